@@ -1,0 +1,1 @@
+"""Holding a take against a reference."""

@@ -1,0 +1,25 @@
+"""The errors that Handspan raises on purpose.
+
+Each message is one sentence for the person at the keyboard: what is wrong, with the value or
+the place, and what to do about it. The command prints it and exits with 1.
+"""
+
+from __future__ import annotations
+
+__all__ = ["AudioError", "FormatError", "HandspanError", "ParameterError"]
+
+
+class HandspanError(Exception):
+    """Root of every error that the project raises on purpose."""
+
+
+class ParameterError(HandspanError, ValueError):
+    """An argument is outside what it may be."""
+
+
+class AudioError(HandspanError):
+    """A recording cannot be read, or holds nothing that can be used."""
+
+
+class FormatError(HandspanError):
+    """A riff document, tab, MusicXML, MIDI or JAMS file is malformed."""

@@ -1,0 +1,1 @@
+"""Where on the neck a hand plays the notes."""

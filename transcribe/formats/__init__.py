@@ -1,0 +1,1 @@
+"""One module per file format; each reads into and writes from `transcribe.riff.Riff`."""

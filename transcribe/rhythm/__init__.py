@@ -1,0 +1,1 @@
+"""Tempo, beats, bars, note values and phrases."""

@@ -1,0 +1,1 @@
+"""Makes the note network's weights."""
