@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 
 
-@pytest.fixture()
+@pytest.fixture
 def rng() -> np.random.Generator:
     """A generator with a fixed seed, so that a failure can be had again."""
     return np.random.default_rng(20260921)

@@ -1,1 +1,1 @@
-"""The theory of a riff: mode, chords, loop and ways to play them. Plain arrays in, dataclasses out."""
+"""The theory of a riff: mode, chords, loop and ways to play them."""

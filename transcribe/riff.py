@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from types import MappingProxyType
 from typing import Any
 
 __all__ = [
@@ -47,8 +46,6 @@ ARTICULATIONS = (
 LEGATO = frozenset({"hammer-on", "pull-off", "slide"})
 """Articulations that carry on from an earlier note of the same string without a new stroke."""
 
-_NOTHING: Mapping[str, Any] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True)
 class Source:
@@ -57,7 +54,7 @@ class Source:
     file: str
     duration_sec: float | None = None
     sha256: str | None = None
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +71,7 @@ class Instrument:
     frets: int = 22
     scale_length_mm: float = 648.0
     offset_cents: float = 0.0
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     @property
     def top_fret(self) -> int:
@@ -86,7 +83,7 @@ class Instrument:
         return self.open_midi[string - 1] + self.capo + fret
 
     def fret_of(self, string: int, pitch_midi: int) -> int | None:
-        """Fret (from the capo) that sounds ``pitch_midi`` on ``string``; None where there is none."""
+        """Fret (from the capo) that sounds ``pitch_midi`` on ``string``; None if none does."""
         fret = pitch_midi - self.open_midi[string - 1] - self.capo
         return fret if 0 <= fret <= self.top_fret else None
 
@@ -118,7 +115,7 @@ class Note:
     pinned: bool = False
     onset_beat: float | None = None
     duration_beat: float | None = None
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +125,7 @@ class Phrase:
     label: str
     start_beat: float
     end_beat: float
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +141,7 @@ class Rhythm:
     beats_sec: tuple[float, ...] = ()
     downbeats_sec: tuple[float, ...] = ()
     phrases: tuple[Phrase, ...] = ()
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +152,7 @@ class Drone:
     start_sec: float
     end_sec: float
     other_strings: tuple[int, ...] = ()
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +162,7 @@ class Alternative:
     name: str
     positions: Mapping[int, tuple[int, int]]
     cost: float
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +181,7 @@ class Riff:
     theory: Mapping[str, Any] | None = None
     alternatives: tuple[Alternative, ...] = ()
     history: tuple[Mapping[str, Any], ...] = ()
-    extra: Mapping[str, Any] = field(default=_NOTHING, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def note(self, note_id: int) -> Note:
         """The note with ``note_id``. Raises KeyError where there is none."""

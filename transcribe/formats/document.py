@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import itertools
 import json
 import math
 import os
@@ -99,7 +100,7 @@ class _Reader:
                 raise FormatError(f"{self.where}.{key} holds {value!r}, expected numbers")
             if not math.isfinite(value):
                 raise FormatError(f"{self.where}.{key} holds {value!r}, expected finite numbers")
-        if rising and any(b <= a for a, b in zip(values, values[1:], strict=False)):
+        if rising and any(b <= a for a, b in itertools.pairwise(values)):
             raise FormatError(f"{self.where}.{key} must rise from each number to the next")
         return tuple(float(value) for value in values)
 
