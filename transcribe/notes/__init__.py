@@ -1,1 +1,10 @@
-"""From a recording to notes."""
+"""From a recording to notes.
+
+Conventions: audio is mono float, times in seconds, pitch in MIDI numbers (69 = A4 = 440 Hz).
+"""
+
+from __future__ import annotations
+
+from transcribe.notes.find import find_notes
+
+__all__ = ["find_notes"]
