@@ -8,27 +8,45 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from transcribe.fingering import Hand, pin, redo, undo, unpin
+    from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
+    from transcribe.instrument import make_instrument
+    from transcribe.pipeline import compare, finger, theory_report, transcribe
     from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
 
 __all__ = [
     "Drone",
+    "Hand",
     "Instrument",
     "Note",
     "Phrase",
     "Rhythm",
     "Riff",
     "Source",
+    "compare",
+    "finger",
+    "make_instrument",
+    "pin",
+    "read_any",
     "read_riff",
+    "redo",
+    "theory_report",
+    "transcribe",
+    "undo",
+    "unpin",
     "write_riff",
 ]
 
-_HOME = {
-    "read_riff": "transcribe.formats.document",
-    "write_riff": "transcribe.formats.document",
-} | dict.fromkeys(
-    ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"), "transcribe.riff"
-)
+_HOMES = {
+    "transcribe.fingering": ("Hand", "pin", "redo", "undo", "unpin"),
+    "transcribe.formats": ("read_any",),
+    "transcribe.formats.document": ("read_riff", "write_riff"),
+    "transcribe.instrument": ("make_instrument",),
+    "transcribe.pipeline": ("compare", "finger", "theory_report", "transcribe"),
+    "transcribe.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
+}
+_HOME = {name: home for home, names in _HOMES.items() for name in names}
 
 
 def __getattr__(name: str) -> Any:
@@ -36,4 +54,8 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module 'transcribe' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module(_HOME[name]), name)
+    found = getattr(import_module(_HOME[name]), name)
+    # Once loaded, `compare` must stay the verb: importing the sub-package of the same name
+    # binds that to this module, and this puts the verb back.
+    globals()[name] = found
+    return found
