@@ -1,0 +1,394 @@
+"""Decode a recording in blocks and mix it to mono as it comes in, so that memory stays bounded.
+
+WAV, FLAC, OGG, MP3 and AIFF go through libsndfile (``soundfile``); what it does not know (M4A,
+MP4, MOV, WebM, 3GP, Opus in any of them) goes through FFmpeg's libraries (``av``). Playlists and
+anything else that points to other files or the network is not opened.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import math
+import os
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
+from transcribe.errors import AudioError, ParameterError
+
+__all__ = ["MAX_SEC", "Progress", "Recording", "read_audio", "resample"]
+
+MAX_SEC = 1800.0
+"""The longest recording that is read unless the caller asks for more, in seconds."""
+
+Progress = Callable[[str, float], None]
+
+_BLOCK = 1 << 16  # samples per channel
+_KEEP = 1 << 25  # samples of all channels that may be held (128 MB) before a second decoding
+_KINDS = "WAV, FLAC, OGG, MP3, AIFF, M4A, MP4, MOV, WebM, Opus or 3GP"
+# FFmpeg's names of the containers that hold their own sound; no playlist or text format is here.
+_CONTAINERS = (
+    "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,matroska,webm,ogg,wav,w64,flac,mp3,aiff,aac,caf,amr,"
+    "asf,avi,mpeg,mpegts,au"
+)
+_CLIP_PEAK = 1.0  # full scale: a block of a long take need not hold the take's highest sample
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """A decoded recording: mono ``y`` float32 ``(n,)`` at ``sr`` Hz.
+
+    ``warnings`` holds plain sentences for the player, worst first.
+    """
+
+    y: NDArray[np.float32]
+    sr: int
+    duration_sec: float
+    sha256: str
+    level: LevelReport
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class _Stream:
+    """An opened recording.
+
+    ``length_sec`` is what the decoder expects to find, ``promised_sec`` what the header says;
+    None where neither is told. ``broken`` is set where decoding stopped early.
+    """
+
+    sr: int
+    length_sec: float | None
+    promised_sec: float | None
+    blocks: Iterator[NDArray[np.float32]] = field(default_factory=lambda: iter(()))
+    broken: str | None = None
+
+
+def read_audio(
+    path: str | os.PathLike[str],
+    *,
+    max_sec: float = MAX_SEC,
+    to_sr: int | None = None,
+    progress: Progress | None = None,
+) -> Recording:
+    """Read a recording as mono at its own sample rate, or at ``to_sr`` Hz.
+
+    Channels of opposite sign are turned before they are mixed, so that they do not cancel. A file
+    that is cut off is read as far as it goes, and ``warnings`` says so.
+
+    Raises
+    ------
+    AudioError
+        If the file is missing, empty, not a recording, longer than ``max_sec``, silent, or holds
+        samples that are not numbers.
+    ParameterError
+        If ``max_sec`` or ``to_sr`` is not positive.
+    """
+    if not max_sec > 0:
+        raise ParameterError(f"max_sec is {max_sec!r}; give a length in seconds over 0")
+    if to_sr is not None and not to_sr > 0:
+        raise ParameterError(f"to_sr is {to_sr!r}; give a sample rate in Hz over 0")
+    path = Path(path)
+    _check_file(path)
+    say = progress if progress is not None else _no_progress
+    say("reading", 0.0)
+    y, sr, clipped, broken = _decode_mono(path, max_sec, to_sr, say)
+    level = level_report(y, sr=sr)
+    level = replace(level, clipped_share=max(level.clipped_share, clipped))
+    if level.silent:
+        raise AudioError(
+            f"{path} holds only silence (peak {level.peak_db:.0f} dB); "
+            "check the microphone and record again"
+        )
+    say("reading", 1.0)
+    warnings = (() if broken is None else (broken,)) + level.warnings()
+    return Recording(y, sr, y.size / sr, _sha256(path), level, warnings)
+
+
+def resample(y: ArrayLike, *, sr: float, to_sr: float) -> NDArray[np.float32]:
+    """Mono ``y`` ``(n,)`` from ``sr`` to ``to_sr`` Hz, band-limited; ``ceil(n to_sr / sr)`` long.
+
+    Raises
+    ------
+    ParameterError, AudioError
+        If a rate is not positive, or ``y`` is not one-dimensional, empty or not finite.
+    """
+    samples = check_samples(y, sr)
+    if not (math.isfinite(to_sr) and to_sr > 0):
+        raise ParameterError(f"to_sr is {to_sr!r}; give a sample rate in Hz over 0")
+    if sr == to_sr:
+        return samples
+    import soxr
+
+    out = np.asarray(soxr.resample(samples, sr, to_sr, quality="HQ"), dtype=np.float32)
+    length = math.ceil(samples.size * to_sr / sr)
+    return np.pad(out, (0, max(0, length - out.size)))[:length]
+
+
+def _no_progress(stage: str, share: float) -> None:
+    del stage, share
+
+
+def _check_file(path: Path) -> None:
+    try:
+        if path.is_dir():
+            raise AudioError(f"{path} is a folder; name one recording in it")
+        size = path.stat().st_size
+        with path.open("rb"):
+            pass
+    except FileNotFoundError:
+        raise AudioError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise AudioError(f"{path} cannot be read: {error.strerror}") from None
+    if size == 0:
+        raise AudioError(f"{path} is empty (0 bytes); copy it from the phone again")
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _open(path: Path) -> _Stream:
+    """Open with libsndfile, else with FFmpeg."""
+    import soundfile
+
+    with contextlib.suppress(soundfile.LibsndfileError, OSError):
+        return _open_soundfile(path)
+    return _open_av(path)
+
+
+def _open_soundfile(path: Path) -> _Stream:
+    import soundfile
+
+    file = soundfile.SoundFile(os.fspath(path))
+    frames = file.frames if 0 < file.frames < (1 << 62) else None
+    length = None if frames is None else frames / file.samplerate
+    stream = _Stream(file.samplerate, length, _wav_seconds(path) or length)
+
+    def blocks() -> Iterator[NDArray[np.float32]]:
+        with file:
+            while True:
+                try:
+                    block = file.read(_BLOCK, dtype="float32", always_2d=True)
+                except (soundfile.LibsndfileError, RuntimeError) as error:
+                    stream.broken = str(error)
+                    return
+                if not len(block):
+                    return
+                yield block
+
+    stream.blocks = blocks()
+    return stream
+
+
+def _wav_seconds(path: Path) -> float | None:
+    """Length that a WAV header promises; None for other files or a header without a length."""
+    with path.open("rb") as file:
+        head = file.read(12)
+        if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
+            return None
+        rate = 0
+        for _ in range(64):
+            chunk = file.read(8)
+            if len(chunk) < 8:
+                return None
+            name, size = chunk[:4], struct.unpack("<I", chunk[4:])[0]
+            if name == b"fmt ":
+                fmt = file.read(size)
+                if len(fmt) < 16:
+                    return None
+                rate = struct.unpack("<I", fmt[8:12])[0]
+                file.seek(size & 1, os.SEEK_CUR)
+            elif name == b"data":
+                # 0 and the all-ones sizes are what recorders write before they are closed.
+                unfinished = size == 0 or size >= 0xFFFFFF00
+                return None if unfinished or rate == 0 else size / rate
+            else:
+                file.seek(size + (size & 1), os.SEEK_CUR)
+    return None
+
+
+def _open_av(path: Path) -> _Stream:
+    import av
+
+    av.logging.set_level(None)
+    try:
+        container = av.open(
+            os.fspath(path.resolve()),
+            options={"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"},
+            metadata_errors="replace",
+        )
+    except (av.FFmpegError, OSError, ValueError):
+        raise AudioError(
+            f"{path} is not a recording that can be decoded, or is cut off before any sound; "
+            f"give {_KINDS}"
+        ) from None
+    tracks = container.streams.audio
+    if not tracks:
+        container.close()
+        raise AudioError(f"{path} has no sound track; give {_KINDS}")
+    track = tracks[0]
+    rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
+    if not (rate and channels):
+        container.close()
+        raise AudioError(f"{path} does not say its sample rate or channels; export it again")
+    told = None
+    if track.duration is not None and track.time_base is not None:
+        told = float(track.duration * track.time_base)
+    elif container.duration is not None:
+        told = container.duration / av.time_base
+    stream = _Stream(rate, told, told)
+    stream.blocks = _av_blocks(container, track, stream)
+    return stream
+
+
+def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[np.float32]]:
+    import av
+
+    resampler = av.AudioResampler(format="fltp", rate=stream.sr)
+    held: list[NDArray[Any]] = []
+    with container:
+        packets = container.demux(track)
+        while True:
+            try:
+                packet = next(packets, None)
+            except (av.FFmpegError, OSError) as error:
+                stream.broken = str(error)
+                break
+            if packet is None:
+                break
+            try:
+                frames = packet.decode()
+            except (av.FFmpegError, OSError) as error:
+                stream.broken = str(error)  # a damaged packet is left out
+                continue
+            held += [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
+            if sum(map(len, held)) >= _BLOCK:
+                yield np.concatenate(held)
+                held = []
+        if held:
+            yield np.concatenate(held)
+
+
+@dataclass(slots=True)
+class _Tally:
+    """What the blocks of one recording add up to while they pass."""
+
+    count: int = 0  # samples per channel
+    clipped: float = 0.0  # samples, of the channel that is clipped most
+    cross: NDArray[np.float64] | None = None  # products of the channels' first differences
+
+    def add(self, block: NDArray[np.float32], path: Path) -> None:
+        if not np.isfinite(block).all():
+            raise AudioError(
+                f"{path} holds samples that are not numbers (NaN or infinite); export it again"
+            )
+        self.count += len(block)
+        self.clipped += max(clipped_share(c, _CLIP_PEAK) for c in block.T) * len(block)
+        # Differences, so that rumble and a constant offset do not decide the sign.
+        steps = np.diff(block, axis=0).astype(np.float64)
+        product = steps.T @ steps
+        self.cross = product if self.cross is None else self.cross + product
+
+    def weights(self) -> NDArray[np.float32]:
+        """Weight of each channel in the mix, signs aligned, magnitudes summing to 1.
+
+        The sign is the one of a channel's correlation with the strongest channel; channels that
+        have nothing in common with it (correlation under 0.05) keep theirs.
+        """
+        assert self.cross is not None
+        power = np.diag(self.cross)
+        strongest = int(power.argmax())
+        scale = np.sqrt(power * power[strongest])
+        alike = np.divide(self.cross[strongest], scale, out=np.zeros_like(scale), where=scale > 0)
+        # A dead channel would only halve the level.
+        weight = np.where(alike < -0.05, -1.0, 1.0) * (power > 1e-6 * power[strongest])
+        total = float(np.abs(weight).sum())
+        return (weight / total if total > 0 else np.full(len(weight), 1 / len(weight))).astype(
+            np.float32
+        )
+
+
+def _decode_mono(
+    path: Path, max_sec: float, to_sr: int | None, say: Progress
+) -> tuple[NDArray[np.float32], int, float, str | None]:
+    """Mono samples, their rate, the clipped share and a warning where the file is cut off."""
+    stream = _open(path)
+    tally, kept, held = _Tally(), [], 0
+    for block in _limited(stream, path, max_sec, say):
+        tally.add(block, path)
+        held += block.size
+        # Few takes are so long; those that are get decoded twice rather than held whole.
+        if held <= _KEEP:
+            kept.append(block)
+        else:
+            kept.clear()
+    if tally.count == 0:
+        raise AudioError(f"{path} holds no sound, or is cut off before any; copy it again")
+    weights = tally.weights()
+    blocks = iter(kept) if kept else _limited(_open(path), path, max_sec, _no_progress)
+    y = _mix(blocks, weights, stream.sr, to_sr)
+    return y, to_sr or stream.sr, tally.clipped / tally.count, _cut_off(stream, tally.count)
+
+
+def _limited(
+    stream: _Stream, path: Path, max_sec: float, say: Progress
+) -> Iterator[NDArray[np.float32]]:
+    def refuse(sec: float | None) -> AudioError:
+        length = f"lasts {sec / 60:.1f} min" if sec is not None else "goes on"
+        return AudioError(
+            f"{path} {length}, more than the limit of {max_sec / 60:g} min; cut it to the riff"
+        )
+
+    if stream.length_sec is not None and stream.length_sec > max_sec:
+        raise refuse(stream.length_sec)
+    count = 0
+    for block in stream.blocks:
+        count += len(block)
+        if count > max_sec * stream.sr:
+            raise refuse(None)
+        if stream.length_sec:
+            say("reading", min(0.95, 0.95 * count / stream.sr / stream.length_sec))
+        yield block
+
+
+def _mix(
+    blocks: Iterator[NDArray[np.float32]],
+    weights: NDArray[np.float32],
+    sr: int,
+    to_sr: int | None,
+) -> NDArray[np.float32]:
+    mono = (block @ weights for block in blocks)
+    if to_sr is None or to_sr == sr:
+        return np.concatenate(list(mono))
+    import soxr
+
+    stream = soxr.ResampleStream(sr, to_sr, 1, dtype="float32", quality="HQ")
+    parts = [stream.resample_chunk(part) for part in mono]
+    parts.append(stream.resample_chunk(np.zeros(0, np.float32), last=True))
+    return np.concatenate(parts)
+
+
+def _cut_off(stream: _Stream, count: int) -> str | None:
+    """A warning where decoding stopped early or the header promises more than there is."""
+    there = count / stream.sr
+    told = stream.promised_sec
+    if told is not None and told - there > max(0.15, 0.02 * told):
+        return (
+            f"The file is cut off: its header promises {told:.1f} s and {there:.1f} s are there; "
+            "copy it again if the riff is not whole."
+        )
+    if stream.broken is not None:
+        return (
+            f"Part of the file is damaged; {there:.1f} s could be read. "
+            "Copy it again if the riff is not whole."
+        )
+    return None

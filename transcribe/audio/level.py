@@ -1,0 +1,224 @@
+"""How loud a recording is, how noisy, whether it is clipped and whether mains hum lies under it.
+
+Levels in dB of full scale (1.0); frames of 50 ms for levels, of 2 s for hum and tones.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from transcribe.errors import AudioError, ParameterError
+
+__all__ = ["LevelReport", "check_samples", "clipped_share", "level_report"]
+
+_FLOOR_DB = -120.0  # what digital silence is called
+_SILENT_DB = -75.0  # a peak under this is the converter's own noise
+_CLIPPED_SHARE = 2e-4  # of the samples; below this nobody hears it
+_NOISE_DB = -35.0  # a noise floor over this masks soft notes
+_TONAL_DB = 8.0  # a spectral line this far over its surroundings is a tone, not noise
+_MAINS_HZ = (50.0, 60.0)
+
+
+@dataclass(frozen=True, slots=True)
+class LevelReport:
+    """What the level alone says about a recording.
+
+    ``clipped_share``: share of samples cut flat (0-1). ``noise_floor_db``: level of the quietest
+    tenth of the take. ``peak_db``: highest sample. ``signal_db``: level of the loudest tenth.
+    ``hum_hz``: 50 or 60 where mains hum is found, else None. ``hum_db``: level of that hum, None
+    without one. ``tone_db``: how far the strongest spectral line that is not hum stands over
+    its surroundings; noise alone stays under about 6 dB.
+    """
+
+    clipped_share: float
+    noise_floor_db: float
+    peak_db: float
+    signal_db: float
+    hum_hz: float | None
+    hum_db: float | None
+    tone_db: float
+
+    @property
+    def silent(self) -> bool:
+        """Nothing but the converter's own noise."""
+        return self.peak_db < _SILENT_DB
+
+    @property
+    def noise_only(self) -> bool:
+        """No tone stands out of the noise; a take like this has no notes to find."""
+        return self.silent or self.tone_db < _TONAL_DB
+
+    def warnings(self) -> tuple[str, ...]:
+        """What the player can do better next time, one plain sentence each."""
+        found = []
+        if self.clipped_share > _CLIPPED_SHARE:
+            found.append(
+                f"The recording is clipped ({100 * self.clipped_share:.2g} % of the samples); "
+                "record with the phone further away."
+            )
+        if self.silent:
+            return tuple(found)
+        if self.peak_db < -40.0:
+            found.append(
+                f"The recording is very quiet (peak {self.peak_db:.0f} dB); "
+                "record with the phone closer."
+            )
+        if self.noise_floor_db > _NOISE_DB and self.signal_db - self.noise_floor_db < 15.0:
+            found.append(
+                f"There is a lot of noise (floor {self.noise_floor_db:.0f} dB); "
+                "record in a quieter place or closer to the guitar."
+            )
+        if self.hum_db is not None and self.hum_db > self.signal_db - 30.0:
+            found.append(
+                f"There is mains hum at {self.hum_hz:.0f} Hz ({self.hum_db:.0f} dB); "
+                "move away from chargers and amplifiers."
+            )
+        return tuple(found)
+
+
+def check_samples(y: ArrayLike, sr: float) -> NDArray[np.float32]:
+    """``y`` as finite mono float32 ``(n,)``.
+
+    Raises
+    ------
+    ParameterError
+        If ``sr`` is not positive or ``y`` is not one-dimensional.
+    AudioError
+        If ``y`` is empty or holds NaN or infinite samples.
+    """
+    if not (math.isfinite(sr) and sr > 0):
+        raise ParameterError(f"sr is {sr!r}; give the sample rate in Hz, such as 44100")
+    samples = np.asarray(y, dtype=np.float32)
+    if samples.ndim != 1:
+        raise ParameterError(
+            f"y has shape {samples.shape}; give mono samples of shape (n,), one channel only"
+        )
+    if samples.size == 0:
+        raise AudioError("the recording is empty; record again")
+    if not np.isfinite(samples).all():
+        count = int(np.count_nonzero(~np.isfinite(samples)))
+        raise AudioError(f"{count} samples are not numbers (NaN or infinite); export it again")
+    return samples
+
+
+def _db(power: float) -> float:
+    return max(_FLOOR_DB, 10.0 * math.log10(power)) if power > 0 else _FLOOR_DB
+
+
+def clipped_share(y: NDArray[np.float32], peak: float | None = None) -> float:
+    """Share of samples that are cut flat, 0-1.
+
+    A converter that runs out of range repeats its highest value; a lossy coder turns such a flat
+    top into samples over full scale. So counted: runs of three or more equal samples within 3 %
+    of ``peak`` (default: of the highest sample), and every sample over full scale.
+    """
+    if y.size < 3:
+        return 0.0
+    size = np.abs(y)
+    top = float(size.max()) if peak is None else peak
+    if top < 10.0 ** (_SILENT_DB / 20.0):
+        return 0.0
+    same = (y[1:] == y[:-1]) & (size[1:] >= 0.97 * top)
+    middle = same[1:] & same[:-1]
+    flat = np.zeros(y.size, bool)
+    flat[1:-1] |= middle
+    flat[:-2] |= middle
+    flat[2:] |= middle
+    return float(np.count_nonzero(flat | (size > 1.0)) / y.size)
+
+
+def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
+    """Measure the level of mono samples ``y`` of shape ``(n,)`` at ``sr`` Hz.
+
+    Raises
+    ------
+    ParameterError, AudioError
+        As `check_samples`.
+    """
+    samples = check_samples(y, sr)
+    samples = samples - np.float32(samples.mean(dtype=np.float64))
+    peak = float(np.abs(samples).max())
+    size = max(1, round(0.05 * sr))
+    whole = samples[: samples.size // size * size] if samples.size >= size else samples
+    frames = whole.reshape(-1, size) if samples.size >= size else whole[None, :]
+    power = np.einsum("ij,ij->i", frames, frames, dtype=np.float64) / frames.shape[1]
+    power.sort()
+    tenth = max(1, power.size // 10)
+    hum_hz, hum_power, tone_db = _lines(samples, sr)
+    return LevelReport(
+        clipped_share=clipped_share(samples),
+        noise_floor_db=_db(float(power[:tenth].mean())),
+        peak_db=_db(peak * peak),
+        signal_db=_db(float(power[-tenth:].mean())),
+        hum_hz=hum_hz,
+        hum_db=None if hum_hz is None else _db(hum_power),
+        tone_db=tone_db,
+    )
+
+
+def _lines(y: NDArray[np.float32], sr: float) -> tuple[float | None, float, float]:
+    """Mains frequency or None, power of the hum, and the height of the strongest other line."""
+    size = int(min(y.size, round(2.0 * sr)))
+    if size < 256:
+        return None, 0.0, 0.0
+    step = max(1, size // 2)
+    window = np.hanning(size)
+    # At most about 120 windows, spread over the take: enough for a percentile, and bounded work.
+    starts = np.arange(0, y.size - size + 1, step)
+    if starts.size > 120:
+        starts = starts[np.linspace(0, starts.size - 1, 120).astype(int)]
+    top = min(size // 2, int(5000.0 * size / sr)) + 1
+    spectra = np.empty((starts.size, top))
+    for i, start in enumerate(starts):
+        spectra[i] = np.abs(np.fft.rfft(y[start : start + size] * window)[:top]) ** 2
+    spectra *= 2.0 / (np.sum(window) ** 2)  # a sine's own power at its peak bin
+    hz = np.arange(top) * sr / size
+    hum_hz, hum_power, hum_bins = _hum(spectra, hz)
+    return hum_hz, hum_power, _tone_db(spectra, hz, hum_bins)
+
+
+def _hum(spectra: NDArray[np.float64], hz: NDArray[np.float64]) -> tuple:
+    """Hum is steady: its lines stand out even in the windows where they are weakest."""
+    none = np.zeros(hz.size, bool)
+    if hz[1] > 0.7:  # under 1.5 s a guitar string cannot be told from the mains
+        return None, 0.0, none
+    low = np.percentile(spectra, 10, axis=0)
+    best: tuple[float, float, NDArray[np.bool_]] | None = None
+    for mains in _MAINS_HZ:
+        bins, lines, power = none.copy(), 0, 0.0
+        for harmonic in range(1, 7):
+            near = np.abs(hz - mains * harmonic) <= 1.01
+            around = (np.abs(hz - mains * harmonic) <= 9.0) & (np.abs(hz - mains * harmonic) >= 3.0)
+            peak = float(low[near].max(initial=0.0))
+            centred = abs(hz[near][low[near].argmax()] - mains * harmonic) < 0.6
+            if centred and peak > 1e-12 and peak > 20.0 * float(np.median(low[around])):
+                lines += 1
+                power += peak
+                bins |= np.abs(hz - mains * harmonic) <= 2.0
+        if lines >= 2 and (best is None or power > best[1]):
+            best = (mains, power, bins)
+    return (None, 0.0, none) if best is None else best
+
+
+def _tone_db(
+    spectra: NDArray[np.float64], hz: NDArray[np.float64], hum_bins: NDArray[np.bool_]
+) -> float:
+    from scipy.ndimage import median_filter
+
+    # A few windows averaged: enough to calm noise, few enough that a lone note still stands out.
+    group = 4
+    used = (hz >= 60.0) & ~hum_bins
+    width = max(9, 2 * int(40.0 / (hz[1] - hz[0])) + 1)
+    best = 0.0
+    for start in range(0, spectra.shape[0], group):
+        mean = spectra[start : start + group].mean(axis=0)
+        smooth = np.convolve(mean, np.ones(5) / 5, mode="same")
+        ground = median_filter(smooth, width, mode="nearest")
+        good = used & (ground > 1e-16)
+        if good.any():
+            best = max(best, float((smooth[good] / ground[good]).max()))
+    return 10.0 * math.log10(best) if best > 0 else 0.0
