@@ -1,0 +1,174 @@
+"""Bad input: one clear line on stderr, exit code 1, no half-written file."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile as sf
+
+from transcribe.cli import main
+
+SR = 22050
+
+
+def _text(path: Path) -> None:
+    path.write_text("this is a shopping list, not a recording\n", encoding="utf-8")
+
+
+def _empty(path: Path) -> None:
+    path.write_bytes(b"")
+
+
+def _no_samples(path: Path) -> None:
+    sf.write(path, np.zeros(0, dtype=np.float32), SR)
+
+
+def _silent(path: Path) -> None:
+    sf.write(path, np.zeros(3 * SR, dtype=np.float32), SR)
+
+
+def _noise(path: Path) -> None:
+    rng = np.random.default_rng(3)
+    sf.write(path, 0.1 * rng.standard_normal(4 * SR).astype(np.float32), SR)
+
+
+def _not_a_number(path: Path) -> None:
+    samples = np.full(3 * SR, np.nan, dtype=np.float32)
+    sf.write(path, samples, SR, subtype="FLOAT")
+
+
+def _header_only(path: Path) -> None:
+    sf.write(path, np.zeros(SR, dtype=np.float32), SR)
+    path.write_bytes(path.read_bytes()[:30])
+
+
+RECORDINGS: dict[str, Callable[[Path], None]] = {
+    "not audio": _text,
+    "empty": _empty,
+    "no samples": _no_samples,
+    "silent": _silent,
+    "noise only": _noise,
+    "NaN": _not_a_number,
+    "cut off in the header": _header_only,
+}
+
+
+def _assert_one_line(capsys: pytest.CaptureFixture[str]) -> str:
+    captured = capsys.readouterr()
+    lines = [line for line in captured.err.splitlines() if line.startswith("handspan: ")]
+    assert len(lines) == 1
+    assert "Traceback" not in captured.err
+    assert captured.out == ""
+    assert len(lines[0]) > len("handspan: ") + 20
+    return lines[0]
+
+
+@pytest.mark.parametrize("kind", RECORDINGS)
+def test_bad_recording(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    take = tmp_path / "take.wav"
+    RECORDINGS[kind](take)
+    assert main(["transcribe", str(take)]) == 1
+    _assert_one_line(capsys)
+    assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+
+
+def test_missing_recording(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["transcribe", str(tmp_path / "none.wav")]) == 1
+    assert "none.wav" in _assert_one_line(capsys)
+
+
+def test_long_recording_is_refused_before_the_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take = tmp_path / "take.wav"
+    sf.write(take, np.zeros(10 * SR, dtype=np.float32), SR)
+    assert main(["transcribe", str(take), "--max-minutes", "0.1"]) == 1
+    _assert_one_line(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--tuning", "E4,H3"], "H3"),
+        (["--tuning", "banjo-ish"], "banjo-ish"),
+        (["--capo", "40"], "40"),
+        (["--frets", "99"], "99"),
+    ],
+)
+def test_wrong_instrument(
+    arguments: list[str], words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take = tmp_path / "take.wav"
+    _silent(take)
+    assert main(["transcribe", str(take), *arguments]) == 1
+    assert words in _assert_one_line(capsys)
+
+
+_NOTE = {"id": 1, "onset_sec": 0.0, "offset_sec": 1.0, "pitch_midi": 62}
+
+
+@pytest.mark.parametrize(
+    ("document", "words"),
+    [
+        ("{", "not JSON"),
+        ("[]", "expected an object"),
+        ('{"handspan": 9, "notes": []}', "handspan"),
+        ('{"handspan": 1, "notes": [{"id": 1}]}', "notes[0]"),
+        (json.dumps({"handspan": 1, "notes": [_NOTE, _NOTE]}), "share an id"),
+        (json.dumps({"handspan": 1, "notes": [_NOTE | {"onset_sec": "NaN"}]}), "onset_sec"),
+        ('{"handspan": 1, "notes": [{"id": 1, "onset_sec": NaN}]}', "onset_sec"),
+        (json.dumps({"handspan": 1, "notes": [_NOTE | {"string": 3, "fret": 5}]}), "sounds"),
+    ],
+)
+@pytest.mark.parametrize("command", ["show", "refinger", "theory"])
+def test_malformed_document(
+    command: str, document: str, words: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bad.riff.json"
+    path.write_text(document, encoding="utf-8")
+    assert main([command, str(path)]) == 1
+    assert words in _assert_one_line(capsys)
+    assert path.read_text(encoding="utf-8") == document
+    assert [p.name for p in tmp_path.iterdir()] == ["bad.riff.json"]
+
+
+@pytest.mark.parametrize("pin", ["99=1/3", "1=3/8", "1=9/1", "1", "x=1/2"])
+def test_bad_pin(pin: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.riff.json"
+    text = json.dumps({"handspan": 1, "notes": [_NOTE | {"string": 3, "fret": 7}]})
+    path.write_text(text, encoding="utf-8")
+    assert main(["refinger", str(path), "--pin", pin]) == 1
+    _assert_one_line(capsys)
+    assert path.read_text(encoding="utf-8") == text
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("bad.mid", b"MThd\x00\x00\x00\x06\x00\x01"),
+        ("bad.musicxml", b"<score-partwise><part></score-partwise>"),
+        ("bad.tab.txt", b"no tab lines at all\n"),
+        ("bad.jams", b"{}"),
+    ],
+)
+def test_malformed_notes_file(
+    name: str, data: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / name
+    path.write_bytes(data)
+    assert main(["finger", str(path)]) == 1
+    assert name in _assert_one_line(capsys)
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+
+
+def test_a_folder_that_cannot_be_made(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "one.riff.json"
+    path.write_text(
+        json.dumps({"handspan": 1, "notes": [_NOTE | {"string": 3, "fret": 7}]}), encoding="utf-8"
+    )
+    assert main(["finger", str(path), "-o", str(path / "below")]) == 1
+    _assert_one_line(capsys)

@@ -1,0 +1,112 @@
+"""Saving: nothing that a player changed is lost, and nothing is overwritten in silence."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from transcribe import shelf
+from transcribe.errors import FormatError, ParameterError
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.riff import Note, Rhythm, Riff
+
+
+def _riff(*, pinned: bool = False) -> Riff:
+    places = [(62, 3, 7), (64, 3, 9), (65, 3, 10), (64, 3, 9)]
+    notes = tuple(
+        Note(
+            id=i + 1,
+            onset_sec=0.5 * i,
+            offset_sec=0.5 * i + 0.45,
+            pitch_midi=pitch,
+            string=string,
+            fret=fret,
+            pinned=pinned and i == 1,
+            onset_beat=float(i),
+            duration_beat=1.0,
+        )
+        for i, (pitch, string, fret) in enumerate(places)
+    )
+    beats = tuple(0.5 * i for i in range(5))
+    return Riff(notes=notes, rhythm=Rhythm(120.0, (4, 4), beats, (0.0, 2.0)))
+
+
+@pytest.mark.parametrize(
+    ("file", "name"),
+    [
+        ("a/mooring.m4a", "mooring"),
+        ("mooring.riff.json", "mooring"),
+        ("mooring.tab.txt", "mooring"),
+        ("slack.water.wav", "slack.water"),
+        (".riff.json", ".riff"),
+    ],
+)
+def test_riff_name(file: str, name: str) -> None:
+    assert shelf.riff_name(file) == name
+
+
+def test_carry_pins_follows_notes_that_moved_a_little() -> None:
+    old = _riff(pinned=True)
+    new = [dataclasses.replace(n, id=n.id + 10, onset_sec=n.onset_sec + 0.03) for n in old.notes]
+    pins, lost = shelf.carry_pins(old, new)
+    assert pins == {12: (3, 9)}
+    assert lost == ()
+
+
+def test_carry_pins_names_the_pin_that_fits_no_note() -> None:
+    old = _riff(pinned=True)
+    new = [dataclasses.replace(n, onset_sec=n.onset_sec + 0.06) for n in old.notes]
+    pins, lost = shelf.carry_pins(old, new)
+    assert pins == {}
+    assert [note.id for note in lost] == [2]
+
+
+def test_save_writes_every_format_that_is_asked_for(tmp_path: Path) -> None:
+    files = shelf.save(_riff(), tmp_path / "new", "mooring", formats=tuple(shelf.FORMATS))
+    assert [f.name for f in files] == [
+        "mooring.riff.json",
+        "mooring.tab.txt",
+        "mooring.musicxml",
+        "mooring.mid",
+        "mooring.jams",
+    ]
+    assert all(f.stat().st_size > 100 for f in files)
+    assert sorted(f.name for f in (tmp_path / "new").iterdir()) == sorted(f.name for f in files)
+
+
+def test_save_says_what_it_replaces_and_keeps_an_edited_tab(tmp_path: Path) -> None:
+    said: list[str] = []
+    shelf.save(_riff(), tmp_path, "mooring", say=said.append)
+    assert said == []
+    tab = tmp_path / "mooring.tab.txt"
+    edited = tab.read_text(encoding="utf-8").replace("7", "5", 1)
+    tab.write_text(edited, encoding="utf-8")
+    shelf.save(_riff(), tmp_path, "mooring", say=said.append)
+    kept = tmp_path / "mooring.kept-1.tab.txt"
+    assert kept.read_text(encoding="utf-8") == edited
+    assert any("mooring.riff.json is replaced" in sentence for sentence in said)
+    assert any(kept.name in sentence for sentence in said)
+    assert tab.read_text(encoding="utf-8") != edited
+
+
+def test_save_of_an_unknown_format_writes_nothing(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match="no format is called 'pdf'"):
+        shelf.save(_riff(), tmp_path, "mooring", formats=("tab", "pdf"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_save_into_a_file_is_refused(tmp_path: Path) -> None:
+    blocker = tmp_path / "riffs"
+    blocker.write_text("not a folder", encoding="utf-8")
+    with pytest.raises(FormatError, match="cannot be made"):
+        shelf.save(_riff(), blocker, "mooring")
+
+
+def test_keep_old_never_reuses_a_name(tmp_path: Path) -> None:
+    document = tmp_path / "mooring.riff.json"
+    write_riff(_riff(pinned=True), document)
+    first, second = shelf.keep_old(document), shelf.keep_old(document)
+    assert (first.name, second.name) == ("mooring.kept-1.riff.json", "mooring.kept-2.riff.json")
+    assert read_riff(first) == read_riff(second) == _riff(pinned=True)
