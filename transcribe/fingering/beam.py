@@ -1,0 +1,265 @@
+"""The beam search: which candidates follow one another at the least cost.
+
+A state carries, beside its candidate, the position of the hand (kept through open strings), the
+place of every finger at the last fretted onset, and the strings of the last `plan.MEMORY` notes.
+States that end in one candidate are merged into the best of them; a candidate of open strings
+only does not move the hand, so there every state goes on by itself.
+
+Inside this module strings count from 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transcribe.fingering.candidates import Candidates
+from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.plan import MEMORY, Onset
+from transcribe.riff import Instrument
+
+__all__ = ["Beam", "States", "Step"]
+
+_LEGATO = 200.0  # a legato pair on two strings: only where nothing else can be
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The candidate chosen at one onset and what it cost there."""
+
+    choice: int
+    cost: float
+
+
+@dataclass(slots=True)
+class States:
+    """``k`` ways to have played everything so far; arrays of length ``k``."""
+
+    cost: np.ndarray
+    position: np.ndarray  # nan before the first fretted note
+    fretted_sec: np.ndarray  # when the hand last stopped a string
+    finger_string: np.ndarray  # (k, 4)
+    finger_fret: np.ndarray  # (k, 4)
+    strings: np.ndarray  # (k, MEMORY)
+    fingers: np.ndarray  # (k, MEMORY)
+    melody: np.ndarray  # last string of the melody over a drone, -1 before
+
+
+class Beam:
+    """Runs over the onsets of a riff for one instrument and table of weights."""
+
+    def __init__(
+        self, instrument: Instrument, weights: Mapping[str, float], *, width: int = 24
+    ) -> None:
+        self.instrument = instrument
+        self.weights = dict(weights)
+        self.width = width
+        self._mm = np.array(neck_mm(instrument))
+        self._open = np.array(instrument.open_midi) + instrument.capo
+
+    def start(self) -> States:
+        """The one state before anything is played."""
+        return States(
+            cost=np.zeros(1),
+            position=np.full(1, np.nan),
+            fretted_sec=np.full(1, -np.inf),
+            finger_string=np.full((1, 4), -1, dtype=np.int64),
+            finger_fret=np.full((1, 4), -1, dtype=np.int64),
+            strings=np.full((1, MEMORY), -1, dtype=np.int64),
+            fingers=np.full((1, MEMORY), -1, dtype=np.int64),
+            melody=np.full(1, -1, dtype=np.int64),
+        )
+
+    def run(self, onsets: Sequence[Onset]) -> list[Step]:
+        """The best candidate of every onset."""
+        states = self.start()
+        back: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+        for onset in onsets:
+            local = onset.candidates.own[None, :] + self.between(states, onset)
+            parents, choices = self.survivors(states, onset, local)
+            states = self.follow(states, onset, local, parents, choices)
+            back.append((parents, choices, states.cost.copy()))
+        steps: list[Step] = []
+        if not back:
+            return steps
+        k = int(np.argmin(states.cost))
+        for t in range(len(back) - 1, -1, -1):
+            parents, choices, total = back[t]
+            before = back[t - 1][2][parents[k]] if t else 0.0
+            steps.append(Step(int(choices[k]), float(total[k] - before)))
+            k = int(parents[k])
+        steps.reverse()
+        return steps
+
+    def between(self, states: States, onset: Onset) -> np.ndarray:
+        """Weighted costs of going from every state to every candidate, (k, a)."""
+        shape = (len(states.cost), len(onset.candidates))
+        total = np.zeros(shape)
+        for name, values in self.features(states, onset):
+            weight = self.weights[name] if name != "legato" else _LEGATO
+            if weight:
+                total += weight * values
+        return total
+
+    def features(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """The costs between states and candidates by name, each to be broadcast to (k, a)."""
+        cand = onset.candidates
+        yield from self._moves(states, onset, cand)
+        yield from self._fingers(states, onset, cand)
+        yield from self._voices(states, onset, cand)
+        yield from self._sounding(states, onset, cand)
+        if onset.drone_strings:
+            yield from self._drone(states, onset, cand)
+
+    def _moves(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        here = states.position
+        frets = np.abs(cand.position[None, :] - here[:, None])
+        frets = np.nan_to_num(frets, nan=0.0)
+        before = self._neck(np.nan_to_num(here, nan=1.0))
+        after = self._neck(np.nan_to_num(cand.position, nan=1.0))
+        mm = np.where(frets > 0, np.abs(after[None, :] - before[:, None]), 0.0) / 10.0
+        yield "shift", mm
+        yield "shift_any", np.minimum(frets, 1.0)
+        yield "shift_far", np.maximum(frets - 4.0, 0.0)
+        since = np.clip(onset.time_sec - states.fretted_sec, 0.06, 2.0)
+        yield "shift_fast", mm * (0.25 / since)[:, None]
+        at = np.where(cand.fretted[None, :], cand.position[None, :], here[:, None])
+        up = np.maximum(np.nan_to_num(at, nan=1.0) - 4.0, 0.0) / 5.0
+        yield "open_up_neck", up * cand.opens[None, :]
+        held = np.zeros(len(here), dtype=bool)
+        for j, _, pitch in onset.sounding:
+            string = states.strings[:, j % MEMORY]
+            held |= (string >= 0) & (pitch != self._open[string])
+        yield "shift_held", np.minimum(frets, 3.0) * held[:, None]
+
+    def _neck(self, position: np.ndarray) -> np.ndarray:
+        return np.interp(position, np.arange(len(self._mm)), self._mm)
+
+    def _fingers(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
+        both = (was >= 0) & (now >= 0)
+        same_string = both & (was == now)
+        same_fret = states.finger_fret[:, None, :] == cand.finger_fret[None, :, :]
+        yield "same_finger_moves", (both & ~same_string).sum(axis=2)
+        yield "finger_kept", (same_string & same_fret).sum(axis=2)
+
+    def _voices(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        cross: np.ndarray | float = 0.0
+        skip: np.ndarray | float = 0.0
+        kept: dict[str, np.ndarray | float] = {}
+        for n, j, apart in onset.voice:
+            step = np.abs(states.strings[:, j % MEMORY][:, None] - cand.strings[None, :, n])
+            cross = cross + step
+            skip = skip + np.maximum(step - 1, 0)
+            if apart:
+                name = "step" if apart <= 2 else "third" if apart <= 4 else "leap"
+                kept[name] = kept.get(name, 0.0) + (step == 0)
+        if onset.voice:
+            yield "cross", np.asarray(cross)
+            yield "skip_strings", np.asarray(skip)
+        for name, values in kept.items():
+            yield f"{name}_same_string", np.asarray(values)
+        for n, j in onset.same:
+            slot = j % MEMORY
+            other = states.strings[:, slot][:, None] != cand.strings[None, :, n]
+            yield "other_place", other
+            finger = states.fingers[:, slot][:, None] != cand.fingers[None, :, n]
+            yield "refinger", finger & ~other
+        for n, j in onset.legato:
+            yield "legato", states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
+
+    def _sounding(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        if not onset.sounding:
+            return
+        cut: np.ndarray | float = 0.0
+        count: np.ndarray | float = 0.0
+        uses = cand.uses.T
+        for j, left, pitch in onset.sounding:
+            hit = uses[states.strings[:, j % MEMORY]]
+            if pitch in onset.pitches:
+                n = onset.pitches.index(pitch)
+                again = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
+                hit = hit * ~again
+            cut = cut + left * hit
+            count = count + hit
+        yield "cut", np.asarray(cut)
+        yield "cut_any", np.asarray(count)
+
+    def _drone(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        drones = np.array(onset.drone_strings)
+        top = drones.min()
+        for n in onset.droned:
+            off = ~np.isin(cand.strings[:, n], drones) | (cand.frets[:, n] != 0)
+            yield "drone_off", off[None, :].astype(float)
+        for n in onset.melody:
+            string = cand.strings[:, n]
+            on = np.isin(string, drones)
+            yield "melody_on_drone", on[None, :].astype(float)
+            near = np.abs(string[:, None] - drones[None, :]).min(axis=1)
+            yield "melody_far", np.maximum(near - 1, 0)[None, :].astype(float)
+            yield "melody_above", (string > top)[None, :].astype(float)
+        if onset.melody:
+            string = cand.strings[:, onset.melody[-1]]
+            moved = (states.melody[:, None] >= 0) & (states.melody[:, None] != string[None, :])
+            yield "melody_moves", moved.astype(float)
+
+    def survivors(
+        self, states: States, onset: Onset, local: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Which states go on to which candidates: (parent, candidate) of at most ``width``."""
+        cand = onset.candidates
+        total = states.cost[:, None] + local
+        fretted = np.flatnonzero(cand.fretted)
+        best = total[:, fretted].argmin(axis=0)
+        rest = np.flatnonzero(~cand.fretted)
+        parents = np.concatenate([best, np.tile(np.arange(len(states.cost)), len(rest))])
+        choices = np.concatenate([fretted, np.repeat(rest, len(states.cost))])
+        if len(parents) > self.width:
+            keep = np.argpartition(total[parents, choices], self.width - 1)[: self.width]
+            parents, choices = parents[keep], choices[keep]
+        return parents, choices
+
+    def follow(
+        self,
+        states: States,
+        onset: Onset,
+        local: np.ndarray,
+        parents: np.ndarray,
+        choices: np.ndarray,
+    ) -> States:
+        """The states after ``choices`` follow ``parents``."""
+        cand = onset.candidates
+        fretted = cand.fretted[choices]
+        strings, fingers = states.strings[parents], states.fingers[parents]
+        for n, i in enumerate(onset.notes):
+            strings[:, i % MEMORY] = cand.strings[choices, n]
+            fingers[:, i % MEMORY] = cand.fingers[choices, n]
+        melody = states.melody[parents]
+        if onset.melody:
+            melody = cand.strings[choices, onset.melody[-1]]
+        return States(
+            cost=states.cost[parents] + local[parents, choices],
+            position=np.where(fretted, cand.position[choices], states.position[parents]),
+            fretted_sec=np.where(fretted, onset.time_sec, states.fretted_sec[parents]),
+            finger_string=np.where(
+                fretted[:, None], cand.finger_string[choices], states.finger_string[parents]
+            ),
+            finger_fret=np.where(
+                fretted[:, None], cand.finger_fret[choices], states.finger_fret[parents]
+            ),
+            strings=strings,
+            fingers=fingers,
+            melody=melody,
+        )

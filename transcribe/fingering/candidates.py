@@ -1,0 +1,142 @@
+"""Every sensible way to play the notes of one onset: strings, frets, fingers and their own costs.
+
+Conventions: inside the solver strings count from 0 (string 1 of the document is 0 here).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transcribe.fingering.hand import STATIC, Hand, finger_choices, neck_mm, place_costs
+from transcribe.riff import Instrument
+
+__all__ = ["Candidates", "Chooser", "Places"]
+
+Places = tuple[tuple[int, int], ...]
+"""The (string, fret) that one note may take, string from 1."""
+
+_MOST = 32  # candidates kept for one onset
+_MOST_FINGERS = 3  # ways to finger one choice of strings, where there are several notes
+_MOST_TRIED = 400  # choices of strings looked at for one onset
+_STRETCH = 1.45  # a chord wider than this share of the span is looked at only if nothing else is
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """``a`` ways to play the ``n`` notes of an onset on ``s`` strings, as arrays.
+
+    ``strings``, ``frets``, ``fingers``: (a, n), in the order of the notes. ``position``: (a,),
+    nan where every string is open. ``uses``: (a, s), 1 where the string is played.
+    ``finger_string``, ``finger_fret``: (a, 4), -1 where the finger is free. ``static``:
+    (a, len(STATIC)). ``own``: (a,), the weighted sum of ``static``.
+    """
+
+    strings: np.ndarray
+    frets: np.ndarray
+    fingers: np.ndarray
+    position: np.ndarray
+    fretted: np.ndarray
+    uses: np.ndarray
+    finger_string: np.ndarray
+    finger_fret: np.ndarray
+    opens: np.ndarray
+    static: np.ndarray
+    own: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.own)
+
+
+class Chooser:
+    """Makes candidates for one instrument, hand and table of weights, and remembers them."""
+
+    def __init__(self, instrument: Instrument, hand: Hand, weights: Mapping[str, float]) -> None:
+        self.instrument = instrument
+        self.hand = hand
+        self.weights = np.array([weights[name] for name in STATIC])
+        self._memo: dict[tuple[Places, ...], Candidates | None] = {}
+
+    def candidates(self, allowed: tuple[Places, ...]) -> Candidates | None:
+        """Candidates for notes that may take the places ``allowed``; None where none fits."""
+        if allowed not in self._memo:
+            self._memo[allowed] = self._make(allowed)
+        return self._memo[allowed]
+
+    def _make(self, allowed: tuple[Places, ...]) -> Candidates | None:
+        choices = self._string_choices(allowed, _STRETCH * self.hand.span_mm)
+        if not choices:
+            choices = self._string_choices(allowed, float("inf"))
+        rows = []
+        for places in choices:
+            ways = []
+            for fingers in finger_choices(places):
+                costs, position = place_costs(places, fingers, self.instrument, self.hand)
+                ways.append((float(np.dot(costs, self.weights)), places, fingers, costs, position))
+            ways.sort(key=lambda way: way[0])
+            rows += ways if len(places) == 1 else ways[:_MOST_FINGERS]
+        if not rows:
+            return None
+        rows.sort(key=lambda row: row[0])
+        return self._pack(rows[:_MOST])
+
+    def _string_choices(self, allowed: tuple[Places, ...], reach_mm: float) -> list[Places]:
+        """Distinct strings for every note, the frets within ``reach_mm`` of one another."""
+        mm = neck_mm(self.instrument)
+        found: list[Places] = []
+        chosen: list[tuple[int, int]] = [(0, 0)] * len(allowed)
+        # The note with the fewest places first: a dead end shows early.
+        order = sorted(range(len(allowed)), key=lambda i: len(allowed[i]))
+
+        def put(k: int, used: int, low: float, high: float) -> None:
+            if len(found) >= _MOST_TRIED:
+                return
+            if k == len(order):
+                found.append(tuple(chosen))
+                return
+            for string, fret in allowed[order[k]]:
+                if used >> string & 1:
+                    continue
+                lo, hi = low, high
+                if fret > 0:
+                    lo, hi = min(low, mm[fret]), max(high, mm[fret])
+                    if hi - lo > reach_mm:
+                        continue
+                chosen[order[k]] = (string, fret)
+                put(k + 1, used | 1 << string, lo, hi)
+
+        put(0, 0, float("inf"), float("-inf"))
+        return found
+
+    def _pack(self, rows: Sequence[tuple]) -> Candidates:
+        count, strings = len(rows), len(self.instrument.open_midi)
+        notes = len(rows[0][1])
+        string = np.array([[s - 1 for s, _ in row[1]] for row in rows], dtype=np.int64)
+        fret = np.array([[f for _, f in row[1]] for row in rows], dtype=np.int64)
+        finger = np.array([row[2] for row in rows], dtype=np.int64)
+        uses = np.zeros((count, strings))
+        finger_string = np.full((count, 4), -1, dtype=np.int64)
+        finger_fret = np.full((count, 4), -1, dtype=np.int64)
+        for a in range(count):
+            for n in range(notes):
+                uses[a, string[a, n]] = 1.0
+                if finger[a, n]:
+                    finger_string[a, finger[a, n] - 1] = string[a, n]
+                    finger_fret[a, finger[a, n] - 1] = fret[a, n]
+        position = np.array([np.nan if row[4] is None else row[4] for row in rows])
+        static = np.array([row[3] for row in rows])
+        return Candidates(
+            strings=string,
+            frets=fret,
+            fingers=finger,
+            position=position,
+            fretted=~np.isnan(position),
+            uses=uses,
+            finger_string=finger_string,
+            finger_fret=finger_fret,
+            opens=(fret == 0).sum(axis=1).astype(float),
+            static=static,
+            own=static @ self.weights,
+        )

@@ -1,0 +1,283 @@
+"""The player's corrections: pins, kept in the document with undo and redo.
+
+A pin holds a note to a string and fret; everything else is solved again around it. Each entry of
+``Riff.history`` is one note of one correction: ``{"op": "pin", "note", "string", "fret", "group",
+"was"}`` or ``{"op": "unpin", "note", "group", "was"}``, where ``was`` is the pin before ([string,
+fret] or null) and entries of one ``group`` were made, and are undone, together. ``{"op": "undo"}``
+and ``{"op": "redo"}`` are entries too: the history only grows, and nothing that was done is lost.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from transcribe.errors import ParameterError
+from transcribe.fingering.hand import Hand
+from transcribe.fingering.repeats import repeat_groups
+from transcribe.fingering.solver import Fingering, apply, solve
+from transcribe.instrument import pitch_name
+from transcribe.riff import Note, Riff
+
+__all__ = [
+    "can_redo",
+    "can_undo",
+    "pin",
+    "pins_of",
+    "redo",
+    "repeats_of",
+    "resolve",
+    "undo",
+    "unpin",
+]
+
+Place = tuple[int, int]
+
+
+def pins_of(riff: Riff) -> dict[int, Place]:
+    """Note id -> (string, fret) of every pinned note."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in riff.notes
+        if note.pinned and note.string is not None and note.fret is not None
+    }
+
+
+def repeats_of(riff: Riff, note_id: int) -> tuple[int, ...]:
+    """The same note in every other repeat of its phrase, in time; empty where there is none."""
+    if riff.rhythm is None:
+        return ()
+    for group in repeat_groups(riff.notes, riff.rhythm.phrases):
+        for ids in group:
+            if note_id in ids:
+                return tuple(i for i in ids if i != note_id)
+    return ()
+
+
+def pin(
+    riff: Riff,
+    places: Mapping[int, Place],
+    *,
+    repeats: bool = True,
+    hand: Hand = Hand(),  # noqa: B008 - frozen
+) -> Riff:
+    """``riff`` with notes held to ``places`` (id -> (string, fret)) and the rest solved again.
+
+    With ``repeats`` the same notes of every repeat of the phrase are held to the same places,
+    as one correction that is undone together.
+
+    Raises
+    ------
+    ParameterError
+        If a note is not there, a place does not sound its pitch, or two notes that begin together
+        would share a string; the message names the other note and the nearest place.
+    """
+    wanted = {int(k): (int(s), int(f)) for k, (s, f) in places.items()}
+    if not wanted:
+        raise ParameterError("nothing to pin; give at least one note with its string and fret")
+    for note_id, place in wanted.items():
+        _check(riff, note_id, place)
+    if repeats:
+        for note_id in list(wanted):
+            for other in repeats_of(riff, note_id):
+                wanted.setdefault(other, wanted[note_id])
+    before = pins_of(riff)
+    group = _next_group(riff)
+    entries = [
+        {
+            "op": "pin",
+            "note": note_id,
+            "string": place[0],
+            "fret": place[1],
+            "group": group,
+            "was": _listed(before.get(note_id)),
+        }
+        for note_id, place in sorted(wanted.items())
+    ]
+    return _changed(riff, before | wanted, entries, hand, strict=True)
+
+
+def unpin(
+    riff: Riff,
+    note_ids: Iterable[int],
+    *,
+    repeats: bool = True,
+    hand: Hand = Hand(),  # noqa: B008 - frozen
+) -> Riff:
+    """``riff`` without the pins of ``note_ids`` (and of their repeats), solved again.
+
+    Raises
+    ------
+    ParameterError
+        If none of the notes is pinned.
+    """
+    before = pins_of(riff)
+    chosen = {int(i) for i in note_ids}
+    if repeats:
+        for note_id in list(chosen):
+            chosen.update(repeats_of(riff, note_id))
+    gone = sorted(chosen & set(before))
+    if not gone:
+        raise ParameterError(
+            "none of these notes is pinned; pinned are: "
+            + (", ".join(str(i) for i in sorted(before)) or "none")
+        )
+    group = _next_group(riff)
+    entries = [{"op": "unpin", "note": i, "group": group, "was": _listed(before[i])} for i in gone]
+    after = {i: place for i, place in before.items() if i not in gone}
+    return _changed(riff, after, entries, hand)
+
+
+def undo(riff: Riff, *, hand: Hand = Hand()) -> Riff:  # noqa: B008 - frozen
+    """``riff`` as it was before the last correction that still holds.
+
+    Raises
+    ------
+    ParameterError
+        If there is nothing to undo.
+    """
+    done, _ = _stacks(riff)
+    if not done:
+        raise ParameterError("there is no correction to undo")
+    pins = pins_of(riff)
+    for entry in reversed(done[-1]):
+        _set(pins, int(entry["note"]), entry.get("was"))
+    return _changed(riff, pins, [{"op": "undo"}], hand)
+
+
+def redo(riff: Riff, *, hand: Hand = Hand()) -> Riff:  # noqa: B008 - frozen
+    """``riff`` with the last undone correction made again.
+
+    Raises
+    ------
+    ParameterError
+        If there is nothing to make again.
+    """
+    _, undone = _stacks(riff)
+    if not undone:
+        raise ParameterError("there is no undone correction to make again")
+    pins = pins_of(riff)
+    for entry in undone[-1]:
+        place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
+        _set(pins, int(entry["note"]), place)
+    return _changed(riff, pins, [{"op": "redo"}], hand)
+
+
+def can_undo(riff: Riff) -> bool:
+    """Whether `undo` has something to undo."""
+    return bool(_stacks(riff)[0])
+
+
+def can_redo(riff: Riff) -> bool:
+    """Whether `redo` has something to make again."""
+    return bool(_stacks(riff)[1])
+
+
+def resolve(
+    riff: Riff,
+    *,
+    pins: Mapping[int, Place] | None = None,
+    hand: Hand = Hand(),  # noqa: B008 - frozen
+) -> tuple[Riff, Fingering]:
+    """``riff`` solved again around ``pins`` (those of the document where left out)."""
+    held = pins_of(riff) if pins is None else dict(pins)
+    fingering = solve(
+        riff.notes, riff.instrument, hand=hand, drone=riff.drone, pins=held, rhythm=riff.rhythm
+    )
+    failed = {u.note_id for u in fingering.unmet}
+    notes = tuple(
+        dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
+        for note in apply(riff.notes, fingering)
+    )
+    return dataclasses.replace(riff, notes=notes), fingering
+
+
+def _changed(
+    riff: Riff,
+    pins: Mapping[int, Place],
+    entries: list[dict[str, Any]],
+    hand: Hand,
+    *,
+    strict: bool = False,
+) -> Riff:
+    solved, fingering = resolve(riff, pins=pins, hand=hand)
+    if strict:
+        for unmet in fingering.unmet:
+            if unmet.note_id in pins:
+                raise ParameterError(_refusal(unmet.note_id, unmet.reason, unmet.nearest))
+    return dataclasses.replace(solved, history=(*riff.history, *entries))
+
+
+def _refusal(note_id: int, reason: str, nearest: Place | None) -> str:
+    text = f"note {note_id} cannot be pinned there: {reason}"
+    if nearest is not None:
+        text += f"; nearest: string {nearest[0]} fret {nearest[1]}"
+    return text
+
+
+def _check(riff: Riff, note_id: int, place: Place) -> None:
+    try:
+        note = riff.note(note_id)
+    except KeyError:
+        raise ParameterError(f"there is no note {note_id} to pin") from None
+    string, fret = place
+    strings = len(riff.instrument.open_midi)
+    if not 1 <= string <= strings:
+        raise ParameterError(f"note {note_id}: there is no string {string}; use 1 to {strings}")
+    if riff.instrument.fret_of(string, note.pitch_midi) != fret:
+        raise ParameterError(_wrong_place(riff, note, place))
+
+
+def _wrong_place(riff: Riff, note: Note, place: Place) -> str:
+    places = riff.instrument.places(note.pitch_midi)
+    text = f"note {note.id} is {pitch_name(note.pitch_midi)}, and string {place[0]} fret {place[1]}"
+    if 0 <= place[1] <= riff.instrument.top_fret:
+        text += f" sounds {pitch_name(riff.instrument.pitch_midi(*place))}"
+    else:
+        text += f" is not on the neck (frets 0 to {riff.instrument.top_fret})"
+    if places:
+        near = min(places, key=lambda p: (abs(p[0] - place[0]), abs(p[1] - place[1])))
+        text += f"; nearest: string {near[0]} fret {near[1]}"
+    return text
+
+
+def _listed(place: Place | None) -> list[int] | None:
+    return None if place is None else [place[0], place[1]]
+
+
+def _set(pins: dict[int, Place], note_id: int, place: Any) -> None:
+    if place is None:
+        pins.pop(note_id, None)
+    else:
+        pins[note_id] = (int(place[0]), int(place[1]))
+
+
+def _next_group(riff: Riff) -> int:
+    return 1 + max((int(op.get("group", 0)) for op in riff.history), default=0)
+
+
+def _stacks(
+    riff: Riff,
+) -> tuple[list[list[Mapping[str, Any]]], list[list[Mapping[str, Any]]]]:
+    """Corrections that hold and corrections that are undone, each a list of entries."""
+    done: list[list[Mapping[str, Any]]] = []
+    undone: list[list[Mapping[str, Any]]] = []
+    last: Any = None
+    for entry in riff.history:
+        op = entry.get("op")
+        if op in ("pin", "unpin"):
+            group = entry.get("group")
+            if group is not None and group == last and done:
+                done[-1].append(entry)
+            else:
+                done.append([entry])
+            undone.clear()
+            last = group
+            continue
+        last = None
+        if op == "undo" and done:
+            undone.append(done.pop())
+        elif op == "redo" and undone:
+            done.append(undone.pop())
+    return done, undone

@@ -1,0 +1,206 @@
+"""Finds a drone: an open string, or two, that rings on under a melody.
+
+A pitch is a drone when it can be an open string, is struck again and again or held so that it
+hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords.
+Asking only how often the pitch is struck would take every pedal bass for a drone.
+
+Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transcribe.riff import Drone, Instrument, Note, sort_notes
+
+__all__ = ["drone_strings", "find_drone", "forced_drone"]
+
+_TOGETHER_SEC = 0.05  # notes this close are one stroke
+_MIN_STRIKES = 3
+_MIN_LENGTH_SEC = 1.5
+_MIN_COVER = 0.62
+_MIN_OF_RIFF = 0.5
+_MIN_BELOW = 0.93
+_MAX_MELODY_TOGETHER = 0.12
+_MIN_ONSET_SHARE = 0.12
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    pitch_midi: int
+    string: int
+    start_sec: float
+    end_sec: float
+    score: float
+    covered: float
+    strikes: int
+
+
+def drone_strings(drone: Drone) -> tuple[int, ...]:
+    """Every string of a drone, the main one first."""
+    return (drone.string, *drone.other_strings)
+
+
+def find_drone(
+    notes: Sequence[Note], instrument: Instrument, *, strings: Sequence[int] | None = None
+) -> Drone | None:
+    """The drone under ``notes``, or None. ``strings`` limits which open strings may be one."""
+    ordered = sort_notes(list(notes))
+    if len(ordered) < _MIN_STRIKES + 2:
+        return None
+    found = []
+    for string, open_pitch in enumerate(instrument.open_midi, 1):
+        if strings is not None and string not in strings:
+            continue
+        measured = _measure(ordered, open_pitch + instrument.capo, string, ())
+        if measured is not None:
+            found.append(measured)
+    if not found:
+        pair = _find_pair(ordered, instrument, strings)
+        return pair
+    best = max(found, key=lambda f: f.score)
+    others = _companions(ordered, instrument, best, strings)
+    return Drone(best.string, best.start_sec, best.end_sec, others)
+
+
+def forced_drone(notes: Sequence[Note], instrument: Instrument, string: int) -> Drone:
+    """A drone on ``string`` from the first to the last note, whatever the notes say."""
+    start = min((n.onset_sec for n in notes), default=0.0)
+    end = max((n.offset_sec for n in notes), default=0.0)
+    pitch = instrument.open_midi[string - 1] + instrument.capo
+    struck = [n for n in notes if n.pitch_midi == pitch]
+    if struck:
+        start = min(n.onset_sec for n in struck)
+        end = max(n.offset_sec for n in struck)
+    return Drone(string, start, end)
+
+
+def _measure(
+    notes: tuple[Note, ...], pitch: int, string: int, also: tuple[int, ...]
+) -> _Found | None:
+    """How far ``pitch`` is a drone; ``also`` are pitches of a second drone string."""
+    own = [n for n in notes if n.pitch_midi == pitch]
+    if len(own) < _MIN_STRIKES and not _held(own, notes):
+        return None
+    start, end = _longest_run(own)
+    inside = [n for n in notes if start - 0.06 <= n.onset_sec < end]
+    melody = [n for n in inside if n.pitch_midi != pitch and n.pitch_midi not in also]
+    if len(melody) < 3 or len({n.pitch_midi for n in melody}) < 3:
+        return None
+    whole = notes[-1].onset_sec - notes[0].onset_sec
+    length = end - start
+    if length < _MIN_LENGTH_SEC or length < _MIN_OF_RIFF * whole:
+        return None
+    struck = [n for n in own if start <= n.onset_sec <= end]
+    covered = _covered(struck, start, end)
+    below = sum(n.pitch_midi > pitch for n in melody) / len(melody)
+    strokes = _strokes(melody)
+    together = 1.0 - len(strokes) / len(melody)
+    share = len(struck) / max(1, len(_strokes(inside)))
+    if (
+        covered < _MIN_COVER
+        or below < _MIN_BELOW
+        or together > _MAX_MELODY_TOGETHER
+        or (share < _MIN_ONSET_SHARE and covered < 0.85)
+    ):
+        return None
+    return _Found(pitch, string, start, end, covered + share + below, covered, len(struck))
+
+
+def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
+    whole = notes[-1].offset_sec - notes[0].onset_sec
+    return bool(own) and sum(n.offset_sec - n.onset_sec for n in own) > 0.75 * whole
+
+
+def _strokes(notes: Sequence[Note]) -> list[float]:
+    out: list[float] = []
+    for note in notes:
+        if not out or note.onset_sec - out[-1] > _TOGETHER_SEC:
+            out.append(note.onset_sec)
+    return out
+
+
+def _limit_sec(own: Sequence[Note]) -> float:
+    """A silence of the drone longer than this ends it."""
+    if len(own) < 2:
+        return 2.0
+    gaps = np.diff([n.onset_sec for n in own])
+    return float(min(4.0, max(1.2, 3.2 * np.median(gaps))))
+
+
+def _longest_run(own: Sequence[Note]) -> tuple[float, float]:
+    """Start and end of the longest stretch of strikes without a long silence between."""
+    limit = _limit_sec(own)
+    best = (own[0].onset_sec, own[0].offset_sec)
+    start, end = own[0].onset_sec, own[0].offset_sec
+    last = own[0].onset_sec
+    for note in own[1:]:
+        if note.onset_sec - max(end, last) > limit:
+            start = note.onset_sec
+            end = note.offset_sec
+        end = max(end, note.offset_sec)
+        last = note.onset_sec
+        if end - start > best[1] - best[0]:
+            best = (start, end)
+    return best
+
+
+def _covered(struck: Sequence[Note], start: float, end: float) -> float:
+    """Share of the time that the drone sounds, or is between two strikes of a steady pattern."""
+    gaps = np.diff([n.onset_sec for n in struck])
+    steady = float(np.median(gaps)) * 1.3 if len(gaps) else 0.0
+    reach = min(steady, 2.5)
+    covered, until = 0.0, start
+    for note in struck:
+        low = max(until, note.onset_sec)
+        high = min(end, max(note.offset_sec, note.onset_sec + reach))
+        if high > low:
+            covered += high - low
+            until = high
+    return covered / max(1e-6, end - start)
+
+
+def _companions(
+    notes: tuple[Note, ...],
+    instrument: Instrument,
+    best: _Found,
+    strings: Sequence[int] | None,
+) -> tuple[int, ...]:
+    """A second drone string: a neighbour's open pitch struck along with the first."""
+    out = []
+    for string in (best.string - 1, best.string + 1):
+        if not 1 <= string <= len(instrument.open_midi):
+            continue
+        if strings is not None and string not in strings:
+            continue
+        pitch = instrument.open_midi[string - 1] + instrument.capo
+        own = [n for n in notes if n.pitch_midi == pitch]
+        first = [n.onset_sec for n in notes if n.pitch_midi == best.pitch_midi]
+        along = sum(any(abs(n.onset_sec - t) <= _TOGETHER_SEC for t in first) for n in own)
+        rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
+        below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_BELOW * max(1, len(rest))
+        if below and along >= max(3, 0.7 * len(first), 0.8 * len(own)):
+            out.append(string)
+    return tuple(out[:1])
+
+
+def _find_pair(
+    notes: tuple[Note, ...], instrument: Instrument, strings: Sequence[int] | None
+) -> Drone | None:
+    """Two neighbouring open strings that drone together (neither passes alone)."""
+    count = len(instrument.open_midi)
+    for low in range(count, 1, -1):
+        if strings is not None and not {low, low - 1} <= set(strings):
+            continue
+        pitch = instrument.open_midi[low - 1] + instrument.capo
+        other = instrument.open_midi[low - 2] + instrument.capo
+        measured = _measure(notes, pitch, low, (other,))
+        if measured is None:
+            continue
+        along = _companions(notes, instrument, measured, (low, low - 1))
+        if along:
+            return Drone(low, measured.start_sec, measured.end_sec, along)
+    return None

@@ -1,0 +1,313 @@
+"""Cuts a riff into onsets and works out what each one has to look back at.
+
+Everything here depends on the notes alone, not on where they are played: which earlier note is
+the melody's neighbour, what still sounds, where the same pitch was heard last, which note a
+hammer-on carries on from, and which places the pins, the drone and the neck leave.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from transcribe.fingering.candidates import Candidates, Chooser, Places
+from transcribe.fingering.drone import drone_strings
+from transcribe.riff import Drone, Instrument, Note, legato_sources
+
+__all__ = ["MEMORY", "Onset", "Plan", "Unmet", "plan_onsets"]
+
+MEMORY = 64
+"""How many notes back a choice can be looked up."""
+
+_TOGETHER_SEC = 0.05  # notes that begin within this are one onset
+_VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
+_SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
+_SAME_PITCH_SEC = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Unmet:
+    """Something that could not be kept.
+
+    ``fights``: the note that stands in the way; ``nearest``: the (string, fret) to take instead.
+    """
+
+    note_id: int
+    reason: str
+    fights: int | None = None
+    nearest: tuple[int, int] | None = None
+
+
+@dataclass(slots=True)
+class Onset:
+    """Notes that begin together (indices into the sorted notes) and what they look back at.
+
+    ``voice``: for each note (its place n in the onset, earlier note, semitones apart).
+    ``same``: (n, earlier note of the same pitch). ``legato``: (n, note that it carries on from).
+    ``sounding``: (earlier note, seconds that it would still sound, fretted pitch).
+    """
+
+    notes: tuple[int, ...]
+    time_sec: float
+    gap_sec: float
+    candidates: Candidates
+    pitches: tuple[int, ...]
+    voice: list[tuple[int, int, int]] = field(default_factory=list)
+    same: list[tuple[int, int]] = field(default_factory=list)
+    legato: list[tuple[int, int]] = field(default_factory=list)
+    sounding: list[tuple[int, float, int]] = field(default_factory=list)
+    melody: tuple[int, ...] = ()
+    droned: tuple[int, ...] = ()
+    drone_strings: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """A riff ready to be solved."""
+
+    onsets: list[Onset]
+    unmet: tuple[Unmet, ...]
+
+
+def _groups(notes: Sequence[Note]) -> list[list[int]]:
+    groups: list[list[int]] = []
+    for i, note in enumerate(notes):
+        if groups:
+            first = notes[groups[-1][0]]
+            twice = any(notes[j].pitch_midi == note.pitch_midi for j in groups[-1])
+            slow = note.onset_sec - first.onset_sec > 0.012
+            if note.onset_sec - first.onset_sec <= _TOGETHER_SEC and not (twice and slow):
+                groups[-1].append(i)
+                continue
+        groups.append([i])
+    return groups
+
+
+def plan_onsets(
+    notes: Sequence[Note],
+    instrument: Instrument,
+    chooser: Chooser,
+    *,
+    drone: Drone | None,
+    pins: Mapping[int, tuple[int, int]],
+) -> Plan:
+    """The onsets of sorted ``notes`` with their candidates, and what cannot be met."""
+    unmet: list[Unmet] = []
+    onsets: list[Onset] = []
+    sources = legato_sources(list(notes))
+    index = {note.id: i for i, note in enumerate(notes)}
+    look = _Looker(notes)
+    last_sec: float | None = None
+    for group in _groups(notes):
+        group, allowed = _allowed(notes, group, instrument, drone, pins, unmet)
+        candidates = None
+        while group:
+            candidates = chooser.candidates(tuple(allowed))
+            if candidates is not None:
+                break
+            drop = _weakest(notes, group, allowed, pins)
+            unmet.append(_no_string_left(notes, group, drop, pins, instrument))
+            del group[drop], allowed[drop]
+        if candidates is None:
+            continue
+        time = notes[group[0]].onset_sec
+        onset = Onset(
+            notes=tuple(group),
+            time_sec=time,
+            gap_sec=1.0 if last_sec is None else time - last_sec,
+            candidates=candidates,
+            pitches=tuple(notes[i].pitch_midi for i in group),
+        )
+        last_sec = time
+        if drone is not None and drone.start_sec - 0.06 <= time <= drone.end_sec + 0.06:
+            _mark_drone(onset, notes, instrument, drone)
+        look.fill(onset, sources, index)
+        onsets.append(onset)
+    return Plan(onsets, tuple(unmet))
+
+
+def _allowed(
+    notes: Sequence[Note],
+    group: Sequence[int],
+    instrument: Instrument,
+    drone: Drone | None,
+    pins: Mapping[int, tuple[int, int]],
+    unmet: list[Unmet],
+) -> tuple[list[int], list[Places]]:
+    """The notes of a group that have a place at all, and the places of each."""
+    kept: list[int] = []
+    allowed: list[Places] = []
+    taken: dict[int, int] = {}
+    for i in group:
+        note = notes[i]
+        places = instrument.places(note.pitch_midi)
+        if not places:
+            unmet.append(_off_the_neck(note, instrument))
+            continue
+        pin = pins.get(note.id)
+        if pin is not None:
+            pin = (int(pin[0]), int(pin[1]))
+            if pin not in places:
+                nearest = min(places, key=lambda p: (abs(p[0] - pin[0]), p[1]))
+                unmet.append(
+                    Unmet(
+                        note.id,
+                        f"string {pin[0]} fret {pin[1]} does not sound note {note.id}; "
+                        f"string {nearest[0]} fret {nearest[1]} does",
+                        nearest=nearest,
+                    )
+                )
+            elif pin[0] in taken:
+                other = taken[pin[0]]
+                rest = [p for p in places if p[0] not in taken]
+                nearest = min(rest, key=lambda p: abs(p[1] - pin[1])) if rest else None
+                unmet.append(
+                    Unmet(
+                        note.id,
+                        f"string {pin[0]} is already pinned for note {other}, "
+                        "which begins at the same time",
+                        fights=other,
+                        nearest=nearest,
+                    )
+                )
+            else:
+                places = (pin,)
+                taken[pin[0]] = note.id
+        elif drone is not None:
+            places = _drone_places(note, places, group, notes, instrument, drone)
+        kept.append(i)
+        allowed.append(places)
+    return kept, allowed
+
+
+def _drone_places(
+    note: Note,
+    places: Places,
+    group: Sequence[int],
+    notes: Sequence[Note],
+    instrument: Instrument,
+    drone: Drone,
+) -> Places:
+    """A note of the drone's own pitch is the drone, unless two of that pitch begin together."""
+    if not drone.start_sec - 0.06 <= note.onset_sec <= drone.end_sec + 0.06:
+        return places
+    twins = sum(notes[i].pitch_midi == note.pitch_midi for i in group)
+    for string in drone_strings(drone):
+        if twins == 1 and (string, 0) in places:
+            return ((string, 0),)
+    return places
+
+
+def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
+    from transcribe.instrument import pitch_name
+
+    low = min(instrument.open_midi) + instrument.capo
+    high = max(instrument.open_midi) + instrument.frets
+    if note.pitch_midi < low:
+        why = f"below the lowest string, {pitch_name(low)}"
+    elif note.pitch_midi > high:
+        why = f"above the last fret, {pitch_name(high)}"
+    else:
+        why = "between what the strings reach"
+    return Unmet(note.id, f"{pitch_name(note.pitch_midi)} has no place: it lies {why}")
+
+
+def _weakest(
+    notes: Sequence[Note],
+    group: Sequence[int],
+    allowed: Sequence[Places],
+    pins: Mapping[int, tuple[int, int]],
+) -> int:
+    """The note to leave out of an onset that has more notes than strings for them."""
+
+    def rank(k: int) -> tuple[bool, float, int]:
+        note = notes[group[k]]
+        return (note.id in pins, note.confidence, -len(allowed[k]))
+
+    return min(range(len(group)), key=rank)
+
+
+def _no_string_left(
+    notes: Sequence[Note],
+    group: Sequence[int],
+    drop: int,
+    pins: Mapping[int, tuple[int, int]],
+    instrument: Instrument,
+) -> Unmet:
+    note = notes[group[drop]]
+    strings = {s for s, _ in instrument.places(note.pitch_midi)}
+    rivals = [notes[i] for i in group if i != group[drop]]
+
+    def closeness(other: Note) -> tuple[bool, int]:
+        shared = {s for s, _ in instrument.places(other.pitch_midi)} <= strings
+        return (not shared, abs(other.pitch_midi - note.pitch_midi))
+
+    fights = min(rivals, key=closeness).id if rivals else None
+    reason = "no string is left for it beside the notes that begin with it"
+    if note.id in pins:
+        reason = "its pin leaves no string for the notes that begin with it"
+    return Unmet(note.id, reason, fights=fights)
+
+
+def _mark_drone(onset: Onset, notes: Sequence[Note], instrument: Instrument, drone: Drone) -> None:
+    strings = drone_strings(drone)
+    pitches = {instrument.open_midi[s - 1] + instrument.capo for s in strings}
+    onset.drone_strings = tuple(s - 1 for s in strings)
+    onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].pitch_midi in pitches)
+    onset.melody = tuple(n for n in range(len(onset.notes)) if n not in onset.droned)
+
+
+class _Looker:
+    """Walks through the onsets and keeps what later ones look back at."""
+
+    def __init__(self, notes: Sequence[Note]) -> None:
+        self.notes = notes
+        self.recent: list[tuple[int, ...]] = []
+        self.last_of_pitch: dict[int, int] = {}
+        self.active: list[int] = []
+
+    def fill(self, onset: Onset, sources: Mapping[int, int], index: Mapping[int, int]) -> None:
+        notes, time = self.notes, onset.time_sec
+        oldest = onset.notes[-1] - MEMORY + 1
+        self.active = [
+            j for j in self.active if notes[j].offset_sec > time + _SLOP_SEC and j >= oldest
+        ]
+        onset.sounding = [
+            (j, min(1.5, notes[j].offset_sec - time), notes[j].pitch_midi) for j in self.active
+        ]
+        for n, i in enumerate(onset.notes):
+            note = notes[i]
+            neighbour = self._voice(onset, n, oldest)
+            if neighbour is not None:
+                apart = abs(notes[neighbour].pitch_midi - note.pitch_midi)
+                onset.voice.append((n, neighbour, apart))
+            before = self.last_of_pitch.get(note.pitch_midi)
+            if (
+                before is not None
+                and before >= oldest
+                and time - notes[before].onset_sec <= _SAME_PITCH_SEC
+            ):
+                onset.same.append((n, before))
+            source = index.get(sources.get(note.id, -1), -1)
+            if source >= max(0, oldest):
+                onset.legato.append((n, source))
+        for i in onset.notes:
+            self.last_of_pitch[notes[i].pitch_midi] = i
+            self.active.append(i)
+        self.recent.append(tuple(i for n, i in enumerate(onset.notes) if n not in onset.droned))
+        if len(self.recent) > _VOICE_ONSETS:
+            del self.recent[0]
+
+    def _voice(self, onset: Onset, n: int, oldest: int) -> int | None:
+        """The earlier note that this one follows in its voice: near in pitch and in time."""
+        pitch = self.notes[onset.notes[n]].pitch_midi
+        if n in onset.droned:
+            return None
+        best: tuple[float, int] | None = None
+        for back, group in enumerate(reversed(self.recent)):
+            for j in group:
+                if j < oldest:
+                    continue
+                rank = (abs(self.notes[j].pitch_midi - pitch) + 4.0 * back, j)
+                best = rank if best is None else min(best, rank)
+        return None if best is None else best[1]

@@ -1,0 +1,207 @@
+"""Chooses the strings, frets and fingers of a whole riff.
+
+Viterbi over the onsets with a beam: a state is a full choice of strings and fingers for the notes
+of an onset, with the position of the hand and what the choices before it left sounding. The
+answer has the least sum of the costs in ``costs.py``. Pins are hard. Time and memory grow in
+line with the number of notes.
+
+Conventions: string 1 is the highest-sounding, fret 0 is open, frets count from the capo, times in
+seconds. The solver is pure: notes, instrument and pins in, a `Fingering` out.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from transcribe.errors import ParameterError
+from transcribe.fingering.beam import Beam, Step
+from transcribe.fingering.candidates import Chooser
+from transcribe.fingering.costs import default_weights
+from transcribe.fingering.drone import find_drone, forced_drone
+from transcribe.fingering.hand import Hand, neck_mm
+from transcribe.fingering.plan import Unmet, plan_onsets
+from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+
+__all__ = ["Fingering", "Solver", "apply", "solve"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fingering:
+    """Where a riff is played.
+
+    ``positions``: note id -> (string, fret). ``fingers``: note id -> 0 (open) to 4. ``cost``: the
+    sum of the solver's costs (no unit; lower is easier). ``unmet``: notes without a place and
+    pins that could not be kept. ``cautions``: sentences for the player.
+    """
+
+    positions: Mapping[int, tuple[int, int]]
+    fingers: Mapping[int, int]
+    cost: float
+    unmet: tuple[Unmet, ...] = ()
+    drone: Drone | None = None
+    cautions: tuple[str, ...] = ()
+    note_costs: Mapping[int, float] = field(default_factory=dict)
+
+
+class Solver:
+    """Solves riffs for one instrument and hand; keeps what it worked out about each chord."""
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        *,
+        hand: Hand = Hand(),  # noqa: B008 - frozen
+        weights: Mapping[str, float] | None = None,
+        beam: int = 24,
+    ) -> None:
+        self.instrument = instrument
+        self.hand = hand
+        self.weights = dict(default_weights() if weights is None else weights)
+        self.chooser = Chooser(instrument, hand, self.weights)
+        self.beam = Beam(instrument, self.weights, width=beam)
+
+    def solve(
+        self,
+        notes: Sequence[Note],
+        *,
+        drone: Drone | None = None,
+        pins: Mapping[int, tuple[int, int]] | None = None,
+        phrases: Sequence[Phrase] = (),
+    ) -> Fingering:
+        """The easiest fingering of ``notes`` around ``pins``; see the function `solve`."""
+        ordered = sort_notes(list(notes))
+        plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=pins or {})
+        steps = self.beam.run(plan.onsets)
+        positions: dict[int, tuple[int, int]] = {}
+        fingers: dict[int, int] = {}
+        costs: dict[int, float] = {}
+        for onset, step in zip(plan.onsets, steps, strict=True):
+            chosen = onset.candidates
+            for n, index in enumerate(onset.notes):
+                note = ordered[index]
+                string = int(chosen.strings[step.choice, n]) + 1
+                positions[note.id] = (string, int(chosen.frets[step.choice, n]))
+                fingers[note.id] = int(chosen.fingers[step.choice, n])
+                costs[note.id] = step.cost / len(onset.notes)
+        return Fingering(
+            positions=positions,
+            fingers=fingers,
+            cost=float(sum(step.cost for step in steps)),
+            unmet=plan.unmet,
+            drone=drone,
+            cautions=self._cautions(ordered, plan.onsets, steps),
+            note_costs=costs,
+        )
+
+    def _cautions(
+        self, ordered: Sequence[Note], onsets: Sequence, steps: Sequence[Step]
+    ) -> tuple[str, ...]:
+        mm = neck_mm(self.instrument)
+        wide: list[tuple[float, float]] = []
+        for onset, step in zip(onsets, steps, strict=True):
+            frets = [int(f) for f in onset.candidates.frets[step.choice] if f > 0]
+            if frets and (apart := mm[max(frets)] - mm[min(frets)]) > 1.08 * self.hand.span_mm:
+                wide.append((apart, onset.time_sec))
+        if not wide:
+            return ()
+        apart, at = max(wide)
+        places = "1 place" if len(wide) == 1 else f"{len(wide)} places"
+        return (
+            f"{places} stretch the hand beyond {self.hand.span_mm:.0f} mm, the widest "
+            f"{apart:.0f} mm at {at:.2f} s: warm up, stop if it hurts, and ask a teacher or a "
+            "clinician about pain that stays",
+        )
+
+
+_SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
+_MOST_SOLVERS = 8
+
+
+def solver_for(instrument: Instrument, hand: Hand) -> Solver:
+    """A solver with the shipped weights, kept so that solving again is quick."""
+    key = (dataclasses.replace(instrument, offset_cents=0.0, extra={}), hand)
+    if key not in _SOLVERS:
+        while len(_SOLVERS) >= _MOST_SOLVERS:
+            _SOLVERS.pop(next(iter(_SOLVERS)))
+        _SOLVERS[key] = Solver(instrument, hand=hand)
+    return _SOLVERS[key]
+
+
+def solve(
+    notes: Sequence[Note],
+    instrument: Instrument,
+    *,
+    hand: Hand = Hand(),  # noqa: B008 - frozen
+    drone: Drone | str | int | None = "auto",
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    phrases: Sequence[Phrase] = (),
+    rhythm: Rhythm | None = None,
+) -> Fingering:
+    """The easiest fingering of a riff.
+
+    Parameters
+    ----------
+    notes : sequence of Note
+        With ids, seconds and pitches; their strings and frets are not looked at.
+    instrument : Instrument
+    hand : Hand
+    drone : "auto", "off", a string number, or a Drone
+        Whether to look for a drone, leave it, or hold one string (from 1) to be it.
+    pins : mapping of note id to (string, fret)
+        Places that must be kept.
+    phrases : sequence of Phrase
+        Phrases with one label are fingered alike; taken from ``rhythm`` where left out.
+    rhythm : Rhythm, optional
+
+    Raises
+    ------
+    ParameterError
+        If two notes share an id, a pin names a note that is not there, or ``drone`` is none of
+        the above.
+    """
+    ids = {note.id for note in notes}
+    if len(ids) != len(notes):
+        raise ParameterError("two notes share an id; give every note its own")
+    for note_id in pins or {}:
+        if note_id not in ids:
+            raise ParameterError(f"there is no note {note_id} to pin; ids run over {_span(ids)}")
+    found = _drone(notes, instrument, drone)
+    if rhythm is not None and not phrases:
+        phrases = rhythm.phrases
+    return solver_for(instrument, hand).solve(notes, drone=found, pins=pins, phrases=phrases)
+
+
+def _span(ids: set[int]) -> str:
+    return f"{min(ids)} to {max(ids)}" if ids else "nothing: there are no notes"
+
+
+def _drone(
+    notes: Sequence[Note], instrument: Instrument, drone: Drone | str | int | None
+) -> Drone | None:
+    if drone is None or drone == "off":
+        return None
+    if isinstance(drone, Drone):
+        return drone
+    if drone == "auto":
+        return find_drone(notes, instrument)
+    if isinstance(drone, str) and drone.isdigit():
+        drone = int(drone)
+    if isinstance(drone, bool) or not isinstance(drone, int):
+        raise ParameterError(f"drone is 'auto', 'off' or a string number, not {drone!r}")
+    strings = len(instrument.open_midi)
+    if not 1 <= drone <= strings:
+        raise ParameterError(f"a drone string is 1 to {strings} on this instrument, not {drone}")
+    seen = find_drone(notes, instrument, strings=(drone,))
+    return seen if seen is not None else forced_drone(notes, instrument, drone)
+
+
+def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:
+    """``notes`` with the strings, frets and fingers of ``fingering``; None where it has none."""
+    out = []
+    for note in notes:
+        string, fret = fingering.positions.get(note.id, (None, None))
+        finger = fingering.fingers.get(note.id)
+        out.append(dataclasses.replace(note, string=string, fret=fret, finger=finger))
+    return sort_notes(out)
