@@ -1,1 +1,101 @@
-"""One module per file format; each reads into and writes from `transcribe.riff.Riff`."""
+"""One module per file format; each reads into and writes from `transcribe.riff.Riff`.
+
+`read_any` picks the reader by the file's suffix and, where that does not tell, by its content.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from transcribe.errors import FormatError
+
+if TYPE_CHECKING:
+    from transcribe.riff import Riff
+
+__all__ = ["SUFFIXES", "holds_notes", "kind_of", "read_any"]
+
+SUFFIXES = {
+    ".json": "riff",
+    ".tab": "tab",
+    ".txt": "tab",
+    ".musicxml": "musicxml",
+    ".mxl": "musicxml",
+    ".xml": "musicxml",
+    ".mid": "midi",
+    ".midi": "midi",
+    ".smf": "midi",
+    ".jams": "jams",
+}
+"""The kind of file that each suffix stands for."""
+
+
+def kind_of(path: str | os.PathLike[str]) -> str | None:
+    """``riff``, ``tab``, ``musicxml``, ``midi`` or ``jams``; None for anything else.
+
+    The first bytes decide where they can (MIDI, zipped or plain XML, JSON), else the suffix.
+    A file that cannot be opened is judged by its suffix alone.
+    """
+    path = Path(path)
+    by_suffix = SUFFIXES.get(path.suffix.lower())
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except OSError:
+        return by_suffix
+    if head.startswith(b"MThd") or (head.startswith(b"RIFF") and head[8:12] == b"RMID"):
+        return "midi"
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if text.startswith((b"<?xml", b"<score-", b"<!DOCTYPE")):
+        return "musicxml"
+    if text.startswith(b"{") and by_suffix != "tab":
+        return by_suffix if by_suffix in ("riff", "jams") else "riff"
+    if head.startswith(b"PK\x03\x04"):
+        return "musicxml" if by_suffix == "musicxml" else None
+    return by_suffix
+
+
+def holds_notes(path: str | os.PathLike[str]) -> bool:
+    """True where the file is of a kind that `read_any` reads; False for recordings."""
+    return kind_of(path) is not None
+
+
+def read_any(path: str | os.PathLike[str]) -> Riff:
+    """Read a riff document, text tab, MusicXML, MIDI or JAMS file.
+
+    Raises
+    ------
+    FormatError
+        If the file is missing, of no known kind, or malformed.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise FormatError(f"{path}: there is no such file")
+    if path.is_dir():
+        raise FormatError(f"{path} is a folder; name one file in it")
+    kind = kind_of(path)
+    if kind == "riff":
+        from transcribe.formats.document import read_riff
+
+        return read_riff(path)
+    if kind == "tab":
+        from transcribe.formats.tab_text import read_tab
+
+        return read_tab(path)
+    if kind == "musicxml":
+        from transcribe.formats.musicxml import read_musicxml
+
+        return read_musicxml(path)
+    if kind == "midi":
+        from transcribe.formats.midi import read_midi
+
+        return read_midi(path)
+    if kind == "jams":
+        from transcribe.formats.jams import read_jams
+
+        return read_jams(path)
+    raise FormatError(
+        f"{path}: not a kind of file that holds notes; give a riff document (.riff.json), "
+        "a text tab (.tab.txt), MusicXML, MIDI or JAMS"
+    )
