@@ -1,17 +1,23 @@
 """Where on the neck a hand plays the notes, why there, and what the player corrects."""
 
+from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.corrections import (
     can_redo,
     can_undo,
+    hand_of,
     pin,
+    pins_from_tab,
     pins_of,
     redo,
+    refinger,
     repeats_of,
     resolve,
     undo,
     unpin,
 )
 from transcribe.fingering.drone import find_drone
+from transcribe.fingering.explain import explain, places
+from transcribe.fingering.guess import InstrumentGuess, instrument_guess
 from transcribe.fingering.hand import HANDS, Hand
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.solver import Fingering, apply, solve
@@ -20,14 +26,22 @@ __all__ = [
     "HANDS",
     "Fingering",
     "Hand",
+    "InstrumentGuess",
     "Unmet",
+    "alternatives",
     "apply",
     "can_redo",
     "can_undo",
+    "explain",
     "find_drone",
+    "hand_of",
+    "instrument_guess",
     "pin",
+    "pins_from_tab",
     "pins_of",
+    "places",
     "redo",
+    "refinger",
     "repeats_of",
     "resolve",
     "solve",

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.fingering.candidates import Candidates
-from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.hand import STATIC, neck_mm
 from transcribe.fingering.plan import MEMORY, Onset
 from transcribe.riff import Instrument
 
@@ -92,6 +92,27 @@ class Beam:
             k = int(parents[k])
         steps.reverse()
         return steps
+
+    def account(self, onsets: Sequence[Onset], choices: Sequence[int]) -> list[dict[str, float]]:
+        """What each cost came to at every onset, weighted, when ``choices`` are played."""
+        states = self.start()
+        out = []
+        for onset, choice in zip(onsets, choices, strict=True):
+            cand = onset.candidates
+            costs = {
+                name: float(self.weights[name] * value)
+                for name, value in zip(STATIC, cand.static[choice], strict=True)
+                if value
+            }
+            for name, values in self.features(states, onset):
+                weight = self.weights[name] if name != "legato" else _LEGATO
+                row = np.broadcast_to(values, (1, len(cand)))[0]
+                if row[choice]:
+                    costs[name] = costs.get(name, 0.0) + float(weight * row[choice])
+            local = np.full((1, len(cand)), sum(costs.values()))
+            states = self.follow(states, onset, local, np.array([0]), np.array([choice]))
+            out.append(costs)
+        return out
 
     def between(self, states: States, onset: Onset) -> np.ndarray:
         """Weighted costs of going from every state to every candidate, (k, a)."""

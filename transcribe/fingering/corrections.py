@@ -23,9 +23,12 @@ from transcribe.riff import Note, Riff
 __all__ = [
     "can_redo",
     "can_undo",
+    "hand_of",
     "pin",
+    "pins_from_tab",
     "pins_of",
     "redo",
+    "refinger",
     "repeats_of",
     "resolve",
     "undo",
@@ -33,6 +36,85 @@ __all__ = [
 ]
 
 Place = tuple[int, int]
+
+
+def hand_of(riff: Riff) -> Hand:
+    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
+    span = riff.extra.get("hand_span_mm")
+    return Hand(float(span)) if isinstance(span, int | float) else Hand()
+
+
+def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
+    """``riff`` solved again around its pins; a new ``hand`` is kept in the document."""
+    solved, fingering = resolve(riff, hand=hand)
+    extra = dict(riff.extra)
+    if hand is not None:
+        extra["hand_span_mm"] = hand.span_mm
+    extra.pop("cautions", None)
+    if fingering.cautions:
+        extra["cautions"] = list(fingering.cautions)
+    return dataclasses.replace(solved, extra=extra)
+
+
+def pins_from_tab(riff: Riff, edited: Riff) -> dict[int, Place]:
+    """The notes of ``riff`` whose numbers were moved in ``edited``, a tab of it that was edited.
+
+    The notes are matched onset by onset in order of time, and by pitch within an onset, so the
+    times of the edited tab need not be exact. Each entry is a pin: note id -> (string, fret).
+
+    Raises
+    ------
+    ParameterError
+        If a note was added, dropped or given another pitch; the message says where.
+    """
+    mine = [note for note in riff.notes if note.string is not None]
+    theirs = [note for note in edited.notes if note.string is not None]
+    if len(mine) != len(theirs):
+        raise ParameterError(
+            f"the edited tab has {len(theirs)} notes and the riff {len(mine)}; move numbers to "
+            "other strings, but keep every note"
+        )
+    pins: dict[int, Place] = {}
+    start = 0
+    for group in _onset_groups(mine):
+        other = theirs[start : start + len(group)]
+        start += len(group)
+        if sorted(n.pitch_midi for n in group) != sorted(n.pitch_midi for n in other):
+            raise ParameterError(_changed_pitch(group, other))
+        left = list(other)
+        for note in sorted(group, key=lambda n: n.pitch_midi):
+            same = [n for n in left if n.pitch_midi == note.pitch_midi]
+            match = next((n for n in same if n.string == note.string), same[0])
+            left.remove(match)
+            if match.string is not None and match.fret is not None and match.string != note.string:
+                pins[note.id] = (match.string, match.fret)
+    return pins
+
+
+def _onset_groups(notes: list[Note]) -> list[list[Note]]:
+    groups: list[list[Note]] = []
+    for note in notes:
+        if groups and _together(groups[-1][0], note):
+            groups[-1].append(note)
+        else:
+            groups.append([note])
+    return groups
+
+
+def _together(first: Note, note: Note) -> bool:
+    if first.onset_beat is not None and note.onset_beat is not None:
+        return abs(note.onset_beat - first.onset_beat) < 1e-3
+    return note.onset_sec - first.onset_sec < 0.05
+
+
+def _changed_pitch(mine: list[Note], theirs: list[Note]) -> str:
+    missing = [n for n in mine if n.pitch_midi not in {o.pitch_midi for o in theirs}]
+    note = missing[0] if missing else mine[0]
+    found = ", ".join(pitch_name(n.pitch_midi) for n in theirs)
+    return (
+        f"the edited tab has {found} where note {note.id} at {note.onset_sec:.2f} s is "
+        f"{pitch_name(note.pitch_midi)}; a moved number must sound the same pitch"
+    )
 
 
 def pins_of(riff: Riff) -> dict[int, Place]:
@@ -60,7 +142,7 @@ def pin(
     places: Mapping[int, Place],
     *,
     repeats: bool = True,
-    hand: Hand = Hand(),  # noqa: B008 - frozen
+    hand: Hand | None = None,
 ) -> Riff:
     """``riff`` with notes held to ``places`` (id -> (string, fret)) and the rest solved again.
 
@@ -103,7 +185,7 @@ def unpin(
     note_ids: Iterable[int],
     *,
     repeats: bool = True,
-    hand: Hand = Hand(),  # noqa: B008 - frozen
+    hand: Hand | None = None,
 ) -> Riff:
     """``riff`` without the pins of ``note_ids`` (and of their repeats), solved again.
 
@@ -129,7 +211,7 @@ def unpin(
     return _changed(riff, after, entries, hand)
 
 
-def undo(riff: Riff, *, hand: Hand = Hand()) -> Riff:  # noqa: B008 - frozen
+def undo(riff: Riff, *, hand: Hand | None = None) -> Riff:
     """``riff`` as it was before the last correction that still holds.
 
     Raises
@@ -146,7 +228,7 @@ def undo(riff: Riff, *, hand: Hand = Hand()) -> Riff:  # noqa: B008 - frozen
     return _changed(riff, pins, [{"op": "undo"}], hand)
 
 
-def redo(riff: Riff, *, hand: Hand = Hand()) -> Riff:  # noqa: B008 - frozen
+def redo(riff: Riff, *, hand: Hand | None = None) -> Riff:
     """``riff`` with the last undone correction made again.
 
     Raises
@@ -178,10 +260,11 @@ def resolve(
     riff: Riff,
     *,
     pins: Mapping[int, Place] | None = None,
-    hand: Hand = Hand(),  # noqa: B008 - frozen
+    hand: Hand | None = None,
 ) -> tuple[Riff, Fingering]:
     """``riff`` solved again around ``pins`` (those of the document where left out)."""
     held = pins_of(riff) if pins is None else dict(pins)
+    hand = hand_of(riff) if hand is None else hand
     fingering = solve(
         riff.notes, riff.instrument, hand=hand, drone=riff.drone, pins=held, rhythm=riff.rhythm
     )
@@ -197,7 +280,7 @@ def _changed(
     riff: Riff,
     pins: Mapping[int, Place],
     entries: list[dict[str, Any]],
-    hand: Hand,
+    hand: Hand | None,
     *,
     strict: bool = False,
 ) -> Riff:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transcribe.errors import ParameterError
 from transcribe.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = ["drone_strings", "find_drone", "forced_drone"]
@@ -45,9 +46,47 @@ def drone_strings(drone: Drone) -> tuple[int, ...]:
 
 
 def find_drone(
-    notes: Sequence[Note], instrument: Instrument, *, strings: Sequence[int] | None = None
+    notes: Sequence[Note],
+    instrument: Instrument,
+    *,
+    drone: Drone | str | int | None = "auto",
 ) -> Drone | None:
-    """The drone under ``notes``, or None. ``strings`` limits which open strings may be one."""
+    """The drone under ``notes``, or None.
+
+    Parameters
+    ----------
+    notes : sequence of Note
+    instrument : Instrument
+    drone : "auto", "off", a string number, or a Drone
+        "auto" looks for one, "off" (or None) gives none, a string number holds that string to be
+        the drone, whatever the notes say.
+
+    Raises
+    ------
+    ParameterError
+        If ``drone`` is none of these.
+    """
+    if drone is None or drone == "off":
+        return None
+    if isinstance(drone, Drone):
+        return drone
+    if drone == "auto":
+        return _look(notes, instrument, None)
+    if isinstance(drone, str) and drone.isdigit():
+        drone = int(drone)
+    if isinstance(drone, bool) or not isinstance(drone, int):
+        raise ParameterError(f"drone is 'auto', 'off' or a string number, not {drone!r}")
+    count = len(instrument.open_midi)
+    if not 1 <= drone <= count:
+        raise ParameterError(f"a drone string is 1 to {count} on this instrument, not {drone}")
+    seen = _look(notes, instrument, (drone,))
+    return seen if seen is not None else forced_drone(notes, instrument, drone)
+
+
+def _look(
+    notes: Sequence[Note], instrument: Instrument, strings: Sequence[int] | None
+) -> Drone | None:
+    """`find_drone` over all open strings, or over ``strings`` only."""
     ordered = sort_notes(list(notes))
     if len(ordered) < _MIN_STRIKES + 2:
         return None

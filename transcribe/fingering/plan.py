@@ -160,14 +160,14 @@ def _allowed(
             elif pin[0] in taken:
                 other = taken[pin[0]]
                 rest = [p for p in places if p[0] not in taken]
-                nearest = min(rest, key=lambda p: abs(p[1] - pin[1])) if rest else None
+                free = min(rest, key=lambda p: abs(p[1] - pin[1])) if rest else None
                 unmet.append(
                     Unmet(
                         note.id,
                         f"string {pin[0]} is already pinned for note {other}, "
                         "which begins at the same time",
                         fights=other,
-                        nearest=nearest,
+                        nearest=free,
                     )
                 )
             else:

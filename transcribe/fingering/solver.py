@@ -19,7 +19,7 @@ from transcribe.errors import ParameterError
 from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import default_weights
-from transcribe.fingering.drone import find_drone, forced_drone
+from transcribe.fingering.drone import find_drone
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
@@ -167,7 +167,7 @@ def solve(
     for note_id in pins or {}:
         if note_id not in ids:
             raise ParameterError(f"there is no note {note_id} to pin; ids run over {_span(ids)}")
-    found = _drone(notes, instrument, drone)
+    found = find_drone(notes, instrument, drone=drone)
     if rhythm is not None and not phrases:
         phrases = rhythm.phrases
     return solver_for(instrument, hand).solve(notes, drone=found, pins=pins, phrases=phrases)
@@ -175,26 +175,6 @@ def solve(
 
 def _span(ids: set[int]) -> str:
     return f"{min(ids)} to {max(ids)}" if ids else "nothing: there are no notes"
-
-
-def _drone(
-    notes: Sequence[Note], instrument: Instrument, drone: Drone | str | int | None
-) -> Drone | None:
-    if drone is None or drone == "off":
-        return None
-    if isinstance(drone, Drone):
-        return drone
-    if drone == "auto":
-        return find_drone(notes, instrument)
-    if isinstance(drone, str) and drone.isdigit():
-        drone = int(drone)
-    if isinstance(drone, bool) or not isinstance(drone, int):
-        raise ParameterError(f"drone is 'auto', 'off' or a string number, not {drone!r}")
-    strings = len(instrument.open_midi)
-    if not 1 <= drone <= strings:
-        raise ParameterError(f"a drone string is 1 to {strings} on this instrument, not {drone}")
-    seen = find_drone(notes, instrument, strings=(drone,))
-    return seen if seen is not None else forced_drone(notes, instrument, drone)
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

@@ -1,0 +1,115 @@
+"""Other ways to finger a whole riff: few, and different in kind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from transcribe.fingering.drone import find_drone
+from transcribe.fingering.hand import Hand
+from transcribe.fingering.solver import Fingering, Solver, solve, solver_for
+from transcribe.riff import Alternative, Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+
+__all__ = ["alternatives"]
+
+_FREE_MELODY = {"melody_far": 0.0, "melody_above": 0.0, "melody_moves": 0.0}
+_KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
+    (
+        "along one string",
+        {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5},
+    ),
+    ("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
+    ("one hand position", {"shift": 1.5, "shift_any": 4.0, "shift_fast": 0.5} | _FREE_MELODY),
+    (
+        "ringing across the strings",
+        {
+            "step_same_string": 1.5,
+            "third_same_string": 2.5,
+            "leap_same_string": 2.5,
+            "open": -1.0,
+            "cut": 4.0,
+            "other_place": 0.0,
+        }
+        | _FREE_MELODY,
+    ),
+)
+"""Names of the kinds and the weights that bring each about."""
+
+_HANDS = (("for a bigger hand", 1.18), ("for a smaller hand", 0.85))
+_MOST = 5
+
+
+def alternatives(
+    notes: Sequence[Note],
+    instrument: Instrument,
+    *,
+    hand: Hand = Hand(),  # noqa: B008 - frozen
+    drone: Drone | str | int | None = "auto",
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    phrases: Sequence[Phrase] = (),
+    rhythm: Rhythm | None = None,
+) -> tuple[Alternative, ...]:
+    """Up to five other fingerings that differ from `solve`'s and from one another.
+
+    Each has a plain name, the cost by the same measure as `solve`'s answer, and in ``extra``
+    where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a sentence). The
+    arguments and errors are those of `solve`.
+    """
+    main = solve(
+        notes, instrument, hand=hand, drone=drone, pins=pins, phrases=phrases, rhythm=rhythm
+    )
+    found = find_drone(notes, instrument, drone=drone)
+    if rhythm is not None and not phrases:
+        phrases = rhythm.phrases
+    base = solver_for(instrument, hand)
+    held = dict(pins or {})
+    seen = [dict(main.positions)]
+    out: list[Alternative] = []
+    for name, changes in _KINDS:
+        if found is not None and name == "along one string":
+            name = "along one string over the drone"
+        other = Solver(instrument, hand=hand, weights=base.weights | dict(changes))
+        _add(out, seen, name, other.solve(notes, drone=found, pins=held, phrases=phrases), base)
+    for name, factor in _HANDS:
+        span = min(200.0, max(40.0, hand.span_mm * factor))
+        other = Solver(instrument, hand=Hand(span), weights=base.weights)
+        solved = other.solve(notes, drone=found, pins=held, phrases=phrases)
+        _add(out, seen, name, solved, base)
+    return tuple(_described(alternative, notes, found, base, main) for alternative in out[:_MOST])
+
+
+def _add(
+    out: list[Alternative],
+    seen: list[dict[int, tuple[int, int]]],
+    name: str,
+    fingering: Fingering,
+    base: Solver,
+) -> None:
+    positions = dict(fingering.positions)
+    if positions and positions not in seen:
+        seen.append(positions)
+        out.append(Alternative(name, positions, fingering.cost))
+
+
+def _described(
+    alternative: Alternative,
+    notes: Sequence[Note],
+    drone: Drone | None,
+    base: Solver,
+    main: Fingering,
+) -> Alternative:
+    """The alternative costed by the measure of the main answer, with its hardest place."""
+    held = base.solve(notes, drone=drone, pins=alternative.positions)
+    ordered = sort_notes(list(notes))
+    hardest = max(ordered, key=lambda n: held.note_costs.get(n.id, float("-inf")))
+    place = alternative.positions[hardest.id]
+    where = "open" if place[1] == 0 else f"fret {place[1]}"
+    extra: dict[str, Any] = {
+        "hardest_note": hardest.id,
+        "hardest_sec": round(hardest.onset_sec, 3),
+        "why": (
+            f"costs {held.cost - main.cost:+.1f} against the first choice, hardest at "
+            f"{hardest.onset_sec:.2f} s on string {place[0]} {where}"
+        ),
+    }
+    return Alternative(alternative.name, alternative.positions, round(held.cost, 3), extra)

@@ -1,0 +1,242 @@
+"""Says why a note is where it is, and what every other place would cost.
+
+Conventions: string 1 is the highest-sounding, fret 0 is open; costs have no unit, lower is easier.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from transcribe.errors import ParameterError
+from transcribe.fingering.corrections import hand_of, pins_of
+from transcribe.fingering.drone import drone_strings
+from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.plan import plan_onsets
+from transcribe.fingering.solver import Solver, solver_for
+from transcribe.instrument import pitch_name
+from transcribe.riff import Note, Riff
+
+__all__ = ["explain", "places"]
+
+Place = tuple[int, int]
+
+_WINDOW = 24  # notes on either side that are solved again when one place is tried
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """The window around a note with the note held to one place."""
+
+    place: Place
+    cost: float
+    finger: int
+    costs: Mapping[str, float]
+    position_before: float | None
+    position: float | None
+    gap_sec: float
+
+
+def places(riff: Riff, note_id: int) -> list[tuple[int, int, float]]:
+    """Every (string, fret, cost) for a note: the least cost of the riff with the note held there.
+
+    The cost is that of the notes around it (24 on either side), solved again between the places
+    that the rest of the riff has; the cheapest comes first.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such note.
+    """
+    return [(*tried.place, tried.cost) for tried in _try_all(riff, note_id)]
+
+
+def explain(riff: Riff, note_id: int) -> str:
+    """One plain sentence on why a note is where it is and not elsewhere, with the numbers.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such note.
+    """
+    note = _note(riff, note_id)
+    name = pitch_name(note.pitch_midi)
+    if note.string is None or note.fret is None:
+        low = min(riff.instrument.open_midi) + riff.instrument.capo
+        if not riff.instrument.places(note.pitch_midi):
+            side = "below the lowest string" if note.pitch_midi < low else "above the last fret"
+            return f"Note {note_id} ({name}) has no place: it lies {side}."
+        return f"Note {note_id} ({name}) has no place yet: no string is left for it there."
+    where = f"Note {note_id} ({name}) is on string {note.string} {_fret(note.fret)}"
+    if note.pinned:
+        where += ", where it is pinned"
+    tried = _try_all(riff, note_id)
+    here = next((t for t in tried if t.place == (note.string, note.fret)), None)
+    others = [t for t in tried if t is not here]
+    if here is None or not others:
+        return f"{where}: no other string reaches this pitch."
+    where += _drone_clause(riff, note)
+    other = others[0]
+    more = other.cost - here.cost
+    place = f"string {other.place[0]} {_fret(other.place[1])}"
+    if more < 0:
+        why = _reasons(riff, here, other)
+        return f"{where}; {place} would cost {-more:.1f} less{_because(why)}."
+    why = _reasons(riff, other, here)
+    return f"{where}; {place}, the next best, would cost {more:.1f} more{_because(why)}."
+
+
+def _because(reasons: Sequence[str]) -> str:
+    return ": " + " and ".join(reasons) if reasons else ""
+
+
+def _fret(fret: int) -> str:
+    return "open" if fret == 0 else f"fret {fret}"
+
+
+def _note(riff: Riff, note_id: int) -> Note:
+    try:
+        return riff.note(note_id)
+    except KeyError:
+        raise ParameterError(f"there is no note {note_id} in this riff") from None
+
+
+def _drone_clause(riff: Riff, note: Note) -> str:
+    drone = riff.drone
+    if drone is None or not drone.start_sec - 0.06 <= note.onset_sec <= drone.end_sec + 0.06:
+        return ""
+    strings = drone_strings(drone)
+    if note.string in strings:
+        return ", the drone" if note.fret == 0 else ", the drone's string, for want of another"
+    if any(abs((note.string or 0) - s) == 1 for s in strings):
+        return f" beside the drone on string {strings[0]}"
+    return ""
+
+
+def _try_all(riff: Riff, note_id: int) -> list[_Tried]:
+    note = _note(riff, note_id)
+    solver = solver_for(riff.instrument, hand_of(riff))
+    at = next(i for i, n in enumerate(riff.notes) if n.id == note_id)
+    window = riff.notes[max(0, at - _WINDOW) : at + _WINDOW + 1]
+    pins = {i: p for i, p in pins_of(riff).items() if i != note_id}
+    edge = [*window[:4], *window[-4:]]
+    inside = riff.notes[0] is not window[0], riff.notes[-1] is not window[-1]
+    for k, n in enumerate(edge):
+        held = inside[0] if k < 4 else inside[1]
+        if held and n.id != note_id and n.string is not None and n.fret is not None:
+            pins[n.id] = (n.string, n.fret)
+    tried = []
+    for place in riff.instrument.places(note.pitch_midi):
+        one = _try(solver, riff, window, pins | {note_id: place}, note_id)
+        if one is not None:
+            tried.append(one)
+    return sorted(tried, key=lambda t: t.cost)
+
+
+def _try(
+    solver: Solver,
+    riff: Riff,
+    window: Sequence[Note],
+    pins: Mapping[int, Place],
+    note_id: int,
+) -> _Tried | None:
+    here = {n.id for n in window}
+    pins = {i: p for i, p in pins.items() if i in here}
+    plan = plan_onsets(window, riff.instrument, solver.chooser, drone=riff.drone, pins=pins)
+    if any(u.note_id in pins for u in plan.unmet):
+        return None
+    steps = solver.beam.run(plan.onsets)
+    sums: dict[str, float] = {}
+    for costs in solver.beam.account(plan.onsets, [s.choice for s in steps]):
+        for name, value in costs.items():
+            sums[name] = sums.get(name, 0.0) + value
+    before: float | None = None
+    for onset, step in zip(plan.onsets, steps, strict=True):
+        ids = [window[i].id for i in onset.notes]
+        position = float(onset.candidates.position[step.choice])
+        if note_id in ids:
+            n = ids.index(note_id)
+            return _Tried(
+                place=pins[note_id],
+                cost=float(sum(s.cost for s in steps)),
+                finger=int(onset.candidates.fingers[step.choice, n]),
+                costs=sums,
+                position_before=before,
+                position=None if position != position else position,
+                gap_sec=onset.gap_sec,
+            )
+        if position == position:
+            before = position
+    return None
+
+
+_WORDS = {
+    "stretch": "it opens the fingers wider",
+    "over_span": "it stretches past the hand's span",
+    "squeeze": "it crowds the fingers",
+    "fret": "it lies higher on the neck",
+    "fret_high": "it lies higher on the neck",
+    "fret_body": "it lies close to the body",
+    "thick": "it lies high on a thick string",
+    "thick_high": "it lies high on a thick string",
+    "position": "the hand stays higher on the neck",
+    "low_position": "it leaves the hand below the first fret",
+    "open": "it gives up an open string",
+    "open_thick": "it uses a thick open string",
+    "finger2": "it asks more of finger 2",
+    "finger3": "it asks more of finger 3",
+    "finger4": "it asks more of finger 4",
+    "barre": "it needs a barre",
+    "barre_width": "it needs a wider barre",
+    "skipped": "it skips strings",
+    "shift": "the hand moves further",
+    "shift_any": "the hand moves more often",
+    "shift_far": "the hand jumps further",
+    "shift_fast": "the hand has to move faster",
+    "shift_held": "the hand moves while a note is held",
+    "open_up_neck": "an open string breaks in while the hand is high",
+    "same_finger_moves": "a finger hops across strings",
+    "finger_kept": "a finger has to be lifted",
+    "refinger": "the same pitch changes finger",
+    "cross": "the line crosses more strings",
+    "skip_strings": "the line skips strings",
+    "step_same_string": "a step leaves its string",
+    "third_same_string": "a third changes how it lies on the strings",
+    "leap_same_string": "a leap has to be made along one string",
+    "cut": "a note that still rings is cut off",
+    "cut_any": "a note that still rings is cut off",
+    "other_place": "the same pitch was played elsewhere just before",
+    "legato": "the slur would have to change strings",
+    "drone_off": "the drone would leave its open string",
+    "melody_on_drone": "it would silence the drone",
+    "melody_far": "it leaves the string beside the drone",
+    "melody_above": "it lies on the far side of the drone",
+    "melody_moves": "the melody changes strings",
+}
+"""What to say when a cost is higher at the other place."""
+
+
+def _reasons(riff: Riff, dear: _Tried, cheap: _Tried) -> list[str]:
+    """The two largest reasons why ``dear`` costs more than ``cheap``."""
+    by_words: dict[str, float] = {}
+    for name in set(dear.costs) | set(cheap.costs):
+        words = _WORDS.get(name, name)
+        by_words[words] = by_words.get(words, 0.0) + dear.costs.get(name, 0.0)
+        by_words[words] -= cheap.costs.get(name, 0.0)
+    if (move := _move(riff, dear)) is not None:
+        for words in ("the hand moves further", "the hand has to move faster"):
+            if words in by_words:
+                by_words[move] = by_words.get(move, 0.0) + by_words.pop(words)
+    ranked = sorted(by_words.items(), key=lambda item: -item[1])
+    return [f"{words} (+{value:.1f})" for words, value in ranked[:2] if value >= 0.05]
+
+
+def _move(riff: Riff, tried: _Tried) -> str | None:
+    if tried.position is None or tried.position_before is None:
+        return None
+    mm = neck_mm(riff.instrument)
+    top = len(mm) - 1
+    at, was = (min(top, max(0, round(p))) for p in (tried.position, tried.position_before))
+    if at == was:
+        return None
+    return f"the hand moves {abs(mm[at] - mm[was]):.0f} mm in {tried.gap_sec:.2f} s"
