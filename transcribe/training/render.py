@@ -1,0 +1,417 @@
+"""Played notes to sound: one voice per string, from the notes of a bank.
+
+Conventions: times in seconds, sound float32 mono at 22.05 kHz (`banks.SR`). A note's onset is the
+sample at which the attack of its recording begins, so labels are exact by construction; its
+offset is moved to where its own level has fallen 40 dB below its peak, if that comes first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft
+
+from transcribe.training.banks import SR, Bank, RecordedBank
+from transcribe.training.phrases import PlayedNote
+
+__all__ = ["Touch", "add_guitar_noise", "draw_touch", "render", "smooth_gain"]
+
+Array = npt.NDArray[Any]
+
+_DIED_DB = 40.0
+_BLOCK = 220  # samples of one step of the level, 10 ms
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """How one player and guitar sound in one take.
+
+    ``colour_db`` is the spread of each note's own smooth equaliser, ``softness`` how much of the
+    treble soft notes lose, ``beating`` the depth of slow beating, ``decay`` the spread of extra
+    decay (per second), ``out_of_tune_cents`` the spread over strings, ``note_cents`` over notes,
+    ``pick_noise`` its level against the notes.
+    """
+
+    colour_db: float = 0.0
+    softness: float = 0.0
+    beating: float = 0.0
+    decay: float = 0.0
+    out_of_tune_cents: float = 0.0
+    note_cents: float = 0.0
+    pick_noise: float = 0.0
+    release_sec: tuple[float, float] = (0.02, 0.08)
+    string_gain_db: float = 0.0
+    legato_db: tuple[float, float] = (-4.0, 1.0)
+
+
+def draw_touch(rng: np.random.Generator) -> Touch:
+    """A player and guitar at random, from even to uneven."""
+    return Touch(
+        colour_db=float(rng.uniform(0.0, 7.0)),
+        softness=float(rng.uniform(0.0, 1.0)),
+        beating=float(rng.uniform(0.0, 0.35)),
+        decay=float(rng.exponential(0.5)),
+        out_of_tune_cents=float(rng.uniform(0.0, 6.0)),
+        note_cents=float(rng.uniform(0.0, 5.0)),
+        pick_noise=float(rng.exponential(0.03)),
+        release_sec=(0.015, float(rng.uniform(0.04, 0.1))),
+        string_gain_db=float(rng.uniform(0.0, 3.0)),
+    )
+
+
+def smooth_gain(rng: np.random.Generator, freq_hz: Array, spread_db: float) -> Array:
+    """A smooth random equaliser: gain at each frequency, about ``spread_db`` of deviation."""
+    octave = np.log2(np.maximum(freq_hz, 20.0) / 20.0)
+    knots = np.arange(0.0, 11.0, 0.8)
+    values = rng.normal(0.0, spread_db, len(knots))
+    return np.asarray(10.0 ** (np.interp(octave, knots, values) / 20.0), np.float32)
+
+
+def _at(y: Array, where: Array) -> Array:
+    """``y`` at fractional samples, by cubic (Catmull-Rom) interpolation; silence past its end."""
+    where = where[: int(np.searchsorted(where, len(y) - 3))]
+    whole = where.astype(np.int32)
+    t = (where - whole).astype(np.float32)
+    whole = np.maximum(whole, 1)
+    a, b, c, d = y[whole - 1], y[whole], y[whole + 1], y[whole + 2]
+    return np.asarray(
+        b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a))),
+        np.float32,
+    )
+
+
+@dataclass(slots=True)
+class _Voice:
+    """What one string is doing: the level that it has, for legato to take over."""
+
+    level: float = 0.0
+    end: int = 0
+
+
+def _cents(
+    note: PlayedNote, size: int, glide: tuple[float, float, bool] | None, hold: int
+) -> Array | None:
+    """Deviation in cents over the samples of a note; None where there is none.
+
+    ``glide`` is (seconds, cents, stepped) of a slide that leaves the note at its end.
+    """
+    if not note.curve and note.vibrato is None and glide is None:
+        return None
+    t = np.arange(size, dtype=np.float32) / SR
+    cents = np.zeros(size, np.float32)
+    if note.curve:
+        at, value = zip(*note.curve, strict=True)
+        cents += np.interp(t, at, value).astype(np.float32)
+    if note.vibrato is not None:
+        rate, depth, delay = note.vibrato
+        grow = np.clip((t - delay) / 0.2, 0.0, 1.0)
+        # A finger can only bend upwards from the fret.
+        cents += depth * grow * (0.5 - 0.5 * np.cos(2 * np.pi * rate * np.maximum(t - delay, 0.0)))
+    if glide is not None:
+        seconds, target, stepped = glide
+        share = np.clip((t - (hold / SR - seconds)) / seconds, 0.0, 1.0)
+        if stepped:
+            steps = max(1, round(abs(target) / 100.0))
+            share = np.floor(share * steps + 0.15) / steps
+        cents += np.clip(share, 0.0, 1.0) * target
+    return cents
+
+
+class _Player:
+    """Renders the notes of one take, string by string."""
+
+    def __init__(
+        self,
+        notes: Sequence[PlayedNote],
+        bank: Bank,
+        rng: np.random.Generator,
+        touch: Touch,
+        offset_cents: float,
+        size: int,
+    ) -> None:
+        self.notes = list(notes)
+        self.bank = bank
+        self.rng = rng
+        self.touch = touch
+        self.offset_cents = offset_cents
+        self.y = np.zeros(size, np.float32)
+        self.voices: dict[int, _Voice] = {}
+        strings = sorted({note.string for note in notes})
+        self.string_cents = {s: rng.normal(0.0, touch.out_of_tune_cents) for s in strings}
+        self.string_gain = {
+            s: 10.0 ** (rng.normal(0.0, touch.string_gain_db) / 20.0) for s in strings
+        }
+        # Resampling moves the recording's own colour: harmless over a few semitones.
+        self.slides = {
+            note.source: i for i, note in enumerate(notes) if note.articulation == "slide"
+        }
+        self.followed = {note.source for note in notes if note.source is not None}
+        self.next_on: dict[int, int] = {}
+        last: dict[int, int] = {}
+        for i, note in enumerate(notes):
+            if note.string in last:
+                self.next_on[last[note.string]] = i
+            last[note.string] = i
+        self.level_at = np.zeros(len(notes))
+
+    def play(self) -> list[PlayedNote]:
+        return [self._note(i, note) for i, note in enumerate(self.notes)]
+
+    def _glide(self, index: int, note: PlayedNote) -> tuple[float, float, bool] | None:
+        follower = self.slides.get(index)
+        if follower is None:
+            return None
+        target = self.notes[follower]
+        hold = note.offset_sec - note.onset_sec
+        seconds = min(float(self.rng.uniform(0.03, 0.13)), 0.6 * hold)
+        return seconds, 100.0 * (target.pitch_midi - note.pitch_midi), bool(self.rng.random() < 0.5)
+
+    def _note(self, index: int, note: PlayedNote) -> PlayedNote:
+        rng, touch = self.rng, self.touch
+        voice = self.voices.setdefault(note.string, _Voice())
+        onset = round(note.onset_sec * SR)
+        hold = max(1, round(note.offset_sec * SR) - onset)
+        follower = self.next_on.get(index)
+        meets = follower is not None and self.notes[follower].onset_sec - note.offset_sec < 0.012
+        # A string that is struck again stops when the pick lands, a moment before it sounds.
+        if index in self.followed:
+            release = round(0.006 * SR)
+        elif meets:
+            release = round(rng.uniform(0.002, 0.01) * SR)
+            hold = max(1, hold - release)
+        else:
+            release = round(rng.uniform(*touch.release_sec) * SR)
+        dead = note.articulation == "dead"
+        if dead:
+            hold, release = round(0.01 * SR), round(0.04 * SR)
+        room = len(self.y) - onset
+        length = min(hold + release, room)
+        if length <= 8:
+            return note
+        cents = self.string_cents[note.string] + rng.normal(0.0, touch.note_cents)
+        pitch = note.pitch_midi + (self.offset_cents + cents) / 100.0
+        glide = self._glide(index, note)
+        carried = note.source is not None
+        node = _node(note)
+        sound, own, lead = self.bank.take(
+            pitch,
+            rng=rng,
+            duration_sec=length / SR * (1.4 if note.curve or glide else 1.05) + 0.2,
+            fret=note.fret,
+            node=node,
+        )
+        ratio = 2.0 ** ((pitch - own) / 12.0)
+        bend = _cents(note, length, glide, hold)
+        skip = 0.0
+        if carried:
+            if note.articulation == "pull-off":
+                skip = rng.uniform(0.006, 0.03) * SR
+            else:
+                skip = rng.uniform(0.03, 0.08) * SR
+        before = 0 if carried else int(min(lead / ratio, onset))
+        if bend is None:
+            where = lead + skip + ratio * np.arange(-before, length, dtype=np.float64)
+        else:
+            speed = ratio * 2.0 ** (bend.astype(np.float64) / 1200.0)
+            where = lead + skip + np.cumsum(speed) - speed[0]
+            if before:
+                lead_in = lead + ratio * np.arange(-before, 0, dtype=np.float64)
+                where = np.concatenate([lead_in, where])
+        y = _at(sound, np.maximum(where, 0.0))
+        if len(y) <= 8:
+            return note
+        y = self._shape(y, note, carried, before, hold, release)
+        y = self._levelled(y, note, carried, voice, before)
+        start = onset - before
+        y = y[: len(self.y) - start]
+        self.y[start : start + len(y)] += y
+        peak, offset = _own_offset(y[before:])
+        voice.level = _level(y, before + hold)
+        voice.end = onset + hold
+        self.level_at[index] = peak
+        end_sec = min(note.offset_sec, note.onset_sec + max(offset / SR, 0.03))
+        if dead:
+            end_sec = min(note.offset_sec, note.onset_sec + (hold + release) / SR)
+        return replace(note, offset_sec=end_sec)
+
+    def _shape(
+        self,
+        y: Array,
+        note: PlayedNote,
+        carried: bool,
+        before: int,
+        hold: int,
+        release: int,
+    ) -> Array:
+        """Colour, softness, beating, decay and the ends of one note."""
+        rng, touch = self.rng, self.touch
+        size = fft.next_fast_len(len(y) + 512, real=True)
+        cut = self._cut(note, carried)
+        if touch.colour_db > 0.3 or cut < 9000.0:
+            freq = np.linspace(0.0, SR / 2, size // 2 + 1)
+            gain = smooth_gain(rng, freq[::16], touch.colour_db)
+            if cut < 9000.0:
+                gain = gain / np.sqrt(1.0 + (freq[::16] / cut) ** 4)
+            full = np.interp(freq, freq[::16], gain).astype(np.float32)
+            y = fft.irfft(fft.rfft(y, size) * full, size)[: len(y)]
+        t = np.arange(len(y), dtype=np.float32) / SR
+        if touch.beating > 0.02:
+            rate = float(np.exp(rng.uniform(np.log(0.3), np.log(4.0))))
+            depth = touch.beating * rng.random()
+            y = y * (1.0 + depth * np.sin(2 * np.pi * (rate * t + rng.random())))
+        fall = touch.decay * rng.exponential(0.7)
+        if note.muted:
+            fall += rng.uniform(9.0, 22.0)
+        if note.articulation == "dead":
+            fall += rng.uniform(60.0, 120.0)
+        if fall > 0.02:
+            y = y * np.exp(-np.float32(fall) * t)
+        if carried:
+            rise = min(len(y), round(rng.uniform(0.003, 0.009) * SR))
+            y[:rise] *= np.sin(np.linspace(0.0, np.pi / 2, rise, dtype=np.float32)) ** 2
+        stop = before + hold
+        if stop < len(y):
+            tail = min(release, len(y) - stop)
+            y[stop : stop + tail] *= np.cos(np.linspace(0, np.pi / 2, tail, dtype=np.float32)) ** 2
+            y[stop + tail :] = 0.0
+        return np.asarray(y, np.float32)
+
+    def _cut(self, note: PlayedNote, carried: bool) -> float:
+        """Frequency in hertz above which the note is dulled."""
+        rng = self.rng
+        f0 = 440.0 * 2.0 ** ((note.pitch_midi - 69) / 12.0)
+        soft = self.touch.softness * (1.0 - note.velocity)
+        cut = 9500.0 * 2.0 ** (-4.0 * soft)
+        if carried:
+            cut = min(cut, rng.uniform(2500.0, 8000.0))
+        if note.muted:
+            cut = min(cut, rng.uniform(700.0, 2500.0))
+        if note.articulation == "harmonic" and isinstance(self.bank, RecordedBank):
+            cut = min(cut, rng.uniform(1.2, 2.5) * f0)
+        return float(max(cut, 1.3 * f0))
+
+    def _levelled(
+        self, y: Array, note: PlayedNote, carried: bool, voice: _Voice, before: int
+    ) -> Array:
+        rng = self.rng
+        own = self.string_gain[note.string]
+        if carried:
+            now = _level(y, round(0.03 * SR))
+            low, high = self.touch.legato_db
+            wanted = voice.level * 10.0 ** (rng.uniform(low, high) / 20.0)
+            floor = 0.05 * own * note.velocity
+            y = y * np.float32(max(wanted, floor) / max(now, 1e-6))
+            return np.clip(y, -2.0, 2.0)
+        y = y * np.float32(own * note.velocity**1.3)
+        if self.touch.pick_noise > 0.002 or note.articulation == "dead":
+            self._pick(y, note, before)
+        return y
+
+    def _pick(self, y: Array, note: PlayedNote, before: int) -> None:
+        """The click of the pick, or the thud of a dead note, added in place."""
+        rng = self.rng
+        dead = note.articulation == "dead"
+        size = min(len(y) - before, round((0.03 if dead else 0.008) * SR))
+        if size < 16:
+            return
+        noise = rng.standard_normal(size).astype(np.float32)
+        if dead or rng.random() < 0.5:
+            noise = np.convolve(noise, np.ones(5, np.float32) / 2.2, "same")
+        noise *= np.exp(-np.arange(size, dtype=np.float32) / np.float32(size / 5))
+        level = 0.12 * note.velocity if dead else self.touch.pick_noise * rng.random()
+        y[before : before + size] += noise * np.float32(level)
+
+
+def _node(note: PlayedNote) -> int:
+    """By how much the touched point divides the string: 1 for every note but a harmonic."""
+    if note.articulation != "harmonic":
+        return 1
+    return {12: 2, 19: 3, 24: 4}.get(note.fret, 2)
+
+
+def _level(y: Array, at: int) -> float:
+    """Root mean square over the 20 ms before sample ``at``."""
+    piece = y[max(0, at - 441) : at]
+    return float(np.sqrt(np.mean(piece**2))) if len(piece) else 0.0
+
+
+def _own_offset(y: Array) -> tuple[float, int]:
+    """Peak level and the sample from which the note stays 40 dB below it."""
+    frames = len(y) // _BLOCK
+    if frames < 2:
+        return float(np.abs(y).max(initial=0.0)), len(y)
+    level = np.sqrt((y[: frames * _BLOCK].reshape(frames, _BLOCK) ** 2).mean(axis=1))
+    peak = float(level.max())
+    loud = np.flatnonzero(level > peak * 10.0 ** (-_DIED_DB / 20.0))
+    return peak, (int(loud[-1]) + 1) * _BLOCK if len(loud) else _BLOCK
+
+
+def render(
+    notes: Sequence[PlayedNote],
+    *,
+    bank: Bank,
+    rng: np.random.Generator,
+    duration_sec: float,
+    touch: Touch | None = None,
+    offset_cents: float = 0.0,
+) -> tuple[Array, tuple[PlayedNote, ...]]:
+    """Sound of ``notes`` (sorted by onset) and the notes with their true offsets.
+
+    Returns float32 samples, shape (round(duration_sec * SR),), not yet levelled, and the notes in
+    the same order. ``offset_cents`` detunes the whole instrument. Notes that are masked from
+    their start (60 dB below the loudest) keep their place but end after 30 ms.
+    """
+    player = _Player(
+        notes, bank, rng, touch or Touch(), offset_cents, max(1, round(duration_sec * SR))
+    )
+    played = player.play()
+    loudest = float(player.level_at.max(initial=0.0))
+    out = [
+        replace(note, offset_sec=note.onset_sec + 0.03)
+        if level < 1e-3 * loudest and note.offset_sec > note.onset_sec + 0.03
+        else note
+        for note, level in zip(played, player.level_at, strict=True)
+    ]
+    return player.y, tuple(out)
+
+
+def add_guitar_noise(y: Array, rng: np.random.Generator, level: float) -> None:
+    """Sounds of a guitar that are no notes, added in place: knocks, squeaks, handling.
+
+    ``level`` is against the root mean square of ``y``; 1 is heavy.
+    """
+    size = len(y)
+    base = float(np.sqrt(np.mean(y**2))) * level
+    for _ in range(int(rng.poisson(2.0 * level))):
+        count = round(rng.uniform(0.08, 0.25) * SR)
+        t = np.arange(count, dtype=np.float32) / SR
+        knock = np.zeros(count, np.float32)
+        for _ in range(3):
+            freq, die = rng.uniform(70.0, 420.0), rng.uniform(20.0, 60.0)
+            knock += np.sin(2 * np.pi * freq * t + rng.uniform(0, 6.3)) * np.exp(-die * t)
+        knock += 0.4 * rng.standard_normal(count).astype(np.float32) * np.exp(-250.0 * t)
+        _mix(y, knock, int(rng.integers(size)), base * rng.uniform(0.5, 3.0))
+    for _ in range(int(rng.poisson(1.5 * level))):
+        count = round(rng.uniform(0.05, 0.2) * SR)
+        t = np.arange(count, dtype=np.float32) / SR
+        sweep = rng.uniform(900.0, 2500.0) + rng.uniform(-3000.0, 6000.0) * t
+        phase = 2 * np.pi * np.cumsum(np.clip(sweep, 400.0, 6000.0)) / SR
+        rough = np.repeat(rng.standard_normal(count // 20 + 1), 20)[:count].astype(np.float32)
+        squeak = np.sin(phase + 2.0 * np.cumsum(rough) / 20.0) * np.hanning(count)
+        squeak += 0.5 * np.diff(rng.standard_normal(count + 1)) * np.hanning(count)
+        _mix(y, squeak.astype(np.float32), int(rng.integers(size)), base * rng.uniform(0.1, 0.7))
+    for _ in range(int(rng.poisson(1.0 * level))):
+        count = round(rng.uniform(0.1, 0.6) * SR)
+        rumble = np.cumsum(rng.standard_normal(count)).astype(np.float32)
+        rumble -= np.linspace(rumble[0], rumble[-1], count, dtype=np.float32)
+        rumble *= np.hanning(count).astype(np.float32) / max(float(np.abs(rumble).max()), 1e-6)
+        _mix(y, rumble, int(rng.integers(size)), base * rng.uniform(0.3, 2.0))
+
+
+def _mix(y: Array, sound: Array, at: int, gain: float) -> None:
+    sound = sound[: len(y) - at]
+    y[at : at + len(sound)] += sound * np.float32(gain)
