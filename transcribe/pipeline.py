@@ -18,6 +18,7 @@ from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_
 if TYPE_CHECKING:
     import numpy as np
 
+    from theory import Report
     from transcribe.compare import Comparison
     from transcribe.fingering import Hand
 
@@ -225,7 +226,7 @@ def describe(
     return transcribe(path, instrument=instrument, progress=progress)
 
 
-def theory_report(riff: Riff) -> Any:
+def theory_report(riff: Riff) -> Report:
     """The whole `theory.Report` of a riff: mode, chords, loop and ways to play them.
 
     Raises
@@ -305,19 +306,21 @@ def _assemble(
         )
     if progress:
         progress("fingering", 0.0)
-    held = {n.id: (n.string, n.fret) for n in notes if n.pinned and n.string is not None}
-    pins = held | dict(pins or {})
+    held = dict(pins or {})
+    for note in notes:
+        if note.pinned and note.string is not None and note.fret is not None:
+            held.setdefault(note.id, (note.string, note.fret))
     options: dict[str, Any] = {
         "hand": hand,
         "drone": drone,
-        "pins": pins,
+        "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,
     }
     solved = fingering.solve(notes, instrument, **options)
     others = fingering.alternatives(notes, instrument, **options)
     placed = tuple(
-        dataclasses.replace(n, pinned=n.id in pins) for n in fingering.apply(notes, solved)
+        dataclasses.replace(n, pinned=n.id in held) for n in fingering.apply(notes, solved)
     )
     if progress:
         progress("theory", 0.0)
