@@ -1,0 +1,218 @@
+"""Whether the drone rang for as long as it should, where it stopped, and its level over time.
+
+The drone is due from each of its strokes in the reference until the note written there ends; a gap
+is a stretch in which it is due and no note of its pitch sounds in the take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from transcribe.compare.model import DroneGap, DroneVerdict, Verdict
+from transcribe.compare.passes import Fit
+from transcribe.compare.verdicts import Side
+from transcribe.riff import Riff
+
+__all__ = ["drone_notes", "judge_drone", "pitch_level"]
+
+_SHORTEST_SEC = 0.2  # a gap shorter than this is the stroke's own silence
+_JOIN_SEC = 0.12  # the drone is damped for a moment as it is struck again
+
+
+def drone_notes(reference: Riff) -> list[int]:
+    """Index of each note of the reference that is the drone's, by `sort_notes`' order."""
+    drone = reference.drone
+    if drone is None:
+        return []
+    pitch = reference.instrument.pitch_midi(drone.string, 0)
+    return [
+        i
+        for i, note in enumerate(reference.notes)
+        if note.pitch_midi == pitch
+        and note.string in (None, drone.string)
+        and drone.start_sec - 0.05 <= note.onset_sec <= drone.end_sec + 0.05
+    ]
+
+
+def judge_drone(
+    reference: Riff,
+    fits: Sequence[Fit],
+    side: Side,
+    rows: Sequence[Verdict],
+    *,
+    sound: tuple[np.ndarray, int] | None = None,
+) -> DroneVerdict | None:
+    """The drone of one pass; None where the reference has none or too little of it was played.
+
+    Parameters
+    ----------
+    sound : (y, sr), optional
+        The take's samples, mono, for a level measured from the sound; else the level is drawn from
+        the loudness of the notes.
+    """
+    own = drone_notes(reference)
+    if not own or reference.drone is None:
+        return None
+    pitch = int(side.ref_pitch[own[0]])
+    due = _due_spans(own, fits, side)
+    if not due:
+        return None
+    missed = {r.reference for r in rows if r.verdict == "missed"}
+    ringing = _join(
+        [
+            (float(side.at[j]), float(side.ends[j]))
+            for j in range(len(side.at))
+            if int(side.take_pitch[j]) == pitch
+        ],
+        _JOIN_SEC,
+    )
+    gaps: list[DroneGap] = []
+    expected = silent = 0.0
+    for start, end, strokes in _merge(due):
+        expected += end - start
+        for a, b in _outside(start, end, ringing):
+            if b - a < _SHORTEST_SEC:
+                continue
+            silent += b - a
+            gaps.append(_gap(a, b, strokes, missed))
+    return DroneVerdict(
+        reference.drone.string,
+        pitch,
+        expected,
+        max(0.0, 1.0 - silent / expected) if expected else 0.0,
+        tuple(gaps),
+        _level(pitch, side, sound, min(d[0] for d in due), max(d[1] for d in due)),
+    )
+
+
+_Span = tuple[float, float, list[tuple[float, int]]]  # start, end, (due time, reference note)
+
+
+def _due_spans(own: list[int], fits: Sequence[Fit], side: Side) -> list[_Span]:
+    members = set(own)
+    spans: list[_Span] = []
+    for fit in fits:
+        for i, due, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True):
+            if int(i) in members and np.isfinite(due):
+                length = float(side.x_end[i] - side.x[i]) * float(pace)
+                spans.append((float(due), float(due) + length, [(float(due), int(i))]))
+    return sorted(spans, key=lambda s: s[0])
+
+
+def _merge(spans: list[_Span]) -> list[_Span]:
+    merged: list[_Span] = []
+    for start, end, strokes in spans:
+        if merged and start <= merged[-1][1] + _JOIN_SEC:
+            a, b, before = merged[-1]
+            merged[-1] = (a, max(b, end), before + strokes)
+        else:
+            merged.append((start, end, list(strokes)))
+    return merged
+
+
+def _join(spans: list[tuple[float, float]], gap: float) -> list[tuple[float, float]]:
+    joined: list[tuple[float, float]] = []
+    for start, end in sorted(spans):
+        if joined and start <= joined[-1][1] + gap:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], end))
+        else:
+            joined.append((start, end))
+    return joined
+
+
+def _outside(
+    start: float, end: float, spans: list[tuple[float, float]]
+) -> list[tuple[float, float]]:
+    """Parts of ``start`` to ``end`` that no span covers."""
+    parts, at = [], start
+    for a, b in spans:
+        if b <= at or a >= end:
+            continue
+        if a > at:
+            parts.append((at, a))
+        at = max(at, b)
+    if at < end:
+        parts.append((at, end))
+    return parts
+
+
+def _gap(a: float, b: float, strokes: list[tuple[float, int]], missed: set[int | None]) -> DroneGap:
+    """A gap that begins at a stroke that was missed was not struck; else it stopped ringing."""
+    near = [i for due, i in strokes if a - 0.15 <= due <= b - 0.05 and i in missed]
+    first = min((due for due, i in strokes if i in near), default=None)
+    struck = first is not None and first - a < 0.15
+    return DroneGap("not struck" if struck else "stopped ringing", a, b)
+
+
+def pitch_level(
+    y: np.ndarray, *, sr: int, pitch_midi: float, step_sec: float = 0.05
+) -> tuple[np.ndarray, np.ndarray]:
+    """Level of one pitch over time in dB re full scale, from its first three partials.
+
+    Parameters
+    ----------
+    y : np.ndarray, shape (n,)
+        Mono samples.
+    sr : int
+        Samples per second.
+    pitch_midi : float
+        The pitch, A4 = 69 = 440 Hz.
+
+    Returns
+    -------
+    times, level_db : np.ndarray, shape (n_frames,)
+        Frame centres in seconds, and 20 log10 of the amplitude; -100 dB where there is nothing.
+    """
+    size = 1 << int(np.ceil(np.log2(0.18 * sr)))
+    hop = max(1, round(step_sec * sr))
+    padded = np.pad(np.asarray(y, dtype=float), size // 2)
+    window = np.hanning(size)
+    starts = np.arange(0, len(padded) - size + 1, hop)
+    hz = 440.0 * 2.0 ** ((pitch_midi - 69.0) / 12.0)
+    partials = np.array([h * hz for h in (1, 2, 3) if h * hz < 0.45 * sr])
+    n = np.arange(size)
+    # Three probes a partial, 12 cents apart, so that a slightly sharp string is not read as softer.
+    probes = (
+        np.exp(
+            -2j
+            * np.pi
+            * np.outer(n, np.outer(partials, 2.0 ** (np.array([-1, 0, 1]) / 100)).ravel())
+            / sr
+        )
+        * window[:, None]
+        * (2.0 / window.sum())
+    )
+    amplitude = np.empty(len(starts))
+    for begin in range(0, len(starts), 256):
+        frames = padded[starts[begin : begin + 256, None] + n]
+        found = np.abs(frames @ probes).reshape(-1, len(partials), 3).max(axis=2)
+        amplitude[begin : begin + 256] = np.sqrt((found**2).sum(axis=1))
+    return starts / sr, 20.0 * np.log10(np.maximum(amplitude, 1e-5))
+
+
+def _level(
+    pitch: int, side: Side, sound: tuple[np.ndarray, int] | None, start: float, end: float
+) -> tuple[tuple[float, float], ...]:
+    if sound is not None:
+        y, sr = sound
+        shift = side.take_shift + side.take_offset_cents / 100.0
+        times, level = pitch_level(y, sr=sr, pitch_midi=pitch + shift)
+        inside = (times >= start - 0.2) & (times <= end + 0.2)
+        return tuple(
+            (float(t), float(db)) for t, db in zip(times[inside], level[inside], strict=True)
+        )
+    points: list[tuple[float, float]] = []
+    for j in range(len(side.at)):
+        loud = side.take[j].loudness_db
+        if (
+            int(side.take_pitch[j]) == pitch
+            and loud is not None
+            and start - 0.2 <= side.at[j] <= end
+        ):
+            # A plucked string falls by about 6 dB in its first half second: drawn so, not measured.
+            length = float(side.ends[j] - side.at[j])
+            points.append((float(side.at[j]), float(loud)))
+            points.append((float(side.ends[j]), float(loud) - 12.0 * length))
+    return tuple(sorted(points))

@@ -1,0 +1,477 @@
+"""`compare`: hold a take against a reference and give a verdict on every note.
+
+The take is followed through the reference (`align`), cut into passes, each pass gets its smooth
+tempo and its pairs of notes (`passes`), and each note its verdict (`verdicts`). Where the whole
+take sounds higher or lower than the reference, or one string is tuned otherwise, that is taken out
+first and stated.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from transcribe.compare.align import follow, pace_of, transposition_of
+from transcribe.compare.drone import judge_drone
+from transcribe.compare.model import Comparison, DroneVerdict, Pass, Verdict
+from transcribe.compare.passes import Fit, Stretch, fit_in_order, fit_stretch, group_passes
+from transcribe.compare.summary import practice_plan, summarise
+from transcribe.compare.timeline import Clock, Events, bar_of, reference_clocks, take_events
+from transcribe.compare.verdicts import Side, judge_stretch
+from transcribe.errors import ParameterError
+from transcribe.instrument import pitch_name, tuning_name
+from transcribe.riff import Instrument, Note, Riff, sort_notes
+
+__all__ = ["compare"]
+
+_Progress = Callable[[str, float], None] | None
+_GOOD = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
+
+
+def compare(
+    take: Riff,
+    reference: Riff,
+    *,
+    order_only: bool | None = None,
+    sound: tuple[np.ndarray, int] | None = None,
+    progress: _Progress = None,
+) -> Comparison:
+    """Hold ``take`` against ``reference``.
+
+    Parameters
+    ----------
+    take, reference : Riff
+        The take's onsets in seconds are what is judged. The reference may be in beats, in seconds,
+        or hold an order only.
+    order_only : bool, optional
+        Whether the reference's times mean nothing; None lets the reference say.
+    sound : (y, sr), optional
+        The take's samples, mono, and their rate; makes the drone's level a measured one.
+    progress : callable, optional
+        Called with a stage's name and the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ParameterError
+        If the reference holds no notes.
+    """
+    if not reference.notes:
+        raise ParameterError("the reference holds no notes; compare with a tab or take that does")
+    reference = dataclasses.replace(reference, notes=sort_notes(list(reference.notes)))
+    take = dataclasses.replace(take, notes=sort_notes(list(take.notes)))
+    clocks = reference_clocks(reference, order_only=order_only)
+    job = _Job(take, reference, clocks, sound, progress)
+    return job.run()
+
+
+@dataclasses.dataclass
+class _Job:
+    take: Riff
+    reference: Riff
+    clocks: tuple[Clock, ...]
+    sound: tuple[np.ndarray, int] | None
+    progress: _Progress
+
+    def run(self) -> Comparison:
+        self._say(0.0)
+        take_pitch = np.array([n.pitch_midi for n in self.take.notes], dtype=int)
+        ref_pitch = np.array([n.pitch_midi for n in self.reference.notes], dtype=int)
+        events = take_events(self.take.notes)
+        shift = transposition_of(events, self.clocks[0].events)
+        passes, clock = self._passes(events, take_pitch - shift, ref_pitch, shift)
+        retuned = _retuned(passes, self.reference)
+        if retuned:
+            string_of = np.array([n.string or 0 for n in self.reference.notes])
+            for string, by in retuned.items():
+                ref_pitch = np.where(string_of == string, ref_pitch + by, ref_pitch)
+            passes, clock = self._passes(events, take_pitch - shift, ref_pitch, shift)
+        best = max(range(len(passes)), key=lambda k: (_merit(passes[k]), k))
+        chosen = passes[best]
+        self._say(1.0)
+        return Comparison(
+            self.take,
+            self.reference,
+            tuple(passes),
+            best,
+            practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone),
+            shift,
+            _differences(self.take, self.reference, shift, retuned),
+            _remarks(self.reference, clock, passes, best),
+            "pulse"
+            if clock.kind == "order" and self.take.rhythm is not None
+            else "none"
+            if clock.kind == "order"
+            else clock.kind,
+        )
+
+    def _say(self, share: float) -> None:
+        if self.progress is not None:
+            self.progress("compare", share)
+
+    def _passes(
+        self, events: Events, take_pitch: np.ndarray, ref_pitch: np.ndarray, shift: int
+    ) -> tuple[list[Pass], Clock]:
+        clock = self.clocks[0]
+        ref_events = _with_pitches(clock.events, ref_pitch)
+        played = _with_pitches(events, take_pitch)
+        timed = clock.kind != "order"
+        pace = pace_of(played, ref_events) if timed else 1.0
+        runs, _ = follow(
+            played,
+            ref_events,
+            pace=pace,
+            timed=timed,
+            progress=lambda share: self._say(0.8 * share),
+        )
+        groups = group_passes(runs, ref_events, played, ref_pitch=ref_pitch, take_pitch=take_pitch)
+        if not groups:
+            everything = Stretch(np.arange(len(ref_pitch)), np.arange(len(take_pitch)), ())
+            groups = [[everything]]
+        best: tuple[float, list[Pass], Clock] | None = None
+        for option in self.clocks:
+            side = self._side(option, take_pitch, ref_pitch, shift)
+            passes = [self._judge(group, side, option, pace) for group in groups]
+            top = max(passes, key=_merit)
+            spread = top.summary.spread_ms
+            cost = np.inf if spread is None else spread + 200.0 * (1.0 - top.summary.right_share)
+            # The score is believed unless the take plainly follows the recorded times instead.
+            if best is None or cost < 0.7 * best[0] - 5.0:
+                best = (float(cost), passes, option)
+        assert best is not None
+        return best[1], best[2]
+
+    def _side(
+        self, clock: Clock, take_pitch: np.ndarray, ref_pitch: np.ndarray, shift: int
+    ) -> Side:
+        at = np.array([n.onset_sec for n in self.take.notes], dtype=float)
+        ends = np.array([n.offset_sec for n in self.take.notes], dtype=float)
+        where = clock.events.at
+        gaps = np.diff(where)
+        near = np.full(len(where), 1.0)
+        if len(gaps):
+            before = np.concatenate([[np.inf], gaps])
+            after = np.concatenate([gaps, [np.inf]])
+            near = np.minimum(before, after)
+        return Side(
+            self.reference.notes,
+            self.take.notes,
+            ref_pitch,
+            take_pitch,
+            at,
+            ends,
+            clock.x,
+            clock.x_end,
+            near[clock.events.of],
+            self.reference.instrument,
+            heard=any(n.confidence < 1.0 for n in self.take.notes),
+            timing=clock.kind,
+            next_x=np.concatenate([where[1:], [np.inf]])[clock.events.of],
+            take_shift=shift,
+            take_offset_cents=self.take.instrument.offset_cents,
+        )
+
+    def _judge(self, group: list[Stretch], side: Side, clock: Clock, pace: float) -> Pass:
+        rhythm = self.reference.rhythm
+        beat_sec = 60.0 / rhythm.bpm if rhythm is not None else 0.6
+        fits: list[Fit] = []
+        for stretch in group:
+            if clock.kind == "order":
+                fit = fit_in_order(
+                    stretch,
+                    x=side.x,
+                    at=side.at,
+                    ref_pitch=side.ref_pitch,
+                    take_pitch=side.take_pitch,
+                )
+            else:
+                fit = fit_stretch(
+                    stretch,
+                    x=side.x,
+                    at=side.at,
+                    ref_pitch=side.ref_pitch,
+                    take_pitch=side.take_pitch,
+                    beat_sec=beat_sec,
+                    pace=pace,
+                )
+            fits.append(fit)
+        per_stretch = [judge_stretch(fit, side) for fit in fits]
+        rows = _one_row_a_note(per_stretch, fits)
+        rows += _unplayed(rows, side)
+        rows = [self._placed(row, side, clock, fits) for row in rows]
+        rows = _in_order(rows)
+        tempo = _tempo(fits, side)
+        ratio = None
+        if clock.kind != "order" and tempo:
+            ratio = 1.0 / float(np.median([p for _, p in tempo]))
+        drone = None
+        if clock.kind != "order":
+            drone = judge_drone(self.reference, fits, side, rows, sound=self.sound)
+            drone = self._drone_placed(drone, fits, side)
+        bpm = rhythm.bpm if rhythm is not None and clock.kind != "order" else None
+        summary = summarise(rows, tempo_ratio=ratio, reference_bpm=bpm, tempo=tempo)
+        played = np.concatenate([s.take for s in group])
+        return Pass(
+            float(side.at[played].min()) if len(played) else 0.0,
+            float(side.ends[played].max()) if len(played) else 0.0,
+            tuple(rows),
+            summary,
+            drone,
+            tuple(p for fit in fits for p in fit.pauses),
+            tuple((t, bpm / p) for t, p in tempo) if bpm is not None else (),
+        )
+
+    def _placed(self, row: Verdict, side: Side, clock: Clock, fits: list[Fit]) -> Verdict:
+        """The verdict with its beat and bar in the reference."""
+        rhythm = self.reference.rhythm
+        if rhythm is None or clock.kind == "order":
+            return row
+        beat: float | None
+        if row.reference is not None:
+            beat = self.reference.notes[row.reference].onset_beat
+        else:
+            beat = None if row.time_sec is None else self._beat_at(row.time_sec, side, fits)
+        if beat is None:
+            return row
+        return dataclasses.replace(row, beat=beat, bar=bar_of(beat, rhythm.meter))
+
+    def _beat_at(self, time: float, side: Side, fits: list[Fit]) -> float | None:
+        """Score time of a moment of the take, from the notes that were due around it."""
+        best: tuple[float, float] | None = None
+        for fit in fits:
+            ids = fit.stretch.reference
+            if not len(ids):
+                continue
+            due = np.maximum.accumulate(fit.due[np.argsort(side.x[ids], kind="stable")])
+            beats = np.array([self.reference.notes[i].onset_beat or 0.0 for i in ids])
+            beats = beats[np.argsort(side.x[ids], kind="stable")]
+            away = max(due[0] - time, time - due[-1], 0.0)
+            if np.isfinite(away) and (best is None or away < best[0]):
+                best = (float(away), float(np.interp(time, due, beats)))
+        return None if best is None else best[1]
+
+    def _drone_placed(
+        self, drone: DroneVerdict | None, fits: list[Fit], side: Side
+    ) -> DroneVerdict | None:
+        rhythm = self.reference.rhythm
+        if drone is None or rhythm is None:
+            return drone
+        gaps = []
+        for gap in drone.gaps:
+            beat = self._beat_at(gap.start_sec, side, fits)
+            bar = None if beat is None else bar_of(beat, rhythm.meter)
+            gaps.append(dataclasses.replace(gap, start_beat=beat, bar=bar))
+        return dataclasses.replace(drone, gaps=tuple(gaps))
+
+
+def _with_pitches(events: Events, pitch: np.ndarray) -> Events:
+    sets: list[set[int]] = [set() for _ in range(len(events))]
+    for event, p in zip(events.of.tolist(), pitch.tolist(), strict=True):
+        sets[event].add(p)
+    return dataclasses.replace(events, pitches=tuple(tuple(sorted(s)) for s in sets))
+
+
+def _one_row_a_note(per_stretch: list[list[Verdict]], fits: list[Fit]) -> list[Verdict]:
+    """All rows of a pass; of a note that was played twice the better playing counts."""
+    best: dict[int, tuple[int, int]] = {}
+    for s, rows in enumerate(per_stretch):
+        for row in rows:
+            if row.reference is not None:
+                rank = (_GOOD[row.verdict], s)
+                best[row.reference] = max(best.get(row.reference, (-1, -1)), rank)
+    out = []
+    for s, rows in enumerate(per_stretch):
+        own = [i for i, (_, which) in best.items() if which == s]
+        times = {int(i): t for i, t in zip(fits[s].stretch.reference, fits[s].due, strict=True)}
+        kept = [times[i] for i in own if i in times]
+        low, high = (min(kept), max(kept)) if kept else (np.inf, -np.inf)
+        for row in rows:
+            if row.reference is not None:
+                again = best[row.reference][1] != s
+            else:
+                # Beside a stretch that was played again and better, extras do not count either.
+                time = row.time_sec or 0.0
+                again = len(per_stretch) > 1 and not low - 1.0 <= time <= high + 1.0
+            out.append(dataclasses.replace(row, again=True) if again else row)
+    return out
+
+
+def _unplayed(rows: list[Verdict], side: Side) -> list[Verdict]:
+    """Rows for the notes that no stretch of the pass reaches."""
+    seen = {row.reference for row in rows}
+    return [
+        Verdict(i, None, "missed", left_out=True, reason="left out of this pass")
+        for i in range(len(side.reference))
+        if i not in seen
+    ]
+
+
+def _in_order(rows: Sequence[Verdict]) -> list[Verdict]:
+    """Rows by the reference's notes, extra notes behind the last note that was played before."""
+    own = sorted((r for r in rows if r.reference is not None), key=lambda r: r.reference or 0)
+    timed = [(r.time_sec, r.reference) for r in own if r.time_sec is not None and not r.again]
+    timed.sort()
+    times = [t for t, _ in timed]
+    keyed: list[tuple[int, int, float, Verdict]] = []
+    for row in rows:
+        at = row.time_sec or 0.0
+        if row.reference is not None:
+            keyed.append((row.reference, 0, at, row))
+        else:
+            k = int(np.searchsorted(times, at, side="right"))
+            keyed.append((timed[k - 1][1] or 0 if k else -1, 1, at, row))
+    return [k[3] for k in sorted(keyed, key=lambda k: k[:3])]
+
+
+def _tempo(fits: list[Fit], side: Side) -> list[tuple[float, float]]:
+    """(take seconds, take seconds per reference second) at each time of the reference."""
+    points = []
+    for fit in fits:
+        if len(fit.pairs) < 3:
+            continue
+        x = np.round(side.x[fit.stretch.reference], 6)
+        _, first = np.unique(x, return_index=True)
+        points += [(float(fit.due[k]), float(fit.pace[k])) for k in first]
+    return sorted(p for p in points if np.isfinite(p[0]) and p[1] > 0)
+
+
+def _merit(one: Pass) -> float:
+    """What a pass is worth: what is right in it less half of what is not."""
+    count = one.summary.counts
+    timing = count.get("late", 0) + count.get("early", 0)
+    bad = count.get("wrong", 0) + count.get("missed", 0) + count.get("extra", 0)
+    return count.get("right", 0) + 0.5 * timing - 0.5 * bad
+
+
+def _retuned(passes: list[Pass], reference: Riff) -> dict[int, int]:
+    """Strings that sound the same number of semitones off throughout: string -> semitones."""
+    shifts: dict[int, Counter[int]] = {}
+    for one in passes:
+        for row in one.notes:
+            if row.reference is None or row.left_out:
+                continue
+            note = reference.notes[row.reference]
+            if note.string is None or row.verdict in ("missed", "unsure"):
+                continue
+            step = 0
+            if row.verdict == "wrong" and row.played is not None:
+                step = row.played.pitch_midi - note.pitch_midi
+            shifts.setdefault(note.string, Counter())[step] += 1
+    found = {}
+    for string, counter in shifts.items():
+        step, count = counter.most_common(1)[0]
+        frets = {
+            reference.notes[row.reference].fret
+            for one in passes
+            for row in one.notes
+            if row.reference is not None and reference.notes[row.reference].string == string
+        }
+        steady = count >= (4 if len(frets) > 1 else 6) and count >= 0.75 * counter.total()
+        if 0 < abs(step) <= 7 and steady:
+            found[string] = step
+    return found
+
+
+def _differences(
+    take: Riff, reference: Riff, shift: int, retuned: dict[int, int]
+) -> tuple[str, ...]:
+    """What differs between the two instruments, in plain sentences."""
+    said = []
+    if shift:
+        side = "higher" if shift > 0 else "lower"
+        text = f"the take sounds {_steps(abs(shift))} {side} than the reference throughout"
+        hint = _capo_hint(take.instrument, reference.instrument, shift)
+        said.append(text + hint + "; this is not counted")
+    for string, step in sorted(retuned.items()):
+        want = reference.instrument.open_midi[string - 1]
+        side = "higher" if step > 0 else "lower"
+        said.append(
+            f"string {string} sounds {_steps(abs(step))} {side} than in the reference: "
+            f"it seems tuned to {pitch_name(want + step + shift)} "
+            f"instead of {pitch_name(want + shift)}; this is not counted"
+        )
+    cents = take.instrument.offset_cents - reference.instrument.offset_cents
+    if abs(cents) >= 10:
+        side = "sharper" if cents > 0 else "flatter"
+        said.append(f"the take is tuned {abs(cents):.0f} cents {side} than the reference")
+    return tuple(said)
+
+
+def _steps(count: int) -> str:
+    if count % 12 == 0:
+        return "an octave" if count == 12 else f"{count // 12} octaves"
+    return f"{count} semitone" + ("s" if count > 1 else "")
+
+
+def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
+    strings = len(take.open_midi) == len(reference.open_midi)
+    if strings and take.capo - reference.capo == shift and take.open_midi == reference.open_midi:
+        return f" (capo at fret {take.capo} instead of {reference.capo})"
+    steps = {a - b for a, b in zip(take.open_midi, reference.open_midi, strict=False)}
+    if strings and take.capo == reference.capo and steps == {shift}:
+        name = tuning_name(take.open_midi)
+        return f" (the strings are tuned so{': ' + name if name else ''})"
+    if 0 < reference.capo + shift <= 12:
+        return f" (as with a capo at fret {reference.capo + shift})"
+    return ""
+
+
+def _remarks(reference: Riff, clock: Clock, passes: Sequence[Pass], best: int) -> tuple[str, ...]:
+    """What a reader must know to read the verdicts rightly."""
+    said = []
+    if clock.kind == "order":
+        said.append(
+            "the reference has no rhythm: notes are compared in order, "
+            "and timing only against the take's own pulse"
+        )
+    elif clock.kind == "seconds" and reference.rhythm is not None:
+        said.append(
+            "the take follows the reference's recorded times more closely than its written beats: "
+            "timing is held against the recorded times"
+        )
+    if len(passes) > 1:
+        said.append(
+            f"the take holds {len(passes)} passes; the verdicts are those of pass {best + 1}, "
+            "the best"
+        )
+    left_out = [r.reference for r in passes[best].notes if r.left_out and r.reference is not None]
+    for first, last in _stretches(left_out):
+        said.append(_left_out(reference, first, last))
+    again = sum(r.again and r.reference is not None for r in passes[best].notes)
+    if again:
+        said.append(f"{again} notes were played more than once; the better playing counts")
+    for time, longer in passes[best].pauses:
+        if longer > 0.5:
+            said.append(f"a pause of {longer:.1f} s before {time:.1f} s is not counted")
+    return tuple(said)
+
+
+def _stretches(ids: Sequence[int]) -> list[tuple[int, int]]:
+    out: list[tuple[int, int]] = []
+    for i in sorted(ids):
+        if out and i == out[-1][1] + 1:
+            out[-1] = (out[-1][0], i)
+        else:
+            out.append((i, i))
+    return out
+
+
+def _left_out(reference: Riff, first: int, last: int) -> str:
+    notes: Sequence[Note] = reference.notes
+    a, b = notes[first].onset_beat, notes[last].onset_beat
+    if reference.rhythm is not None and a is not None and b is not None:
+        low, high = bar_of(a, reference.rhythm.meter), bar_of(b, reference.rhythm.meter)
+        place = f"bar {low}" if low == high else f"bars {low} to {high}"
+    else:
+        place = f"notes {first + 1} to {last + 1}"
+    if first == 0:
+        return f"the take begins after {place}; what comes before is not judged"
+    if last == len(notes) - 1:
+        return f"the take ends before {place}; what comes after is not judged"
+    return f"{place} left out; not judged"

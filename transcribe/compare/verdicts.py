@@ -1,0 +1,300 @@
+"""The verdict on each note of a stretch.
+
+Early and late. The smallest displacement of one tone in an even sequence that listeners notice is
+about 2.5 % of the interval between onsets from 240 ms upward, and about 6 ms below that (Friberg &
+Sundberg 1995, Time discrimination in a monotonic, isochronous sequence, JASA 98; the figures are
+from memory). A player is not asked to be that exact: the tolerance here is 35 ms, which is what the
+hand and the measuring scatter, and twice the limit of hearing on top. That is this project's own
+choice. Intervals over a second count as a second, the end of the range that was studied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transcribe.compare.model import Played, Verdict
+from transcribe.compare.pairs import other_pitch
+from transcribe.compare.passes import Fit
+from transcribe.instrument import pitch_name
+from transcribe.riff import Instrument, Note
+
+__all__ = ["Side", "judge_stretch", "just_noticeable_ms", "tolerance_ms", "where_played"]
+
+ALLOWANCE_MS = 35.0
+_DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
+_OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
+_STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
+_TOGETHER_SEC = 0.06
+
+
+def just_noticeable_ms(interval_ms: float) -> float:
+    """Smallest displacement of one tone that is noticed among tones ``interval_ms`` apart.
+
+    Source: Friberg & Sundberg 1995, JASA 98 (figures from memory).
+
+    >>> just_noticeable_ms(100.0), just_noticeable_ms(600.0)
+    (6.0, 15.0)
+    """
+    return max(6.0, 0.025 * min(interval_ms, 1000.0))
+
+
+def tolerance_ms(interval_ms: float) -> float:
+    """How far a note may be from where it was due and still be right.
+
+    >>> tolerance_ms(250.0), tolerance_ms(600.0)
+    (47.5, 65.0)
+    """
+    return ALLOWANCE_MS + 2.0 * just_noticeable_ms(interval_ms)
+
+
+@dataclass(frozen=True)
+class Side:
+    """Both sides as notes and arrays, the pitch of the take on the reference's footing.
+
+    ``interval`` (n_reference,) is the time to the nearest other event on the reference's clock,
+    ``next_x`` the time of the next one. The take sounds ``take_shift`` semitones above its
+    ``take_pitch``, and its guitar ``take_offset_cents`` above A4 = 440 Hz.
+    ``heard`` tells that the take comes from a recording, so that notes may be ghosts or masked.
+    """
+
+    reference: Sequence[Note]
+    take: Sequence[Note]
+    ref_pitch: np.ndarray
+    take_pitch: np.ndarray
+    at: np.ndarray
+    ends: np.ndarray
+    x: np.ndarray
+    x_end: np.ndarray
+    interval: np.ndarray
+    instrument: Instrument
+    heard: bool
+    timing: str
+    next_x: np.ndarray
+    take_shift: int = 0
+    take_offset_cents: float = 0.0
+
+
+def where_played(note: Note, pitch_midi: int, instrument: Instrument) -> Played:
+    """Where on the neck a wrong note suggests the finger went.
+
+    Along the same string first, then the same fret on another string; a step along the string and
+    a step across count alike, as far as a hand that is one off would reach.
+    """
+    name = pitch_name(pitch_midi)
+    if note.string is None or note.fret is None:
+        return Played(pitch_midi, where=f"{name} instead of {pitch_name(note.pitch_midi)}")
+    options = []
+    for string, fret in instrument.places(pitch_midi):
+        across, along = abs(string - note.string), abs(fret - note.fret)
+        options.append((2.0 * across + along, across, string, fret))
+    if not options:
+        return Played(pitch_midi, where=f"{name}, which this neck does not have")
+    _, across, string, fret = min(options)
+    if across == 0:
+        step = fret - note.fret
+        frets = "fret" if abs(step) == 1 else "frets"
+        where = f"{abs(step)} {frets} too {'high' if step > 0 else 'low'} on string {string}"
+    elif fret == note.fret:
+        where = f"fret {fret} on string {string} instead of string {note.string}"
+    else:
+        where = f"string {string} fret {fret} instead of string {note.string} fret {note.fret}"
+    return Played(pitch_midi, string, fret, where)
+
+
+def judge_stretch(fit: Fit, side: Side) -> list[Verdict]:
+    """Verdicts of the reference notes of a stretch, then of what was played beside them."""
+    ids = fit.stretch.reference
+    due = dict(zip(ids.tolist(), fit.due.tolist(), strict=True))
+    pace = dict(zip(ids.tolist(), fit.pace.tolist(), strict=True))
+    matched = dict(fit.pairs)
+    free = [int(j) for j in fit.stretch.take if int(j) not in set(matched.values())]
+    matched, free = _dead_notes(ids, due, matched, free, side)
+    swapped = _swapped(ids, due, pace, matched, free, side)
+    free = [j for j in free if j not in set(swapped.values())]
+    events = _event_offsets(ids, due, matched, side)
+    rows = []
+    for i in ids.tolist():
+        if i in matched:
+            rows.append(_played_row(i, matched[i], due[i], pace[i], events, side))
+        elif i in swapped:
+            rows.append(_wrong_row(i, swapped[i], due[i], side, fit))
+        else:
+            rows.append(_missed_row(i, due[i], matched, side, fit))
+    rows += [_extra_row(j, fit, side) for j in free]
+    return rows
+
+
+def _dead_notes(
+    ids: np.ndarray, due: dict[int, float], matched: dict[int, int], free: list[int], side: Side
+) -> tuple[dict[int, int], list[int]]:
+    """Let a dead note of the reference be any note near it: its pitch says nothing."""
+    matched = dict(matched)
+    for i in ids.tolist():
+        if side.reference[i].articulation != "dead" or i in matched:
+            continue
+        near = [j for j in free if abs(side.at[j] - due[i]) < 0.12]
+        if near:
+            j = min(near, key=lambda j: abs(side.at[j] - due[i]))
+            matched[i] = j
+            free = [k for k in free if k != j]
+    return matched, free
+
+
+def _swapped(
+    ids: np.ndarray,
+    due: dict[int, float],
+    pace: dict[int, float],
+    matched: dict[int, int],
+    free: list[int],
+    side: Side,
+) -> dict[int, int]:
+    """Reference notes with what was played in their place."""
+    left = [
+        i for i in ids.tolist() if i not in matched and side.reference[i].articulation != "dead"
+    ]
+    if not left or not free:
+        return {}
+    window = np.array([np.clip(0.5 * side.interval[i] * pace[i], 0.08, 0.2) for i in left])
+    if side.timing == "order":
+        window = np.array([max(0.05, 0.45 * pace[i]) for i in left])
+    pairs = other_pitch(
+        np.array([due[i] for i in left]),
+        side.ref_pitch[left],
+        side.at[free],
+        side.take_pitch[free],
+        window_sec=window,
+    )
+    return {left[a]: free[b] for a, b in pairs}
+
+
+def _event_offsets(
+    ids: np.ndarray, due: dict[int, float], matched: dict[int, int], side: Side
+) -> dict[float, tuple[float, int]]:
+    """For each time of the reference, the middle offset of what was struck there, in ms."""
+    groups: dict[float, list[float]] = {}
+    for i in ids.tolist():
+        if i in matched:
+            off = 1000.0 * (side.at[matched[i]] - due[i])
+            groups.setdefault(round(float(side.x[i]), 6), []).append(off)
+    return {key: (float(np.median(offs)), len(offs)) for key, offs in groups.items()}
+
+
+def _played_row(
+    i: int,
+    j: int,
+    due: float,
+    pace: float,
+    events: dict[float, tuple[float, int]],
+    side: Side,
+) -> Verdict:
+    note = side.take[j]
+    verdict, reason, offset, allowed = "right", "", None, None
+    if side.timing != "order":
+        offset = 1000.0 * (float(side.at[j]) - due)
+        allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
+        middle, size = events[round(float(side.x[i]), 6)]
+        weighed = middle if size >= 3 and abs(offset - middle) <= _STRUM_MS else offset
+        if abs(weighed) > allowed:
+            verdict = "late" if weighed > 0 else "early"
+            if note.confidence < _DOUBT:
+                verdict, reason = "unsure", "the note was hardly heard"
+    return Verdict(
+        i,
+        j,
+        verdict,
+        offset,
+        tolerance_ms=allowed,
+        time_sec=float(side.at[j]),
+        length=_length(i, j, pace, side),
+        reason=reason,
+    )
+
+
+def _length(i: int, j: int, pace: float, side: Side) -> str | None:
+    """``cut short`` or ``left ringing`` where the note's length is plainly not what is written."""
+    if side.timing == "order" or side.reference[i].articulation == "dead":
+        return None
+    written = float(side.x_end[i] - side.x[i]) * pace
+    played = float(side.ends[j] - side.at[j])
+    if played < 0.5 * written and written - played > 0.2:
+        return "cut short"
+    # Only where the reference asks for silence after the note: strings are let ring elsewhere.
+    silence = float(side.next_x[i] - side.x_end[i]) > 0.15
+    if silence and played - written > max(0.35, 0.75 * written):
+        return "left ringing"
+    return None
+
+
+def _is_ghost(j: int, side: Side) -> bool:
+    """Whether a note of the take may be an overtone of another that sounds with it."""
+    for k in _sounding(float(side.at[j]), side):
+        if k != j and int(side.take_pitch[j] - side.take_pitch[k]) in _OVERTONES:
+            return True
+    return False
+
+
+def _sounding(time: float, side: Side) -> list[int]:
+    """Notes of the take that sound at ``time``, or are struck just after it."""
+    last = int(np.searchsorted(side.at, time + _TOGETHER_SEC, side="right"))
+    first = max(0, last - 48)
+    return [k for k in range(first, last) if side.ends[k] > time]
+
+
+def _doubt(j: int, side: Side) -> str:
+    """Why a note of the take may not be one; empty where it is sure."""
+    if not side.heard:
+        return ""
+    if side.take[j].confidence < _DOUBT:
+        return "hardly heard"
+    if _is_ghost(j, side):
+        return "may be an overtone of a lower note"
+    return ""
+
+
+def _wrong_row(i: int, j: int, due: float, side: Side, fit: Fit) -> Verdict:
+    offset = None if side.timing == "order" else 1000.0 * (float(side.at[j]) - due)
+    reason = _doubt(j, side)
+    played = where_played(side.reference[i], int(side.take_pitch[j]), side.instrument)
+    return Verdict(
+        i,
+        j,
+        "unsure" if reason else "wrong",
+        offset,
+        time_sec=float(side.at[j]),
+        played=played,
+        reason=reason,
+    )
+
+
+def _missed_row(i: int, due: float, matched: dict[int, int], side: Side, fit: Fit) -> Verdict:
+    reason = ""
+    if side.reference[i].articulation == "dead":
+        reason = "a dead note is hard to hear"
+    elif side.heard:
+        reason = _masked(i, due, side)
+    return Verdict(i, None, "unsure" if reason else "missed", time_sec=float(due), reason=reason)
+
+
+def _masked(i: int, due: float, side: Side) -> str:
+    """Why a note that was not found may have been played after all; empty where it was not."""
+    pitch = int(side.ref_pitch[i])
+    for k in _sounding(due, side):
+        step = pitch - int(side.take_pitch[k])
+        if step in _OVERTONES and abs(float(side.at[k]) - due) < 2 * _TOGETHER_SEC:
+            return "may be hidden in the overtones of a lower note"
+    return ""
+
+
+def _extra_row(j: int, fit: Fit, side: Side) -> Verdict:
+    reason = "a dead note" if side.take[j].articulation == "dead" else _doubt(j, side)
+    return Verdict(
+        None,
+        j,
+        "unsure" if reason else "extra",
+        time_sec=float(side.at[j]),
+        played=Played(int(side.take_pitch[j]), where=pitch_name(int(side.take_pitch[j]))),
+        reason=reason,
+    )
