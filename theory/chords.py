@@ -1,0 +1,394 @@
+"""Which chords sound when, found by a model over time.
+
+Conventions: times in seconds; a chord may begin only on a beat. Every beat is explained by one
+chord of `CHORD_STATES`; notes are drawn from the chord's tones (and, rarely, from elsewhere), a
+change of chord costs something, least at the start of a bar. The most probable sequence is found
+by the Viterbi recursion, the confidence by the forward-backward recursion of the same model
+(Rabiner 1989, Proceedings of the IEEE 77, 257-286).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from theory.arrays import FloatArray, Notes, as_beats, as_notes
+from theory.errors import TheoryError
+from theory.kinds import KINDS, Chord, chord_tones
+from theory.modes import Mode, _drones
+from theory.numerals import borrowed_from, roman_numeral
+
+__all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
+
+CHORD_STATES: Mapping[str, float] = MappingProxyType(
+    {
+        "": 0.0,
+        "m": 0.0,
+        "5": -0.6,
+        "7": -1.2,
+        "m7": -1.2,
+        "maj7": -1.4,
+        "sus4": -1.6,
+        "sus2": -1.8,
+        "add9": -2.4,
+        "madd9": -2.8,
+        "dim": -2.4,
+        "aug": -3.0,
+        "6": -2.6,
+        "m6": -3.0,
+        "7sus4": -2.8,
+        "m7b5": -2.8,
+        "dim7": -3.0,
+        "9": -3.4,
+        "m9": -3.6,
+        "mMaj7": -3.8,
+    }
+)
+"""Kinds that a beat may be heard as, with the logarithm of how common each is (by hand)."""
+
+_FOREIGN = 0.06  # share of the notes that no chord explains
+_BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
+_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.6, -3.2, -4.4
+_OFF_MODE = -1.0
+_RING = 0.35  # a note that only rings on counts for this much of a struck one
+_DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
+
+
+@dataclass(frozen=True, slots=True)
+class ChordSpan:
+    """One chord from ``start_sec`` to ``end_sec``.
+
+    ``roman`` is relative to the mode (empty where no mode was given). ``implied`` says that fewer
+    than three different notes of the chord sounded; ``pedal`` names a drone under it that is not
+    its own bass; ``borrowed`` says where a chord foreign to the mode comes from. ``start_beat``
+    and ``end_beat`` count the beats given.
+    """
+
+    start_sec: float
+    end_sec: float
+    symbol: str
+    roman: str
+    root: str
+    kind: str
+    bass: str
+    confidence: float
+    implied: bool = False
+    pedal: str | None = None
+    borrowed: str | None = None
+    start_beat: int = 0
+    end_beat: int = 0
+
+    @property
+    def chord(self) -> Chord:
+        """The chord itself."""
+        return Chord(self.root, self.kind, self.bass)
+
+
+@lru_cache(maxsize=1)
+def _states() -> tuple[tuple[tuple[int, str], ...], FloatArray, npt.NDArray[np.bool_], FloatArray]:
+    """States, log P(note | state), whether a pitch class is in the state, log prior."""
+    pairs = tuple((root, kind) for kind in CHORD_STATES for root in range(12))
+    log_p = np.empty((len(pairs), 12))
+    inside = np.zeros((len(pairs), 12), dtype=bool)
+    prior = np.array([CHORD_STATES[kind] for _, kind in pairs])
+    for row, (root, kind) in enumerate(pairs):
+        shape = KINDS[kind]
+        size = len(shape.steps)
+        # The root is doubled more often than the others, which share the rest alike.
+        shares = {step: (1.0 + 0.4 * (step == 0)) / (size + 0.4) for step in shape.steps}
+        for pc in range(12):
+            step = (pc - root) % 12
+            inside[row, pc] = step in shares
+            p = shares[step] * (1 - _FOREIGN) if step in shares else _FOREIGN / (12 - size)
+            log_p[row, pc] = np.log(p)
+    return pairs, log_p, inside, prior
+
+
+def find_chords(
+    *,
+    onset_sec: Iterable[float],
+    duration_sec: Iterable[float],
+    pitch_midi: Iterable[float],
+    beats_sec: Iterable[float],
+    downbeats_sec: Iterable[float] | None = None,
+    mode: Mode | None = None,
+    drone_midi: Iterable[int] | int | None = None,
+    confidence: Iterable[float] | None = None,
+) -> tuple[ChordSpan, ...]:
+    """The chords of a riff, one span per chord, in order of time.
+
+    Parameters
+    ----------
+    onset_sec, duration_sec, pitch_midi : shape (n,)
+        The notes; none gives no chords.
+    beats_sec : shape (b,), b >= 1, rising
+        Where a chord may begin. Notes before the first beat go with it.
+    downbeats_sec : shape (m,), optional
+        Where bars begin; chords change there most easily.
+    mode : Mode, optional
+        Gives numerals and spelling, and prefers its own chords a little.
+    drone_midi : int or list of int, optional
+        Pitches that ring throughout and say little about the chord.
+    confidence : shape (n,), 0-1, optional
+
+    Raises
+    ------
+    TheoryError
+        If the arrays are malformed or there is no beat.
+    """
+    notes = as_notes(onset_sec, duration_sec, pitch_midi, confidence)
+    beats = as_beats(beats_sec, "beats_sec")
+    if beats is None:
+        raise TheoryError("beats_sec is empty; give at least one beat")
+    downbeats = as_beats(downbeats_sec, "downbeats_sec")
+    drones = _drones(drone_midi)
+    if len(notes) == 0:
+        return ()
+    edges = _edges(notes, beats)
+    weights = _weights(notes, edges, drones)
+    emission = _emission(notes, edges, weights, drones, mode)
+    change = _change(edges, downbeats)
+    path, sure = _decode(emission, change)
+    return _spans(notes, edges, weights, path, sure, mode, drones)
+
+
+def _edges(notes: Notes, beats: FloatArray) -> FloatArray:
+    """Beat boundaries that cover every note; the last gap is carried on to the end."""
+    step = float(np.median(np.diff(beats))) if beats.size > 1 else float(notes.end.max()) + 1.0
+    first = beats[0]
+    extra = []
+    while first > notes.onset.min() + 0.25 * step:
+        first -= step
+        extra.append(first)
+    edges = np.concatenate((np.array(extra[::-1]), beats))
+    while edges[-1] < notes.onset.max() + 0.05:
+        edges = np.append(edges, edges[-1] + step)
+    return edges
+
+
+def _slot(notes: Notes, edges: FloatArray) -> npt.NDArray[np.int64]:
+    """Beat of each note; one struck a little before a beat belongs to it."""
+    early = 0.12 * float(np.median(np.diff(edges))) if edges.size > 1 else 0.0
+    slot = np.searchsorted(edges, notes.onset + early, side="right") - 1
+    return np.clip(slot, 0, edges.size - 2)
+
+
+def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatArray:
+    """How much of each pitch class every beat holds, shape (beats, 12)."""
+    n = edges.size - 1
+    out = np.zeros((n, 12))
+    drone = np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
+    strength = notes.weight * drone
+    slot = _slot(notes, edges)
+    np.add.at(out, (slot, notes.pitch % 12), strength)
+    length = np.diff(edges)
+    for i in range(len(notes)):
+        for beat in range(slot[i] + 1, n):
+            overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
+            if overlap <= 0.25 * length[beat]:
+                break
+            out[beat, notes.pitch[i] % 12] += _RING * strength[i] * overlap / length[beat]
+    return out
+
+
+def _groups(notes: Notes) -> list[npt.NDArray[np.int64]]:
+    """Indices of the notes struck together (within 60 ms of the one before)."""
+    breaks = np.flatnonzero(np.diff(notes.onset) > 0.06) + 1
+    return [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
+
+
+def _emission(
+    notes: Notes,
+    edges: FloatArray,
+    weights: FloatArray,
+    drones: tuple[int, ...],
+    mode: Mode | None,
+) -> FloatArray:
+    """Log-likelihood of every beat under every state, shape (beats, states)."""
+    pairs, log_p, inside, prior = _states()
+    # Many notes in one beat are not independent evidence: grow with the root of their number.
+    total = weights.sum(axis=1, keepdims=True)
+    scale = np.where(total > 3.0, np.sqrt(3.0 / np.maximum(total, 1e-9)), 1.0)
+    out = (weights * scale) @ log_p.T
+    slot = _slot(notes, edges)
+    roots = np.array([root for root, _ in pairs])
+    for group in _groups(notes):
+        struck = notes.pitch[group]
+        if len(set(struck % 12)) < 2:
+            continue
+        low = int(struck.min())
+        if low in drones:
+            continue
+        bass = np.where(
+            roots == low % 12,
+            np.log(_BASS_ROOT),
+            np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE)),
+        )
+        out[slot[group[0]]] += 0.5 * bass
+    quiet = weights.sum(axis=1) <= 0
+    per_chord = prior.copy()
+    if mode is not None:
+        own = set(mode.pitch_classes)
+        foreign = np.array([bool(_pcs(root, kind) - own) for root, kind in pairs])
+        per_chord = per_chord + _OFF_MODE * foreign
+    out[~quiet] += 0.25 * per_chord
+    out[quiet] = 0.0
+    return np.asarray(out, dtype=np.float64)
+
+
+def _pcs(root: int, kind: str) -> set[int]:
+    return {(root + s) % 12 for s in KINDS[kind].steps}
+
+
+def _change(edges: FloatArray, downbeats: FloatArray | None) -> FloatArray:
+    """Log-probability of a change at the start of each beat."""
+    n = edges.size - 1
+    if downbeats is None:
+        return np.full(n, 0.5 * (_CHANGE_BAR + _CHANGE_HALF))
+    gap = float(np.median(np.diff(edges)))
+    near = np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap
+    out = np.where(near, _CHANGE_BAR, _CHANGE_BEAT)
+    starts = np.flatnonzero(near)
+    for a, b in itertools.pairwise(starts):
+        if (b - a) % 2 == 0 and b - a >= 4:
+            out[(a + b) // 2] = _CHANGE_HALF
+    return np.asarray(out, dtype=np.float64)
+
+
+def _decode(emission: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Best state of every beat, and the probability of each state there."""
+    n, states = emission.shape
+    leave = change - np.log(states)
+    stay = np.log1p(-np.exp(change))
+    score = emission[0].copy()
+    back = np.zeros((n, states), dtype=np.int64)
+    forward = [emission[0].copy()]
+    for t in range(1, n):
+        best = int(score.argmax())
+        keep = score + stay[t] >= score[best] + leave[t]
+        back[t] = np.where(keep, np.arange(states), best)
+        score = np.where(keep, score + stay[t], score[best] + leave[t]) + emission[t]
+        alpha = forward[-1]
+        forward.append(np.logaddexp(alpha + stay[t], _log_sum(alpha) + leave[t]) + emission[t])
+    path = np.empty(n, dtype=np.int64)
+    path[-1] = int(score.argmax())
+    for t in range(n - 1, 0, -1):
+        path[t - 1] = back[t, path[t]]
+    beta = np.zeros(states)
+    gamma = np.empty((n, states))
+    for t in range(n - 1, -1, -1):
+        joint = forward[t] + beta
+        gamma[t] = np.exp(joint - _log_sum(joint))
+        if t:
+            ahead = emission[t] + beta
+            beta = np.logaddexp(ahead + stay[t], _log_sum(ahead) + leave[t])
+    return path, gamma
+
+
+def _log_sum(values: FloatArray) -> float:
+    top = float(values.max())
+    return top + float(np.log(np.exp(values - top).sum()))
+
+
+_ROOT_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+def _spans(
+    notes: Notes,
+    edges: FloatArray,
+    weights: FloatArray,
+    path: npt.NDArray[np.int64],
+    sure: FloatArray,
+    mode: Mode | None,
+    drones: tuple[int, ...],
+) -> tuple[ChordSpan, ...]:
+    pairs, _, inside, _ = _states()
+    slot = _slot(notes, edges)
+    groups = _groups(notes)
+    starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
+    found = []
+    for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
+        loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)
+        if loud.size == 0:
+            continue
+        first, last = a + int(loud[0]), a + int(loud[-1]) + 1
+        state = int(path[a])
+        root, kind = pairs[state]
+        here = np.flatnonzero((slot >= a) & (slot < b))
+        heard = {int(p) % 12 for p in notes.pitch[here]}
+        tones = {pc for pc in heard if inside[state, pc]}
+        if len(tones) < 2:
+            continue  # one note is no chord
+        bass = _bass([g for g in groups if a <= slot[g[0]] < b], notes, drones)
+        found.append(
+            _span(
+                Chord(_name(root, kind, mode), kind, _name(root, kind, mode)),
+                bass if bass is not None and inside[state, bass] else root,
+                (float(edges[first]), float(edges[last])),
+                (int(first), int(last)),
+                float(sure[a:b, state].mean()),
+                len(tones) < min(3, len(KINDS[kind].steps)),
+                next((d % 12 for d in sorted(drones) if d % 12 in heard), None),
+                mode,
+            )
+        )
+    return tuple(found)
+
+
+def _span(
+    chord: Chord,
+    bass_pc: int,
+    seconds: tuple[float, float],
+    beats: tuple[int, int],
+    confidence: float,
+    implied: bool,
+    pedal: int | None,
+    mode: Mode | None,
+) -> ChordSpan:
+    bass = next((name for _, name, pc in chord_tones(chord) if pc == bass_pc), chord.root)
+    chord = Chord(chord.root, chord.kind, bass)
+    under = None
+    if pedal is not None and pedal != chord.root_pc:
+        under = mode.spell(pedal) if mode else _ROOT_NAMES[pedal]
+    return ChordSpan(
+        start_sec=seconds[0],
+        end_sec=seconds[1],
+        symbol=chord.symbol,
+        roman=roman_numeral(chord, mode) if mode else "",
+        root=chord.root,
+        kind=chord.kind,
+        bass=bass,
+        confidence=confidence,
+        implied=implied,
+        pedal=under,
+        borrowed=borrowed_from(chord, mode) if mode else None,
+        start_beat=beats[0],
+        end_beat=beats[1],
+    )
+
+
+def _name(root: int, kind: str, mode: Mode | None) -> str:
+    return mode.spell(root) if mode else _ROOT_NAMES[root]
+
+
+def _bass(groups: list[npt.NDArray[np.int64]], notes: Notes, drones: tuple[int, ...]) -> int | None:
+    """Pitch class of the lowest note of the fullest strokes; None for a single line."""
+    sums: dict[int, float] = {}
+    for group in groups:
+        pitches = notes.pitch[group]
+        if len(set(pitches % 12)) < 2:
+            continue
+        low = int(pitches.min())
+        sums[low] = sums.get(low, 0.0) + float(len(group)) ** 2
+    if not sums:
+        return None
+    top = max(sums.values())
+    # An upstroke misses the low strings, so a lower note that comes nearly as often wins.
+    low = min(p for p, s in sums.items() if s >= 0.4 * top)
+    return None if low in drones else low % 12

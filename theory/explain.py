@@ -1,0 +1,292 @@
+"""The reasons for a mode, in the words of a teacher.
+
+Everything here reads the notes again: nothing is claimed that did not sound.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from theory.arrays import FloatArray, Notes
+from theory.evidence import lowest_at
+from theory.modes import Candidate, Degree, Mode
+from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
+
+__all__ = ["describe", "mode_text", "sureness"]
+
+_ORDINAL = {
+    1: "tonic",
+    2: "second",
+    3: "third",
+    4: "fourth",
+    5: "fifth",
+    6: "sixth",
+    7: "seventh",
+}
+_OWN = ("tonic", "scale")
+_NEAR = 4  # rivals that are argued with
+
+
+def describe(
+    best: Candidate,
+    ranked: tuple[Candidate, ...],
+    notes: Notes,
+    *,
+    drones: tuple[int, ...] = (),
+    downbeats: FloatArray | None = None,
+) -> Mode:
+    """The answer ``best`` with its degrees, deciding notes and evidence."""
+    degrees = _degrees(best, notes, drones)
+    rivals = _rivals(best, ranked)
+    return Mode(
+        tonic=best.tonic,
+        name=best.name,
+        confidence=best.probability,
+        parent=parent_of(best.tonic, best.name),
+        notes=scale_notes(best.tonic, best.name),
+        degrees=degrees,
+        deciding=_deciding(best, rivals, degrees),
+        undecided=_undecided(best, degrees),
+        evidence=_evidence(best, notes, drones, downbeats),
+        runners_up=rivals[:_NEAR],
+        posterior=ranked,
+    )
+
+
+def _rivals(best: Candidate, ranked: tuple[Candidate, ...]) -> tuple[Candidate, ...]:
+    return tuple(c for c in ranked[1:] if c != best)
+
+
+def _sounding(notes: Notes) -> FloatArray:
+    time = np.bincount(notes.pitch % 12, weights=notes.duration, minlength=12)
+    return np.asarray(time / time.sum(), dtype=np.float64)
+
+
+def _degrees(best: Candidate, notes: Notes, drones: tuple[int, ...]) -> tuple[Degree, ...]:
+    tonic = parse_note(best.tonic)
+    shape = MODES[best.name]
+    share = _sounding(notes)
+    count = np.bincount(notes.pitch % 12, minlength=12)
+    roles = _foreign_roles(best, notes, drones)
+    found = []
+    for step in range(12):
+        pc = (tonic + step) % 12
+        inside = step in shape.semitones
+        if not inside and not count[pc]:
+            continue
+        role, rising = roles.get(pc, ("chromatic", False))
+        found.append(
+            Degree(
+                degree_label(step, best.name, rising=rising),
+                spell(pc, best.tonic, best.name, rising=rising),
+                int(count[pc]),
+                float(share[pc]),
+                ("tonic" if step == 0 else "scale") if inside else role,
+            )
+        )
+    return tuple(found)
+
+
+def _foreign_roles(
+    best: Candidate, notes: Notes, drones: tuple[int, ...]
+) -> dict[int, tuple[str, bool]]:
+    """Role of every foreign pitch class and whether it resolves a semitone up."""
+    scale = {(parse_note(best.tonic) + s) % 12 for s in MODES[best.name].semitones}
+    line = [int(p) for p in notes.pitch if p not in drones]
+    seen: dict[int, list[tuple[str, bool]]] = {}
+    for i, pitch in enumerate(line):
+        if pitch % 12 in scale:
+            continue
+        before = pitch - line[i - 1] if i else 99
+        after = line[i + 1] - pitch if i + 1 < len(line) else 99
+        role = "chromatic"
+        if 0 < abs(before) <= 2 and 0 < abs(after) <= 2:
+            role = "passing" if before * after > 0 else "neighbour"
+        seen.setdefault(pitch % 12, []).append((role, after == 1))
+    out = {}
+    for pc, kinds in seen.items():
+        names = [role for role, _ in kinds]
+        out[pc] = (
+            max(sorted(set(names)), key=names.count),
+            2 * sum(up for _, up in kinds) > len(kinds),
+        )
+    return out
+
+
+def _pcs(tonic: str, name: str) -> dict[int, str]:
+    base = parse_note(tonic)
+    return {
+        (base + step) % 12: note
+        for step, note in zip(MODES[name].semitones, scale_notes(tonic, name), strict=True)
+    }
+
+
+def _deciding(
+    best: Candidate, rivals: tuple[Candidate, ...], degrees: tuple[Degree, ...]
+) -> tuple[str, ...]:
+    """Which heard notes the nearest rivals do not have."""
+    own = _pcs(best.tonic, best.name)
+    heard = {parse_note(d.note): d for d in degrees if d.count and d.role in _OWN}
+    same_tonic = [c for c in rivals if parse_note(c.tonic) == parse_note(best.tonic)]
+    chosen = list(rivals[:_NEAR]) + [c for c in same_tonic if len(MODES[c.name].semitones) == 7][:3]
+    out: dict[str, list[str]] = {}
+    for rival in dict.fromkeys(chosen):
+        theirs = _pcs(rival.tonic, rival.name)
+        against = [pc for pc in own if pc not in theirs and pc in heard]
+        if against:
+            strongest = max(against, key=lambda pc: heard[pc].count)
+            out.setdefault(_natural(own[strongest], theirs), []).append(str(rival))
+    return tuple(f"{note} rules out {_listed(names)}" for note, names in out.items())
+
+
+def _natural(note: str, theirs: dict[int, str]) -> str:
+    """``C natural`` where the rival has C sharp or flat."""
+    altered = len(note) == 1 and any(n[0] == note and len(n) > 1 for n in theirs.values())
+    return f"{note} natural" if altered else note
+
+
+def _listed(names: list[str]) -> str:
+    if len(names) == 1:
+        return names[0]
+    return ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
+    """Degrees that never sounded and would tell modes on the same tonic apart."""
+    tonic = parse_note(best.tonic)
+    steps = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count}
+    heard = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count and d.role in _OWN}
+    fits = [
+        shape
+        for shape in MODES.values()
+        if len(shape.semitones) == 7 and heard <= set(shape.semitones)
+    ]
+    if len(fits) < 2:
+        return ()
+    silent = [
+        number
+        for number in range(2, 8)
+        if len({f.semitones[number - 1] for f in fits}) > 1
+        and not any(f.semitones[number - 1] in steps for f in fits)
+    ]
+    if not silent:
+        return ()
+    names = [f.name for f in fits]
+    missing = " and no ".join(_ORDINAL[n] for n in silent)
+    return (f"no {missing} heard: {_either(names)}",)
+
+
+def _either(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
+
+
+def _evidence(
+    best: Candidate,
+    notes: Notes,
+    drones: tuple[int, ...],
+    downbeats: FloatArray | None,
+) -> tuple[str, ...]:
+    """What speaks for the tonic, strongest kind first."""
+    tonic = parse_note(best.tonic)
+    shape = MODES[best.name]
+    fifth = (tonic + 7) % 12
+    out = []
+
+    def place(pitch: int) -> str:
+        return spell(pitch % 12, best.tonic, best.name)
+
+    for drone in sorted(set(drones)):
+        if drone % 12 == tonic:
+            out.append(f"the drone {place(drone)} is the tonic")
+        elif drone % 12 == fifth and 7 in shape.semitones:
+            out.append(f"the drone {place(drone)} is the fifth of {best.tonic}")
+        else:
+            label = degree_label((drone - tonic) % 12, best.name)
+            out.append(f"the drone {place(drone)} is degree {label} of {best.tonic}")
+    for word, index in (("ends", len(notes) - 1), ("starts", 0)):
+        pitch = lowest_at(notes, index)
+        if pitch % 12 == tonic:
+            out.append(f"the riff {word} on {best.tonic}")
+    if int(notes.pitch.min()) % 12 == tonic:
+        out.append(f"{best.tonic} is the lowest note")
+    share = _sounding(notes)
+    if share[tonic] == share.max():
+        out.append(f"{best.tonic} sounds longest ({share[tonic]:.0%} of the time)")
+    count = np.bincount(notes.pitch % 12, minlength=12)
+    if count[tonic] == count.max() and count[tonic] > 1:
+        out.append(f"{best.tonic} comes most often ({count[tonic]} of {len(notes)} notes)")
+    if downbeats is not None:
+        near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= 0.06
+        on_tonic = near & (notes.pitch % 12 == tonic)
+        bars = int(sum(np.any(np.abs(notes.onset[near] - d) <= 0.06) for d in downbeats))
+        hits = int(sum(np.any(np.abs(notes.onset[on_tonic] - d) <= 0.06) for d in downbeats))
+        if bars and 2 * hits >= bars:
+            out.append(f"{best.tonic} sounds on the first beat of {hits} of {bars} bars")
+    return tuple(out)
+
+
+def mode_text(mode: Mode) -> str:
+    """The mode and its reasons as plain text, one statement a line."""
+    lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
+    lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
+    if mode.degrees:
+        lines.append("  Degrees heard (share of the sounding time):")
+        lines.append(
+            "    "
+            + ", ".join(
+                f"{d.label} {d.note} {d.share:.0%}"
+                for d in mode.degrees
+                if d.count and d.role in _OWN
+            )
+        )
+        silent = [f"{d.label} ({d.note})" for d in mode.degrees if not d.count]
+        if silent:
+            lines.append(f"  Never heard: {', '.join(silent)}.")
+        for d in mode.degrees:
+            if d.count and d.role not in _OWN:
+                times = "once" if d.count == 1 else f"{d.count} times"
+                lines.append(f"  {d.note} ({d.label}) is {_ROLE[d.role]}, heard {times}.")
+    if mode.evidence:
+        lines.append(f"  Why {mode.tonic}: {'; '.join(mode.evidence)}.")
+    if mode.deciding:
+        lines.append(f"  Deciding notes: {'; '.join(mode.deciding)}.")
+    for line in mode.undecided:
+        lines.append(f"  Not settled: {line}.")
+    rivals = [c for c in mode.runners_up if c.probability >= 0.01]
+    if rivals:
+        lines.append(
+            "  Next likeliest: " + ", ".join(f"{c} ({c.probability:.0%})" for c in rivals) + "."
+        )
+    return "\n".join(lines)
+
+
+def sureness(probability: float) -> str:
+    """A probability in words."""
+    for limit, words in ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest")):
+        if probability >= limit:
+            return words
+    return "a guess"
+
+
+_ROLE = {
+    "passing": "a passing note",
+    "neighbour": "a neighbour note",
+    "chromatic": "a chromatic note outside the mode",
+}
+
+
+def _parent_words(mode: Mode) -> str:
+    if mode.name == "ionian":
+        return f"The plain {mode.tonic} major scale"
+    if mode.name == "aeolian":
+        return f"{mode.tonic} natural minor, the notes of {mode.parent} from {mode.tonic}"
+    if mode.name in ("harmonic minor", "melodic minor"):
+        raised = "7th" if mode.name == "harmonic minor" else "6th and 7th"
+        return f"{mode.tonic} minor with the {raised} raised"
+    if mode.name == "major pentatonic":
+        return f"Five notes of {mode.parent}, without its 4th and 7th"
+    if mode.name == "minor pentatonic":
+        return f"Five notes of {mode.tonic} minor ({mode.parent}), without its 2nd and 6th"
+    if mode.name == "blues":
+        return f"{mode.tonic} minor pentatonic with the flat 5th added"
+    return f"The notes of {mode.parent}, starting and ending on {mode.tonic}"

@@ -1,0 +1,334 @@
+"""Chord kinds as read-only tables; chord symbols read, written and named from notes.
+
+Conventions: a chord is a root (pitch class, 0 = C), a kind and a bass (pitch class); a symbol is
+written root, kind, then ``/bass`` where the bass is not the root (``Am7/G``). ``steps`` are
+semitones above the root.
+
+Source: the chord kinds are those of the MusicXML 4.0 ``kind`` element (W3C Music Notation
+Community Group); added-note, seventh-with-suspension and six-nine chords are common practice.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from theory.errors import TheoryError
+from theory.scales import note_name, parse_note
+
+__all__ = ["KINDS", "Chord", "ChordKind", "chord_tones", "name_chord", "parse_chord"]
+
+
+@dataclass(frozen=True, slots=True)
+class ChordKind:
+    """One kind: what is written after the root, its notes, and how it is ranked and voiced.
+
+    ``rank`` orders kinds from plain to rare. ``optional`` are steps that players leave out.
+    ``degrees`` are the labels of the steps.
+    """
+
+    suffix: str
+    words: str
+    steps: tuple[int, ...]
+    degrees: tuple[str, ...]
+    rank: int
+    optional: tuple[int, ...] = ()
+
+    @property
+    def minor(self) -> bool:
+        """Whether the third is minor (False where there is no third)."""
+        return 3 in self.steps and 4 not in self.steps
+
+    @property
+    def has_third(self) -> bool:
+        """Whether a third sounds at all."""
+        return 3 in self.steps or 4 in self.steps
+
+
+_SEMITONES = {"1": 0, "2": 2, "3": 4, "4": 5, "5": 7, "6": 9, "7": 11, "9": 14, "11": 17, "13": 21}
+
+
+def _step(degree: str) -> int:
+    number = degree.lstrip("b#")
+    return (_SEMITONES[number] + degree.count("#") - degree.count("b")) % 12
+
+
+def _table() -> dict[str, ChordKind]:
+    # suffix; words; degrees (those in brackets may be left out); plain kinds first
+    rows = """
+    ; major; 1 3 5
+    m; minor; 1 b3 5
+    7; dominant seventh; 1 3 (5) b7
+    m7; minor seventh; 1 b3 (5) b7
+    maj7; major seventh; 1 3 (5) 7
+    5; power chord; 1 5
+    sus4; suspended fourth; 1 4 5
+    sus2; suspended second; 1 2 5
+    dim; diminished; 1 b3 b5
+    m7b5; half-diminished seventh; 1 b3 b5 b7
+    dim7; diminished seventh; 1 b3 b5 bb7
+    aug; augmented; 1 3 #5
+    add9; added ninth; 1 3 5 9
+    6; sixth; 1 3 (5) 6
+    m6; minor sixth; 1 b3 (5) 6
+    7sus4; seventh with suspended fourth; 1 4 (5) b7
+    madd9; minor with added ninth; 1 b3 5 9
+    mMaj7; minor with major seventh; 1 b3 (5) 7
+    9; dominant ninth; 1 3 (5) b7 9
+    m9; minor ninth; 1 b3 (5) b7 9
+    maj9; major ninth; 1 3 (5) 7 9
+    6/9; six-nine; 1 3 (5) 6 9
+    m6/9; minor six-nine; 1 b3 (5) 6 9
+    add11; added eleventh; 1 3 5 11
+    aug7; augmented seventh; 1 3 #5 b7
+    7b5; seventh with flat fifth; 1 3 b5 b7
+    7b9; seventh with flat ninth; 1 3 (5) b7 b9
+    7#9; seventh with sharp ninth; 1 3 (5) b7 #9
+    9sus4; ninth with suspended fourth; 1 4 (5) b7 9
+    augmaj7; augmented major seventh; 1 3 #5 7
+    mMaj9; minor-major ninth; 1 b3 (5) 7 9
+    augmaj9; augmented major ninth; 1 3 #5 7 9
+    aug9; augmented ninth; 1 3 #5 b7 9
+    m9b5; half-diminished ninth; 1 b3 b5 b7 9
+    m7b5b9; half-diminished with flat ninth; 1 b3 b5 b7 b9
+    dim9; diminished ninth; 1 b3 b5 bb7 9
+    dim7b9; diminished with flat ninth; 1 b3 b5 bb7 b9
+    11; dominant eleventh; 1 (3) (5) b7 9 11
+    m11; minor eleventh; 1 b3 (5) b7 (9) 11
+    maj11; major eleventh; 1 (3) (5) 7 9 11
+    mMaj11; minor-major eleventh; 1 b3 (5) 7 (9) 11
+    augmaj11; augmented major eleventh; 1 3 #5 7 9 11
+    aug11; augmented eleventh; 1 3 #5 b7 9 11
+    m11b5; half-diminished eleventh; 1 b3 b5 b7 9 11
+    dim11; diminished eleventh; 1 b3 b5 bb7 9 11
+    13; dominant thirteenth; 1 3 (5) b7 (9) (11) 13
+    m13; minor thirteenth; 1 b3 (5) b7 (9) (11) 13
+    maj13; major thirteenth; 1 3 (5) 7 (9) (11) 13
+    mMaj13; minor-major thirteenth; 1 b3 (5) 7 (9) (11) 13
+    augmaj13; augmented major thirteenth; 1 3 #5 7 9 11 13
+    aug13; augmented thirteenth; 1 3 #5 b7 9 11 13
+    m13b5; half-diminished thirteenth; 1 b3 b5 b7 9 11 13
+    (b5); major with flat fifth; 1 3 b5
+    N6; Neapolitan sixth; 1 b2 3 b5
+    It6; Italian sixth; 1 #4 b6
+    Fr6; French sixth; 1 2 #4 b6
+    Ger6; German sixth; 1 b3 #4 b6
+    tristan; Tristan chord; 1 #4 #6 #9
+    1; single note; 1
+    """
+    kinds = {}
+    for rank, row in enumerate(rows.strip().splitlines()):
+        suffix, words, degrees = (part.strip() for part in row.split(";"))
+        labels = [d.strip("()") for d in degrees.split()]
+        optional = tuple(_step(d.strip("()")) for d in degrees.split() if d.startswith("("))
+        kinds[suffix] = ChordKind(
+            suffix, words, tuple(_step(d) for d in labels), tuple(labels), rank, optional
+        )
+    return kinds
+
+
+KINDS: Mapping[str, ChordKind] = MappingProxyType(_table())
+"""Every chord kind by its suffix, plain kinds first."""
+
+_ALIASES: Mapping[str, str] = MappingProxyType(
+    {
+        alias: suffix
+        for suffix, names in {
+            "": "M maj major",
+            "m": "min mi - minor",
+            "7": "dom7 dom",
+            "m7": "min7 mi7 -7",
+            "maj7": "M7 Maj7 ma7 j7 Δ Δ7",
+            "5": "power (no3)",
+            "sus4": "sus",
+            "dim": "o °",
+            "m7b5": "ø ø7 min7b5 -7b5 m7(b5) hdim7",
+            "dim7": "o7 °7",
+            "aug": "+ (#5)",
+            "add9": "(add9) add2",
+            "madd9": "m(add9) madd2 minadd9",
+            "6": "maj6 M6 add6",
+            "m6": "min6 -6",
+            "7sus4": "7sus",
+            "9sus4": "9sus",
+            "mMaj7": "mM7 m#7 minmaj7 m(maj7) mmaj7 -M7",
+            "9": "dom9",
+            "m9": "min9 -9",
+            "maj9": "M9 Maj9",
+            "6/9": "69 6add9",
+            "m6/9": "m69",
+            "add11": "add4",
+            "aug7": "7+ +7 7#5",
+            "7b5": "dom7dim5 7(b5)",
+            "7b9": "7(b9)",
+            "7#9": "7(#9)",
+            "augmaj7": "+M7 maj7#5",
+            "mMaj9": "mM9 minmaj9",
+            "augmaj9": "+M9",
+            "aug9": "9#5 +9",
+            "m9b5": "ø9",
+            "m7b5b9": "øb9",
+            "dim9": "o9",
+            "dim7b9": "ob9 dimb9",
+            "11": "dom11",
+            "maj11": "M11 Maj11",
+            "mMaj11": "mM11 minmaj11",
+            "m11": "min11",
+            "augmaj11": "+M11",
+            "aug11": "+11",
+            "m11b5": "ø11",
+            "dim11": "o11",
+            "13": "dom13",
+            "maj13": "M13 Maj13",
+            "mMaj13": "mM13 minmaj13",
+            "m13": "min13",
+            "augmaj13": "+M13",
+            "aug13": "+13",
+            "m13b5": "ø13",
+            "(b5)": "b5",
+            "It6": "It+6 It",
+            "Fr6": "Fr+6 Fr",
+            "Ger6": "Gr+6 Ger",
+            "1": "pedal",
+        }.items()
+        for alias in names.split()
+    }
+)
+_SYMBOL = re.compile(r"^([A-G](?:##?|bb?)?)(.*)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    """A chord with its names spelled: ``root`` and ``bass`` are note names."""
+
+    root: str
+    kind: str
+    bass: str
+
+    @property
+    def root_pc(self) -> int:
+        """Pitch class of the root."""
+        return parse_note(self.root)
+
+    @property
+    def bass_pc(self) -> int:
+        """Pitch class of the bass."""
+        return parse_note(self.bass)
+
+    @property
+    def pitch_classes(self) -> tuple[int, ...]:
+        """Pitch classes from the root up; a bass foreign to the chord comes last."""
+        own = tuple((self.root_pc + s) % 12 for s in KINDS[self.kind].steps)
+        return own if self.bass_pc in own else (*own, self.bass_pc)
+
+    @property
+    def inversion(self) -> int:
+        """0 in root position, 1 with the third in the bass, ...; -1 for a foreign bass."""
+        own = [(self.root_pc + s) % 12 for s in KINDS[self.kind].steps]
+        return own.index(self.bass_pc) if self.bass_pc in own else -1
+
+    @property
+    def symbol(self) -> str:
+        """The chord symbol."""
+        slash = "" if self.bass_pc == self.root_pc else f"/{self.bass}"
+        return f"{self.root}{self.kind}{slash}"
+
+    def __str__(self) -> str:
+        return self.symbol
+
+
+def parse_chord(symbol: str) -> Chord:
+    """The chord that a symbol such as ``F#m7``, ``Bbsus4`` or ``C/E`` names.
+
+    Raises
+    ------
+    TheoryError
+        If the symbol does not start with a note A-G or its kind is unknown.
+    """
+    text = symbol.strip().replace("♯", "#").replace("♭", "b")
+    match = _SYMBOL.match(text)
+    if match is None:
+        raise TheoryError(f"{symbol!r} is not a chord; start with a note A-G, such as F#m7 or C/E")
+    root, rest = match.groups()
+    bass = root
+    if rest not in KINDS and rest not in _ALIASES and "/" in rest:
+        rest, _, slash = rest.rpartition("/")
+        parse_note(slash)
+        bass = slash[0].upper() + slash[1:]
+    kind = rest if rest in KINDS else _ALIASES.get(rest)
+    if kind is None:
+        raise TheoryError(
+            f"{symbol!r}: no chord kind is written {rest!r}; use one such as "
+            "m, 7, m7, maj7, sus4, sus2, dim, aug, add9, 6 or 5"
+        )
+    return Chord(root, kind, bass)
+
+
+def chord_tones(chord: Chord | str) -> tuple[tuple[str, str, int], ...]:
+    """(degree, note name, pitch class) of each chord tone, spelled from the root.
+
+    >>> chord_tones("D7")
+    (('1', 'D', 2), ('3', 'F#', 6), ('5', 'A', 9), ('b7', 'C', 0))
+    """
+    chord = parse_chord(chord) if isinstance(chord, str) else chord
+    kind = KINDS[chord.kind]
+    letter = "CDEFGAB".index(chord.root[0])
+    return tuple(
+        (
+            degree,
+            note_name(letter + int(degree.lstrip("b#")) - 1, (chord.root_pc + step) % 12),
+            (chord.root_pc + step) % 12,
+        )
+        for degree, step in zip(kind.degrees, kind.steps, strict=True)
+    )
+
+
+_ROOTS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+
+
+def name_chord(
+    pitch_midi: Iterable[int], *, root: int | None = None, names: Mapping[int, str] | None = None
+) -> tuple[Chord, ...]:
+    """Every reading of the notes as a chord, best first; empty where no kind fits exactly.
+
+    The notes must be the chord's notes, no more; a fifth or other note that players leave out may
+    be missing. Readings are ordered: complete before incomplete, root in the bass before
+    inversions, plain kinds before rare ones.
+
+    Parameters
+    ----------
+    pitch_midi : at least one MIDI number; the lowest is the bass.
+    root : pitch class, optional
+        Keep only readings on this root.
+    names : pitch class -> note name, optional
+        How to spell roots and basses; else the commonest names.
+
+    Raises
+    ------
+    TheoryError
+        If there are no notes.
+    """
+    pitches = sorted(int(p) for p in pitch_midi)
+    if not pitches:
+        raise TheoryError("there are no notes to name a chord from; give at least one")
+    bass = pitches[0] % 12
+    heard = {p % 12 for p in pitches}
+    spelled = dict(enumerate(_ROOTS)) | dict(names or {})
+    found = []
+    for candidate in range(12) if root is None else (root % 12,):
+        steps = {(pc - candidate) % 12 for pc in heard}
+        if 0 not in steps:
+            continue
+        for kind in KINDS.values():
+            extra = steps - set(kind.steps)
+            missing = set(kind.steps) - steps
+            if extra or missing - set(kind.optional):
+                continue
+            rank = (len(missing), candidate != bass and kind.suffix not in ("m", ""), kind.rank)
+            name = spelled[candidate]
+            chord = Chord(name, kind.suffix, name)
+            low = next((n for _, n, pc in chord_tones(chord) if pc == bass), spelled[bass])
+            found.append((rank, Chord(name, kind.suffix, name if bass == candidate else low)))
+    return tuple(chord for _, chord in sorted(found, key=lambda item: item[0]))

@@ -1,0 +1,168 @@
+"""The shortest chord loop that explains a riff, and a plainer one to sing along with.
+
+Conventions: chords are compared bar by bar (each bar as the chords of its beats), so the loop is
+a whole number of bars; without downbeats one chord counts as one bar.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from theory.arrays import FloatArray, as_beats
+from theory.chords import ChordSpan
+from theory.kinds import KINDS, Chord, parse_chord
+from theory.modes import Mode
+from theory.numerals import roman_numeral
+
+__all__ = ["Loop", "find_loop", "plain_symbol"]
+
+_BAR_COST = 1.0  # describing one bar of the loop
+_MISS_COST = 1.25  # describing one bar that departs from it
+
+
+@dataclass(frozen=True, slots=True)
+class Loop:
+    """A chord loop.
+
+    ``symbols`` and ``romans`` list its chords in order (one that lasts several bars stands once);
+    ``by_bar`` holds the chords of each bar. ``times`` is how often it comes round (a part of a
+    round counts), ``departures`` names the bars that differ (counted from 1) with what is played
+    there. ``plain`` is the same loop with triads only, at most four of them; ``fit`` the share of
+    bars that the loop gets right.
+    """
+
+    symbols: tuple[str, ...]
+    romans: tuple[str, ...]
+    bars: int
+    by_bar: tuple[tuple[str, ...], ...]
+    times: float
+    departures: tuple[tuple[int, tuple[str, ...]], ...]
+    plain: tuple[str, ...]
+    plain_romans: tuple[str, ...]
+    fit: float
+
+
+def find_loop(
+    chords: Iterable[ChordSpan],
+    *,
+    downbeats_sec: Iterable[float] | None = None,
+    mode: Mode | None = None,
+) -> Loop | None:
+    """The shortest loop that explains ``chords``; None where there are none.
+
+    Raises
+    ------
+    TheoryError
+        If ``downbeats_sec`` is malformed.
+    """
+    spans = tuple(chords)
+    if not spans:
+        return None
+    bars = _bars(spans, as_beats(downbeats_sec, "downbeats_sec"))
+    period = _period(bars)
+    pattern = _pattern(bars, period)
+    wrong = tuple((i + 1, bar) for i, bar in enumerate(bars) if bar and bar != pattern[i % period])
+    symbols = _merge([symbol for bar in pattern for symbol in bar])
+    plain = _merge([plain_symbol(symbol) for symbol in symbols])
+    plain = _at_most_four(plain, spans)
+    return Loop(
+        symbols=symbols,
+        romans=_romans(symbols, spans, mode),
+        bars=period,
+        by_bar=tuple(pattern),
+        times=round(len(bars) / period, 2),
+        departures=wrong,
+        plain=plain,
+        plain_romans=tuple(roman_numeral(s, mode) for s in plain) if mode else (),
+        fit=1.0 - len(wrong) / len(bars),
+    )
+
+
+def _bars(spans: Sequence[ChordSpan], downbeats: FloatArray | None) -> list[tuple[str, ...]]:
+    """Symbols of every bar in order of time; an empty bar repeats what sounded before."""
+    if downbeats is None or downbeats.size < 2:
+        return [(span.symbol,) for span in spans]
+    step = float(np.median(np.diff(downbeats)))
+    edges = list(downbeats)
+    while edges[-1] + 0.3 * step < spans[-1].end_sec:
+        edges.append(edges[-1] + step)
+    while edges[0] - 0.7 * step > spans[0].start_sec:
+        edges.insert(0, edges[0] - step)
+    bars: list[tuple[str, ...]] = []
+    for start, end in itertools.pairwise(edges):
+        inside = [
+            s.symbol
+            for s in spans
+            if min(s.end_sec, end) - max(s.start_sec, start) > 0.2 * (end - start)
+        ]
+        if not inside:
+            if not bars:
+                continue
+            if start >= spans[-1].end_sec - 0.3 * step:
+                break
+            inside = [bars[-1][-1]]
+        bars.append(tuple(_merge(inside)))
+    return bars or [(span.symbol,) for span in spans]
+
+
+def _merge(symbols: Sequence[str]) -> tuple[str, ...]:
+    """The symbols without immediate repeats."""
+    out: list[str] = []
+    for symbol in symbols:
+        if not out or out[-1] != symbol:
+            out.append(symbol)
+    return tuple(out)
+
+
+def _pattern(bars: list[tuple[str, ...]], period: int) -> list[tuple[str, ...]]:
+    """What the bars at each place of the loop agree on most often (the first on a tie)."""
+    return [Counter(bars[place::period]).most_common(1)[0][0] for place in range(period)]
+
+
+def _period(bars: list[tuple[str, ...]]) -> int:
+    """Period with the shortest description: the bars of the loop plus the bars that depart."""
+    n = len(bars)
+    best = (float("inf"), n)
+    for period in range(1, n + 1):
+        pattern = _pattern(bars, period)
+        misses = sum(bar != pattern[i % period] for i, bar in enumerate(bars))
+        cost = _BAR_COST * period + _MISS_COST * misses
+        best = min(best, (cost, period))
+    return best[1]
+
+
+def plain_symbol(symbol: str) -> str:
+    """The chord as its triad (or power chord): ``Am7/G`` becomes ``Am``, ``Dsus4`` ``D``."""
+    chord = parse_chord(symbol)
+    steps = KINDS[chord.kind].steps
+    if chord.kind == "5":
+        return f"{chord.root}5"
+    if 3 in steps and 4 not in steps:
+        kind = "dim" if 6 in steps and 7 not in steps else "m"
+    else:
+        kind = "aug" if 4 in steps and 8 in steps and 7 not in steps else ""
+    return Chord(chord.root, kind, chord.root).symbol
+
+
+def _at_most_four(symbols: tuple[str, ...], spans: Sequence[ChordSpan]) -> tuple[str, ...]:
+    """The loop with no more than four different chords: those that sound longest."""
+    if len(set(symbols)) <= 4:
+        return symbols
+    time: dict[str, float] = {}
+    for span in spans:
+        name = plain_symbol(span.symbol)
+        time[name] = time.get(name, 0.0) + span.end_sec - span.start_sec
+    kept = set(sorted(time, key=lambda name: -time[name])[:4])
+    return _merge([symbol for symbol in symbols if symbol in kept])
+
+
+def _romans(
+    symbols: tuple[str, ...], spans: Sequence[ChordSpan], mode: Mode | None
+) -> tuple[str, ...]:
+    known = {span.symbol: span.roman for span in spans}
+    return tuple(known[s] or (roman_numeral(s, mode) if mode else "") for s in symbols)

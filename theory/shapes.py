@@ -1,0 +1,174 @@
+"""A chord shape on the neck: its notes, its fingers, its stretch and its picture.
+
+Conventions: string 1 is the highest-sounding string; ``frets`` and ``fingers`` list string 1
+first; fret 0 is open (with a capo: at the capo), None is a string that is not played. Pictures
+and the short form ``x32010`` run the other way, as players write them: low string on the left.
+Fingers: 1 index to 4 little finger, 0 open.
+
+Source: fret positions x = L (1 - 2^(-n/12)), Fletcher & Rossing, The Physics of Musical
+Instruments, section 9.2.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+from theory.errors import TheoryError
+
+__all__ = ["WIDE_MM", "Shape", "finger_frets", "fret_mm", "stretch_mm"]
+
+WIDE_MM = 80.0
+"""From this stretch on, a shape carries a caution (by hand, no source)."""
+
+CAUTION = (
+    "wide stretch: go into it slowly, stop if it hurts, and ask a teacher or a clinician "
+    "if it keeps hurting"
+)
+_REACH_MM = (72.0, 48.0, 48.0)  # index-middle, middle-ring, ring-little, along the neck (by hand)
+
+
+def fret_mm(fret: float, scale_length_mm: float) -> float:
+    """Distance from the nut to a fret counted from the nut, in millimetres."""
+    return float(scale_length_mm * (1.0 - 2.0 ** (-fret / 12.0)))
+
+
+def stretch_mm(
+    frets: tuple[int | None, ...], *, capo: int = 0, scale_length_mm: float = 648.0
+) -> float:
+    """Distance along the neck between the outermost stopped frets; 0 with fewer than two."""
+    stopped = [f for f in frets if f]
+    if len(stopped) < 2:
+        return 0.0
+    return fret_mm(max(stopped) + capo, scale_length_mm) - fret_mm(
+        min(stopped) + capo, scale_length_mm
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """One way to play a chord.
+
+    ``symbol`` is what sounds (a power chord for Am is ``A5``). ``kind`` is ``open``, ``movable``,
+    ``power``, ``drone`` or ``partial`` (strings left out on purpose). ``level`` compares it with
+    the chord as written: ``easier``, ``plain`` or ``heavier``. ``degrees`` names what each string
+    sounds, ``barre`` is (fret, lowest string, highest string) or None. ``cost`` ranks shapes:
+    lower is handier. ``caution`` is empty unless the stretch is wide.
+    """
+
+    symbol: str
+    kind: str
+    level: str
+    frets: tuple[int | None, ...]
+    fingers: tuple[int | None, ...]
+    pitch_midi: tuple[int, ...]
+    degrees: tuple[str | None, ...]
+    stretch_mm: float
+    cost: float
+    barre: tuple[int, int, int] | None = None
+    capo: int = 0
+    caution: str = ""
+
+    @property
+    def short(self) -> str:
+        """The frets from the low string to the high one: ``x32010``, wider ones with dashes."""
+        cells = ["x" if f is None else str(f) for f in reversed(self.frets)]
+        return "".join(cells) if all(len(c) == 1 for c in cells) else "-".join(cells)
+
+    @property
+    def short_fingers(self) -> str:
+        """The fingers in the same order: ``x32o1o``."""
+        return "".join(
+            "x" if f is None else "o" if f == 0 else str(f) for f in reversed(self.fingers)
+        )
+
+    def diagram(self) -> str:
+        """A picture in text, low string on the left; the digits on it are fingers."""
+        columns = list(reversed(range(len(self.frets))))
+        stopped = [f for f in self.frets if f]
+        top = 1 if not stopped or max(stopped) <= 4 else min(stopped)
+        bottom = max(top + 3, max(stopped, default=0))
+        head = " ".join(
+            "x" if self.frets[c] is None else "o" if self.frets[c] == 0 else " " for c in columns
+        )
+        width = 2 * len(columns) - 1
+        where = "nut" if self.capo == 0 else f"capo {self.capo}"
+        edge = "=" * width + f"  {where}" if top == 1 else "-" * width
+        lines = [f"{self.symbol}  {self.short}", head.rstrip(), edge]
+        for fret in range(top, bottom + 1):
+            row = " ".join(str(self.fingers[c]) if self.frets[c] == fret else "|" for c in columns)
+            lines.append(row + (f"  fret {fret}" if fret == top and top > 1 else ""))
+        return "\n".join(line for line in lines)
+
+
+def finger_frets(
+    frets: tuple[int | None, ...], *, capo: int = 0, scale_length_mm: float = 648.0
+) -> tuple[tuple[int | None, ...], tuple[int, int, int] | None] | None:
+    """Fingers for a shape and its barre (fret, lowest string, highest string), or None.
+
+    The index finger lies flat where the lowest stopped fret stands on several strings and more
+    fingers than four would be needed, or where the barre is the handier way; a barre may cross no
+    open and no silent string. None where four fingers cannot hold the shape.
+    """
+    stopped = [(f, s) for s, f in enumerate(frets) if f]
+    if not stopped:
+        return tuple(0 if f == 0 else None for f in frets), None
+    low = min(f for f, _ in stopped)
+    on_low = [s for f, s in stopped if f == low]
+    plans: list[tuple[int, int, int] | None] = []
+    if len(stopped) <= 4:
+        plans.append(None)
+    if len(on_low) >= 2:
+        between = range(min(on_low), max(on_low) + 1)
+        if all(frets[s] for s in between):
+            plans.append((low, max(on_low) + 1, min(on_low) + 1))
+    if len(on_low) >= 3 or not plans or (len(stopped) > 3 and len(on_low) >= 2):
+        plans.reverse()  # many strings on one fret lie more easily under one finger
+    for barre in plans:
+        fingers = _assign(frets, barre, capo, scale_length_mm)
+        if fingers is not None:
+            return fingers, barre
+    return None
+
+
+def _assign(
+    frets: tuple[int | None, ...],
+    barre: tuple[int, int, int] | None,
+    capo: int,
+    scale_length_mm: float,
+) -> tuple[int | None, ...] | None:
+    out: list[int | None] = [0 if f == 0 else None for f in frets]
+    # Low strings first: on one fret the finger nearer the index takes the lower string.
+    notes = sorted(((f, -s) for s, f in enumerate(frets) if f))
+    low = notes[0][0]
+    if barre is not None:
+        for s, f in enumerate(frets):
+            if f == barre[0]:
+                out[s] = 1
+        notes = [(f, s) for f, s in notes if f != barre[0]]
+    used = 1 if barre is not None else 0
+    if len(notes) + used > 4:
+        return None
+    hand = [(1, low)] if barre is not None else []
+    for i, (fret, negative) in enumerate(notes):
+        left = len(notes) - i - 1
+        # One finger a fret where the hand has fingers to spare.
+        finger = min(max(used + 1, fret - low + 1), 4 - left)
+        out[-negative] = finger
+        used = finger
+        hand.append((finger, fret))
+    for (f1, a), (f2, b) in itertools.pairwise(hand):
+        reach = sum(_REACH_MM[f1 - 1 : f2 - 1])
+        if fret_mm(b + capo, scale_length_mm) - fret_mm(a + capo, scale_length_mm) > reach:
+            return None
+    return tuple(out)
+
+
+def check_neck(open_midi: tuple[int, ...], capo: int, frets: int, scale_length_mm: float) -> None:
+    """Raise TheoryError where a neck cannot be as described."""
+    if not 1 <= len(open_midi) <= 12 or any(not 0 <= p <= 127 for p in open_midi):
+        raise TheoryError("open_midi lists 1 to 12 MIDI numbers (0-127), string 1 first")
+    if not 0 <= capo < frets:
+        raise TheoryError(f"a capo sits at fret 0 to {frets - 1}, not {capo}")
+    if not 100.0 <= scale_length_mm <= 2000.0:
+        raise TheoryError(f"a scale length is 100 to 2000 mm, not {scale_length_mm:g}")
