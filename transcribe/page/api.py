@@ -1,0 +1,251 @@
+"""What the page asks of the server: JSON in and out, sounds, pictures and files."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import Route
+
+from transcribe.errors import HandspanError, ParameterError
+from transcribe.page import picture
+from transcribe.page.desk import Desk
+from transcribe.page.jobs import BusyError, Job, Jobs
+from transcribe.page.store import NotHereError, Store, safe_suffix
+from transcribe.revisions import ConflictError
+
+__all__ = ["Api"]
+
+_JSON_BYTES = 2**16
+_MADE = re.compile(r"[0-9a-f]{24}")
+
+_Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+class TooLargeError(HandspanError):
+    """A body is larger than it may be."""
+
+
+class Api:
+    """Endpoints over one folder."""
+
+    def __init__(self, store: Store, jobs: Jobs, *, max_bytes: int, max_sec: float) -> None:
+        self._store = store
+        self._jobs = jobs
+        self._max_bytes = max_bytes
+        self._desk = Desk(store, jobs, max_sec=max_sec)
+        self._max_sec = max_sec
+
+    def routes(self) -> list[Route]:
+        """Every route of the page but its files."""
+        table: list[tuple[str, str, _Endpoint]] = [
+            ("GET", "/api/shelf", self._shelf),
+            ("POST", "/api/takes", self._new_take),
+            ("GET", "/api/jobs/{job}", self._job),
+            ("DELETE", "/api/jobs/{job}", self._cancel),
+            ("GET", "/api/riffs/{riff}", self._riff),
+            ("DELETE", "/api/riffs/{riff}", self._remove),
+            ("GET", "/api/riffs/{riff}/revision", self._revision),
+            ("POST", "/api/riffs/{riff}/edits", self._edit),
+            ("GET", "/api/riffs/{riff}/notes/{note:int}", self._note),
+            ("POST", "/api/riffs/{riff}/prepare", self._prepare),
+            ("POST", "/api/riffs/{riff}/again", self._again),
+            ("POST", "/api/riffs/{riff}/make", self._make),
+            ("GET", "/api/riffs/{riff}/tiles/{tile:int}", self._tile),
+            ("GET", "/api/riffs/{riff}/take.wav", self._take),
+            ("GET", "/api/made/{key}", self._made),
+        ]
+        return [Route(path, _answering(end), methods=[method]) for method, path, end in table]
+
+    async def _shelf(self, request: Request) -> Response:
+        del request
+        return JSONResponse(await run_in_threadpool(self._desk.shelf))
+
+    async def _new_take(self, request: Request) -> Response:
+        """An upload: the body is the file, its name and the settings are headers."""
+        name = unquote(request.headers.get("x-file-name", ""))[:200] or "take"
+        settings = _settings(request.headers.get("x-settings", ""))
+        reference = request.query_params.get("check")
+        if reference is not None:
+            self._store.entry(reference)
+        path = self._store.new_upload(safe_suffix(name))
+        try:
+            await self._receive(request, path)
+            if reference is None:
+                job = await run_in_threadpool(self._desk.read_take, path, name, settings)
+            else:
+                job = await run_in_threadpool(self._desk.check_take, path, name, reference)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return JSONResponse({"job": job.id}, 202)
+
+    async def _receive(self, request: Request, path: Path) -> None:
+        size = 0
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            async for chunk in request.stream():
+                size += len(chunk)
+                if size > self._max_bytes:
+                    limit = self._max_bytes // 2**20
+                    raise TooLargeError(f"The file is larger than {limit} MB; cut it shorter.")
+                file.write(chunk)
+        if size == 0:
+            raise ParameterError("The file is empty; choose another.")
+
+    async def _job(self, request: Request) -> Response:
+        return JSONResponse(self._find_job(request).as_json())
+
+    async def _cancel(self, request: Request) -> Response:
+        job = self._find_job(request)
+        await run_in_threadpool(self._jobs.cancel, job)
+        return JSONResponse(job.as_json())
+
+    def _find_job(self, request: Request) -> Job:
+        job = self._jobs.get(request.path_params["job"])
+        if job is None:
+            raise NotHereError("That work is forgotten by now; start it again.")
+        return job
+
+    async def _riff(self, request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(self._desk.riff, _riff_id(request)))
+
+    async def _remove(self, request: Request) -> Response:
+        await run_in_threadpool(self._desk.remove, _riff_id(request))
+        return JSONResponse({})
+
+    async def _revision(self, request: Request) -> Response:
+        revision = await run_in_threadpool(self._desk.revision, _riff_id(request))
+        return JSONResponse({"revision": revision})
+
+    async def _edit(self, request: Request) -> Response:
+        body = await _body(request)
+        riff_id = _riff_id(request)
+        try:
+            return JSONResponse(await run_in_threadpool(self._desk.edit, riff_id, body))
+        except ConflictError as error:
+            theirs = await run_in_threadpool(self._desk.riff, riff_id)
+            return JSONResponse({"error": str(error), "theirs": theirs}, 409)
+
+    async def _note(self, request: Request) -> Response:
+        note_id = request.path_params["note"]
+        return JSONResponse(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
+
+    async def _prepare(self, request: Request) -> Response:
+        return _started(await run_in_threadpool(self._desk.prepare, _riff_id(request)))
+
+    async def _again(self, request: Request) -> Response:
+        body = await _body(request)
+        job = await run_in_threadpool(self._desk.read_again, _riff_id(request), body)
+        return _started(job)
+
+    async def _make(self, request: Request) -> Response:
+        body = await _body(request)
+        made = await run_in_threadpool(self._desk.make, _riff_id(request), body)
+        return _started(made)
+
+    async def _tile(self, request: Request) -> Response:
+        path = await run_in_threadpool(self._desk.view, _riff_id(request), ".picture")
+        tile = await run_in_threadpool(picture.read_tile, path, request.path_params["tile"])
+        if tile is None:
+            raise NotHereError("The picture ends before that.")
+        return Response(
+            tile,
+            media_type="application/octet-stream",
+            headers={"cache-control": "private, max-age=3600"},
+        )
+
+    async def _take(self, request: Request) -> Response:
+        path = await run_in_threadpool(self._desk.view, _riff_id(request), ".wav")
+        return FileResponse(path, media_type="audio/wav")
+
+    async def _made(self, request: Request) -> Response:
+        key = request.path_params["key"]
+        if not _MADE.fullmatch(key):
+            raise NotHereError("There is nothing of that name.")
+        path = await run_in_threadpool(self._desk.made, key)
+        kind = _KINDS.get(path.suffix, "application/octet-stream")
+        return FileResponse(path, media_type=kind, content_disposition_type="attachment")
+
+
+_KINDS = {
+    ".wav": "audio/wav",
+    ".mid": "audio/midi",
+    ".json": "application/json",
+    ".txt": "text/plain; charset=utf-8",
+    ".musicxml": "application/vnd.recordare.musicxml+xml",
+    ".jams": "application/json",
+}
+
+
+def _answering(endpoint: _Endpoint) -> _Endpoint:
+    """``endpoint`` with our own errors as one clear sentence and the fitting status."""
+
+    async def answer(request: Request) -> Response:
+        try:
+            return await endpoint(request)
+        except NotHereError as error:
+            status, message = 404, str(error)
+        except ConflictError as error:
+            status, message = 409, str(error)
+        except TooLargeError as error:
+            status, message = 413, str(error)
+        except BusyError as error:
+            status, message = 429, str(error)
+        except HandspanError as error:
+            status, message = 422, str(error)
+        except ClientDisconnect:
+            status, message = 400, "The upload was cut off."
+        except OSError as error:
+            status, message = 507, f"The folder cannot be used: {error.strerror}."
+        return JSONResponse({"error": " ".join(message.split())}, status)
+
+    return answer
+
+
+def _riff_id(request: Request) -> str:
+    return str(request.path_params["riff"])
+
+
+def _started(made: Job | dict[str, Any]) -> Response:
+    if isinstance(made, Job):
+        return JSONResponse({"job": made.id}, 202)
+    return JSONResponse(made)
+
+
+async def _body(request: Request) -> Mapping[str, Any]:
+    """The JSON object of a request, within its limit."""
+    data = b""
+    async for chunk in request.stream():
+        data += chunk
+        if len(data) > _JSON_BYTES:
+            raise TooLargeError("That is more than a correction needs.")
+    with contextlib.suppress(ValueError, RecursionError):
+        body = json.loads(data)
+        if isinstance(body, dict):
+            return body
+    raise ParameterError("The page sent something that is not a JSON object; reload it.")
+
+
+_SETTINGS = {"tuning", "capo", "frets", "hand_span_mm", "drone", "bpm", "meter"}
+
+
+def _settings(text: str) -> dict[str, Any]:
+    if not text:
+        return {}
+    try:
+        given = json.loads(unquote(text))
+    except (ValueError, RecursionError):
+        given = None
+    if not isinstance(given, dict) or len(text) > 4000:
+        raise ParameterError("The settings are not understood; reload the page.")
+    return {key: value for key, value in given.items() if key in _SETTINGS}

@@ -1,0 +1,482 @@
+"""What is done to a riff on the page: read, correct, make into files, check a take against it."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from transcribe import edits, shelf
+from transcribe.errors import HandspanError, ParameterError
+from transcribe.formats.document import from_json, to_json, write_atomically
+from transcribe.instrument import tuning_name
+from transcribe.page.jobs import Job, Jobs
+from transcribe.page.picture import describe
+from transcribe.page.store import Entry, NotHereError, Store
+from transcribe.revisions import ConflictError, hold, read_revision, replace
+from transcribe.riff import Riff
+
+__all__ = ["Desk"]
+
+_CACHE_BYTES = 4 * 2**30
+_SUFFIXES = {
+    "tab": ".txt",
+    "musicxml": ".musicxml",
+    "midi": ".mid",
+    "jams": ".jams",
+    "riff": ".json",
+    "wav": ".wav",
+    "hear": ".wav",
+}
+
+
+class Desk:
+    """The work behind the endpoints. Methods may be called from several threads."""
+
+    def __init__(self, store: Store, jobs: Jobs, *, max_sec: float) -> None:
+        self._store = store
+        self._jobs = jobs
+        self._max_sec = max_sec
+
+    # -- reading ---------------------------------------------------------------------------
+
+    def shelf(self) -> dict[str, Any]:
+        """Every riff of the folder in brief; one that cannot be read says why."""
+        riffs = []
+        for entry in self._store.entries():
+            brief: dict[str, Any] = {"id": entry.id, "name": entry.name}
+            try:
+                brief["changed_sec"] = entry.path.stat().st_mtime
+                riff, brief["revision"] = read_revision(entry.path)
+            except (HandspanError, OSError) as error:
+                riffs.append(brief | {"error": str(error)})
+                continue
+            mode = (riff.theory or {}).get("mode") or {}
+            brief |= {
+                "notes": len(riff.notes),
+                "pins": sum(note.pinned for note in riff.notes),
+                "duration_sec": _duration_sec(riff),
+                "mode": " ".join(str(mode[k]) for k in ("tonic", "name") if mode.get(k)),
+            }
+            riffs.append(brief)
+        return {
+            "folder": self._store.folder.name,
+            "riffs": riffs,
+            "max_sec": self._max_sec,
+        }
+
+    def riff(self, riff_id: str) -> dict[str, Any]:
+        """A whole riff as the page shows it."""
+        entry = self._store.entry(riff_id)
+        riff, revision = read_revision(entry.path)
+        return self._shown(entry, riff, revision)
+
+    def revision(self, riff_id: str) -> str:
+        """The revision of a riff on disk now."""
+        return read_revision(self._store.entry(riff_id).path)[1]
+
+    def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
+        undo, redo = edits.describe_last(riff)
+        take = self._take_path(riff)
+        ready = take is not None and self._has_views(take)
+        document = to_json(riff)
+        # The history grows without limit and the page has no use for it.
+        del document["history"]
+        return {
+            "id": entry.id,
+            "name": entry.name,
+            "revision": revision,
+            "document": document,
+            "undo": undo,
+            "redo": redo,
+            "duration_sec": _duration_sec(riff),
+            "tuning": tuning_name(riff.instrument.open_midi),
+            "take": {"there": take is not None, "ready": ready}
+            | (describe(_duration_sec(riff)) if ready else {}),
+        }
+
+    def note(self, riff_id: str, note_id: int) -> dict[str, Any]:
+        """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
+        from transcribe import fingering
+
+        riff, revision = read_revision(self._store.entry(riff_id).path)
+        try:
+            riff.note(note_id)
+        except KeyError:
+            raise NotHereError(f"There is no note {note_id} any more.") from None
+        places = [
+            {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
+            for place in fingering.places(riff, note_id)
+        ]
+        return {
+            "revision": revision,
+            "note": note_id,
+            "places": places,
+            "why": fingering.explain(riff, note_id),
+            "repeats": list(fingering.repeats_of(riff, note_id)),
+        }
+
+    def remove(self, riff_id: str) -> None:
+        """Put a riff aside."""
+        self._store.remove(self._store.entry(riff_id))
+
+    # -- correcting ------------------------------------------------------------------------
+
+    def edit(self, riff_id: str, body: Mapping[str, Any]) -> dict[str, Any]:
+        """Make one change and save it, if the riff is still the one that the page shows.
+
+        With ``anyway`` the change is made to whatever is saved by now.
+
+        Raises
+        ------
+        ConflictError
+            If the riff was changed elsewhere.
+        ParameterError
+            If the change cannot be made.
+        """
+        entry = self._store.entry(riff_id)
+        wanted = body.get("edit")
+        if not isinstance(wanted, Mapping):
+            raise ParameterError("The page sent no change; reload it.")
+        with hold(self._store.folder):
+            old, revision = read_revision(entry.path)
+            if body.get("revision") != revision and body.get("anyway") is not True:
+                raise ConflictError("This riff was changed elsewhere since this window read it.")
+            new = _changed(old, wanted)
+            if new is old:
+                return self._shown(entry, old, revision) | {"moved": []}
+            follows = self._tab_follows(entry, old)
+            revision = replace(entry.path, new, expected=revision)
+            if follows:
+                write_atomically(self._tab_path(entry), _tab(new))
+        return self._shown(entry, new, revision) | {"moved": _moved(old, new)}
+
+    def _tab_path(self, entry: Entry) -> Path:
+        return entry.path.with_name(f"{entry.name}{shelf.FORMATS['tab']}")
+
+    def _tab_follows(self, entry: Entry, old: Riff) -> bool:
+        """Whether there is a text tab that says what the document says, and so must follow it."""
+        path = self._tab_path(entry)
+        if not path.is_file() or path.is_symlink():
+            return False
+        try:
+            return path.read_bytes() == _tab(old)
+        except (HandspanError, OSError):
+            return False
+
+    # -- jobs ------------------------------------------------------------------------------
+
+    def read_take(self, path: Path, name: str, settings: Mapping[str, Any]) -> Job:
+        """Turn an upload into a riff in the folder; the upload is gone if that fails."""
+
+        def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            riff = from_json(result["riff"])
+            with self._store.new_name(name) as free:
+                if not result["notes_only"]:
+                    take = self._store.folder / f"{free}{path.suffix}"
+                    os.replace(path, take)
+                    self._keep_views(take, scratch)
+                    assert riff.source is not None
+                    source = dataclasses.replace(riff.source, file=take.name)
+                    riff = dataclasses.replace(riff, source=source)
+                document = self._store.folder / f"{free}{shelf.RIFF_SUFFIX}"
+                replace(document, riff, expected=None)
+            made = next(e for e in self._store.entries() if e.path == document)
+            return {"riff": made.id, "name": made.name}
+
+        arguments = {
+            "path": str(path),
+            "shown": name,
+            "settings": {**settings, "max_sec": self._max_sec},
+        }
+        job = self._jobs.start("read", arguments, label=name, finish=finish)
+        return _dropping(job, path)
+
+    def read_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
+        """Transcribe a riff's take anew with other settings; pins that still fit are kept."""
+        entry = self._store.entry(riff_id)
+        old, revision = read_revision(entry.path)
+        take = self._take_path(old)
+        if take is None:
+            raise NotHereError("The recording of this riff is not in the folder.")
+
+        def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            del scratch
+            riff = from_json(result["riff"])
+            source = dataclasses.replace(riff.source or old.source, file=take.name)  # type: ignore[type-var]
+            riff = dataclasses.replace(riff, source=source)
+            pins, lost = shelf.carry_pins(old, riff.notes)
+            with hold(self._store.folder):
+                kept = shelf.keep_old(entry.path)
+                for note_id, place in pins.items():
+                    riff = _pinned(riff, note_id, place)
+                replace(entry.path, riff, expected=revision)
+            return {
+                "riff": entry.id,
+                "name": entry.name,
+                "kept": kept.name,
+                "carried": len(pins),
+                "lost": len(lost),
+            }
+
+        arguments = {
+            "path": str(take),
+            "shown": take.name,
+            "settings": {**settings, "max_sec": self._max_sec},
+        }
+        return self._jobs.start("read", arguments, label=entry.name, finish=finish)
+
+    def check_take(self, path: Path, name: str, riff_id: str) -> Job:
+        """Hold an upload against a riff; the take itself is only kept to be heard."""
+        reference = read_revision(self._store.entry(riff_id).path)[0]
+
+        def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            sound = scratch / "take.wav"
+            result["sound"] = None
+            if sound.exists():
+                result["sound"] = f"/api/made/{self._keep(sound, f'check {path.name}')}"
+            return result
+
+        arguments = {
+            "path": str(path),
+            "shown": name,
+            "settings": {"max_sec": self._max_sec},
+            "reference": to_json(reference),
+        }
+        job = self._jobs.start("compare", arguments, label=name, finish=finish)
+        return _dropping(job, path)
+
+    def prepare(self, riff_id: str) -> Job | dict[str, Any]:
+        """Make the picture and the sound of a take that has none yet."""
+        entry = self._store.entry(riff_id)
+        riff, _ = read_revision(entry.path)
+        take = self._take_path(riff)
+        if take is None:
+            raise NotHereError("The recording of this riff is not in the folder.")
+        if self._has_views(take):
+            return {"ready": True}
+
+        def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            del result
+            self._keep_views(take, scratch)
+            return {"ready": True}
+
+        arguments = {"path": str(take), "shown": take.name, "max_sec": self._max_sec}
+        return self._jobs.start("prepare", arguments, label=entry.name, finish=finish)
+
+    def make(self, riff_id: str, body: Mapping[str, Any]) -> Job | dict[str, Any]:
+        """Make a file from a riff: one of the formats, or a sound.
+
+        Returns
+        -------
+        Job or dict
+            ``{"url": ...}`` at once where it was made before, else the job that makes it.
+        """
+        entry = self._store.entry(riff_id)
+        kind = str(body.get("kind"))
+        if kind not in _SUFFIXES:
+            raise ParameterError(f"no file is called {kind!r}; use one of {', '.join(_SUFFIXES)}")
+        riff, revision = read_revision(entry.path)
+        options: dict[str, Any] = {}
+        if kind == "wav":
+            options["speed"] = _number(body, "speed", 0.25, 2.0, default=1.0)
+        if kind == "hear":
+            options["what"] = str(body.get("what"))
+            options["frets"] = body.get("frets")
+        key_text = f"{kind} {revision} {sorted(options.items())!r}"
+        path = self._store.cached(key_text, _SUFFIXES[kind])
+        if path.exists():
+            os.utime(path)
+            return {"url": f"/api/made/{path.stem}"}
+
+        def finish(result: Any, scratch: Path) -> dict[str, Any]:
+            del result
+            os.replace(scratch / "made", path)
+            self._store.trim_cache(max_bytes=_CACHE_BYTES)
+            return {"url": f"/api/made/{path.stem}"}
+
+        arguments = {"kind": kind, "riff": to_json(riff), "options": options}
+        return self._jobs.start("make", arguments, label=entry.name, finish=finish)
+
+    # -- files -----------------------------------------------------------------------------
+
+    def made(self, key: str) -> Path:
+        """A made thing by its key, looked up among the files of the cache."""
+        for path in self._store.cache.iterdir():
+            if path.stem == key and path.is_file() and not path.is_symlink():
+                return path
+        raise NotHereError("That file is gone by now; make it again.")
+
+    def view(self, riff_id: str, suffix: str) -> Path:
+        """The picture or the sound of a riff's take."""
+        riff, _ = read_revision(self._store.entry(riff_id).path)
+        take = self._take_path(riff)
+        path = None if take is None else self._view_path(take, suffix)
+        if path is None or not path.exists():
+            raise NotHereError("The picture of this take is not made yet.")
+        return path
+
+    def _take_path(self, riff: Riff) -> Path | None:
+        return self._store.take_path(riff.source.file if riff.source else None)
+
+    def _view_path(self, take: Path, suffix: str) -> Path:
+        stat = take.stat()
+        return self._store.cached(
+            f"view 1 {take.name} {stat.st_size} {stat.st_mtime_ns} {suffix}", suffix
+        )
+
+    def _has_views(self, take: Path) -> bool:
+        return all(self._view_path(take, suffix).exists() for suffix in (".picture", ".wav"))
+
+    def _keep_views(self, take: Path, scratch: Path) -> None:
+        os.replace(scratch / "picture", self._view_path(take, ".picture"))
+        os.replace(scratch / "take.wav", self._view_path(take, ".wav"))
+        self._store.trim_cache(max_bytes=_CACHE_BYTES)
+
+    def _keep(self, path: Path, key: str) -> str:
+        kept = self._store.cached(key, path.suffix)
+        os.replace(path, kept)
+        return kept.stem
+
+
+def _dropping(job: Job, path: Path) -> Job:
+    """``job``, with its upload thrown away at the end if it was not put in the folder."""
+    import threading
+
+    def wait() -> None:
+        job.ended.wait()
+        path.unlink(missing_ok=True)
+
+    threading.Thread(target=wait, daemon=True).start()
+    return job
+
+
+def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with one change of the page made."""
+    from transcribe import fingering
+
+    op = wanted.get("op")
+    hand = fingering.hand_of(riff)
+    if op == "pin":
+        place = (_whole(wanted, "string"), _whole(wanted, "fret"))
+        places = {_whole(wanted, "note"): place}
+        for other in wanted.get("also") or ():
+            places[int(other)] = place
+        return fingering.pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+    if op == "unpin":
+        repeats = wanted.get("repeats") is True
+        return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+    if op == "undo":
+        return _with_theory(riff, edits.undo(riff))
+    if op == "redo":
+        return _with_theory(riff, edits.redo(riff))
+    if op == "delete":
+        return _with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
+    if op == "add":
+        return _with_theory(
+            riff,
+            edits.add(
+                riff,
+                onset_sec=_number(wanted, "onset_sec", 0, 1e5),
+                offset_sec=_number(wanted, "offset_sec", 0, 1e5),
+                pitch_midi=_whole(wanted, "pitch_midi"),
+            ),
+        )
+    if op == "change":
+        pitch = _whole(wanted, "pitch_midi") if "pitch_midi" in wanted else None
+        times = {
+            key: _number(wanted, key, 0, 1e5)
+            for key in ("onset_sec", "offset_sec")
+            if key in wanted
+        }
+        technique = str(wanted["articulation"]) if "articulation" in wanted else None
+        new = edits.change(
+            riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
+        )
+        return _with_theory(riff, new)
+    if op == "merge":
+        return _with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
+    if op == "split":
+        at = _number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
+        return _with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
+    raise ParameterError(f"there is no change called {op!r}")
+
+
+def _with_theory(old: Riff, new: Riff) -> Riff:
+    """``new`` with its theory found again where notes came, went or changed pitch."""
+    sounds = [
+        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
+        for riff in (old, new)
+    ]
+    if sounds[0] == sounds[1] or old.theory is None:
+        return new
+    from transcribe.pipeline import theory_report
+
+    return dataclasses.replace(new, theory=theory_report(new).as_document())
+
+
+def _pinned(riff: Riff, note_id: int, place: tuple[int, int]) -> Riff:
+    from transcribe import fingering
+
+    try:
+        return fingering.pin(riff, {note_id: place}, repeats=False, hand=fingering.hand_of(riff))
+    except ParameterError:  # Two old pins may clash on the new notes: the first one holds.
+        return riff
+
+
+def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
+    before = {note.id: note for note in old.notes}
+    moved = []
+    for note in new.notes:
+        was = before.get(note.id)
+        if was is not None and (was.string, was.fret) != (note.string, note.fret):
+            moved.append(
+                {
+                    "note": note.id,
+                    "from": [was.string, was.fret],
+                    "to": [note.string, note.fret],
+                }
+            )
+    return moved
+
+
+def _tab(riff: Riff) -> bytes:
+    from transcribe.formats.tab_text import write_tab
+
+    return write_tab(riff).encode("utf-8")
+
+
+def _duration_sec(riff: Riff) -> float:
+    end = max((note.offset_sec for note in riff.notes), default=0.0)
+    return max(end, (riff.source.duration_sec or 0.0) if riff.source else 0.0)
+
+
+def _finite(cost: float) -> float | None:
+    return float(cost) if math.isfinite(cost) else None
+
+
+def _whole(values: Mapping[str, Any], key: str) -> int:
+    value = values.get(key)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ParameterError(f"{key} is {value!r}, expected a whole number")
+    return value
+
+
+def _wholes(values: Mapping[str, Any], key: str) -> list[int]:
+    given = values.get(key)
+    if not isinstance(given, list) or len(given) > 10_000:
+        raise ParameterError(f"{key} must list notes")
+    return [_whole({key: item}, key) for item in given]
+
+
+def _number(
+    values: Mapping[str, Any], key: str, low: float, high: float, *, default: float | None = None
+) -> float:
+    value = values.get(key, default)
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    if not good or not math.isfinite(value) or not low <= value <= high:
+        raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
+    return float(value)

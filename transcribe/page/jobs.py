@@ -1,0 +1,227 @@
+"""Work that takes its time: one process per job, with a limit on memory, progress and cancel.
+
+A worker only reads what it is given and writes into its own scratch folder; the server puts the
+results in place once the worker has ended well. A job that fails or is cancelled leaves nothing.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import secrets
+import shutil
+import signal
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from transcribe.errors import HandspanError
+from transcribe.page import work
+
+__all__ = ["BusyError", "Job", "Jobs"]
+
+_KEPT = 64  # finished jobs whose outcome can still be asked for
+_MOST_WAITING = 8
+
+
+class BusyError(HandspanError):
+    """Too many jobs wait already."""
+
+
+@dataclass(slots=True)
+class Job:
+    """One piece of work. ``state`` is waiting, running, done, failed or cancelled."""
+
+    id: str
+    task: str
+    label: str
+    scratch: Path
+    arguments: Mapping[str, Any]
+    finish: Callable[[Any, Path], Any]
+    state: str = "waiting"
+    stage: str = "waiting"
+    share: float = 0.0
+    result: Any = None
+    error: str = ""
+    process: Any = None
+    ended: threading.Event = field(default_factory=threading.Event)
+
+    def as_json(self) -> dict[str, Any]:
+        """What the page is told of the job."""
+        return {
+            "id": self.id,
+            "task": self.task,
+            "label": self.label,
+            "state": self.state,
+            "stage": self.stage,
+            "share": round(self.share, 3),
+            "result": self.result,
+            "error": self.error,
+        }
+
+
+class Jobs:
+    """Starts jobs, a few at a time, and remembers how they ended."""
+
+    def __init__(
+        self, *, scratch: Path, workers: int = 2, memory_bytes: int, limit_sec: float = 1800.0
+    ) -> None:
+        self._scratch = scratch
+        self._memory_bytes = memory_bytes
+        self._limit_sec = limit_sec
+        self._slots = threading.Semaphore(workers)
+        self._jobs: dict[str, Job] = {}
+        self._lock = threading.Lock()
+        self._closed = False
+        methods = multiprocessing.get_all_start_methods()
+        self._context: Any = multiprocessing.get_context(
+            "forkserver" if "forkserver" in methods else "spawn"
+        )
+        if "forkserver" in methods:
+            # Workers are forked from a process that has the heavy imports behind it.
+            self._context.set_forkserver_preload(["transcribe.page.warm"])
+
+    def warm(self) -> None:
+        """Start a process that does nothing, so that the first job finds the way prepared."""
+
+        def start() -> None:
+            process = self._context.Process(target=work.nothing, daemon=True)
+            process.start()
+            process.join(120)
+
+        threading.Thread(target=start, daemon=True).start()
+
+    def start(
+        self,
+        task: str,
+        arguments: Mapping[str, Any],
+        *,
+        label: str,
+        finish: Callable[[Any, Path], Any] = lambda result, scratch: result,
+    ) -> Job:
+        """Queue a job: ``work.TASKS[task](scratch=..., progress=..., **arguments)``.
+
+        ``finish`` is given the result and the scratch folder, in the server, once the worker is
+        done; what it returns is the job's result.
+
+        Raises
+        ------
+        BusyError
+            If too many jobs wait already.
+        """
+        with self._lock:
+            waiting = sum(job.state in ("waiting", "running") for job in self._jobs.values())
+            if self._closed or waiting >= _MOST_WAITING:
+                raise BusyError("Too many takes are waiting; let some finish first.")
+            job_id = secrets.token_hex(8)
+            job = Job(job_id, task, label, self._scratch / job_id, arguments, finish)
+            self._jobs[job_id] = job
+            for old in [j for j in self._jobs.values() if j.ended.is_set()][:-_KEPT]:
+                del self._jobs[old.id]
+        threading.Thread(target=self._run, args=(job,), daemon=True).start()
+        return job
+
+    def get(self, job_id: str) -> Job | None:
+        """The job with ``job_id``, while it is remembered."""
+        with self._lock:
+            return self._jobs.get(job_id)
+
+    def cancel(self, job: Job) -> None:
+        """Stop a job; its process ends at once."""
+        with self._lock:
+            if job.state in ("waiting", "running"):
+                job.state = "cancelled"
+        _stop(job.process)
+
+    def close(self) -> None:
+        """Cancel everything and take no more."""
+        with self._lock:
+            self._closed = True
+            jobs = list(self._jobs.values())
+        for job in jobs:
+            self.cancel(job)
+
+    def _run(self, job: Job) -> None:
+        try:
+            with self._slots:
+                if job.state == "waiting":
+                    job.scratch.mkdir(parents=True)
+                    self._work(job)
+        except HandspanError as error:
+            self._fail(job, str(error))
+        except Exception as error:
+            self._fail(job, f"Something went wrong inside ({type(error).__name__}); try again.")
+        finally:
+            shutil.rmtree(job.scratch, ignore_errors=True)
+            job.ended.set()
+
+    def _work(self, job: Job) -> None:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(
+            target=work.run,
+            args=(theirs, job.task, str(job.scratch), dict(job.arguments), self._memory_bytes),
+            daemon=True,
+        )
+        with self._lock:
+            if job.state != "waiting":
+                return
+            job.state, job.process = "running", process
+        process.start()
+        theirs.close()
+        try:
+            self._listen(job, ours, process)
+        finally:
+            _stop(process)
+            process.join(10)
+            ours.close()
+
+    def _listen(self, job: Job, pipe: Connection, process: Any) -> None:
+        deadline = time.monotonic() + self._limit_sec
+        while job.state == "running":
+            if not pipe.poll(0.1):
+                if time.monotonic() > deadline:
+                    self._fail(job, "This took too long and was stopped; try a shorter take.")
+                if job.state == "running" and not process.is_alive() and not pipe.poll():
+                    self._fail(job, _died(process.exitcode))
+                continue
+            try:
+                kind, *rest = pipe.recv()
+            except (EOFError, ConnectionError):
+                process.join(5)
+                self._fail(job, _died(process.exitcode))
+                return
+            if kind == "progress":
+                job.stage, job.share = rest
+            elif kind == "error":
+                self._fail(job, rest[0])
+            elif kind == "result":
+                with self._lock:
+                    if job.state != "running":
+                        return
+                    # From here on a cancel comes too late: the result is being put in place.
+                    job.state, job.stage, job.share = "saving", "saving", 1.0
+                job.result = job.finish(rest[0], job.scratch)
+                job.state = "done"
+
+    def _fail(self, job: Job, message: str) -> None:
+        with self._lock:
+            if job.state != "cancelled":
+                job.state, job.error = "failed", message
+
+
+def _stop(process: Any) -> None:
+    if process is None or process.pid is None or not process.is_alive():
+        return
+    process.terminate()
+    process.join(1)
+    if process.is_alive():
+        process.kill()
+
+
+def _died(exitcode: int | None) -> str:
+    if exitcode is not None and exitcode == -getattr(signal, "SIGKILL", 9):
+        return "The work was stopped by the system, likely for want of memory; try a shorter take."
+    return "The work ended before it was done; try again, or with a shorter take."

@@ -1,0 +1,81 @@
+// Talking to the server on this machine.
+
+export class Trouble extends Error {
+  constructor(message, status, body) {
+    super(message);
+    this.status = status;
+    this.body = body;
+  }
+}
+
+async function answer(response) {
+  let body = {};
+  try { body = await response.json(); } catch { /* not JSON: the status says enough */ }
+  if (response.ok) return body;
+  const text = body.error || (response.status === 403
+    ? "This window has lost its key. Open the address that the command printed."
+    : `The server answered ${response.status}.`);
+  throw new Trouble(text, response.status, body);
+}
+
+async function reach(path, options) {
+  try {
+    return await fetch(path, { credentials: "same-origin", ...options });
+  } catch (error) {
+    if (error.name === "AbortError") throw error;
+    throw new Trouble("The page cannot reach its server. Is handspan page still running?", 0, {});
+  }
+}
+
+export async function get(path) {
+  return answer(await reach(path));
+}
+
+export async function post(path, body = {}) {
+  return answer(await reach(path, {
+    method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
+  }));
+}
+
+export async function remove(path) {
+  return answer(await reach(path, { method: "DELETE" }));
+}
+
+export async function bytes(path) {
+  const response = await reach(path);
+  if (!response.ok) return answer(response);
+  return response.arrayBuffer();
+}
+
+/** Send a file. `settings` goes along as it is; `check` names the riff to hold it against. */
+export async function upload(file, name, { settings = {}, check = null, signal } = {}) {
+  const query = check ? `?check=${encodeURIComponent(check)}` : "";
+  return answer(await reach(`/api/takes${query}`, {
+    method: "POST",
+    headers: {
+      "content-type": "application/octet-stream",
+      "x-file-name": encodeURIComponent(name),
+      "x-settings": encodeURIComponent(JSON.stringify(settings)),
+    },
+    body: file,
+    signal,
+  }));
+}
+
+/** Wait for a job, telling of its progress; resolves to its result, rejects with its error. */
+export async function wait(jobId, tell = () => {}) {
+  for (let pause = 60; ; pause = Math.min(pause * 1.3, 300)) {
+    const job = await get(`/api/jobs/${jobId}`);
+    tell(job);
+    if (job.state === "done") return job.result;
+    if (job.state === "failed") throw new Trouble(job.error, 422, job);
+    if (job.state === "cancelled") throw new Trouble("Cancelled.", 499, job);
+    await new Promise((resolve) => setTimeout(resolve, pause));
+  }
+}
+
+/** Have a file made from a riff; resolves to its address. */
+export async function make(riffId, body, tell) {
+  const started = await post(`/api/riffs/${riffId}/make`, body);
+  return (started.url ? started : await wait(started.job, tell)).url;
+}

@@ -1,0 +1,54 @@
+// The way into the page: which view, and light or dark.
+
+import { clearNotices, h, notice, put } from "./dom.js";
+import { showShelf } from "./shelf.js";
+
+const THEMES = ["auto", "light", "dark"];
+const NAMES = { auto: "Light or dark: as the system", light: "Light paper", dark: "Dark paper" };
+
+function setTheme(theme) {
+  if (theme === "auto") delete document.documentElement.dataset.theme;
+  else document.documentElement.dataset.theme = theme;
+  document.getElementById("theme").textContent = NAMES[theme];
+  try { localStorage.setItem("paper", theme); } catch { /* private windows forget */ }
+  document.dispatchEvent(new Event("paper"));
+}
+
+let theme = "auto";
+try { theme = localStorage.getItem("paper") || "auto"; } catch { /* as the system */ }
+if (!THEMES.includes(theme)) theme = "auto";
+setTheme(theme);
+document.getElementById("theme").addEventListener("click", () => {
+  theme = THEMES[(THEMES.indexOf(theme) + 1) % THEMES.length];
+  setTheme(theme);
+});
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+  document.dispatchEvent(new Event("paper"));
+});
+
+let leave = () => {};
+let turn = 0;
+
+async function route() {
+  const mine = ++turn;
+  leave();
+  leave = () => {};
+  clearNotices();
+  const main = document.getElementById("main");
+  const match = /^#riff=([0-9a-f]{12})$/.exec(location.hash);
+  try {
+    const show = match ? (await import("./riff.js")).showRiff : showShelf;
+    if (mine !== turn) return;
+    const left = await show(main, match ? match[1] : null);
+    if (mine !== turn) left?.();
+    else leave = left || (() => {});
+  } catch (error) {
+    if (mine !== turn) return;
+    put(main, h("p", { class: "quiet" }, "Nothing to show here. ", h("a", { href: "#" }, "Go to the list of riffs.")));
+    notice(error.message, { kind: "error" });
+  }
+  document.body.dataset.ready = String(mine);
+}
+
+window.addEventListener("hashchange", route);
+route();

@@ -1,0 +1,119 @@
+// Names and numbers of music for people, and where a moment lies in the bars.
+
+const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
+const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
+
+export const TECHNIQUES = ["picked", "hammer-on", "pull-off", "slide", "bend", "vibrato", "harmonic", "dead"];
+export const LEGATO = new Set(["hammer-on", "pull-off", "slide"]);
+
+export function pitchName(midi) {
+  return `${SHARPS[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
+}
+
+export function parsePitch(text) {
+  const match = /^\s*([a-g])([#♯b♭]{0,2})(-?\d)\s*$/i.exec(text);
+  if (!match) return null;
+  let midi = 12 * (Number(match[3]) + 1) + STEPS[match[1].toLowerCase()];
+  for (const sign of match[2]) midi += sign === "#" || sign === "♯" ? 1 : -1;
+  return midi;
+}
+
+export function clock(sec) {
+  const minutes = Math.floor(sec / 60);
+  const rest = sec - 60 * minutes;
+  return `${minutes}:${rest.toFixed(1).padStart(4, "0")}`;
+}
+
+export function plural(count, one, many = `${one}s`) {
+  return `${count} ${count === 1 ? one : many}`;
+}
+
+/** Lower index i such that list[i] >= value. */
+export function lowerBound(list, value, key = (x) => x) {
+  let low = 0;
+  let high = list.length;
+  while (low < high) {
+    const mid = (low + high) >> 1;
+    if (key(list[mid]) < value) low = mid + 1;
+    else high = mid;
+  }
+  return low;
+}
+
+/** The bars of a riff: seconds to beats, beats to seconds, and a bar's edges. */
+export class Bars {
+  constructor(rhythm) {
+    const beats = rhythm?.beats_sec || [];
+    this.there = beats.length >= 2;
+    this.beats = beats;
+    this.meter = rhythm?.meter || [4, 4];
+    this.bpm = rhythm?.bpm || 100;
+    this.zero = 0;
+    if (this.there && rhythm.downbeats_sec?.length) {
+      const first = rhythm.downbeats_sec[0];
+      let best = Infinity;
+      beats.forEach((b, k) => {
+        if (Math.abs(b - first) < best) { best = Math.abs(b - first); this.zero = k; }
+      });
+    }
+    this.downbeats = rhythm?.downbeats_sec || [];
+    this.phrases = rhythm?.phrases || [];
+  }
+
+  beatAt(sec) {
+    if (!this.there) return (sec * this.bpm) / 60;
+    const b = this.beats;
+    const k = Math.min(Math.max(lowerBound(b, sec + 1e-9) - 1, 0), b.length - 2);
+    return k - this.zero + (sec - b[k]) / (b[k + 1] - b[k]);
+  }
+
+  secAt(beat) {
+    if (!this.there) return (beat * 60) / this.bpm;
+    const b = this.beats;
+    const place = beat + this.zero;
+    const k = Math.min(Math.max(Math.floor(place), 0), b.length - 2);
+    return b[k] + (place - k) * (b[k + 1] - b[k]);
+  }
+
+  /** Bar (from 1; a pickup is bar 0) and beat in it (from 1). */
+  place(note) {
+    const beat = note.onset_beat ?? this.beatAt(note.onset_sec);
+    const per = this.meter[0];
+    const bar = Math.floor(beat / per + 1e-6);
+    return { bar: bar + 1, beat: beat - bar * per + 1 };
+  }
+
+  /** Start and end of the bar that holds a moment, in seconds. */
+  barAround(sec) {
+    const per = this.meter[0];
+    const bar = Math.floor(this.beatAt(sec) / per + 1e-6);
+    return [Math.max(0, this.secAt(bar * per)), this.secAt((bar + 1) * per)];
+  }
+}
+
+export function beatText(beat) {
+  const whole = Math.floor(beat + 1e-6);
+  const part = beat - whole;
+  const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
+  const near = Object.keys(parts).find((p) => Math.abs(part - p) < 0.02);
+  return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
+}
+
+/** Which earlier note each legato note carries on from: the last one on its string. */
+export function legatoSources(notes) {
+  const last = new Map();
+  const sources = new Map();
+  for (const note of notes) {
+    if (note.string === null) continue;
+    const earlier = last.get(note.string);
+    if (LEGATO.has(note.articulation) && earlier && note.onset_sec - earlier.offset_sec < 0.12
+        && earlier.fret !== note.fret) sources.set(note.id, earlier.id);
+    last.set(note.string, note);
+  }
+  return sources;
+}
+
+export function placeText(string, fret) {
+  if (string === null || string === undefined) return "no place";
+  return fret === 0 ? `string ${string} open` : `string ${string} fret ${fret}`;
+}

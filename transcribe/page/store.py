@@ -1,0 +1,189 @@
+"""The folder of riffs as the page sees it.
+
+A name that comes from a browser never becomes a path: riffs are known by opaque ids, and an id
+is looked up among the files that lie in the folder. Links are passed over, so that nothing
+outside the folder is ever served. A name for a new take is made anew from the letters and digits
+of the one it came with.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import re
+import secrets
+import shutil
+import time
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from transcribe.errors import FormatError, HandspanError
+from transcribe.revisions import HIDDEN, hold
+from transcribe.shelf import RIFF_SUFFIX
+
+__all__ = ["TAKE_SUFFIXES", "Entry", "NotHereError", "Store", "clean_name", "safe_suffix"]
+
+TAKE_SUFFIXES = (
+    *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".m4b", ".aac", ".mp4", ".mov"),
+    *(".webm", ".mkv", ".mka", ".aif", ".aiff", ".aifc", ".caf", ".amr", ".3gp", ".wma", ".au"),
+)
+"""Suffixes of recordings that are kept as they are; any other becomes ``.take``."""
+
+_NOTES_SUFFIXES = (".mid", ".midi", ".musicxml", ".xml", ".mxl", ".jams", ".txt", ".json")
+_STALE_SEC = 3600.0
+
+
+class NotHereError(HandspanError):
+    """An id names nothing in the folder."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One riff document: its opaque id, its name and where it lies."""
+
+    id: str
+    name: str
+    path: Path
+
+
+class Store:
+    """Files of one folder, looked up and never built from what a browser says."""
+
+    def __init__(self, folder: Path) -> None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self.folder = folder.resolve(strict=True)
+        except OSError as error:
+            raise FormatError(f"{folder} cannot be used: {error.strerror}") from None
+        if not self.folder.is_dir():
+            raise FormatError(f"{folder} is not a folder; name the folder that holds the riffs")
+        self._hidden = self.folder / HIDDEN
+        if self._hidden.is_symlink():
+            raise FormatError(f"{self._hidden} is a link; remove it and start again")
+        for path in (self._hidden, self.incoming, self.cache):
+            path.mkdir(exist_ok=True)
+        self._sweep()
+
+    @property
+    def incoming(self) -> Path:
+        """Where uploads lie until they have proved to be riffs."""
+        return self._hidden / "incoming"
+
+    @property
+    def cache(self) -> Path:
+        """What can be made again: pictures of takes, rendered tabs."""
+        return self._hidden / "cache"
+
+    def entries(self) -> list[Entry]:
+        """Every riff document of the folder, by name."""
+        found = []
+        for item in self._files():
+            if item.name.endswith(RIFF_SUFFIX) and len(item.name) > len(RIFF_SUFFIX):
+                name = item.name[: -len(RIFF_SUFFIX)]
+                found.append(Entry(_id_of(item.name), name, Path(item.path)))
+        return sorted(found, key=lambda entry: entry.name.casefold())
+
+    def entry(self, riff_id: str) -> Entry:
+        """The riff with ``riff_id``. Raises NotHereError where there is none."""
+        for entry in self.entries():
+            if entry.id == riff_id:
+                return entry
+        raise NotHereError("That riff is not in the folder any more; go back to the list.")
+
+    def take_path(self, file: str | None) -> Path | None:
+        """The recording called ``file``, if it lies in the folder itself."""
+        if not file:
+            return None
+        for item in self._files():
+            if item.name == file:
+                return Path(item.path)
+        return None
+
+    def new_upload(self, suffix: str) -> Path:
+        """A path of our own making for an upload; ``suffix`` comes from `safe_suffix`."""
+        return self.incoming / f"{secrets.token_hex(12)}{suffix}"
+
+    @contextlib.contextmanager
+    def new_name(self, wanted: str) -> Iterator[str]:
+        """A free NAME for a riff and its take, held while the files are put in place."""
+        with hold(self.folder):
+            taken = {item.name.split(".", 1)[0].casefold() for item in os.scandir(self.folder)}
+            name = base = clean_name(wanted)
+            number = 2
+            while name.casefold() in taken:
+                name = f"{base}-{number}"
+                number += 1
+            yield name
+
+    def remove(self, entry: Entry) -> None:
+        """Put a riff document aside; it stays in the hidden folder under ``removed``."""
+        removed = self._hidden / "removed"
+        removed.mkdir(exist_ok=True)
+        with hold(self.folder):
+            os.replace(entry.path, removed / f"{int(time.time())}-{entry.path.name}")
+
+    def cached(self, key: str, suffix: str) -> Path:
+        """Where the thing made from ``key`` (a digest or the like) is kept."""
+        digest = hashlib.sha256(key.encode()).hexdigest()[:24]
+        return self.cache / f"{digest}{suffix}"
+
+    def trim_cache(self, *, max_bytes: int) -> None:
+        """Drop the things that were used longest ago until the rest fits."""
+        files = sorted(
+            (p.stat().st_mtime, p.stat().st_size, p) for p in self.cache.iterdir() if p.is_file()
+        )
+        total = sum(size for _, size, _ in files)
+        for _, size, path in files:
+            if total <= max_bytes:
+                return
+            path.unlink(missing_ok=True)
+            total -= size
+
+    def _files(self) -> Iterator[os.DirEntry[str]]:
+        with os.scandir(self.folder) as items:
+            for item in items:
+                if not item.name.startswith(".") and item.is_file(follow_symlinks=False):
+                    yield item
+
+    def _sweep(self) -> None:
+        """Throw away what a killed server left half-done."""
+        for path in list(self.incoming.iterdir()):
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
+        for path in [*self.folder.glob(".*.part"), *self.cache.glob(".*.part")]:
+            with contextlib.suppress(OSError):
+                if time.time() - path.stat().st_mtime > _STALE_SEC:
+                    path.unlink()
+
+
+def _id_of(filename: str) -> str:
+    return hashlib.sha256(filename.encode("utf-8", "surrogateescape")).hexdigest()[:12]
+
+
+def clean_name(wanted: str) -> str:
+    """A file name of letters, digits and hyphens that resembles ``wanted``; never empty."""
+    stem = wanted.replace("\\", "/").rsplit("/", 1)[-1]
+    for suffix in (RIFF_SUFFIX, ".tab.txt"):
+        if stem.lower().endswith(suffix):
+            stem = stem[: -len(suffix)]
+            break
+    else:
+        stem = stem.rsplit(".", 1)[0] if "." in stem[1:] else stem
+    plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode()
+    cleaned = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")[:60].strip("-")
+    reserved = re.fullmatch(r"(con|prn|aux|nul|com\d|lpt\d)?", cleaned)
+    return "take" if reserved else cleaned
+
+
+def safe_suffix(wanted: str) -> str:
+    """The suffix of a name from a browser if it is one that we know, else ``.take``."""
+    match = re.search(r"(\.[a-z0-9]{1,9})$", wanted.lower())
+    suffix = match.group(1) if match else ""
+    if wanted.lower().endswith(RIFF_SUFFIX):
+        return RIFF_SUFFIX
+    return suffix if suffix in TAKE_SUFFIXES or suffix in _NOTES_SUFFIXES else ".take"

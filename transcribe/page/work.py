@@ -1,0 +1,265 @@
+"""What the workers do. Everything here runs in a process of its own, never in the server."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import os
+import signal
+import threading
+from collections.abc import Callable, Mapping
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+from transcribe.errors import HandspanError
+
+__all__ = ["TASKS", "nothing", "run"]
+
+_Progress = Callable[[str, float], None]
+
+
+def nothing() -> None:
+    """Do nothing; starting it starts what later workers are forked from."""
+
+
+def run(
+    pipe: Connection, task: str, scratch: str, arguments: dict[str, Any], memory_bytes: int
+) -> None:
+    """Do one task, and tell of it through ``pipe``: progress, then an error or the result."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _limit(memory_bytes)
+    threading.Thread(target=_end_with, args=(pipe,), daemon=True).start()
+
+    def progress(stage: str, share: float) -> None:
+        pipe.send(("progress", stage, float(share)))
+
+    try:
+        result = TASKS[task](scratch=Path(scratch), progress=progress, **arguments)
+    except HandspanError as error:
+        message = " ".join(str(error).split())
+        path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
+        if path:
+            message = message.replace(path, shown).replace(Path(path).name, shown)
+        pipe.send(("error", message.replace("the samples:", f"{shown}:")))
+    except MemoryError:
+        pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
+    else:
+        pipe.send(("result", result))
+
+
+def _limit(memory_bytes: int) -> None:
+    """Hold this process to ``memory_bytes`` of address space, and let it leave no core dump."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limits.
+        return
+    for kind, most in ((resource.RLIMIT_AS, memory_bytes), (resource.RLIMIT_CORE, 0)):
+        _, hard = resource.getrlimit(kind)
+        limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(kind, (limit, limit))
+
+
+def _end_with(pipe: Connection) -> None:
+    """The server never writes to a worker: when reading ends, the server is gone."""
+    with contextlib.suppress(EOFError, OSError):
+        pipe.recv()
+    os._exit(1)
+
+
+# -- tasks -------------------------------------------------------------------------------------
+
+
+def _read_take(
+    *, scratch: Path, progress: _Progress, path: str, shown: str, settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    """A riff from a recording or a file of notes, and the picture and sound for the page."""
+    from transcribe import pipeline
+    from transcribe.formats import holds_notes, read_any
+    from transcribe.formats.document import to_json
+
+    options = _options(settings)
+    if holds_notes(path):
+        progress("reading", 0.0)
+        riff = read_any(path)
+        if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
+            riff = pipeline.finger(riff, progress=progress, **options)
+        return {"riff": to_json(riff), "notes_only": True}
+    from transcribe.audio import read_audio
+    from transcribe.riff import Source
+
+    recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    riff = pipeline.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
+    source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+    extra = dict(riff.extra)
+    warnings = [*recording.warnings, *extra.get("warnings", ())]
+    if warnings:
+        extra["warnings"] = warnings
+    riff = dataclasses.replace(riff, source=source, extra=extra)
+    progress("drawing", 0.0)
+    _write_views(recording.y, recording.sr, scratch)
+    progress("drawing", 1.0)
+    return {"riff": to_json(riff), "notes_only": False}
+
+
+def _prepare(
+    *, scratch: Path, progress: _Progress, path: str, shown: str, max_sec: float
+) -> dict[str, Any]:
+    """The picture and the sound of a take whose riff is there already."""
+    del shown
+    from transcribe.audio import read_audio
+
+    recording = read_audio(path, max_sec=max_sec, progress=progress)
+    progress("drawing", 0.0)
+    _write_views(recording.y, recording.sr, scratch)
+    return {"sha256": recording.sha256}
+
+
+def _compare(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+    reference: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Hold a take against a riff document."""
+    from transcribe import pipeline
+    from transcribe.audio import read_audio
+    from transcribe.formats import holds_notes, read_any
+    from transcribe.formats.document import from_json, to_json
+
+    against = from_json(reference)
+    instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
+    if holds_notes(path):
+        take = read_any(path)
+    else:
+        recording = read_audio(
+            path, max_sec=float(settings.get("max_sec", 1800)), progress=progress
+        )
+        take = pipeline.transcribe(
+            recording.y, sr=recording.sr, instrument=instrument, progress=progress
+        )
+        _write_views(recording.y, recording.sr, scratch)
+    progress("comparing", 0.0)
+    comparison = pipeline.compare(take, against)
+    return {"comparison": comparison.as_json(), "take": to_json(take), "shown": shown}
+
+
+def _make(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    kind: str,
+    riff: Mapping[str, Any],
+    options: Mapping[str, Any],
+) -> None:
+    """A file from a riff: ``made`` in the scratch folder."""
+    from transcribe.formats.document import from_json
+
+    document = from_json(riff)
+    progress("writing", 0.0)
+    if kind in ("wav", "hear"):
+        from transcribe.sound import render_riff
+
+        sr = 44100
+        if kind == "hear":
+            from transcribe.page.hear import example
+
+            document = example(document, what=options["what"], frets=options["frets"])
+        y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
+        _write_wav(y, sr, scratch / "made")
+        return
+    (scratch / "made").write_bytes(_formatted(document, kind))
+
+
+def _formatted(riff: Any, kind: str) -> bytes:
+    import json
+
+    from transcribe.formats.document import to_json
+
+    if kind == "riff":
+        return json.dumps(to_json(riff), indent=1, ensure_ascii=False).encode()
+    made: str | bytes
+    if kind == "tab":
+        from transcribe.formats.tab_text import write_tab
+
+        made = write_tab(riff)
+    elif kind == "musicxml":
+        from transcribe.formats.musicxml import write_musicxml
+
+        made = write_musicxml(riff)
+    elif kind == "midi":
+        from transcribe.formats.midi import write_midi
+
+        made = write_midi(riff)
+    else:
+        from transcribe.formats.jams import write_jams
+
+        made = write_jams(riff)
+    return made.encode() if isinstance(made, str) else made
+
+
+def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
+    """Arguments of the pipeline from the settings of the page, checked by what they make."""
+    from transcribe.errors import ParameterError
+    from transcribe.fingering import Hand
+    from transcribe.instrument import make_instrument
+
+    options: dict[str, Any] = {}
+    if any(settings.get(key) for key in ("tuning", "capo", "frets")):
+        options["instrument"] = make_instrument(
+            str(settings.get("tuning") or "standard"),
+            capo=int(settings.get("capo") or 0),
+            frets=int(settings["frets"]) if settings.get("frets") else None,
+        )
+    if settings.get("hand_span_mm"):
+        options["hand"] = Hand(span_mm=float(settings["hand_span_mm"]))
+    if settings.get("bpm"):
+        bpm = float(settings["bpm"])
+        if not 20 <= bpm <= 400:
+            raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
+        options["bpm"] = bpm
+    if settings.get("meter"):
+        upper, _, lower = str(settings["meter"]).partition("/")
+        if not (upper.isdigit() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32):
+            raise ParameterError(f"{settings['meter']!r} is not a meter such as 4/4 or 6/8")
+        options["meter"] = (int(upper), int(lower))
+    drone = settings.get("drone")
+    if drone in ("auto", "off"):
+        options["drone"] = drone
+    elif drone:
+        options["drone"] = int(drone)
+    if settings.get("pins"):
+        options["pins"] = {int(k): (int(s), int(f)) for k, (s, f) in settings["pins"].items()}
+    return options
+
+
+def _is_fingered(riff: Any) -> bool:
+    return all(note.string is not None for note in riff.notes)
+
+
+def _write_views(y: Any, sr: int, scratch: Path) -> None:
+    from transcribe.page.picture import write_picture
+
+    write_picture(y, sr=sr, path=scratch / "picture")
+    _write_wav(y, sr, scratch / "take.wav")
+
+
+def _write_wav(y: Any, sr: int, path: Path) -> None:
+    import numpy as np
+    import soundfile
+
+    top = float(np.max(np.abs(y), initial=0.0))
+    soundfile.write(path, y / top if top > 1.0 else y, sr, subtype="PCM_16", format="WAV")
+
+
+TASKS: dict[str, Callable[..., Any]] = {
+    "read": _read_take,
+    "prepare": _prepare,
+    "compare": _compare,
+    "make": _make,
+}
+"""Every task that a job may name."""
