@@ -27,9 +27,7 @@ class Clock:
         if beats.size == 0:
             beats = np.array([0.0 if first is None else first])
         index = 0 if first is None else int(np.abs(beats - first).argmin())
-        if first is not None and abs(beats[index] - first) > max(
-            _SAME_SEC, 0.25 * self._beat_sec
-        ):
+        if first is not None and abs(beats[index] - first) > max(_SAME_SEC, 0.25 * self._beat_sec):
             beats = np.sort(np.append(beats, first))
             index = int(np.searchsorted(beats, first))
         self._sec = beats

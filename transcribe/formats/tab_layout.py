@@ -9,6 +9,7 @@ caller can print marks under the notes.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -373,9 +374,7 @@ def _pieces(bar: _Bar, room: int) -> list[_Piece]:
     ]
 
 
-def _systems(
-    bars: list[_Bar], instrument: Instrument, width: int, fingers: bool
-) -> list[System]:
+def _systems(bars: list[_Bar], instrument: Instrument, width: int, fingers: bool) -> list[System]:
     names = string_names(instrument)
     margin = max(2, *(len(name) + 1 for name in names), len(str(bars[-1].number)) + 1)
     room = width - margin - 1
@@ -419,9 +418,7 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
                 _put(canvas[sign.row], at - len(sign.before), sign.before + sign.text)
                 columns.update(dict.fromkeys(sign.note_ids, at))
     first, last = pieces[0].bar.number, pieces[-1].bar.number
-    return System(
-        tuple("".join(canvas[row]).rstrip() for row in rows), 1, columns, (first, last)
-    )
+    return System(tuple("".join(canvas[row]).rstrip() for row in rows), 1, columns, (first, last))
 
 
 def _margin(row: str, piece: _Piece, names: tuple[str, ...], margin: int) -> list[str]:
@@ -449,7 +446,7 @@ def column_sec(riff: Riff) -> float:
     if isinstance(told, int | float) and 0 < told < 100:
         return float(told)
     onsets = sorted({n.onset_sec for n in riff.notes if n.string is not None})
-    gaps = [b - a for a, b in zip(onsets, onsets[1:], strict=False) if b - a > 0.02]
+    gaps = [b - a for a, b in itertools.pairwise(onsets) if b - a > 0.02]
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125
 
 

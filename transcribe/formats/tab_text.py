@@ -29,9 +29,7 @@ _SIGNS = (
 )
 
 
-def write_tab(
-    riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bool = False
-) -> str:
+def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bool = False) -> str:
     """The riff as a text tab, lines of at most ``width`` columns.
 
     ``fingers`` adds a row with the fretting fingers (1 index to 4 little finger, 0 open);
@@ -77,9 +75,7 @@ def _rhythm_lines(rhythm: Rhythm) -> list[str]:
 
 def _drone_line(drone: Drone, instrument: Instrument) -> str:
     strings = (drone.string, *drone.other_strings)
-    names = " and ".join(
-        f"string {s} ({pitch_name(instrument.pitch_midi(s, 0))})" for s in strings
-    )
+    names = " and ".join(f"string {s} ({pitch_name(instrument.pitch_midi(s, 0))})" for s in strings)
     return f"Drone:  open {names}"
 
 

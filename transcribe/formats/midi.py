@@ -1,0 +1,492 @@
+"""Standard MIDI files (MIDI 1.0, format 1), written and read with mido.
+
+Conventions: times follow the riff's own beats through a tempo map where a rhythm is known, else
+120 quarters a minute; pitch in MIDI numbers (69 = A4, 60 = middle C, MIDI 1.0 Detailed
+Specification). String ``n`` of the instrument plays on channel ``n`` (10, the drums' channel, is
+passed over), so that bends of one string leave the others alone and the strings can be read back.
+"""
+
+from __future__ import annotations
+
+import bisect
+import io
+import itertools
+import os
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from transcribe.errors import FormatError, HandspanError, ParameterError
+from transcribe.formats.clock import Clock, ScoreNote, score_notes
+from transcribe.instrument import parse_tuning, pitch_name
+from transcribe.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
+
+__all__ = ["read_midi", "write_midi"]
+
+_TICKS = 480  # per quarter
+_DRUMS = 9  # channel 10, counted from 0
+_NO_STRING = 15
+_BEND_RANGE = 12  # semitones, sent as registered parameter 0 on every channel used
+_MARK = "handspan 1"
+_OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d.]+) beat (-?\d+)$")
+_MAX_BYTES = 16 << 20
+_MAX_NOTES = 200_000
+_STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
+
+
+def write_midi(riff: Riff, *, bends: bool = True) -> bytes:
+    """The riff as a standard MIDI file, format 1: a tempo track and one track for the guitar.
+
+    With a rhythm the notes stand at their score times and the tempo map follows the beats, so
+    that both clocks are kept; without one they stand at their performance times. Techniques are
+    text events before their notes, chord symbols are markers. With ``bends`` a note of
+    articulation bend is pulled up by pitch bend.
+    """
+    import mido
+
+    timing = _Timing(riff)
+    guitar = mido.MidiTrack()
+    guitar.append(mido.MetaMessage("track_name", name="Guitar", time=0))
+    for channel in sorted({_channel(n.string) for n in riff.notes}):
+        guitar.append(mido.Message("program_change", channel=channel, program=_STEEL_GUITAR))
+        for control, value in ((101, 0), (100, 0), (6, _BEND_RANGE), (38, 0)):
+            guitar.append(
+                mido.Message("control_change", channel=channel, control=control, value=value)
+            )
+    guitar.extend(_in_time(_note_events(timing, bends)))
+    file = mido.MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
+    file.tracks += [_head(riff, timing), guitar]
+    out = io.BytesIO()
+    file.save(file=out)
+    return out.getvalue()
+
+
+# Writing -----------------------------------------------------------------------------------
+
+_Event = tuple[int, int, Any]  # tick, order at that tick, message
+
+
+class _Timing:
+    """Ticks of a riff's notes, and the tempo map that brings ticks back to seconds."""
+
+    def __init__(self, riff: Riff) -> None:
+        # Without a rhythm one beat is half a second: the tempo a MIDI file has if it says none.
+        self.rhythm = riff.rhythm if riff.rhythm is not None else Rhythm(120.0)
+        self.clock = Clock(self.rhythm)
+        self.per_beat = _TICKS * 4 // self.rhythm.meter[1]
+        self.notes: list[ScoreNote] = score_notes(riff, self.rhythm)
+        first = min((s.onset_beat for s in self.notes), default=0.0)
+        bar = self.rhythm.meter[0]
+        self.start_beat = int(min(0.0, first) // bar) * bar
+        self.end_beat = max((s.onset_beat + s.duration_beat for s in self.notes), default=1.0)
+
+    def tick(self, beat: float) -> int:
+        return max(0, round((beat - self.start_beat) * self.per_beat))
+
+
+def _channel(string: int | None) -> int:
+    if string is None:
+        return _NO_STRING
+    return string - 1 if string <= _DRUMS else string
+
+
+def _in_time(events: list[_Event]) -> Iterable[Any]:
+    last = 0
+    for tick, _, message in sorted(events, key=lambda e: (e[0], e[1])):
+        yield message.copy(time=tick - last)
+        last = tick
+
+
+def _head(riff: Riff, timing: _Timing) -> Any:
+    """The tempo track: title, what the reader needs to know, meter, tempo, chord symbols."""
+    import mido
+
+    instrument = riff.instrument
+    strings = ",".join(pitch_name(m) for m in instrument.open_midi)
+    about = (
+        f"{_MARK} tuning {strings} capo {instrument.capo} frets {instrument.frets} "
+        f"start {timing.clock.sec(timing.start_beat):.6f} beat {timing.start_beat}"
+    )
+    top, unit = timing.rhythm.meter
+    unit = unit if unit & (unit - 1) == 0 else 4
+    title = riff.source.file if riff.source is not None and riff.source.file else "riff"
+    events: list[_Event] = [
+        (0, 0, mido.MetaMessage("track_name", name=title)),
+        (0, 1, mido.MetaMessage("text", text=about)),
+        (0, 2, mido.MetaMessage("time_signature", numerator=top, denominator=unit)),
+    ]
+    last = 0
+    for beat in range(timing.start_beat, int(timing.end_beat) + 2):
+        length = timing.clock.sec(beat + 1) - timing.clock.sec(beat)
+        tempo = min(max(round(length * 1e6 * timing.rhythm.meter[1] / 4), 1), 0xFFFFFF)
+        if tempo != last:
+            events.append((timing.tick(beat), 3, mido.MetaMessage("set_tempo", tempo=tempo)))
+            last = tempo
+    for chord in (riff.theory or {}).get("chords") or ():
+        symbol, sec = chord.get("symbol"), chord.get("start_sec")
+        if isinstance(symbol, str) and isinstance(sec, int | float):
+            tick = timing.tick(round(timing.clock.beat(sec) * 4) / 4)
+            events.append((tick, 4, mido.MetaMessage("marker", text=symbol)))
+    track = mido.MidiTrack()
+    track.extend(_in_time(events))
+    return track
+
+
+def _note_events(timing: _Timing, bends: bool) -> list[_Event]:
+    import mido
+
+    events: list[_Event] = []
+    following: dict[tuple[int, int], int] = {}
+    for item in reversed(timing.notes):
+        note, channel = item.note, _channel(item.note.string)
+        start = timing.tick(item.onset_beat)
+        # A pitch is let go before it is struck again, or the second note would be cut by the
+        # first one's end.
+        end = timing.tick(item.onset_beat + item.duration_beat)
+        end = max(start + 1, min(end, following.get((channel, note.pitch_midi), end)))
+        following[channel, note.pitch_midi] = start
+        how = {"channel": channel, "note": note.pitch_midi}
+        if note.articulation != "picked":
+            text = f"{note.articulation} on string {note.string or 0}"
+            events.append((start, 2, mido.MetaMessage("text", text=text)))
+        events.append((start, 3, mido.Message("note_on", velocity=_velocity(note), **how)))
+        events.append((end, 0, mido.Message("note_off", velocity=64, **how)))
+        if bends and note.articulation == "bend":
+            events += _bend(note, channel, start, end)
+    return events
+
+
+def _velocity(note: Note) -> int:
+    if note.articulation == "dead":
+        return 40
+    if note.loudness_db is None:
+        return 80
+    return int(min(120, max(20, round(100 + 1.5 * (note.loudness_db + 12)))))
+
+
+def _bend(note: Note, channel: int, start: int, end: int) -> list[_Event]:
+    import mido
+
+    rise = note.extra.get("bend_semitones")
+    rise = float(rise) if isinstance(rise, int | float) and rise > 0 else 1.0
+    top = min(8191, round(8192 * rise / _BEND_RANGE))
+    steps = 8
+    events: list[_Event] = [
+        (
+            start + (end - start) * step // (2 * steps),
+            4,
+            mido.Message("pitchwheel", channel=channel, pitch=round(top * step / steps)),
+        )
+        for step in range(1, steps + 1)
+    ]
+    return [*events, (end, 1, mido.Message("pitchwheel", channel=channel, pitch=0))]
+
+
+# Reading -----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Part:
+    """The notes of one track or channel, as (tick, end tick, pitch, velocity, channel)."""
+
+    number: int
+    name: str = ""
+    programs: set[int] = field(default_factory=set)
+    notes: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+    rises: dict[tuple[int, int, int], float] = field(default_factory=dict)  # semitones bent
+
+    def likeness(self) -> float:
+        """How much the part looks like a guitar's."""
+        score = 0.0
+        if any(24 <= program <= 31 for program in self.programs):  # General MIDI's guitars
+            score += 4.0
+        if any(32 <= program <= 39 for program in self.programs):  # its basses
+            score -= 1.0
+        if re.search(r"guit|gtr|git\b", self.name, re.IGNORECASE):
+            score += 4.0
+        reach = sum(40 <= pitch <= 88 for _, _, pitch, _, _ in self.notes)
+        return score + 2.0 * reach / len(self.notes) + min(len(self.notes), 200) / 400
+
+
+def read_midi(
+    path: str | os.PathLike[str], *, track: int | None = None, instrument: Instrument | None = None
+) -> Riff:
+    """Read a standard MIDI file, format 0 or 1.
+
+    Drums are left out. Of several parts the one that looks most like a guitar's is read, or the
+    one numbered ``track`` (from 1); ``riff.extra["warnings"]`` says which and what was left out.
+    Strings and techniques come back from files that `write_midi` made. The riff's ``instrument``
+    is that of the file where it says so, else ``instrument``, else the standard guitar.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, is malformed, or has no notes.
+    ParameterError
+        If there is no part numbered ``track``.
+    """
+    path = Path(path)
+    file = _load(path)
+    texts = [str(m.text).strip() for t in file.tracks for m in t if m.type == "text"]
+    own = next((match for text in texts if (match := _OWN.match(text))), None)
+    parts = _parts(file, whole_tracks=own is not None or file.type == 1)
+    if not parts:
+        raise FormatError(f"{path}: found no notes, expected at least one outside the drums")
+    part, warnings = _choose(parts, track)
+    grid = _Grid(file, own, max(end for _, end, *_ in part.notes))
+    if own is not None:
+        try:
+            instrument = Instrument(parse_tuning(own[1]), int(own[2]), int(own[3]))
+        except HandspanError as error:
+            raise FormatError(f"{path}: the tuning in its text event: {error}") from None
+    instrument = instrument or Instrument()
+    marks = _marks(file) if own is not None else {}
+    notes = []
+    for i, (start, end, pitch, velocity, channel) in enumerate(sorted(part.notes), 1):
+        string = _string(channel, instrument) if own is not None else None
+        fret = instrument.fret_of(string, pitch) if string is not None else None
+        rise = part.rises.get((start, channel, pitch), 0.0)
+        articulation = marks.get((start, string or 0), "bend" if rise >= 0.8 else "picked")
+        notes.append(
+            Note(
+                i,
+                round(grid.sec(start), 6),
+                round(max(grid.sec(end), grid.sec(start) + 1e-3), 6),
+                pitch,
+                loudness_db=round((velocity - 100) / 1.5 - 12, 1),
+                string=string if fret is not None else None,
+                fret=fret,
+                articulation=articulation,
+                onset_beat=grid.beat(start),
+                duration_beat=grid.length(end - start),
+                extra={"bend_semitones": round(rise)} if articulation == "bend" and rise else {},
+            )
+        )
+    warnings += grid.warnings
+    return Riff(
+        instrument,
+        sort_notes(notes),
+        Source(path.name),
+        grid.rhythm(),
+        theory=_chord_markers(file, grid),
+        extra={"warnings": warnings} if warnings else {},
+    )
+
+
+def _load(path: Path) -> Any:
+    import mido
+
+    try:
+        size = path.stat().st_size
+        data = path.read_bytes() if size <= _MAX_BYTES else b""
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    if size > _MAX_BYTES:
+        raise FormatError(f"{path}: found {size >> 20} MB, expected a MIDI file under 16 MB")
+    if data[:4] == b"RIFF":  # a MIDI file in a RIFF wrapper
+        data = data[data.find(b"MThd") :] if b"MThd" in data[:64] else data
+    if data[:4] != b"MThd":
+        raise FormatError(f"{path}: found {data[:4]!r} at its start, expected b'MThd' of MIDI")
+    try:
+        file = mido.MidiFile(file=io.BytesIO(data), clip=True)
+    except Exception as error:  # mido lets through whatever the damaged bytes lead to
+        what = str(error) or "the end of the file inside a track"
+        raise FormatError(
+            f"{path}: found a damaged MIDI file ({what}), expected whole tracks; export it again"
+        ) from None
+    if file.type == 2:
+        raise FormatError(f"{path}: found MIDI format 2 (separate patterns), expected 0 or 1")
+    if file.ticks_per_beat == 0:
+        raise FormatError(f"{path}: found 0 ticks to the quarter, expected 1 or more")
+    return file
+
+
+def _parts(file: Any, *, whole_tracks: bool) -> list[_Part]:
+    parts: dict[int, _Part] = {}
+    for index, messages in enumerate(file.tracks):
+        now, name = 0, ""
+        held: dict[tuple[int, int], list[tuple[int, int]]] = {}
+        programs: dict[int, int] = {}
+        reach: dict[int, float] = {}
+        peak: dict[int, float] = {}
+        parameter: dict[int, tuple[int, int]] = {}
+        for message in messages:
+            now += message.time
+            if message.type == "track_name":
+                name = _text(message.name).strip()
+            channel = getattr(message, "channel", None)
+            if channel is None or channel == _DRUMS:
+                continue
+            key = index if whole_tracks else channel
+            if message.type == "program_change":
+                programs[channel] = message.program
+            elif message.type == "control_change":
+                _bend_range(message, parameter, reach)
+            elif message.type == "pitchwheel":
+                bent = message.pitch / 8192 * reach.get(channel, 2.0)
+                peak[channel] = bent
+                for (c, pitch), starts in held.items():
+                    if c == channel and starts:
+                        part = parts[key]
+                        at = (starts[0][0], channel, pitch)
+                        part.rises[at] = max(part.rises.get(at, 0.0), bent)
+            elif message.type == "note_on" and message.velocity > 0:
+                part = parts.setdefault(key, _Part(key + 1))
+                part.name = part.name or name
+                part.programs.add(programs.get(channel, 0))
+                held.setdefault((channel, message.note), []).append((now, message.velocity))
+            elif message.type in ("note_on", "note_off") and held.get((channel, message.note)):
+                start, velocity = held[channel, message.note].pop(0)
+                end = max(now, start + 1)
+                parts[key].notes.append((start, end, message.note, velocity, channel))
+        for (channel, pitch), starts in held.items():  # never let go: they end with the track
+            for start, velocity in starts:
+                key = index if whole_tracks else channel
+                parts[key].notes.append((start, max(now, start + 1), pitch, velocity, channel))
+    return [part for part in parts.values() if part.notes]
+
+
+def _bend_range(
+    message: Any, parameter: dict[int, tuple[int, int]], reach: dict[int, float]
+) -> None:
+    """Follow registered parameter 0, the pitch bend range in semitones (MIDI 1.0)."""
+    high, low = parameter.get(message.channel, (127, 127))
+    if message.control == 101:
+        parameter[message.channel] = (message.value, low)
+    elif message.control == 100:
+        parameter[message.channel] = (high, message.value)
+    elif message.control == 6 and (high, low) == (0, 0):
+        reach[message.channel] = float(message.value)
+
+
+def _choose(parts: list[_Part], track: int | None) -> tuple[_Part, list[str]]:
+    if track is not None:
+        for part in parts:
+            if part.number == track:
+                return part, []
+        numbers = ", ".join(str(p.number) for p in parts)
+        raise ParameterError(f"there are no notes in part {track}; parts with notes: {numbers}")
+    part = max(parts, key=lambda p: (p.likeness(), -p.number))
+    if len(parts) == 1:
+        return part, []
+    name = f" ({part.name})" if part.name else ""
+    others = len(parts) - 1
+    return part, [
+        f"Of {len(parts)} parts, part {part.number}{name} is read, as it looks most like a guitar; "
+        f"{others} {'other is' if others == 1 else 'others are'} left out."
+    ]
+
+
+def _string(channel: int, instrument: Instrument) -> int | None:
+    if channel == _NO_STRING:
+        return None
+    string = channel + 1 if channel < _DRUMS else channel
+    return string if string <= len(instrument.open_midi) else None
+
+
+def _marks(file: Any) -> dict[tuple[int, int], str]:
+    """(tick, string) -> articulation, from the text events before notes."""
+    found = {}
+    for messages in file.tracks:
+        now = 0
+        for message in messages:
+            now += message.time
+            if message.type != "text":
+                continue
+            name, _, string = str(message.text).partition(" on string ")
+            if name in ARTICULATIONS and string.isdigit():
+                found[now, int(string)] = name
+    return found
+
+
+def _text(raw: str) -> str:
+    """A name as it was meant: mido reads bytes as Latin-1, most files are UTF-8."""
+    try:
+        return raw.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        return raw
+
+
+def _chord_markers(file: Any, grid: _Grid) -> dict[str, Any] | None:
+    chords: list[dict[str, Any]] = []
+    for messages in file.tracks:
+        now = 0
+        for message in messages:
+            now += message.time
+            if message.type == "marker" and re.match(r"^[A-G][#b]?[^\s]{0,8}$", message.text):
+                sec = round(grid.sec(now), 6)
+                if chords:
+                    chords[-1]["end_sec"] = sec
+                chords.append({"start_sec": sec, "end_sec": sec, "symbol": message.text})
+    if chords:
+        chords[-1]["end_sec"] = max(chords[-1]["start_sec"], round(grid.sec(grid.end), 6))
+    return {"chords": chords} if chords else None
+
+
+class _Grid:
+    """Ticks to seconds and beats, from the file's tempo and meter events."""
+
+    def __init__(self, file: Any, own: re.Match[str] | None, end: int) -> None:
+        self.end = end
+        self.warnings: list[str] = []
+        self.per_quarter = file.ticks_per_beat
+        self.fixed: float | None = None
+        if self.per_quarter < 0:  # time code: frames a second and ticks a frame, no beats
+            frames, ticks = -(self.per_quarter >> 8), self.per_quarter & 0xFF
+            self.fixed = 1.0 / max(1, frames * ticks)
+            self.per_quarter = max(1, round(0.5 / self.fixed))
+        tempos, meters = [(0, 500_000)], []
+        for messages in file.tracks:
+            now = 0
+            for message in messages:
+                now += message.time
+                if message.type == "set_tempo" and message.tempo > 0:
+                    tempos.append((now, message.tempo))
+                elif message.type == "time_signature":
+                    meters.append((now, (message.numerator, message.denominator)))
+        tempos.sort(key=lambda t: t[0])
+        self.ticks, self.secs, self.rates = [0], [0.0], [500_000 / 1e6 / self.per_quarter]
+        for tick, tempo in tempos:
+            self.secs.append(self._sec(tick))
+            self.ticks.append(tick)
+            self.rates.append(tempo / 1e6 / self.per_quarter)
+        meters.sort(key=lambda m: m[0])
+        self.meter = meters[0][1] if meters else (4, 4)
+        if any(meter != self.meter for _, meter in meters):
+            self.warnings.append(
+                f"The meter changes; bars are counted in {self.meter[0]}/{self.meter[1]}."
+            )
+        self.per_beat = self.per_quarter * 4 / self.meter[1]
+        self.start_sec = float(own[4]) if own is not None else 0.0
+        self.start_beat = int(own[5]) if own is not None else 0
+
+    def _sec(self, tick: float) -> float:
+        i = bisect.bisect_right(self.ticks, tick) - 1
+        return self.secs[i] + (tick - self.ticks[i]) * self.rates[i]
+
+    def sec(self, tick: float) -> float:
+        if self.fixed is not None:
+            return tick * self.fixed
+        return self.start_sec + self._sec(tick)
+
+    def beat(self, tick: int) -> float:
+        return round(self.start_beat + tick / self.per_beat, 6)
+
+    def length(self, ticks: int) -> float:
+        return round(ticks / self.per_beat, 6)
+
+    def rhythm(self) -> Rhythm:
+        count = int(self.end / self.per_beat) + 2
+        beats = [round(self.sec(i * self.per_beat), 6) for i in range(count)]
+        spans = sorted(b - a for a, b in itertools.pairwise(beats))
+        bpm = 60.0 / spans[len(spans) // 2]
+        downs = (
+            beats[-self.start_beat :: self.meter[0]]
+            if self.start_beat < 0
+            else beats[:: self.meter[0]]
+        )
+        return Rhythm(round(bpm, 3), self.meter, tuple(beats), tuple(downs))
