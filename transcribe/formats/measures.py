@@ -89,12 +89,11 @@ def make_measures(riff: Riff) -> tuple[list[Measure], Rhythm]:
     voices = _voices(riff, _snap(scored, per_beat, part))
     starts = [chord.start for chords in voices.values() for chord in chords]
     ends = [chord.start + 1 for chords in voices.values() for chord in chords]
-    first = min([0, *starts])
-    first = math.floor(first / per_beat) * per_beat
+    first = round(math.floor(min([0, *starts]) / per_beat) * per_beat)
     last = max([1, *ends])
     measures = []
     for index in range(math.floor(first / bar), math.ceil(last / bar)):
-        start = max(round(first), index * bar)
+        start = max(first, index * bar)
         length = (index + 1) * bar - start
         measures.append(Measure(index + 1, start, length, bar))
     stop = measures[-1].start + measures[-1].ticks
