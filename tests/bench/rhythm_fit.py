@@ -1,0 +1,115 @@
+"""Fit the weights of ``transcribe/rhythm/meter.py`` on generated riffs.
+
+``python -m tests.bench.rhythm_fit`` draws riffs (seeds that the bench does not use), lists every
+reading of each with its features, marks the readings whose beats and downbeats are the true ones,
+and fits the weights of a softmax over the readings by penalised maximum likelihood. Prints how
+often the best reading is right on riffs left out, and writes ``meter_weights.json``.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import numpy as np
+from scipy.optimize import minimize
+
+from tests.bench.rhythm_riffs import Truth, make_riff
+from transcribe.rhythm import meter as meters
+from transcribe.rhythm.beats import TICKS, track
+from transcribe.rhythm.events import group
+
+FIRST_SEED = 100_000
+PRIOR_4_4 = 0.5  # nats: 4/4 is far more common than the even draw of the riffs says
+
+
+def right(candidates: meters.Candidates, truth: Truth) -> np.ndarray:
+    """Which candidates have the true meter, beats and downbeats, (n,) of bool."""
+    out = np.zeros(len(candidates), dtype=bool)
+    true_len = 60 / truth.bpm
+    for i in range(len(candidates)):
+        if meters.METERS[candidates.meter[i]] != truth.meter:
+            continue
+        if abs(np.log(candidates.bpm[i] / truth.bpm)) > 0.1:
+            continue
+        grid = candidates.grids[candidates.track[i]]
+        tick = grid.tick(truth.downbeats_sec) - candidates.offset[i]
+        beat = tick / (TICKS * candidates.factor[i]) - candidates.down[i]
+        bar = truth.meter[0]
+        off = np.abs((beat + bar / 2) % bar - bar / 2) * true_len
+        out[i] = np.mean(off < 0.07) > 0.85
+    return out
+
+
+def gather(seeds: range) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Features (n, f) and right marks (n,) of each riff that has a right reading."""
+    out = []
+    for seed in seeds:
+        truth = make_riff(seed)
+        events = group(truth.bare)
+        tracks = track(events.onset_sec)
+        if not tracks:
+            continue
+        found = meters.read_candidates(events, tracks)
+        good = right(found, truth) if len(found) else np.zeros(0, dtype=bool)
+        out.append((found.values, good))
+    return out
+
+
+def fit(data: list[tuple[np.ndarray, np.ndarray]], *, ridge: float = 1.0) -> np.ndarray:
+    """Weights (f,) that make the right readings likely."""
+    data = [(v, g) for v, g in data if g.any()]
+    spread = np.std(np.vstack([v for v, _ in data]), axis=0) + 1e-6
+    sizes = np.array([len(v) for v, _ in data])
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    owner = np.repeat(np.arange(len(data)), sizes)
+    x = np.vstack([v for v, _ in data]) / spread
+    good = np.concatenate([g for _, g in data])
+
+    def loss(w: np.ndarray) -> tuple[float, np.ndarray]:
+        s = x @ w
+        top = np.maximum.reduceat(s, starts)
+        e = np.exp(s - top[owner])
+        z = np.add.reduceat(e, starts)
+        zg = np.add.reduceat(e * good, starts) + 1e-300
+        p = e / z[owner]
+        pg = e * good / zg[owner]
+        value = float(np.sum(np.log(z) - np.log(zg))) + 0.5 * ridge * float(w @ w)
+        return value, x.T @ (p - pg) + ridge * w
+
+    result = minimize(loss, np.zeros(x.shape[1]), jac=True, method="L-BFGS-B")
+    return result.x / spread
+
+
+def accuracy(data: list[tuple[np.ndarray, np.ndarray]], weights: np.ndarray) -> float:
+    """Share of riffs whose best reading is right."""
+    return float(np.mean([bool(len(g)) and bool(g[np.argmax(v @ weights)]) for v, g in data]))
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--riffs", type=int, default=1500)
+    parser.add_argument("--write", action="store_true", help="write meter_weights.json")
+    options = parser.parse_args()
+    held = gather(range(FIRST_SEED - 300, FIRST_SEED))
+    data = gather(range(FIRST_SEED, FIRST_SEED + options.riffs))
+    weights = fit(data)
+    print(f"riffs with a right reading: {np.mean([g.any() for _, g in data]):.3f}")
+    print(
+        f"best reading right: fitted on {accuracy(data, weights):.3f}, held out "
+        f"{accuracy(held, weights):.3f}"
+    )
+    for name, w in sorted(zip(meters.FEATURES, weights, strict=True), key=lambda p: -abs(p[1])):
+        print(f"{name:18s} {w:8.3f}")
+    if options.write:
+        named = {f: round(float(w), 4) for f, w in zip(meters.FEATURES, weights, strict=True)}
+        for a, b in meters.METERS[1:]:
+            named[f"meter_{a}_{b}"] -= PRIOR_4_4
+        path = Path(meters.__file__).with_name("meter_weights.json")
+        note = "fitted by tests/bench/rhythm_fit.py on generated riffs"
+        path.write_text(json.dumps({"note": note, "weights": named}, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,298 @@
+"""The tempo curve: which steps of a beat the events stand on, and where every beat fell.
+
+Conventions: times in seconds; positions in ticks, 12 to a beat, so that halves, thirds and
+quarters of a beat are whole numbers.
+
+`track` is a search over whole readings of the take. A reading is a path of events through the
+grid; it carries a Kalman filter over (time of the grid, length of the beat), so that jitter does
+not pile up and drift is followed, and costs of the note values it needs. Readings that arrive at
+the same place of the beat with nearly the same tempo are merged and the better one is kept (the
+switching state-space model of Cemgil & Kappen 2003, J. Artificial Intelligence Research 18,
+with the merge done by a dynamic programme over tempo bins). What a beat is (half or double) is left open here and
+decided in `meter`.
+
+`smooth` then places every beat by penalised least squares: near the events, with a length that
+changes little from beat to beat.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+__all__ = ["TICKS", "Grid", "Track", "smooth", "track"]
+
+TICKS = 12
+
+JITTER_SEC = 0.012
+"""How far onsets stray from the grid: players 8 to 10 ms, the tracker's frames the rest."""
+
+_STRAY_SHARE = 0.02
+_STRAY_SEC = 0.08
+_WANDER = 0.015  # change of the beat's length from beat to beat, as a share of it
+_BINS_PER_E = 33.0  # tempo bins: about 3 % wide
+_MARGIN = 28.0  # readings this much (nats) worse than the best are dropped
+_SLOWEST, _FASTEST = 1.55, 0.17  # seconds a beat
+
+_BEAT_COST = 0.35
+_STRAIGHT = (
+    # Place in the beat, ticks as written, kind, cost in nats. A beat holds one kind beside 0.
+    (0.0, 0, 0, 0.5),
+    (0.5, 6, 1, 1.1),
+    (0.25, 3, 1, 2.3),
+    (0.75, 9, 1, 2.1),
+    (1 / 3, 4, 2, 2.9),
+    (2 / 3, 8, 2, 2.9),
+)
+_SWING_COST = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+
+
+@dataclass(frozen=True)
+class Track:
+    """One reading: ``ticks`` (n,) of the events as written, rising; ``beats`` (n,) where they
+    sound, which differs from ``ticks / 12`` where off-beats swing; and its cost in nats.
+
+    ``swing`` is the share of the beat at which the off-beat sounds, 0.5 when straight."""
+
+    ticks: np.ndarray
+    beats: np.ndarray
+    period_sec: float
+    cost: float
+    swing: float = 0.5
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Where the grid lies: ``time_sec`` (m,) of the ticks ``first + step * arange(m)``."""
+
+    first: int
+    step: int
+    time_sec: np.ndarray
+
+    @property
+    def ticks(self) -> np.ndarray:
+        """Tick of each entry of ``time_sec``."""
+        return self.first + self.step * np.arange(len(self.time_sec))
+
+    def at(self, tick: np.ndarray | float) -> np.ndarray:
+        """Seconds at ``tick``, carried on at the end's tempo outside the grid."""
+        x, t = self.ticks.astype(float), self.time_sec
+        tick = np.asarray(tick, dtype=float)
+        out = np.interp(tick, x, t)
+        low = (t[1] - t[0]) / self.step
+        high = (t[-1] - t[-2]) / self.step
+        out = np.where(tick < x[0], t[0] + (tick - x[0]) * low, out)
+        return np.where(tick > x[-1], t[-1] + (tick - x[-1]) * high, out)
+
+    def tick(self, time_sec: np.ndarray | float) -> np.ndarray:
+        """Tick (not rounded) at ``time_sec``; the inverse of `at`."""
+        x, t = self.ticks.astype(float), self.time_sec
+        time_sec = np.asarray(time_sec, dtype=float)
+        out = np.interp(time_sec, t, x)
+        low = self.step / (t[1] - t[0])
+        high = self.step / (t[-1] - t[-2])
+        out = np.where(time_sec < t[0], x[0] + (time_sec - t[0]) * low, out)
+        return np.where(time_sec > t[-1], x[-1] + (time_sec - t[-1]) * high, out)
+
+
+def track(
+    onset_sec: np.ndarray,
+    *,
+    period_sec: tuple[float, float] = (_FASTEST, _SLOWEST),
+    swing: bool = True,
+    progress: Callable[[float], None] | None = None,
+) -> list[Track]:
+    """The best readings of ``onset_sec`` (n,), rising, one for each family of tempo.
+
+    ``period_sec`` bounds the length of a beat; ``swing`` also tries swung off-beats. Returns at
+    most eight, best first; with fewer than two onsets, none.
+    """
+    if len(onset_sec) < 2:
+        return []
+    found = _search(onset_sec, _STRAIGHT, period_sec, 0.5, progress)
+    if swing:
+        low, high = max(0.3, period_sec[0]), min(1.1, period_sec[1])
+        for ratio in (0.6, 0.633, 0.667):
+            if low > high:
+                break
+            slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
+            found += _search(onset_sec, slots, (low, high), ratio, None)[:1]
+    return sorted(found, key=lambda t: t.cost)[:8]
+
+
+def _search(
+    onset_sec: np.ndarray,
+    slots: tuple[tuple[float, int, int, float], ...],
+    period_sec: tuple[float, float],
+    swing: float,
+    progress: Callable[[float], None] | None,
+) -> list[Track]:
+    n = len(onset_sec)
+    low, high = period_sec
+    bins = max(1, round(math.log(high / low) * _BINS_PER_E))
+    periods = np.exp(np.linspace(math.log(low), math.log(high), bins + 1))
+    place = np.array([s[0] for s in slots])
+    place_cost = np.array([s[3] for s in slots])
+    kind = np.array([s[2] for s in slots])
+    joins = (kind[:, None] == kind[None]) | (kind[:, None] == 0)
+    later = place[None] > place[:, None]
+    count = len(slots)
+    period = np.repeat(periods, count)
+    slot = np.tile(np.arange(count), len(periods))
+    cost = place_cost[slot] + 1.2 * np.log2(period / 0.58) ** 2
+    if swing != 0.5:
+        cost = cost + _SWING_COST
+    here = np.full(len(period), onset_sec[0])
+    var_t = np.full(len(period), JITTER_SEC**2)
+    var_p = (period * 0.04) ** 2
+    cov = np.zeros(len(period))
+    history: list[tuple[np.ndarray, np.ndarray]] = []
+    for i in range(1, n):
+        gap = onset_sec[i] - here
+        # For every place in the beat, the number of beats on that comes nearest.
+        whole = np.rint(gap[:, None] / period[:, None] - (place[None] - place[slot][:, None]))
+        steps = whole + place[None] - place[slot][:, None]
+        good = (whole >= 1) | ((whole == 0) & joins[slot] & later[slot])
+        far_off = np.abs(steps * period[:, None] - gap[:, None])
+        good &= far_off < 0.09 + 0.05 * gap[:, None]
+        row, goal = np.nonzero(good)
+        if len(row) == 0:  # nothing fits: go on from the nearest beat
+            row = np.arange(len(period))
+            goal = np.zeros(len(row), dtype=int)
+            whole = np.maximum(whole, 1)
+            steps = whole + place[None] - place[slot][:, None]
+        beats = steps[row, goal]
+        crossed = whole[row, goal]
+        p = period[row]
+        # Predict.
+        wander = (_WANDER * p) ** 2
+        ahead = here[row] + beats * p
+        vt = var_t[row] + 2 * beats * cov[row] + beats**2 * var_p[row] + (0.003 * p) ** 2
+        vt = vt + beats**3 * wander / 3
+        vc = cov[row] + beats * var_p[row] + beats**2 * wander / 2
+        vp = var_p[row] + beats * wander
+        # Compare with the onset; a stray onset is believed less.
+        off = onset_sec[i] - ahead
+        near = vt + JITTER_SEC**2
+        far = vt + _STRAY_SEC**2
+        log_near = math.log(1 - _STRAY_SHARE) - 0.5 * (off**2 / near + np.log(2 * math.pi * near))
+        log_far = math.log(_STRAY_SHARE) - 0.5 * (off**2 / far + np.log(2 * math.pi * far))
+        fit = np.logaddexp(log_near, log_far)
+        belief = np.exp(log_near - fit)
+        gain_t, gain_p = belief * vt / near, belief * vc / near
+        total = cost[row] - fit + place_cost[goal] + _BEAT_COST * crossed
+        new_p = np.maximum(p + gain_p * off, 0.05)
+        key_bin = np.rint((np.log(new_p) - math.log(low)) * _BINS_PER_E).astype(int)
+        inside = (key_bin >= -1) & (key_bin <= bins + 1)
+        inside &= total < total.min() + _MARGIN
+        order = np.flatnonzero(inside)
+        if len(order) == 0:
+            order = np.arange(len(total))
+        key = key_bin * count + goal
+        order = order[np.lexsort((total[order], key[order]))]
+        first = np.ones(len(order), dtype=bool)
+        first[1:] = key[order][1:] != key[order][:-1]
+        keep = order[first]
+        history.append((row[keep], whole[row, goal][keep].astype(int)))
+        here = ahead[keep] + gain_t[keep] * off[keep]
+        var_t = vt[keep] - gain_t[keep] * vt[keep]
+        cov = vc[keep] - gain_t[keep] * vc[keep]
+        var_p = np.maximum(vp[keep] - gain_p[keep] * vc[keep], 1e-10)
+        period, slot, cost = new_p[keep], goal[keep], total[keep]
+        history[-1] = (*history[-1], slot)  # type: ignore[assignment]
+        if progress is not None and i % 256 == 0:
+            progress(i / n)
+    first_slot = np.tile(np.arange(count), len(periods))
+    return _families(period, cost, first_slot, history, slots, swing)
+
+
+def _families(
+    period: np.ndarray,
+    cost: np.ndarray,
+    first_slot: np.ndarray,
+    history: list,
+    slots: tuple[tuple[float, int, int, float], ...],
+    swing: float,
+) -> list[Track]:
+    """The best reading for each tempo at the end, read back through ``history``."""
+    n = len(history) + 1
+    place = np.array([s[0] for s in slots])
+    written = np.array([s[1] for s in slots])
+    tracks: list[Track] = []
+    for best in np.argsort(cost):
+        if any(abs(math.log(period[best] / t.period_sec)) < 0.08 for t in tracks):
+            continue
+        wholes = np.zeros(n, dtype=int)
+        at = np.zeros(n, dtype=int)
+        k = int(best)
+        for i in range(n - 1, 0, -1):
+            rows, whole, slot = history[i - 1]
+            wholes[i], at[i] = whole[k], slot[k]
+            k = int(rows[k])
+        at[0] = first_slot[k]
+        whole_beats = np.cumsum(wholes)
+        tracks.append(
+            Track(
+                ticks=whole_beats * TICKS + written[at],
+                beats=whole_beats + place[at],
+                period_sec=float(period[best]),
+                cost=float(cost[best]),
+                swing=swing,
+            )
+        )
+        if len(tracks) == 8:
+            break
+    return tracks
+
+
+def smooth(
+    onset_sec: np.ndarray,
+    ticks: np.ndarray,
+    *,
+    step: int = TICKS,
+    weight: np.ndarray | None = None,
+    wander: float = 0.012,
+) -> Grid:
+    """Times of every ``step`` ticks, near the events ``ticks`` (n,) at ``onset_sec`` (n,).
+
+    Minimises the squared distances over `JITTER_SEC` plus the squared changes of length from one
+    step to the next over ``wander`` of the length, with events far off the grid weighed less. The
+    grid starts at the multiple of ``step`` at or before the first event and ends at the one after
+    the last.
+    """
+    from scipy.linalg import solveh_banded
+
+    first = int(np.floor(ticks[0] / step)) * step
+    last = (int(np.floor(ticks[-1] / step)) + 1) * step
+    m = max((last - first) // step + 1, 3)
+    slope = (onset_sec[-1] - onset_sec[0]) / max(1, ticks[-1] - ticks[0]) * step
+    index = np.minimum((ticks - first) // step, m - 2).astype(int)
+    part = (ticks - first) / step - index
+    w = np.ones(len(ticks)) if weight is None else weight.astype(float)
+    solution = np.zeros(m)
+    for _ in range(3):
+        band = np.zeros((3, m))  # upper form: band[2] diagonal, band[1] first, band[0] second
+        right = np.zeros(m)
+        a, b = (1 - part), part
+        data = w / JITTER_SEC**2
+        np.add.at(band[2], index, data * a * a)
+        np.add.at(band[2], index + 1, data * b * b)
+        np.add.at(band[1], index + 1, data * a * b)
+        np.add.at(right, index, data * a * onset_sec)
+        np.add.at(right, index + 1, data * b * onset_sec)
+        stiff = 1.0 / (wander * max(slope, 1e-3)) ** 2
+        band[2, :-2] += stiff
+        band[2, 1:-1] += 4 * stiff
+        band[2, 2:] += stiff
+        band[1, 1:-1] += -2 * stiff
+        band[1, 2:] += -2 * stiff
+        band[0, 2:] += stiff
+        solution = solveh_banded(band, right)
+        off = np.abs(onset_sec - (a * solution[index] + b * solution[index + 1]))
+        w = (1.0 if weight is None else weight) / (1 + (off / (3 * JITTER_SEC)) ** 2)
+    floor = 0.2 * slope
+    steps = np.maximum(np.diff(solution), floor)
+    return Grid(first, step, np.concatenate([[solution[0]], solution[0] + np.cumsum(steps)]))

@@ -1,0 +1,68 @@
+"""A count-in or foot taps before the first note: found, kept out of the music, used as a clue.
+
+Conventions: times in seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from transcribe.riff import Note
+
+__all__ = ["from_audio", "from_notes", "regular"]
+
+_FRAME_SEC = 0.01
+_RISE_DB = 9.0
+_APART_SEC = 0.15
+
+
+def regular(times_sec: Sequence[float]) -> bool:
+    """Whether two or more taps come as evenly as a count-in does (within 12 %)."""
+    gaps = np.diff(times_sec)
+    if len(gaps) < 1 or gaps.min() < _APART_SEC or gaps.max() > 2.5:
+        return False
+    return bool(np.all(np.abs(gaps / np.median(gaps) - 1) < 0.12))
+
+
+def from_notes(notes: Sequence[Note]) -> int:
+    """How many notes at the start are taps: unpitched (dead) notes, evenly spaced, before any
+    other note. The first note after them must come where the next tap or half a tap would."""
+    count = 0
+    while count < len(notes) and notes[count].articulation == "dead":
+        count += 1
+    if count < 2 or count == len(notes):
+        return 0
+    times = [n.onset_sec for n in notes[:count]]
+    return count if regular(times) and _leads_on(times, notes[count].onset_sec) else 0
+
+
+def _leads_on(times: Sequence[float], first_sec: float) -> bool:
+    gap = float(np.median(np.diff(times)))
+    after = (first_sec - times[-1]) / gap
+    return 0.3 < after < 4.2 and abs(after * 2 - round(after * 2)) < 0.3
+
+
+def from_audio(y: np.ndarray, *, sr: int, first_sec: float) -> tuple[float, ...]:
+    """Times of taps in ``y`` (n,) before the first note at ``first_sec``; () if they are not a
+    count-in: two or more, even, sudden rises of the level that lead on to the first note."""
+    end = int((first_sec - 0.06) * sr)
+    hop = max(1, int(_FRAME_SEC * sr))
+    if end < 20 * hop:
+        return ()
+    part = np.asarray(y[:end], dtype=float)
+    frames = part[: len(part) // hop * hop].reshape(-1, hop)
+    level = 10 * np.log10(np.mean(frames**2, axis=1) + 1e-10)
+    floor = np.median(level)
+    rise = np.zeros_like(level)
+    rise[2:] = level[2:] - np.minimum(level[1:-1], level[:-2])
+    times: list[float] = []
+    for i in np.flatnonzero((rise > _RISE_DB) & (level > floor + _RISE_DB)):
+        if not times or i * _FRAME_SEC - times[-1] > _APART_SEC:
+            times.append(float(i * hop / sr))
+    # The last few even ones count; a chair that creaks before them does not.
+    for start in range(len(times) - 1):
+        if regular(times[start:]) and _leads_on(times[start:], first_sec):
+            return tuple(times[start:])
+    return ()

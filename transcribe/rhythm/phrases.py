@@ -1,0 +1,246 @@
+"""What repeats: phrases found on notes and rhythm, also varied ones, with where they differ.
+
+Conventions: times in beats of the score. A label is a letter; a varied repeat carries primes
+(``A'``, another variation ``A''``).
+
+The riff is cut into stretches of equal length in whole bars, and that cut is taken that describes
+the riff in the fewest words: a new stretch costs its notes, a repeat only where it differs
+(the principle of minimum description length, Rissanen 1978, Automatica 14). A missed or an added
+note is therefore a small difference and not another phrase.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from transcribe.riff import Note, Phrase
+
+__all__ = ["find_phrases"]
+
+_PER_BEAT = 24
+_SAME = 0.84  # likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
+_VARIED = 0.5  # likeness from which it is the same phrase, varied
+_RHYTHM_ONLY = 0.3  # what a note counts that keeps its place and changes its pitch
+_NEW = 2.0
+_REPEAT = 1.5
+_ODD_LENGTH = 6.0  # for a length that is not whole bars
+_BARS = (1, 2, 3, 4, 6, 8)
+_LOOK_AT = 200  # earlier phrases that a stretch is compared with
+
+
+@dataclass
+class _Stretch:
+    start: int  # ticks
+    end: int
+    notes: dict[tuple[int, int], Note]
+    ticks: frozenset[int] = frozenset()
+
+    @property
+    def size(self) -> int:
+        return len(self.notes)
+
+
+@dataclass
+class _Cut:
+    """A way of cutting the riff: for each stretch the phrase and variation that it is."""
+
+    cost: float
+    stretches: list[_Stretch] = field(default_factory=list)
+    model: list[int] = field(default_factory=list)
+    variant: list[int] = field(default_factory=list)
+    repeats: int = 0
+
+
+def _stretches(
+    placed: Sequence[tuple[int, Note]], length: int, start: int, end: int
+) -> list[_Stretch]:
+    """Notes cut at ``start + k * length``; a stretch begins before ``start`` if notes do."""
+    bounds = list(range(start, end, length)) + [end]
+    first = placed[0][0]
+    if first < start:
+        bounds.insert(0, first)
+    at = np.array([t for t, _ in placed])
+    out = []
+    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        i, j = np.searchsorted(at, [a, b])
+        inside = {(t - a, n.pitch_midi): n for t, n in placed[i:j]}
+        out.append(_Stretch(a, b, inside, frozenset(k[0] for k in inside)))
+    return out
+
+
+def _likeness(a: _Stretch, b: _Stretch) -> float:
+    """1 where every note is matched in place and pitch, 0 where nothing is."""
+    if not a.size or not b.size:
+        return 0.0
+    shared = a.notes.keys() & b.notes.keys()
+    matched = {tick for tick, _ in shared}
+    rhythm = len((a.ticks & b.ticks) - matched)
+    return 2 * (len(shared) + _RHYTHM_ONLY * rhythm) / (a.size + b.size)
+
+
+def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
+    """Name each stretch after the earlier one that it repeats, or as new."""
+    cut = _Cut(0.0, stretches)
+    models: list[list[int]] = []  # stretches of each phrase, the first of each variation
+    for i, stretch in enumerate(stretches):
+        like, at, which = 0.0, -1, -1
+        for m in range(max(0, len(models) - _LOOK_AT), len(models)):
+            for v, j in enumerate(models[m]):
+                other = stretches[j]
+                same = min(stretch.end - stretch.start, other.end - other.start)
+                if same < 0.75 * max(stretch.end - stretch.start, other.end - other.start):
+                    continue
+                found = _likeness(stretch, other)
+                if found > like:
+                    like, at, which = found, m, v
+        if like >= _VARIED:
+            cut.cost += _REPEAT + 1.3 * (1 - like) * stretch.size
+            cut.repeats += 1
+            if like < _SAME:
+                models[at].append(i)
+                which = len(models[at]) - 1
+            cut.model.append(at)
+            cut.variant.append(which)
+        else:
+            cut.cost += _NEW + stretch.size
+            models.append([i])
+            cut.model.append(len(models) - 1)
+            cut.variant.append(0)
+        if cut.cost > best_cost:
+            break
+    return cut
+
+
+def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
+    """Ticks (whole beats) after which most notes come again, if clearly most do."""
+    at = np.array([t for t, _ in placed[:600]])
+    pitch = np.array([n.pitch_midi for _, n in placed[:600]])
+    span = int(at[-1] - at[0])
+    if span < 4 * _PER_BEAT:
+        return None
+    hits = np.zeros(span // 2 + 1)
+    for k in range(1, len(at)):
+        gap = at[k:] - at[:-k]
+        good = (gap <= span // 2) & (pitch[k:] == pitch[:-k])
+        np.add.at(hits, gap[good], 1)
+    lags = np.arange(2 * _PER_BEAT, span // 2 + 1, _PER_BEAT)
+    if not len(lags):
+        return None
+    room = np.array([np.count_nonzero(at <= at[-1] - lag) for lag in lags])
+    share = hits[lags] / np.maximum(room, 1)
+    best = int(np.argmax(share >= 0.95 * share.max()))
+    return int(lags[best]) if share[best] > 0.75 and room[best] >= 6 else None
+
+
+def find_phrases(
+    notes: Sequence[Note], *, meter: tuple[int, int], most_stretches: int = 2000
+) -> tuple[Phrase, ...]:
+    """The phrases of ``notes``, which carry their score times, in order and without gaps.
+
+    Each phrase that repeats an earlier one says so in ``extra``: ``repeats`` (start beat of the
+    first phrase with its letter) and ``differences``, a list of ``{"beat", "kind", "note",
+    "other"}`` with the beat counted from the start of the phrase, kind ``changed``, ``added``
+    or ``left out``, and the ids of the note here and there (null where there is none).
+    A riff without repeats is one phrase.
+    """
+    placed = sorted(
+        ((round((n.onset_beat or 0.0) * _PER_BEAT), n) for n in notes if n.onset_beat is not None),
+        key=lambda p: (p[0], p[1].pitch_midi),
+    )
+    if not placed:
+        return ()
+    bar = meter[0] * _PER_BEAT
+    last = placed[-1][0]
+    end = (max(last, 0) // bar + 1) * bar
+    lengths = [(k * bar, k, 0.0) for k in _BARS]
+    lag = _lag(placed)
+    if lag is not None and lag % bar:
+        lengths.append((lag, 1, _ODD_LENGTH))
+    best: _Cut | None = None
+    for length, bars, penalty in lengths:
+        if length > end and bars > 1:
+            continue
+        for shift in range(bars):
+            start = shift * bar
+            if start >= end or (end - start) // length > most_stretches:
+                continue
+            limit = math.inf if best is None else best.cost
+            cut = _cut(_stretches(placed, length, start, end), limit - penalty)
+            cut.cost += penalty + 0.5 * shift
+            if best is None or cut.cost < best.cost:
+                best = cut
+    if best is None or best.repeats == 0:
+        return (
+            Phrase("A", placed[0][0] / _PER_BEAT if placed[0][0] < 0 else 0.0, end / _PER_BEAT),
+        )
+    return _named(best)
+
+
+def _letter(index: int) -> str:
+    """A to Z, then AA, AB, ..."""
+    out = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        out = chr(65 + rest) + out
+    return out
+
+
+def _named(cut: _Cut) -> tuple[Phrase, ...]:
+    names: dict[int, str] = {}
+    first: dict[int, _Stretch] = {}
+    out = []
+    for stretch, model, variant in zip(cut.stretches, cut.model, cut.variant, strict=True):
+        extra: dict[str, Any] = {}
+        if model in first:
+            extra = {
+                "repeats": first[model].start / _PER_BEAT,
+                "differences": _differences(stretch, first[model]),
+            }
+        elif not stretch.size and len(out):
+            # A silent stretch belongs to the phrase before it.
+            out[-1] = Phrase(
+                out[-1].label, out[-1].start_beat, stretch.end / _PER_BEAT, out[-1].extra
+            )
+            continue
+        else:
+            first[model] = stretch
+            names[model] = _letter(len(names))
+        label = names[model] + "'" * variant
+        out.append(Phrase(label, stretch.start / _PER_BEAT, stretch.end / _PER_BEAT, extra))
+    return tuple(out)
+
+
+def _differences(here: _Stretch, there: _Stretch) -> list[dict[str, Any]]:
+    """Where ``here`` is not ``there``, in order of beats."""
+    added = sorted(here.notes.keys() - there.notes.keys())
+    gone = sorted(there.notes.keys() - here.notes.keys())
+    out = []
+    for tick, pitch in added:
+        same = [k for k in gone if k[0] == tick]
+        other = min(same, key=lambda k: abs(k[1] - pitch)) if same else None
+        if other is not None:
+            gone.remove(other)
+        out.append(
+            {
+                "beat": tick / _PER_BEAT,
+                "kind": "added" if other is None else "changed",
+                "note": here.notes[tick, pitch].id,
+                "other": None if other is None else there.notes[other].id,
+            }
+        )
+    for key in gone:
+        out.append(
+            {
+                "beat": key[0] / _PER_BEAT,
+                "kind": "left out",
+                "note": None,
+                "other": there.notes[key].id,
+            }
+        )
+    return sorted(out, key=lambda d: d["beat"])
