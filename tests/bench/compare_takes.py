@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from transcribe.compare.verdicts import tolerance_ms
 from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
 from transcribe.training.phrases import PlayedNote, make_score
 
@@ -44,6 +43,9 @@ def written(
             rng, kind=chosen, instrument=Instrument(), duration_sec=duration_sec, low_midi=40
         )
         notes = [n for n in score.notes if n.articulation != "dead" and n.onset_beat is not None]
+        # Two strings in unison cannot be told apart by what is heard.
+        places = {(round(n.onset_beat or 0.0, 4), n.pitch_midi): n for n in notes}
+        notes = sorted(places.values(), key=lambda n: n.onset_sec)
         if len(notes) >= 12:
             break
     return reference_of(notes, score.bpm, score.meter, chosen == "drone")
@@ -63,7 +65,7 @@ def reference_of(
         key = round(n.onset_beat or 0.0, 4)
         beat = float(n.onset_beat or 0.0)
         start = 0.5 + beat * step
-        items.append((start, n, n.onset_sec - first[key], max(0.08, n.offset_sec - n.onset_sec)))
+        items.append((start, n, min(0.045, n.onset_sec - first[key]), max(0.08, n.offset_sec - n.onset_sec)))
     items.sort(key=lambda item: (item[0], item[1].pitch_midi))
     riff_notes, played = [], []
     for i, (start, n, spread, length) in enumerate(items):
@@ -137,48 +139,61 @@ def plant(
             onset[i] = float(np.interp(reference.notes[i].onset_sec, grid, curve)) + hand[k] + spread
             ends[i] = float(np.interp(played[i].offset_sec, grid, curve))
     interval = _intervals(keys)
-    taken: set[float] = set()
     if drone_gaps:
         _plant_gaps(rng, reference, onset, ends, out, drone_gaps)
     for k in keys:
-        for i in events[k]:
-            if i in out.missed:
-                continue
+        # One slip a chord: a missed note beside a wrong one could as well be the other way round.
+        clean = not any(i in out.missed for i in events[k])
+        for i in rng.permutation(events[k]).tolist() if clean else []:
             draw = rng.random()
             if draw < share:
                 out.missed.add(i)
-            elif draw < 2 * share:
-                pitch = _slip(rng, reference, i, events[k])
-                if pitch is not None:
-                    out.wrong[i] = pitch
-        if rng.random() < share and k not in taken:
+                break
+            pitch = _slip(rng, reference, i) if draw < 2 * share else None
+            if pitch is not None:
+                out.wrong[i] = pitch
+                break
+        slipped = any(i in out.missed or i in out.wrong for i in events[k])
+        if rng.random() < share and not slipped:
             step = 60.0 / (reference.rhythm.bpm if reference.rhythm else 60.0) / ratio
-            allowed = tolerance_ms(1000.0 * interval[k] * step)
-            size = float(rng.uniform(allowed + 25.0, allowed + 90.0)) * float(rng.choice([1, 1, -1]))
+            # Plainly off to any ear: 80 ms, and more where the notes are long.
+            least = max(80.0, 160.0 * min(interval[k] * step, 1.0))
+            size = float(rng.uniform(1.0, 2.0)) * least * float(rng.choice([1, 1, -1]))
             whole = len(events[k]) > 2 or rng.random() < 0.5
             who = events[k] if whole else [int(rng.choice(events[k]))]
-            who = [i for i in who if i not in out.missed and i not in out.wrong]
-            if abs(size) < 750.0 * interval[k] * step:
+            if abs(size) < (750.0 if size > 0 else 500.0) * interval[k] * step:
                 for i in who:
                     onset[i] += size / 1000.0
                     out.shifted[i] = size
-    notes = []
+    notes: list[PlayedNote] = []
+    origin: dict[int, int] = {}
     for i, source in enumerate(played):
         if i in out.missed:
             continue
         note = replace(source, onset_sec=onset[i], offset_sec=max(ends[i], onset[i] + 0.06))
         if i in out.wrong:
-            string, fret = _place(reference, i, out.wrong[i])
+            place = _place(reference, i, out.wrong[i])
+            assert place is not None
+            string, fret = place
             note = replace(note, pitch_midi=out.wrong[i], string=string, fret=fret)
+        origin[id(note)] = i
         notes.append(note)
+    troubled = [*out.missed, *out.wrong]
     for _ in range(rng.binomial(len(reference.notes), share)):
-        found = _extra(rng, notes, reference, out)
+        found = _extra(rng, notes, reference.instrument, [onset[i] for i in troubled])
         if found is not None:
             notes.append(found)
             out.extra.append((found.onset_sec, found.pitch_midi))
     out.played = _playable(notes)
     out.duration_sec = max(n.offset_sec for n in out.played) + 0.5
     kept = {(round(n.onset_sec, 6), n.pitch_midi) for n in out.played}
+    for note in notes:
+        if (round(note.onset_sec, 6), note.pitch_midi) not in kept and id(note) in origin:
+            # The string was struck again too soon for it to be played at all.
+            lost = origin[id(note)]
+            out.missed.add(lost)
+            out.wrong.pop(lost, None)
+            out.shifted.pop(lost, None)
     out.extra = [e for e in out.extra if (round(e[0], 6), e[1]) in kept]
     return out
 
@@ -189,9 +204,7 @@ def _intervals(keys: list[float]) -> dict[float, float]:
     return dict(zip(keys, np.minimum(before, after).tolist(), strict=True))
 
 
-def _slip(
-    rng: np.random.Generator, reference: Riff, i: int, together: list[int]
-) -> int | None:
+def _slip(rng: np.random.Generator, reference: Riff, i: int) -> int | None:
     """A pitch that a finger one or two frets off, or on the next string, would sound."""
     note, inst = reference.notes[i], reference.instrument
     assert note.string is not None and note.fret is not None
@@ -204,27 +217,32 @@ def _slip(
         for n in reference.notes
         if abs(n.onset_sec - note.onset_sec) < 0.5 or n.onset_sec <= note.onset_sec < n.offset_sec
     }
-    options = [p for p in options if p not in near and 40 <= p <= 84]
+    options = [
+        p
+        for p in options
+        if p not in near and 40 <= p <= 84 and _place(reference, i, p) is not None
+    ]
     return int(rng.choice(options)) if options else None
 
 
-def _place(reference: Riff, i: int, pitch: int) -> tuple[int, int]:
+def _place(reference: Riff, i: int, pitch: int) -> tuple[int, int] | None:
+    """Where the slip would be played: the same string, or a neighbour that is not in use."""
     note, inst = reference.notes[i], reference.instrument
     assert note.string is not None
     fret = inst.fret_of(note.string, pitch)
     if fret is not None and abs(fret - (note.fret or 0)) <= 2:
         return note.string, fret
-    used = {n.string for n in reference.notes if abs(n.onset_sec - note.onset_sec) < 0.03}
+    used = {n.string for n in reference.notes if abs(n.onset_sec - note.onset_sec) < 0.35}
     for string in (note.string - 1, note.string + 1):
         if 1 <= string <= 6 and inst.fret_of(string, pitch) is not None and string not in used:
             return string, int(inst.fret_of(string, pitch) or 0)
-    return (note.string, fret) if fret is not None else inst.places(pitch)[0]
+    return None
 
 
 def _extra(
-    rng: np.random.Generator, notes: list[PlayedNote], reference: Riff, out: Planted
+    rng: np.random.Generator, notes: list[PlayedNote], inst: Instrument, troubled: list[float]
 ) -> PlayedNote | None:
-    inst = reference.instrument
+    """A note that a neighbouring string sounds by mistake, with an event or after it."""
     at = notes[int(rng.integers(len(notes)))]
     for _ in range(20):
         string = int(np.clip(at.string + rng.choice([-1, 1]), 1, 6))
@@ -235,9 +253,7 @@ def _extra(
         clash = any(n.pitch_midi == pitch for n in near)
         clash |= any(n.string == string and n.onset_sec - 0.3 < onset < n.offset_sec for n in notes)
         # Beside a wrong or missed note an extra one would be the wrong note.
-        troubled = [reference.notes[i] for i in [*out.missed, *out.wrong]]
-        slow = onset * out.ratio
-        clash |= any(abs(n.onset_sec - slow) < 0.8 for n in troubled)
+        clash |= any(abs(at_sec - onset) < 0.7 for at_sec in troubled)
         if not clash and 40 <= pitch <= 84:
             return PlayedNote(onset, onset + 0.3, pitch, string, fret, velocity=0.7)
     return None

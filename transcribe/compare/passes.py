@@ -115,9 +115,11 @@ def _by_time(
     rows = np.array(pairs)
     keys = np.round(x[rows[:, 0]], 6)
     where, group = np.unique(keys, return_inverse=True)
-    order = np.argsort(group, kind="stable")
-    parts = np.split(at[rows[order, 1]], np.cumsum(np.bincount(group))[:-1])
-    return where, np.array([np.median(part) for part in parts])
+    onset = at[rows[:, 1]]
+    onset = onset[np.lexsort((onset, group))]
+    size = np.bincount(group)
+    begin = np.cumsum(size) - size
+    return where, 0.5 * (onset[begin + (size - 1) // 2] + onset[begin + size // 2])
 
 
 def _pace(x: np.ndarray, t: np.ndarray, fallback: float) -> float:

@@ -38,10 +38,7 @@ def breaks(x: np.ndarray, t: np.ndarray, *, pace: float, beat_sec: float) -> lis
         return []
     gap = np.diff(x)
     ratio = np.diff(t) / np.maximum(gap, 1e-6)
-    local = np.array(
-        [np.median(ratio[max(0, k - 8) : k + 9]) for k in range(len(ratio))], dtype=float
-    )
-    local = np.clip(local, 0.8 * pace, 1.25 * pace)
+    local = np.clip(_running_median(ratio, 8), 0.8 * pace, 1.25 * pace)
     off = np.diff(t) - local * gap
     found = []
     limit = max(0.12, 0.2 * beat_sec * pace)
@@ -93,11 +90,22 @@ def smooth(
 def _first_weights(x: np.ndarray, t: np.ndarray, pace: float) -> np.ndarray:
     """Weights from the distance to a running median, which half the notes cannot move."""
     off = t - pace * x
-    n = len(x)
-    median = np.array([np.median(off[max(0, k - 5) : k + 6]) for k in range(n)])
-    residual = off - median
+    residual = off - _running_median(off, 5)
     scale = max(1.4826 * float(np.median(np.abs(residual))), 0.015)
     return np.clip(1.0 - (residual / (6.0 * scale)) ** 2, 0.05, 1.0) ** 2
+
+
+def _running_median(values: np.ndarray, half: int) -> np.ndarray:
+    """Median over ``half`` values on each side, fewer at the ends."""
+    n = len(values)
+    out = np.empty(n)
+    if n > 2 * half:
+        windows = np.lib.stride_tricks.sliding_window_view(values, 2 * half + 1)
+        out[half : n - half] = np.median(windows, axis=1)
+    for k in range(n):
+        if k < half or k >= n - half:
+            out[k] = np.median(values[max(0, k - half) : k + half + 1])
+    return out
 
 
 def _fit(

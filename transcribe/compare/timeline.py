@@ -60,12 +60,17 @@ def _gather(at: np.ndarray, pitches: np.ndarray, confidence: np.ndarray, gap: fl
         if new:
             starts.append(i)
         of[i] = len(starts) - 1
-    bounds = [*starts, len(at)]
+    if not starts:
+        return Events(np.zeros(0), of, (), np.zeros(0))
+    begin = np.array(starts)
+    size = np.diff([*starts, len(at)])
+    # The onsets rise, so the middle one or two of each event are its median.
+    centre = 0.5 * (at[begin + (size - 1) // 2] + at[begin + size // 2])
+    weight = np.add.reduceat(confidence, begin) / size
     sets = tuple(
-        tuple(sorted({int(p) for p in pitches[a:b]})) for a, b in itertools.pairwise(bounds)
+        tuple(sorted({int(p) for p in pitches[a : a + n]}))
+        for a, n in zip(starts, size.tolist(), strict=True)
     )
-    centre = np.array([np.median(at[a:b]) for a, b in itertools.pairwise(bounds)], dtype=float)
-    weight = np.array([confidence[a:b].mean() for a, b in itertools.pairwise(bounds)], dtype=float)
     return Events(centre, of, sets, weight)
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -27,6 +28,7 @@ ALLOWANCE_MS = 35.0
 _DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
 _OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
 _STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
+_PAIR_MS = 30.0  # so were two notes this close to theirs: 60 ms from one to the other
 _TOGETHER_SEC = 0.06
 
 
@@ -110,10 +112,12 @@ def judge_stretch(fit: Fit, side: Side) -> list[Verdict]:
     due = dict(zip(ids.tolist(), fit.due.tolist(), strict=True))
     pace = dict(zip(ids.tolist(), fit.pace.tolist(), strict=True))
     matched = dict(fit.pairs)
-    free = [int(j) for j in fit.stretch.take if int(j) not in set(matched.values())]
+    used = set(matched.values())
+    free = [j for j in fit.stretch.take.tolist() if j not in used]
     matched, free = _dead_notes(ids, due, matched, free, side)
     swapped = _swapped(ids, due, pace, matched, free, side)
-    free = [j for j in free if j not in set(swapped.values())]
+    used = set(swapped.values())
+    free = [j for j in free if j not in used]
     events = _event_offsets(ids, due, matched, side)
     rows = []
     for i in ids.tolist():
@@ -179,7 +183,7 @@ def _event_offsets(
         if i in matched:
             off = 1000.0 * (side.at[matched[i]] - due[i])
             groups.setdefault(round(float(side.x[i]), 6), []).append(off)
-    return {key: (float(np.median(offs)), len(offs)) for key, offs in groups.items()}
+    return {key: (median(offs), len(offs)) for key, offs in groups.items()}
 
 
 def _played_row(
@@ -196,7 +200,8 @@ def _played_row(
         offset = 1000.0 * (float(side.at[j]) - due)
         allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
         middle, size = events[round(float(side.x[i]), 6)]
-        weighed = middle if size >= 3 and abs(offset - middle) <= _STRUM_MS else offset
+        together = abs(offset - middle) <= (_STRUM_MS if size > 2 else _PAIR_MS)
+        weighed = middle if together else offset
         if abs(weighed) > allowed:
             verdict = "late" if weighed > 0 else "early"
             if note.confidence < _DOUBT:
