@@ -327,7 +327,7 @@ _ROPE_WALK = WrittenRiff(
 
 
 def _alternating(frets: str) -> tuple[CellNote, ...]:
-    """Eighths that alternate: the open G string, then the next fret of ``frets`` on the B string."""
+    """Eighths that alternate: the open G string, then the next fret on the B string."""
     notes = []
     for i, fret in enumerate(frets.split()):
         notes.append(CellNote(float(i), None, 3, 0, velocity=0.68))

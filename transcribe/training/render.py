@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from transcribe.sound.voices import level_before, read_at
 from transcribe.training.banks import SR, Bank, RecordedBank
 from transcribe.training.phrases import PlayedNote
 
@@ -69,19 +70,6 @@ def smooth_gain(rng: np.random.Generator, freq_hz: Array, spread_db: float) -> A
     knots = np.arange(0.0, 11.0, 0.8)
     values = rng.normal(0.0, spread_db, len(knots))
     return np.asarray(10.0 ** (np.interp(octave, knots, values) / 20.0), np.float32)
-
-
-def _at(y: Array, where: Array) -> Array:
-    """``y`` at fractional samples, by cubic (Catmull-Rom) interpolation; silence past its end."""
-    where = where[: int(np.searchsorted(where, len(y) - 3))]
-    whole = where.astype(np.int32)
-    t = (where - whole).astype(np.float32)
-    whole = np.maximum(whole, 1)
-    a, b, c, d = y[whole - 1], y[whole], y[whole + 1], y[whole + 2]
-    return np.asarray(
-        b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a))),
-        np.float32,
-    )
 
 
 @dataclass(slots=True)
@@ -221,7 +209,7 @@ class _Player:
             if before:
                 lead_in = lead + ratio * np.arange(-before, 0, dtype=np.float64)
                 where = np.concatenate([lead_in, where])
-        y = _at(sound, np.maximum(where, 0.0))
+        y = read_at(sound, np.maximum(where, 0.0))
         if len(y) <= 8:
             return note
         y = self._shape(y, note, carried, before, hold, release)
@@ -230,7 +218,7 @@ class _Player:
         y = y[: len(self.y) - start]
         self.y[start : start + len(y)] += y
         peak, offset = _own_offset(y[before:])
-        voice.level = _level(y, before + hold)
+        voice.level = level_before(y, before + hold, 441)
         voice.end = onset + hold
         self.level_at[index] = peak
         end_sec = min(note.offset_sec, note.onset_sec + max(offset / SR, 0.03))
@@ -300,7 +288,7 @@ class _Player:
         rng = self.rng
         own = self.string_gain[note.string]
         if carried:
-            now = _level(y, round(0.03 * SR))
+            now = level_before(y, round(0.03 * SR), 441)
             low, high = self.touch.legato_db
             wanted = voice.level * 10.0 ** (rng.uniform(low, high) / 20.0)
             floor = 0.05 * own * note.velocity
@@ -331,12 +319,6 @@ def _node(note: PlayedNote) -> int:
     if note.articulation != "harmonic":
         return 1
     return {12: 2, 19: 3, 24: 4}.get(note.fret, 2)
-
-
-def _level(y: Array, at: int) -> float:
-    """Root mean square over the 20 ms before sample ``at``."""
-    piece = y[max(0, at - 441) : at]
-    return float(np.sqrt(np.mean(piece**2))) if len(piece) else 0.0
 
 
 def _own_offset(y: Array) -> tuple[float, int]:
