@@ -781,7 +781,11 @@ def _play(
         articulation = event.articulation
         source = None
         if articulation in ("hammer-on", "pull-off", "slide"):
-            ok = previous is not None and notes[previous].fret != event.fret
+            ok = (
+                previous is not None
+                and notes[previous].fret != event.fret
+                and notes[previous].articulation not in ("dead", "harmonic")
+            )
             if ok and previous is not None and notes[previous].offset_sec > onset - 0.08:
                 source = previous
             else:
