@@ -211,8 +211,7 @@ def _level(
             and loud is not None
             and start - 0.2 <= side.at[j] <= end
         ):
-            # A plucked string falls by about 6 dB in its first half second: drawn so, not measured.
-            length = float(side.ends[j] - side.at[j])
-            points.append((float(side.at[j]), float(loud)))
-            points.append((float(side.ends[j]), float(loud) - 12.0 * length))
+            # A plucked string falls by about 12 dB a second: drawn so, not measured.
+            for after in np.arange(0.0, float(side.ends[j] - side.at[j]), 0.1):
+                points.append((float(side.at[j] + after), float(loud) - 12.0 * float(after)))
     return tuple(sorted(points))

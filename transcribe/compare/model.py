@@ -16,6 +16,7 @@ from transcribe.riff import Riff
 __all__ = [
     "MARKS",
     "VERDICTS",
+    "WORST_FIRST",
     "Comparison",
     "DroneGap",
     "DroneVerdict",
@@ -40,6 +41,9 @@ MARKS: Mapping[str, str] = {
     "left out": "-",
 }
 """The character that stands for each verdict under a tab."""
+
+WORST_FIRST = ("wrong", "missed", "late", "early", "unsure", "right", "left out")
+"""Which verdict stands for notes that are struck together."""
 
 
 @dataclass(frozen=True, slots=True)

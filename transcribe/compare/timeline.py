@@ -7,7 +7,6 @@ recorded, or one unit per event where the reference has no rhythm.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 

@@ -1,0 +1,223 @@
+"""Progress over time: one line per take in a plain file beside the riff.
+
+``NAME.progress.jsonl`` holds one JSON object a line, oldest first: when the take was compared,
+which file it was (with its SHA-256, so that the same take is not entered twice), and the figures
+of its best pass. The file is always written whole, through a temporary file, so that it is the old one or
+the new one.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from transcribe.compare.model import VERDICTS, Comparison
+from transcribe.errors import FormatError
+from transcribe.formats.document import write_atomically
+
+__all__ = ["Entry", "append", "change", "entry_of", "progress_path", "read"]
+
+_SUFFIX = ".progress.jsonl"
+_NUMBERS = ("right_share", "spread_ms", "bias_ms", "tempo_bpm", "tempo_ratio", "drone_share")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What is kept of one comparison. Shares are 0 to 1; figures that are not known are None."""
+
+    when: str  # ISO 8601, UTC
+    take: str
+    sha256: str | None
+    counts: Mapping[str, int]
+    right_share: float
+    spread_ms: float | None = None
+    bias_ms: float | None = None
+    tempo_bpm: float | None = None
+    tempo_ratio: float | None = None
+    drone_share: float | None = None
+    bars: Mapping[str, int] = field(default_factory=dict)  # bar -> what went wrong in it
+    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+
+    def as_json(self) -> dict[str, Any]:
+        """The entry as JSON values, with the keys that this version does not know."""
+        out: dict[str, Any] = {
+            "when": self.when,
+            "take": self.take,
+            "sha256": self.sha256,
+            "counts": dict(self.counts),
+            "bars": dict(self.bars),
+        }
+        for name in _NUMBERS:
+            value = getattr(self, name)
+            out[name] = None if value is None else round(value, 4)
+        return out | dict(self.extra)
+
+
+def progress_path(riff: str | os.PathLike[str]) -> Path:
+    """The progress file that belongs to a reference: ``NAME.progress.jsonl`` beside it.
+
+    >>> progress_path("class/mooring.riff.json").name
+    'mooring.progress.jsonl'
+    """
+    path = Path(riff)
+    name = path.name
+    for ending in (".riff.json", ".tab.txt"):
+        if name.endswith(ending):
+            return path.with_name(name.removesuffix(ending) + _SUFFIX)
+    return path.with_name(path.stem + _SUFFIX)
+
+
+def entry_of(comparison: Comparison, *, when: datetime | None = None) -> Entry:
+    """What is worth keeping of ``comparison``; ``when`` is now unless it is given."""
+    moment = (when or datetime.now(UTC)).astimezone(UTC)
+    source = comparison.take.source
+    bars: dict[str, int] = {}
+    for row in comparison.notes:
+        bad = row.verdict not in ("right", "unsure") and not row.left_out and not row.again
+        if bad and row.bar is not None:
+            bars[str(row.bar)] = bars.get(str(row.bar), 0) + 1
+    summary = comparison.summary
+    return Entry(
+        moment.isoformat(timespec="seconds"),
+        source.file if source is not None else "",
+        source.sha256 if source is not None else None,
+        {name: summary.counts.get(name, 0) for name in VERDICTS},
+        summary.right_share,
+        summary.spread_ms,
+        summary.bias_ms,
+        summary.tempo_bpm,
+        summary.tempo_ratio,
+        None if comparison.drone is None else comparison.drone.ringing_share,
+        bars,
+    )
+
+
+def read(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
+    """Every entry of a progress file, oldest first; none where there is no file.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, or a line is not an entry.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return ()
+    except (OSError, UnicodeDecodeError) as error:
+        raise FormatError(f"{path} cannot be read: {error}") from None
+    entries = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        if line.strip():
+            try:
+                entries.append(_entry(json.loads(line)))
+            except (ValueError, RecursionError) as error:
+                raise FormatError(
+                    f"{path}:{number}: not a line of a progress file ({error}); "
+                    "mend or delete the line"
+                ) from None
+    return tuple(entries)
+
+
+def append(path: str | os.PathLike[str], entry: Entry) -> Entry | None:
+    """Add ``entry`` and return the one before it, None where it is the first.
+
+    A take that is already the last entry (the same SHA-256) takes that entry's place.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read or written, or holds a line that is not an entry.
+    """
+    entries = list(read(path))
+    if entries and entry.sha256 is not None and entries[-1].sha256 == entry.sha256:
+        entries.pop()
+    previous = entries[-1] if entries else None
+    lines = [
+        json.dumps(e.as_json(), ensure_ascii=False, allow_nan=False) for e in [*entries, entry]
+    ]
+    write_atomically(Path(path), ("\n".join(lines) + "\n").encode("utf-8"))
+    return previous
+
+
+def change(previous: Entry, now: Entry) -> tuple[str, ...]:
+    """What changed since the last take, in short sentences, the share of right notes first."""
+    said = [
+        f"right {100 * previous.right_share:.0f} % -> {100 * now.right_share:.0f} %"
+        f" ({_signed(100 * (now.right_share - previous.right_share))} points)"
+    ]
+    if previous.spread_ms is not None and now.spread_ms is not None:
+        word = "steadier" if now.spread_ms < previous.spread_ms else "less steady"
+        if abs(now.spread_ms - previous.spread_ms) < 0.5:
+            word = "as steady"
+        said.append(f"spread {previous.spread_ms:.0f} ms -> {now.spread_ms:.0f} ms ({word})")
+    if previous.tempo_bpm is not None and now.tempo_bpm is not None:
+        said.append(f"tempo {previous.tempo_bpm:.0f} -> {now.tempo_bpm:.0f}")
+    if previous.drone_share is not None and now.drone_share is not None:
+        before, after = 100 * previous.drone_share, 100 * now.drone_share
+        said.append(f"drone ringing {before:.0f} % -> {after:.0f} %")
+    better = [bar for bar in previous.bars if bar not in now.bars]
+    worse = [bar for bar in now.bars if bar not in previous.bars]
+    if better:
+        said.append(f"now clean: {_bars(better)}")
+    if worse:
+        said.append(f"new trouble: {_bars(worse)}")
+    return tuple(said)
+
+
+def _bars(names: list[str]) -> str:
+    ordered = sorted(names, key=lambda n: int(n) if n.lstrip("-").isdigit() else 0)
+    shown = ", ".join(ordered[:8]) + (" and more" if len(ordered) > 8 else "")
+    return ("bar " if len(ordered) == 1 else "bars ") + shown
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.0f}" if round(value) else "0"
+
+
+def _entry(value: Any) -> Entry:
+    if not isinstance(value, dict):
+        raise ValueError("expected an object")
+    rest = dict(value)
+    numbers: dict[str, Any] = {}
+    for name in _NUMBERS:
+        number = rest.pop(name, None)
+        if number is not None and (
+            isinstance(number, bool)
+            or not isinstance(number, int | float)
+            or not math.isfinite(number)
+        ):
+            raise ValueError(f"{name} is {number!r}, expected a number")
+        numbers[name] = number
+    if numbers["right_share"] is None:
+        raise ValueError("right_share is missing")
+    return Entry(
+        when=_text(rest.pop("when", None), "when"),
+        take=_text(rest.pop("take", ""), "take"),
+        sha256=rest.pop("sha256", None),
+        counts=_counts(rest.pop("counts", {}), "counts"),
+        bars=_counts(rest.pop("bars", {}), "bars"),
+        extra=rest,
+        **numbers,
+    )
+
+
+def _text(value: Any, name: str) -> str:
+    if not isinstance(value, str):
+        raise ValueError(f"{name} is {value!r}, expected text")
+    return value
+
+
+def _counts(value: Any, name: str) -> dict[str, int]:
+    if not isinstance(value, dict) or not all(
+        isinstance(v, int) and not isinstance(v, bool) for v in value.values()
+    ):
+        raise ValueError(f"{name} must hold whole numbers")
+    return value
