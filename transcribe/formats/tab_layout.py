@@ -143,10 +143,10 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
     if note.articulation == "bend":
         rise = note.extra.get("bend_semitones")
         to = f"{int(note.fret or 0) + int(rise)}" if isinstance(rise, int | float) and rise else ""
-        return "", f"{fret}b{to}"
+        return "", f"{fret}b{to}" + ("r" if note.extra.get("released") else "")
     if note.articulation == "vibrato":
         return "", fret + "~"
-    return "", fret
+    return ("(", fret + ")") if note.extra.get("soft") else ("", fret)
 
 
 def _place_of(beats: float, divisions: int) -> int:
@@ -450,13 +450,42 @@ def column_sec(riff: Riff) -> float:
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125
 
 
+@dataclass(slots=True)
+class _Cell:
+    """Notes of one onset on the endless strip of columns of a tab without a count."""
+
+    at: int
+    left: int
+    right: int
+    notes: list[Note]
+
+
 def _layout_in_order(riff: Riff, width: int) -> list[System]:
+    """One strip of columns, cut into lines; a line ends early rather than cut a fret in two."""
     names = string_names(riff.instrument)
     margin = max(2, *(len(name) + 1 for name in names))
-    unit = column_sec(riff)
-    room = width - margin - 1
     notes = {n.id: n for n in riff.notes}
     sources = {i: notes[j] for i, j in legato_sources(riff.notes).items()}
+    cells = _cells(riff, sources)
+    if not cells:
+        return []
+    room = width - margin - 1
+    end = cells[-1].at + cells[-1].right + 1
+    systems = []
+    start = 0
+    while start < end:
+        cut = min(start + room, end)
+        held = [c for c in cells if start <= c.at - c.left < cut]
+        if held and cut < end and held[-1].at + held[-1].right > cut and len(held) > 1:
+            cut = held[-1].at - held[-1].left
+            held.pop()
+        systems.append(_draw_in_order(held, start, cut, names, margin, sources))
+        start = cut
+    return systems
+
+
+def _cells(riff: Riff, sources: Mapping[int, Note]) -> list[_Cell]:
+    unit = column_sec(riff)
     groups: list[tuple[float, list[Note]]] = []
     for note in riff.notes:
         if note.string is None:
@@ -465,37 +494,34 @@ def _layout_in_order(riff: Riff, width: int) -> list[System]:
         if apart or any(note.string == n.string for n in groups[-1][1]):
             groups.append((note.onset_sec, []))
         groups[-1][1].append(note)
-    lines: list[list[tuple[int, list[Note]]]] = []
-    at, end, before = _LEAD, _LEAD, 0.0
+    cells: list[_Cell] = []
+    before = 0.0
     for onset, group in groups:
         texts = [_sign_text(n, sources.get(n.id)) for n in group]
         left, right = max(len(b) for b, _ in texts), max(len(t) for _, t in texts)
-        gap = min(_MAX_GAP, round((onset - before) / unit)) if lines else 0
-        at = max(at + gap, end + max(left, 1))
-        if not lines or at + right + 1 > room:
-            lines.append([])
-            at = _LEAD + left
-        lines[-1].append((at, group))
-        end, before = at + right, onset
-    return [_draw_in_order(line, names, margin, sources) for line in lines]
+        at = _LEAD + left
+        if cells:
+            gap = min(_MAX_GAP, round((onset - before) / unit))
+            at = max(cells[-1].at + gap, cells[-1].at + cells[-1].right + max(left, 1))
+        cells.append(_Cell(at, left, right, group))
+        before = onset
+    return cells
 
 
 def _draw_in_order(
-    line: list[tuple[int, list[Note]]],
+    cells: list[_Cell],
+    start: int,
+    cut: int,
     names: tuple[str, ...],
     margin: int,
     sources: Mapping[int, Note],
 ) -> System:
-    canvas = [list(name.ljust(margin) + "|") for name in names]
+    canvas = [list(name.ljust(margin) + "|" + "-" * (cut - start)) for name in names]
     columns: dict[int, int] = {}
-    ends = 0
-    for at, group in line:
-        for note in group:
+    for cell in cells:
+        at = margin + 1 + cell.at - start
+        for note in cell.notes:
             before, text = _sign_text(note, sources.get(note.id))
-            row = canvas[(note.string or 1) - 1]
-            row += "-" * (margin + 1 + at - len(before) - len(row))
-            row += before + text
-            ends = max(ends, len(row))
-            columns[note.id] = margin + 1 + at
-    lines = tuple("".join(row).ljust(ends + 1, "-") for row in canvas)
-    return System(lines, 0, columns, (1, 1))
+            _put(canvas[(note.string or 1) - 1], at - len(before), before + text)
+            columns[note.id] = at
+    return System(tuple("".join(row) for row in canvas), 0, columns, (1, 1))

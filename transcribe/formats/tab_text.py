@@ -54,14 +54,14 @@ def _header(riff: Riff) -> list[str]:
     strings = " ".join(pitch_name(m) for m in instrument.open_midi)
     lines.append(f"Tuning: {strings}" + (f" ({known})" if known else ""))
     if instrument.capo:
-        lines.append(f"Capo:   fret {instrument.capo} (frets count from the capo)")
+        lines.append(f"Capo:   fret {instrument.capo} (frets count from it)")
     default = Instrument()
     if instrument.frets != default.frets:
         lines.append(f"Frets:  {instrument.frets}")
     if riff.rhythm is not None:
         lines += _rhythm_lines(riff.rhythm)
     else:
-        lines.append(f"Time:   one column is {column_sec(riff):g} s; no bars are known")
+        lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
         lines.append(_drone_line(riff.drone, instrument))
     return lines + _theory_lines(riff.theory)
@@ -83,7 +83,7 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
     lines = []
     mode = (theory or {}).get("mode")
     if isinstance(mode, Mapping) and mode.get("tonic") and mode.get("name"):
-        parent = f" (the notes of {mode['parent']})" if mode.get("parent") else ""
+        parent = f" (notes of {mode['parent']})" if mode.get("parent") else ""
         lines.append(f"Mode:   {mode['tonic']} {mode['name']}{parent}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
@@ -116,6 +116,6 @@ def _wrap(label: str, items: list[str], width: int) -> list[str]:
 
 def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
     """Read a text tab; see `transcribe.formats.tab_read.read_tab`."""
-    from transcribe.formats import tab_read
+    from transcribe.formats.tab_read import read_tab as read
 
-    return tab_read.read_tab(source, name=name)
+    return read(source, name=name)

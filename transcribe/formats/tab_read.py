@@ -1,0 +1,593 @@
+"""Read a text tab, the project's own or one as people write them.
+
+The project's own tabs (first line ``Handspan tab 1``) are read strictly: the count under the
+strings tells the time of every sign. Other tabs are read with more patience; where they carry no
+count only the order of the notes is known: then ``rhythm`` is None, ``extra["timing"]`` is
+``"order"``, and the seconds only follow the columns.
+
+A tab does not tell how long notes last. They are taken to ring until the next note of their
+string, at most for one bar (in a tab without a count, 24 columns); ``extra["durations"]`` is
+``"ring"``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from transcribe.errors import FormatError
+from transcribe.formats.tab_head import Head, read_head
+from transcribe.formats.tab_lines import (
+    Bar,
+    Sign,
+    StringLine,
+    check_columns,
+    columns_of,
+    find_systems,
+    plain_lines,
+    read_signs,
+    refuse,
+)
+from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+
+__all__ = ["read_tab"]
+
+_COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
+_CHORD = re.compile(r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|m|M|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$")
+_NAMED = {"&": 0.5, "+": 0.5, "and": 0.5, "e": 0.25, "a": 0.75, "t": 1 / 3, "l": 2 / 3, "i": 0.25}
+_COLUMN_SEC = 0.125  # what a column stands for where nothing is told
+_MAX_COLUMNS = 24  # that a note rings in a tab without a count
+_MAX_BYTES = 4 << 20
+_MAX_BARS = 5_000
+
+
+@dataclass(slots=True)
+class _Hit:
+    """A note of the tab in reading order; ``at`` counts beats, or columns without a count."""
+
+    at: float
+    string: int
+    sign: Sign
+    line: int
+    finger: int | None = None
+
+
+@dataclass(slots=True)
+class _Bar:
+    """A bar as it stands in the tab, times counted from its start."""
+
+    number: int
+    length: float
+    line: int
+    hits: list[_Hit] = field(default_factory=list)
+    chords: list[tuple[float, str]] = field(default_factory=list)
+    opens: bool = False
+    times: int = 0  # how often what is closed here is played; 0 where nothing is closed
+    first_beat: int = 0
+
+
+def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
+    """Read a text tab from a path, or from text (a string with more than one line).
+
+    ``name`` is what errors call the tab; by default its path, or ``tab``.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read or something in it cannot be a tab: the message says file,
+        line, what was found and what was expected.
+    """
+    text, name, title = _load(source, name)
+    lines = plain_lines(text)
+    head = read_head(lines, name)
+    systems = head.turned(find_systems(lines, name, strings=head.strings))
+    for system in systems:
+        for row in system:
+            read_signs(row, lines[row.line], name)
+    instrument = head.instrument(systems[0], name)
+    reader = _Reader(lines, name, head, instrument, systems)
+    bars, counted = reader.bars()
+    played = _unfold(bars, name)
+    riff = _riff(played, head, instrument, name, counted)
+    if riff.source is None and title:
+        riff = replace(riff, source=Source(title))
+    return riff
+
+
+def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, str]:
+    if isinstance(source, str) and ("\n" in source or "\r" in source):
+        return source, name or "tab", ""
+    path = Path(source)
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise FormatError(f"{path}: found over 4 MB, expected a text tab")
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = data.decode("utf-16", "replace")
+    else:
+        if b"\0" in data:
+            raise FormatError(f"{path}:1: found bytes that are not text, expected a text tab")
+        try:
+            text = data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = data.decode("cp1252", "replace")
+    return text, name or str(path), path.name
+
+
+class _Reader:
+    """Turns systems of lines into bars with times."""
+
+    def __init__(
+        self,
+        lines: list[str],
+        name: str,
+        head: Head,
+        instrument: Instrument,
+        systems: list[list[StringLine]],
+    ) -> None:
+        self.lines, self.name, self.head, self.systems = lines, name, head, systems
+        self.top_fret = instrument.top_fret
+        self.strings = {row.line for system in systems for row in system}
+        self.open_bar: _Bar | None = None
+        self.found: list[_Bar] = []
+
+    def bars(self) -> tuple[list[_Bar], bool]:
+        counts = [self._count_row(system) for system in self.systems]
+        counted = all(counts) and (self.head.own or self.head.meter is not None or any(counts))
+        if self.head.own and self.head.meter is not None and not counted:
+            bad = self.systems[counts.index(None)] if None in counts else self.systems[0]
+            raise refuse(
+                self.name, bad[-1].line + 1, "no count", "the beats under the strings, 1 & 2 &"
+            )
+        for system, count in zip(self.systems, counts, strict=True):
+            bars = check_columns(system, self.name, strict=self.head.own)
+            self._check_frets(system)
+            if counted and count is not None:
+                self._counted(system, bars, count)
+            else:
+                self._in_order(system, bars)
+        return self.found, bool(counted)
+
+    def _check_frets(self, system: list[StringLine]) -> None:
+        for row in system:
+            for sign in row.signs:
+                if sign.fret is not None and sign.fret > self.top_fret:
+                    raise refuse(
+                        self.name,
+                        row.line,
+                        f"fret {sign.fret} at column {sign.column + 1}",
+                        f"0 to {self.top_fret}",
+                    )
+
+    # Rows beside the strings ---------------------------------------------------------------
+
+    def _below(self, system: list[StringLine]) -> list[int]:
+        """Lines under a system, as far as the next blank line or string."""
+        found = []
+        for line in range(system[-1].line + 1, min(system[-1].line + 4, len(self.lines))):
+            if line in self.strings or not self.lines[line].strip():
+                break
+            found.append(line)
+        return found
+
+    def _count_row(self, system: list[StringLine]) -> tuple[int, list[tuple[int, str]]] | None:
+        above = system[0].line - 1
+        places = self._below(system)
+        if not self.head.own and above >= 0 and above not in self.strings:
+            places.append(above)
+        for line in places:
+            marks = _tokens(self.lines[line])
+            marks = [(column, text) for column, text in marks if text != "|"]
+            if self.head.own and marks and marks[0][1] == "f":
+                continue
+            texts = [text for _, text in marks]
+            plain = all(_COUNT.match(text) for text in texts)
+            if plain and "1" in texts and (self.head.own or len(texts) > 2):
+                return line, marks
+            if plain and self.head.own and any(text.isdigit() for text in texts):
+                return line, marks
+        return None
+
+    def _finger_row(self, system: list[StringLine]) -> dict[int, str]:
+        if not self.head.own:
+            return {}
+        for line in self._below(system):
+            marks = _tokens(self.lines[line])
+            if marks and marks[0] == (0, "f"):
+                return dict(marks[1:])
+        return {}
+
+    def _chord_row(self, system: list[StringLine]) -> tuple[list[tuple[int, str]], int | None]:
+        """Chord symbols and ``x2`` marks with their columns, and the first bar's number."""
+        line = system[0].line - 1
+        if line < 0 or line in self.strings:
+            return [], None
+        marks = _tokens(self.lines[line])
+        number = None
+        if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d+$", marks[0][1]):
+            number = int(marks[0][1])
+            marks = marks[1:]
+        good = [m for m in marks if _CHORD.match(m[1]) or re.match(r"^[xX×]\d{1,2}$", m[1])]
+        if self.head.own:
+            return marks, number
+        return (good if len(good) == len(marks) else []), number
+
+    # With a count --------------------------------------------------------------------------
+
+    def _counted(
+        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+    ) -> None:
+        line, marks = count
+        spans = _spans(system, bars)
+        chords, number = self._chord_row(system)
+        fingers = self._finger_row(system)
+        groups = columns_of(system)
+        for start, end, opening, closing in spans:
+            inside = [(c, t) for c, t in marks if start <= c < end]
+            if not inside and not any(start <= c < end for c, _ in groups):
+                continue
+            times = self._mark_times(inside, line)
+            bar = self._bar_for(start, opening, number, times, system[0].line)
+            number = None
+            for column, group in groups:
+                if not start <= column < end:
+                    continue
+                beat = self._beat_at(column, times, group, system)
+                digits = fingers.get(column, "")
+                for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
+                    hit = _Hit(beat, string, sign, system[string - 1].line, finger)
+                    bar.hits.append(hit)
+            for column, text in chords:
+                if start <= column < end and not re.match(r"^[xX×]\d", text):
+                    bar.chords.append((self._nearest(column, times), text))
+            if closing is not None:
+                self._close(bar, closing, chords, system)
+
+    def _bar_for(
+        self,
+        start: int,
+        opening: Bar | None,
+        number: int | None,
+        times: dict[int, float],
+        line: int,
+    ) -> _Bar:
+        """The bar that begins at ``start``, or the one that a line break cut in two."""
+        if self.open_bar is not None and opening is None:
+            bar = self.open_bar
+        else:
+            following = self.found[-1].number + 1 if self.found else 1
+            bar = _Bar(number if number is not None else following, 0.0, line)
+            bar.first_beat = int(min(times.values(), default=0.0))
+            bar.opens = opening is not None and opening.opens
+            self.found.append(bar)
+        bar.length = max([bar.length, *(int(t) + 1 for t in times.values())])
+        self.open_bar = bar
+        return bar
+
+    def _close(
+        self, bar: _Bar, closing: Bar, chords: list[tuple[int, str]], system: list[StringLine]
+    ) -> None:
+        self.open_bar = None
+        if not closing.closes:
+            return
+        bar.times = 2
+        for column, text in chords:
+            if (match := re.match(r"^[xX×](\d{1,2})$", text)) and abs(column - closing.column) <= 2:
+                bar.times = int(match[1])
+        bar.times = max([bar.times, *(row.times for row in system)])
+
+    def _mark_times(self, marks: list[tuple[int, str]], line: int) -> dict[int, float]:
+        """Column of each mark of one bar -> beats from the bar's start."""
+        times: dict[int, float] = {}
+        beats = [i for i, (_, text) in enumerate(marks) if text.isdigit()]
+        if marks and (not beats or beats[0] != 0):
+            raise refuse(
+                self.name, line, f"{marks[0][1]!r} at column {marks[0][0] + 1}", "the beat's number"
+            )
+        for i, j in zip(beats, [*beats[1:], len(marks)], strict=True):
+            beat = int(marks[i][1]) - 1
+            last = int(max(times.values(), default=beat - 1))
+            if beat != last + 1 if self.head.own else beat <= last and i > 0:
+                raise refuse(
+                    self.name,
+                    line,
+                    f"beat {beat + 1} at column {marks[i][0] + 1}",
+                    f"beat {last + 2}",
+                )
+            times[marks[i][0]] = float(beat)
+            between = marks[i + 1 : j]
+            by_name = all(text in _NAMED for _, text in between)
+            for k, (column, text) in enumerate(between, 1):
+                share = _NAMED[text] if by_name else k / (len(between) + 1)
+                times[column] = beat + share
+        return times
+
+    def _beat_at(
+        self,
+        column: int,
+        times: dict[int, float],
+        group: list[tuple[int, Sign]],
+        system: list[StringLine],
+    ) -> float:
+        if column in times:
+            return times[column]
+        line = system[group[0][0] - 1].line
+        if self.head.own:
+            raise refuse(
+                self.name,
+                line,
+                f"a fret at column {column + 1}",
+                "it over one of the places of the count",
+            )
+        if not times:
+            raise refuse(self.name, line, "a bar without a count", "beats under it, 1 & 2 &")
+        near = min(times, key=lambda c: (abs(c - column), c))
+        if abs(near - column) <= 1:
+            return times[near]
+        # Between two marks the columns share the time; thirds and quarters are what is meant.
+        left = max((c for c in times if c < column), default=None)
+        right = min((c for c in times if c > column), default=None)
+        if left is None:
+            return times[near]
+        to = times[right] if right is not None else float(int(times[left]) + 1)
+        wide = (right - left) if right is not None else max(4, column - left + 1)
+        share = times[left] + (to - times[left]) * (column - left) / wide
+        return round(share * 4) / 4 if abs(share * 4 % 1 - 0.5) > 0.2 else round(share * 12) / 12
+
+    def _nearest(self, column: int, times: dict[int, float]) -> float:
+        if not times:
+            return 0.0
+        return times[min(times, key=lambda c: (abs(c - column), c))]
+
+    # Without a count -----------------------------------------------------------------------
+
+    def _in_order(self, system: list[StringLine], bars: list[Bar]) -> None:
+        """Bars of a system whose columns only tell the order."""
+        chords, _ = self._chord_row(system)
+        groups = columns_of(system)
+        whole = max((row.times for row in system), default=0)
+        spans = _spans(system, bars)
+        signs = any(bar.opens or bar.closes for bar in bars)
+        for i, (start, end, opening, closing) in enumerate(spans):
+            bar = _Bar(len(self.found) + 1, float(max(1, end - start)), system[0].line)
+            bar.opens = opening is not None and opening.opens
+            for column, group in groups:
+                if start <= column < end:
+                    for string, sign in group:
+                        line = system[string - 1].line
+                        bar.hits.append(_Hit(float(column - start), string, sign, line))
+            for column, text in chords:
+                if start <= column < end and _CHORD.match(text):
+                    bar.chords.append((float(column - start), text))
+            if closing is not None and closing.closes:
+                self._close(bar, closing, chords, system)
+            elif whole > 1 and not signs and i == len(spans) - 1:
+                bar.times = whole  # ``x2`` after a line without repeat signs: the whole line
+            if whole > 1 and not signs and i == 0:
+                bar.opens = True
+            self.found.append(bar)
+
+
+def _tokens(line: str) -> list[tuple[int, str]]:
+    return [(m.start(), m.group()) for m in re.finditer(r"\S+", line)]
+
+
+def _per_note(digits: str, group: list[tuple[int, Sign]]) -> list[int | None]:
+    """Finger of each note of a column: digits are written from the lowest string up."""
+    if len(digits) != len(group):
+        return [None] * len(group)
+    order = sorted(range(len(group)), key=lambda i: -group[i][0])
+    found: list[int | None] = [None] * len(group)
+    for digit, i in zip(digits, order, strict=True):
+        found[i] = int(digit) if digit in "01234" else None
+    return found
+
+
+_Span = tuple[int, int, Bar | None, Bar | None]
+
+
+def _spans(system: list[StringLine], bars: list[Bar]) -> list[_Span]:
+    """(start, end, opening bar line, closing bar line) of each stretch between bar lines."""
+    start = min(row.start for row in system)
+    end = max(row.end for row in system)
+    edges: list[tuple[int, int, Bar | None]] = [(start, start, None)]
+    edges += [(bar.column, bar.end, bar) for bar in bars]
+    edges.append((end, end, None))
+    spans = []
+    for (_, after, opening), (before, _, closing) in itertools.pairwise(edges):
+        if before > after:
+            spans.append((after, before, opening, closing))
+    return spans
+
+
+def _unfold(bars: list[_Bar], name: str) -> list[_Bar]:
+    """Bars in the order they are played; what stands outside repeats is played once."""
+    out: list[_Bar] = []
+    start = 0
+    for i, bar in enumerate(bars):
+        if bar.opens:
+            out += bars[start:i]
+            start = i
+        if bar.times:
+            out += bars[start : i + 1] * bar.times
+            start = i + 1
+        if len(out) > _MAX_BARS:
+            raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    return out + bars[start:]
+
+
+# The riff ----------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Grid:
+    """Seconds of a tab's beats or columns; ``start`` is where second 0 lies."""
+
+    start: float
+    unit_sec: float
+    longest: float  # that a note rings
+    end: float
+
+    def sec(self, at: float) -> float:
+        return round((at - self.start) * self.unit_sec, 6)
+
+
+def _riff(played: list[_Bar], head: Head, instrument: Instrument, name: str, counted: bool) -> Riff:
+    rhythm = None
+    extra: dict[str, Any] = {"durations": "ring"}
+    if counted:
+        meter = _meter(played, head, name)
+        starts = _bar_starts(played, meter[0])
+        first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
+        end = starts[-1] + played[-1].length
+        bpm = head.bpm or 100.0
+        grid = _Grid(first, 60.0 / bpm, float(meter[0]), end)
+        beats = range(int(first), int(end) + 1)
+        downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
+        rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
+    else:
+        starts = [0.0]
+        for bar in played:
+            starts.append(starts[-1] + bar.length)
+        unit = head.column_sec or _COLUMN_SEC
+        grid = _Grid(0.0, unit, float(_MAX_COLUMNS), starts.pop() + 8)
+        extra |= {"timing": "order", "column_sec": unit}
+    placed = [
+        (start + hit.at, hit) for start, bar in zip(starts, played, strict=True) for hit in bar.hits
+    ]
+    notes = _notes(placed, instrument, grid, counted, name)
+    chords = [
+        (start + at, text)
+        for start, bar in zip(starts, played, strict=True)
+        for at, text in bar.chords
+    ]
+    return Riff(
+        instrument,
+        notes,
+        Source(head.title) if head.title else None,
+        rhythm,
+        _drone(head, notes),
+        _theory(head, chords, grid),
+        extra=extra,
+    )
+
+
+def _meter(played: list[_Bar], head: Head, name: str) -> tuple[int, int]:
+    longest = max(int(bar.length) for bar in played)
+    meter = head.meter or ((longest, 8) if longest in (6, 9, 12) else (longest, 4))
+    for i, bar in enumerate(played):
+        late = bar.first_beat > 0 and i > 0
+        if bar.length != meter[0] if head.own else bar.length > meter[0]:
+            late = True
+        if late:
+            raise refuse(
+                name,
+                bar.line,
+                f"bar {bar.number} with beats {bar.first_beat + 1} to {int(bar.length)}",
+                f"beats 1 to {meter[0]}",
+            )
+    return meter
+
+
+def _bar_starts(played: list[_Bar], in_bar: int) -> list[float]:
+    number = played[0].number
+    if played[0].first_beat > 0:
+        number = min(number, 0)  # a bar that begins late is a pickup
+    return [float((number - 1 + i) * in_bar) for i in range(len(played))]
+
+
+def _notes(
+    placed: list[tuple[float, _Hit]],
+    instrument: Instrument,
+    grid: _Grid,
+    counted: bool,
+    name: str,
+) -> tuple[Note, ...]:
+    placed.sort(key=lambda p: (p[0], -p[1].string))
+    following: dict[int, float] = {}
+    ends: list[float] = []
+    for at, hit in reversed(placed):
+        end = min(following.get(hit.string, grid.end), at + grid.longest)
+        ends.append(max(end, at + 1 / 64))
+        following[hit.string] = at
+    notes = []
+    for number, ((at, hit), end) in enumerate(zip(placed, reversed(ends), strict=True), 1):
+        fret = hit.sign.fret or 0
+        pitch = instrument.pitch_midi(hit.string, fret)
+        if not 0 <= pitch <= 127:
+            raise refuse(name, hit.line, f"fret {fret}", "a pitch that MIDI can count")
+        articulation, extra = _technique(hit.sign)
+        notes.append(
+            Note(
+                number,
+                grid.sec(at),
+                max(grid.sec(end), grid.sec(at) + 1e-3),
+                pitch,
+                string=hit.string,
+                fret=fret,
+                finger=hit.finger,
+                articulation=articulation,
+                onset_beat=round(at, 6) if counted else None,
+                duration_beat=round(end - at, 6) if counted else None,
+                extra=extra,
+            )
+        )
+    return sort_notes(notes)
+
+
+def _technique(sign: Sign) -> tuple[str, dict[str, Any]]:
+    extra: dict[str, Any] = {}
+    if sign.bend_to is not None and sign.fret is not None:
+        extra["bend_semitones"] = sign.bend_to - sign.fret
+    if sign.released:
+        extra["released"] = True
+    if sign.soft:
+        extra["soft"] = True
+    if sign.fret is None:
+        return "dead", extra
+    if sign.after == "*":
+        return "harmonic", extra
+    if sign.after == "b":
+        return "bend", extra
+    if sign.before in ("/", "\\", "s"):
+        return "slide", extra | ({"slide": "down"} if sign.before == "\\" else {})
+    if sign.before == "h":
+        return "hammer-on", extra
+    if sign.before == "t":
+        return "hammer-on", extra | {"tapped": True}
+    if sign.before == "p":
+        return "pull-off", extra
+    return ("vibrato" if sign.after == "~" else "picked"), extra
+
+
+def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
+    if not head.drone:
+        return None
+    struck = [n for n in notes if n.string in head.drone and n.fret == 0]
+    if not struck:
+        return None
+    start, end = struck[0].onset_sec, max(n.offset_sec for n in struck)
+    return Drone(head.drone[0], start, end, tuple(head.drone[1:]))
+
+
+def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[str, Any] | None:
+    theory: dict[str, Any] = {}
+    if head.mode:
+        theory["mode"] = dict(head.mode)
+    if chords:
+        ends = [at for at, _ in chords[1:]] + [grid.end]
+        theory["chords"] = [
+            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
+            for (at, symbol), end in zip(chords, ends, strict=True)
+        ]
+    if head.loop:
+        theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+    return theory or None
