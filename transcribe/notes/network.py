@@ -1,0 +1,165 @@
+"""Runs the note network over a take, in overlapping pieces whose seams cannot be seen.
+
+Conventions: frames are `features.HOP` samples apart; the pitch axis has `PITCHES` columns, one a
+semitone from MIDI `FIRST_MIDI`. The weights are ONNX files beside this module; each carries in its
+metadata how far to either side a frame's answer reaches, and every piece is read with that much
+margin, so that a take gives the same answer whole or in pieces.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from transcribe.errors import HandspanError
+from transcribe.notes import features as feat
+
+__all__ = [
+    "FIRST_MIDI",
+    "MANNERS",
+    "OUTPUTS",
+    "PITCHES",
+    "WEIGHTS",
+    "Heard",
+    "hear",
+    "manner_rows",
+]
+
+FIRST_MIDI = 35
+"""Lowest pitch that the network names: B1, the low string of seven."""
+PITCHES = 54
+"""Up to MIDI 88, E6."""
+MANNERS = (
+    "picked",
+    "hammer-on",
+    "pull-off",
+    "slide",
+    "bend",
+    "vibrato",
+    "harmonic",
+    "dead",
+)
+"""Order of the network's answers for how a note is played."""
+OUTPUTS = 5 + len(MANNERS)
+"""Onset, sounding and offset (logits); onset shift in frames; bend in semitones; manners."""
+WEIGHTS = Path(__file__).with_name("weights.onnx")
+"""The weights that ship."""
+
+_PIECE = 1024  # frames a piece, about 24 s
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What the network says of a take; every array is (frames, PITCHES) unless noted.
+
+    ``onset``, ``sounding`` and ``offset`` are shares of 0 to 1. ``shift`` says how far, in frames,
+    the onset lies from the frame's centre; ``bend`` is in semitones. ``manner`` is
+    (frames, PITCHES, len(MANNERS)), logits.
+    """
+
+    onset: np.ndarray
+    sounding: np.ndarray
+    offset: np.ndarray
+    shift: np.ndarray
+    bend: np.ndarray
+    manner: np.ndarray
+
+    @property
+    def frames(self) -> int:
+        """Number of frames."""
+        return int(self.onset.shape[0])
+
+
+def manner_rows() -> slice:
+    """Where the manners lie among the network's outputs."""
+    return slice(5, OUTPUTS)
+
+
+@lru_cache(maxsize=4)
+def _session(path: Path, threads: int) -> tuple[Any, int]:
+    import onnxruntime
+
+    if not path.is_file():
+        raise HandspanError(f"the note network's weights are missing: {path}; install it again")
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = threads
+    options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    # A memory arena keeps the largest piece's buffers for good; takes are worked once.
+    options.enable_cpu_mem_arena = True
+    session = onnxruntime.InferenceSession(
+        str(path), sess_options=options, providers=["CPUExecutionProvider"]
+    )
+    reach = int(session.get_modelmeta().custom_metadata_map["reach_frames"])
+    return session, reach
+
+
+def _threads() -> int:
+    set_by_hand = os.environ.get("OMP_NUM_THREADS", "")
+    if set_by_hand.isdigit() and int(set_by_hand) > 0:
+        return int(set_by_hand)
+    return max(1, min(4, os.cpu_count() or 1))
+
+
+def hear(
+    y: np.ndarray,
+    *,
+    offset_cents: float = 0.0,
+    weights: Path = WEIGHTS,
+    piece_frames: int = _PIECE,
+    progress: Callable[[str, float], None] | None = None,
+) -> Heard | None:
+    """The network's answer for a take; None for silence.
+
+    Parameters
+    ----------
+    y : float32 (n,)
+        The whole take at `features.SR`.
+    offset_cents : float
+        Tuning of the whole instrument.
+    weights : Path
+        ONNX file made by ``transcribe.training.export``.
+    piece_frames : int
+        Frames worked at once; the result does not depend on it.
+
+    Raises
+    ------
+    HandspanError
+        If the weights are missing.
+    """
+    reference = feat.reference_power(y)
+    frames = feat.frame_count(y.size)
+    if frames == 0 or reference <= 0.0:
+        return None
+    session, reach = _session(weights, _threads())
+    rows = {
+        name: np.empty((frames, PITCHES), np.float32)
+        for name in ("onset", "sounding", "offset", "shift", "bend")
+    }
+    manner = np.empty((frames, PITCHES, len(MANNERS)), np.float16)
+    for first in range(0, frames, piece_frames):
+        last = min(frames, first + piece_frames)
+        low, high = max(0, first - reach), min(frames, last + reach)
+        seen = feat.features(
+            y, first=low, last=high, reference=reference, offset_cents=offset_cents
+        )
+        answer = session.run(None, {"features": seen[None]})[0][0]
+        answer = answer[:, first - low : last - low]
+        for i, name in enumerate(("onset", "sounding", "offset")):
+            rows[name][first:last] = _share(answer[i])
+        rows["shift"][first:last] = answer[3]
+        rows["bend"][first:last] = answer[4]
+        manner[first:last] = answer[manner_rows()].transpose(1, 2, 0)
+        if progress is not None:
+            progress("notes", last / frames)
+    return Heard(**rows, manner=manner)
+
+
+def _share(logits: np.ndarray) -> np.ndarray:
+    return 0.5 * (1.0 + np.tanh(0.5 * logits))

@@ -1,0 +1,70 @@
+"""Which clips the network is trained on, and how often each bank has its turn."""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import os
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from transcribe.training.pool import render_pool
+
+__all__ = ["add_render_arguments", "maker", "start_rendering"]
+
+_OWN_GROUP = {"acoustic": 0.22}
+"""Banks that are rendered into files of their own, so that a trainer can leave them out."""
+_REST = "rest"
+
+
+def add_render_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments that rendering needs."""
+    parser.add_argument("--banks", type=Path, help="file from transcribe.training.banks")
+    parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2))
+    parser.add_argument("--seed", type=int, default=1)
+
+
+def maker(banks_file: Path | None) -> tuple[Callable[[int, str], Any], dict[str, float]]:
+    """A function of (seed, group) that makes a clip, and the share of each group.
+
+    Without a file of banks the clips are of synthesised strings alone.
+    """
+    from transcribe.training.banks import load_banks
+    from transcribe.training.clips import make_clip
+
+    banks = load_banks(banks_file)
+    groups = {name: share for name, share in _OWN_GROUP.items() if name in banks}
+    groups[_REST] = 1.0 - sum(groups.values())
+    members: dict[str, Mapping[str, Any]] = {
+        name: {name: banks[name]} for name in groups if name in banks
+    }
+    members[_REST] = {name: bank for name, bank in banks.items() if name not in members}
+
+    def make(seed: int, group: str) -> Any:
+        return make_clip(seed, banks=members[group])
+
+    return make, groups
+
+
+def start_rendering(
+    folder: Path,
+    make: Callable[[int, str], Any],
+    groups: Mapping[str, float],
+    *,
+    workers: int,
+    seconds: float,
+    seed: int,
+) -> list[multiprocessing.Process]:
+    """`render_pool` with seeds that no other ``seed`` shares."""
+    # Each worker does plain arithmetic on one core; more threads would only get in the way.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    return render_pool(
+        folder,
+        make,
+        groups=groups,
+        workers=workers,
+        seconds=seconds,
+        first_seed=seed * 10**8,
+    )
