@@ -10,7 +10,13 @@ import pytest
 from transcribe.sound.strings import pluck
 from transcribe.training.banks import LEAD, SR, RecordedBank, RecordedNote, SynthBank
 from transcribe.training.phrases import PlayedNote
-from transcribe.training.render import Touch, add_guitar_noise, draw_touch, render
+from transcribe.training.render import (
+    Touch,
+    add_guitar_noise,
+    add_sympathy,
+    draw_touch,
+    render,
+)
 
 
 @pytest.fixture(scope="module")
@@ -144,3 +150,24 @@ def test_guitar_noise_adds_no_pitch(rng: np.random.Generator) -> None:
         add_guitar_noise(y, rng, 1.0)
     assert np.isfinite(y).all()
     assert not np.array_equal(y, before)
+
+
+def test_open_strings_ring_along_with_what_they_share(recorded: RecordedBank) -> None:
+    y, _ = _render([_note(0.2, 1.0, 57)], recorded)
+    plain = y.copy()
+    add_sympathy(y, (45.0, 51.0), np.random.default_rng(1), 0.0)
+    # After the note is damped, the open A below it still answers at the pitch that they share.
+    answer = y - plain
+    assert _tone(answer, 1.1, 1.5, 57) > 10 * _tone(answer, 1.1, 1.5, 63)
+    assert _tone(answer, 1.1, 1.5, 57) > 10 * _tone(plain, 1.1, 1.5, 57)
+
+
+def test_a_soft_attack_does_not_move_the_label(recorded: RecordedBank) -> None:
+    note = _note(0.5, 2.5, 52)
+    hard, _ = _render([note], recorded)
+    soft, (kept,) = _render([note], recorded, touch=Touch(attack_sec=0.012))
+    assert kept.onset_sec == 0.5
+    start = slice(round(0.5 * SR), round(0.505 * SR))
+    assert np.abs(soft[start]).max() < 0.8 * np.abs(hard[start]).max()
+    loud = np.abs(soft) > 0.05 * np.abs(soft).max()
+    assert int(np.argmax(loud)) / SR == pytest.approx(0.5, abs=0.003)

@@ -19,7 +19,7 @@ from transcribe.errors import ParameterError
 from transcribe.riff import Instrument, Phrase
 from transcribe.training.banks import SR, Bank
 from transcribe.training.phrases import PlayedNote, make_score
-from transcribe.training.render import add_guitar_noise, draw_touch, render
+from transcribe.training.render import add_guitar_noise, add_sympathy, draw_touch, render
 from transcribe.training.rough import CLEAN, Rough, draw_rough, roughen
 
 __all__ = ["Clip", "make_clip"]
@@ -130,6 +130,10 @@ def make_clip(
             score.notes, bank=other, rng=rng, duration_sec=duration_sec, offset_cents=offset_cents
         )
         y = y + np.float32(rng.uniform(0.2, 0.6)) * second
+    if rng.random() < 0.35:
+        cents = offset_cents / 100.0
+        open_strings = [m + score.instrument.capo + cents for m in score.instrument.open_midi]
+        add_sympathy(y, open_strings, rng, float(rng.uniform(-14.0, 7.0)))
     if name in _DRIVEN and recorder.drive == 0 and recorder is not CLEAN and rng.random() < 0.4:
         recorder = replace(recorder, drive=float(rng.uniform(0.05, 0.9)))
     if recorder.knocks > 0:

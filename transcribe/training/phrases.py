@@ -110,6 +110,7 @@ class _Setting:
     bars: int
     expression: float
     beat_sec: float
+    dynamics: float
     events: list[_Event] = field(default_factory=list)
     phrases: list[Phrase] = field(default_factory=list)
     drone_string: int | None = None
@@ -279,7 +280,7 @@ def _express(s: _Setting, line: list[_Event], legato: float) -> None:
 
 def _accent(s: _Setting, beat: float) -> float:
     base = 0.82 if abs(beat - round(beat)) < 1e-3 else 0.7
-    return float(np.clip(base + s.rng.normal(0.0, 0.12), 0.2, 1.0))
+    return float(np.clip(base + s.rng.normal(0.0, s.dynamics), 0.15, 1.0))
 
 
 def _line(s: _Setting, length: float) -> list[_Event]:
@@ -883,6 +884,7 @@ def make_score(
         bars,
         expression=float(rng.uniform(0.0, 1.0)),
         beat_sec=60.0 / bpm,
+        dynamics=float(rng.uniform(0.03, 0.24)),
         drone_string=drone_string if kind == "drone" else None,
     )
     _WRITERS[kind](setting)

@@ -15,11 +15,19 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from transcribe.sound.strings import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 from transcribe.training.banks import SR, Bank, RecordedBank
 from transcribe.training.phrases import PlayedNote
 
-__all__ = ["Touch", "add_guitar_noise", "draw_touch", "render", "smooth_gain"]
+__all__ = [
+    "Touch",
+    "add_guitar_noise",
+    "add_sympathy",
+    "draw_touch",
+    "render",
+    "smooth_gain",
+]
 
 Array = npt.NDArray[Any]
 
@@ -34,7 +42,7 @@ class Touch:
     ``colour_db`` is the spread of each note's own smooth equaliser, ``softness`` how much of the
     treble soft notes lose, ``beating`` the depth of slow beating, ``decay`` the spread of extra
     decay (per second), ``out_of_tune_cents`` the spread over strings, ``note_cents`` over notes,
-    ``pick_noise`` its level against the notes.
+    ``pick_noise`` its level against the notes. ``attack_sec`` softens the attack, as flesh does.
     """
 
     colour_db: float = 0.0
@@ -47,6 +55,7 @@ class Touch:
     release_sec: tuple[float, float] = (0.02, 0.08)
     string_gain_db: float = 0.0
     legato_db: tuple[float, float] = (-4.0, 1.0)
+    attack_sec: float = 0.0
 
 
 def draw_touch(rng: np.random.Generator) -> Touch:
@@ -61,6 +70,7 @@ def draw_touch(rng: np.random.Generator) -> Touch:
         pick_noise=float(rng.exponential(0.03)),
         release_sec=(0.015, float(rng.uniform(0.04, 0.1))),
         string_gain_db=float(rng.uniform(0.0, 3.0)),
+        attack_sec=float(rng.uniform(0.001, 0.012)) if rng.random() < 0.3 else 0.0,
     )
 
 
@@ -261,6 +271,10 @@ class _Player:
         if carried:
             rise = min(len(y), round(rng.uniform(0.003, 0.009) * SR))
             y[:rise] *= np.sin(np.linspace(0.0, np.pi / 2, rise, dtype=np.float32)) ** 2
+        elif touch.attack_sec > 0 and before < len(y):
+            rise = min(len(y) - before, max(2, round(touch.attack_sec * rng.uniform(0.5, 1) * SR)))
+            y[:before] *= 0.3
+            y[before : before + rise] *= np.linspace(0.3, 1.0, rise, dtype=np.float32)
         stop = before + hold
         if stop < len(y):
             tail = min(release, len(y) - stop)
@@ -359,6 +373,31 @@ def render(
         for note, level in zip(played, player.level_at, strict=True)
     ]
     return player.y, tuple(out)
+
+
+def add_sympathy(
+    y: Array, open_midi: Sequence[float], rng: np.random.Generator, level_db: float
+) -> None:
+    """Open strings that ring along without being struck, added in place.
+
+    Each string answers what the others play with its own partials, as an echo that is in tune
+    with it alone. ``level_db`` is how strongly it answers at its strongest partial, against the
+    sound that drives it.
+    """
+    size = round(1.2 * SR)
+    answer = np.zeros(size, np.float32)
+    for midi in open_midi:
+        hz = 440.0 * 2.0 ** ((midi + rng.normal(0.0, 0.03) - 69.0) / 12.0)
+        string = StringModel(
+            pick_position=float(rng.uniform(0.08, 0.45)), ring_sec=float(rng.uniform(1.0, 3.0))
+        )
+        sound = pluck(hz, sr=SR, duration_sec=1.2, string=string, max_partials=16)
+        answer += sound * np.float32(rng.uniform(0.2, 1.0))
+    answer *= np.linspace(1.0, 0.0, size, dtype=np.float32)
+    whole = fft.next_fast_len(len(y) + size, real=True)
+    response = fft.rfft(answer, whole)
+    response *= np.float32(10.0 ** (level_db / 20.0) / max(float(np.abs(response).max()), 1e-9))
+    y += fft.irfft(fft.rfft(y, whole) * response, whole)[: len(y)]
 
 
 def add_guitar_noise(y: Array, rng: np.random.Generator, level: float) -> None:
