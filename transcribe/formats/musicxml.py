@@ -34,9 +34,9 @@ _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32n
 
 def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a MusicXML file; see `transcribe.formats.musicxml_read.read_musicxml`."""
-    from transcribe.formats import musicxml_read
+    from transcribe.formats.musicxml_read import read_musicxml as read
 
-    return musicxml_read.read_musicxml(path, part=part)
+    return read(path, part=part)
 
 
 def write_musicxml(riff: Riff) -> bytes:
