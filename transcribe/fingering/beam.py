@@ -17,12 +17,12 @@ import numpy as np
 
 from transcribe.fingering.candidates import Candidates
 from transcribe.fingering.hand import STATIC, neck_mm
-from transcribe.fingering.plan import MEMORY, Onset
+from transcribe.fingering.plan import MEMORY, RECENT, Onset
 from transcribe.riff import Instrument
 
-__all__ = ["Beam", "States", "Step"]
+__all__ = ["LEGATO_COST", "Beam", "States", "Step"]
 
-_LEGATO = 200.0  # a legato pair on two strings: only where nothing else can be
+LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ class Beam:
                 if value
             }
             for name, values in self.features(states, onset):
-                weight = self.weights[name] if name != "legato" else _LEGATO
+                weight = self.weights[name] if name != "legato" else LEGATO_COST
                 row = np.broadcast_to(values, (1, len(cand)))[0]
                 if row[choice]:
                     costs[name] = costs.get(name, 0.0) + float(weight * row[choice])
@@ -119,7 +119,7 @@ class Beam:
         shape = (len(states.cost), len(onset.candidates))
         total = np.zeros(shape)
         for name, values in self.features(states, onset):
-            weight = self.weights[name] if name != "legato" else _LEGATO
+            weight = self.weights[name] if name != "legato" else LEGATO_COST
             if weight:
                 total += weight * values
         return total
@@ -130,6 +130,7 @@ class Beam:
         yield from self._moves(states, onset, cand)
         yield from self._fingers(states, onset, cand)
         yield from self._voices(states, onset, cand)
+        yield from self._recent(states, onset, cand)
         yield from self._sounding(states, onset, cand)
         if onset.drone_strings:
             yield from self._drone(states, onset, cand)
@@ -146,11 +147,22 @@ class Beam:
         yield "shift", mm
         yield "shift_any", np.minimum(frets, 1.0)
         yield "shift_far", np.maximum(frets - 4.0, 0.0)
+        if onset.rest_sec > 0.2:
+            rest = min(onset.rest_sec, 1.5) / 1.5
+            yield "shift_rested", mm * rest
+            yield "shift_any_rested", np.minimum(frets, 1.0) * rest
         since = np.clip(onset.time_sec - states.fretted_sec, 0.06, 2.0)
         yield "shift_fast", mm * (0.25 / since)[:, None]
         at = np.where(cand.fretted[None, :], cand.position[None, :], here[:, None])
-        up = np.maximum(np.nan_to_num(at, nan=1.0) - 4.0, 0.0) / 5.0
-        yield "open_up_neck", up * cand.opens[None, :]
+        at = np.nan_to_num(at, nan=1.0)
+        opens = cand.opens[None, :]
+        yield "open_up_neck", np.maximum(at - 4.0, 0.0) / 5.0 * opens
+        yield "open_off_nut", np.clip(at - 1.0, 0.0, 3.0) / 3.0 * opens
+        long = (cand.frets == 0) @ np.array(onset.lengths)
+        yield "open_long", long[None, :]
+        if onset.line:
+            yield "open_in_line", opens
+            yield "fret_in_line", cand.static[None, :, 0]
         held = np.zeros(len(here), dtype=bool)
         for j, _, pitch in onset.sounding:
             string = states.strings[:, j % MEMORY]
@@ -167,7 +179,9 @@ class Beam:
         both = (was >= 0) & (now >= 0)
         same_string = both & (was == now)
         same_fret = states.finger_fret[:, None, :] == cand.finger_fret[None, :, :]
-        yield "same_finger_moves", (both & ~same_string).sum(axis=2)
+        across = both & ~same_string
+        yield "finger_across", (across & same_fret).sum(axis=2)
+        yield "finger_jumps", (across & ~same_fret).sum(axis=2)
         yield "finger_kept", (same_string & same_fret).sum(axis=2)
 
     def _voices(
@@ -175,9 +189,17 @@ class Beam:
     ) -> Iterator[tuple[str, np.ndarray]]:
         cross: np.ndarray | float = 0.0
         skip: np.ndarray | float = 0.0
+        mix: np.ndarray | float = 0.0
         kept: dict[str, np.ndarray | float] = {}
-        for n, j, apart in onset.voice:
-            step = np.abs(states.strings[:, j % MEMORY][:, None] - cand.strings[None, :, n])
+        for n, j, rise in onset.voice:
+            apart = abs(rise)
+            before = states.strings[:, j % MEMORY]
+            step = np.abs(before[:, None] - cand.strings[None, :, n])
+            was = onset.pitches[n] - rise - self._open[before]
+            now = cand.frets[:, n]
+            one = (was[:, None] == 0) != (now[None, :] == 0)
+            apart_frets = np.maximum(np.abs(was[:, None] - now[None, :]) - 4, 0) / 5.0
+            mix = mix + one * apart_frets
             cross = cross + step
             skip = skip + np.maximum(step - 1, 0)
             if apart:
@@ -186,6 +208,7 @@ class Beam:
         if onset.voice:
             yield "cross", np.asarray(cross)
             yield "skip_strings", np.asarray(skip)
+            yield "open_mixed", np.asarray(mix)
         for name, values in kept.items():
             yield f"{name}_same_string", np.asarray(values)
         for n, j in onset.same:
@@ -196,6 +219,18 @@ class Beam:
             yield "refinger", finger & ~other
         for n, j in onset.legato:
             yield "legato", states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
+
+    def _recent(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        if not onset.recent:
+            return
+        table: dict[str, np.ndarray] = {}
+        for n, j, kind in onset.recent:
+            same = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
+            name = RECENT[kind]
+            table[name] = table[name] + same if name in table else same.astype(float)
+        yield from table.items()
 
     def _sounding(
         self, states: States, onset: Onset, cand: Candidates
@@ -225,16 +260,16 @@ class Beam:
             off = ~np.isin(cand.strings[:, n], drones) | (cand.frets[:, n] != 0)
             yield "drone_off", off[None, :].astype(float)
         for n in onset.melody:
-            string = cand.strings[:, n]
+            string, trust = cand.strings[:, n], onset.trust[n]
             on = np.isin(string, drones)
-            yield "melody_on_drone", on[None, :].astype(float)
+            yield "melody_on_drone", trust * on[None, :]
             near = np.abs(string[:, None] - drones[None, :]).min(axis=1)
-            yield "melody_far", np.maximum(near - 1, 0)[None, :].astype(float)
-            yield "melody_above", (string > top)[None, :].astype(float)
+            yield "melody_far", trust * np.maximum(near - 1, 0)[None, :]
+            yield "melody_above", trust * (string > top)[None, :]
         if onset.melody:
             string = cand.strings[:, onset.melody[-1]]
             moved = (states.melody[:, None] >= 0) & (states.melody[:, None] != string[None, :])
-            yield "melody_moves", moved.astype(float)
+            yield "melody_moves", onset.trust[onset.melody[-1]] * moved
 
     def survivors(
         self, states: States, onset: Onset, local: np.ndarray
@@ -268,7 +303,7 @@ class Beam:
             strings[:, i % MEMORY] = cand.strings[choices, n]
             fingers[:, i % MEMORY] = cand.fingers[choices, n]
         melody = states.melody[parents]
-        if onset.melody:
+        if onset.melody and onset.trust[onset.melody[-1]] == 1.0:
             melody = cand.strings[choices, onset.melody[-1]]
         return States(
             cost=states.cost[parents] + local[parents, choices],

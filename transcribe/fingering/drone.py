@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.errors import ParameterError
+from transcribe.fingering.ghosts import ghosts_of
 from transcribe.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = ["drone_strings", "find_drone", "forced_drone"]
@@ -23,10 +24,12 @@ _TOGETHER_SEC = 0.05  # notes this close are one stroke
 _MIN_STRIKES = 3
 _MIN_LENGTH_SEC = 1.5
 _MIN_COVER = 0.62
-_MIN_OF_RIFF = 0.5
+_MIN_OF_RIFF = 0.7
 _MIN_BELOW = 0.93
-_MAX_MELODY_TOGETHER = 0.12
+_MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
+_MIN_COVER_IF_RARE = 0.85
+_MIN_HELD = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +39,6 @@ class _Found:
     start_sec: float
     end_sec: float
     score: float
-    covered: float
-    strikes: int
 
 
 def drone_strings(drone: Drone) -> tuple[int, ...]:
@@ -122,11 +123,16 @@ def _measure(
 ) -> _Found | None:
     """How far ``pitch`` is a drone; ``also`` are pitches of a second drone string."""
     own = [n for n in notes if n.pitch_midi == pitch]
-    if len(own) < _MIN_STRIKES and not _held(own, notes):
+    if not own or (len(own) < _MIN_STRIKES and not _held(own, notes)):
         return None
-    start, end = _longest_run(own)
+    start, end = _longest_run(own, notes)
     inside = [n for n in notes if start - 0.06 <= n.onset_sec < end]
-    melody = [n for n in inside if n.pitch_midi != pitch and n.pitch_midi not in also]
+    ghosts = ghosts_of(inside)
+    melody = [
+        n
+        for n in inside
+        if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in ghosts
+    ]
     if len(melody) < 3 or len({n.pitch_midi for n in melody}) < 3:
         return None
     whole = notes[-1].onset_sec - notes[0].onset_sec
@@ -136,22 +142,18 @@ def _measure(
     struck = [n for n in own if start <= n.onset_sec <= end]
     covered = _covered(struck, start, end)
     below = sum(n.pitch_midi > pitch for n in melody) / len(melody)
-    strokes = _strokes(melody)
-    together = 1.0 - len(strokes) / len(melody)
+    together = 1.0 - len(_strokes(melody)) / len(melody)
     share = len(struck) / max(1, len(_strokes(inside)))
-    if (
-        covered < _MIN_COVER
-        or below < _MIN_BELOW
-        or together > _MAX_MELODY_TOGETHER
-        or (share < _MIN_ONSET_SHARE and covered < 0.85)
-    ):
+    rare = share < _MIN_ONSET_SHARE and covered < _MIN_COVER_IF_RARE
+    if covered < _MIN_COVER or below < _MIN_BELOW or together > _MAX_MELODY_TOGETHER or rare:
         return None
-    return _Found(pitch, string, start, end, covered + share + below, covered, len(struck))
+    return _Found(pitch, string, start, end, covered + share + below)
 
 
 def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
+    """Whether a pitch that is struck once or twice sounds for most of the riff."""
     whole = notes[-1].offset_sec - notes[0].onset_sec
-    return bool(own) and sum(n.offset_sec - n.onset_sec for n in own) > 0.75 * whole
+    return sum(n.offset_sec - n.onset_sec for n in own) > _MIN_HELD * whole
 
 
 def _strokes(notes: Sequence[Note]) -> list[float]:
@@ -162,36 +164,42 @@ def _strokes(notes: Sequence[Note]) -> list[float]:
     return out
 
 
-def _limit_sec(own: Sequence[Note]) -> float:
-    """A silence of the drone longer than this ends it."""
-    if len(own) < 2:
-        return 2.0
+def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, float]:
+    """Start and end of the longest stretch of strikes without a long silence between.
+
+    A run reaches to the ends of the riff where these lie within one usual gap, since the first
+    strike may be missed and the last may be read too short.
+    """
     gaps = np.diff([n.onset_sec for n in own])
-    return float(min(4.0, max(1.2, 3.2 * np.median(gaps))))
-
-
-def _longest_run(own: Sequence[Note]) -> tuple[float, float]:
-    """Start and end of the longest stretch of strikes without a long silence between."""
-    limit = _limit_sec(own)
-    best = (own[0].onset_sec, own[0].offset_sec)
+    usual = float(np.median(gaps)) if len(gaps) else 2.0
+    limit = min(4.0, max(1.2, 0.9 * usual))
+    runs = []
     start, end = own[0].onset_sec, own[0].offset_sec
     last = own[0].onset_sec
     for note in own[1:]:
-        if note.onset_sec - max(end, last) > limit:
+        silent = note.onset_sec - max(end, last)
+        if silent > limit and note.onset_sec - last > 2.4 * usual:
+            runs.append((start, end, last))
             start = note.onset_sec
             end = note.offset_sec
         end = max(end, note.offset_sec)
         last = note.onset_sec
-        if end - start > best[1] - best[0]:
-            best = (start, end)
-    return best
+    runs.append((start, end, last))
+    start, end, last = max(runs, key=lambda r: r[1] - r[0])
+    usual = min(6.0, usual)
+    first = notes[0].onset_sec
+    final = max(n.offset_sec for n in notes[-4:])
+    if start - first <= 1.2 * usual:
+        start = first
+    end = max(end, min(final, last + 1.1 * usual))
+    return start, end
 
 
 def _covered(struck: Sequence[Note], start: float, end: float) -> float:
     """Share of the time that the drone sounds, or is between two strikes of a steady pattern."""
     gaps = np.diff([n.onset_sec for n in struck])
     steady = float(np.median(gaps)) * 1.3 if len(gaps) else 0.0
-    reach = min(steady, 2.5)
+    reach = min(steady, 3.0)
     covered, until = 0.0, start
     for note in struck:
         low = max(until, note.onset_sec)

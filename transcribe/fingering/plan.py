@@ -14,15 +14,24 @@ from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.drone import drone_strings
 from transcribe.riff import Drone, Instrument, Note, legato_sources
 
-__all__ = ["MEMORY", "Onset", "Plan", "Unmet", "plan_onsets"]
+__all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
 
 MEMORY = 64
 """How many notes back a choice can be looked up."""
+
+RECENT = ("ring_step", "ring_third", "ring_leap", "recent_third", "recent_leap")
+"""Kinds of pairs with a note a few onsets back: in a figure that goes round (``ring``: one of the
+two comes again about the other, so both may ring), or passed only once; by the interval."""
 
 _TOGETHER_SEC = 0.05  # notes that begin within this are one onset
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
 _SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
 _SAME_PITCH_SEC = 6.0
+_SURE = 0.6
+_RECENT_ONSETS = 5
+_RECENT_SEC = 1.6
+_ROUND_ONSETS = 6  # a figure goes round within so many onsets
+_LINE_ONSETS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +51,11 @@ class Unmet:
 class Onset:
     """Notes that begin together (indices into the sorted notes) and what they look back at.
 
-    ``voice``: for each note (its place n in the onset, earlier note, semitones apart).
+    ``voice``: for each note (its place n in the onset, earlier note, semitones up from it).
     ``same``: (n, earlier note of the same pitch). ``legato``: (n, note that it carries on from).
-    ``sounding``: (earlier note, seconds that it would still sound, fretted pitch).
+    ``sounding``: (earlier note, seconds that it would still sound, its pitch). ``recent``:
+    (n, earlier note, kind), kinds counted by `RECENT`. ``line``: 1 where single notes run, 0 in
+    chords and voices. ``rest_sec``: the silence before it. ``lengths``: seconds, at most 2.
     """
 
     notes: tuple[int, ...]
@@ -56,7 +67,12 @@ class Onset:
     same: list[tuple[int, int]] = field(default_factory=list)
     legato: list[tuple[int, int]] = field(default_factory=list)
     sounding: list[tuple[int, float, int]] = field(default_factory=list)
-    melody: tuple[int, ...] = ()
+    recent: list[tuple[int, int, int]] = field(default_factory=list)
+    line: float = 0.0
+    rest_sec: float = 0.0
+    lengths: tuple[float, ...] = ()
+    melody: tuple[int, ...] = ()  # places n of the melody over a drone, the leading one last
+    trust: tuple[float, ...] = ()
     droned: tuple[int, ...] = ()
     drone_strings: tuple[int, ...] = ()
 
@@ -123,7 +139,50 @@ def plan_onsets(
             _mark_drone(onset, notes, instrument, drone)
         look.fill(onset, sources, index)
         onsets.append(onset)
+    _look_around(onsets)
     return Plan(onsets, tuple(unmet))
+
+
+def _look_around(onsets: Sequence[Onset]) -> None:
+    """Fill in what depends on the onsets on both sides: ``recent`` and ``line``."""
+    melody = [
+        [
+            (i, p)
+            for n, (i, p) in enumerate(zip(o.notes, o.pitches, strict=True))
+            if n not in o.droned
+        ]
+        for o in onsets
+    ]
+    sets = [{p for _, p in group} for group in melody]
+    single = [
+        len(group) <= 1 and not onset.sounding for group, onset in zip(melody, onsets, strict=True)
+    ]
+    sums = [0]
+    for flag in single:
+        sums.append(sums[-1] + flag)
+    for t, onset in enumerate(onsets):
+        low, high = max(0, t - _LINE_ONSETS), min(len(onsets), t + _LINE_ONSETS + 1)
+        onset.line = float(sums[high] - sums[low] >= 0.8 * (high - low))
+        ahead = set().union(*sets[t + 1 : t + 1 + _ROUND_ONSETS])
+        oldest = onset.notes[-1] - MEMORY + 1
+        for n, pitch in enumerate(onset.pitches):
+            if n in onset.droned:
+                continue
+            seen = {pitch}
+            for u in range(t - 1, max(-1, t - 1 - _RECENT_ONSETS), -1):
+                if onset.time_sec - onsets[u].time_sec > _RECENT_SEC:
+                    break
+                before = set().union(*sets[max(0, u - _ROUND_ONSETS) : u])
+                for j, other in melody[u]:
+                    if other in seen or j < oldest:
+                        continue
+                    seen.add(other)
+                    apart = abs(other - pitch)
+                    size = 0 if apart <= 2 else 1 if apart <= 4 else 2
+                    if other in ahead or pitch in before:
+                        onset.recent.append((n, j, size))
+                    elif size and u < t - 1:
+                        onset.recent.append((n, j, 2 + size))
 
 
 def _allowed(
@@ -254,7 +313,15 @@ def _mark_drone(onset: Onset, notes: Sequence[Note], instrument: Instrument, dro
     pitches = {instrument.open_midi[s - 1] + instrument.capo for s in strings}
     onset.drone_strings = tuple(s - 1 for s in strings)
     onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].pitch_midi in pitches)
-    onset.melody = tuple(n for n in range(len(onset.notes)) if n not in onset.droned)
+    rest = [n for n in range(len(onset.notes)) if n not in onset.droned]
+    # The surest note leads: what is heard beside it may be an overtone.
+    onset.melody = tuple(sorted(rest, key=lambda n: (_trust(notes[onset.notes[n]]), n)))
+    onset.trust = tuple(_trust(notes[i]) for i in onset.notes)
+
+
+def _trust(note: Note) -> float:
+    """How much a note may decide about the melody over a drone."""
+    return 1.0 if note.confidence >= _SURE else 0.1
 
 
 class _Looker:
@@ -265,9 +332,15 @@ class _Looker:
         self.recent: list[tuple[int, ...]] = []
         self.last_of_pitch: dict[int, int] = {}
         self.active: list[int] = []
+        self.until = 0.0
 
     def fill(self, onset: Onset, sources: Mapping[int, int], index: Mapping[int, int]) -> None:
         notes, time = self.notes, onset.time_sec
+        onset.rest_sec = max(0.0, time - self.until) if self.last_of_pitch else 0.0
+        onset.lengths = tuple(
+            min(2.0, notes[i].offset_sec - notes[i].onset_sec) for i in onset.notes
+        )
+        self.until = max(self.until, *(notes[i].offset_sec for i in onset.notes))
         oldest = onset.notes[-1] - MEMORY + 1
         self.active = [
             j for j in self.active if notes[j].offset_sec > time + _SLOP_SEC and j >= oldest
@@ -279,8 +352,8 @@ class _Looker:
             note = notes[i]
             neighbour = self._voice(onset, n, oldest)
             if neighbour is not None:
-                apart = abs(notes[neighbour].pitch_midi - note.pitch_midi)
-                onset.voice.append((n, neighbour, apart))
+                rise = note.pitch_midi - notes[neighbour].pitch_midi
+                onset.voice.append((n, neighbour, rise))
             before = self.last_of_pitch.get(note.pitch_midi)
             if (
                 before is not None

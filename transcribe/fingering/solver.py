@@ -20,6 +20,7 @@ from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import default_weights
 from transcribe.fingering.drone import find_drone
+from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
@@ -71,8 +72,12 @@ class Solver:
         phrases: Sequence[Phrase] = (),
     ) -> Fingering:
         """The easiest fingering of ``notes`` around ``pins``; see the function `solve`."""
-        ordered = sort_notes(list(notes))
-        plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=pins or {})
+        everything = sort_notes(list(notes))
+        held = pins or {}
+        unsure = ghosts_of(everything) - set(held)
+        ghosts = tuple(n for n in everything if n.id in unsure)
+        ordered = tuple(n for n in everything if n.id not in unsure)
+        plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=held)
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
         fingers: dict[int, int] = {}
@@ -85,11 +90,15 @@ class Solver:
                 positions[note.id] = (string, int(chosen.frets[step.choice, n]))
                 fingers[note.id] = int(chosen.fingers[step.choice, n])
                 costs[note.id] = step.cost / len(onset.notes)
+        late = tuple(
+            Unmet(i, "it may be an overtone, and no string is left for it")
+            for i in place_ghosts(ghosts, ordered, self.instrument, positions)
+        )
         return Fingering(
             positions=positions,
             fingers=fingers,
             cost=float(sum(step.cost for step in steps)),
-            unmet=plan.unmet,
+            unmet=(*plan.unmet, *late),
             drone=drone,
             cautions=self._cautions(ordered, plan.onsets, steps),
             note_costs=costs,
