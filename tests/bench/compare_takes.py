@@ -65,7 +65,9 @@ def reference_of(
         key = round(n.onset_beat or 0.0, 4)
         beat = float(n.onset_beat or 0.0)
         start = 0.5 + beat * step
-        items.append((start, n, min(0.045, n.onset_sec - first[key]), max(0.08, n.offset_sec - n.onset_sec)))
+        items.append(
+            (start, n, min(0.045, n.onset_sec - first[key]), max(0.08, n.offset_sec - n.onset_sec))
+        )
     items.sort(key=lambda item: (item[0], item[1].pitch_midi))
     riff_notes, played = [], []
     for i, (start, n, spread, length) in enumerate(items):
@@ -136,7 +138,9 @@ def plant(
     for k in keys:
         for i in events[k]:
             spread = played[i].onset_sec - reference.notes[i].onset_sec
-            onset[i] = float(np.interp(reference.notes[i].onset_sec, grid, curve)) + hand[k] + spread
+            onset[i] = (
+                float(np.interp(reference.notes[i].onset_sec, grid, curve)) + hand[k] + spread
+            )
             ends[i] = float(np.interp(played[i].offset_sec, grid, curve))
     interval = _intervals(keys)
     if drone_gaps:
@@ -207,7 +211,8 @@ def _intervals(keys: list[float]) -> dict[float, float]:
 def _slip(rng: np.random.Generator, reference: Riff, i: int) -> int | None:
     """A pitch that a finger one or two frets off, or on the next string, would sound."""
     note, inst = reference.notes[i], reference.instrument
-    assert note.string is not None and note.fret is not None
+    assert note.string is not None
+    assert note.fret is not None
     options = [note.pitch_midi + d for d in (-2, -1, 1, 2) if 0 <= note.fret + d <= 20]
     for string in (note.string - 1, note.string + 1):
         if 1 <= string <= 6:

@@ -1,7 +1,8 @@
 """Whether the drone rang for as long as it should, where it stopped, and its level over time.
 
-The drone is due from each of its strokes in the reference until the note written there ends; a gap
-is a stretch in which it is due and no note of its pitch sounds in the take.
+The drone is due from each of its strokes in the reference until the note written there ends. A gap
+is a stretch in which it is due and no note of its pitch sounds in the take, or one in which strokes
+are missed, though the string may still ring from the stroke before.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from transcribe.riff import Riff
 __all__ = ["drone_notes", "judge_drone", "pitch_level"]
 
 _SHORTEST_SEC = 0.2  # a gap shorter than this is the stroke's own silence
+_DAMPED_SEC = 0.25  # a silence this long before a missed stroke began on its own
 _JOIN_SEC = 0.12  # the drone is damped for a moment as it is struck again
 
 
@@ -60,29 +62,25 @@ def judge_drone(
     if not due:
         return None
     missed = {r.reference for r in rows if r.verdict == "missed"}
-    ringing = _join(
-        [
-            (float(side.at[j]), float(side.ends[j]))
-            for j in range(len(side.at))
-            if int(side.take_pitch[j]) == pitch
-        ],
-        _JOIN_SEC,
-    )
-    gaps: list[DroneGap] = []
-    expected = silent = 0.0
-    for start, end, strokes in _merge(due):
+    sounding = [
+        (float(side.at[j]), float(side.ends[j]))
+        for j in range(len(side.at))
+        if int(side.take_pitch[j]) == pitch
+    ]
+    ringing = _join(sounding, _JOIN_SEC)
+    silent: list[tuple[float, float]] = []
+    expected = 0.0
+    for start, end, _ in _merge(due):
         expected += end - start
-        for a, b in _outside(start, end, ringing):
-            if b - a < _SHORTEST_SEC:
-                continue
-            silent += b - a
-            gaps.append(_gap(a, b, strokes, missed))
+        silent += [s for s in _outside(start, end, ringing) if s[1] - s[0] >= _SHORTEST_SEC]
+    gone = sum(b - a for a, b in silent)
+    gaps = _gaps(silent, _unstruck(due, missed))
     return DroneVerdict(
         reference.drone.string,
         pitch,
         expected,
-        max(0.0, 1.0 - silent / expected) if expected else 0.0,
-        tuple(gaps),
+        max(0.0, 1.0 - gone / expected) if expected else 0.0,
+        gaps,
         _level(pitch, side, sound, min(d[0] for d in due), max(d[1] for d in due)),
     )
 
@@ -138,12 +136,42 @@ def _outside(
     return parts
 
 
-def _gap(a: float, b: float, strokes: list[tuple[float, int]], missed: set[int | None]) -> DroneGap:
-    """A gap that begins at a stroke that was missed was not struck; else it stopped ringing."""
-    near = [i for due, i in strokes if a - 0.15 <= due <= b - 0.05 and i in missed]
-    first = min((due for due, i in strokes if i in near), default=None)
-    struck = first is not None and first - a < 0.15
-    return DroneGap("not struck" if struck else "stopped ringing", a, b)
+def _unstruck(due: list[_Span], missed: set[int | None]) -> list[tuple[float, float]]:
+    """From each run of strokes that were missed: the first of them to the next one played."""
+    strokes = sorted(stroke for span in due for stroke in span[2])
+    last = max(span[1] for span in due)
+    runs: list[tuple[float, float]] = []
+    start: float | None = None
+    for time, i in strokes:
+        if i in missed:
+            start = time if start is None else start
+        elif start is not None:
+            runs.append((start, time))
+            start = None
+    if start is not None:
+        runs.append((start, max(last, start + _SHORTEST_SEC)))
+    return runs
+
+
+def _gaps(
+    silent: list[tuple[float, float]], unstruck: list[tuple[float, float]]
+) -> tuple[DroneGap, ...]:
+    """Silences and missed strokes as gaps, those that overlap as one.
+
+    A drone that fell silent well before the stroke that was missed had stopped ringing.
+    """
+    parts = sorted([(a, b, "stopped ringing") for a, b in silent])
+    parts = sorted(parts + [(a, b, "not struck") for a, b in unstruck])
+    gaps: list[DroneGap] = []
+    for a, b, kind in parts:
+        if gaps and a < gaps[-1].end_sec - 0.02:
+            before = gaps[-1]
+            struck = "not struck" in (kind, before.kind) and a - before.start_sec < _DAMPED_SEC
+            together = "not struck" if struck else before.kind
+            gaps[-1] = DroneGap(together, before.start_sec, max(before.end_sec, b))
+        else:
+            gaps.append(DroneGap(kind, a, b))
+    return tuple(gaps)
 
 
 def pitch_level(

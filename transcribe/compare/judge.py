@@ -173,6 +173,7 @@ class _Job:
             heard=any(n.confidence < 1.0 for n in self.take.notes),
             timing=clock.kind,
             next_x=np.concatenate([where[1:], [np.inf]])[clock.events.of],
+            lengths=clock.kind != "order" and self.reference.extra.get("durations") != "ring",
             take_shift=shift,
             take_offset_cents=self.take.instrument.offset_cents,
         )

@@ -1,9 +1,9 @@
 """Progress over time: one line per take in a plain file beside the riff.
 
 ``NAME.progress.jsonl`` holds one JSON object a line, oldest first: when the take was compared,
-which file it was (with its SHA-256, so that the same take is not entered twice), and the figures
-of its best pass. The file is always written whole, through a temporary file, so that it is the old one or
-the new one.
+which file it was (with its SHA-256, so that the same take is not entered twice), and the
+figures of its best pass. The file is always written whole, through a temporary file, so that it is
+the old one or the new one.
 """
 
 from __future__ import annotations

@@ -57,9 +57,10 @@ class Side:
     """Both sides as notes and arrays, the pitch of the take on the reference's footing.
 
     ``interval`` (n_reference,) is the time to the nearest other event on the reference's clock,
-    ``next_x`` the time of the next one. The take sounds ``take_shift`` semitones above its
-    ``take_pitch``, and its guitar ``take_offset_cents`` above A4 = 440 Hz.
-    ``heard`` tells that the take comes from a recording, so that notes may be ghosts or masked.
+    ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant. The take
+    sounds ``take_shift`` semitones above its ``take_pitch``, and its guitar ``take_offset_cents``
+    above A4 = 440 Hz. ``heard`` tells that the take comes from a recording, so that notes may be
+    ghosts or masked.
     """
 
     reference: Sequence[Note]
@@ -75,6 +76,7 @@ class Side:
     heard: bool
     timing: str
     next_x: np.ndarray
+    lengths: bool = True
     take_shift: int = 0
     take_offset_cents: float = 0.0
 
@@ -220,7 +222,7 @@ def _played_row(
 
 def _length(i: int, j: int, pace: float, side: Side) -> str | None:
     """``cut short`` or ``left ringing`` where the note's length is plainly not what is written."""
-    if side.timing == "order" or side.reference[i].articulation == "dead":
+    if not side.lengths or side.reference[i].articulation == "dead":
         return None
     written = float(side.x_end[i] - side.x[i]) * pace
     played = float(side.ends[j] - side.at[j])
@@ -286,11 +288,22 @@ def _missed_row(i: int, due: float, matched: dict[int, int], side: Side, fit: Fi
 def _masked(i: int, due: float, side: Side) -> str:
     """Why a note that was not found may have been played after all; empty where it was not."""
     pitch = int(side.ref_pitch[i])
+    if _rings_through(pitch, due, side):
+        return "its string was still ringing; whether it was struck again is not clear"
     for k in _sounding(due, side):
         step = pitch - int(side.take_pitch[k])
         if step in _OVERTONES and abs(float(side.at[k]) - due) < 2 * _TOGETHER_SEC:
             return "may be hidden in the overtones of a lower note"
     return ""
+
+
+def _rings_through(pitch: int, due: float, side: Side) -> bool:
+    """Whether an earlier note of this pitch sounds on past the time that this one was due."""
+    last = int(np.searchsorted(side.at, due - _TOGETHER_SEC))
+    for k in range(last - 1, max(-1, last - 64), -1):
+        if int(side.take_pitch[k]) == pitch:
+            return float(side.ends[k]) > due + 0.1
+    return False
 
 
 def _extra_row(j: int, fit: Fit, side: Side) -> Verdict:
