@@ -33,6 +33,7 @@ HIDDEN = ".handspan"
 """Folder beside the documents for the lock and for what can be made again at any time."""
 
 _threads = threading.RLock()
+_held: set[str] = set()  # folders that the thread inside holds
 
 
 class ConflictError(HandspanError):
@@ -54,6 +55,11 @@ def hold(folder: Path) -> Iterator[None]:
         If the folder cannot be written.
     """
     with _threads:
+        key = os.path.realpath(folder)
+        # A lock of one open file keeps out another of the same process: take it once.
+        if key in _held:
+            yield
+            return
         try:
             hidden = folder / HIDDEN
             hidden.mkdir(exist_ok=True)
@@ -63,8 +69,10 @@ def hold(folder: Path) -> Iterator[None]:
         try:
             if fcntl is not None:
                 fcntl.flock(handle, fcntl.LOCK_EX)
+            _held.add(key)
             yield
         finally:
+            _held.discard(key)
             os.close(handle)
 
 

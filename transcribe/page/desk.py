@@ -177,6 +177,7 @@ class Desk:
             with self._store.new_name(name) as free:
                 if not result["notes_only"]:
                     take = self._store.folder / f"{free}{path.suffix}"
+                    os.chmod(path, 0o666 & ~_umask())
                     os.replace(path, take)
                     self._keep_views(take, scratch)
                     assert riff.source is not None
@@ -340,6 +341,12 @@ class Desk:
         kept = self._store.cached(key, path.suffix)
         os.replace(path, kept)
         return kept.stem
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
 
 
 def _dropping(job: Job, path: Path) -> Job:

@@ -12,7 +12,7 @@ function fill(element, props, children) {
     else if (key === "checked" || key === "disabled" || key === "hidden") element[key] = value;
     else element.setAttribute(key, value === true ? "" : value);
   }
-  element.append(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  element.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
   return element;
 }
 
@@ -25,7 +25,7 @@ export function s(tag, props, ...children) {
 }
 
 export function put(element, ...children) {
-  element.replaceChildren(...children.flat().filter((c) => c !== null && c !== undefined && c !== false));
+  element.replaceChildren(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
   return element;
 }
 

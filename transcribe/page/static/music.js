@@ -18,6 +18,11 @@ export function parsePitch(text) {
   return midi;
 }
 
+/** Sharps and flats as they are printed. */
+export function printed(text) {
+  return String(text).replace(/([A-G])#/g, "$1♯").replace(/([A-G])b(?![a-z])/g, "$1♭").replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
+}
+
 export function clock(sec) {
   const minutes = Math.floor(sec / 60);
   const rest = sec - 60 * minutes;

@@ -2,7 +2,7 @@
 
 import { get, remove } from "./api.js";
 import { ask, h, notice, put, say } from "./dom.js";
-import { clock, plural } from "./music.js";
+import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
 export async function showShelf(main) {
@@ -54,7 +54,7 @@ function fillList(list, riffs, refresh) {
     riff.error
       ? [h("span", { class: "entry-name" }, riff.name), h("span", { class: "leader" }), h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`)]
       : [h("a", { class: "entry-name", href: `#riff=${riff.id}` }, riff.name), h("span", { class: "leader" }),
-        h("span", { class: "entry-facts" }, [riff.mode, plural(riff.notes, "note"), riff.pins ? plural(riff.pins, "pin") : "", clock(riff.duration_sec)].filter(Boolean).join(" · "))],
+        h("span", { class: "entry-facts" }, [printed(riff.mode), plural(riff.notes, "note"), riff.pins ? plural(riff.pins, "pin") : "", clock(riff.duration_sec)].filter(Boolean).join(" · "))],
     h("button", {
       type: "button", class: "plain small", "aria-label": `Remove ${riff.name}`,
       onclick: async () => {

@@ -1,0 +1,79 @@
+// Take the riff away: files for other programs, sound at any speed, and a printed sheet.
+
+import { make } from "./api.js";
+import { h, notice, put, say } from "./dom.js";
+import { drawSheet, sheetFile } from "./sheet.js";
+
+const FILES = [
+  ["tab", ".tab.txt", "Text tab"],
+  ["musicxml", ".musicxml", "MusicXML"],
+  ["midi", ".mid", "MIDI"],
+  ["jams", ".jams", "JAMS"],
+  ["riff", ".riff.json", "Riff document"],
+];
+
+export function awayPane(riff) {
+  const fetchFile = async (button, body, filename) => {
+    button.disabled = true;
+    try {
+      save(await make(riff.id, body), filename);
+      say(`${filename} is ready.`);
+    } catch (error) {
+      notice(error.message, { kind: "error", key: "away" });
+    }
+    button.disabled = false;
+  };
+  const files = FILES.map(([kind, suffix, label]) => {
+    const button = h("button", { type: "button", onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) }, label);
+    return button;
+  });
+  const speed = h("input", { type: "number", min: "25", max: "200", step: "5", value: "100" });
+  const wav = h("button", {
+    type: "button", onclick: () => {
+      const percent = Math.min(200, Math.max(25, Number(speed.value) || 100));
+      fetchFile(wav, { kind: "wav", speed: percent / 100 }, `${riff.data.name}-${percent}.wav`);
+    },
+  }, "WAV of the tab");
+  const paper = h("select", { onchange: () => preview() }, h("option", { value: "a4" }, "A4"), h("option", { value: "letter" }, "Letter"));
+  const sheet = h("div", { class: "sheet-preview", tabindex: "0", role: "group", "aria-label": "Preview of the sheet" });
+  let pages = [];
+  const preview = () => { pages = drawSheet(riff, paper.value); put(sheet, pages); };
+  const element = h("div", { class: "away" },
+    h("section", {}, h("h3", {}, "Files"), h("div", { class: "row" }, files),
+      h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at a speed of, %"), speed))),
+    h("section", {}, h("h3", {}, "Sheet"),
+      h("div", { class: "row" },
+        h("label", { class: "field inline" }, h("span", {}, "Paper"), paper),
+        h("button", { type: "button", class: "main", onclick: () => print(riff, paper.value) }, "Print"),
+        h("button", { type: "button", onclick: () => pages.forEach((page, k) => saveBlob(sheetFile(page), `${riff.data.name}${pages.length > 1 ? `-${k + 1}` : ""}.svg`)) }, "SVG")),
+      sheet));
+  preview();
+  return { element, refresh: preview };
+}
+
+function save(url, filename) {
+  const link = h("a", { href: url, download: filename });
+  document.body.append(link);
+  link.click();
+  link.remove();
+}
+
+function saveBlob(blob, filename) {
+  const url = URL.createObjectURL(blob);
+  save(url, filename);
+  setTimeout(() => URL.revokeObjectURL(url), 10000);
+}
+
+/** Put the sheet alone on the paper, print it, and put everything back. */
+function print(riff, paper) {
+  const sheet = h("div", { class: "sheet-print" }, drawSheet(riff, paper));
+  document.body.append(sheet);
+  document.body.classList.add("printing");
+  const done = () => {
+    document.body.classList.remove("printing");
+    sheet.remove();
+    window.removeEventListener("afterprint", done);
+  };
+  window.addEventListener("afterprint", done);
+  window.print();
+}

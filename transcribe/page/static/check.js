@@ -1,0 +1,164 @@
+// Hold another take against this riff: verdicts under the tab, timing, what to practise.
+
+import { h, notice, put, s, say } from "./dom.js";
+import { clock, pitchName, placeText, plural } from "./music.js";
+import { bringIn, dropOn } from "./shelf.js";
+import { VERDICTS } from "./tabdraw.js";
+import { Work } from "./work.js";
+
+const WORDS = { right: "right", wrong: "wrong note", missed: "missed", extra: "extra", early: "early", late: "late", unsure: "not sure" };
+
+export function checkPane(riff) {
+  const result = h("div", { class: "check-result" });
+  const works = h("ul", { class: "works", "aria-label": "Work in progress" });
+  const take = async (blob, name) => {
+    const work = new Work(name);
+    works.append(work.element);
+    try {
+      const found = await work.send(blob, name, { check: riff.id });
+      show(found, name);
+      say("The take is compared.");
+    } catch (error) {
+      if (error.status !== 499) notice(error.message, { kind: "error", key: "check" });
+    }
+  };
+  const ways = bringIn((files) => take(files[0], files[0].name), (blob) => take(blob, "my-take.wav"), {
+    hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
+  });
+  const element = h("div", { class: "check" }, ways.element, works, result);
+  const stop = dropOn(element, (files) => take(files[0], files[0].name));
+
+  function show(found, name) {
+    const { comparison } = found;
+    const notes = riff.notes;
+    const verdicts = new Map();
+    const extras = [];
+    for (const row of comparison.notes) {
+      if (row.reference !== null && notes[row.reference] && !row.left_out) verdicts.set(notes[row.reference].id, row.verdict);
+      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: riff.bars.secAt(row.beat), row });
+    }
+    riff.strip.setMarks({ verdicts, extras });
+    put(result,
+      h("h3", {}, `${name} against ${riff.data.name}`),
+      summary(comparison),
+      comparison.remarks?.map((text) => h("p", {}, text)),
+      comparison.differences?.map((text) => h("p", { class: "quiet" }, text)),
+      practice(riff, comparison),
+      plot(riff, comparison),
+      found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null,
+      table(riff, comparison, found.take),
+      h("button", { type: "button", onclick: () => { riff.strip.setMarks({ verdicts: new Map(), extras: [] }); put(result); } }, "Clear the verdicts"));
+    result.querySelector("h3").tabIndex = -1;
+    result.querySelector("h3").focus({ preventScroll: true });
+  }
+
+  return {
+    element,
+    refresh() {},
+    leave() { stop(); ways.leave(); },
+  };
+}
+
+function player(url) {
+  const audio = h("audio", { controls: true, src: url, preload: "metadata" });
+  audio.volume = 0.35;
+  return audio;
+}
+
+function summary(comparison) {
+  const sum = comparison.summary;
+  const counts = Object.keys(WORDS).filter((key) => sum[key]).map((key) => h("li", {}, h("span", { class: `verdict ${key}`, "aria-hidden": "true" }, VERDICTS[key]), ` ${sum[key]} ${WORDS[key]}`));
+  const timing = sum.timing || {};
+  const lines = [];
+  if (sum.tempo_bpm) lines.push(`Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${sum.drift_percent ? `, drifting by ${sum.drift_percent.toFixed(1)} %` : ""}.`);
+  if (timing.bias_ms !== null && timing.bias_ms !== undefined) {
+    const side = Math.abs(timing.bias_ms) < 5 ? "on the beat on the whole" : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
+    lines.push(`Timing: ${side}${timing.spread_ms ? `, within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`);
+  }
+  const drone = comparison.drone;
+  if (drone) lines.push(`The drone rang for ${Math.round(drone.ringing_share * 100)} % of the time it should.`);
+  return h("div", {},
+    h("p", {}, h("strong", {}, `${Math.round(sum.right_share * 100)} % right.`), ` ${lines.join(" ")}`),
+    h("ul", { class: "counts" }, counts));
+}
+
+function range(riff, from, to) {
+  const notes = riff.notes.slice(from, to + 1);
+  if (!notes.length) return null;
+  const [a] = riff.bars.barAround(notes[0].onset_sec + 0.01);
+  const [, b] = riff.bars.barAround(notes[notes.length - 1].onset_sec + 0.01);
+  return riff.bars.there ? [a, b] : [notes[0].onset_sec, notes[notes.length - 1].offset_sec];
+}
+
+function practice(riff, comparison) {
+  const plan = comparison.practice || [];
+  if (!plan.length) return h("p", {}, "Nothing stands out to practise.");
+  return h("section", {},
+    h("h4", {}, "To practise"),
+    h("ol", { class: "plan" }, plan.map((line, k) => h("li", {},
+      h("b", {}, line.place || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", `: ${line.listen_for} `,
+      line.reference ? h("button", {
+        type: "button", class: k === 0 ? "main" : null,
+        onclick: () => {
+          const found = range(riff, line.reference[0], line.reference[1]);
+          if (!found) return;
+          riff.setLoop(found);
+          riff.strip.ensureVisible(found[0]);
+          if (line.tempo_bpm && riff.bars.bpm) {
+            riff.speed.value = String(Math.min(100, Math.max(40, Math.round((20 * line.tempo_bpm) / riff.bars.bpm) * 5)));
+            riff.setSound();
+          }
+        },
+      }, k === 0 ? "Loop the worst place" : "Loop it") : null))));
+}
+
+/** How early or late each note came, over the time of the riff. */
+function plot(riff, comparison) {
+  const rows = comparison.notes.filter((row) => row.reference !== null && row.offset_ms !== null && riff.notes[row.reference]);
+  if (rows.length < 2) return null;
+  const width = 640;
+  const height = 190;
+  const left = 52;
+  const end = Math.max(riff.data.duration_sec, 1);
+  const most = Math.max(60, ...rows.map((row) => Math.min(250, Math.abs(row.offset_ms)))) * 1.1;
+  const x = (sec) => left + ((width - left - 8) * sec) / end;
+  const y = (ms) => height / 2 + ((height / 2 - 20) * Math.max(-most, Math.min(most, ms))) / most;
+  const figure = s("svg", { class: "plot", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": "Timing plot: how early or late each note came; the table below has the figures" });
+  const tolerance = rows.find((row) => row.tolerance_ms)?.tolerance_ms;
+  if (tolerance) figure.append(s("rect", { class: "tolerance", x: left, width: width - left - 8, y: y(-tolerance), height: y(tolerance) - y(-tolerance) }));
+  for (const [ms, text] of [[-Math.round(most / 20) * 10, ""], [0, "on time"], [Math.round(most / 20) * 10, ""]]) {
+    figure.append(s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }), s("text", { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 }, text || `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`));
+  }
+  figure.append(s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"), s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"));
+  for (const sec of riff.bars.downbeats) if (sec <= end) figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));
+  for (const row of rows) {
+    const note = riff.notes[row.reference];
+    figure.append(s("text", { class: `verdict ${row.verdict}`, x: x(note.onset_sec), y: y(row.offset_ms) + 4, "text-anchor": "middle", "font-size": 12 }, row.verdict === "right" ? "•" : VERDICTS[row.verdict]));
+  }
+  return h("section", {}, h("h4", {}, "Timing"), figure);
+}
+
+function table(riff, comparison, take) {
+  const rows = comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
+  if (!rows.length) return h("p", {}, "Every note is right.");
+  const where = (row) => (row.bar ? `bar ${row.bar}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
+  const said = (row) => {
+    const parts = [WORDS[row.verdict] || row.verdict];
+    if (row.offset_ms !== null && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
+    if (row.played) parts.push(`: ${pitchName(row.played.pitch_midi)} was played${row.played.where ? `, ${row.played.where}` : ""}`);
+    if (row.verdict === "extra" && row.take !== null && take?.notes?.[row.take]) parts.push(`: ${pitchName(take.notes[row.take].pitch_midi)}`);
+    if (row.reason) parts.push(`(${row.reason})`);
+    return parts.join(" ").replace(" :", ":");
+  };
+  return h("details", { open: rows.length <= 12 }, h("summary", {}, plural(rows.length, "note that was not right", "notes that were not right")),
+    h("table", { class: "verdicts" },
+      h("thead", {}, h("tr", {}, ["", "Where", "Note", "Verdict"].map((name) => h("th", { scope: "col" }, name || h("span", { class: "unseen" }, "Mark"))))),
+      h("tbody", {}, rows.map((row) => {
+        const note = row.reference === null ? null : riff.notes[row.reference];
+        return h("tr", {},
+          h("td", { class: `verdict ${row.verdict}`, "aria-hidden": "true" }, VERDICTS[row.verdict]),
+          h("td", {}, where(row)),
+          h("td", {}, note ? h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) }, `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`) : "–"),
+          h("td", {}, said(row)));
+      }))));
+}

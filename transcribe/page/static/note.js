@@ -1,0 +1,202 @@
+// The chosen note: what it is, where on the neck it can be played, and what can be done to it.
+
+import { get } from "./api.js";
+import { h, notice, put, s, say } from "./dom.js";
+import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
+
+export class NotePanel {
+  constructor(riff) {
+    this.riff = riff;
+    this.body = h("div", {});
+    this.element = h("section", { class: "note-panel", "aria-labelledby": "note-title" }, h("h2", { id: "note-title" }, "The note"), this.body);
+    this.turn = 0;
+  }
+
+  show(ids) {
+    const turn = ++this.turn;
+    if (this.riff.strip.adding) return;
+    const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
+    if (!notes.length) {
+      put(this.body, h("p", { class: "quiet" }, "Choose a note in the tab, with the mouse or the arrow keys, to see every place it can be played."));
+      return;
+    }
+    if (notes.length > 1) this.several(notes);
+    else this.one(notes[0], turn);
+  }
+
+  button(label, act, props = {}) {
+    return h("button", { type: "button", onclick: act, ...props }, label);
+  }
+
+  several(notes) {
+    const ids = notes.map((note) => note.id);
+    const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
+    put(this.body,
+      h("p", {}, `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}.`),
+      h("div", { class: "row" },
+        this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
+        this.button("Delete them", () => this.riff.deleteChosen()),
+        this.button("Loop them", () => this.riff.setLoop([sorted[0].onset_sec, Math.max(...notes.map((note) => note.offset_sec))]))));
+  }
+
+  async one(note, turn) {
+    const { bars } = this.riff;
+    const place = bars.place(note);
+    const sure = `${Math.round(note.confidence * 100)} %`;
+    const facts = h("p", { class: "note-facts" },
+      h("strong", {}, pitchName(note.pitch_midi)), ` on ${placeText(note.string, note.fret)}`,
+      note.finger ? `, finger ${note.finger}` : "",
+      bars.there ? ` · bar ${place.bar}, beat ${beatText(place.beat)}` : "",
+      ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s · heard with ${sure} certainty`,
+      note.pinned ? h("span", { class: "pinned-word" }, " · pinned") : "");
+    this.neck = h("div", { class: "neck-holder" }, h("p", { class: "quiet" }, "Looking along the neck…"));
+    this.why = h("p", { class: "why" });
+    this.repeats = h("div", { class: "repeats" });
+    put(this.body, facts, this.neck, this.why, this.repeats, this.tools(note));
+    try {
+      const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
+      if (turn !== this.turn) return;
+      put(this.neck, this.drawNeck(note, found.places));
+      this.why.textContent = found.why;
+      this.showRepeats(note, found.repeats);
+      if (this.wantsFocus) { this.wantsFocus = false; this.focusNeck(); }
+    } catch (error) {
+      if (turn === this.turn) put(this.neck, h("p", { class: "quiet" }, error.message));
+    }
+  }
+
+  focusNeck() {
+    const current = this.neck?.querySelector("button.current, button.place");
+    if (current) current.focus();
+    else this.wantsFocus = true;
+  }
+
+  showRepeats(note, repeats) {
+    const others = repeats.map((id) => this.riff.note(id)).filter((other) => other && other.pitch_midi === note.pitch_midi);
+    const loose = others.filter((other) => !(other.pinned && other.string === note.string && other.fret === note.fret));
+    if (!note.pinned || !loose.length) {
+      put(this.repeats, others.length ? h("p", { class: "quiet" }, `The same note comes back ${others.length === 1 ? "once" : `${others.length} times`}`,
+        note.pinned ? ", pinned alike." : ". Pin this one and you can pin them alike.") : null);
+      return;
+    }
+    const bar = (other) => (this.riff.bars.there ? `bar ${this.riff.bars.place(other).bar}` : `${other.onset_sec.toFixed(1)} s`);
+    put(this.repeats,
+      h("p", {}, `The same note comes back ${loose.length === 1 ? "once more" : `${loose.length} more times`}. Pin it there as well:`),
+      h("div", { class: "row" },
+        loose.length > 1 ? this.button(`All ${loose.length}`, () => this.riff.edit({ op: "pin", note: note.id, string: note.string, fret: note.fret, also: loose.map((other) => other.id) }), { class: "main" }) : null,
+        loose.slice(0, 12).map((other) => this.button(`In ${bar(other)}`, () => this.riff.edit({ op: "pin", note: other.id, string: note.string, fret: note.fret })))));
+  }
+
+  tools(note) {
+    const { riff } = this;
+    const technique = h("select", { onchange: () => riff.edit({ op: "change", note: note.id, articulation: technique.value }) },
+      TECHNIQUES.map((name) => h("option", { value: name, selected: name === note.articulation }, name)));
+    const shift = (step) => riff.edit({ op: "change", note: note.id, pitch_midi: note.pitch_midi + step });
+    const inside = riff.player.now > note.onset_sec + 0.03 && riff.player.now < note.offset_sec - 0.03;
+    return h("div", { class: "tools-of-note" },
+      h("div", { class: "row" },
+        h("label", { class: "field inline" }, h("span", {}, "Technique"), technique),
+        h("span", { class: "row tight", role: "group", "aria-label": "Pitch" },
+          h("span", {}, "Pitch"), this.button("−", () => shift(-1), { "aria-label": "A semitone lower" }), h("output", {}, pitchName(note.pitch_midi)),
+          this.button("+", () => shift(1), { "aria-label": "A semitone higher" }),
+          this.button("octave −", () => shift(-12), { "aria-label": "An octave lower" }), this.button("octave +", () => shift(12), { "aria-label": "An octave higher" }))),
+      h("div", { class: "row" },
+        note.pinned ? this.button("Unpin", () => riff.edit({ op: "unpin", note: note.id })) : null,
+        this.button(inside ? "Split at the playhead" : "Split in two", () => riff.edit({ op: "split", note: note.id, ...(inside ? { at_sec: riff.player.now } : {}) })),
+        this.button("Merge with the next", () => this.mergeNext(note)),
+        this.button("Delete", () => riff.deleteChosen())));
+  }
+
+  mergeNext(note) {
+    const next = this.riff.notes.filter((other) => other.onset_sec > note.onset_sec + 0.02)
+      .find((other) => other.pitch_midi === note.pitch_midi || other.string === note.string);
+    if (!next) { notice("No later note lies on this string.", { kind: "error", key: "edit" }); return; }
+    this.riff.edit({ op: "merge", notes: [note.id, next.id] });
+  }
+
+  /** A strip of the neck with a button at every place that sounds the note. */
+  drawNeck(note, places) {
+    if (!places.length) return h("p", {}, "No string reaches this pitch.");
+    const { instrument } = this.riff.data.document;
+    const strings = instrument.open_midi.length;
+    const top = Math.min(instrument.frets - instrument.capo, Math.max(12, ...places.map((place) => place.fret + 1)));
+    const gap = 26;
+    const height = gap * (strings - 1) + 54;
+    const nut = 62;
+    // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
+    const share = (fret) => 1 - 2 ** (-fret / 12);
+    const width = Math.max(26 * top + 150, this.element.clientWidth - 4);
+    const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
+    const y = (string) => 20 + gap * (string - 1);
+    const middle = (fret) => (fret === 0 ? nut - 18 : (x(fret - 1) + x(fret)) / 2);
+    const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
+    for (let fret = 0; fret <= top; fret += 1) {
+      wood.append(s("line", { class: fret ? "fret" : "nut", x1: x(fret), x2: x(fret), y1: y(1) - 6, y2: y(strings) + 6 }));
+      if (fret) wood.append(s("text", { class: "fret-number", x: middle(fret), y: height - 8, "text-anchor": "middle", "font-size": 11 }, String(fret)));
+    }
+    const marks = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24].filter((fret) => fret > instrument.capo && fret - instrument.capo <= top);
+    for (const fret of marks) wood.append(s("circle", { class: "inlay", cx: middle(fret - instrument.capo), cy: (y(1) + y(strings)) / 2, r: 4 }));
+    for (let string = 1; string <= strings; string += 1) {
+      wood.append(s("line", { class: "string", x1: x(0), x2: x(top), y1: y(string), y2: y(string) }));
+    }
+    const costs = places.map((place) => place.cost).filter((cost) => cost !== null);
+    const least = Math.min(...costs);
+    const order = [...places].sort((a, b) => a.string - b.string);
+    const buttons = order.map((place) => {
+      const current = place.string === note.string && place.fret === note.fret;
+      const more = place.cost === null ? "cannot be reached" : place.cost - least < 0.05 ? "least cost" : `cost ${(place.cost - least).toFixed(1)} more`;
+      const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "least" : `+${(place.cost - least).toFixed(1)}`;
+      return h("button", {
+        type: "button", class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
+        "aria-label": `${placeText(place.string, place.fret)}, ${more}${current ? note.pinned ? ", pinned here" : ", here now" : ""}`,
+        "aria-pressed": String(current && note.pinned),
+        style: { left: `${middle(place.fret)}px`, top: `${y(place.string)}px` },
+        onclick: () => this.pin(note, place),
+        onkeydown: (event) => this.neckKey(event),
+      }, h("b", {}, String(place.fret)), h("small", {}, label));
+    });
+    return h("div", {},
+      h("div", { class: "neck-scroll", tabindex: "0", role: "group", "aria-label": "Places on the neck for this note" },
+        h("div", { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } }, wood, buttons)),
+      h("p", { class: "hint" }, "The figure under a fret says how much more the whole passage around it costs the hand there. Choose a place to pin the note to it."));
+  }
+
+  neckKey(event) {
+    const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+    if (event.key === "Escape") { this.riff.strip.list.focus(); return; }
+    if (!step) return;
+    event.preventDefault();
+    const all = [...this.neck.querySelectorAll("button.place")];
+    all[(all.indexOf(event.target) + step + all.length) % all.length].focus();
+  }
+
+  async pin(note, place) {
+    const had = this.neck.contains(document.activeElement);
+    const done = await this.riff.edit({ op: "pin", note: note.id, string: place.string, fret: place.fret });
+    if (done) {
+      say(`Pinned to ${placeText(place.string, place.fret)}. ${this.riff.lastChange.firstChild?.textContent || ""}`);
+      if (had) this.focusNeck();
+    }
+  }
+
+  /** A form for a note that was missed. */
+  showAdding(sec) {
+    this.turn += 1;
+    const { riff } = this;
+    const pitch = h("input", { type: "text", value: "A3", size: "5", required: true });
+    const start = h("input", { type: "number", min: "0", max: String(riff.data.duration_sec.toFixed(2)), step: "0.01", value: sec.toFixed(2) });
+    const length = h("input", { type: "number", min: "0.05", max: "30", step: "0.05", value: "0.4" });
+    const add = () => {
+      const midi = parsePitch(pitch.value);
+      if (midi === null) { notice("Write the pitch as a letter, # or b, and the octave, such as A3 or F#4.", { kind: "error", key: "edit" }); return; }
+      riff.addNote(Number(start.value), midi, Number(length.value));
+    };
+    put(this.body,
+      h("p", {}, riff.takeReady ? "Click in the spectrogram where the note begins, at its pitch; or write it here." : "Write the note that was missed."),
+      h("div", { class: "row" },
+        h("label", { class: "field inline" }, h("span", {}, "Pitch"), pitch),
+        h("label", { class: "field inline" }, h("span", {}, "Begins, s"), start),
+        h("label", { class: "field inline" }, h("span", {}, "Lasts, s"), length),
+        this.button("Add", add, { class: "main" })));
+  }
+}

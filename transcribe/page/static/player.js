@@ -1,0 +1,186 @@
+// Playing the take and the tab together: slower with the pitch kept, looped, with click and
+// count-in. Media elements keep the pitch; Web Audio does balance, loudness and the click.
+
+const AHEAD = 0.12;
+
+export class Player {
+  constructor({ bars, onTime, onState }) {
+    this.bars = bars;
+    this.onTime = onTime;
+    this.onState = onState;
+    this.take = null;
+    this.tab = null;
+    this.speed = 1;
+    this.balance = 0;
+    this.volume = 0.35;
+    this.loop = null;
+    this.click = false;
+    this.countIn = false;
+    this.playing = false;
+    this.at = 0;
+    this.turn = 0;
+  }
+
+  /** Everything that makes sound is made at the first play: browsers want a gesture. */
+  wake() {
+    if (this.context) return;
+    this.context = new AudioContext();
+    this.master = this.context.createGain();
+    this.analyser = this.context.createAnalyser();
+    this.analyser.fftSize = 16384;
+    this.master.connect(this.analyser);
+    this.analyser.connect(this.context.destination);
+    this.takeGain = this.context.createGain();
+    this.tabGain = this.context.createGain();
+    this.clickGain = this.context.createGain();
+    for (const gain of [this.takeGain, this.tabGain, this.clickGain]) gain.connect(this.master);
+    this.setGains();
+  }
+
+  setGains() {
+    if (!this.context) return;
+    const now = this.context.currentTime;
+    const both = this.take && this.tab;
+    const balance = !this.take ? 1 : both ? this.balance : 0;
+    this.master.gain.setTargetAtTime(this.volume ** 2, now, 0.02);
+    this.takeGain.gain.setTargetAtTime(Math.cos((balance * Math.PI) / 2), now, 0.02);
+    this.tabGain.gain.setTargetAtTime(Math.sin((balance * Math.PI) / 2), now, 0.02);
+  }
+
+  element(url, gain) {
+    const audio = new Audio();
+    audio.preload = "auto";
+    audio.preservesPitch = true;
+    audio.src = url;
+    this.context.createMediaElementSource(audio).connect(gain);
+    return audio;
+  }
+
+  setTake(url) {
+    this.wake();
+    this.take?.pause();
+    this.take = url ? this.element(url, this.takeGain) : null;
+    this.setGains();
+  }
+
+  setTab(url) {
+    this.wake();
+    this.tab?.pause();
+    this.tab = url ? this.element(url, this.tabGain) : null;
+    this.setGains();
+    if (this.playing && this.tab && this.take) {
+      this.tab.playbackRate = this.speed;
+      this.tab.currentTime = this.take.currentTime;
+      this.tab.play().catch(() => {});
+    }
+  }
+
+  get lead() { return this.take || this.tab; }
+
+  get now() { return this.playing && this.lead && !this.counting ? this.lead.currentTime : this.at; }
+
+  set(values) {
+    Object.assign(this, values);
+    for (const audio of [this.take, this.tab]) if (audio) audio.playbackRate = this.speed;
+    this.setGains();
+  }
+
+  seek(sec) {
+    this.at = sec;
+    for (const audio of [this.take, this.tab]) if (audio) audio.currentTime = sec;
+    this.clicked = sec - 1e-3;
+    this.onTime(sec, this.playing);
+  }
+
+  async play() {
+    if (!this.lead) return;
+    this.wake();
+    const turn = ++this.turn;
+    await this.context.resume();
+    if (this.loop && (this.at < this.loop[0] - 0.01 || this.at >= this.loop[1])) this.at = this.loop[0];
+    if (this.lead.duration && this.at >= this.lead.duration - 0.05) this.at = this.loop ? this.loop[0] : 0;
+    this.playing = true;
+    this.onState(true);
+    if (this.countIn) {
+      this.counting = true;
+      const beat = 60 / this.bars.bpm / this.speed;
+      const count = this.bars.meter[0];
+      const start = this.context.currentTime + 0.1;
+      for (let k = 0; k < count; k += 1) this.tick(start + k * beat, k === 0);
+      await new Promise((resolve) => setTimeout(resolve, (0.1 + count * beat) * 1000));
+      this.counting = false;
+      if (turn !== this.turn) return;
+    }
+    this.seek(this.at);
+    for (const audio of [this.take, this.tab]) if (audio) audio.playbackRate = this.speed;
+    try {
+      await Promise.all([this.take, this.tab].filter(Boolean).map((audio) => audio.play()));
+    } catch (error) {
+      if (turn === this.turn && error.name !== "AbortError") {
+        this.pause();
+        throw error;
+      }
+      return;
+    }
+    if (turn === this.turn) this.run(turn);
+  }
+
+  pause() {
+    this.turn += 1;
+    this.counting = false;
+    if (this.playing && this.lead) this.at = this.lead.currentTime;
+    this.playing = false;
+    for (const audio of [this.take, this.tab]) audio?.pause();
+    this.onState(false);
+  }
+
+  run(turn) {
+    const step = () => {
+      if (turn !== this.turn || !this.playing) return;
+      const lead = this.lead;
+      const now = lead.currentTime;
+      if (this.loop && now >= this.loop[1]) this.seek(this.loop[0]);
+      else if (lead.ended) { this.pause(); this.at = 0; this.onTime(0, false); return; }
+      const other = this.take && this.tab ? this.tab : null;
+      if (other && !other.ended && Math.abs(other.currentTime - lead.currentTime) > 0.05) other.currentTime = lead.currentTime;
+      if (this.click) this.schedule(lead.currentTime);
+      this.at = lead.currentTime;
+      this.onTime(this.at, true);
+      // A hidden window gets no frames; the sound goes on and so must the loop.
+      if (document.hidden) setTimeout(step, 50);
+      else requestAnimationFrame(step);
+    };
+    step();
+  }
+
+  schedule(now) {
+    const until = now + AHEAD * this.speed;
+    const from = Math.max(this.clicked ?? now, now - 0.05);
+    let beat = Math.ceil(this.bars.beatAt(from) + 1e-6);
+    for (let sec = this.bars.secAt(beat); sec <= until; sec = this.bars.secAt(beat)) {
+      const per = this.bars.meter[0];
+      this.tick(this.context.currentTime + Math.max(0, (sec - now) / this.speed), ((beat % per) + per) % per === 0);
+      beat += 1;
+    }
+    this.clicked = until;
+  }
+
+  /** One click: a short blip, higher on the first beat of the bar. */
+  tick(when, strong) {
+    const blip = this.context.createOscillator();
+    const shape = this.context.createGain();
+    blip.frequency.value = strong ? 1760 : 1175;
+    shape.gain.setValueAtTime(0, when);
+    shape.gain.linearRampToValueAtTime(0.5, when + 0.002);
+    shape.gain.exponentialRampToValueAtTime(0.001, when + 0.06);
+    blip.connect(shape).connect(this.clickGain);
+    blip.start(when);
+    blip.stop(when + 0.08);
+  }
+
+  leave() {
+    this.pause();
+    for (const audio of [this.take, this.tab]) if (audio) audio.src = "";
+    this.context?.close();
+  }
+}

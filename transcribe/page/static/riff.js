@@ -1,0 +1,555 @@
+// One riff: the strip, the transport and the panels, and every change to the document.
+
+import { get, make, post, wait } from "./api.js";
+import { ask, clearNotices, h, notice, put, say } from "./dom.js";
+import { Bars, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
+import { NotePanel } from "./note.js";
+import { Player } from "./player.js";
+import { Strip } from "./strip.js";
+import { Work } from "./work.js";
+
+const LOOKS_SEC = 4;
+
+export async function showRiff(main, riffId) {
+  const view = new RiffView(main, await get(`/api/riffs/${riffId}`));
+  view.begin();
+  return () => view.leave();
+}
+
+class RiffView {
+  constructor(main, data) {
+    this.main = main;
+    this.data = data;
+    this.queue = Promise.resolve();
+    this.chosen = [];
+    this.loop = null;
+    this.left = false;
+  }
+
+  get id() { return this.data.id; }
+
+  get notes() { return this.data.document.notes; }
+
+  note(id) { return this.notes.find((note) => note.id === id); }
+
+  begin() {
+    document.title = `${this.data.name} – Handspan`;
+    this.bars = new Bars(this.data.document.rhythm);
+    this.strip = new Strip({
+      choose: (id, more) => this.choose(id, more),
+      seek: (sec) => this.player.seek(sec),
+      select: (range) => this.setLoop(range),
+      add: (sec, midi) => this.addNote(sec, midi),
+      key: (event) => this.key(event),
+      label: (note) => this.label(note),
+    });
+    this.player = new Player({
+      bars: this.bars,
+      onTime: (sec, moving) => this.tick(sec, moving),
+      onState: (playing) => this.showPlaying(playing),
+    });
+    this.panel = new NotePanel(this);
+    this.build();
+    this.refresh(this.data, true);
+    this.openTake();
+    this.keys = (event) => this.globalKey(event);
+    document.addEventListener("keydown", this.keys);
+    this.looking = setInterval(() => this.lookForChanges(), LOOKS_SEC * 1000);
+    this.focus = () => this.lookForChanges();
+    window.addEventListener("focus", this.focus);
+  }
+
+  leave() {
+    this.left = true;
+    clearInterval(this.looking);
+    window.removeEventListener("focus", this.focus);
+    document.removeEventListener("keydown", this.keys);
+    this.check?.leave();
+    this.player.leave();
+    this.strip.leave();
+  }
+
+  // -- building
+
+  build() {
+    const button = (label, act, props = {}) => h("button", { type: "button", onclick: act, ...props }, label);
+    this.undoButton = button("Undo", () => this.edit({ op: "undo" }), { "aria-keyshortcuts": "Control+Z" });
+    this.redoButton = button("Redo", () => this.edit({ op: "redo" }), { "aria-keyshortcuts": "Control+Shift+Z" });
+    this.saved = h("span", { class: "saved", role: "status" }, "All saved");
+    put(document.getElementById("crumbs"), h("a", { href: "#" }, "Riffs"), h("span", { "aria-hidden": "true" }, " / "), h("span", { "aria-current": "page" }, this.data.name));
+
+    this.facts = h("p", { class: "facts" });
+    this.remarks = h("div", { class: "remarks" });
+    this.lastChange = h("div", { class: "last-change", role: "status" });
+    this.playButton = button("Play", () => this.togglePlay(), { class: "main play", "aria-keyshortcuts": "Space" });
+    this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
+    this.speed = h("input", { type: "range", min: "40", max: "100", step: "5", value: "100", oninput: () => this.setSound() });
+    this.speedText = h("output", {}, "100 %");
+    this.balance = h("input", { type: "range", min: "0", max: "100", step: "5", value: "0", oninput: () => this.setSound() });
+    this.volume = h("input", { type: "range", min: "0", max: "100", step: "5", value: "35", oninput: () => this.setSound() });
+    this.clickBox = h("input", { type: "checkbox", onchange: () => this.setSound() });
+    this.countBox = h("input", { type: "checkbox", onchange: () => this.setSound() });
+    this.loopText = h("span", { class: "loop-text" }, "");
+    this.loopOff = button("Stop looping", () => this.setLoop(null), { hidden: true });
+    this.balanceField = h("label", { class: "slider" }, h("span", {}, "Take"), this.balance, h("span", {}, "Tab"));
+    this.balance.setAttribute("aria-label", "Balance from the take to the tab");
+    this.work = h("ul", { class: "works", "aria-label": "Work in progress" });
+    this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), { "aria-pressed": "false" });
+
+    const transport = h("section", { class: "transport", "aria-label": "Play" },
+      h("div", { class: "row" },
+        this.playButton, button("From the start", () => { this.player.seek(this.loop ? this.loop[0] : 0); this.strip.ensureVisible(0); }), this.clock,
+        h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
+        button("Loop this bar", () => this.loopBar()), this.loopText, this.loopOff,
+        h("label", { class: "tick" }, this.clickBox, "Click"),
+        h("label", { class: "tick" }, this.countBox, "Count-in"),
+        this.balanceField,
+        h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume)),
+      h("p", { class: "hint" }, "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician."));
+
+    const stripSection = h("section", { "aria-label": "The riff" },
+      h("div", { class: "row tools" },
+        this.undoButton, this.redoButton, this.saved, h("span", { class: "stretch" }),
+        this.addButton,
+        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Zoom in" }),
+        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Zoom out" })),
+      this.strip.element,
+      h("p", { class: "hint", id: "tab-keys" },
+        "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
+        h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
+        "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. Drag to choose a stretch to loop."),
+      this.lastChange, this.work);
+
+    this.panes = {
+      theory: { title: "Theory", load: async () => (await import("./theory.js")).theoryPane(this) },
+      check: { title: "Check a take", load: async () => { this.check = (await import("./check.js")).checkPane(this); return this.check; } },
+      away: { title: "Take away", load: async () => (await import("./away.js")).awayPane(this) },
+    };
+    this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
+    this.pane = h("div", { class: "pane" });
+    for (const [name, pane] of Object.entries(this.panes)) {
+      pane.tab = h("button", {
+        type: "button", role: "tab", id: `tab-${name}`, "aria-selected": "false", "aria-controls": `pane-${name}`, tabindex: "-1",
+        onclick: () => this.showPane(name), onkeydown: (event) => this.tabKey(event, name),
+      }, pane.title);
+      pane.body = h("div", { role: "tabpanel", id: `pane-${name}`, "aria-labelledby": `tab-${name}`, tabindex: "0", hidden: true });
+      this.tabs.append(pane.tab);
+      this.pane.append(pane.body);
+    }
+    put(this.main,
+      h("div", { class: "riff" },
+        h("div", { class: "title" }, h("h1", {}, this.data.name), this.facts),
+        this.remarks, transport, stripSection,
+        h("div", { class: "columns" },
+          this.panel.element,
+          h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane))));
+    this.showPane("theory");
+  }
+
+  tabKey(event, name) {
+    const names = Object.keys(this.panes);
+    const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
+    if (!step) return;
+    event.preventDefault();
+    const next = names[(names.indexOf(name) + step + names.length) % names.length];
+    this.showPane(next);
+    this.panes[next].tab.focus();
+  }
+
+  async showPane(name) {
+    for (const [key, pane] of Object.entries(this.panes)) {
+      pane.tab.setAttribute("aria-selected", String(key === name));
+      pane.tab.tabIndex = key === name ? 0 : -1;
+      pane.body.hidden = key !== name;
+    }
+    const pane = this.panes[name];
+    if (pane.loading) return;
+    pane.loading = true;
+    try {
+      pane.view = await pane.load();
+      put(pane.body, pane.view.element);
+    } catch (error) {
+      pane.loading = false;
+      put(pane.body, h("p", {}, error.message));
+    }
+  }
+
+  // -- showing
+
+  /** Take over a new state of the document. */
+  refresh(data, first = false) {
+    this.data = data;
+    const doc = data.document;
+    this.bars = new Bars(doc.rhythm);
+    this.player.bars = this.bars;
+    const mode = doc.theory?.mode;
+    const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
+    put(this.facts, [
+      mode ? printed(`${mode.tonic} ${mode.name}`) : "",
+      doc.rhythm ? `${Math.round(doc.rhythm.bpm)} beats a minute` : "",
+      doc.rhythm ? doc.rhythm.meter.join("/") : "",
+      `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
+      plural(doc.notes.length, "note"),
+    ].filter(Boolean).join(" · "));
+    put(this.remarks,
+      (doc.warnings || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Note: "), text)),
+      (doc.unmet || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Not met: "), text)),
+      (doc.cautions || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Take care: "), text)));
+    this.undoButton.disabled = !data.undo;
+    this.redoButton.disabled = !data.redo;
+    this.undoButton.setAttribute("aria-label", data.undo ? `Undo ${data.undo}` : "Undo");
+    this.redoButton.setAttribute("aria-label", data.redo ? `Redo ${data.redo}` : "Redo");
+    this.undoButton.title = data.undo ? `Undo ${data.undo}` : "";
+    this.redoButton.title = data.redo ? `Redo ${data.redo}` : "";
+    this.chosen = this.chosen.filter((id) => this.note(id));
+    this.strip.setRiff(data, this.bars);
+    this.strip.setMarks({ deciding: decidingClasses(doc.theory?.mode) });
+    this.strip.setChosen(this.chosen, false);
+    this.panel.show(this.chosen);
+    this.tabStale = true;
+    if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  label(note) {
+    const place = this.bars.place(note);
+    return [
+      pitchName(note.pitch_midi), placeText(note.string, note.fret),
+      this.bars.there ? `bar ${place.bar} beat ${beatText(place.beat)}` : `${note.onset_sec.toFixed(2)} seconds`,
+      note.articulation === "picked" ? "" : note.articulation,
+      note.pinned ? "pinned" : "",
+      note.confidence < 0.5 ? "heard with doubt" : "",
+    ].filter(Boolean).join(", ");
+  }
+
+  choose(id, more = false, quiet = false) {
+    if (more && this.chosen.length) {
+      const kept = this.chosen.filter((other) => other !== id);
+      this.chosen = [...kept, id];
+    } else {
+      this.chosen = [id];
+    }
+    this.strip.setChosen(this.chosen);
+    this.panel.show(this.chosen);
+    if (!this.player.playing) this.player.seek(this.note(id).onset_sec);
+    if (!quiet) say(this.label(this.note(id)));
+  }
+
+  // -- taking a hand to it
+
+  /** Make a change and save it; changes wait for each other. */
+  edit(edit, { anyway = false } = {}) {
+    const next = this.queue.then(() => this.send(edit, anyway));
+    this.queue = next.catch(() => {});
+    return next;
+  }
+
+  async send(edit, anyway) {
+    this.saved.textContent = "Saving…";
+    const before = new Map(this.notes.map((note) => [note.id, note]));
+    try {
+      const body = { revision: this.data.revision, edit, anyway };
+      const data = await post(`/api/riffs/${this.id}/edits`, body);
+      if (this.left) return null;
+      this.saved.textContent = "All saved";
+      this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
+      this.refresh(data);
+      this.tellChange(edit, data, before);
+      clearNotices("elsewhere");
+      clearNotices("edit");
+      return data;
+    } catch (error) {
+      if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
+      this.saved.textContent = "Not saved";
+      notice(error.message, { kind: "error", key: "edit" });
+      return null;
+    }
+  }
+
+  async conflict(edit, theirs) {
+    this.saved.textContent = "Changed elsewhere";
+    const differing = differences(this.data.document, theirs.document);
+    const answer = await ask("This riff was changed elsewhere",
+      [`Another window or the command has saved this riff since this window read it (${differing}). Your change is not lost yet.`],
+      [["Show theirs, drop my change", "theirs"], ["Keep theirs and make my change too", "both", true]]);
+    this.saved.textContent = "All saved";
+    this.strip.setMarks({ moved: new Map() });
+    this.refresh(theirs);
+    if (answer === "both") return this.send(edit, true);
+    say("Their version is shown.");
+    return null;
+  }
+
+  tellChange(edit, data, before) {
+    const words = [];
+    if (edit.op === "pin") {
+      const note = this.note(edit.note);
+      words.push(`Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
+        + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : "."));
+    } else words.push({
+      unpin: "Unpinned.", undo: "Taken back.", redo: "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
+    }[edit.op] || "Changed.");
+    const moves = data.moved.filter((move) => move.note !== edit.note && !edit.also?.includes(move.note));
+    words.push(moves.length ? `${plural(moves.length, "other note")} moved.` : "No other note moved.");
+    const list = moves.slice(0, 12).map((move) => {
+      const note = this.note(move.note);
+      return h("li", {}, h("button", { type: "button", class: "link", onclick: () => this.choose(move.note) },
+        `${pitchName(note.pitch_midi)} in bar ${this.bars.place(note).bar}`), `: ${placeText(...move.from)} → ${placeText(...move.to)}`);
+    });
+    put(this.lastChange, h("p", {}, words.join(" ")), moves.length ? h("details", {}, h("summary", {}, "Which"), h("ul", {}, list, moves.length > 12 ? h("li", {}, `and ${moves.length - 12} more`) : null)) : null);
+    const gone = [...before.keys()].filter((id) => !this.note(id));
+    const made = this.notes.filter((note) => !before.has(note.id));
+    if (made.length && (edit.op === "add" || edit.op === "split")) this.choose(made[0].id, false, true);
+    else if (gone.length && edit.op === "delete" && edit.after && this.note(edit.after)) this.choose(edit.after, false, true);
+    else if (edit.op === "merge") this.choose(edit.notes.find((id) => this.note(id)), false, true);
+  }
+
+  async lookForChanges() {
+    if (document.hidden || this.left) return;
+    try {
+      const { revision } = await get(`/api/riffs/${this.id}/revision`);
+      await this.queue;
+      if (this.left || revision === this.data.revision || document.querySelector("dialog[open]")) return;
+      const newest = await get(`/api/riffs/${this.id}/revision`);
+      if (newest.revision === this.data.revision) return;
+      this.saved.textContent = "Changed elsewhere";
+      notice("This riff was changed in another window or by the command.", {
+        key: "elsewhere",
+        actions: [["Show the new version", async () => {
+          this.strip.setMarks({ moved: new Map() });
+          this.refresh(await get(`/api/riffs/${this.id}`));
+          this.saved.textContent = "All saved";
+        }]],
+      });
+    } catch { /* the next look may find the server again; a change says so itself */ }
+  }
+
+  deleteChosen() {
+    if (!this.chosen.length) return;
+    const last = Math.max(...this.chosen.map((id) => this.notes.findIndex((note) => note.id === id)));
+    const after = this.notes.slice(last + 1).concat(this.notes.slice(0, last).reverse()).find((note) => !this.chosen.includes(note.id));
+    this.edit({ op: "delete", notes: this.chosen, after: after?.id });
+  }
+
+  setAdding(on) {
+    this.strip.adding = on;
+    this.strip.element.classList.toggle("adding", on);
+    this.addButton.setAttribute("aria-pressed", String(on));
+    this.addButton.textContent = on ? "Done adding" : "Add a note";
+    if (on) {
+      this.panel.showAdding(this.player.now);
+      say(this.data.take.there ? "Click in the spectrogram where the note begins, or fill in its pitch and time." : "Fill in the pitch and time of the note.");
+    } else this.panel.show(this.chosen);
+  }
+
+  addNote(sec, midi, length = null) {
+    const next = this.notes.find((note) => note.onset_sec > sec + 0.05);
+    const end = length === null ? Math.min(sec + 0.5, Math.max(next?.onset_sec ?? Infinity, sec + 0.1)) : sec + length;
+    return this.edit({ op: "add", onset_sec: sec, offset_sec: end, pitch_midi: midi });
+  }
+
+  // -- keys
+
+  key(event) {
+    const { key } = event;
+    const arrows = { ArrowRight: 1, ArrowLeft: -1 };
+    if (key in arrows) this.step(arrows[key], event.shiftKey);
+    else if (key === "ArrowUp" || key === "ArrowDown") this.stepAcross(key === "ArrowUp" ? -1 : 1, event.shiftKey);
+    else if (key === "Home") this.choose(this.notes[0].id, event.shiftKey);
+    else if (key === "End") this.choose(this.notes[this.notes.length - 1].id, event.shiftKey);
+    else if (key === "Enter") { if (this.chosen.length) this.panel.focusNeck(); else this.step(1); }
+    else if (key === "Delete" || key === "Backspace") this.deleteChosen();
+    else if (key === "Escape") { this.chosen = []; this.strip.setChosen([]); this.panel.show([]); }
+    else if (key === "+" || key === "=") this.strip.zoom(1.3);
+    else if (key === "-") this.strip.zoom(1 / 1.3);
+    else return;
+    event.preventDefault();
+  }
+
+  globalKey(event) {
+    const typing = event.target.closest?.("input:not([type=range]):not([type=checkbox]), select, textarea, dialog");
+    if (typing) return;
+    if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
+      event.preventDefault();
+      const button = event.shiftKey ? this.redoButton : this.undoButton;
+      if (!button.disabled) button.click();
+    } else if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "y") {
+      event.preventDefault();
+      if (!this.redoButton.disabled) this.redoButton.click();
+    } else if (event.key === " " && !event.target.closest?.("button, a, summary, input, [role=tab]")) {
+      event.preventDefault();
+      this.togglePlay();
+    }
+  }
+
+  /** Notes that begin together, around the note at `index`. */
+  together(index) {
+    const at = this.notes[index].onset_sec;
+    return this.notes.map((note, k) => ({ note, k })).filter(({ note }) => Math.abs(note.onset_sec - at) < 0.035)
+      .sort((a, b) => (a.note.string ?? 99) - (b.note.string ?? 99));
+  }
+
+  step(direction, more = false) {
+    const last = this.chosen[this.chosen.length - 1];
+    let index = this.notes.findIndex((note) => note.id === last);
+    if (index < 0) {
+      // Begin where one is: at the first note from the playhead on.
+      index = this.notes.findIndex((note) => note.onset_sec >= this.player.now - 0.02);
+      this.choose(this.notes[Math.max(0, index)].id);
+      return;
+    }
+    const group = this.together(index).map(({ k }) => k);
+    const string = this.notes[index].string ?? 0;
+    const next = direction > 0 ? Math.max(...group) + 1 : Math.min(...group) - 1;
+    if (next < 0 || next >= this.notes.length) { say(direction > 0 ? "Last note." : "First note."); return; }
+    const nearest = this.together(next).sort((a, b) => Math.abs((a.note.string ?? 0) - string) - Math.abs((b.note.string ?? 0) - string))[0];
+    this.choose(nearest.note.id, more);
+  }
+
+  stepAcross(direction, more) {
+    const last = this.chosen[this.chosen.length - 1];
+    const index = this.notes.findIndex((note) => note.id === last);
+    if (index < 0) { this.step(1); return; }
+    const group = this.together(index);
+    const at = group.findIndex(({ k }) => k === index) + direction;
+    if (group[at]) this.choose(group[at].note.id, more);
+  }
+
+  // -- sound
+
+  async openTake() {
+    const { take } = this.data;
+    this.balanceField.hidden = !take.there;
+    if (!take.there) {
+      if (this.data.document.source?.file) put(this.work, h("li", { class: "quiet" }, `The recording ${this.data.document.source.file} is not in this folder, so only the tab can be heard.`));
+      return;
+    }
+    try {
+      if (!take.ready) {
+        const started = await post(`/api/riffs/${this.id}/prepare`);
+        if (started.job) {
+          const work = new Work("Opening the recording");
+          this.work.append(work.element);
+          await work.follow(started.job);
+        }
+        this.data.take = (await get(`/api/riffs/${this.id}`)).take;
+      }
+      if (this.left) return;
+      this.takeReady = true;
+      this.strip.setPicture(this.id, this.data.take);
+    } catch (error) {
+      if (error.status !== 499) notice(error.message, { kind: "error" });
+    }
+  }
+
+  async togglePlay() {
+    if (this.player.playing) { this.player.pause(); return; }
+    try {
+      this.player.wake();
+      if (this.takeReady && !this.player.take) this.player.setTake(`/api/riffs/${this.id}/take.wav`);
+      if (!this.takeReady || this.balance.value !== "0") await this.soundTab();
+      await this.player.play();
+    } catch (error) {
+      notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });
+    }
+  }
+
+  /** Have the tab rendered by the strings, if it changed since the last time. */
+  async soundTab() {
+    if (!this.tabStale && this.player.tab) return;
+    this.tabStale = false;
+    this.playButton.disabled = true;
+    try {
+      this.player.setTab(await make(this.id, { kind: "wav", speed: 1 }));
+      this.player.seek(this.player.at);
+    } catch (error) {
+      this.tabStale = true;
+      throw error;
+    } finally {
+      this.playButton.disabled = false;
+    }
+  }
+
+  setSound() {
+    const speed = Number(this.speed.value);
+    this.speedText.textContent = `${speed} %`;
+    this.player.set({
+      speed: speed / 100, balance: Number(this.balance.value) / 100, volume: Number(this.volume.value) / 100,
+      click: this.clickBox.checked, countIn: this.countBox.checked,
+    });
+    if (this.balance.value !== "0" && this.player.playing && (this.tabStale || !this.player.tab)) {
+      this.soundTab().catch((error) => notice(error.message, { kind: "error", key: "sound" }));
+    }
+  }
+
+  showPlaying(playing) {
+    this.playButton.textContent = playing ? "Pause" : "Play";
+  }
+
+  tick(sec, moving) {
+    this.clock.textContent = clock(sec);
+    this.strip.setPlayhead(sec, moving);
+  }
+
+  loopBar() {
+    const last = this.note(this.chosen[this.chosen.length - 1]);
+    this.setLoop(this.bars.barAround(last ? last.onset_sec + 0.01 : this.player.now));
+  }
+
+  setLoop(range) {
+    this.loop = range;
+    this.player.set({ loop: range });
+    this.strip.setLoop(range);
+    this.loopOff.hidden = !range;
+    this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
+    if (range) {
+      say(this.loopText.textContent);
+      if (!this.player.playing) this.player.seek(range[0]);
+    }
+  }
+
+  /** Hear something made for the ear alone, over the same loudness. */
+  async hear(body) {
+    const url = await make(this.id, body);
+    this.player.pause();
+    this.player.wake();
+    await this.player.context.resume();
+    this.aside?.pause();
+    this.aside = this.player.element(url, this.player.clickGain);
+    await this.aside.play();
+  }
+
+  wait(job) { return wait(job); }
+}
+
+/** Pitch class → degree of the notes that decided the mode. */
+function decidingClasses(mode) {
+  const found = new Map();
+  const steps = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
+  for (const text of mode?.deciding || []) {
+    const match = /^([A-G])([#b♯♭]*)/.exec(text);
+    if (!match) continue;
+    let pc = steps[match[1]];
+    for (const sign of match[2]) pc += sign === "#" || sign === "♯" ? 1 : -1;
+    pc = (pc + 12) % 12;
+    const degree = (mode.degrees || []).find((d) => d.note === match[1] + match[2]);
+    found.set(pc, degree ? degree.degree : match[1] + match[2]);
+  }
+  return found;
+}
+
+function differences(ours, theirs) {
+  const mine = new Map(ours.notes.map((note) => [note.id, note]));
+  let moved = 0;
+  let added = 0;
+  for (const note of theirs.notes) {
+    const old = mine.get(note.id);
+    if (!old) added += 1;
+    else if (["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some((key) => old[key] !== note[key])) moved += 1;
+    mine.delete(note.id);
+  }
+  const parts = [];
+  if (moved) parts.push(`${plural(moved, "note")} changed`);
+  if (added) parts.push(`${plural(added, "note")} added`);
+  if (mine.size) parts.push(`${plural(mine.size, "note")} removed`);
+  return parts.join(", ") || "its notes are the same";
+}

@@ -1,0 +1,105 @@
+// Drawing a tab: the same strokes serve the strip on the page and the printed sheet.
+// Everything is placed by functions: `x(note)` and `g.y(string)`; sizes follow `g.gap`.
+
+import { s } from "./dom.js";
+
+/** Where the lines and the rows above and below them lie. */
+export function geometry(strings, { gap = 17, top = 50 } = {}) {
+  const bottom = top + gap * (strings - 1);
+  return {
+    strings,
+    gap,
+    top,
+    bottom,
+    y: (string) => top + gap * (string - 1),
+    chordY: gap * 0.75,
+    barY: gap * 1.55,
+    markY: bottom + gap * 1.15,
+    verdictY: bottom + gap * 2.1,
+    height: bottom + gap * 2.6,
+  };
+}
+
+export function staff(g, x1, x2) {
+  const lines = [];
+  for (let string = 1; string <= g.strings; string += 1) {
+    lines.push(s("line", { class: "string", x1, x2, y1: g.y(string), y2: g.y(string) }));
+  }
+  return lines;
+}
+
+export function barLine(g, x, kind = "bar") {
+  return s("line", { class: kind, x1: x, x2: x, y1: g.top, y2: g.bottom });
+}
+
+export function fretText(note) {
+  if (note.articulation === "dead") return "×";
+  if (note.fret === null) return "?";
+  return note.articulation === "harmonic" ? `‹${note.fret}›` : String(note.fret);
+}
+
+/** The figure of one note on its string. A note without a place stands under the lines. */
+export function figure(g, note, x, { classes = "", props = {} } = {}) {
+  const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
+  const text = fretText(note);
+  const half = g.gap * (0.3 + 0.19 * text.length);
+  const group = s("g", { class: `note ${classes}`, ...props },
+    s("rect", { class: "knock", x: x - half, y: y - g.gap * 0.46, width: 2 * half, height: g.gap * 0.92, rx: g.gap * 0.12 }),
+    s("text", { x, y: y + g.gap * 0.29, "text-anchor": "middle", "font-size": g.gap * 0.82 }, text));
+  // A pin is an underline, so that it is seen without colour.
+  if (note.pinned) group.append(s("line", { class: "pin", x1: x - half, x2: x + half, y1: y + g.gap * 0.44, y2: y + g.gap * 0.44 }));
+  if (note.confidence < 0.5 && !note.pinned) {
+    group.append(s("text", { class: "doubt", x: x + half * 0.9, y: y - g.gap * 0.18, "font-size": g.gap * 0.55 }, "?"));
+  }
+  return group;
+}
+
+const LETTERS = { "hammer-on": "h", "pull-off": "p", slide: "sl" };
+
+/** What is written about how a note is played: slurs, slides, bends, vibrato. */
+export function technique(g, note, x, from) {
+  const y = note.string === null ? g.bottom : g.y(note.string);
+  const parts = [];
+  const letter = LETTERS[note.articulation];
+  if (letter) {
+    const start = from ? from.x : x - g.gap * 1.3;
+    const lift = g.gap * 0.95;
+    const a = start + g.gap * 0.2;
+    const b = x - g.gap * 0.2;
+    parts.push(s("path", { class: "slur", d: `M${a} ${y - g.gap * 0.5} Q${(a + b) / 2} ${y - lift} ${b} ${y - g.gap * 0.5}` }));
+    parts.push(s("text", { class: "letter", x: (start + x) / 2, y: y - lift * 0.82, "text-anchor": "middle", "font-size": g.gap * 0.6 }, letter));
+    if (note.articulation === "slide" && from) {
+      const up = note.fret > from.fret ? 1 : -1;
+      const inset = g.gap * 0.62;
+      if (x - from.x > 2.2 * inset) {
+        parts.push(s("line", { class: "slur", x1: from.x + inset, x2: x - inset, y1: y + up * g.gap * 0.22, y2: y - up * g.gap * 0.22 }));
+      }
+    }
+  } else if (note.articulation === "bend") {
+    const right = x + g.gap * 0.95;
+    const peak = y - g.gap * 1.15;
+    parts.push(s("path", { class: "slur", d: `M${x + g.gap * 0.5} ${y} Q${right} ${y} ${right} ${peak}` }));
+    parts.push(s("path", { class: "head", d: `M${right - g.gap * 0.2} ${peak + g.gap * 0.15} L${right} ${peak - g.gap * 0.15} L${right + g.gap * 0.2} ${peak + g.gap * 0.15} Z` }));
+  } else if (note.articulation === "vibrato") {
+    let d = `M${x + g.gap * 0.55} ${y - g.gap * 0.6}`;
+    for (let k = 0; k < 4; k += 1) d += ` q${g.gap * 0.12} ${k % 2 ? g.gap * 0.25 : -g.gap * 0.25} ${g.gap * 0.24} 0`;
+    parts.push(s("path", { class: "slur", d }));
+  }
+  return parts;
+}
+
+/** The drone's string drawn heavier from its start to its end. */
+export function droneLine(g, drone, x1, x2, label = true) {
+  const strings = [drone.string, ...(drone.other_strings || [])];
+  const parts = strings.map((string) => s("line", { class: "drone", x1, x2, y1: g.y(string), y2: g.y(string) }));
+  if (label) parts.push(s("text", { class: "drone-name", x: x1 + 2, y: g.y(drone.string) - g.gap * 0.22, "font-size": g.gap * 0.56 }, "drone"));
+  return parts;
+}
+
+const VERDICTS = { right: "✓", wrong: "✗", missed: "○", extra: "+", early: "←", late: "→", unsure: "?" };
+
+export function verdictMark(g, verdict, x) {
+  return s("text", { class: `verdict ${verdict}`, x, y: g.verdictY, "text-anchor": "middle", "font-size": g.gap * 0.8 }, VERDICTS[verdict] || "?");
+}
+
+export { VERDICTS };

@@ -1,0 +1,101 @@
+// The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
+
+import { h, notice, put, s } from "./dom.js";
+import { plural, printed } from "./music.js";
+
+export function theoryPane(riff) {
+  const element = h("div", { class: "theory" });
+  const hear = (label, body, name = label) => h("button", {
+    type: "button", "aria-label": name, onclick: async (event) => {
+      event.target.disabled = true;
+      try { await riff.hear({ kind: "hear", ...body }); } catch (error) { notice(error.message, { kind: "error", key: "hear" }); }
+      event.target.disabled = false;
+    },
+  }, label);
+  const refresh = () => {
+    const theory = riff.data.document.theory;
+    if (!theory?.mode) { put(element, h("p", { class: "quiet" }, "No mode was found: there are too few notes.")); return; }
+    put(element, modePart(theory.mode, hear), theory.loop ? loopPart(theory, hear) : null, theory.ways?.length ? waysPart(theory.ways, hear) : null);
+  };
+  refresh();
+  return { element, refresh };
+}
+
+function modePart(mode, hear) {
+  const confidence = Math.round(mode.confidence * 100);
+  const deciding = mode.deciding || [];
+  const evidence = (mode.evidence || []).filter((text) => !deciding.includes(text));
+  return h("section", {},
+    h("h3", {}, printed(`${mode.tonic} ${mode.name}`)),
+    h("p", {}, `${confidence} % sure`, mode.parent ? printed(`; it has the notes of ${mode.parent}`) : "", ". ", hear("Hear the scale", { what: "scale" })),
+    mode.degrees?.length ? h("div", { class: "table-scroll", tabindex: "0", role: "group", "aria-label": "Degrees" }, h("table", { class: "degrees" },
+      h("caption", { class: "unseen" }, "The degrees of the mode and how often each is played"),
+      h("thead", {}, h("tr", {}, h("th", { scope: "row" }, "Degree"), mode.degrees.map((d) => h("th", { scope: "col" }, printed(d.degree))))),
+      h("tbody", {},
+        h("tr", {}, h("th", { scope: "row" }, "Note"), mode.degrees.map((d) => h("td", { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" }, printed(d.note)))),
+        h("tr", {}, h("th", { scope: "row" }, "Times"), mode.degrees.map((d) => h("td", {}, String(d.count))))))) : null,
+    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, printed(`${text}.`))))] : null,
+    evidence.length ? [h("p", {}, "What speaks for it:"), h("ul", {}, evidence.map((text) => h("li", {}, printed(`${text}.`))))] : null,
+    mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, printed(`${text}.`))))] : null,
+    mode.runners_up?.length ? h("p", { class: "quiet" }, printed(`Next: ${mode.runners_up.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
+}
+
+function loopPart(theory, hear) {
+  const { loop } = theory;
+  const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
+  return h("section", {},
+    h("h3", {}, "The loop"),
+    h("p", { class: "loop" }, "| ", bars.map((bar) => [h("b", {}, printed(bar)), " | "])),
+    loop.romans?.some(Boolean) ? h("p", {}, loop.romans.join(" – ")) : null,
+    h("p", {}, `${plural(loop.bars, "bar")}`, loop.times ? `, ${Number(loop.times.toFixed(1))} times round` : "", ". ", theory.ways?.length ? hear("Hear the loop", { what: "loop" }) : null),
+    (loop.departures || []).map((d) => h("p", { class: "quiet" }, printed(`Bar ${d.bar} departs from it: ${d.symbols.join(" ")}.`))),
+    loop.plain && loop.plain.join() !== loop.symbols.join() ? h("p", { class: "quiet" }, printed(`Plainer, to sing along: ${loop.plain.join(" – ")}`)) : null);
+}
+
+function waysPart(ways, hear) {
+  const levels = [["easier", "Easier"], ["plain", "As it is"], ["heavier", "Heavier"]];
+  return h("section", {},
+    h("h3", {}, "Ways to play the chords"),
+    ways.map((way) => h("div", { class: "way" },
+      h("h4", {}, printed(way.symbol)),
+      levels.filter(([key]) => way[key]?.length).map(([key, name]) => h("div", { class: "level" },
+        h("span", { class: "level-name" }, name),
+        h("div", { class: "shapes" }, way[key].map((shape) => shapeFigure(shape, hear))))),
+      (way.capo || []).slice(0, 2).map((plan) => h("p", { class: "quiet" }, `With a capo at fret ${plan.capo}, play it as ${printed(plan.think)}.`)))));
+}
+
+function shapeFigure(shape, hear) {
+  const words = shape.frets.map((fret, k) => `string ${k + 1} ${fret === null ? "not played" : fret === 0 ? "open" : `fret ${fret}`}`).join(", ");
+  return h("figure", {},
+    chordBox(shape, `${shape.symbol}: ${words}`),
+    h("figcaption", {}, h("span", {}, printed(shape.symbol)), shape.kind ? h("small", {}, shape.kind) : null, hear("Hear", { what: "chord", frets: shape.frets }, `Hear ${shape.symbol}, ${shape.kind || ""}`),
+      shape.caution ? h("small", { class: "caution" }, `Take care: ${shape.caution}.`) : null));
+}
+
+/** A chord as a small upright picture of the neck, the lowest string to the left. */
+function chordBox(shape, label) {
+  const strings = shape.frets.length;
+  const used = shape.frets.filter((fret) => fret > 0);
+  const low = used.length && Math.max(...used) > 4 ? Math.min(...used) : 1;
+  const rows = Math.max(4, used.length ? Math.max(...used) - low + 1 : 4);
+  const gap = 13;
+  const left = 20;
+  const top = 22;
+  const x = (string) => left + (strings - string) * gap;
+  const y = (fret) => top + (fret - low + 0.5) * gap * 1.1;
+  const box = s("svg", { class: "chord-box", width: left + strings * gap + 4, height: top + rows * gap * 1.1 + 8, role: "img", "aria-label": label });
+  for (let string = 1; string <= strings; string += 1) box.append(s("line", { class: "string", x1: x(string), x2: x(string), y1: top, y2: top + rows * gap * 1.1 }));
+  for (let row = 0; row <= rows; row += 1) box.append(s("line", { class: row === 0 && low === 1 ? "nut" : "fret", x1: x(strings), x2: x(1), y1: top + row * gap * 1.1, y2: top + row * gap * 1.1 }));
+  if (low > 1) box.append(s("text", { x: left - 6, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)));
+  shape.frets.forEach((fret, k) => {
+    const string = k + 1;
+    if (fret === null || fret === undefined) box.append(s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"));
+    else if (fret === 0) box.append(s("circle", { class: "open", cx: x(string), cy: top - 9, r: 3.4 }));
+    else {
+      box.append(s("circle", { class: "stopped", cx: x(string), cy: y(fret), r: 5.2 }));
+      const finger = shape.fingers?.[k];
+      if (finger) box.append(s("text", { class: "finger", x: x(string), y: y(fret) + 3, "text-anchor": "middle", "font-size": 8.5 }, String(finger)));
+    }
+  });
+  return box;
+}
