@@ -186,12 +186,12 @@ _SLACK_WATER = WrittenRiff(
     cells={
         "A": _over_drone(
             """0 1.5 3/7, 1.5 .5 3/9h, 2 1 3/11, 3 .5 3/9, 3.5 .5 3/7p
-            4 1 3/6, 5 .5 3/4, 5.5 .5 3/2p, 6 1 3/1, 7 1 3/2""",
+            4 1 3/6, 5 .5 3/4, 5.5 .5 3/2p, 6 1.5 3/1, 7.5 .5 3/2h""",
             4,
             "0 2 4 6",
         ),
         "B": _over_drone(
-            """0 .5 3/2, .5 .5 3/1p, 1 1 3/2, 2 .5 3/4, 2.5 .5 3/6h, 3 1 3/7
+            """0 1 3/1, 1 1 3/2h, 2 .5 3/4, 2.5 .5 3/6h, 3 1 3/7
             4 1 3/11, 5 .5 3/9, 5.5 .5 3/7p, 6 2 3/7""",
             4,
             "0 2 4 6",
@@ -220,7 +220,7 @@ _SLACK_WATER = WrittenRiff(
 
 _GANGPLANK = WrittenRiff(
     name="gangplank",
-    about="a single line in fifth position with hammer-ons, pull-offs and slides",
+    about="a single line from the open low string, with hammer-ons, pull-offs and slides",
     bpm=124.0,
     meter=(4, 4),
     tonic="E",
@@ -229,8 +229,8 @@ _GANGPLANK = WrittenRiff(
     degrees="F natural lowers the second, G the third, C the sixth and D the seventh",
     cells={
         "A": read_cell(
-            """0 .5 5/7, .5 .5 5/8h, 1 1 5/7p, 2 .5 4/5, 2.5 .5 4/7h, 3 1 4/9s
-            4 .5 4/7p, 4.5 .5 4/5p, 5 1 5/8, 6 2 5/7p"""
+            """0 1 6/0, 1 .5 5/7, 1.5 .5 5/8h, 2 .5 5/7p, 2.5 .5 4/5, 3 1 4/7h
+            4 .5 4/9s, 4.5 .5 4/7p, 5 .5 4/5p, 5.5 .5 5/8, 6 2 5/7p"""
         ),
         "B": read_cell(
             """0 .5 3/9, .5 .5 3/7p, 1 1 3/5p, 2 .5 4/9, 2.5 .5 4/10h, 3 1 4/9p

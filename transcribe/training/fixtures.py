@@ -14,6 +14,8 @@ import argparse
 import hashlib
 import io
 import json
+import struct
+import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -282,6 +284,43 @@ def _note(number: int, note: PlayedNote) -> Note:
 # -- files -------------------------------------------------------------------------------------
 
 
+def _ogg_checksum(page: bytes) -> int:
+    """CRC-32 of an Ogg page (RFC 3533, section 6: polynomial 0x04c11db7, nothing reflected)."""
+    crc = 0
+    for byte in page:
+        crc = (crc << 8 & 0xFFFFFFFF) ^ _CRC_TABLE[crc >> 24 ^ byte]
+    return crc
+
+
+def _crc_table() -> tuple[int, ...]:
+    table = []
+    for byte in range(256):
+        crc = byte << 24
+        for _ in range(8):
+            crc = (crc << 1 ^ (0x04C11DB7 if crc & 0x80000000 else 0)) & 0xFFFFFFFF
+        table.append(crc)
+    return tuple(table)
+
+
+_CRC_TABLE = _crc_table()
+
+
+def _numbered(data: bytes, serial: int) -> bytes:
+    """Ogg pages with ``serial`` in place of the random number that the library drew."""
+    pages = []
+    at = 0
+    while at < len(data):
+        segments = data[at + 26]
+        end = at + 27 + segments + sum(data[at + 27 : at + 27 + segments])
+        page = bytearray(data[at:end])
+        page[14:18] = struct.pack("<I", serial)
+        page[22:26] = bytes(4)
+        page[22:26] = struct.pack("<I", _ogg_checksum(bytes(page)))
+        pages.append(bytes(page))
+        at = end
+    return b"".join(pages)
+
+
 def _m4a(y: Array, rate: int) -> bytes:
     """AAC in an MP4 container, as phones write it."""
     import av
@@ -314,9 +353,9 @@ def _encoded(y: Array, file: str, rate: int) -> bytes:
     store = io.BytesIO()
     if file.endswith(".flac"):
         soundfile.write(store, y, rate, format="FLAC", subtype="PCM_16")
-    else:
-        soundfile.write(store, y, rate, format="OGG", subtype="VORBIS")
-    return store.getvalue()
+        return store.getvalue()
+    soundfile.write(store, y, rate, format="OGG", subtype="VORBIS")
+    return _numbered(store.getvalue(), serial=zlib.crc32(file.encode()))
 
 
 _SOURCE = """# {name}
