@@ -145,7 +145,8 @@ def _parser() -> argparse.ArgumentParser:
         action="append",
         default=[],
         metavar="ID=STRING/FRET",
-        help="hold a note at a place; may be given several times",
+        help="hold a note at a place; a bar or a phrase on a string: bar:2=4, phrase:A=4, or as it "
+        "lies: bar:2; may be given several times",
     )
     again.add_argument(
         "--unpin", action="append", default=[], type=int, metavar="ID", help="let a note go again"
@@ -187,6 +188,11 @@ def _parser() -> argparse.ArgumentParser:
     held.add_argument("take", metavar="TAKE", type=Path, help="recording or riff document")
     held.add_argument(
         "reference", metavar="REFERENCE", type=Path, help="riff document, text tab, MusicXML, MIDI"
+    )
+    held.add_argument(
+        "--no-progress",
+        action="store_true",
+        help="do not add this take to NAME.progress.jsonl beside the reference",
     )
     held.add_argument("--report", type=Path, metavar="FILE.html", help="write a page to look at")
     held.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
@@ -331,14 +337,6 @@ def _meter(text: str) -> tuple[int, int]:
     raise argparse.ArgumentTypeError(f"{text!r} is not a meter such as 4/4 or 6/8")
 
 
-def _pin(text: str) -> tuple[int, tuple[int, int]]:
-    name, _, place = text.partition("=")
-    string, _, fret = place.partition("/")
-    if not (name.isdigit() and string.isdigit() and fret.isdigit()):
-        raise ParameterError(f"{text!r} is not a pin; write ID=STRING/FRET, such as 12=3/7")
-    return int(name), (int(string), int(fret))
-
-
 # -- commands ----------------------------------------------------------------------------------
 
 
@@ -364,13 +362,13 @@ def _hand(span_mm: float | None) -> Any:
 
 def _run_transcribe(args: argparse.Namespace, progress: _Progress) -> int:
     from transcribe import pipeline, shelf
-    from transcribe.formats.document import read_riff
+    from transcribe.revisions import read_revision
 
     name = shelf.riff_name(args.take)
     folder = args.output if args.output is not None else args.take.parent
     document = folder / f"{name}{shelf.RIFF_SUFFIX}"
     # An unreadable old document is refused before the work, not after it.
-    old = read_riff(document) if document.exists() else None
+    old, revision = read_revision(document.resolve()) if document.exists() else (None, None)
     riff = pipeline.transcribe(
         args.take,
         instrument=_instrument(args),
@@ -394,7 +392,15 @@ def _run_transcribe(args: argparse.Namespace, progress: _Progress) -> int:
             riff = pipeline.finger(
                 riff, hand=_hand(args.hand_span), drone=args.drone, pins=pins, progress=progress
             )
-    files = shelf.save(riff, folder, name, formats=args.format, width=args.width, say=progress.say)
+    files = shelf.save(
+        riff,
+        folder,
+        name,
+        formats=args.format,
+        width=args.width,
+        say=progress.say,
+        expected=revision,
+    )
     _print_riff(riff, args)
     _print_files(files, args, progress)
     return 0
@@ -433,9 +439,11 @@ def _run_theory(args: argparse.Namespace, progress: _Progress) -> int:
 
 def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
     from transcribe import fingering, shelf
-    from transcribe.formats.document import read_riff
+    from transcribe.revisions import read_revision
+    from transcribe.targets import places_of
 
-    old = riff = read_riff(args.riff)
+    old, revision = read_revision(args.riff.resolve())
+    riff = old
     repeats = not args.only_here
     if args.undo and args.redo:
         raise ParameterError("--undo and --redo cancel each other; give one of them")
@@ -444,8 +452,10 @@ def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
     if args.redo:
         riff = fingering.redo(riff)
     if args.unpin:
-        riff = fingering.unpin(riff, args.unpin)
-    pins = dict(_pin(text) for text in args.pin)
+        riff = fingering.unpin(riff, args.unpin, repeats=repeats)
+    pins: dict[int, tuple[int, int]] = {}
+    for text in args.pin:
+        pins |= places_of(riff, text)
     if args.from_tab is not None:
         from transcribe.formats.tab_text import read_tab
 
@@ -456,7 +466,13 @@ def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
         riff = fingering.refinger(riff, hand=_hand(args.hand_span))
     name = shelf.riff_name(args.riff)
     files = shelf.save(
-        riff, args.riff.parent, name, formats=("tab",), width=args.width, say=progress.say
+        riff,
+        args.riff.parent,
+        name,
+        formats=("tab",),
+        width=args.width,
+        say=progress.say,
+        expected=revision,
     )
     if args.json:
         _print_riff(riff, args)
@@ -487,21 +503,27 @@ def _place(note: Any) -> str:
 
 def _run_compare(args: argparse.Namespace, progress: _Progress) -> int:
     from transcribe import pipeline
+    from transcribe.compare import progress as diary
     from transcribe.compare import report
     from transcribe.formats.document import write_atomically
 
     reference = pipeline.describe(args.reference, progress=progress)
     take = pipeline.describe(args.take, instrument=reference.instrument, progress=progress)
     comparison = pipeline.compare(take, reference)
+    kept = diary.progress_path(args.reference)
+    previous = None
+    if not args.no_progress:
+        previous = diary.append(kept, diary.entry_of(comparison))
     progress.clear()
     if args.report is not None:
         replaced = args.report.exists()
-        write_atomically(args.report, report.html(comparison).encode("utf-8"))
+        page = report.html(comparison)
+        write_atomically(args.report, page.encode("utf-8"))
         progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
     if args.json:
         print(json.dumps(comparison.as_json(), ensure_ascii=False))
     else:
-        print(report.text(comparison, width=args.width))
+        print(report.text(comparison, width=args.width, previous=previous))
     return 0
 
 

@@ -12,6 +12,7 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+from transcribe import revisions
 from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.document import read_riff, write_atomically, write_riff
 from transcribe.riff import Note, Riff
@@ -103,6 +104,7 @@ def save(
     formats: Iterable[str] = ("tab",),
     width: int = 80,
     say: Callable[[str], None] = lambda sentence: None,
+    expected: str | None = None,
 ) -> list[Path]:
     """Write the document and the other formats; nothing is overwritten without saying so.
 
@@ -112,6 +114,8 @@ def save(
     ----------
     say : callable
         Told, in one sentence each, which files were replaced and which old ones were kept.
+    expected : str, optional
+        Revision of the document that this one follows, from `revisions.read_revision`.
 
     Returns
     -------
@@ -124,6 +128,8 @@ def save(
         If a format is unknown.
     FormatError
         If a file cannot be written.
+    ConflictError
+        If the document is no longer the one that was ``expected``.
     """
     made = {kind: _make(riff, kind, width) for kind in formats}
     try:
@@ -133,9 +139,13 @@ def save(
     document = folder / f"{name}{RIFF_SUFFIX}"
     edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}", width)
     written = [document]
-    if document.exists():
+    replaced = document.exists()
+    if expected is None:
+        write_riff(riff, document)
+    else:
+        revisions.replace(document.resolve(), riff, expected=expected)
+    if replaced:
         say(f"{document} is replaced")
-    write_riff(riff, document)
     for kind, data in made.items():
         path = folder / f"{name}{FORMATS[kind]}"
         if path.exists():
