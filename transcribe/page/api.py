@@ -145,8 +145,9 @@ class Api:
 
     async def _again(self, request: Request) -> Response:
         body = await _body(request)
-        job = await run_in_threadpool(self._desk.read_again, _riff_id(request), body)
-        return _started(job)
+        again = self._desk.read_again if body.get("from") == "take" else self._desk.finger_again
+        settings = _known(body.get("settings"))
+        return _started(await run_in_threadpool(again, _riff_id(request), settings))
 
     async def _make(self, request: Request) -> Response:
         body = await _body(request)
@@ -246,6 +247,16 @@ def _settings(text: str) -> dict[str, Any]:
         given = json.loads(unquote(text))
     except (ValueError, RecursionError):
         given = None
-    if not isinstance(given, dict) or len(text) > 4000:
+    return _known(given)
+
+
+def _known(given: Any) -> dict[str, Any]:
+    """The settings that there are, each a short text or a number."""
+    if not isinstance(given, dict):
         raise ParameterError("The settings are not understood; reload the page.")
-    return {key: value for key, value in given.items() if key in _SETTINGS}
+    kept = {key: value for key, value in given.items() if key in _SETTINGS}
+    for key, value in kept.items():
+        good = isinstance(value, int | float) or (isinstance(value, str) and len(value) <= 80)
+        if not good or isinstance(value, bool):
+            raise ParameterError(f"The setting {key} is not understood; reload the page.")
+    return kept

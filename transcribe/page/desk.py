@@ -196,6 +196,22 @@ class Desk:
         job = self._jobs.start("read", arguments, label=name, finish=finish)
         return _dropping(job, path)
 
+    def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
+        """Find rhythm, fingering and theory of a riff's notes anew with other settings.
+
+        Pins stay, but those that sound another pitch on another tuning.
+        """
+        entry = self._store.entry(riff_id)
+        old, revision = read_revision(entry.path)
+
+        def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            del scratch
+            replace(entry.path, from_json(result["riff"]), expected=revision)
+            return {"riff": entry.id, "name": entry.name}
+
+        arguments = {"riff": to_json(old), "settings": dict(settings)}
+        return self._jobs.start("finger", arguments, label=entry.name, finish=finish)
+
     def read_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Transcribe a riff's take anew with other settings; pins that still fit are kept."""
         entry = self._store.entry(riff_id)
@@ -232,9 +248,11 @@ class Desk:
 
     def check_take(self, path: Path, name: str, riff_id: str) -> Job:
         """Hold an upload against a riff; the take itself is only kept to be heard."""
-        reference = read_revision(self._store.entry(riff_id).path)[0]
+        entry = self._store.entry(riff_id)
+        reference = read_revision(entry.path)[0]
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
+            result["progress"] = self._keep_progress(entry, result.pop("entry"))
             sound = scratch / "take.wav"
             result["sound"] = None
             if sound.exists():
@@ -249,6 +267,20 @@ class Desk:
         }
         job = self._jobs.start("compare", arguments, label=name, finish=finish)
         return _dropping(job, path)
+
+    def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
+        """Enter a comparison in the riff's progress; what changed since the one before."""
+        from transcribe.compare import progress
+
+        path = progress.progress_path(entry.path)
+        now = progress.Entry(**values)
+        with hold(self._store.folder):
+            before = progress.append(path, now)
+            entries = progress.read(path)
+        return {
+            "since": [] if before is None else list(progress.change(before, now)),
+            "shares": [e.right_share for e in entries[-40:]],
+        }
 
     def prepare(self, riff_id: str) -> Job | dict[str, Any]:
         """Make the picture and the sound of a take that has none yet."""
@@ -370,9 +402,11 @@ def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     if op == "pin":
         place = (_whole(wanted, "string"), _whole(wanted, "fret"))
         places = {_whole(wanted, "note"): place}
-        for other in wanted.get("also") or ():
-            places[int(other)] = place
+        for other in _wholes(wanted, "also") if "also" in wanted else ():
+            places[other] = place
         return fingering.pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+    if op == "alternative":
+        return _taken(riff, _whole(wanted, "number"))
     if op == "unpin":
         repeats = wanted.get("repeats") is True
         return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
@@ -410,6 +444,25 @@ def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         at = _number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
         return _with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
     raise ParameterError(f"there is no change called {op!r}")
+
+
+def _taken(riff: Riff, number: int) -> Riff:
+    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
+    from transcribe import fingering
+
+    if not 0 <= number < len(riff.alternatives):
+        raise ParameterError("that other fingering is gone; reload the page")
+    wanted = riff.alternatives[number].positions
+    places = {
+        note.id: wanted[note.id]
+        for note in riff.notes
+        if note.id in wanted
+        and (note.string, note.fret) != tuple(wanted[note.id])
+        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
+    }
+    if not places:
+        raise ParameterError("the riff is fingered like that already")
+    return fingering.pin(riff, places, repeats=False, hand=fingering.hand_of(riff))
 
 
 def _with_theory(old: Riff, new: Riff) -> Riff:

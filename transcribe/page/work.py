@@ -128,8 +128,10 @@ def _compare(
     """Hold a take against a riff document."""
     from transcribe import pipeline
     from transcribe.audio import read_audio
+    from transcribe.compare.progress import entry_of
     from transcribe.formats import holds_notes, read_any
     from transcribe.formats.document import from_json, to_json
+    from transcribe.riff import Source
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
@@ -142,10 +144,53 @@ def _compare(
         take = pipeline.transcribe(
             recording.y, sr=recording.sr, instrument=instrument, progress=progress
         )
+        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+        take = dataclasses.replace(take, source=source)
         _write_views(recording.y, recording.sr, scratch)
     progress("comparing", 0.0)
     comparison = pipeline.compare(take, against)
-    return {"comparison": comparison.as_json(), "take": to_json(take), "shown": shown}
+    entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
+    return {
+        "comparison": comparison.as_json(),
+        "take": to_json(take),
+        "shown": shown,
+        "entry": entry,
+    }
+
+
+def _finger(
+    *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], settings: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Rhythm, fingering and theory anew for the notes of a riff document."""
+    del scratch
+    from transcribe import pipeline
+    from transcribe.formats.document import from_json, to_json
+
+    old = from_json(riff)
+    options = _options(settings)
+    instrument = options.get("instrument", old.instrument)
+    options["instrument"] = dataclasses.replace(
+        instrument, offset_cents=old.instrument.offset_cents
+    )
+    strings = len(instrument.open_midi)
+
+    def stays(note: Any) -> bool:
+        if note.string is None or note.string > strings:
+            return note.string is None
+        return bool(instrument.fret_of(note.string, note.pitch_midi) == note.fret)
+
+    # A place that sounds another pitch on the new tuning is no place any more.
+    notes = tuple(
+        note
+        if stays(note)
+        else dataclasses.replace(note, string=None, fret=None, finger=None, pinned=False)
+        for note in old.notes
+    )
+    return {
+        "riff": to_json(
+            pipeline.finger(dataclasses.replace(old, notes=notes), progress=progress, **options)
+        )
+    }
 
 
 def _make(
@@ -260,6 +305,7 @@ TASKS: dict[str, Callable[..., Any]] = {
     "read": _read_take,
     "prepare": _prepare,
     "compare": _compare,
+    "finger": _finger,
     "make": _make,
 }
 """Every task that a job may name."""

@@ -37,14 +37,14 @@ export function awayPane(riff) {
   const paper = h("select", { onchange: () => preview() }, h("option", { value: "a4" }, "A4"), h("option", { value: "letter" }, "Letter"));
   const sheet = h("div", { class: "sheet-preview", tabindex: "0", role: "group", "aria-label": "Preview of the sheet" });
   let pages = [];
-  const preview = () => { pages = drawSheet(riff, paper.value); put(sheet, pages); };
+  const preview = () => { riff.paper = paper.value; pages = drawSheet(riff, paper.value); put(sheet, pages); };
   const element = h("div", { class: "away" },
     h("section", {}, h("h3", {}, "Files"), h("div", { class: "row" }, files),
       h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at a speed of, %"), speed))),
     h("section", {}, h("h3", {}, "Sheet"),
       h("div", { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Paper"), paper),
-        h("button", { type: "button", class: "main", onclick: () => print(riff, paper.value) }, "Print"),
+        h("button", { type: "button", class: "main", onclick: () => window.print() }, "Print"),
         h("button", { type: "button", onclick: () => pages.forEach((page, k) => saveBlob(sheetFile(page), `${riff.data.name}${pages.length > 1 ? `-${k + 1}` : ""}.svg`)) }, "SVG")),
       sheet));
   preview();
@@ -62,18 +62,4 @@ function saveBlob(blob, filename) {
   const url = URL.createObjectURL(blob);
   save(url, filename);
   setTimeout(() => URL.revokeObjectURL(url), 10000);
-}
-
-/** Put the sheet alone on the paper, print it, and put everything back. */
-function print(riff, paper) {
-  const sheet = h("div", { class: "sheet-print" }, drawSheet(riff, paper));
-  document.body.append(sheet);
-  document.body.classList.add("printing");
-  const done = () => {
-    document.body.classList.remove("printing");
-    sheet.remove();
-    window.removeEventListener("afterprint", done);
-  };
-  window.addEventListener("afterprint", done);
-  window.print();
 }

@@ -43,6 +43,7 @@ export function checkPane(riff) {
       summary(comparison),
       comparison.remarks?.map((text) => h("p", {}, text)),
       comparison.differences?.map((text) => h("p", { class: "quiet" }, text)),
+      progress(found.progress),
       practice(riff, comparison),
       plot(riff, comparison),
       found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null,
@@ -80,6 +81,15 @@ function summary(comparison) {
   return h("div", {},
     h("p", {}, h("strong", {}, `${Math.round(sum.right_share * 100)} % right.`), ` ${lines.join(" ")}`),
     h("ul", { class: "counts" }, counts));
+}
+
+/** How it went over the takes so far. */
+function progress(kept) {
+  if (!kept || kept.shares.length < 2) return null;
+  const shares = kept.shares.map((share) => `${Math.round(share * 100)}`);
+  return h("section", {}, h("h4", {}, "Takes so far"),
+    h("p", {}, `Right, in percent, oldest first: ${shares.join(", ")}.`),
+    kept.since.length ? h("ul", {}, kept.since.map((text) => h("li", {}, text))) : null);
 }
 
 function range(riff, from, to) {

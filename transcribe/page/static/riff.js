@@ -57,6 +57,19 @@ class RiffView {
     this.looking = setInterval(() => this.lookForChanges(), LOOKS_SEC * 1000);
     this.focus = () => this.lookForChanges();
     window.addEventListener("focus", this.focus);
+    this.beforePrint = () => this.putSheet();
+    this.afterPrint = () => { this.printed?.remove(); document.body.classList.remove("printing"); };
+    window.addEventListener("beforeprint", this.beforePrint);
+    window.addEventListener("afterprint", this.afterPrint);
+  }
+
+  /** Whoever prints a riff, by the button or the browser's own way, gets the sheet. */
+  putSheet() {
+    this.printed?.remove();
+    if (!this.sheet) return;
+    this.printed = h("div", { class: "sheet-print" }, this.sheet.drawSheet(this, this.paper || "a4"));
+    document.body.append(this.printed);
+    document.body.classList.add("printing");
   }
 
   leave() {
@@ -64,6 +77,9 @@ class RiffView {
     clearInterval(this.looking);
     window.removeEventListener("focus", this.focus);
     document.removeEventListener("keydown", this.keys);
+    window.removeEventListener("beforeprint", this.beforePrint);
+    window.removeEventListener("afterprint", this.afterPrint);
+    this.afterPrint();
     this.check?.leave();
     this.player.leave();
     this.strip.leave();
@@ -114,13 +130,14 @@ class RiffView {
         button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Zoom in" }),
         button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Zoom out" })),
       this.strip.element,
-      h("p", { class: "hint", id: "tab-keys" },
+      h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
         "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
         h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
-        "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. Drag to choose a stretch to loop."),
+        "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.")),
       this.lastChange, this.work);
 
     this.panes = {
+      fingering: { title: "Fingering", load: async () => (await import("./again.js")).againPane(this) },
       theory: { title: "Theory", load: async () => (await import("./theory.js")).theoryPane(this) },
       check: { title: "Check a take", load: async () => { this.check = (await import("./check.js")).checkPane(this); return this.check; } },
       away: { title: "Take away", load: async () => (await import("./away.js")).awayPane(this) },
@@ -144,6 +161,7 @@ class RiffView {
           this.panel.element,
           h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane))));
     this.showPane("theory");
+    import("./sheet.js").then((sheet) => { this.sheet = sheet; });
   }
 
   tabKey(event, name) {
@@ -208,6 +226,17 @@ class RiffView {
     this.panel.show(this.chosen);
     this.tabStale = true;
     if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  /** Show another fingering in the tab without changing the document; null shows the own one. */
+  preview(other) {
+    const notes = this.data.document.notes.map((note) => {
+      const place = other?.positions[note.id];
+      return place ? { ...note, string: place[0], fret: place[1] } : note;
+    });
+    this.strip.setRiff({ ...this.data, document: { ...this.data.document, notes } }, this.bars);
+    this.strip.setMarks({ moved: new Map() });
+    put(this.lastChange, other ? h("p", { class: "preview-note" }, `The tab shows another fingering, to look at only: ${other.name}. `, h("button", { type: "button", onclick: () => { this.preview(null); this.panes.fingering.view?.refresh(); } }, "Back to mine")) : null);
   }
 
   label(note) {
@@ -286,7 +315,7 @@ class RiffView {
       words.push(`Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
         + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : "."));
     } else words.push({
-      unpin: "Unpinned.", undo: "Taken back.", redo: "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
+      alternative: "Taken over, and pinned.", unpin: "Unpinned.", undo: "Taken back.", redo: "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
     }[edit.op] || "Changed.");
     const moves = data.moved.filter((move) => move.note !== edit.note && !edit.also?.includes(move.note));
     words.push(moves.length ? `${plural(moves.length, "other note")} moved.` : "No other note moved.");

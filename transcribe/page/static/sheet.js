@@ -7,13 +7,13 @@ import { barLine, figure, geometry, staff, technique } from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
-const GAP = 2.9;
+const GAP = 3.3;
 const STEM = 4.6;
 
 /** Pages of the sheet as SVG elements. */
 export function drawSheet(riff, paper) {
   const [width, height] = PAPERS[paper];
-  const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 9 });
+  const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
   const bars = layBars(riff);
   const inner = width - 2 * MARGIN;
   const systems = breakLines(bars, inner - 8);
@@ -104,7 +104,7 @@ function layBars(riff) {
       const held = Math.max(...column.notes.map((note) => note.duration_beat || 0));
       const beats = Math.min(next - column.beat, held > 0.06 && k + 1 === columns.length ? Math.max(held, 0.25) : next - column.beat);
       column.quarters = beats * quarter;
-      column.wide = 5 + 5.2 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
+      column.wide = 5.2 + 5.4 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
     });
     const lead = columns.length && columns[0].beat > 0.05 && number > first ? 3 + 5.2 * Math.sqrt(columns[0].beat * quarter) : 0;
     const natural = 4 + lead + columns.reduce((sum, column) => sum + column.wide, 0);

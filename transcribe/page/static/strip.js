@@ -257,7 +257,8 @@ export class Strip {
     const from = Math.max(start, this.secAt(-2));
     const to = Math.min(end, this.secAt(this.width + 2));
     const pixel = 1 / this.pps;
-    for (let sec = from; sec < to; sec += pixel) {
+    for (let px = Math.ceil(x(from)); px < x(to); px += 1) {
+      const sec = Math.max(from, (px + this.scroller.scrollLeft - this.pad) / this.pps);
       const a = Math.floor((sec - start) * per);
       const b = Math.max(a + 1, Math.floor((sec + pixel - start) * per));
       let low = 0;
@@ -266,7 +267,7 @@ export class Strip {
         low = Math.min(low, tile.peaks[2 * i]);
         high = Math.max(high, tile.peaks[2 * i + 1]);
       }
-      c.fillRect(x(sec), mid - (high / 127) * (mid - 2), 1, Math.max(0.6, ((high - low) / 127) * (mid - 2)));
+      c.fillRect(px, mid - (high / 127) * (mid - 2), 1, Math.max(0.6, ((high - low) / 127) * (mid - 2)));
     }
     c.globalAlpha = 1;
   }
@@ -401,14 +402,28 @@ export class Strip {
         ground.append(s("text", { class: "deciding", x: at, y: g.markY, "text-anchor": "middle", "font-size": 11 }, text));
         markedTo = at;
       }
-      const verdict = this.verdicts.get(note.id);
-      if (verdict) ground.append(verdictMark(g, verdict, at));
     }
-    for (const extra of this.extras) {
-      const at = x(extra.sec);
-      if (at > left && at < right) ground.append(verdictMark(g, "extra", at));
-    }
+    ground.append(...this.verdictMarks(x, t0, t1));
     return [ground, figures];
+  }
+
+  /** One mark for notes that lie too close for two, the gravest of them; extra notes below. */
+  verdictMarks(x, t0, t1) {
+    const grave = ["right", "unsure", "early", "late", "missed", "wrong"];
+    const marks = [];
+    for (const note of this.inTime(t0, t1)) {
+      const verdict = this.verdicts.get(note.id);
+      if (!verdict) continue;
+      const last = marks[marks.length - 1];
+      if (last && x(note.onset_sec) - last.at < 9) {
+        if (grave.indexOf(verdict) > grave.indexOf(last.verdict)) last.verdict = verdict;
+      } else marks.push({ verdict, at: x(note.onset_sec) });
+    }
+    const parts = marks.map(({ verdict, at }) => verdictMark(this.g, verdict, at));
+    for (const extra of this.extras) {
+      if (extra.sec > t0 && extra.sec < t1) parts.push(verdictMark(this.g, "extra", x(extra.sec), this.g.extraY));
+    }
+    return parts;
   }
 
   placeBand() {

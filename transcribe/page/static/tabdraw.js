@@ -16,7 +16,8 @@ export function geometry(strings, { gap = 17, top = 50 } = {}) {
     barY: gap * 1.55,
     markY: bottom + gap * 1.15,
     verdictY: bottom + gap * 2.1,
-    height: bottom + gap * 2.6,
+    extraY: bottom + gap * 2.85,
+    height: bottom + gap * 3.2,
   };
 }
 
@@ -98,8 +99,8 @@ export function droneLine(g, drone, x1, x2, label = true) {
 
 const VERDICTS = { right: "✓", wrong: "✗", missed: "○", extra: "+", early: "←", late: "→", unsure: "?" };
 
-export function verdictMark(g, verdict, x) {
-  return s("text", { class: `verdict ${verdict}`, x, y: g.verdictY, "text-anchor": "middle", "font-size": g.gap * 0.8 }, VERDICTS[verdict] || "?");
+export function verdictMark(g, verdict, x, y = g.verdictY) {
+  return s("text", { class: `verdict ${verdict}`, x, y, "text-anchor": "middle", "font-size": g.gap * 0.8 }, VERDICTS[verdict] || "?");
 }
 
 export { VERDICTS };

@@ -1,0 +1,76 @@
+// Other ways to finger the whole riff, and reading it again with another tuning, capo or hand.
+
+import { get, post } from "./api.js";
+import { ask, h, notice, put, say } from "./dom.js";
+import { plural } from "./music.js";
+import { settingsForm } from "./shelf.js";
+import { Work } from "./work.js";
+
+export function againPane(riff) {
+  const others = h("div", {});
+  const works = h("ul", { class: "works", "aria-label": "Work in progress" });
+  const doc = riff.data.document;
+  const form = settingsForm({
+    tuning: riff.data.tuning && riff.data.tuning !== "standard" ? riff.data.tuning : "",
+    capo: doc.instrument.capo || "",
+    hand_span_mm: doc.hand_span_mm || "",
+  });
+  form.element.open = true;
+  const again = async (from) => {
+    const work = new Work(from === "take" ? "Reading the recording again" : "Fingering the notes again");
+    works.append(work.element);
+    try {
+      const started = await post(`/api/riffs/${riff.id}/again`, { from, settings: form.values() });
+      const made = await work.follow(started.job);
+      riff.strip.setMarks({ moved: new Map() });
+      riff.refresh(await get(`/api/riffs/${riff.id}`));
+      const carried = from === "take" ? ` ${plural(made.carried, "pin")} carried over${made.lost ? `, ${made.lost} fit no note any more` : ""}; the old document is kept as ${made.kept}.` : "";
+      notice(`Done.${carried}`, { key: "again" });
+    } catch (error) {
+      work.element.remove();
+      if (error.status !== 499) notice(error.message, { kind: "error", key: "again" });
+    }
+  };
+  const readAgain = h("button", {
+    type: "button", onclick: async () => {
+      const sure = await ask("Read the recording again?", "The notes are found anew, so notes that were added or deleted by hand come back as they were heard. Pins are carried over where the notes still match, and the old document is kept beside the new one.", [["Leave it", null], ["Read it again", true, true]]);
+      if (sure) again("take");
+    },
+  }, "Read the recording again");
+
+  function refresh() {
+    readAgain.hidden = !riff.data.take.there;
+    const list = riff.data.document.alternatives || [];
+    put(others, list.length ? h("ul", { class: "others" }, list.map((other, k) => h("li", {}, describe(other, k)))) : h("p", { class: "quiet" }, "There is no other fingering that differs enough to be worth a look."));
+  }
+
+  function describe(other, k) {
+    const moved = riff.notes.filter((note) => {
+      const place = other.positions[note.id];
+      return place && (place[0] !== note.string || place[1] !== note.fret);
+    });
+    const show = h("button", {
+      type: "button", "aria-pressed": "false", onclick: () => {
+        const on = show.getAttribute("aria-pressed") !== "true";
+        for (const button of others.querySelectorAll("[aria-pressed]")) button.setAttribute("aria-pressed", "false");
+        show.setAttribute("aria-pressed", String(on));
+        riff.preview(on ? other : null);
+        say(on ? `The tab shows: ${other.name}.` : "The tab shows your own fingering.");
+      },
+    }, "Show");
+    return [h("b", {}, other.name), `: ${plural(moved.length, "note")} elsewhere, cost ${other.cost.toFixed(1)}. `,
+      h("span", { class: "row tight" }, show, h("button", {
+        type: "button", disabled: !moved.length, onclick: () => { riff.preview(null); riff.edit({ op: "alternative", number: k }); },
+      }, `Use it and pin ${plural(moved.length, "note")}`))];
+  }
+
+  refresh();
+  return {
+    element: h("div", { class: "again" },
+      h("section", {}, h("h3", {}, "Other fingerings"), others),
+      h("section", {}, h("h3", {}, "With another tuning or hand"), form.element,
+        h("div", { class: "row" }, h("button", { type: "button", class: "main", onclick: () => again("notes") }, "Finger the notes again"), readAgain),
+        works)),
+    refresh,
+  };
+}
