@@ -12,6 +12,7 @@ from theory.errors import TheoryError
 from theory.kinds import KINDS, Chord, chord_tones, name_chord, parse_chord
 from theory.loop import Loop, find_loop
 from theory.modes import Candidate, Degree, Mode, find_mode, mode_of
+from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
 from theory.numerals import borrowed_from, is_diatonic, roman_numeral
 from theory.report import Report, report
 from theory.scales import MODES, scale_notes
@@ -29,6 +30,7 @@ __all__ = [
     "Degree",
     "Loop",
     "Mode",
+    "NeckNote",
     "Report",
     "Shape",
     "TheoryError",
@@ -43,11 +45,15 @@ __all__ = [
     "is_diatonic",
     "mode_of",
     "name_chord",
+    "neck_svg",
+    "neck_text",
     "parse_chord",
     "power_shapes",
     "report",
     "roman_numeral",
+    "scale_in_position",
     "scale_notes",
+    "scale_on_string",
     "transpose",
     "voicings",
     "ways_to_play",

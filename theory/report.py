@@ -17,6 +17,7 @@ from theory.errors import TheoryError
 from theory.explain import mode_text
 from theory.loop import Loop, find_loop
 from theory.modes import Mode, find_mode
+from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
 from theory.ways import Ways, ways_text, ways_to_play
 
 __all__ = ["Report", "report"]
@@ -33,8 +34,9 @@ class Report:
     open_midi: tuple[int, ...]
     capo: int
     drone_midi: tuple[int, ...]
-    scale_text: str = ""
-    scale_svg: str = ""
+    scale_on_string: tuple[NeckNote, ...] = ()
+    scale_in_position: tuple[NeckNote, ...] = ()
+    drone_string: int | None = None
 
     def as_document(self) -> dict[str, Any]:
         """The ``theory`` section of the riff document, as plain JSON values."""
@@ -54,11 +56,37 @@ class Report:
             parts.append(_chords_text(self.chords))
         if self.loop is not None:
             parts.append(_loop_text(self.loop))
-        if self.scale_text:
-            parts.append(self.scale_text)
+        if self.scale_on_string:
+            parts.append(self.scale_text())
         if self.ways:
             parts.append(ways_text(self.ways))
         return "\n\n".join(parts)
+
+    def scale_text(self) -> str:
+        """The mode on one string (over the drone, where there is one) and in one position."""
+        if self.mode is None or not self.scale_on_string:
+            return ""
+        over = "" if self.drone_string is None else f" over the open string {self.drone_string}"
+        string = self.scale_on_string[0].string
+        return "\n".join(
+            (
+                f"{self.mode} along string {string}{over}:",
+                neck_text(self.scale_on_string, drone_string=self.drone_string),
+                "",
+                f"{self.mode} in one position:",
+                neck_text(self.scale_in_position),
+            )
+        )
+
+    def scale_svg(self) -> tuple[str, ...]:
+        """The same two pictures as SVG; none where there is no mode."""
+        if self.mode is None or not self.scale_on_string:
+            return ()
+        title = f"{self.mode} on one string"
+        return (
+            neck_svg(self.scale_on_string, title=title, drone_string=self.drone_string),
+            neck_svg(self.scale_in_position, title=f"{self.mode} in one position"),
+        )
 
 
 def report(
@@ -75,6 +103,7 @@ def report(
     frets: int = 22,
     scale_length_mm: float = 648.0,
     hand_span_mm: float = 98.0,
+    melody_string: int | None = None,
     loudness_db: Iterable[float] | None = None,
     confidence: Iterable[float] | None = None,
 ) -> Report:
@@ -89,6 +118,8 @@ def report(
     meter : (beats in a bar, unit), optional
     drone_midi : int or list of int, optional
     open_midi : open strings without the capo, string 1 first
+    melody_string : string that carries the melody over the drone, optional
+        Else the next higher string beside the drone, or string 1 where nothing rings.
     loudness_db : shape (n,), optional
         Notes far below the loudest count less.
     confidence : shape (n,), 0-1, optional
@@ -126,6 +157,7 @@ def report(
     )
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
     drone_string = _string_of(drones, strings, capo)
+    melody = melody_string or _beside(drone_string, len(strings))
     ways = (
         ()
         if loop is None
@@ -137,9 +169,29 @@ def report(
             scale_length_mm=scale_length_mm,
             hand_span_mm=hand_span_mm,
             drone_string=drone_string,
+            melody_string=None if drone_string is None else melody,
         )
     )
-    return Report(mode, chords, loop, ways, strings, capo, drones)
+    neck: dict[str, Any] = {"open_midi": strings, "capo": capo, "frets": frets}
+    return Report(
+        mode,
+        chords,
+        loop,
+        ways,
+        strings,
+        capo,
+        drones,
+        scale_on_string(mode, string=melody, **neck),
+        scale_in_position(mode, scale_length_mm=scale_length_mm, hand_span_mm=hand_span_mm, **neck),
+        drone_string,
+    )
+
+
+def _beside(drone_string: int | None, strings: int) -> int:
+    """The melody's string: next above the drone, next below where the drone is string 1."""
+    if drone_string is None:
+        return 1
+    return drone_string - 1 if drone_string > 1 else min(2, strings)
 
 
 def _as_tuple(value: Iterable[int] | int | None) -> tuple[int, ...]:
