@@ -7,7 +7,7 @@ from typing import Any
 
 from transcribe.fingering.drone import find_drone
 from transcribe.fingering.hand import Hand
-from transcribe.fingering.solver import Fingering, Solver, solve, solver_for
+from transcribe.fingering.solver import Fingering, Solver, solver_for
 from transcribe.riff import Alternative, Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 
 __all__ = ["alternatives"]
@@ -51,18 +51,18 @@ def alternatives(
 ) -> tuple[Alternative, ...]:
     """Up to five other fingerings that differ from `solve`'s and from one another.
 
-    Each has a plain name, the cost by the same measure as `solve`'s answer, and in ``extra``
-    where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a sentence). The
+    Each has a plain name, the effort that it costs the hand (`Solver.effort`, lower is easier),
+    and in ``extra`` where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a sentence). The
     arguments and errors are those of `solve`.
     """
-    main = solve(
-        notes, instrument, hand=hand, drone=drone, pins=pins, phrases=phrases, rhythm=rhythm
-    )
+    if not notes:
+        return ()
     found = find_drone(notes, instrument, drone=drone)
     if rhythm is not None and not phrases:
         phrases = rhythm.phrases
     base = solver_for(instrument, hand)
     held = dict(pins or {})
+    main = base.solve(notes, drone=found, pins=held, phrases=phrases)
     seen = [dict(main.positions)]
     out: list[Alternative] = []
     for name, changes in _KINDS:
@@ -96,20 +96,23 @@ def _described(
     notes: Sequence[Note],
     drone: Drone | None,
     base: Solver,
-    main: Fingering,
+    first: float,
 ) -> Alternative:
-    """The alternative costed by the measure of the main answer, with its hardest place."""
-    held = base.solve(notes, drone=drone, pins=alternative.positions)
-    ordered = sort_notes(list(notes))
-    hardest = max(ordered, key=lambda n: held.note_costs.get(n.id, float("-inf")))
+    """The alternative costed by the hand's effort as the main answer is, with its hardest place."""
+    effort = base.effort(notes, alternative.positions, drone=drone)
+    total = sum(effort.values())
+    ordered = [n for n in sort_notes(list(notes)) if n.id in effort]
+    hardest = max(ordered, key=lambda n: effort[n.id])
     place = alternative.positions[hardest.id]
     where = "open" if place[1] == 0 else f"fret {place[1]}"
+    more = total - first
+    side = "more" if more >= 0 else "less"
     extra: dict[str, Any] = {
         "hardest_note": hardest.id,
         "hardest_sec": round(hardest.onset_sec, 3),
         "why": (
-            f"costs {held.cost - main.cost:+.1f} against the first choice, hardest at "
-            f"{hardest.onset_sec:.2f} s on string {place[0]} {where}"
+            f"costs the hand {abs(more):.1f} {side} than the first choice ({first:.1f}), hardest "
+            f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
         ),
     }
-    return Alternative(alternative.name, alternative.positions, round(held.cost, 3), extra)
+    return Alternative(alternative.name, alternative.positions, round(total, 3), extra)

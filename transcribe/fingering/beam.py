@@ -132,6 +132,8 @@ class Beam:
         yield from self._voices(states, onset, cand)
         yield from self._recent(states, onset, cand)
         yield from self._sounding(states, onset, cand)
+        for n, string in onset.alike:
+            yield "repeat_off", (cand.strings[:, n] != string)[None, :]
         if onset.drone_strings:
             yield from self._drone(states, onset, cand)
 

@@ -12,7 +12,7 @@ from typing import Any
 from transcribe.fingering.hand import STATIC
 from transcribe.fingering.plan import RECENT
 
-__all__ = ["DRONE", "FITTED", "HAND_SET", "TRANSITION", "default_weights", "weights_table"]
+__all__ = ["ALIKE", "DRONE", "FITTED", "HAND_SET", "TRANSITION", "default_weights", "weights_table"]
 
 TRANSITION = (
     "shift",
@@ -46,6 +46,9 @@ TRANSITION = (
 
 DRONE = ("drone_off", "melody_on_drone", "melody_far", "melody_above", "melody_moves")
 """Names of the costs under a drone; near-hard, set by hand: no edition holds such riffs."""
+
+ALIKE = "repeat_off"
+"""Name of the cost of a note that lies elsewhere than in another repeat of its phrase."""
 
 FITTED = STATIC + TRANSITION
 """The costs whose weights are fitted on editions."""
@@ -100,6 +103,7 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "cut": 2.0,
         "cut_any": 0.8,
         "other_place": 0.4,
+        "repeat_off": 4.0,
         "drone_off": 60.0,
         "melody_on_drone": 40.0,
         "melody_far": 12.0,

@@ -71,6 +71,7 @@ class Onset:
     line: float = 0.0
     rest_sec: float = 0.0
     lengths: tuple[float, ...] = ()
+    alike: list[tuple[int, int]] = field(default_factory=list)
     melody: tuple[int, ...] = ()  # places n of the melody over a drone, the leading one last
     trust: tuple[float, ...] = ()
     droned: tuple[int, ...] = ()
@@ -106,8 +107,12 @@ def plan_onsets(
     *,
     drone: Drone | None,
     pins: Mapping[int, tuple[int, int]],
+    alike: Mapping[int, int] | None = None,
 ) -> Plan:
-    """The onsets of sorted ``notes`` with their candidates, and what cannot be met."""
+    """The onsets of sorted ``notes`` with their candidates, and what cannot be met.
+
+    ``alike``: note id -> string (from 1) that the same note has in another repeat.
+    """
     unmet: list[Unmet] = []
     onsets: list[Onset] = []
     sources = legato_sources(list(notes))
@@ -138,6 +143,9 @@ def plan_onsets(
         if drone is not None and drone.start_sec - 0.06 <= time <= drone.end_sec + 0.06:
             _mark_drone(onset, notes, instrument, drone)
         look.fill(onset, sources, index)
+        if alike:
+            ids = [notes[i].id for i in group]
+            onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
     return Plan(onsets, tuple(unmet))

@@ -6,11 +6,11 @@ Conventions: onsets of notes and phrases in beats (see `transcribe.riff`).
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from transcribe.riff import Note, Phrase
 
-__all__ = ["repeat_groups"]
+__all__ = ["agreed_strings", "repeat_groups"]
 
 _SAME_BEAT = 0.2  # beats; closer than any two notes that a phrase tells apart by their onset
 
@@ -59,3 +59,33 @@ def repeat_groups(
         if linked:
             out.append(linked)
     return tuple(out)
+
+
+def agreed_strings(
+    groups: Sequence[Sequence[Sequence[int]]],
+    positions: Mapping[int, tuple[int, int]],
+    costs: Mapping[int, float],
+    pins: Mapping[int, tuple[int, int]],
+) -> dict[int, int]:
+    """The string that each note of a repeated phrase should have in all its repeats.
+
+    The repeat that is easiest a note sets the example. A note that is pinned in some repeats and
+    not in others keeps its own way there; where all are pinned there is nothing to agree on.
+    """
+    out: dict[int, int] = {}
+    for linked in groups:
+        repeats = max(len(ids) for ids in linked)
+        full = [ids for ids in linked if len(ids) == repeats]
+
+        def ease(k: int, full: Sequence[Sequence[int]] = full) -> float:
+            return sum(costs.get(ids[k], 0.0) + 100.0 * (ids[k] in pins) for ids in full)
+
+        best = min(range(repeats), key=ease)
+        for ids in linked:
+            placed = [i for i in ids if i in positions and i not in pins]
+            if len(placed) < 2:
+                continue
+            lead = ids[best] if len(ids) == repeats and ids[best] in placed else placed[0]
+            for i in placed:
+                out[i] = positions[lead][0]
+    return out

@@ -18,11 +18,12 @@ from dataclasses import dataclass, field
 from transcribe.errors import ParameterError
 from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import default_weights
+from transcribe.fingering.costs import ALIKE, DRONE, default_weights
 from transcribe.fingering.drone import find_drone
 from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
-from transcribe.fingering.plan import Unmet, plan_onsets
+from transcribe.fingering.plan import Onset, Unmet, plan_onsets
+from transcribe.fingering.repeats import agreed_strings, repeat_groups
 from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 
 __all__ = ["Fingering", "Solver", "apply", "solve"]
@@ -77,7 +78,55 @@ class Solver:
         unsure = ghosts_of(everything) - set(held)
         ghosts = tuple(n for n in everything if n.id in unsure)
         ordered = tuple(n for n in everything if n.id not in unsure)
-        plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=held)
+        answer = self._once(ordered, drone, held, None)
+        if phrases:
+            alike = agreed_strings(
+                repeat_groups(ordered, phrases), answer.positions, answer.note_costs, held
+            )
+            if any(answer.positions[i][0] != s for i, s in alike.items()):
+                answer = self._once(ordered, drone, held, alike)
+        if not ghosts:
+            return answer
+        positions = dict(answer.positions)
+        late = tuple(
+            Unmet(i, "it may be an overtone, and no string is left for it")
+            for i in place_ghosts(ghosts, ordered, self.instrument, positions)
+        )
+        return dataclasses.replace(answer, positions=positions, unmet=(*answer.unmet, *late))
+
+    def effort(
+        self,
+        notes: Sequence[Note],
+        positions: Mapping[int, tuple[int, int]],
+        *,
+        drone: Drone | None = None,
+    ) -> dict[int, float]:
+        """What it costs the hand to play ``notes`` at ``positions``, by note id.
+
+        The rules of the drone and of repeats are left out: they say what is wanted, not what is
+        hard. Fingers are chosen anew.
+        """
+        ordered = sort_notes(list(notes))
+        plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=positions)
+        steps = self.beam.run(plan.onsets)
+        costs = self.beam.account(plan.onsets, [s.choice for s in steps])
+        out: dict[int, float] = {}
+        for onset, named in zip(plan.onsets, costs, strict=True):
+            hard = sum(v for name, v in named.items() if name not in (*DRONE, ALIKE))
+            for i in onset.notes:
+                out[ordered[i].id] = hard / len(onset.notes)
+        return out
+
+    def _once(
+        self,
+        ordered: Sequence[Note],
+        drone: Drone | None,
+        pins: Mapping[int, tuple[int, int]],
+        alike: Mapping[int, int] | None,
+    ) -> Fingering:
+        plan = plan_onsets(
+            ordered, self.instrument, self.chooser, drone=drone, pins=pins, alike=alike
+        )
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
         fingers: dict[int, int] = {}
@@ -90,23 +139,17 @@ class Solver:
                 positions[note.id] = (string, int(chosen.frets[step.choice, n]))
                 fingers[note.id] = int(chosen.fingers[step.choice, n])
                 costs[note.id] = step.cost / len(onset.notes)
-        late = tuple(
-            Unmet(i, "it may be an overtone, and no string is left for it")
-            for i in place_ghosts(ghosts, ordered, self.instrument, positions)
-        )
         return Fingering(
             positions=positions,
             fingers=fingers,
             cost=float(sum(step.cost for step in steps)),
-            unmet=(*plan.unmet, *late),
+            unmet=plan.unmet,
             drone=drone,
-            cautions=self._cautions(ordered, plan.onsets, steps),
+            cautions=self._cautions(plan.onsets, steps),
             note_costs=costs,
         )
 
-    def _cautions(
-        self, ordered: Sequence[Note], onsets: Sequence, steps: Sequence[Step]
-    ) -> tuple[str, ...]:
+    def _cautions(self, onsets: Sequence[Onset], steps: Sequence[Step]) -> tuple[str, ...]:
         mm = neck_mm(self.instrument)
         wide: list[tuple[float, float]] = []
         for onset, step in zip(onsets, steps, strict=True):
