@@ -52,8 +52,8 @@ def alternatives(
     """Up to five other fingerings that differ from `solve`'s and from one another.
 
     Each has a plain name, the effort that it costs the hand (`Solver.effort`, lower is easier),
-    and in ``extra`` where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a sentence). The
-    arguments and errors are those of `solve`.
+    and in ``extra`` where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a
+    sentence). The arguments and errors are those of `solve`.
     """
     if not notes:
         return ()
@@ -75,7 +75,8 @@ def alternatives(
         other = Solver(instrument, hand=Hand(span), weights=base.weights)
         solved = other.solve(notes, drone=found, pins=held, phrases=phrases)
         _add(out, seen, name, solved, base)
-    return tuple(_described(alternative, notes, found, base, main) for alternative in out[:_MOST])
+    first = sum(base.effort(notes, main.positions, drone=found).values())
+    return tuple(_described(a, notes, found, base, first) for a in out[:_MOST])
 
 
 def _add(
