@@ -31,6 +31,7 @@ MAX_SEC = 1800.0
 Progress = Callable[[str, float], None]
 
 _BLOCK = 1 << 16  # samples per channel
+_READ = 1 << 12
 _KEEP = 1 << 25  # samples of all channels that may be held (128 MB) before a second decoding
 _KINDS = "WAV, FLAC, OGG, MP3, AIFF, M4A, MP4, MOV, WebM, Opus or 3GP"
 # FFmpeg's names of the containers that hold their own sound; no playlist or text format is here.
@@ -171,48 +172,53 @@ def _open_soundfile(path: Path) -> _Stream:
     file = soundfile.SoundFile(os.fspath(path))
     frames = file.frames if 0 < file.frames < (1 << 62) else None
     length = None if frames is None else frames / file.samplerate
-    stream = _Stream(file.samplerate, length, _wav_seconds(path) or length)
+    stream = _Stream(file.samplerate, length, _promised_sec(path, file.samplerate) or length)
 
     def blocks() -> Iterator[NDArray[np.float32]]:
         with file:
-            while True:
-                try:
-                    block = file.read(_BLOCK, dtype="float32", always_2d=True)
-                except (soundfile.LibsndfileError, RuntimeError) as error:
-                    stream.broken = str(error)
-                    return
-                if not len(block):
-                    return
-                yield block
+            going = True
+            while going:
+                # Small reads: where the file breaks off, only the last one is lost.
+                held: list[NDArray[np.float32]] = []
+                while going and sum(map(len, held)) < _BLOCK:
+                    try:
+                        held.append(file.read(_READ, dtype="float32", always_2d=True))
+                        going = len(held[-1]) > 0
+                    except (soundfile.LibsndfileError, RuntimeError) as error:
+                        stream.broken = str(error)
+                        going = False
+                if sum(map(len, held)):
+                    yield np.concatenate(held)
 
     stream.blocks = blocks()
     return stream
 
 
-def _wav_seconds(path: Path) -> float | None:
-    """Length that a WAV header promises; None for other files or a header without a length."""
+def _promised_sec(path: Path, sr: int) -> float | None:
+    """Length that a WAV or AIFF header promises; None for other files or where it tells none."""
     with path.open("rb") as file:
         head = file.read(12)
-        if len(head) < 12 or head[:4] != b"RIFF" or head[8:] != b"WAVE":
+        order = {b"RIFF": "<", b"FORM": ">"}.get(head[:4])
+        if order is None or head[8:] not in (b"WAVE", b"AIFF"):
             return None
         rate = 0
         for _ in range(64):
             chunk = file.read(8)
             if len(chunk) < 8:
                 return None
-            name, size = chunk[:4], struct.unpack("<I", chunk[4:])[0]
+            name, size = chunk[:4], struct.unpack(order + "I", chunk[4:])[0]
+            start = file.tell()
+            if name == b"COMM":
+                frames = file.read(6)[2:]
+                return struct.unpack(">I", frames)[0] / sr if len(frames) == 4 else None
             if name == b"fmt ":
-                fmt = file.read(size)
-                if len(fmt) < 16:
-                    return None
-                rate = struct.unpack("<I", fmt[8:12])[0]
-                file.seek(size & 1, os.SEEK_CUR)
-            elif name == b"data":
+                bytes_per_sec = file.read(12)[8:]
+                rate = struct.unpack("<I", bytes_per_sec)[0] if len(bytes_per_sec) == 4 else 0
+            if name == b"data":
                 # 0 and the all-ones sizes are what recorders write before they are closed.
                 unfinished = size == 0 or size >= 0xFFFFFF00
                 return None if unfinished or rate == 0 else size / rate
-            else:
-                file.seek(size + (size & 1), os.SEEK_CUR)
+            file.seek(start + size + (size & 1))
     return None
 
 
@@ -220,6 +226,10 @@ def _open_av(path: Path) -> _Stream:
     import av
 
     av.logging.set_level(None)
+    refusal = AudioError(
+        f"{path} is not a recording that can be decoded, or is cut off before any sound; "
+        f"give {_KINDS}"
+    )
     try:
         container = av.open(
             os.fspath(path.resolve()),
@@ -227,10 +237,7 @@ def _open_av(path: Path) -> _Stream:
             metadata_errors="replace",
         )
     except (av.FFmpegError, OSError, ValueError):
-        raise AudioError(
-            f"{path} is not a recording that can be decoded, or is cut off before any sound; "
-            f"give {_KINDS}"
-        ) from None
+        raise refusal from None
     tracks = container.streams.audio
     if not tracks:
         container.close()
@@ -239,7 +246,7 @@ def _open_av(path: Path) -> _Stream:
     rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
     if not (rate and channels):
         container.close()
-        raise AudioError(f"{path} does not say its sample rate or channels; export it again")
+        raise refusal
     told = None
     if track.duration is not None and track.time_base is not None:
         told = float(track.duration * track.time_base)
@@ -284,6 +291,7 @@ class _Tally:
 
     count: int = 0  # samples per channel
     clipped: float = 0.0  # samples, of the channel that is clipped most
+    power: NDArray[np.float64] | None = None  # sum of squares of each channel
     cross: NDArray[np.float64] | None = None  # products of the channels' first differences
 
     def add(self, block: NDArray[np.float32], path: Path) -> None:
@@ -296,7 +304,9 @@ class _Tally:
         # Differences, so that rumble and a constant offset do not decide the sign.
         steps = np.diff(block, axis=0).astype(np.float64)
         product = steps.T @ steps
+        power = np.square(block - block.mean(axis=0), dtype=np.float64).sum(axis=0)
         self.cross = product if self.cross is None else self.cross + product
+        self.power = power if self.power is None else self.power + power
 
     def weights(self) -> NDArray[np.float32]:
         """Weight of each channel in the mix, signs aligned, magnitudes summing to 1.
@@ -305,12 +315,14 @@ class _Tally:
         have nothing in common with it (correlation under 0.05) keep theirs.
         """
         assert self.cross is not None
-        power = np.diag(self.cross)
-        strongest = int(power.argmax())
-        scale = np.sqrt(power * power[strongest])
+        assert self.power is not None
+        strongest = int(self.power.argmax())
+        steps = np.diag(self.cross)
+        scale = np.sqrt(steps * steps[strongest])
         alike = np.divide(self.cross[strongest], scale, out=np.zeros_like(scale), where=scale > 0)
-        # A dead channel would only halve the level.
-        weight = np.where(alike < -0.05, -1.0, 1.0) * (power > 1e-6 * power[strongest])
+        # A dead channel, 30 dB or more below, would only halve the level.
+        alive = self.power > 1e-3 * self.power[strongest]
+        weight = np.where(alike < -0.05, -1.0, 1.0) * alive
         total = float(np.abs(weight).sum())
         return (weight / total if total > 0 else np.full(len(weight), 1 / len(weight))).astype(
             np.float32
