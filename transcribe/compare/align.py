@@ -8,7 +8,7 @@ carries the pace that led to it, so the tempo may be anything between half and d
 Long references are searched in a band: the blocks of states whose score is near the best one, the
 beginning, and the places where the coming notes occur in the reference. That keeps the work linear.
 
-`transposition_of` and `pace_of` vote with pairs of successive events, which survive wrong notes.
+`likely_shifts` and `pace_of` vote with pairs of successive events, which survive wrong notes.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 
 from transcribe.compare.timeline import Events
 
-__all__ = ["EXTRA", "JUMP", "MISS", "SUBSTITUTE", "Run", "follow", "pace_of", "transposition_of"]
+__all__ = ["EXTRA", "JUMP", "MISS", "SUBSTITUTE", "Run", "follow", "likely_shifts", "pace_of"]
 
 MISS = 0.6
 """Cost of an event of the reference that was not played."""
@@ -71,25 +71,31 @@ def _bigrams(events: Events, lag: int) -> dict[tuple[int, int], list[float]]:
     return found
 
 
-def transposition_of(take: Events, reference: Events, *, limit: int = 24) -> int:
-    """Semitones that the take sounds above the reference; 0 unless another shift explains more.
+def likely_shifts(
+    take: Events, reference: Events, *, count: int = 4, limit: int = 24
+) -> tuple[int, ...]:
+    """How many semitones the take may sound above the reference, the likeliest first.
 
-    Every shift is scored by how many pairs of successive pitches the two sides then share.
+    Every shift is scored by how many pairs of successive pitches the two sides then share. None at
+    all (0) stands first unless another explains clearly more, and is always among them.
     """
     t = {key: len(steps) for key, steps in _bigrams(take, 1).items()}
     r = {key: len(steps) for key, steps in _bigrams(reference, 1).items()}
     if not t or not r:
-        return 0
+        return (0,)
     # A take of several passes has every pair several times; shares make both sides comparable.
     t_sum, r_sum = sum(t.values()), sum(r.values())
-    scores: dict[int, float] = {}
-    for shift in range(-limit, limit + 1):
-        scores[shift] = sum(
-            min(count / t_sum, r.get((p - shift, q - shift), 0) / r_sum)
-            for (p, q), count in t.items()
+    scores = {
+        shift: sum(
+            min(n / t_sum, r.get((p - shift, q - shift), 0) / r_sum) for (p, q), n in t.items()
         )
-    best = max(scores, key=lambda k: (scores[k], -abs(k)))
-    return best if scores[best] > 1.4 * scores[0] + 0.05 else 0
+        for shift in range(-limit, limit + 1)
+    }
+    ranked = sorted(scores, key=lambda k: (-scores[k], abs(k)))
+    clear = scores[ranked[0]] > 1.4 * scores[0] + 0.05
+    first = ranked[0] if clear else 0
+    others = [k for k in ranked[:count] if k != first and scores[k] > 0]
+    return (first, *others) if 0 in (first, *others) else (first, *others, 0)
 
 
 def pace_of(take: Events, reference: Events) -> float:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from transcribe.compare.align import follow, pace_of, transposition_of
+from transcribe.compare.align import Run, follow, likely_shifts, pace_of
 from transcribe.compare.drone import judge_drone
 from transcribe.compare.model import Comparison, DroneVerdict, Pass, Verdict
 from transcribe.compare.passes import Fit, Stretch, fit_in_order, fit_stretch, group_passes
@@ -28,6 +28,7 @@ from transcribe.riff import Instrument, Note, Riff, sort_notes
 __all__ = ["compare"]
 
 _Progress = Callable[[str, float], None] | None
+_PLAIN = 0.7  # a way through whose score per event is higher needs no other transposition
 _GOOD = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
 
 
@@ -71,6 +72,16 @@ def compare(
     return job.run()
 
 
+@dataclasses.dataclass(frozen=True)
+class _Followed:
+    """Both sides on one footing of pitch, and the way through."""
+
+    reference: Events
+    played: Events
+    runs: list[Run]
+    pace: float
+
+
 @dataclasses.dataclass
 class _Job:
     take: Riff
@@ -84,14 +95,15 @@ class _Job:
         take_pitch = np.array([n.pitch_midi for n in self.take.notes], dtype=int)
         ref_pitch = np.array([n.pitch_midi for n in self.reference.notes], dtype=int)
         events = take_events(self.take.notes)
-        shift = transposition_of(events, self.clocks[0].events)
-        passes, clock = self._passes(events, take_pitch - shift, ref_pitch, shift)
+        shift, found = self._follow(events, take_pitch, ref_pitch)
+        passes, clock = self._passes(take_pitch - shift, ref_pitch, shift, found)
         retuned = _retuned(passes, self.reference)
         if retuned:
             string_of = np.array([n.string or 0 for n in self.reference.notes])
             for string, by in retuned.items():
                 ref_pitch = np.where(string_of == string, ref_pitch + by, ref_pitch)
-            passes, clock = self._passes(events, take_pitch - shift, ref_pitch, shift)
+            _, found = self._follow(events, take_pitch, ref_pitch, shifts=(shift,))
+            passes, clock = self._passes(take_pitch - shift, ref_pitch, shift, found)
         best = max(range(len(passes)), key=lambda k: (_merit(passes[k]), k))
         chosen = passes[best]
         self._say(1.0)
@@ -103,7 +115,7 @@ class _Job:
             practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone),
             shift,
             _differences(self.take, self.reference, shift, retuned),
-            _remarks(self.reference, clock, passes, best),
+            _remarks(self.reference, clock, passes, best, len(self.take.notes)),
             "pulse"
             if clock.kind == "order" and self.take.rhythm is not None
             else "none"
@@ -115,22 +127,43 @@ class _Job:
         if self.progress is not None:
             self.progress("compare", share)
 
-    def _passes(
-        self, events: Events, take_pitch: np.ndarray, ref_pitch: np.ndarray, shift: int
-    ) -> tuple[list[Pass], Clock]:
+    def _follow(
+        self,
+        events: Events,
+        take_pitch: np.ndarray,
+        ref_pitch: np.ndarray,
+        shifts: tuple[int, ...] = (),
+    ) -> tuple[int, _Followed]:
+        """The shift in semitones that the take is followed best with, and what was followed."""
         clock = self.clocks[0]
-        ref_events = _with_pitches(clock.events, ref_pitch)
-        played = _with_pitches(events, take_pitch)
         timed = clock.kind != "order"
-        pace = pace_of(played, ref_events) if timed else 1.0
-        runs, _ = follow(
-            played,
-            ref_events,
-            pace=pace,
-            timed=timed,
-            progress=lambda share: self._say(0.8 * share),
+        reference = _with_pitches(clock.events, ref_pitch)
+        best: tuple[float, int, _Followed] | None = None
+        for shift in shifts or likely_shifts(events, reference):
+            played = _with_pitches(events, take_pitch - shift)
+            pace = pace_of(played, reference) if timed else 1.0
+            runs, score = follow(
+                played,
+                reference,
+                pace=pace,
+                timed=timed,
+                progress=lambda share: self._say(0.8 * share),
+            )
+            # Another shift must be worth it: a few chance matches are not.
+            if best is None or score > 1.15 * best[0] + 2.0:
+                best = (score, shift, _Followed(reference, played, runs, pace))
+            if score > _PLAIN * min(len(played), len(reference)):
+                break
+        assert best is not None
+        return best[1], best[2]
+
+    def _passes(
+        self, take_pitch: np.ndarray, ref_pitch: np.ndarray, shift: int, found: _Followed
+    ) -> tuple[list[Pass], Clock]:
+        pace = found.pace
+        groups = group_passes(
+            found.runs, found.reference, found.played, ref_pitch=ref_pitch, take_pitch=take_pitch
         )
-        groups = group_passes(runs, ref_events, played, ref_pitch=ref_pitch, take_pitch=take_pitch)
         if not groups:
             everything = Stretch(np.arange(len(ref_pitch)), np.arange(len(take_pitch)), ())
             groups = [[everything]]
@@ -423,7 +456,9 @@ def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
     return ""
 
 
-def _remarks(reference: Riff, clock: Clock, passes: Sequence[Pass], best: int) -> tuple[str, ...]:
+def _remarks(
+    reference: Riff, clock: Clock, passes: Sequence[Pass], best: int, heard: int
+) -> tuple[str, ...]:
     """What a reader must know to read the verdicts rightly."""
     said = []
     if clock.kind == "order":
@@ -435,6 +470,11 @@ def _remarks(reference: Riff, clock: Clock, passes: Sequence[Pass], best: int) -
         said.append(
             "the take follows the reference's recorded times more closely than its written beats: "
             "timing is held against the recorded times"
+        )
+    right = passes[best].summary.counts.get("right", 0)
+    if right < 0.3 * min(len(reference.notes), max(1, heard)):
+        said.append(
+            "the take and the reference have little in common: is this the right reference?"
         )
     if len(passes) > 1:
         said.append(
