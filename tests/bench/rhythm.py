@@ -29,7 +29,7 @@ import numpy as np
 
 from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_riff, spoil
 from transcribe.rhythm import find_rhythm
-from transcribe.rhythm.meter import pulse_beats
+from transcribe.rhythm.evidence import pulse_beats
 from transcribe.riff import Note, Phrase, Rhythm
 
 __all__ = ["beat_f", "exact_values", "measure", "repeats"]
@@ -247,7 +247,7 @@ def render(truth: Truth, *, sr: int = 22050) -> tuple[np.ndarray, int]:
     y = np.zeros(int((truth.duration_sec + 0.2) * sr))
     for note in truth.notes:
         f = 440 * 2 ** ((note.pitch_midi - 69) / 12)
-        period = int(round(sr / f))
+        period = round(sr / f)
         start = int(note.onset_sec * sr)
         count = min(int((note.offset_sec - note.onset_sec + 0.03) * sr), len(y) - start)
         if count <= 0:

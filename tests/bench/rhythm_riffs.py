@@ -354,6 +354,7 @@ def _perform(struck, kind, meter, bpm, end, phrases, swings, jitter_sec, drift, 
     lengths = 60.0 / bpm * _curve(beats, float(rng.uniform(0, drift)), rng)
     grid = np.concatenate([[0.0], np.cumsum(lengths)]) + rng.uniform(0.1, 0.8)
     ratio = float(rng.uniform(0.6, 0.69)) if swings else 0.5
+    stress = float(rng.uniform(0.0, 3.0))  # dB on the downbeat; many players give none
 
     def at(tick: float) -> float:
         beat = tick / TICKS + before
@@ -376,7 +377,7 @@ def _perform(struck, kind, meter, bpm, end, phrases, swings, jitter_sec, drift, 
             share = rng.uniform(0.82, 1.0)
             if kind == "arpeggio":  # everything rings on
                 full = max(full, at(tick + 3 * n.ticks) - at(tick))
-            accent = 2.5 * (tick % (meter[0] * TICKS) == 0) + 0.8 * (tick % TICKS == 0)
+            accent = stress * (tick % (meter[0] * TICKS) == 0) + stress / 3 * (tick % TICKS == 0)
             notes.append(
                 Note(
                     id=0,

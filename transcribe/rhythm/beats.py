@@ -8,8 +8,8 @@ grid; it carries a Kalman filter over (time of the grid, length of the beat), so
 not pile up and drift is followed, and costs of the note values it needs. Readings that arrive at
 the same place of the beat with nearly the same tempo are merged and the better one is kept (the
 switching state-space model of Cemgil & Kappen 2003, J. Artificial Intelligence Research 18,
-with the merge done by a dynamic programme over tempo bins). What a beat is (half or double) is left open here and
-decided in `meter`.
+with the merge done by a dynamic programme over tempo bins). What a beat is (half or double) is
+left open here and decided in `meter`.
 
 `smooth` then places every beat by penalised least squares: near the events, with a length that
 changes little from beat to beat.
@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -55,13 +55,15 @@ class Track:
     """One reading: ``ticks`` (n,) of the events as written, rising; ``beats`` (n,) where they
     sound, which differs from ``ticks / 12`` where off-beats swing; and its cost in nats.
 
-    ``swing`` is the share of the beat at which the off-beat sounds, 0.5 when straight."""
+    ``swing`` is the share of the beat at which the off-beat sounds, 0.5 when straight.
+    ``skipped`` (n,) marks events that fit nowhere; they stand where the event before them does."""
 
     ticks: np.ndarray
     beats: np.ndarray
     period_sec: float
     cost: float
     swing: float = 0.5
+    skipped: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 @dataclass(frozen=True)
@@ -101,30 +103,36 @@ class Grid:
 def track(
     onset_sec: np.ndarray,
     *,
+    doubt: np.ndarray | None = None,
     period_sec: tuple[float, float] = (_FASTEST, _SLOWEST),
     swing: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> list[Track]:
     """The best readings of ``onset_sec`` (n,), rising, one for each family of tempo.
 
-    ``period_sec`` bounds the length of a beat; ``swing`` also tries swung off-beats. Returns at
-    most eight, best first; with fewer than two onsets, none.
+    ``doubt`` (n,) is the cost in nats of leaving an event out as none of the music, about 5 for
+    one that may be an error and 10 for one that is surely played. ``period_sec`` bounds the length
+    of a beat; ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer
+    than two onsets, none.
     """
     if len(onset_sec) < 2:
         return []
-    found = _search(onset_sec, _STRAIGHT, period_sec, 0.5, progress)
+    if doubt is None:
+        doubt = np.full(len(onset_sec), 8.0)
+    found = _search(onset_sec, doubt, _STRAIGHT, period_sec, 0.5, progress)
     if swing:
         low, high = max(0.3, period_sec[0]), min(1.1, period_sec[1])
         for ratio in (0.6, 0.633, 0.667):
             if low > high:
                 break
             slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
-            found += _search(onset_sec, slots, (low, high), ratio, None)[:1]
+            found += _search(onset_sec, doubt, slots, (low, high), ratio, None)[:1]
     return sorted(found, key=lambda t: t.cost)[:8]
 
 
 def _search(
     onset_sec: np.ndarray,
+    doubt: np.ndarray,
     slots: tuple[tuple[float, int, int, float], ...],
     period_sec: tuple[float, float],
     swing: float,
@@ -149,7 +157,7 @@ def _search(
     var_t = np.full(len(period), JITTER_SEC**2)
     var_p = (period * 0.04) ** 2
     cov = np.zeros(len(period))
-    history: list[tuple[np.ndarray, np.ndarray]] = []
+    history: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     for i in range(1, n):
         gap = onset_sec[i] - here
         # For every place in the beat, the number of beats on that comes nearest.
@@ -185,6 +193,19 @@ def _search(
         gain_t, gain_p = belief * vt / near, belief * vc / near
         total = cost[row] - fit + place_cost[goal] + _BEAT_COST * crossed
         new_p = np.maximum(p + gain_p * off, 0.05)
+        here_on = ahead + gain_t * off
+        vt, vc, vp = vt - gain_t * vt, vc - gain_t * vc, vp - gain_p * vc
+        # Or the event is none of the music, and everything stays as it was.
+        stay = np.arange(len(period))
+        row = np.concatenate([row, stay])
+        goal = np.concatenate([goal, slot])
+        crossed = np.concatenate([crossed, np.full(len(stay), -1.0)])
+        total = np.concatenate([total, cost + doubt[i]])
+        new_p = np.concatenate([new_p, period])
+        here_on = np.concatenate([here_on, here])
+        vt = np.concatenate([vt, var_t])
+        vc = np.concatenate([vc, cov])
+        vp = np.concatenate([vp, var_p])
         key_bin = np.rint((np.log(new_p) - math.log(low)) * _BINS_PER_E).astype(int)
         inside = (key_bin >= -1) & (key_bin <= bins + 1)
         inside &= total < total.min() + _MARGIN
@@ -196,13 +217,9 @@ def _search(
         first = np.ones(len(order), dtype=bool)
         first[1:] = key[order][1:] != key[order][:-1]
         keep = order[first]
-        history.append((row[keep], whole[row, goal][keep].astype(int)))
-        here = ahead[keep] + gain_t[keep] * off[keep]
-        var_t = vt[keep] - gain_t[keep] * vt[keep]
-        cov = vc[keep] - gain_t[keep] * vc[keep]
-        var_p = np.maximum(vp[keep] - gain_p[keep] * vc[keep], 1e-10)
-        period, slot, cost = new_p[keep], goal[keep], total[keep]
-        history[-1] = (*history[-1], slot)  # type: ignore[assignment]
+        here, period, slot, cost = here_on[keep], new_p[keep], goal[keep], total[keep]
+        var_t, cov, var_p = vt[keep], vc[keep], np.maximum(vp[keep], 1e-10)
+        history.append((row[keep], crossed[keep].astype(int), slot))
         if progress is not None and i % 256 == 0:
             progress(i / n)
     first_slot = np.tile(np.arange(count), len(periods))
@@ -213,7 +230,7 @@ def _families(
     period: np.ndarray,
     cost: np.ndarray,
     first_slot: np.ndarray,
-    history: list,
+    history: list[tuple[np.ndarray, np.ndarray, np.ndarray]],
     slots: tuple[tuple[float, int, int, float], ...],
     swing: float,
 ) -> list[Track]:
@@ -233,6 +250,8 @@ def _families(
             wholes[i], at[i] = whole[k], slot[k]
             k = int(rows[k])
         at[0] = first_slot[k]
+        skipped = wholes < 0
+        wholes[skipped] = 0
         whole_beats = np.cumsum(wholes)
         tracks.append(
             Track(
@@ -241,6 +260,7 @@ def _families(
                 period_sec=float(period[best]),
                 cost=float(cost[best]),
                 swing=swing,
+                skipped=skipped,
             )
         )
         if len(tracks) == 8:
@@ -255,20 +275,25 @@ def smooth(
     step: int = TICKS,
     weight: np.ndarray | None = None,
     wander: float = 0.012,
+    length_sec: float | None = None,
 ) -> Grid:
     """Times of every ``step`` ticks, near the events ``ticks`` (n,) at ``onset_sec`` (n,).
 
     Minimises the squared distances over `JITTER_SEC` plus the squared changes of length from one
     step to the next over ``wander`` of the length, with events far off the grid weighed less. The
     grid starts at the multiple of ``step`` at or before the first event and ends at the one after
-    the last.
+    the last. ``length_sec`` is the length of a step to fall back on where the
+    events say nothing about it.
     """
     from scipy.linalg import solveh_banded
 
     first = int(np.floor(ticks[0] / step)) * step
     last = (int(np.floor(ticks[-1] / step)) + 1) * step
     m = max((last - first) // step + 1, 3)
-    slope = (onset_sec[-1] - onset_sec[0]) / max(1, ticks[-1] - ticks[0]) * step
+    slope = length_sec or 0.0
+    if ticks[-1] - ticks[0] > 0.5 * step or slope <= 0:
+        slope = (onset_sec[-1] - onset_sec[0]) / max(1, ticks[-1] - ticks[0]) * step
+    slope = max(slope, 1e-3)
     index = np.minimum((ticks - first) // step, m - 2).astype(int)
     part = (ticks - first) / step - index
     w = np.ones(len(ticks)) if weight is None else weight.astype(float)
@@ -283,7 +308,14 @@ def smooth(
         np.add.at(band[1], index + 1, data * a * b)
         np.add.at(right, index, data * a * onset_sec)
         np.add.at(right, index + 1, data * b * onset_sec)
-        stiff = 1.0 / (wander * max(slope, 1e-3)) ** 2
+        stiff = 1.0 / (wander * slope) ** 2
+        # A weak pull towards the mean length, which settles it where events are too few to.
+        pull = 1e-3 / slope**2
+        band[2, :-1] += pull
+        band[2, 1:] += pull
+        band[1, 1:] -= pull
+        right[:-1] -= pull * slope
+        right[1:] += pull * slope
         band[2, :-2] += stiff
         band[2, 1:-1] += 4 * stiff
         band[2, 2:] += stiff

@@ -14,7 +14,7 @@ import numpy as np
 
 from transcribe.riff import Note
 
-__all__ = ["Events", "drone_pitches", "group"]
+__all__ = ["Events", "doubts", "drone_pitches", "group"]
 
 CHORD_SEC = 0.05
 """Onsets this close to the first of them are one event (the issue of a strum's spread); it is
@@ -47,36 +47,57 @@ class Events:
 
 
 def drone_pitches(notes: Sequence[Note]) -> frozenset[int]:
-    """The pitch that is struck again and again under the rest, if there is one.
+    """The pitch that is struck again and again under (or over) the rest, if there is one.
 
-    It must be the lowest but for rare exceptions, come at least four times, and sound through the
-    onsets of other notes for most of its strikes.
+    It must be the lowest or highest but for rare exceptions, come at least three times, and sound
+    on through other notes' onsets wherever it could, while the other notes do not ring through
+    the line's next onset: where everything rings, as in an arpeggio, nothing is a drone.
     """
-    if len(notes) < 8:
+    if len(notes) < 6:
         return frozenset()
     counts = Counter(n.pitch_midi for n in notes)
-    onsets = np.array(sorted(n.onset_sec for n in notes))
-    below = 0
-    for pitch in sorted(counts):
-        count = counts[pitch]
-        if count >= 4 and count >= 0.06 * len(notes) and below <= 0.05 * len(notes):
-            strikes = [n for n in notes if n.pitch_midi == pitch]
-            through = sum(
-                int(np.searchsorted(onsets, n.offset_sec - 0.03))
-                > int(np.searchsorted(onsets, n.onset_sec + CHORD_SEC))
-                for n in strikes
-            )
-            if through >= 0.5 * count and _stands_apart(pitch, counts):
-                return frozenset({pitch})
-        below += count
-        if below > 0.05 * len(notes):
-            break
+    for pitch in (*_extremes(sorted(counts), counts), *_extremes(sorted(counts)[::-1], counts)):
+        if counts[pitch] < 3:
+            continue
+        others = [n for n in notes if n.pitch_midi != pitch]
+        strikes = [n for n in notes if n.pitch_midi == pitch]
+        if others and _rings(strikes, others) >= 0.6 and _rings_on(others) < 0.5:
+            return frozenset({pitch})
     return frozenset()
 
 
-def _stands_apart(pitch: int, counts: Counter[int]) -> bool:
-    others = [p for p in counts if p != pitch]
-    return bool(others) and counts[pitch] >= np.median([counts[p] for p in others])
+def _extremes(pitches: list[int], counts: Counter[int]) -> list[int]:
+    """The first pitches in order up to the first that is not rare."""
+    total, passed, out = sum(counts.values()), 0, []
+    for pitch in pitches:
+        out.append(pitch)
+        passed += counts[pitch]
+        if passed > 0.05 * total:
+            break
+    return out
+
+
+def _rings(strikes: list[Note], others: list[Note]) -> float:
+    """Of the strikes that have another onset before the next strike, how many sound through it."""
+    onsets = np.array([n.onset_sec for n in others])
+    could = through = 0
+    for i, note in enumerate(strikes):
+        until = strikes[i + 1].onset_sec if i + 1 < len(strikes) else np.inf
+        at = int(np.searchsorted(onsets, note.onset_sec + CHORD_SEC))
+        if at < len(onsets) and onsets[at] < until - CHORD_SEC:
+            could += 1
+            through += note.offset_sec > onsets[at] + 0.04
+    return through / could if could >= 3 else 0.0
+
+
+def _rings_on(notes: list[Note]) -> float:
+    """Share of notes that sound well past the next onset among them."""
+    onsets = np.array([n.onset_sec for n in notes])
+    nexts = np.searchsorted(onsets, onsets + CHORD_SEC)
+    known = nexts < len(onsets)
+    gap = onsets[np.minimum(nexts, len(onsets) - 1)] - onsets
+    length = np.array([n.offset_sec - n.onset_sec for n in notes])
+    return float(np.mean(length[known] > 1.25 * gap[known])) if known.any() else 0.0
 
 
 def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
@@ -119,6 +140,12 @@ def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
     )
 
 
+def doubts(events: Events) -> np.ndarray:
+    """Nats to leave each event out as none of the music, (n,): a lone unsure note may be an error
+    of tracking, a chord is none."""
+    return 4.0 + 4.0 * np.clip(events.sure, 0, 1) + np.minimum(events.size - 1, 3)
+
+
 def _bass(pitches: Sequence[frozenset[int]], drone: frozenset[int]) -> np.ndarray:
     lowest = np.array([min(p) for p in pitches], dtype=float)
     if drone:
@@ -126,8 +153,6 @@ def _bass(pitches: Sequence[frozenset[int]], drone: frozenset[int]) -> np.ndarra
     if len(lowest) < 4:
         return np.zeros(len(lowest), dtype=bool)
     # Without a drone: lower than what is around it, so that a bass line that moves still counts.
-    floor = np.array(
-        [np.quantile(lowest[max(0, i - 12) : i + 13], 0.15) for i in range(len(lowest))]
-    )
-    middle = np.array([np.median(lowest[max(0, i - 12) : i + 13]) for i in range(len(lowest))])
-    return (lowest <= floor + 2) & (lowest <= middle - 4)
+    around = np.pad(lowest, 12, mode="edge")
+    windows = np.sort(np.lib.stride_tricks.sliding_window_view(around, 25), axis=1)
+    return (lowest <= windows[:, 4] + 2) & (lowest <= windows[:, 12] - 4)

@@ -18,8 +18,9 @@ import numpy as np
 from transcribe.errors import ParameterError
 from transcribe.rhythm import count_in
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
-from transcribe.rhythm.events import Events, group
-from transcribe.rhythm.meter import METERS, Candidates, pulse_beats, read_candidates, weigh
+from transcribe.rhythm.events import Events, doubts, group
+from transcribe.rhythm.evidence import METERS, pulse_beats
+from transcribe.rhythm.meter import Candidates, read_candidates, weigh
 from transcribe.rhythm.phrases import find_phrases
 from transcribe.rhythm.quantise import PER_BEAT, Placed, place, values, written
 from transcribe.riff import Drone, Note, Rhythm, sort_notes
@@ -203,9 +204,10 @@ def _read(
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
     if bpm is None:
-        tracks = track(times, progress=report)
+        tracks = track(times, doubt=doubts(events), progress=report)
     else:
-        tracks = track(times, period_sec=(54 / bpm, 66 / bpm), progress=report)
+        bounds = (54 / bpm, 66 / bpm)
+        tracks = track(times, doubt=doubts(events), period_sec=bounds, progress=report)
     if not tracks:
         return _lone(times, asked, fixed)
     meters = METERS if asked.meter is None else (asked.meter,)
@@ -260,10 +262,50 @@ def _tap_evidence(found: Candidates, tap_sec: tuple[float, ...]) -> np.ndarray:
     return out
 
 
+def _clusters(found: Candidates, chance: np.ndarray) -> list[tuple[float, list[int]]]:
+    """Readings of the same tempo (within 6 %): (probability, indices), likeliest first.
+
+    Several tracks tell the same story, so that tempo is chosen by what all of them say.
+    """
+    groups: list[list[int]] = []
+    for i in np.argsort(-chance):
+        if chance[i] < 1e-4 and groups:
+            break
+        for group_ in groups:
+            if abs(math.log(found.bpm[group_[0]] / found.bpm[i])) < 0.06:
+                group_.append(int(i))
+                break
+        else:
+            groups.append([int(i)])
+    summed = [(float(chance[g].sum()), g) for g in groups]
+    return sorted(summed, key=lambda e: -e[0])
+
+
+def _pick(
+    found: Candidates, chance: np.ndarray, start_sec: float, rows: Sequence[int]
+) -> tuple[int, float]:
+    """The best of ``rows``: first the likeliest meter, then the likeliest downbeat. Its index and
+    the probability of all readings that agree with it."""
+    weight = np.bincount(found.meter[rows], weights=chance[rows])
+    mine = [i for i in rows if found.meter[i] == int(np.argmax(weight))]
+    bar = found.meters[found.meter[mine[0]]][0]
+    phase = []
+    for i in mine:
+        tick = float(found.grids[found.track[i]].tick(start_sec)) - found.offset[i]
+        phase.append(tick / (TICKS * found.factor[i]) - found.down[i])
+    off = np.array(phase)
+    agree = np.abs((off[:, None] - off[None] + bar / 2) % bar - bar / 2) < 0.2
+    total = agree @ chance[mine]
+    best = int(np.argmax(total))
+    same = [i for i, ok in zip(mine, agree[best], strict=True) if ok]
+    return max(same, key=lambda i: chance[i]), float(total[best])
+
+
 def _chosen(
     found: Candidates, chance: np.ndarray, times: np.ndarray, fixed: int | None
 ) -> _Reading:
-    best = int(np.argmax(chance))
+    tempi = _clusters(found, chance)
+    best, confidence = _pick(found, chance, float(times[0]), tempi[0][1])
     tr = found.tracks[found.track[best]]
     meter = found.meters[found.meter[best]]
     beats = (tr.beats * TICKS - found.offset[best]) / (TICKS * found.factor[best])
@@ -275,33 +317,19 @@ def _chosen(
         pickup = -float(beats[0]) % bar
         shift = -pickup if 1e-6 < pickup <= bar / 2 else (-pickup) % bar
         beats = beats - beats[0] + shift
-    grid = smooth(times, beats * PER_BEAT, step=PER_BEAT)
+    weight = np.where(tr.skipped, 1e-3, 1.0)
+    if fixed is not None:
+        weight[fixed] = _FIXED
+    grid = smooth(times, beats * PER_BEAT, step=PER_BEAT, weight=weight)
     if fixed is None and float(grid.at(0)) < 0 < beats[0]:
         grid = Grid(grid.first - bar * PER_BEAT, grid.step, grid.time_sec)
-    by_bpm: list[list[Any]] = []
-    for i in np.argsort(-chance):
-        if chance[i] < 1e-4 and by_bpm:
-            break
-        mine = found.meters[found.meter[i]]
-        for entry in by_bpm:
-            if abs(math.log(entry[0] / found.bpm[i])) < 0.06:
-                entry[2] += float(chance[i])
-                break
-        else:
-            by_bpm.append([float(found.bpm[i]), mine, float(chance[i])])
-    by_bpm.sort(key=lambda e: -e[2])
-    weight = np.bincount(found.meter, weights=chance, minlength=len(found.meters))
-    by_meter = sorted(
-        ((m, float(w)) for m, w in zip(found.meters, weight, strict=True)), key=lambda e: -e[1]
-    )
-    return _Reading(
-        grid,
-        meter,
-        tr.swing,
-        float(chance[best]),
-        tuple((b, m, c) for b, m, c in by_bpm[:_MOST_CHOICES]),
-        tuple(by_meter),
-    )
+    choices = []
+    for share, rows in tempi[:_MOST_CHOICES]:
+        pick, _ = _pick(found, chance, float(times[0]), rows)
+        choices.append((float(found.bpm[pick]), found.meters[found.meter[pick]], share))
+    by_meter = np.bincount(found.meter, weights=chance, minlength=len(found.meters))
+    ranked = sorted(zip(found.meters, by_meter.tolist(), strict=True), key=lambda e: -e[1])
+    return _Reading(grid, meter, tr.swing, confidence, tuple(choices), tuple(ranked))
 
 
 def _document(
@@ -363,9 +391,10 @@ def _beats(
     needed = (time <= end) | (number <= max(0, placed.ticks[-1] // PER_BEAT))
     number, time = number[needed], time[needed]
     if first_beat_sec is not None:
-        time[number == 0] = first_beat_sec
         # The neighbours give way if the asked time would overtake them.
-        time = np.maximum.accumulate(time + np.arange(len(time)) * 1e-9)
+        time = np.where(number < 0, np.minimum(time, first_beat_sec + 1e-3 * number), time)
+        time = np.where(number > 0, np.maximum(time, first_beat_sec + 1e-3 * number), time)
+        time[number == 0] = first_beat_sec
     downbeats = time[(number >= 0) & (number % meter[0] == 0)]
     return tuple(float(t) for t in time), tuple(float(t) for t in downbeats)
 

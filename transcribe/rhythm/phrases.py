@@ -11,7 +11,9 @@ note is therefore a small difference and not another phrase.
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -25,12 +27,16 @@ __all__ = ["find_phrases"]
 _PER_BEAT = 24
 _SAME = 0.84  # likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
 _VARIED = 0.5  # likeness from which it is the same phrase, varied
+_CHANGED = 2  # notes that change their pitch, from which a repeat is a varied one all the same
 _RHYTHM_ONLY = 0.3  # what a note counts that keeps its place and changes its pitch
-_NEW = 2.0
-_REPEAT = 1.5
+_NEW = 2.0  # costs, in notes
+_REPEAT = 0.5
+_VARIATION = 1.0
+_SHIFT = 1.5  # for each bar before the first whole phrase
 _ODD_LENGTH = 6.0  # for a length that is not whole bars
 _BARS = (1, 2, 3, 4, 6, 8)
-_LOOK_AT = 200  # earlier phrases that a stretch is compared with
+_LOOK_AT = 100  # latest earlier phrases that are asked about each note
+_COMPARE = 8  # earlier phrases that a stretch is compared with in full
 
 
 @dataclass
@@ -59,14 +65,16 @@ class _Cut:
 def _stretches(
     placed: Sequence[tuple[int, Note]], length: int, start: int, end: int
 ) -> list[_Stretch]:
-    """Notes cut at ``start + k * length``; a stretch begins before ``start`` if notes do."""
-    bounds = list(range(start, end, length)) + [end]
-    first = placed[0][0]
-    if first < start:
-        bounds.insert(0, first)
+    """Notes cut at ``start + k * length``, with whole bars before it as a stretch of their own.
+
+    A pickup is in no stretch.
+    """
+    bounds = [*range(start, end, length), end]
+    if start > 0:
+        bounds.insert(0, 0)
     at = np.array([t for t, _ in placed])
     out = []
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in itertools.pairwise(bounds):
         i, j = np.searchsorted(at, [a, b])
         inside = {(t - a, n.pitch_midi): n for t, n in placed[i:j]}
         out.append(_Stretch(a, b, inside, frozenset(k[0] for k in inside)))
@@ -83,25 +91,40 @@ def _likeness(a: _Stretch, b: _Stretch) -> float:
     return 2 * (len(shared) + _RHYTHM_ONLY * rhythm) / (a.size + b.size)
 
 
+def _changed(a: _Stretch, b: _Stretch) -> int:
+    """Places where each has a note that the other has not, at another pitch class.
+
+    Players vary a phrase so; tracking mostly misses a note, adds one or slips by an octave.
+    """
+    only_a = a.notes.keys() - b.notes.keys()
+    classes: dict[int, set[int]] = {}
+    for tick, pitch in b.notes.keys() - a.notes.keys():
+        classes.setdefault(tick, set()).add(pitch % 12)
+    return sum(tick in classes and pitch % 12 not in classes[tick] for tick, pitch in only_a)
+
+
 def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
     """Name each stretch after the earlier one that it repeats, or as new."""
     cut = _Cut(0.0, stretches)
     models: list[list[int]] = []  # stretches of each phrase, the first of each variation
+    holders: dict[tuple[int, int], list[tuple[int, int]]] = {}  # who has a note: phrase, variation
     for i, stretch in enumerate(stretches):
         like, at, which = 0.0, -1, -1
-        for m in range(max(0, len(models) - _LOOK_AT), len(models)):
-            for v, j in enumerate(models[m]):
-                other = stretches[j]
-                same = min(stretch.end - stretch.start, other.end - other.start)
-                if same < 0.75 * max(stretch.end - stretch.start, other.end - other.start):
-                    continue
-                found = _likeness(stretch, other)
-                if found > like:
-                    like, at, which = found, m, v
+        # Only those that share notes can be alike; the best few of them are compared in full.
+        shared = Counter(h for key in stretch.notes for h in holders.get(key, ())[-_LOOK_AT:])
+        for (m, v), _ in shared.most_common(_COMPARE):
+            other = stretches[models[m][v]]
+            if stretch.end - stretch.start != other.end - other.start:
+                continue
+            found = _likeness(stretch, other)
+            if found > like:
+                like, at, which = found, m, v
+        fresh = like < _SAME or _changed(stretch, stretches[models[at][which]]) >= _CHANGED
         if like >= _VARIED:
             cut.cost += _REPEAT + 1.3 * (1 - like) * stretch.size
             cut.repeats += 1
-            if like < _SAME:
+            if fresh:
+                cut.cost += _VARIATION
                 models[at].append(i)
                 which = len(models[at]) - 1
             cut.model.append(at)
@@ -111,6 +134,9 @@ def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
             models.append([i])
             cut.model.append(len(models) - 1)
             cut.variant.append(0)
+        if fresh:
+            for key in stretch.notes:
+                holders.setdefault(key, []).append((cut.model[-1], cut.variant[-1]))
         if cut.cost > best_cost:
             break
     return cut
@@ -140,7 +166,8 @@ def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
 def find_phrases(
     notes: Sequence[Note], *, meter: tuple[int, int], most_stretches: int = 2000
 ) -> tuple[Phrase, ...]:
-    """The phrases of ``notes``, which carry their score times, in order and without gaps.
+    """The phrases of ``notes``, which carry their score times, in order and without gaps from
+    beat 0; a pickup is in no phrase.
 
     Each phrase that repeats an earlier one says so in ``extra``: ``repeats`` (start beat of the
     first phrase with its letter) and ``differences``, a list of ``{"beat", "kind", "note",
@@ -171,13 +198,11 @@ def find_phrases(
                 continue
             limit = math.inf if best is None else best.cost
             cut = _cut(_stretches(placed, length, start, end), limit - penalty)
-            cut.cost += penalty + 0.5 * shift
+            cut.cost += penalty + _SHIFT * shift
             if best is None or cut.cost < best.cost:
                 best = cut
     if best is None or best.repeats == 0:
-        return (
-            Phrase("A", placed[0][0] / _PER_BEAT if placed[0][0] < 0 else 0.0, end / _PER_BEAT),
-        )
+        return (Phrase("A", 0.0, end / _PER_BEAT),)
     return _named(best)
 
 
@@ -194,7 +219,7 @@ def _letter(index: int) -> str:
 def _named(cut: _Cut) -> tuple[Phrase, ...]:
     names: dict[int, str] = {}
     first: dict[int, _Stretch] = {}
-    out = []
+    out: list[Phrase] = []
     for stretch, model, variant in zip(cut.stretches, cut.model, cut.variant, strict=True):
         extra: dict[str, Any] = {}
         if model in first:
@@ -220,7 +245,7 @@ def _differences(here: _Stretch, there: _Stretch) -> list[dict[str, Any]]:
     """Where ``here`` is not ``there``, in order of beats."""
     added = sorted(here.notes.keys() - there.notes.keys())
     gone = sorted(there.notes.keys() - here.notes.keys())
-    out = []
+    out: list[dict[str, Any]] = []
     for tick, pitch in added:
         same = [k for k in gone if k[0] == tick]
         other = min(same, key=lambda k: abs(k[1] - pitch)) if same else None

@@ -125,7 +125,13 @@ def place(
         bonus = _bar_habit(ticks, kinds, meter)
         if swing != 0.5:
             swing = _swing_ratio(onset_sec, grid, ticks, swing)
-        grid = smooth(onset_sec, sounding(ticks, swing), step=PER_BEAT, weight=weight)
+        grid = smooth(
+            onset_sec,
+            sounding(ticks, swing),
+            step=PER_BEAT,
+            weight=weight,
+            length_sec=float(np.median(np.diff(grid.time_sec))),
+        )
     off = onset_sec - grid.at(sounding(ticks, swing))
     return Placed(ticks, grid, swing, off)
 
@@ -254,6 +260,7 @@ def _value(length: float, gap: int | None, tick: int, bar: int) -> int:
         grid = PER_BEAT if value >= PER_BEAT else PER_BEAT // 2 if value >= PER_BEAT // 2 else 6
         if (tick + value) % grid and (tick + value) % (grid // 3 or 1):
             cost += 1.0
+        cost -= 0.5 * (value == to_bar)
         if cost < least:
             best, least = value, cost
     return best or (gap if gap is not None else PER_BEAT)

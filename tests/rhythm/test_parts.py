@@ -1,0 +1,207 @@
+"""The stages by themselves: events, tempo curve, places, values, levels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from transcribe.rhythm import count_in
+from transcribe.rhythm.beats import TICKS, smooth, track
+from transcribe.rhythm.events import drone_pitches, group
+from transcribe.rhythm.evidence import METERS, groupings, levels
+from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
+from transcribe.riff import Note
+
+
+def _notes(*rows: tuple[float, float, int]) -> tuple[Note, ...]:
+    return tuple(Note(i + 1, a, b, p) for i, (a, b, p) in enumerate(rows))
+
+
+def test_group_keeps_chords_together_and_repeated_pitches_apart() -> None:
+    events = group(_notes((0.0, 1, 40), (0.04, 1, 47), (0.3, 1, 40), (0.33, 1, 40)))
+    assert events.members == ((0, 1), (2,), (3,))
+    assert events.onset_sec[0] == pytest.approx(0.02)
+    assert list(events.owner) == [0, 0, 1, 2]
+
+
+def test_a_drone_rings_under_notes_that_do_not() -> None:
+    drone = [(float(k), k + 0.95, 45) for k in range(6)]
+    melody = [(k / 2, k / 2 + 0.45, 57 + k % 5) for k in range(12)]
+    assert drone_pitches(_notes(*sorted(drone + melody))) == {45}
+
+
+def test_a_drone_may_lie_on_top() -> None:
+    drone = [(float(k), k + 0.95, 64) for k in range(6)]
+    melody = [(k / 2, k / 2 + 0.45, 50 + k % 5) for k in range(12)]
+    assert drone_pitches(_notes(*sorted(drone + melody))) == {64}
+
+
+def test_where_everything_rings_nothing_is_a_drone() -> None:
+    notes = [(k / 2, k / 2 + 1.6, 45 if k % 4 == 0 else 57 + k % 4) for k in range(24)]
+    assert drone_pitches(_notes(*notes)) == frozenset()
+
+
+def test_track_reads_a_grid_up_to_its_level() -> None:
+    rng = np.random.default_rng(3)
+    ticks = np.cumsum(np.array([6, 6, 12, 3, 3, 6] * 8))
+    onset = 0.4 + ticks / 12 * 0.6 + rng.normal(0, 0.008, len(ticks))
+    best = track(onset)[0]
+    ratio = np.polyfit(ticks, best.ticks, 1)[0]
+    assert np.abs(best.ticks - best.ticks[0] - ratio * (ticks - ticks[0])).max() < 0.6
+
+
+def test_track_leaves_out_what_fits_nowhere() -> None:
+    onset = 0.5 + 0.4 * np.arange(24)
+    spoiled = np.sort(np.append(onset, [2.62, 5.83]))
+    best = track(spoiled, doubt=np.full(26, 5.0))[0]
+    kept = best.ticks[~best.skipped]
+    strays = np.isin(spoiled, [2.62, 5.83])
+    assert best.skipped.sum() <= 2
+    assert len(set(np.diff(best.ticks[~strays]))) == 1
+    assert np.all(np.diff(kept) > 0)
+
+
+@pytest.mark.parametrize("count", [0, 1])
+def test_track_of_too_few_onsets_is_empty(count: int) -> None:
+    assert track(np.arange(count, dtype=float)) == []
+
+
+def test_smooth_follows_drift_and_averages_jitter() -> None:
+    rng = np.random.default_rng(5)
+    period = 0.5 * (1 + 0.05 * np.sin(np.arange(80) / 8))
+    true = np.concatenate([[0], np.cumsum(period)])
+    played = true[:80] + rng.normal(0, 0.008, 80)
+    grid = smooth(played, TICKS * np.arange(80))
+    found = grid.at(TICKS * np.arange(80))
+    assert np.abs(found - true[:80]).mean() < 0.75 * np.abs(played - true[:80]).mean()
+    assert np.abs(found - true[:80]).max() < 0.02
+
+
+def test_grid_at_and_tick_are_inverse_beyond_its_ends_too() -> None:
+    grid = smooth(np.array([0.0, 0.5, 1.1, 1.6]), TICKS * np.arange(4))
+    ticks = np.linspace(-40, 90, 27)
+    assert grid.tick(grid.at(ticks)) == pytest.approx(ticks)
+
+
+@pytest.mark.parametrize("swing", [0.5, 0.6, 2 / 3])
+def test_sounding_and_written_are_inverse(swing: float) -> None:
+    ticks = np.arange(-30, 60, dtype=float)
+    assert written(sounding(ticks, swing), swing) == pytest.approx(ticks)
+    assert sounding(np.array([12.0]), swing)[0] == pytest.approx(PER_BEAT * swing)
+
+
+def _place(beats: list[float], seed: int, jitter_sec: float = 0.008) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    beat = np.array(beats)
+    onset = 1.0 + 0.6 * beat + rng.normal(0, jitter_sec, len(beat))
+    grid = smooth(onset, PER_BEAT * beat, step=PER_BEAT)
+    return place(onset, grid, meter=(4, 4)).ticks / PER_BEAT
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_place_reads_mixed_values(seed: int) -> None:
+    bar = [0, 0.5, 1, 1.25, 1.5, 1.75, 2, 2 + 1 / 3, 2 + 2 / 3, 3, 3.75]
+    beats = [4 * k + b for k in range(5) for b in bar]
+    assert _place(beats, seed) == pytest.approx(beats, abs=1e-6)
+
+
+def test_place_beats_rounding_note_by_note() -> None:
+    """Against the plain way: each onset to the nearest quarter or third of its true beat."""
+    bar = [0, 1 / 3, 2 / 3, 1, 1.5, 2, 2.25, 2.5, 2.75, 3, 3 + 1 / 3, 3 + 2 / 3]
+    beats = np.array([4 * k + b for k in range(8) for b in bar])
+    rng = np.random.default_rng(11)
+    spots = np.array([0, 3, 4, 6, 8, 9, 12]) / 12
+    model = plain = 0
+    for _ in range(10):
+        onset = 1.0 + 0.45 * beats + rng.normal(0, 0.014, len(beats))
+        grid = smooth(onset, PER_BEAT * beats, step=PER_BEAT)
+        found = place(onset, grid, meter=(4, 4)).ticks / PER_BEAT
+        exact = (onset - 1.0) / 0.45
+        whole = np.floor(exact)
+        near = spots[np.argmin(np.abs((exact - whole)[:, None] - spots[None]), axis=1)]
+        model += int(np.sum(np.abs(found - beats) < 0.01))
+        plain += int(np.sum(np.abs(whole + near - beats) < 0.01))
+    assert model > plain
+    assert model > 0.97 * 10 * len(beats)
+
+
+def test_places_rise_even_where_onsets_crowd() -> None:
+    onset = np.sort(np.concatenate([0.5 + 0.5 * np.arange(12), [1.53, 2.56, 2.61]]))
+    grid = smooth(0.5 + 0.5 * np.arange(12), PER_BEAT * np.arange(12), step=PER_BEAT)
+    assert np.all(np.diff(place(onset, grid, meter=(4, 4)).ticks) >= 0)
+
+
+def _values(rows: list[tuple[float, float, int]]) -> list[float]:
+    """Durations in beats of notes given as (onset beat, beats sounded, pitch) at 60 bpm."""
+    rows = sorted(rows)
+    notes = _notes(*[(1 + a, 1 + a + d, p) for a, d, p in rows])
+    events = group(notes)
+    onset = events.onset_sec
+    beats = np.round((onset - 1) * 12) / 12
+    grid = smooth(onset, PER_BEAT * beats, step=PER_BEAT)
+    placed = place(onset, grid, meter=(4, 4))
+    return [v / PER_BEAT for v in values(notes, events, placed, (4, 4))]
+
+
+def test_values_run_to_the_next_note_of_a_line() -> None:
+    assert _values([(0, 0.85, 60), (1, 0.45, 62), (1.5, 0.42, 64), (2, 1.9, 65)])[:3] == [
+        1,
+        0.5,
+        0.5,
+    ]
+
+
+def test_values_leave_a_rest_where_a_note_is_cut_short() -> None:
+    assert _values([(0, 0.95, 60), (2, 0.95, 62), (4, 0.46, 64), (6, 1.0, 60)])[:3] == [1, 1, 0.5]
+
+
+def test_values_let_a_drone_ring_under_the_melody() -> None:
+    drone = [(float(4 * k), 3.8, 45) for k in range(4)]
+    melody = [(k / 2, 0.46, 57 + k % 5) for k in range(32)]
+    found = dict(zip([r[2] for r in sorted(drone + melody)], _values(drone + melody), strict=True))
+    assert found[45] == 4.0
+    assert found[57] == 0.5
+
+
+def test_values_write_what_rings_on_up_to_the_next_note() -> None:
+    notes = [(k / 2, 1.7, 45 + (k * 7) % 24) for k in range(16)]
+    assert _values(notes)[:12] == [0.5] * 12
+
+
+@pytest.mark.parametrize("meter", METERS)
+def test_groupings_add_up_and_levels_have_one_downbeat(meter: tuple[int, int]) -> None:
+    for groups in groupings(meter):
+        assert sum(groups) == meter[0]
+        level = levels(meter, groups)
+        assert len(level) == TICKS * meter[0]
+        assert np.flatnonzero(level == 0).tolist() == [0]
+        assert np.count_nonzero(level == 1) == len(groups) - 1
+
+
+def _taps(times: list[float], *, noise: float = 1e-3, sr: int = 22050) -> np.ndarray:
+    rng = np.random.default_rng(2)
+    y = rng.normal(0, noise, int(4 * sr))
+    for t in times:
+        n = int(0.03 * sr)
+        start = int(t * sr)
+        y[start : start + n] += rng.normal(0, 0.2, n) * np.exp(-np.arange(n) / (0.006 * sr))
+    return y
+
+
+def test_taps_before_the_first_note_are_found() -> None:
+    times = [0.5, 1.0, 1.5, 2.0]
+    assert count_in.from_audio(_taps(times), sr=22050, first_sec=2.5) == pytest.approx(
+        times, abs=0.02
+    )
+
+
+@pytest.mark.parametrize("times", [[], [1.0], [0.5, 0.7, 1.6, 2.1], [0.5, 1.0, 1.5, 2.33]])
+def test_other_noises_are_no_count_in(times: list[float]) -> None:
+    assert count_in.from_audio(_taps(times), sr=22050, first_sec=2.5) == ()
+
+
+def test_dead_notes_in_the_music_are_no_count_in() -> None:
+    notes = [Note(i, 0.5 * i, 0.5 * i + 0.1, 40, articulation="dead") for i in range(3)]
+    played = [Note(9, 3.17, 3.5, 50)]
+    assert count_in.from_notes([*notes, *played]) == 0
+    assert count_in.from_notes(notes) == 0

@@ -1,0 +1,322 @@
+"""What speaks for a place in the bar: marks of events, repeats, syncopation, divisions.
+
+Conventions: ticks, 12 to a beat of the reading at hand; a bar of meter (n, d) has ``12 * n``
+ticks; a level is 0 for the downbeat, 1 for the first beat of a group, 2 a beat, 3 half, 4 quarter,
+5 third of a beat, 6 anything else.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from transcribe.rhythm.beats import JITTER_SEC, TICKS
+from transcribe.rhythm.events import Events
+
+__all__ = [
+    "DIVISIONS_4",
+    "DIVISIONS_8",
+    "MARKS",
+    "METERS",
+    "Snapped",
+    "bar_evidence",
+    "come_again",
+    "find_joints",
+    "find_marks",
+    "groupings",
+    "levels",
+    "pulse_beats",
+    "snap",
+    "strengths_of",
+]
+
+MARKS = ("bass", "long", "loud", "big", "turn")
+METERS = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
+"""The meters that are looked for."""
+
+_GROUPS = {
+    (4, 4): ((2, 2),),
+    (3, 4): ((3,),),
+    (6, 8): ((3, 3),),
+    (2, 4): ((2,),),
+    (5, 4): ((3, 2), (2, 3)),
+    (7, 8): ((2, 2, 3), (3, 2, 2), (2, 3, 2)),
+}
+"""How the beats of a bar may be grouped; the groups' first beats are stronger."""
+
+
+def groupings(meter: tuple[int, int]) -> tuple[tuple[int, ...], ...]:
+    """The ways to group the beats of a bar, each adding up to its number of beats."""
+    if meter in _GROUPS:
+        return _GROUPS[meter]
+    beats, unit = meter
+    if unit >= 8 and beats % 3 == 0:
+        return ((3,) * (beats // 3),)
+    if beats % 2 == 0:
+        return ((2,) * (beats // 2),)
+    return (
+        ((2,) * ((beats - 3) // 2) + (3,), (3,) + (2,) * ((beats - 3) // 2))
+        if beats > 2
+        else ((1,),)
+    )
+
+
+def pulse_beats(meter: tuple[int, int]) -> float:
+    """Beats of the meter's denominator in one felt pulse."""
+    if meter[1] < 8:
+        return 1.0
+    return 3.0 if meter[0] % 3 == 0 else 2.0
+
+
+# Beta priors of "an event is here" by level: downbeat, group, beat, half, quarter, third.
+_HERE = np.array([[5, 0.6], [3, 1], [2, 1.3], [0.7, 1.0], [0.2, 1.5], [0.1, 1.5], [0.02, 3]])
+# Beta priors of "this event is marked" by level, for each kind of mark.
+_MARKED = {
+    "bass": np.array([[2.5, 0.7], [1.2, 1.5], [0.6, 1.8], [0.3, 3], [0.2, 3], [0.2, 3], [0.2, 3]]),
+    "long": np.array([[1, 1.5], [0.8, 1.6], [0.7, 2], [0.5, 2.5], [0.2, 3], [0.2, 3], [0.2, 3]]),
+    "loud": np.array(
+        [[1.5, 1.2], [1, 1.8], [0.8, 2], [0.6, 2.2], [0.5, 2.5], [0.5, 2.5], [0.5, 3]]
+    ),
+    "big": np.array([[2, 1], [1.4, 1.4], [1, 1.6], [0.7, 2], [0.5, 2.5], [0.5, 2.5], [0.5, 3]]),
+    "turn": np.array([[2, 1], [0.6, 1.8], [0.4, 2.5], [0.2, 3], [0.1, 3], [0.1, 3], [0.1, 3]]),
+}
+
+
+def levels(meter: tuple[int, int], groups: Sequence[int]) -> np.ndarray:
+    """Metrical level of each tick of a bar, shape (12 * n,): 0 downbeat, 1 first beat of a group,
+    2 beat, 3 half, 4 quarter, 5 third of a beat, 6 anything else."""
+    within = np.full(TICKS, 6)
+    within[[0, 6]] = 2, 3
+    within[[3, 9]] = 4
+    within[[4, 8]] = 5
+    out = np.tile(within, meter[0])
+    out[np.cumsum([0, *groups[:-1]]) * TICKS] = 1
+    out[0] = 0
+    return out
+
+
+def _log_beta(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    from scipy.special import betaln
+
+    return np.asarray(betaln(a, b))
+
+
+def _marginal(k: np.ndarray, n: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """Log marginal likelihood of ``k`` of ``n`` under Beta ``prior`` (..., 2)."""
+    a, b = prior[..., 0], prior[..., 1]
+    return _log_beta(a + k, b + n - k) - _log_beta(a, b)
+
+
+def find_marks(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
+    """Which events are marked, by kind of mark; each (n,) of bool."""
+    n = len(events)
+    gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
+    typical = np.median(gap)
+    size = events.size - (events.bass & bool(events.drone))
+    turn = np.zeros(n, dtype=bool)
+    chroma = np.zeros((n, 12))
+    for i, pitches in enumerate(events.pitches):
+        for p in pitches:
+            chroma[i, p % 12] = 1
+    # Harmony turns where what is struck from here on differs from what came before.
+    total = np.vstack([np.zeros(12), np.cumsum(chroma, axis=0)])
+    for i in range(1, n):
+        before = total[i] - total[max(0, i - 4)]
+        after = total[min(n, i + 4)] - total[i]
+        norm = np.linalg.norm(before) * np.linalg.norm(after)
+        turn[i] = norm > 0 and before @ after / norm < 0.45
+    loud = events.loud > 1.5
+    return {
+        "bass": events.bass,
+        "long": gap > 1.6 * typical,
+        "loud": loud,
+        "big": size > np.median(size),
+        "turn": turn,
+    }
+
+
+def strengths_of(events: Events, marks: dict[str, np.ndarray], gap_sec: np.ndarray) -> np.ndarray:
+    """The marks as numbers of mean 0 and variance 1, (len(MARKS), n)."""
+    gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
+    rows = {k: v.astype(float) for k, v in marks.items()}
+    rows["loud"] = np.clip(events.loud, -12, 12)
+    rows["long"] = np.log(np.clip(gap / np.median(gap), 0.2, 5))
+    rows["big"] = np.sqrt(events.size)
+    n = len(marks["bass"])
+    table = np.array([rows[k][:n] for k in MARKS])
+    table = table - table.mean(axis=1, keepdims=True)
+    return table / np.maximum(table.std(axis=1, keepdims=True), 0.1)
+
+
+@dataclass(frozen=True)
+class Snapped:
+    """Events on the grid of one reading of the beat: ticks (12 a beat) and what that costs."""
+
+    ticks: np.ndarray
+    timing: float
+    values: float
+
+
+DIVISIONS_4 = ((1, 0.0), (2, 0.2), (4, 1.2), (3, 2.2), (6, 5.0), (8, 5.0))
+DIVISIONS_8 = ((1, 0.0), (2, 0.9), (4, 4.0), (3, 4.5))
+
+
+def snap(beat: np.ndarray, period_sec: float, divisions: Sequence[tuple[int, float]]) -> Snapped:
+    """Put each event on a division of its beat; the division is chosen beat by beat, and one that
+    the riff uses often is cheaper."""
+    index = np.floor(beat + 0.1).astype(int)
+    index -= index.min()
+    count = index.max() + 1
+    each = np.zeros((len(divisions), count))
+    ticks = np.zeros((len(divisions), len(beat)))
+    off_cost = np.zeros((len(divisions), len(beat)))
+    for d, (parts, dear) in enumerate(divisions):
+        at = np.rint(beat * parts) / parts
+        ticks[d] = at * TICKS
+        off = (beat - at) * period_sec / JITTER_SEC
+        cost = np.minimum(0.5 * off**2, 12.0)
+        same = np.zeros(len(beat))
+        same[1:] = np.diff(at) < 1e-6
+        off_cost[d] = cost
+        np.add.at(each[d], index, cost + 6.0 * same)
+        each[d] += dear
+    filled = np.bincount(index, minlength=count) > 0
+    for _ in range(2):
+        chosen = np.argmin(each, axis=0)
+        used = np.bincount(chosen[filled], minlength=len(divisions)) + np.array(
+            [4 * math.exp(-dear) for _, dear in divisions]
+        )
+        rare = -np.log(used / used.sum())
+        penalty = np.array([0.5 * dear for _, dear in divisions]) + rare
+        base = np.array([dear for _, dear in divisions])
+        chosen = np.argmin(each - base[:, None] + penalty[:, None], axis=0)
+    pick = chosen[index]
+    at_all = np.arange(len(beat))
+    values = float(penalty[chosen[filled]].sum())
+    return Snapped(
+        np.rint(ticks[pick, at_all]).astype(int), float(off_cost[pick, at_all].sum()), values
+    )
+
+
+def come_again(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
+    """Share of events that come again with the same pitches (and at all) after each lag in ticks,
+    each (window + 1,)."""
+    same = np.zeros(window + 1)
+    n = len(ticks)
+    # Compare sets of pitches by number, and by their top note alone at half weight.
+    names: dict[frozenset[int], int] = {}
+    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
+    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    for k in range(1, n):
+        lag = ticks[k:] - ticks[:-k]
+        if lag.min() > window:
+            break
+        near = lag <= window
+        hit = np.where(label[k:] == label[:-k], 1.0, np.where(top[k:] == top[:-k], 0.5, 0.0))
+        np.add.at(same, lag[near], hit[near])
+    span = ticks[-1] - ticks
+    room = np.array([np.count_nonzero(span >= lag) for lag in range(window + 1)])
+    return np.where(room >= 3, same / np.maximum(room, 1), 0.0), room
+
+
+def find_joints(
+    events: Events, ticks: np.ndarray, again: np.ndarray, room: np.ndarray
+) -> np.ndarray:
+    """Indices of events where a repeat begins: the first event that comes again after the riff's
+    strongest lag, then each event where coming again starts or stops. Empty if little repeats."""
+    strength = again * np.minimum(1.0, room / 8)
+    strength[:TICKS] = 0
+    if strength.max(initial=0.0) < 0.4:
+        return np.zeros(0, dtype=int)
+    lag = int(np.argmax(strength >= 0.92 * strength.max()))
+    keys = {(int(t), p) for t, p in zip(ticks, events.pitches[: len(ticks)], strict=True)}
+    twin = np.array(
+        [
+            (int(t) + lag, p) in keys or (int(t) - lag, p) in keys
+            for t, p in zip(ticks, events.pitches[: len(ticks)], strict=True)
+        ]
+    )
+    if not twin.any():
+        return np.zeros(0, dtype=int)
+    first = int(np.argmax(twin))
+    changes = np.flatnonzero(twin[1:] != twin[:-1]) + 1
+    return np.array([first, *(c for c in changes if c > first)], dtype=int)
+
+
+def bar_evidence(
+    ticks: np.ndarray,
+    marks: dict[str, np.ndarray],
+    strengths: np.ndarray,
+    meter: tuple[int, int],
+) -> dict[str, np.ndarray]:
+    """Evidence for each beat of the bar as the downbeat, by feature, each (beats of the bar,).
+
+    Log evidence is given divided by the square root of the number of events, for the bars of one
+    riff are not independent, and (``_whole``) in tens of nats up to 60. ``_down``, ``_group`` and
+    ``_beat`` are the mean strength there in standard errors.
+    """
+    size = meter[0] * TICKS
+    slot = ticks % size
+    n = len(ticks)
+    here = np.bincount(slot, minlength=size)
+    span = ticks[-1] - ticks[0] + 1
+    chances = np.full(size, span // size)
+    np.add.at(chances, (ticks[0] + np.arange(span % size)) % size, 1)
+    chances = np.maximum(chances, here)
+    marked = {k: np.bincount(slot[v], minlength=size) for k, v in marks.items()}
+    sums = np.array([np.bincount(slot, weights=row, minlength=size) for row in strengths])
+    within = np.arange(size) % TICKS
+    used = np.flatnonzero((within % 3 == 0) | (within % 4 == 0))
+    filled = np.flatnonzero(here)
+    downs = np.arange(meter[0])
+    gaps = np.append(np.diff(ticks), size)
+    out: dict[str, np.ndarray] = {}
+    best = np.full(meter[0], -np.inf)
+    for groups in groupings(meter):
+        level = levels(meter, groups)
+        rolled = np.array([np.roll(level, down * TICKS) for down in downs])  # (bar, size)
+        nats = {"here": _marginal(here[used], chances[used], _HERE[rolled[:, used]]).sum(axis=1)}
+        for k, hits in marked.items():
+            prior = _MARKED[k][rolled[:, filled]]
+            nats[k] = _marginal(hits[filled], here[filled], prior).sum(axis=1)
+        late = _syncopation(level)[
+            (slot[None] - downs[:, None] * TICKS) % size, np.minimum(gaps, size)[None]
+        ]
+        found = {k: v / math.sqrt(n) for k, v in nats.items()}
+        found |= {f"{k}_whole": np.clip(v / 10, -6, 6) for k, v in nats.items()}
+        found["syncopated"] = late.mean(axis=1)
+        found["syncopated_whole"] = np.minimum(late.sum(axis=1) / 10, 6)
+        for name, mask in (
+            ("down", rolled == 0),
+            ("group", rolled == 1),
+            ("beat", rolled <= 2),
+        ):
+            count = np.maximum(mask @ here, 1)
+            for k, row in zip(MARKS, sums @ mask.T / np.sqrt(count)[None], strict=True):
+                found[f"{k}_{name}"] = np.clip(row / 3, -3, 3)
+        total = sum(nats.values()) - late.sum(axis=1)
+        for k, v in found.items():
+            out[k] = np.where(total > best, v, out.get(k, v))
+        best = np.maximum(total, best)
+    return out
+
+
+@functools.cache
+def _syncopation_of(level: tuple[int, ...]) -> np.ndarray:
+    grid = np.array(level)
+    size = len(grid)
+    strongest = np.full((size, size + 1), 9)
+    for gap in range(2, size + 1):  # the strongest place inside the note
+        inside = grid[(np.arange(size) + gap - 1) % size]
+        strongest[:, gap] = np.minimum(strongest[:, gap - 1], inside)
+    return np.clip(grid[:, None] - strongest, 0, 3)
+
+
+def _syncopation(level: np.ndarray) -> np.ndarray:
+    """How much stronger a place a note sounds over than it starts on: (size, size + 1) by slot
+    and gap to the next event (Longuet-Higgins & Lee 1984, Music Perception 1)."""
+    return _syncopation_of(tuple(int(x) for x in level))
