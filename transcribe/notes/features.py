@@ -5,7 +5,7 @@ Conventions: audio is mono at `SR`; frame ``t`` is centred on sample ``t * HOP``
 lie at -1/3, 0 and +1/3. Channels, in this order:
 
 - 3 thirds of the slow spectrum (windows of 372 ms up to MIDI `SPLIT_MIDI`, 186 ms above);
-- 2 x 3 thirds of the middle spectrum (93 ms) at sample ``t * HOP`` and half a hop later;
+- 3 x 3 thirds of the middle spectrum (93 ms), half a hop early, on time and half a hop late;
 - 4 of the quick spectrum (46 ms, one band a semitone) at -1/4, 0, 1/4 and 1/2 of a hop.
 
 Values are decibels over the take's own level, laid on 0 (80 dB under it) to about 1. The level is
@@ -43,7 +43,7 @@ LOW_MIDI = 23
 """Pitch of the lowest row: an octave under the lowest note that is looked for."""
 SEMITONES = 102
 """Rows of the pitch axis; the highest, MIDI 124, is 10.5 kHz, just under half of `SR`."""
-CHANNELS = 13
+CHANNELS = 16
 SPLIT_MIDI = 64
 """Up to this pitch the slow spectrum takes its longest window."""
 REACH = 4096
@@ -87,7 +87,7 @@ def families() -> tuple[Family, ...]:
     return (
         Family(8192, (0,), range(split), thirds),
         Family(4096, (0,), range(split, SEMITONES), thirds),
-        Family(2048, (0, HOP // 2), range(SEMITONES), thirds),
+        Family(2048, (-HOP // 2, 0, HOP // 2), range(SEMITONES), thirds),
         Family(1024, (-HOP // 4, 0, HOP // 4, HOP // 2), range(SEMITONES), (0.0,)),
     )
 

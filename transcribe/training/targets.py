@@ -49,72 +49,103 @@ def make_targets(notes: Tensor, moved: Tensor, *, frames: int) -> Targets:
     moved : (batch, m, 3)
         Rows of (frame, column, semitones); a frame outside the crop is left out.
     """
-    batch = notes.shape[0]
-    shape = (batch, frames, PITCHES)
-    device = notes.device
-    clip = torch.arange(batch, device=device)[:, None].expand(notes.shape[:2])
+    plane = _Plane(notes.shape[0], frames, notes.device)
     on, off, column, manner = (notes[..., i] for i in range(4))
-    good = (on > -1e6) & (column >= 0) & (column < PITCHES) & (off > on) & (on < frames)
-    good &= off > 0
-    clip, on, off = clip[good], on[good], off[good]
-    column, manner = column[good].long(), manner[good]
-
-    def peaks(when: Tensor) -> Tensor:
-        out = torch.zeros(shape, device=device)
-        for step in (-1, 0, 1):
-            frame = when.round().long() + step
-            ok = (frame >= 0) & (frame < frames)
-            value = _near(when, frame.float())[ok]
-            out.view(-1).scatter_reduce_(
-                0, _flat(clip[ok], frame[ok], column[ok], frames), value, "amax"
-            )
-        return out
-
-    def spans(first: Tensor, last: Tensor, value: Tensor) -> Tensor:
-        out = torch.zeros((batch, frames + 1, PITCHES), device=device)
-        first, last = first.clamp(0, frames), last.clamp(0, frames)
-        out.view(-1).index_add_(0, _flat(clip, first, column, frames + 1), value)
-        out.view(-1).index_add_(0, _flat(clip, last, column, frames + 1), -value)
-        return out.cumsum(1)[:, :frames]
-
+    good = (on > -1e6) & (column >= 0) & (column < PITCHES) & (off > on)
+    good &= (on < frames) & (off > 0)
+    on, off = torch.where(good, on, -9.0), torch.where(good, off, -9.0)
+    column = column.long()
     first = on.round().long()
     last = torch.maximum(off.round().long(), first + 1)
-    ones = torch.ones_like(on)
-    shift = torch.zeros(shape, device=device)
-    for step in (1, -1, 0):
-        frame = first + step
-        ok = (frame >= 0) & (frame < frames)
-        shift.view(-1)[_flat(clip[ok], frame[ok], column[ok], frames)] = (on - frame)[ok]
-    onset = peaks(on)
     low, high = _MANNER_FRAMES
     asked = torch.minimum(first + high, torch.maximum(last, first + 3))
-    count = spans(first + low, asked, ones)
-    total = spans(first + low, asked, manner)
-    sounding = spans(first, last, ones)
-    deviation = torch.zeros(shape, device=device)
-    row = torch.arange(batch, device=device)[:, None].expand(moved.shape[:2])
-    ok = (moved[..., 0] >= 0) & (moved[..., 0] < frames)
-    ok &= (moved[..., 1] >= 0) & (moved[..., 1] < PITCHES)
-    where = _flat(row[ok], moved[..., 0][ok].long(), moved[..., 1][ok].long(), frames)
-    deviation.view(-1)[where] = moved[..., 2][ok]
+    ones = good.float()
+    onset = plane.peaks(on, column, good)
+    sounding = plane.spans(first, last, column, ones) > 0.5
+    count = plane.spans(first + low, asked, column, ones)
+    total = plane.spans(first + low, asked, column, ones * manner)
+    shift = plane.empty()
+    for step in (1, -1, 0):
+        frame = first + step
+        shift[plane.index(frame, column, good)] = (on - frame).flatten()
+    offset = plane.peaks(off, column, good)
+    deviation = plane.empty()
+    column, frame = moved[..., 1].long(), moved[..., 0].long()
+    deviation[plane.index(frame, column, torch.ones_like(frame, dtype=torch.bool))] = moved[
+        ..., 2
+    ].flatten()
     return Targets(
         onset=onset,
-        sounding=(sounding > 0.5).float(),
-        offset=peaks(off),
-        shift=shift,
+        sounding=sounding.float(),
+        offset=offset,
+        shift=plane.whole(shift),
         shift_mask=(onset > 0.0).float(),
         manner=(total + 0.5).long().clamp(0, len(MANNERS) - 1),
         manner_mask=((count - 1.0).abs() < 0.5).float(),
-        moved=deviation,
-        moved_mask=(sounding > 0.5).float(),
+        moved=plane.whole(deviation),
+        moved_mask=sounding.float(),
     )
 
 
-def _flat(clip: Tensor, frame: Tensor, column: Tensor, frames: int) -> Tensor:
-    return (clip * frames + frame) * PITCHES + column
+class _Plane:
+    """Scatters rows of notes into (batch, frames, PITCHES).
+
+    Rows that fall outside go to one spare element past the end: throwing them away by a mask
+    would make the GPU wait for the processor at every batch.
+    """
+
+    def __init__(self, batch: int, frames: int, device: torch.device) -> None:
+        self.shape = (batch, frames, PITCHES)
+        self.device = device
+        self.batch = batch
+        self.frames = frames
+
+    def empty(self, frames: int | None = None) -> Tensor:
+        frames = self.frames if frames is None else frames
+        return torch.zeros(self.batch * frames * PITCHES + 1, device=self.device)
+
+    def whole(self, flat: Tensor, frames: int | None = None) -> Tensor:
+        frames = self.frames if frames is None else frames
+        return flat[:-1].view(self.batch, frames, PITCHES)
+
+    def index(
+        self, frame: Tensor, column: Tensor, good: Tensor, frames: int | None = None
+    ) -> Tensor:
+        frames = self.frames if frames is None else frames
+        good = good & (frame >= 0) & (frame < frames) & (column >= 0) & (column < PITCHES)
+        clip = torch.arange(self.batch, device=self.device)[:, None]
+        flat = (clip * frames + frame) * PITCHES + column
+        return torch.where(good, flat, self.batch * frames * PITCHES).flatten()
+
+    def peaks(self, when: Tensor, column: Tensor, good: Tensor) -> Tensor:
+        out = self.empty()
+        for step in (-1, 0, 1):
+            frame = when.round().long() + step
+            value = _near(when, frame.float()).flatten()
+            out.scatter_reduce_(0, self.index(frame, column, good), value, "amax")
+        return self.whole(out)
+
+    def spans(self, first: Tensor, last: Tensor, column: Tensor, value: Tensor) -> Tensor:
+        more = self.frames + 1
+        out = self.empty(more)
+        good = value >= 0
+        for when, sign in ((first, 1.0), (last, -1.0)):
+            at = self.index(when.clamp(0, self.frames), column, good, more)
+            out.index_add_(0, at, sign * value.flatten())
+        return self.whole(out, more).cumsum(1)[:, : self.frames]
 
 
-_MANNER_WEIGHTS = {"picked": 0.5, "hammer-on": 1.5, "pull-off": 1.5, "slide": 2.0, "bend": 1.5}
+_MANNER_WEIGHTS = {
+    "picked": 0.3,
+    "hammer-on": 3.0,
+    "pull-off": 3.0,
+    "slide": 3.0,
+    "bend": 2.0,
+    "vibrato": 2.0,
+    "harmonic": 2.0,
+    "dead": 1.0,
+}
+"""Rare manners weigh more than their share; nearly every note is picked."""
 
 
 def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
@@ -133,7 +164,7 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         )
         return value / frames
 
-    weights = torch.tensor([_MANNER_WEIGHTS.get(name, 1.0) for name in MANNERS])
+    weights = torch.tensor([_MANNER_WEIGHTS[name] for name in MANNERS])
     manner = fn.cross_entropy(
         answer[:, manner_rows()],
         targets.manner,
@@ -149,7 +180,7 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         "offset": 0.5 * cross(2, targets.offset, 3.0),
         "shift": 0.5 * shift.sum() / targets.shift_mask.sum().clamp(min=1.0),
         "moved": 0.5 * moved.sum() / weight.sum().clamp(min=1.0),
-        "manner": 0.3
+        "manner": 0.6
         * (manner * targets.manner_mask).sum()
         / targets.manner_mask.sum().clamp(min=1.0),
     }

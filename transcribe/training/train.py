@@ -19,7 +19,7 @@ import os
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -88,6 +88,8 @@ class Store:
         for name in ("notes", "moved", "reference", "offset_cents"):
             getattr(self, name)[at] = there(name)
         self._next = at.stop
+        if device.type == "cuda":
+            torch.cuda.current_stream(device).synchronize()
         self.count = max(self.count, at.stop)
 
     def crops(
@@ -172,9 +174,11 @@ def train(
     out: Path,
     device: torch.device | None = None,
     samples: int = 10 * feat.SR,
-    compiled: bool = False,
+    start: NoteNet | None = None,
 ) -> NoteNet:
     """Trains on the clips that come into ``pool``; returns the averaged network.
+
+    ``start`` gives weights to go on from; its settings must be the plan's.
 
     Writes ``weights.pt`` and ``log.json`` into ``out`` about once a minute and at the end.
     """
@@ -196,6 +200,8 @@ def train(
             raise TimeoutError(f"only {store.count} clips came in {plan.seconds:.0f} s")
         time.sleep(0.2)
     net: Any = NoteNet(plan.settings).to(device)
+    if start is not None:
+        net.load_state_dict(start.state_dict())
     net = net.to(memory_format=torch.channels_last)
     spectra = Spectra().to(device)
     average: NoteNet = copy.deepcopy(net).eval()
@@ -206,7 +212,6 @@ def train(
         lr=plan.rate,
         fused=device.type == "cuda",
     )
-    forward: Any = torch.compile(net) if compiled else net
     log: list[dict[str, float]] = []
     saved = time.time()
     step = 0
@@ -225,7 +230,7 @@ def train(
         x = _colour(x, generator).to(memory_format=torch.channels_last)
         targets = make_targets(notes, moved, frames=plan.frames)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
-            answer = forward(x)
+            answer = net(x)
         total, parts = loss(answer, targets)
         optimiser.zero_grad(set_to_none=True)
         total.backward()
@@ -249,7 +254,7 @@ def train(
 
 
 class _Feeder:
-    """Moves clips from the pool into the store, on a thread of its own."""
+    """Moves clips from the pool into the store, on a thread and a stream of its own."""
 
     def __init__(self, store: Store, pool: Pool) -> None:
         self._done = threading.Event()
@@ -257,10 +262,13 @@ class _Feeder:
         self._thread.start()
 
     def _feed(self, store: Store, pool: Pool) -> None:
+        cuda = store.audio.device.type == "cuda"
+        stream = torch.cuda.Stream(store.audio.device) if cuda else None
         while not self._done.is_set():
             fresh = pool.fresh(at_most=8)
-            for arrays in fresh:
-                store.add(arrays)
+            with torch.cuda.stream(stream):
+                for arrays in fresh:
+                    store.add(arrays)
             if not fresh:
                 self._done.wait(0.3)
 
@@ -335,7 +343,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--clips", type=Path, help="folder that another process fills")
     parser.add_argument("--valid", type=Path, help="folder of clips to score at the end")
     parser.add_argument("--device", help="such as cuda:1")
-    parser.add_argument("--compile", action="store_true", help="let torch compile the network")
+    parser.add_argument("--start", type=Path, help="weights.pt to go on from")
     parser.add_argument("--settings", default="", help="such as width=80,steps=1:2:4:8")
     add_render_arguments(parser)
     args = parser.parse_args(argv)
@@ -359,7 +367,9 @@ def main(argv: Sequence[str] | None = None) -> None:
         )
     skip = frozenset({args.exclude_bank} - {""})
     device = torch.device(args.device) if args.device else None
-    net = train(plan, Pool(clips, skip=skip), out=args.out, device=device, compiled=args.compile)
+    start = load_net(args.start) if args.start else None
+    plan = replace(plan, settings=start.settings) if start else plan
+    net = train(plan, Pool(clips, skip=skip), out=args.out, device=device, start=start)
     for worker in workers:
         worker.terminate()
     if args.valid is not None:
