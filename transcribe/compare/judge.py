@@ -161,8 +161,15 @@ class _Job:
         self, take_pitch: np.ndarray, ref_pitch: np.ndarray, shift: int, found: _Followed
     ) -> tuple[list[Pass], Clock]:
         pace = found.pace
+        rhythm = self.reference.rhythm
+        scored = rhythm is not None and self.clocks[0].kind != "order"
         groups = group_passes(
-            found.runs, found.reference, found.played, ref_pitch=ref_pitch, take_pitch=take_pitch
+            found.runs,
+            found.reference,
+            found.played,
+            ref_pitch=ref_pitch,
+            take_pitch=take_pitch,
+            bar=rhythm.meter[0] * 60.0 / rhythm.bpm if rhythm is not None and scored else np.inf,
         )
         if not groups:
             everything = Stretch(np.arange(len(ref_pitch)), np.arange(len(take_pitch)), ())

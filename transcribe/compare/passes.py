@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from transcribe.compare.timeline import Events
 
 __all__ = ["Fit", "Stretch", "fit_in_order", "fit_stretch", "group_passes"]
 
+_CHORD_SEC = 0.05  # a chord's notes lie this close to its middle
 _NEAR = 4  # events; a gap this small at either end of a pass was missed, a larger one not reached
 
 
@@ -52,8 +54,13 @@ def group_passes(
     *,
     ref_pitch: np.ndarray,
     take_pitch: np.ndarray,
+    bar: float = np.inf,
 ) -> list[list[Stretch]]:
-    """Passes of a take, each a list of stretches in the order they were played."""
+    """Passes of a take, each a list of stretches in the order they were played.
+
+    ``bar`` is the length of a bar on the reference's clock: what is missing at either end of a pass
+    was missed if it is shorter, else not reached.
+    """
     groups: list[list[int]] = []
     for r, run in enumerate(runs):
         back = r > 0 and run.first <= runs[r - 1].last
@@ -62,15 +69,16 @@ def group_passes(
         groups[-1].append(r)
     ref_members, take_members = _members(reference), _members(take)
     last_event = len(reference) - 1
+    at = reference.at
     out = []
     for group in groups:
         stretches = []
         for r in group:
             run = runs[r]
             low, high = run.first, run.last
-            if r == group[0] and low <= _NEAR:
+            if r == group[0] and low <= _NEAR and at[low] - at[0] < bar:
                 low = 0
-            if r == group[-1] and last_event - high <= _NEAR:
+            if r == group[-1] and last_event - high <= _NEAR and at[-1] - at[high] < bar:
                 high = last_event
             since = run.pairs[0][1] if r else 0
             until = runs[r + 1].pairs[0][1] if r + 1 < len(runs) else len(take)
@@ -170,7 +178,40 @@ def fit_stretch(
         pairs = new
     else:
         due, local, pauses = _due(pairs, x, at, where, beat_sec=beat_sec, pace=pace)
-    return Fit(stretch, _equal(pairs, ref_pitch, take_pitch), due, local, pauses)
+    pairs = _equal(pairs, ref_pitch, take_pitch)
+    moved = due + _chord_offsets(pairs, stretch.reference, where, due, at)
+    if len(pairs) and np.any(moved != due):
+        found = same_pitch(
+            moved, ref_pitch[stretch.reference], at[stretch.take], take_pitch[stretch.take]
+        )
+        pairs = tuple((int(stretch.reference[i]), int(stretch.take[j])) for i, j in found)
+    return Fit(stretch, pairs, due, local, pauses)
+
+
+def _chord_offsets(
+    pairs: tuple[tuple[int, int], ...],
+    reference: np.ndarray,
+    where: np.ndarray,
+    due: np.ndarray,
+    at: np.ndarray,
+) -> np.ndarray:
+    """For each note how far its chord was played off as one: a chord moves together.
+
+    0 where fewer than two notes of the chord were played, or they do not agree.
+    """
+    place = {int(i): k for k, i in enumerate(reference)}
+    groups: dict[float, list[float]] = {}
+    for i, j in pairs:
+        k = place[i]
+        groups.setdefault(float(where[k]), []).append(float(at[j] - due[k]))
+    offsets = np.zeros(len(where))
+    for k, x in enumerate(where.tolist()):
+        own = groups.get(x, ())
+        if len(own) > 1:
+            middle = median(own)
+            near = sum(abs(off - middle) < _CHORD_SEC for off in own)
+            offsets[k] = middle if near > 0.6 * len(own) else 0.0
+    return offsets
 
 
 def _equal(

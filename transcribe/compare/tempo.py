@@ -48,7 +48,9 @@ def breaks(x: np.ndarray, t: np.ndarray, *, pace: float, beat_sec: float) -> lis
         sign = np.sign(off[k])
         kept = len(after) >= 2 and np.min(sign * after) > 0.7 * abs(off[k])
         new = len(before) == 0 or np.min(sign * before) > 0.7 * abs(off[k])
-        if kept and new:
+        # A first event on its own was played late or early, unless it is a whole beat away.
+        alone = k == 0 and abs(off[k]) < beat_sec * pace
+        if kept and new and not alone:
             found.append(int(k) + 1)
     return found
 

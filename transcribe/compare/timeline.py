@@ -16,7 +16,7 @@ from transcribe.riff import Note, Riff, sort_notes
 
 __all__ = ["Clock", "Events", "bar_of", "has_beats", "reference_clocks", "take_events"]
 
-STRUM_SEC = 0.035
+STRUM_SEC = 0.05
 """Onsets closer than this belong to one event; a strum passes from string to string faster."""
 
 EVENT_SEC = 0.12
