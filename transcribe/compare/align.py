@@ -13,6 +13,7 @@ beginning, and the places where the coming notes occur in the reference. That ke
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -42,6 +43,8 @@ _BLOCK = 32
 _DENSE = 600  # events; shorter references are searched whole
 _KEEP = 8  # blocks
 _BEAM = 6.0
+_SEEDS = (4, 8, 16)  # notes in a row that name a place in the reference
+_PLACES = 6  # what occurs more often names none
 
 
 @dataclass(frozen=True)
@@ -197,12 +200,13 @@ class _Search:
         self.seeds = self._seeds() if n > _DENSE else {}
 
     def _seeds(self) -> dict[tuple[int, ...], list[int]]:
-        """Where each run of four top notes begins in the reference; the commonest are left out."""
+        """Where each run of top notes begins in the reference; the commonest are left out."""
         tops = [p[-1] for p in self.reference.pitches]
         found: dict[tuple[int, ...], list[int]] = defaultdict(list)
-        for i in range(len(tops) - 3):
-            found[tuple(tops[i : i + 4])].append(i)
-        return {key: places for key, places in found.items() if len(places) <= 6}
+        for length in _SEEDS:
+            for i in range(len(tops) - length + 1):
+                found[tuple(tops[i : i + length])].append(i)
+        return {key: places for key, places in found.items() if len(places) <= _PLACES}
 
     def _choose_band(self, j: int) -> None:
         if self.n <= _DENSE:
@@ -216,9 +220,9 @@ class _Search:
         order = np.argsort(-top)[:_KEEP]
         keep = {int(b) for b in order if top[b] > -np.inf and top[b] >= top[order[0]] - _BEAM}
         keep |= {b + 1 for b in keep} | {0}
-        tops = [p[-1] for p in self.take.pitches[j : j + 7]]
-        for k in range(max(0, len(tops) - 3)):
-            for place in self.seeds.get(tuple(tops[k : k + 4]), ()):
+        tops = [p[-1] for p in self.take.pitches[j : j + 3 + _SEEDS[-1]]]
+        for k, length in itertools.product(range(4), _SEEDS):
+            for place in self.seeds.get(tuple(tops[k : k + length]), ()):
                 keep |= {place // _BLOCK, place // _BLOCK + 1}
         chosen = np.array(sorted(b for b in keep if b < blocks))
         active = (chosen[:, None] * _BLOCK + np.arange(_BLOCK)).ravel()

@@ -55,7 +55,7 @@ class Entry:
         }
         for name in _NUMBERS:
             value = getattr(self, name)
-            out[name] = None if value is None else round(value, 4)
+            out[name] = _rounded(value)
         return out | dict(self.extra)
 
 
@@ -88,12 +88,12 @@ def entry_of(comparison: Comparison, *, when: datetime | None = None) -> Entry:
         source.file if source is not None else "",
         source.sha256 if source is not None else None,
         {name: summary.counts.get(name, 0) for name in VERDICTS},
-        summary.right_share,
-        summary.spread_ms,
-        summary.bias_ms,
-        summary.tempo_bpm,
-        summary.tempo_ratio,
-        None if comparison.drone is None else comparison.drone.ringing_share,
+        round(summary.right_share, 4),
+        _rounded(summary.spread_ms),
+        _rounded(summary.bias_ms),
+        _rounded(summary.tempo_bpm),
+        _rounded(summary.tempo_ratio),
+        _rounded(None if comparison.drone is None else comparison.drone.ringing_share),
         bars,
     )
 
@@ -207,6 +207,10 @@ def _entry(value: Any) -> Entry:
         extra=rest,
         **numbers,
     )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
 
 
 def _text(value: Any, name: str) -> str:

@@ -1,0 +1,111 @@
+"""Progress over time, kept beside the riff."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from tests.compare.helpers import played, reference, take
+from transcribe.compare import compare, progress
+from transcribe.errors import FormatError
+from transcribe.riff import Source
+
+WHEN = datetime(2026, 3, 4, 18, 30, tzinfo=UTC)
+
+
+def entry(sha: str | None = "aa", *, missing: int = 0) -> progress.Entry:
+    """An entry of a take that leaves out its last ``missing`` melody notes."""
+    riff = reference()
+    notes = [n for n in played(riff) if n.pitch_midi != 45]
+    drone = [n for n in played(riff) if n.pitch_midi == 45]
+    kept = notes[: len(notes) - missing] + drone
+    found = replace(take(kept), source=Source("rope-walk.m4a", sha256=sha))
+    return progress.entry_of(compare(found, riff), when=WHEN)
+
+
+@pytest.mark.parametrize(
+    ("riff", "name"),
+    [
+        ("mooring.riff.json", "mooring.progress.jsonl"),
+        ("mooring.tab.txt", "mooring.progress.jsonl"),
+        ("mooring.musicxml", "mooring.progress.jsonl"),
+        ("two.words.mid", "two.words.progress.jsonl"),
+    ],
+)
+def test_progress_path(riff: str, name: str) -> None:
+    assert progress.progress_path(Path("class") / riff) == Path("class") / name
+
+
+def test_what_is_appended_is_read_back(tmp_path: Path) -> None:
+    path = tmp_path / "mooring.progress.jsonl"
+    assert progress.read(path) == ()
+    first, second = entry("aa", missing=2), entry("bb")
+    assert progress.append(path, first) is None
+    assert progress.append(path, second) == first
+    assert progress.read(path) == (first, second)
+    assert [json.loads(line)["when"] for line in path.read_text("utf-8").splitlines()] == [
+        "2026-03-04T18:30:00+00:00"
+    ] * 2
+    assert [p.name for p in tmp_path.iterdir()] == [path.name]
+
+
+def test_the_same_take_is_not_entered_twice(tmp_path: Path) -> None:
+    path = tmp_path / "mooring.progress.jsonl"
+    progress.append(path, entry("aa", missing=2))
+    progress.append(path, entry("bb"))
+    again = entry("bb")
+    assert progress.append(path, again) == entry("aa", missing=2)
+    assert len(progress.read(path)) == 2
+    # A take without a known file is always a new one.
+    progress.append(path, entry(None))
+    progress.append(path, entry(None))
+    assert len(progress.read(path)) == 4
+
+
+def test_unknown_keys_survive(tmp_path: Path) -> None:
+    path = tmp_path / "a.progress.jsonl"
+    progress.append(path, replace(entry("aa"), extra={"teacher": "says hello"}))
+    progress.append(path, entry("bb"))
+    assert json.loads(path.read_text("utf-8").splitlines()[0])["teacher"] == "says hello"
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("{", "2: not a line"),
+        ("[1]", "expected an object"),
+        ('{"when": "x", "right_share": "most"}', "right_share is 'most'"),
+        ('{"when": "x"}', "right_share is missing"),
+        ('{"when": 3, "right_share": 1}', "when is 3"),
+        ('{"when": "x", "right_share": 1, "counts": {"wrong": "two"}}', "counts must hold"),
+    ],
+)
+def test_a_spoilt_line_is_named_and_nothing_is_written(
+    tmp_path: Path, line: str, words: str
+) -> None:
+    path = tmp_path / "a.progress.jsonl"
+    progress.append(path, entry("aa"))
+    before = path.read_text("utf-8") + line + "\n"
+    path.write_text(before, "utf-8")
+    with pytest.raises(FormatError, match=words):
+        progress.append(path, entry("bb"))
+    assert path.read_text("utf-8") == before
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    with pytest.raises(FormatError, match="cannot be written"):
+        progress.append(tmp_path / "nowhere" / "a.progress.jsonl", entry())
+
+
+def test_change_tells_better_from_worse() -> None:
+    old, new = entry("aa", missing=4), entry("bb")
+    said = progress.change(old, new)
+    assert said[0].startswith("right 83 % -> 100 %")
+    assert "(+17 points)" in said[0]
+    assert any(s.startswith("now clean: bar 2") for s in said)
+    back = progress.change(new, old)
+    assert any(s.startswith("new trouble: bar 2") for s in back)
