@@ -327,9 +327,9 @@ class _Writer:
                 ornaments = _put(notations, "ornaments")
                 _put(ornaments, "wavy-line", type="start", number="1")
                 _put(ornaments, "wavy-line", type="stop", number="1")
-            technical = self._technical(source, staff)
-            if len(technical):
-                notations.append(technical)
+        technical = self._technical(source, staff, starts)
+        if len(technical):
+            notations.append(technical)
         if len(notations):
             note.append(notations)
 
@@ -340,13 +340,15 @@ class _Writer:
                 how = {"type": side, "number": str(join.number), "line-type": "solid"}
                 ET.SubElement(notations, "slide", how)
 
-    def _technical(self, source: Note, staff: int) -> ET.Element:
+    def _technical(self, source: Note, staff: int, starts: bool) -> ET.Element:
         technical = ET.Element("technical")
-        if source.finger is not None and source.finger > 0:
+        if starts and source.finger is not None and source.finger > 0:
             _put(technical, "fingering", source.finger)
         if staff == _TAB and source.string is not None:
             _put(technical, "string", source.string)
             _put(technical, "fret", source.fret)
+        if not starts:
+            return technical
         joins = self.joins.get(source.id, ())
         for join in joins:
             if join.kind in ("hammer-on", "pull-off"):

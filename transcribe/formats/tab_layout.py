@@ -25,6 +25,7 @@ COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&",
 """What is written at the places after the beat's number; other divisions are dots around ``&``."""
 
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
+_FINE = 8  # places; a beat cut finer is wider than its neighbours
 _NEAR = 0.012  # beats that an onset may lie from its place
 _MIN_WIDTH = 24
 _LEAD = 1  # columns between a bar line and the bar's first place
@@ -67,13 +68,24 @@ class _Bar:
     beats: int
     places: list[int] = field(default_factory=list)  # per beat
     signs: list[_Sign] = field(default_factory=list)
-    width: int = 0  # of one beat, in columns
+    width: int = 0  # of one beat, in columns; a beat cut finer than _FINE takes what it needs
+    extra: dict[int, int] = field(default_factory=dict)  # beat -> columns over the others
     open_repeat: bool = False
     close_repeat: int = 0  # how often the repeated bars are played; 0 for no repeat
 
+    def beat_width(self, beat: int) -> int:
+        """Columns of one beat."""
+        places = self.places[beat]
+        width = max(self.width, places) if places > _FINE else self.width
+        return width + self.extra.get(beat, 0)
+
+    def span(self, start: int, end: int) -> int:
+        """Columns of the beats from ``start`` to before ``end``."""
+        return sum(self.beat_width(beat) for beat in range(start, end))
+
     def column(self, beat: int, place: int) -> int:
         """Column of a place, from the bar's first place."""
-        return beat * self.width + self.width * place // self.places[beat]
+        return self.span(0, beat) + self.beat_width(beat) * place // self.places[beat]
 
 
 def string_names(instrument: Instrument) -> tuple[str, ...]:
@@ -92,7 +104,8 @@ def layout(
 ) -> list[System]:
     """Set the notes of ``riff`` that have a string into systems of at most ``width`` columns.
 
-    A bar is broken only where it is wider than ``width``, and then between two beats.
+    A bar is broken only where it is wider than ``width``, and then between two beats; a line that
+    goes on with it begins with ``:``.
 
     Raises
     ------
@@ -130,11 +143,8 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
     if note.articulation == "pull-off":
         return "p", fret
     if note.articulation == "slide":
-        falls = (
-            source.pitch_midi > note.pitch_midi
-            if source is not None
-            else note.extra.get("slide") == "down"
-        )
+        falls = source is not None and source.pitch_midi > note.pitch_midi
+        falls = {"down": True, "up": False}.get(str(note.extra.get("slide")), falls)
         return "\\" if falls else "/", fret
     if note.articulation == "harmonic":
         return "<", fret + ">"
@@ -190,12 +200,15 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
         held.setdefault(math.floor(item.onset_beat + _NEAR), []).append(item)
     result = {}
     for beat, items in held.items():
-        divisions = next((d for d in _DIVISIONS if _holds(items, beat, d)), _DIVISIONS[-1])
+        divisions = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=True)), None)
+        if divisions is None:
+            # Two notes of one string closer than the finest place: the later one moves on.
+            divisions = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=False)), 48)
+            divisions = divisions if divisions % 4 == 0 else 4 * divisions
         taken: set[tuple[int | None, int]] = set()
         entries: _Entries = []
         for item in items:
             place = min(max(_place_of(item.onset_beat - beat, divisions), 0), divisions - 1)
-            # Two notes of one string closer than the finest place: the later one moves on.
             while (item.note.string, place) in taken and place < divisions - 1:
                 place += 1
             taken.add((item.note.string, place))
@@ -204,14 +217,14 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
     return result
 
 
-def _holds(items: list[ScoreNote], beat: int, divisions: int) -> bool:
+def _holds(items: list[ScoreNote], beat: int, divisions: int, *, apart: bool) -> bool:
     taken = set()
     for item in items:
         within = item.onset_beat - beat
         place = _place_of(within, divisions)
         if place >= divisions or abs(place / divisions - within) > _NEAR:
             return False
-        if (item.note.string, place) in taken:
+        if apart and (item.note.string, place) in taken:
             return False
         taken.add((item.note.string, place))
     return True
@@ -263,7 +276,7 @@ def _chords(riff: Riff, rhythm: Rhythm, start: int, end: int) -> dict[int, str]:
 
 def _fit(bar: _Bar, unit: int) -> None:
     """Give the bar's beats the least width at which no two signs of a row touch."""
-    bar.width = max(_BEAT_COLUMNS.get(unit, 2), *bar.places)
+    bar.width = max(_BEAT_COLUMNS.get(unit, 2), *(p for p in bar.places if p <= _FINE), 0)
     rows: dict[str, list[_Sign]] = {}
     for sign in bar.signs:
         rows.setdefault(sign.row, []).append(sign)
@@ -283,7 +296,7 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
             return False
         end = bar.column(sign.beat, sign.place) + len(sign.text)
     room = 1 if row in ("chords", "count", "fingers") else 0
-    return end <= bar.beats * bar.width - room
+    return end <= bar.span(0, bar.beats) - room
 
 
 # Repeats -----------------------------------------------------------------------------------
@@ -360,18 +373,30 @@ class _Piece:
         signs = int(self.opens and self.bar.open_repeat) + int(
             self.closes and self.bar.close_repeat > 0
         )
-        return _LEAD + (self.end - self.start) * self.bar.width + int(self.closes) + signs
+        return _LEAD + self.bar.span(self.start, self.end) + int(self.closes) + signs
 
 
 def _pieces(bar: _Bar, room: int) -> list[_Piece]:
     whole = _Piece(bar, 0, bar.beats)
     if whole.columns <= room:
         return [whole]
-    per_line = max(1, (room - _LEAD - 3) // bar.width)
-    return [
-        _Piece(bar, start, min(start + per_line, bar.beats))
-        for start in range(0, bar.beats, per_line)
-    ]
+    # A line may end after any beat, so that no sign may reach into the next one.
+    for sign in bar.signs:
+        while not _stays_in_beat(bar, sign):
+            bar.extra[sign.beat] = bar.extra.get(sign.beat, 0) + 1
+    pieces, start = [], 0
+    for beat in range(1, bar.beats + 1):
+        # Three columns are kept for the bar line and the signs of a repeat.
+        if beat < bar.beats and _LEAD + bar.span(start, beat + 1) + 3 <= room:
+            continue
+        pieces.append(_Piece(bar, start, beat))
+        start = beat
+    return pieces
+
+
+def _stays_in_beat(bar: _Bar, sign: _Sign) -> bool:
+    end = bar.column(sign.beat, sign.place) - bar.span(0, sign.beat) + len(sign.text)
+    return end <= bar.beat_width(sign.beat)
 
 
 def _systems(bars: list[_Bar], instrument: Instrument, width: int, fingers: bool) -> list[System]:
@@ -379,16 +404,40 @@ def _systems(bars: list[_Bar], instrument: Instrument, width: int, fingers: bool
     margin = max(2, *(len(name) + 1 for name in names), len(str(bars[-1].number)) + 1)
     room = width - margin - 1
     lines: list[list[_Piece]] = []
-    used = 0
+    whole: list[_Piece] = []
     for bar in bars:
         pieces = _pieces(bar, room)
-        for piece in pieces:
-            if not lines or used + piece.columns > room or len(pieces) > 1:
-                lines.append([])
-                used = 0
-            lines[-1].append(piece)
-            used += piece.columns
+        if len(pieces) == 1:
+            whole += pieces
+            continue
+        lines += _balance(whole, room) + [[piece] for piece in pieces]
+        whole = []
+    lines += _balance(whole, room)
     return [_draw(line, names, margin, fingers) for line in lines]
+
+
+def _balance(pieces: list[_Piece], room: int) -> list[list[_Piece]]:
+    """Bars that each fit a line as few lines, and those as even, as can be."""
+    # best[i]: fewest lines for the first i bars, then least squared room left over, then where
+    # the last of those lines begins.
+    best: list[tuple[int, int, int]] = [(0, 0, 0)]
+    for end in range(1, len(pieces) + 1):
+        choices = []
+        used = 0
+        for start in range(end - 1, -1, -1):
+            used += pieces[start].columns
+            if used > room:
+                break
+            count, slack, _ = best[start]
+            choices.append((count + 1, slack + (room - used) ** 2, start))
+        best.append(min(choices))
+    lines: list[list[_Piece]] = []
+    end = len(pieces)
+    while end > 0:
+        start = best[end][2]
+        lines.append(pieces[start:end])
+        end = start
+    return lines[::-1]
 
 
 def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bool) -> System:
@@ -406,7 +455,7 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
             blank = "-" if row.startswith("string") else " "
             if piece.opens and bar.open_repeat:
                 line.append(":" if blank == "-" else " ")
-            line += [blank] * (_LEAD + (piece.end - piece.start) * bar.width)
+            line += [blank] * (_LEAD + bar.span(piece.start, piece.end))
             if piece.closes:
                 end = (":|" if bar.close_repeat else "|") if blank == "-" else ""
                 line += end or [" "] * (2 if bar.close_repeat else 1)
@@ -414,7 +463,7 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
             _put(canvas["chords"], len(canvas["chords"]) - 2, f"x{bar.close_repeat}")
         for sign in bar.signs:
             if piece.start <= sign.beat < piece.end:
-                at = start + bar.column(sign.beat, sign.place) - piece.start * bar.width
+                at = start + bar.column(sign.beat, sign.place) - bar.span(0, piece.start)
                 _put(canvas[sign.row], at - len(sign.before), sign.before + sign.text)
                 columns.update(dict.fromkeys(sign.note_ids, at))
     first, last = pieces[0].bar.number, pieces[-1].bar.number
@@ -424,7 +473,7 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
 def _margin(row: str, piece: _Piece, names: tuple[str, ...], margin: int) -> list[str]:
     if row.startswith("string"):
         name = names[int(row.split()[1]) - 1]
-        return list(name.ljust(margin) + ("|" if piece.opens else " "))
+        return list(name.ljust(margin) + ("|" if piece.opens else ":"))
     label = ""
     if row == "chords" and piece.opens:
         label = str(piece.bar.number)
@@ -476,9 +525,9 @@ def _layout_in_order(riff: Riff, width: int) -> list[System]:
     while start < end:
         cut = min(start + room, end)
         held = [c for c in cells if start <= c.at - c.left < cut]
-        if held and cut < end and held[-1].at + held[-1].right > cut and len(held) > 1:
-            cut = held[-1].at - held[-1].left
-            held.pop()
+        if held and cut < end and held[-1].at + held[-1].right > cut:
+            last = held.pop()
+            cut = last.at - last.left
         systems.append(_draw_in_order(held, start, cut, names, margin, sources))
         start = cut
     return systems

@@ -558,7 +558,8 @@ def _technique(sign: Sign) -> tuple[str, dict[str, Any]]:
     if sign.after == "b":
         return "bend", extra
     if sign.before in ("/", "\\", "s"):
-        return "slide", extra | ({"slide": "down"} if sign.before == "\\" else {})
+        way = {"/": {"slide": "up"}, "\\": {"slide": "down"}}.get(sign.before, {})
+        return "slide", extra | way
     if sign.before == "h":
         return "hammer-on", extra
     if sign.before == "t":

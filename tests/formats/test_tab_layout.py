@@ -1,0 +1,219 @@
+"""The look of the text tab: what stands where, and that it fits."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import pytest
+
+from tests.formats.riffs import (
+    RIFFS,
+    arpeggio_riff,
+    drone_riff,
+    legato_riff,
+    make_riff,
+    strummed_riff,
+)
+from transcribe.errors import ParameterError
+from transcribe.formats.tab_text import layout, mark_line, string_names, write_tab
+from transcribe.instrument import make_instrument
+from transcribe.riff import Instrument, Riff
+
+
+def _string_rows(text: str) -> list[str]:
+    return [line for line in text.splitlines() if "|" in line]
+
+
+def test_write_tab_of_one_bar_as_it_is_handed_out() -> None:
+    riff = make_riff(
+        [
+            (0, 4, 4, 0),
+            (0, 0.5, 3, 2),
+            (0.5, 0.5, 3, 4, "hammer-on"),
+            (1, 1, 3, 12),
+            (2, 0.5, 3, 10, "slide"),
+            (2.5, 0.5, 3, 9, "pull-off"),
+            (3, 1, 3, 7, "bend"),
+        ],
+        theory={"chords": [{"start_sec": 0.0, "end_sec": 2.5, "symbol": "Dm"}]},
+    )
+    assert write_tab(riff) == (
+        "Handspan tab 1: mooring.wav\n"
+        "Tuning: E4 B3 G3 D3 A2 E2 (standard)\n"
+        "Meter:  4/4\n"
+        "Tempo:  96 quarters a minute\n"
+        "\n"
+        "1   Dm\n"
+        "e |-------------------------|\n"
+        "B |-------------------------|\n"
+        "G |-2-h4--12---\\10p9--7b----|\n"
+        "D |-0-----------------------|\n"
+        "A |-------------------------|\n"
+        "E |-------------------------|\n"
+        "    1  &  2     3  &  4\n"
+        "\n"
+        "Signs:  h hammer-on, p pull-off, / \\ slide, b bend\n"
+    )
+
+
+def test_string_names_lower_case_for_a_high_twin() -> None:
+    assert string_names(Instrument()) == ("e", "B", "G", "D", "A", "E")
+    assert string_names(make_instrument("dadgad")) == ("d", "A", "G", "D", "A", "D")
+    assert string_names(make_instrument("half-step-down"))[0] == "d#"
+    assert string_names(make_instrument("bass")) == ("G", "D", "A", "E")
+
+
+@pytest.mark.parametrize("name", RIFFS)
+@pytest.mark.parametrize("width", [40, 60, 80, 132])
+def test_layout_keeps_the_width(name: str, width: int) -> None:
+    for system in layout(RIFFS[name](), width):
+        assert max(map(len, system.lines)) <= width
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_layout_breaks_no_bar_that_fits(name: str) -> None:
+    """Every system of strings begins and ends with a bar line, except in a bar that is too wide."""
+    riff = RIFFS[name]()
+    for width in (60, 80, 100):
+        for system in layout(riff, width):
+            for row in system.lines[system.strings_at : system.strings_at + 4]:
+                assert row.endswith("|")
+                assert row.count("|") >= 2
+
+
+def test_layout_breaks_a_wide_bar_between_beats() -> None:
+    systems = layout(legato_riff(), 30)
+    broken = [s for s in systems if not s.lines[s.strings_at].endswith("|")]
+    assert broken
+    assert max(len(line) for s in systems for line in s.lines) <= 30
+    for system in broken:
+        count = system.lines[-1].split()
+        assert count[0].isdigit()
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_layout_columns_hold_the_frets(name: str) -> None:
+    riff = RIFFS[name]()
+    seen = set()
+    for system in layout(riff, 80):
+        for note_id, column in system.columns.items():
+            note = riff.note(note_id)
+            assert note.string is not None
+            row = system.lines[system.strings_at + note.string - 1]
+            text = "x" if note.articulation == "dead" else str(note.fret)
+            assert row[column : column + len(text)] == text
+            seen.add(note_id)
+    assert seen == {note.id for note in riff.notes}
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_layout_every_line_of_a_system_has_its_bars_in_one_column(name: str) -> None:
+    for system in layout(RIFFS[name](), 80):
+        strings = len(RIFFS[name]().instrument.open_midi)
+        rows = system.lines[system.strings_at : system.strings_at + strings]
+        bars = {tuple(i for i, c in enumerate(row) if c == "|") for row in rows}
+        assert len(bars) == 1
+        assert len({len(row) for row in rows}) == 1
+
+
+def test_layout_spaces_notes_by_time() -> None:
+    """Within a bar, columns are proportional to beats."""
+    riff = make_riff([(0, 1, 1, 3), (1, 0.5, 1, 5), (1.5, 1.5, 1, 3), (3, 1, 1, 5)])
+    (system,) = layout(riff, 80)
+    columns = [system.columns[i] for i in (1, 2, 3, 4)]
+    steps = [b - a for a, b in itertools.pairwise(columns)]
+    assert steps == [2 * steps[1], steps[1], 3 * steps[1]]
+
+
+def test_layout_balances_its_lines() -> None:
+    """Four equal bars of which three would fit stand two and two."""
+    riff = make_riff([(i / 4, 0.25, 1, i % 10) for i in range(64)])
+    assert [s.bars for s in layout(riff, 112)] == [(1, 2), (3, 4)]
+
+
+def test_layout_two_digits_do_not_run_together() -> None:
+    riff = make_riff([(i / 4, 0.25, 1, 10 + i % 3) for i in range(16)])
+    (row,) = [r for r in _string_rows(write_tab(riff)) if r.startswith("e")]
+    assert "1011" not in row
+    assert row.count("10") == 6
+
+
+def test_mark_line_stands_under_the_notes() -> None:
+    riff = drone_riff()
+    system = layout(riff, 80)[0]
+    line = mark_line(system, {2: "x", 5: "late"})
+    assert line.index("x") == system.columns[2]
+    assert line.index("late") == system.columns[5]
+
+
+def test_pickup_is_bar_nought_and_counts_its_own_beats() -> None:
+    text = write_tab(legato_riff())
+    lines = text.splitlines()
+    top = lines.index("0")
+    assert lines[top + 7].split()[:2] == ["4", "&"]
+
+
+def test_repeats_are_folded_when_asked() -> None:
+    riff = strummed_riff()
+    folded = write_tab(riff, repeats=True)
+    assert "x2" in folded
+    assert ":|" in folded
+    assert "x2" not in write_tab(riff)
+    assert len(folded) < len(write_tab(riff))
+    columns = layout(riff, 80, repeats=True)
+    assert {i for s in columns for i in s.columns} == {n.id for n in riff.notes}
+
+
+def test_fingers_stand_in_a_row_of_their_own() -> None:
+    text = write_tab(drone_riff(), fingers=True)
+    row = next(line for line in text.splitlines() if line.startswith("f "))
+    assert row.split()[:4] == ["f", "01", "3", "4"]
+
+
+def test_chord_symbols_do_not_touch() -> None:
+    riff = make_riff(
+        [(0, 4, 1, 0)],
+        theory={
+            "chords": [
+                {"start_sec": i * 0.625, "end_sec": i * 0.625 + 0.625, "symbol": s}
+                for i, s in enumerate(["F#m7b5", "Bbmaj7", "C#dim7", "G"])
+            ]
+        },
+    )
+    assert "F#m7b5 Bbmaj7 C#dim7 G" in " ".join(write_tab(riff).split())
+
+
+def test_header_tells_capo_drone_mode_and_loop() -> None:
+    text = write_tab(arpeggio_riff())
+    assert "Capo:   fret 2" in text
+    assert "Mode:   B aeolian (notes of D major)" in text
+    assert "Drone:  open string 4 (D3)" in write_tab(drone_riff())
+    assert "Loop:   Dm G Dm C" in write_tab(drone_riff())
+
+
+def test_notes_without_a_string_are_named_not_lost() -> None:
+    riff = drone_riff()
+    loose = replace(riff.notes[3], string=None, fret=None)
+    riff = replace(riff, notes=(*riff.notes[:3], loose, *riff.notes[4:]))
+    assert "Left out, no string yet: " in write_tab(riff)
+
+
+def test_without_rhythm_columns_follow_the_seconds() -> None:
+    riff = drone_riff()
+    notes = tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes)
+    text = write_tab(replace(riff, rhythm=None, notes=notes))
+    assert "Time:   one column is" in text
+    assert "Meter" not in text
+
+
+def test_empty_riff() -> None:
+    assert "Handspan tab 1" in write_tab(Riff())
+    assert layout(Riff(), 80) == []
+    rhythm = drone_riff().rhythm
+    assert len(layout(Riff(rhythm=rhythm), 80)) == 1
+
+
+def test_width_too_small() -> None:
+    with pytest.raises(ParameterError, match="width is 10"):
+        write_tab(drone_riff(), width=10)
