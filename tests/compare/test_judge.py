@@ -372,3 +372,25 @@ def test_the_shipped_mistakes_are_found_note_by_note(takes, name: str) -> None: 
     }
     assert said == {(row["reference"], row["take"]): row["verdict"] for row in truth["notes"]}
     assert comparison.tempo_ratio == pytest.approx(truth["tempo_ratio"], rel=0.01)
+
+
+def test_order_only_reference_dates_notes_by_the_takes_own_pulse() -> None:
+    riff = reference(drone=False)
+    tab = Riff(
+        notes=tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes),
+        extra={"timing": "order"},
+    )
+    assert riff.rhythm is not None
+    beats = tuple(t / 0.9 for t in riff.rhythm.beats_sec)
+    notes = [
+        replace(p, onset_beat=n.onset_beat)
+        for p, n in zip(played(riff, ratio=0.9, start_sec=0.0), riff.notes, strict=True)
+    ]
+    notes[6] = later([notes[6]], 0.1)[0]
+    own = replace(riff.rhythm, bpm=90.0, beats_sec=beats, downbeats_sec=beats[::4])
+    comparison = compare(replace(take(notes), rhythm=own), tab)
+    assert verdicts(comparison) == {"late": [6]}
+    assert comparison.notes[6].offset_ms == pytest.approx(100.0, abs=1.0)
+    assert comparison.timing == "pulse"
+    assert comparison.summary.tempo_bpm == pytest.approx(90.0)
+    assert comparison.tempo_ratio is None

@@ -22,6 +22,7 @@ from transcribe.compare.summary import practice_plan, summarise
 from transcribe.compare.timeline import Clock, Events, bar_of, reference_clocks, take_events
 from transcribe.compare.verdicts import Side, judge_stretch
 from transcribe.errors import ParameterError
+from transcribe.formats.clock import Clock as BeatClock
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Instrument, Note, Riff, sort_notes
 
@@ -199,6 +200,7 @@ class _Job:
             before = np.concatenate([[np.inf], gaps])
             after = np.concatenate([gaps, [np.inf]])
             near = np.minimum(before, after)
+        pulse, apart = _own_pulse(self.take)
         return Side(
             self.reference.notes,
             self.take.notes,
@@ -212,6 +214,8 @@ class _Job:
             self.reference.instrument,
             heard=any(n.confidence < 1.0 for n in self.take.notes),
             timing=clock.kind,
+            pulse=pulse,
+            pulse_interval=apart,
             next_x=np.concatenate([where[1:], [np.inf]])[clock.events.of],
             lengths=clock.kind != "order" and self.reference.extra.get("durations") != "ring",
             take_shift=shift,
@@ -256,7 +260,8 @@ class _Job:
             drone = judge_drone(self.reference, fits, side, rows, sound=self.sound)
             drone = self._drone_placed(drone, fits, side)
         bpm = rhythm.bpm if rhythm is not None and clock.kind != "order" else None
-        summary = summarise(rows, tempo_ratio=ratio, reference_bpm=bpm, tempo=tempo)
+        own = self.take.rhythm.bpm if self.take.rhythm is not None else None
+        summary = summarise(rows, tempo_ratio=ratio, reference_bpm=bpm, tempo=tempo, own_bpm=own)
         played = np.concatenate([s.take for s in group])
         return Pass(
             float(side.at[played].min()) if len(played) else 0.0,
@@ -309,6 +314,23 @@ class _Job:
             bar = None if beat is None else bar_of(beat, rhythm.meter)
             gaps.append(dataclasses.replace(gap, start_beat=beat, bar=bar))
         return dataclasses.replace(drone, gaps=tuple(gaps))
+
+
+def _own_pulse(take: Riff) -> tuple[np.ndarray, np.ndarray]:
+    """Where the take's own beats put each note in seconds, and how far the nearest other is."""
+    nowhere = np.full(len(take.notes), np.nan)
+    if take.rhythm is None or len(take.rhythm.beats_sec) < 2:
+        return nowhere, nowhere
+    clock = BeatClock(take.rhythm)
+    beats = [n.onset_beat for n in take.notes]
+    pulse = np.array([np.nan if b is None else clock.sec(b) for b in beats])
+    known = np.unique(pulse[np.isfinite(pulse)])
+    apart = np.full(len(known), 1.0)
+    if len(known) > 1:
+        gaps = np.diff(known)
+        apart = np.minimum(np.append(gaps, np.inf), np.append(np.inf, gaps))
+    nearest = dict(zip(known.tolist(), apart.tolist(), strict=True))
+    return pulse, np.array([nearest.get(p, np.nan) for p in pulse.tolist()])
 
 
 def _with_pitches(events: Events, pitch: np.ndarray) -> Events:

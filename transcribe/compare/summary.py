@@ -23,8 +23,12 @@ def summarise(
     tempo_ratio: float | None,
     reference_bpm: float | None,
     tempo: Sequence[tuple[float, float]],
+    own_bpm: float | None = None,
 ) -> Summary:
-    """The figures of one pass from its verdicts; ``tempo`` is (take seconds, pace)."""
+    """The figures of one pass from its verdicts; ``tempo`` is (take seconds, pace).
+
+    ``own_bpm`` is the take's own tempo, used where the reference has none.
+    """
     counted = [r for r in rows if not r.left_out and not r.again]
     counts = Counter(r.verdict for r in counted)
     judged = sum(n for name, n in counts.items() if name != "unsure")
@@ -47,6 +51,8 @@ def summarise(
         tempo_bpm=(
             reference_bpm * tempo_ratio
             if reference_bpm is not None and tempo_ratio is not None
+            else own_bpm
+            if tempo_ratio is None
             else None
         ),
         reference_bpm=reference_bpm,
@@ -123,7 +129,9 @@ def _line(
     ids = [r.reference for r in members if r.reference is not None]
     span = (min(ids), max(ids)) if ids else (0, 0)
     bar = members[0].bar
-    place = f"bar {bar}" if bar is not None else f"notes {span[0] + 1} to {span[1] + 1}"
+    place = f"notes {span[0] + 1} to {span[1] + 1}" if span[1] > span[0] else f"note {span[0] + 1}"
+    if bar is not None:
+        place = f"bar {bar}"
     if bar == 0:
         place = "the pickup"
     return Practice(
@@ -142,9 +150,10 @@ def _start_tempo(share: float, summary: Summary) -> float | None:
     Practising slowly enough to play it right is common practice, no source; the shares are a
     choice.
     """
-    if summary.reference_bpm is None:
+    known = [bpm for bpm in (summary.reference_bpm, summary.tempo_bpm) if bpm is not None]
+    if not known:
         return None
-    usual = min(summary.reference_bpm, summary.tempo_bpm or summary.reference_bpm)
+    usual = min(known)
     factor = 0.85 if share < 0.15 else 0.75 if share < 0.4 else 0.6
     return float(max(1, round(usual * factor)))
 
@@ -156,8 +165,8 @@ def _listen_for(members: list[Verdict], gaps: int, reference: Riff) -> str:
     if wrong:
         places = Counter(r.played.where for r in wrong if r.played is not None)
         where, count = places.most_common(1)[0] if places else ("", 0)
-        beat = _beat(wrong[0], reference)
-        text = f"the note{beat}: it was {where}" if where else f"the note{beat}"
+        beat = _which(wrong[0], reference)
+        text = f"{beat}: it was {where}" if where else beat
         said.append((float(len(wrong)), text + (f", {count} times" if count > 1 else "")))
     missed = [r for r in members if r.verdict == "missed"]
     if missed:
@@ -184,6 +193,11 @@ def _listen_for(members: list[Verdict], gaps: int, reference: Riff) -> str:
         said.append((0.9 * gaps, "the drone: it must ring through"))
     said.sort(key=lambda s: -s[0])
     return "; ".join(text for _, text in said[:2])
+
+
+def _which(row: Verdict, reference: Riff) -> str:
+    beat = _beat(row, reference)
+    return f"the note{beat}" if beat else f"note {(row.reference or 0) + 1}"
 
 
 def _beat(row: Verdict, reference: Riff) -> str:

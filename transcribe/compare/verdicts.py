@@ -57,7 +57,9 @@ class Side:
     """Both sides as notes and arrays, the pitch of the take on the reference's footing.
 
     ``interval`` (n_reference,) is the time to the nearest other event on the reference's clock,
-    ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant. The take
+    ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant.
+    ``pulse`` (n_take,) is where the take's own beats put each of its notes, nan where they do not,
+    and ``pulse_interval`` the time to the nearest other of these. The take
     sounds ``take_shift`` semitones above its ``take_pitch``, and its guitar ``take_offset_cents``
     above A4 = 440 Hz. ``heard`` tells that the take comes from a recording, so that notes may be
     ghosts or masked.
@@ -76,6 +78,8 @@ class Side:
     heard: bool
     timing: str
     next_x: np.ndarray
+    pulse: np.ndarray
+    pulse_interval: np.ndarray
     lengths: bool = True
     take_shift: int = 0
     take_offset_cents: float = 0.0
@@ -198,7 +202,9 @@ def _played_row(
 ) -> Verdict:
     note = side.take[j]
     verdict, reason, offset, allowed = "right", "", None, None
-    if side.timing != "order":
+    if side.timing == "order":
+        verdict, offset, allowed = _against_pulse(j, side)
+    else:
         offset = 1000.0 * (float(side.at[j]) - due)
         allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
         middle, size = events[round(float(side.x[i]), 6)]
@@ -218,6 +224,16 @@ def _played_row(
         length=_length(i, j, pace, side),
         reason=reason,
     )
+
+
+def _against_pulse(j: int, side: Side) -> tuple[str, float | None, float | None]:
+    """Verdict, offset and tolerance of a note that only the take's own pulse can date."""
+    if not np.isfinite(side.pulse[j]):
+        return "right", None, None
+    offset = 1000.0 * float(side.at[j] - side.pulse[j])
+    allowed = tolerance_ms(1000.0 * float(side.pulse_interval[j]))
+    verdict = "right" if abs(offset) <= allowed else "late" if offset > 0 else "early"
+    return verdict, offset, allowed
 
 
 def _length(i: int, j: int, pace: float, side: Side) -> str | None:

@@ -30,6 +30,8 @@ def headline(comparison: Comparison) -> list[str]:
             steady = abs(s.drift_percent) < 1.0
             tempo += ", steady" if steady else f", {way} {abs(s.drift_percent):.0f} % on the way"
         lines.append(tempo)
+    elif s.tempo_bpm is not None:
+        lines.append(f"Tempo: {s.tempo_bpm:.0f}, by the take's own pulse")
     if s.spread_ms is not None and s.bias_ms is not None:
         side = "late" if s.bias_ms > 0 else "early"
         lines.append(
