@@ -19,7 +19,10 @@ _KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
         {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5},
     ),
     ("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
-    ("one hand position", {"shift": 1.5, "shift_any": 4.0, "shift_fast": 0.5} | _FREE_MELODY),
+    (
+        "one hand position",
+        {"shift": 1.5, "shift_any": 4.0, "shift_fast": 0.5, "open": 1.0} | _FREE_MELODY,
+    ),
     (
         "ringing across the strings",
         {

@@ -184,6 +184,7 @@ class Beam:
         across = both & ~same_string
         yield "finger_across", (across & same_fret).sum(axis=2)
         yield "finger_jumps", (across & ~same_fret).sum(axis=2)
+        yield "finger_guides", (same_string & ~same_fret).sum(axis=2)
         yield "finger_kept", (same_string & same_fret).sum(axis=2)
 
     def _voices(

@@ -76,7 +76,8 @@ class Chooser:
                 costs, position = place_costs(places, fingers, self.instrument, self.hand)
                 ways.append((float(np.dot(costs, self.weights)), places, fingers, costs, position))
             ways.sort(key=lambda way: way[0])
-            rows += ways if len(places) == 1 else ways[:_MOST_FINGERS]
+            several = len(places) > 1 and len(choices) > 1
+            rows += ways[:_MOST_FINGERS] if several else ways
         if not rows:
             return None
         rows.sort(key=lambda row: row[0])

@@ -12,7 +12,16 @@ from typing import Any
 from transcribe.fingering.hand import STATIC
 from transcribe.fingering.plan import RECENT
 
-__all__ = ["ALIKE", "DRONE", "FITTED", "HAND_SET", "TRANSITION", "default_weights", "weights_table"]
+__all__ = [
+    "ALIKE",
+    "DRONE",
+    "FITTED",
+    "HAND_SET",
+    "TRANSITION",
+    "default_weights",
+    "finger_weights",
+    "weights_table",
+]
 
 TRANSITION = (
     "shift",
@@ -30,6 +39,7 @@ TRANSITION = (
     "fret_in_line",
     "finger_across",
     "finger_jumps",
+    "finger_guides",
     "finger_kept",
     "refinger",
     "cross",
@@ -73,6 +83,8 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "low_position": 0.8,
         "skipped": 0.03,
         "position": 0.05,
+        "off_first": 0.0,
+        "uneven": 0.0,
         "shift": 0.12,
         "shift_any": 0.35,
         "shift_far": 0.1,
@@ -88,6 +100,7 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "fret_in_line": 0.0,
         "finger_across": 0.15,
         "finger_jumps": 0.4,
+        "finger_guides": 0.0,
         "finger_kept": -0.2,
         "refinger": 0.4,
         "cross": 0.05,
@@ -124,3 +137,9 @@ def weights_table() -> Mapping[str, Any]:
 def default_weights() -> dict[str, float]:
     """The shipped weight of every cost; a cost that the table lacks keeps its hand-set weight."""
     return dict(HAND_SET) | {k: float(v) for k, v in weights_table()["weights"].items()}
+
+
+def finger_weights() -> dict[str, float] | None:
+    """The shipped weights for choosing fingers once the strings are known; None without them."""
+    found = weights_table().get("finger_weights")
+    return dict(HAND_SET) | {k: float(v) for k, v in found.items()} if found else None

@@ -227,9 +227,10 @@ def _companions(
         own = [n for n in notes if n.pitch_midi == pitch]
         first = [n.onset_sec for n in notes if n.pitch_midi == best.pitch_midi]
         along = sum(any(abs(n.onset_sec - t) <= _TOGETHER_SEC for t in first) for n in own)
+        enough = max(3, 0.8 * len(first), 0.8 * len(own))
         rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
         below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_BELOW * max(1, len(rest))
-        if below and along >= max(3, 0.7 * len(first), 0.8 * len(own)):
+        if below and len({n.pitch_midi for n in rest}) >= 3 and along >= enough:
             out.append(string)
     return tuple(out[:1])
 

@@ -41,6 +41,7 @@ __all__ = [
     "Piece",
     "cross_validate",
     "fit",
+    "fit_both",
     "folds_by_work",
     "main",
     "predict",
@@ -109,11 +110,16 @@ class _Lattice:
     hits: np.ndarray  # (states, len(ROWS)): labels met by the state
 
 
-def _lattice(piece: Piece, weights: Mapping[str, float], width: int) -> _Lattice:
+def _lattice(
+    piece: Piece,
+    weights: Mapping[str, float],
+    width: int,
+    places: Mapping[int, tuple[int, int]] | None = None,
+) -> _Lattice:
     chooser = Chooser(piece.instrument, Hand(), weights)
     beam = Beam(piece.instrument, weights, width=width)
     notes = sort_notes(piece.notes)
-    plan = plan_onsets(notes, piece.instrument, chooser, drone=None, pins={})
+    plan = plan_onsets(notes, piece.instrument, chooser, drone=None, pins=places or {})
     states = beam.start()
     column = {name: i for i, name in enumerate(FITTED)}
     weight = np.array([weights[name] for name in FITTED])
@@ -243,18 +249,20 @@ def fit(
     pieces: Sequence[Piece],
     *,
     start: Mapping[str, float] = HAND_SET,
-    l2: float = 0.02,
+    l2: float = 0.001,
     finger_share: float = 0.35,
-    sharpness: float = 1.5,
-    rounds: int = 3,
-    iterations: int = 40,
+    sharpness: float = 3.0,
+    rounds: int = 2,
+    iterations: int = 30,
     width: int = 16,
+    strings: Mapping[str, float] | None = None,
     say: Callable[[str], None] | None = None,
 ) -> dict[str, float]:
     """Weights that raise the expected agreement with the editors of ``pieces``.
 
     ``l2`` pulls each weight toward ``start`` (on the scale 0.1 + |start|); ``sharpness`` scales
-    the costs in the softmax; the lattice is laid out ``rounds`` times.
+    the costs in the softmax; the lattice is laid out ``rounds`` times. With ``strings``, weights
+    that choose the strings, only the fingers on those strings are fitted.
     """
     from scipy.optimize import minimize
 
@@ -266,9 +274,19 @@ def fit(
         [sum(x is not None for p in pieces for x in p.labels[row]) for row in ROWS], dtype=float
     )
     value = share / np.maximum(counts, 1.0)
+    if strings is not None:
+        share = np.array([0.0, 0.0, 0.0, 1.0])
+        value = share / np.maximum(counts, 1.0)
+    used = [p for p in pieces if _labelled(p, ROWS if strings is None else ("finger",))]
+    places = {
+        p.name: None
+        if strings is None
+        else Solver(p.instrument, weights=strings).solve(p.notes).positions
+        for p in used
+    }
     weights = dict(start)
     for number in range(rounds):
-        lattices = [_lattice(p, weights, width) for p in pieces if _labelled(p)]
+        lattices = [_lattice(p, weights, width, places[p.name]) for p in used]
 
         def loss(x: np.ndarray, lattices: list[_Lattice] = lattices) -> tuple[float, np.ndarray]:
             w = base + scale * x
@@ -294,15 +312,19 @@ def fit(
     return weights
 
 
-def _labelled(piece: Piece) -> bool:
-    return any(x is not None for row in ROWS for x in piece.labels[row])
+def _labelled(piece: Piece, rows: Sequence[str]) -> bool:
+    return any(x is not None for row in rows for x in piece.labels[row])
 
 
 def predict(
-    piece: Piece, weights: Mapping[str, float], *, beam: int = 24
+    piece: Piece,
+    weights: Mapping[str, float],
+    fingers: Mapping[str, float] | None = None,
+    *,
+    beam: int = 24,
 ) -> tuple[dict[int, int], dict[int, int]]:
     """Strings and fingers of a piece by note id."""
-    solver = Solver(piece.instrument, weights=weights, beam=beam)
+    solver = Solver(piece.instrument, weights=weights, fingers=fingers, beam=beam)
     solved = solver.solve(piece.notes)
     return {i: p[0] for i, p in solved.positions.items()}, dict(solved.fingers)
 
@@ -342,6 +364,15 @@ def folds_by_work(pieces: Sequence[Piece], count: int = 7) -> list[list[Piece]]:
     return folds
 
 
+def fit_both(
+    pieces: Sequence[Piece], *, finger_options: Mapping[str, Any] | None = None, **options: Any
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Weights for choosing strings, and weights for the fingers on them."""
+    weights = fit(pieces, **options)
+    mine: dict[str, Any] = {"say": options.get("say")} | dict(finger_options or {})
+    return weights, fit(pieces, strings=weights, **mine)
+
+
 def cross_validate(
     pieces: Sequence[Piece],
     *,
@@ -353,8 +384,9 @@ def cross_validate(
     out = []
     for number, held in enumerate(folds_by_work(pieces, folds)):
         names = {p.name for p in held}
-        weights = fit([p for p in pieces if p.name not in names], **options)
-        here = [(p, *predict(p, weights)) for p in held]
+        rest = [p for p in pieces if p.name not in names]
+        weights, fingers = fit_both(rest, **options)
+        here = [(p, *predict(p, weights, fingers)) for p in held]
         out += here
         if say:
             rates = ", ".join(f"{k} {100 * v:.1f}" for k, v in score(here).items())
@@ -368,11 +400,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("folder", type=Path, help="folder of editions, with a pieces folder in it")
     parser.add_argument("-o", "--output", type=Path, help="table to write")
     parser.add_argument("--folds", type=int, default=7)
-    parser.add_argument("--l2", type=float, default=0.02)
+    parser.add_argument("--l2", type=float, default=0.001)
     parser.add_argument("--finger-share", type=float, default=0.35)
-    parser.add_argument("--sharpness", type=float, default=1.5)
-    parser.add_argument("--rounds", type=int, default=3)
-    parser.add_argument("--iterations", type=int, default=40)
+    parser.add_argument("--sharpness", type=float, default=3.0)
+    parser.add_argument("--rounds", type=int, default=2)
+    parser.add_argument("--iterations", type=int, default=30)
+    parser.add_argument("--finger-l2", type=float, default=0.0003)
+    parser.add_argument("--finger-sharpness", type=float, default=4.0)
     args = parser.parse_args(argv)
 
     def say(text: str) -> None:
@@ -380,20 +414,26 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     began = time.monotonic()
     pieces = read_pieces(args.folder)
-    options = {
+    options: dict[str, Any] = {
         "l2": args.l2,
         "finger_share": args.finger_share,
         "sharpness": args.sharpness,
         "rounds": args.rounds,
         "iterations": args.iterations,
+        "finger_options": {
+            "l2": args.finger_l2,
+            "sharpness": args.finger_sharpness,
+            "rounds": args.rounds,
+            "iterations": args.iterations,
+        },
     }
     rates: dict[str, float] = {}
     if args.folds > 1:
         rates, _ = cross_validate(pieces, folds=args.folds, say=say, **options)
         say("cross-validated: " + ", ".join(f"{k} {100 * v:.1f}" for k, v in rates.items()))
     if args.output:
-        weights = fit(pieces, say=say, **options)
-        inside = score((p, *predict(p, weights)) for p in pieces)
+        weights, fingers = fit_both(pieces, say=say, **options)
+        inside = score((p, *predict(p, weights, fingers)) for p in pieces)
         table = {
             "provenance": {
                 "data": "string and finger marks of published guitar editions, "
@@ -406,6 +446,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                 "on_the_fitted_pieces": {k: round(v, 4) for k, v in inside.items()},
             },
             "weights": {name: round(weights[name], 4) for name in FITTED},
+            "finger_weights": {name: round(fingers[name], 4) for name in FITTED},
         }
         args.output.write_text(json.dumps(table, indent=1) + "\n", "utf-8")
     say(f"{time.monotonic() - began:.0f} s")

@@ -79,6 +79,8 @@ STATIC = (
     "low_position",
     "skipped",
     "position",
+    "off_first",
+    "uneven",
 )
 """Names of the costs that one onset's places have by themselves, in the order of `place_costs`."""
 
@@ -186,4 +188,6 @@ def place_costs(
         position = sum(by_finger[f] - f + 1 for f in used) / len(used)
         cost["low_position"] = max(0.0, 1.0 - position)
         cost["position"] = max(0.0, position - 1.0) / 5.0
+        cost["off_first"] = min(1.0, abs(position - 1.0))
+        cost["uneven"] = sum(abs(by_finger[f] - f + 1 - position) for f in used)
     return [cost[name] for name in STATIC], position

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.drone import drone_strings
-from transcribe.riff import Drone, Instrument, Note, legato_sources
+from transcribe.riff import LEGATO, Drone, Instrument, Note, legato_sources
 
 __all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
 
@@ -24,6 +24,7 @@ RECENT = ("ring_step", "ring_third", "ring_leap", "recent_third", "recent_leap")
 two comes again about the other, so both may ring), or passed only once; by the interval."""
 
 _TOGETHER_SEC = 0.05  # notes that begin within this are one onset
+_SAME_STROKE_SEC = 0.012
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
 _SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
 _SAME_PITCH_SEC = 6.0
@@ -87,13 +88,16 @@ class Plan:
 
 
 def _groups(notes: Sequence[Note]) -> list[list[int]]:
+    """Notes that begin together; a pitch struck again and a slur begin anew, however soon."""
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
-        if groups:
-            first = notes[groups[-1][0]]
-            twice = any(notes[j].pitch_midi == note.pitch_midi for j in groups[-1])
-            slow = note.onset_sec - first.onset_sec > 0.012
-            if note.onset_sec - first.onset_sec <= _TOGETHER_SEC and not (twice and slow):
+        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= _TOGETHER_SEC:
+            again = any(
+                notes[j].onset_sec < note.onset_sec - _SAME_STROKE_SEC
+                and (notes[j].pitch_midi == note.pitch_midi or note.articulation in LEGATO)
+                for j in groups[-1]
+            )
+            if not again:
                 groups[-1].append(i)
                 continue
         groups.append([i])
@@ -226,8 +230,10 @@ def _allowed(
                 )
             elif pin[0] in taken:
                 other = taken[pin[0]]
+                there = pins[other][1]
                 rest = [p for p in places if p[0] not in taken]
-                free = min(rest, key=lambda p: abs(p[1] - pin[1])) if rest else None
+                # Nearest to where the pin that stays puts the hand.
+                free = min(rest, key=lambda p: abs(p[1] - there)) if rest else None
                 unmet.append(
                     Unmet(
                         note.id,

@@ -18,13 +18,15 @@ from dataclasses import dataclass, field
 from transcribe.errors import ParameterError
 from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import ALIKE, DRONE, default_weights
+from transcribe.fingering.costs import ALIKE, DRONE, default_weights, finger_weights
 from transcribe.fingering.drone import find_drone
 from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
 from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+
+_FINGER_BEAM = 12
 
 __all__ = ["Fingering", "Solver", "apply", "solve"]
 
@@ -56,6 +58,7 @@ class Solver:
         *,
         hand: Hand = Hand(),  # noqa: B008 - frozen
         weights: Mapping[str, float] | None = None,
+        fingers: Mapping[str, float] | None = None,
         beam: int = 24,
     ) -> None:
         self.instrument = instrument
@@ -63,6 +66,12 @@ class Solver:
         self.weights = dict(default_weights() if weights is None else weights)
         self.chooser = Chooser(instrument, hand, self.weights)
         self.beam = Beam(instrument, self.weights, width=beam)
+        if weights is None and fingers is None:
+            fingers = finger_weights()
+        # Editors finger by other measures than they choose strings by: with the strings known,
+        # the fingers are chosen again by weights of their own.
+        self._finger_chooser = Chooser(instrument, hand, fingers) if fingers else None
+        self._finger_beam = Beam(instrument, fingers, width=_FINGER_BEAM) if fingers else None
 
     def solve(
         self,
@@ -139,15 +148,37 @@ class Solver:
                 positions[note.id] = (string, int(chosen.frets[step.choice, n]))
                 fingers[note.id] = int(chosen.fingers[step.choice, n])
                 costs[note.id] = step.cost / len(onset.notes)
+        if self._finger_beam is not None:
+            fingers = self._refingered(ordered, drone, positions)
         return Fingering(
             positions=positions,
             fingers=fingers,
             cost=float(sum(step.cost for step in steps)),
             unmet=plan.unmet,
             drone=drone,
-            cautions=self._cautions(plan.onsets, steps),
+            cautions=(
+                *self._cautions(plan.onsets, steps),
+                *_on_the_drone(ordered, plan.onsets, steps, drone),
+            ),
             note_costs=costs,
         )
+
+    def _refingered(
+        self,
+        ordered: Sequence[Note],
+        drone: Drone | None,
+        positions: Mapping[int, tuple[int, int]],
+    ) -> dict[int, int]:
+        """The finger of every note that is held to its place, by the weights for fingers."""
+        assert self._finger_chooser is not None
+        assert self._finger_beam is not None
+        chooser, beam = self._finger_chooser, self._finger_beam
+        plan = plan_onsets(ordered, self.instrument, chooser, drone=drone, pins=positions)
+        out: dict[int, int] = {}
+        for onset, step in zip(plan.onsets, beam.run(plan.onsets), strict=True):
+            for n, index in enumerate(onset.notes):
+                out[ordered[index].id] = int(onset.candidates.fingers[step.choice, n])
+        return out
 
     def _cautions(self, onsets: Sequence[Onset], steps: Sequence[Step]) -> tuple[str, ...]:
         mm = neck_mm(self.instrument)
@@ -165,6 +196,25 @@ class Solver:
             f"{apart:.0f} mm at {at:.2f} s: warm up, stop if it hurts, and ask a teacher or a "
             "clinician about pain that stays",
         )
+
+
+def _on_the_drone(
+    ordered: Sequence[Note], onsets: Sequence[Onset], steps: Sequence[Step], drone: Drone | None
+) -> list[str]:
+    """Says which melody notes take the drone's string, so that it has to fall silent there."""
+    if drone is None:
+        return []
+    found = []
+    for onset, step in zip(onsets, steps, strict=True):
+        for n in onset.melody:
+            string = int(onset.candidates.strings[step.choice, n])
+            if string in onset.drone_strings and onset.candidates.frets[step.choice, n] > 0:
+                found.append((ordered[onset.notes[n]].id, string + 1))
+    if not found:
+        return []
+    ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
+    which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
+    return [f"{which} the drone's string {found[0][1]}, which has to stop ringing there"]
 
 
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}

@@ -1,0 +1,124 @@
+"""Drones: found where they are, kept open and free, and not found where there are none."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
+from transcribe.errors import ParameterError
+from transcribe.fingering import find_drone, solve
+from transcribe.instrument import make_instrument
+from transcribe.riff import Instrument, Note
+
+CASES = list(itertools.product(range(1, 7), PATTERNS))
+
+
+@pytest.mark.parametrize(("string", "pattern"), CASES)
+def test_find_drone_and_melody_beside_it(string: int, pattern: str) -> None:
+    rng = np.random.default_rng(100 * string + PATTERNS.index(pattern))
+    for mode in ("dorian", "phrygian"):
+        riff = drone_riff(rng, mode=mode, drone_string=string, pattern=pattern)
+        drone = find_drone(riff.notes, riff.instrument)
+        assert drone is not None
+        assert drone.string == string
+        solved = solve(riff.notes, riff.instrument)
+        right = [solved.positions[n.id] == (n.string, n.fret) for n in riff.notes]
+        assert np.mean(right) >= 0.98
+
+
+@pytest.mark.parametrize("mode", list(MODES))
+def test_find_drone_in_a_rough_reading(mode: str, rng: np.random.Generator) -> None:
+    right: list[bool] = []
+    for pattern in PATTERNS[:3]:
+        riff = drone_riff(rng, mode=mode, pattern=pattern)
+        notes = rough(rng, riff)
+        solved = solve(notes, riff.instrument)
+        assert solved.drone is not None
+        assert solved.drone.string == riff.drone_string
+        right += [
+            solved.positions.get(n.id) == (n.string, n.fret) for n in notes if n.string is not None
+        ]
+    assert np.mean(right) >= 0.95
+
+
+@pytest.mark.parametrize("tuning", ["drop-d", "dadgad", "baritone", "bass", "ukulele"])
+def test_find_drone_on_other_instruments(tuning: str, rng: np.random.Generator) -> None:
+    instrument = make_instrument(tuning, capo=1)
+    riff = drone_riff(rng, instrument=instrument, drone_string=len(instrument.open_midi) - 1)
+    solved = solve(riff.notes, instrument)
+    assert solved.drone is not None
+    assert solved.drone.string == riff.drone_string
+
+
+def test_find_drone_two_strings_struck_together() -> None:
+    notes, k = [], 1
+    for i, pitch in enumerate((57, 59, 60, 62, 64, 62, 60, 59, 57, 60, 59, 55)):
+        for low in (40, 45):
+            notes.append(Note(k, 0.4 * i, 0.4 * i + 0.38, low))
+            k += 1
+        notes.append(Note(k, 0.4 * i + 0.2, 0.4 * i + 0.38, pitch))
+        k += 1
+    drone = find_drone(notes, Instrument())
+    assert drone is not None
+    assert {drone.string, *drone.other_strings} == {5, 6}
+    solved = solve(notes, Instrument())
+    melody = [solved.positions[n.id][0] for n in notes if n.pitch_midi > 45]
+    assert set(melody) == {4}
+
+
+def _walk(pitches: list[int], step: float = 0.25) -> list[Note]:
+    return [Note(i + 1, i * step, (i + 1) * step, p) for i, p in enumerate(pitches)]
+
+
+@pytest.mark.parametrize(
+    "notes",
+    [
+        _walk([40, 43, 45, 47, 50, 52, 55, 57, 59, 62, 64, 62, 59, 57, 55, 52, 50, 47]),
+        _walk([64, 65, 67, 69, 71, 72, 71, 69, 67, 65, 64, 62] * 2),
+        [
+            Note(10 * i + k, 0.5 * i, 0.5 * i + 0.45, p)
+            for i in range(8)
+            for k, p in enumerate((45, 52, 57, 60, 64) if i % 2 else (40, 47, 52, 55, 59))
+        ],
+        _walk([45, 45, 45, 45, 45, 45, 45, 45]),
+        [],
+    ],
+    ids=["a line", "a scale over its own root", "chords", "one note", "nothing"],
+)
+def test_find_drone_where_there_is_none(notes: list[Note]) -> None:
+    assert find_drone(notes, Instrument()) is None
+
+
+def test_find_drone_forced_and_forbidden(rng: np.random.Generator) -> None:
+    riff = drone_riff(rng, mode="dorian", drone_string=5, pattern="every beat")
+    assert find_drone(riff.notes, riff.instrument, drone="off") is None
+    forced = find_drone(riff.notes, riff.instrument, drone=6)
+    assert forced is not None
+    assert forced.string == 6
+    held = find_drone(_walk([52, 53, 55]), Instrument(), drone="4")
+    assert held is not None
+    assert (held.string, held.start_sec) == (4, 0.0)
+
+
+@pytest.mark.parametrize("drone", [0, 7, "x", 2.5, True])
+def test_find_drone_bad_choice(drone: object) -> None:
+    with pytest.raises(ParameterError):
+        find_drone([], Instrument(), drone=drone)  # type: ignore[arg-type]
+
+
+def test_solve_melody_note_that_only_the_drone_string_has_is_placed_and_said() -> None:
+    # Drone on the lowest string: a note between E2 and A2 has no other string.
+    notes, k = [], 1
+    for i, pitch in enumerate((47, 48, 50, 43, 47, 50, 52, 50, 48, 47)):
+        notes.append(Note(k, 0.5 * i, 0.5 * i + 0.2, 40))
+        notes.append(Note(k + 1, 0.5 * i + 0.25, 0.5 * i + 0.45, pitch))
+        k += 2
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.drone.string == 6
+    low = next(n for n in notes if n.pitch_midi == 43)
+    assert solved.positions[low.id] == (6, 3)
+    assert any(f"note {low.id}" in c and "drone" in c for c in solved.cautions)
