@@ -14,7 +14,7 @@ import pytest
 from transcribe.cli import main
 from transcribe.formats.document import read_riff
 
-COMMANDS = ("transcribe", "finger", "refinger", "theory", "compare", "show", "demo")
+COMMANDS = ("transcribe", "finger", "refinger", "theory", "compare", "show", "page", "demo")
 
 
 def _audio(folder: Path) -> Path:

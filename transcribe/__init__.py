@@ -8,7 +8,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.fingering import Hand, pin, redo, undo, unpin
+    from transcribe.edits import redo, undo
+    from transcribe.fingering import Hand, pin, unpin
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
     from transcribe.instrument import make_instrument
@@ -39,7 +40,8 @@ __all__ = [
 ]
 
 _HOMES = {
-    "transcribe.fingering": ("Hand", "pin", "redo", "undo", "unpin"),
+    "transcribe.edits": ("redo", "undo"),
+    "transcribe.fingering": ("Hand", "pin", "unpin"),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.instrument": ("make_instrument",),

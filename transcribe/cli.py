@@ -214,6 +214,19 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
     _json_argument(show)
 
+    page = _command(
+        commands,
+        "page",
+        _run_page,
+        "open a folder of riffs in the browser, on this machine alone",
+        "handspan page riffs",
+    )
+    page.add_argument(
+        "folder", nargs="?", type=Path, default=Path(), metavar="FOLDER", help="the riffs (here)"
+    )
+    page.add_argument("--port", type=int, default=0, metavar="N", help="a fixed port (any free)")
+    page.add_argument("--no-browser", action="store_true", help="only print the address")
+
     demo = _command(
         commands,
         "demo",
@@ -438,7 +451,7 @@ def _run_theory(args: argparse.Namespace, progress: _Progress) -> int:
 
 
 def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
-    from transcribe import fingering, shelf
+    from transcribe import edits, fingering, shelf
     from transcribe.revisions import read_revision
     from transcribe.targets import places_of
 
@@ -448,9 +461,9 @@ def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
     if args.undo and args.redo:
         raise ParameterError("--undo and --redo cancel each other; give one of them")
     if args.undo:
-        riff = fingering.undo(riff)
+        riff = edits.undo(riff)
     if args.redo:
-        riff = fingering.redo(riff)
+        riff = edits.redo(riff)
     if args.unpin:
         riff = fingering.unpin(riff, args.unpin, repeats=repeats)
     pins: dict[int, tuple[int, int]] = {}
@@ -600,6 +613,17 @@ def _run_demo(args: argparse.Namespace, progress: _Progress) -> int:
         made = _parser().parse_args(["theory", str(args.output / f"{take.stem}.riff.json")])
         code = code or _run_theory(made, progress)
     return code
+
+
+def _run_page(args: argparse.Namespace, progress: _Progress) -> int:
+    from transcribe.page import serve
+
+    if not args.folder.is_dir():
+        raise ParameterError(f"{args.folder} is not a folder; name the folder that holds the riffs")
+    if not 0 <= args.port <= 65535:
+        raise ParameterError(f"a port is 0 to 65535, not {args.port}")
+    serve(args.folder, port=args.port, open_browser=not args.no_browser)
+    return 0
 
 
 # -- printing ----------------------------------------------------------------------------------
