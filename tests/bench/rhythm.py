@@ -169,7 +169,8 @@ def measure(truth: Truth, rhythm: Rhythm, notes: Sequence[Note]) -> dict[str, fl
 
 def _row(name: str, rows: list[dict[str, float]]) -> str:
     def mean(key: str) -> float:
-        return float(np.mean([r[key] for r in rows if key in r]))
+        known = [r[key] for r in rows if key in r]
+        return float(np.mean(known)) if known else float("nan")
 
     pairs = max(1.0, sum(r["pairs"] for r in rows))
     found = max(1.0, sum(r["found"] for r in rows))
@@ -190,6 +191,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=0, help="first seed")
     parser.add_argument("--audio", action="store_true", help="render and run librosa beside")
     parser.add_argument("--spoil", action="store_true", help="5 % of notes missed, 5 % added")
+    parser.add_argument(
+        "--tracker", action="store_true", help="notes from find_notes on the sound, not the truth"
+    )
     options = parser.parse_args()
     results: list[tuple[Truth, dict[str, float]]] = []
     for k in range(options.riffs):
@@ -197,6 +201,9 @@ def main() -> None:
         kind, meter = KINDS[k % 4], METERS[k // 4 % 6]
         truth = make_riff(options.seed + k, kind=kind, meter=meter)
         played = spoil(truth, k) if options.spoil else truth
+        if options.tracker:
+            results.append((truth, _tracked(truth)))
+            continue
         rhythm, notes = find_rhythm(played.bare, duration_sec=truth.duration_sec)
         row = measure(truth, rhythm, notes)
         told = find_rhythm(
@@ -213,6 +220,22 @@ def main() -> None:
     for meter in METERS:
         print(_row(f"{meter[0]}/{meter[1]}", [r for t, r in results if t.meter == meter]))
     print(_row("all", [r for _, r in results]))
+
+
+def _tracked(truth: Truth) -> dict[str, float]:
+    """The whole way from sound; note values cannot be compared note by note and are left out."""
+    from transcribe.notes import find_notes
+
+    y, sr = render(truth)
+    heard = find_notes(y, sr=sr)
+    rhythm, notes = find_rhythm(heard, duration_sec=len(y) / sr, y=y, sr=sr)
+    if not rhythm.downbeats_sec:
+        return {"tempo": 0.0, "beats": 0.0, "downbeats": 0.0, "meter": 0.0} | dict.fromkeys(
+            ("pairs", "hit", "found", "wrong"), 0.0
+        )
+    row = measure(truth, rhythm, notes)
+    del row["values"]
+    return row
 
 
 def _librosa(truth: Truth) -> dict[str, float]:

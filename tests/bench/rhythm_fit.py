@@ -23,7 +23,9 @@ from transcribe.rhythm.evidence import METERS
 
 FIRST_SEED = 100_000
 EDGE = 8.0  # nats an octave beyond the edges of the tempo range
-PRIOR_4_4 = 0.3  # nats: 4/4 is far more common than the even draw of the riffs says
+RARER = {"3_4": 0.3, "6_8": 0.5, "2_4": 1.5, "5_4": 1.0, "7_8": 1.0}
+"""Nats taken off each meter beside 4/4, which is far more common than the riffs' even draw says
+(common practice, no source); 2/4 is nearly always written as 4/4."""
 
 
 def right(candidates: meters.Candidates, truth: Truth) -> np.ndarray:
@@ -117,7 +119,7 @@ def main() -> None:
     if options.write:
         named = {f: round(float(w), 4) for f, w in zip(meters.FEATURES, weights, strict=True)}
         for a, b in METERS[1:]:
-            named[f"meter_{a}_{b}"] -= PRIOR_4_4
+            named[f"meter_{a}_{b}"] = round(named[f"meter_{a}_{b}"] - RARER[f"{a}_{b}"], 4)
         path = Path(meters.__file__).with_name("meter_weights.json")
         note = "fitted by tests/bench/rhythm_fit.py on generated riffs"
         path.write_text(json.dumps({"note": note, "weights": named}, indent=1) + "\n")

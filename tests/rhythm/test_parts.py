@@ -155,6 +155,10 @@ def test_values_leave_a_rest_where_a_note_is_cut_short() -> None:
     assert _values([(0, 0.95, 60), (2, 0.95, 62), (4, 0.46, 64), (6, 1.0, 60)])[:3] == [1, 1, 0.5]
 
 
+def test_values_of_a_staccato_take_are_written_full() -> None:
+    assert _values([(k / 2, 0.22, 57 + k % 5) for k in range(16)])[:15] == [0.5] * 15
+
+
 def test_values_let_a_drone_ring_under_the_melody() -> None:
     drone = [(float(4 * k), 3.8, 45) for k in range(4)]
     melody = [(k / 2, 0.46, 57 + k % 5) for k in range(32)]

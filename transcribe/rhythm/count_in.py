@@ -16,6 +16,7 @@ __all__ = ["from_audio", "from_notes", "regular"]
 _FRAME_SEC = 0.01
 _RISE_DB = 9.0
 _APART_SEC = 0.15
+_HARDLY = 0.3  # confidence below which a note may be a tap that was taken for a note
 
 
 def regular(times_sec: Sequence[float]) -> bool:
@@ -27,15 +28,20 @@ def regular(times_sec: Sequence[float]) -> bool:
 
 
 def from_notes(notes: Sequence[Note]) -> int:
-    """How many notes at the start are taps: unpitched (dead) notes, evenly spaced, before any
-    other note. The first note after them must come where the next tap or half a tap would."""
+    """How many notes at the start are taps: unpitched (dead) or hardly believed notes, evenly
+    spaced, before any other note. The first note after them must come where the next tap or half
+    a tap would."""
     count = 0
-    while count < len(notes) and notes[count].articulation == "dead":
+    while count < len(notes) and _may_be_tap(notes[count]):
         count += 1
     if count < 2 or count == len(notes):
         return 0
     times = [n.onset_sec for n in notes[:count]]
     return count if regular(times) and _leads_on(times, notes[count].onset_sec) else 0
+
+
+def _may_be_tap(note: Note) -> bool:
+    return note.articulation == "dead" or note.confidence < _HARDLY
 
 
 def _leads_on(times: Sequence[float], first_sec: float) -> bool:

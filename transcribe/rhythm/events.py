@@ -121,7 +121,7 @@ def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
     for i, group_members in enumerate(members):
         owner[group_members] = i
     pitches = tuple(frozenset(notes[k].pitch_midi for k in m) for m in members)
-    loud = np.array([max((notes[k].loudness_db or -99.0) for k in m) for m in members], dtype=float)
+    loud = np.array([max(_loudness(notes[k]) for k in m) for m in members], dtype=float)
     known = loud > -98
     loud = np.where(known, loud - (np.median(loud[known]) if known.any() else 0.0), 0.0)
     return Events(
@@ -138,6 +138,10 @@ def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
         sure=np.array([max(notes[k].confidence for k in m) for m in members]),
         drone=drone,
     )
+
+
+def _loudness(note: Note) -> float:
+    return -99.0 if note.loudness_db is None else note.loudness_db
 
 
 def doubts(events: Events) -> np.ndarray:

@@ -238,17 +238,34 @@ def values(
         p: np.unique(onset_tick[np.array([n.pitch_midi == p for n in notes])]) for p in events.drone
     }
     bar = meter[0] * PER_BEAT
-    out = np.zeros(len(notes), dtype=int)
+    gaps: list[int | None] = []
     for k, note in enumerate(notes):
         line = strikes[note.pitch_midi] if is_drone[k] else melody_ticks
         at = int(np.searchsorted(line, onset_tick[k], side="right"))
-        gap = int(line[at] - onset_tick[k]) if at < len(line) else None
-        out[k] = _value(float(length[k]), gap, int(onset_tick[k]), bar)
+        gaps.append(int(line[at] - onset_tick[k]) if at < len(line) else None)
+    full = _full_share(length, gaps)
+    out = np.zeros(len(notes), dtype=int)
+    for k, note in enumerate(notes):
+        gap = gaps[k]
+        if note.articulation == "dead" and gap is not None:
+            out[k] = min(gap, PER_BEAT)
+        else:
+            out[k] = _value(float(length[k]), gap, int(onset_tick[k]), bar, full)
     return out
 
 
-def _value(length: float, gap: int | None, tick: int, bar: int) -> int:
-    if gap is not None and (length >= _FULL * gap or gap <= PER_BEAT // 4):
+def _full_share(length: np.ndarray, gaps: Sequence[int | None]) -> float:
+    """The share of the way to the next note from which a note is written up to it. In a take of
+    short or fast-fading notes only those that are short even there get a rest after them."""
+    shares = [
+        x / g for x, g in zip(length, gaps, strict=True) if g is not None and g <= 2 * PER_BEAT
+    ]
+    usual = float(np.median(shares)) if len(shares) >= 8 else 1.0
+    return min(_FULL, 0.75 * usual)
+
+
+def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> int:
+    if gap is not None and (length >= full * gap or gap <= PER_BEAT // 4):
         return gap
     best, least = 0, math.inf
     to_bar = bar - tick % bar
