@@ -20,6 +20,7 @@ __all__ = [
     "StringLine",
     "check_columns",
     "columns_of",
+    "find_own_systems",
     "find_systems",
     "plain_lines",
     "read_signs",
@@ -121,6 +122,42 @@ def find_systems(
             )
         systems += [run[i : i + count] for i in range(0, len(run), count)]
     return systems
+
+
+def find_own_systems(lines: list[str], name: str, names: tuple[str, ...]) -> list[list[StringLine]]:
+    """Systems of one of the project's own tabs, whose strings are called ``names``.
+
+    Raises
+    ------
+    FormatError
+        If a line that should be a string is not, or there is no system.
+    """
+    systems: list[list[StringLine]] = []
+    at = 0
+    while at < len(lines):
+        if _OWN_LINE.match(lines[at]) is None:
+            at += 1
+            continue
+        system = []
+        for offset, called in enumerate(names):
+            line = lines[at + offset] if at + offset < len(lines) else ""
+            match = _OWN_LINE.match(line)
+            if match is None or match[1].lower() != called.lower():
+                start = repr(line[:8]) if line.strip() else "an empty line"
+                raise refuse(name, at + offset, start, f"string {offset + 1}, {called} |")
+            system.append(StringLine(at + offset, match[1], None, match.end(), len(line)))
+            # The bar line that opens a system is one of its bar lines.
+            system[-1].start -= match[0].endswith("|")
+        systems.append(system)
+        at += len(names)
+    if not systems:
+        raise refuse(
+            name, len(lines) - 1, "no lines of strings", f"a system from {names[0]} | down"
+        )
+    return systems
+
+
+_OWN_LINE = re.compile(r"^([A-Ga-g][#b]?) *[|:]")
 
 
 def _string_line(index: int, line: str) -> StringLine | None:

@@ -21,12 +21,14 @@ from typing import Any
 
 from transcribe.errors import FormatError
 from transcribe.formats.tab_head import Head, read_head
+from transcribe.formats.tab_layout import string_names
 from transcribe.formats.tab_lines import (
     Bar,
     Sign,
     StringLine,
     check_columns,
     columns_of,
+    find_own_systems,
     find_systems,
     plain_lines,
     read_signs,
@@ -84,7 +86,10 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     text, name, title = _load(source, name)
     lines = plain_lines(text)
     head = read_head(lines, name)
-    systems = head.turned(find_systems(lines, name, strings=head.strings))
+    if head.own and head.open_midi is not None:
+        systems = find_own_systems(lines, name, string_names(Instrument(head.open_midi)))
+    else:
+        systems = head.turned(find_systems(lines, name, strings=head.strings))
     for system in systems:
         for row in system:
             read_signs(row, lines[row.line], name)
