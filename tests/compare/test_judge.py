@@ -240,7 +240,7 @@ def test_an_overtone_of_a_sounding_note_is_unsure(above: int) -> None:
     riff = reference()
     notes = heard(played(riff))
     notes.append(Note(99, notes[0].onset_sec + 0.01, notes[0].onset_sec + 0.4, 45 + above, 0, -20))
-    notes[-1] = replace(notes[-1], confidence=0.9)
+    notes[-1] = replace(notes[-1], confidence=0.8)
     found = verdicts(compare(take(notes), riff))
     assert "extra" not in found
     assert "wrong" not in found

@@ -16,6 +16,7 @@ import numpy as np
 
 from transcribe.compare.align import Run, follow, likely_shifts, pace_of
 from transcribe.compare.drone import judge_drone
+from transcribe.compare.listen import Ear, listen
 from transcribe.compare.model import Comparison, DroneVerdict, Pass, Verdict
 from transcribe.compare.passes import Fit, Stretch, fit_in_order, fit_stretch, group_passes
 from transcribe.compare.summary import practice_plan, summarise
@@ -39,6 +40,7 @@ def compare(
     *,
     order_only: bool | None = None,
     sound: tuple[np.ndarray, int] | None = None,
+    ear: Ear | None = None,
     progress: _Progress = None,
 ) -> Comparison:
     """Hold ``take`` against ``reference``.
@@ -51,7 +53,10 @@ def compare(
     order_only : bool, optional
         Whether the reference's times mean nothing; None lets the reference say.
     sound : (y, sr), optional
-        The take's samples, mono, and their rate; makes the drone's level a measured one.
+        The take's samples, mono, and their rate: the drone's level is measured from them, and notes
+        in doubt are listened for again.
+    ear : Ear, optional
+        The ear to listen with, where there is one already; made from ``sound`` if left out.
     progress : callable, optional
         Called with a stage's name and the share that is done, 0 to 1.
 
@@ -69,7 +74,7 @@ def compare(
     reference = dataclasses.replace(reference, notes=sort_notes(list(reference.notes)))
     take = dataclasses.replace(take, notes=sort_notes(list(take.notes)))
     clocks = reference_clocks(reference, order_only=order_only)
-    job = _Job(take, reference, clocks, sound, progress)
+    job = _Job(take, reference, clocks, sound, ear, progress)
     return job.run()
 
 
@@ -89,10 +94,14 @@ class _Job:
     reference: Riff
     clocks: tuple[Clock, ...]
     sound: tuple[np.ndarray, int] | None
+    ear: Ear | None
     progress: _Progress
 
     def run(self) -> Comparison:
         self._say(0.0)
+        if self.ear is None and self.sound is not None:
+            y, sr = self.sound
+            self.ear = listen(y, sr=sr, offset_cents=self.take.instrument.offset_cents)
         take_pitch = np.array([n.pitch_midi for n in self.take.notes], dtype=int)
         ref_pitch = np.array([n.pitch_midi for n in self.reference.notes], dtype=int)
         events = take_events(self.take.notes)
@@ -218,6 +227,7 @@ class _Job:
             pulse_interval=apart,
             next_x=np.concatenate([where[1:], [np.inf]])[clock.events.of],
             lengths=clock.kind != "order" and self.reference.extra.get("durations") != "ring",
+            ear=self.ear,
             take_shift=shift,
             take_offset_cents=self.take.instrument.offset_cents,
         )

@@ -16,6 +16,7 @@ from statistics import median
 
 import numpy as np
 
+from transcribe.compare.listen import Ear
 from transcribe.compare.model import Played, Verdict
 from transcribe.compare.pairs import other_pitch
 from transcribe.compare.passes import Fit
@@ -26,6 +27,11 @@ __all__ = ["Side", "judge_stretch", "just_noticeable_ms", "tolerance_ms", "where
 
 ALLOWANCE_MS = 35.0
 _DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
+_CLEAR = 0.9  # a note this sure is no overtone
+_FAINT = 0.15  # onset share at which an expected note was played
+_FAINT_MASKED = 0.25  # the same where another sound could be taken for it
+_NOTHING = 0.04  # below this it was not
+_LISTEN_SEC = 0.1
 _OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
 _STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
 _PAIR_MS = 30.0  # so were two notes this close to theirs: 60 ms from one to the other
@@ -59,7 +65,8 @@ class Side:
     ``interval`` (n_reference,) is the time to the nearest other event on the reference's clock,
     ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant.
     ``pulse`` (n_take,) is where the take's own beats put each of its notes, nan where they do not,
-    and ``pulse_interval`` the time to the nearest other of these. The take
+    and ``pulse_interval`` the time to the nearest other of these. ``ear`` listens again where a
+    note is in doubt. The take
     sounds ``take_shift`` semitones above its ``take_pitch``, and its guitar ``take_offset_cents``
     above A4 = 440 Hz. ``heard`` tells that the take comes from a recording, so that notes may be
     ghosts or masked.
@@ -81,6 +88,7 @@ class Side:
     pulse: np.ndarray
     pulse_interval: np.ndarray
     lengths: bool = True
+    ear: Ear | None = None
     take_shift: int = 0
     take_offset_cents: float = 0.0
 
@@ -130,10 +138,10 @@ def judge_stretch(fit: Fit, side: Side) -> list[Verdict]:
         if i in matched:
             rows.append(_played_row(i, matched[i], due[i], pace[i], events, side))
         elif i in swapped:
-            rows.append(_wrong_row(i, swapped[i], due[i], side, fit))
+            rows.append(_wrong_row(i, swapped[i], due[i], side))
         else:
-            rows.append(_missed_row(i, due[i], matched, side, fit))
-    rows += [_extra_row(j, fit, side) for j in free]
+            rows.append(_missed_row(i, due[i], pace[i], side))
+    rows += [_extra_row(j, side) for j in free]
     return rows
 
 
@@ -270,16 +278,19 @@ def _doubt(j: int, side: Side) -> str:
     """Why a note of the take may not be one; empty where it is sure."""
     if not side.heard:
         return ""
-    if side.take[j].confidence < _DOUBT:
+    sure = side.take[j].confidence
+    if sure < _DOUBT:
         return "hardly heard"
-    if _is_ghost(j, side):
+    if sure < _CLEAR and _is_ghost(j, side):
         return "may be an overtone of a lower note"
     return ""
 
 
-def _wrong_row(i: int, j: int, due: float, side: Side, fit: Fit) -> Verdict:
+def _wrong_row(i: int, j: int, due: float, side: Side) -> Verdict:
     offset = None if side.timing == "order" else 1000.0 * (float(side.at[j]) - due)
     reason = _doubt(j, side)
+    if not reason and side.ear is not None and _second_share(i, due, side)[0] > _FAINT_MASKED:
+        reason = "the right note may have sounded as well"
     played = where_played(side.reference[i], int(side.take_pitch[j]), side.instrument)
     return Verdict(
         i,
@@ -292,25 +303,66 @@ def _wrong_row(i: int, j: int, due: float, side: Side, fit: Fit) -> Verdict:
     )
 
 
-def _missed_row(i: int, due: float, matched: dict[int, int], side: Side, fit: Fit) -> Verdict:
-    reason = ""
+def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
     if side.reference[i].articulation == "dead":
-        reason = "a dead note is hard to hear"
-    elif side.heard:
-        reason = _masked(i, due, side)
+        return Verdict(i, None, "unsure", time_sec=float(due), reason="a dead note is hard to hear")
+    if not side.heard:
+        return Verdict(i, None, "missed", time_sec=float(due))
+    hidden, rings = _hidden(i, due, side), _rings_through(int(side.ref_pitch[i]), due, side)
+    if side.ear is not None:
+        share, at = _second_share(i, due, side)
+        enough = _FAINT_MASKED if hidden or rings else _FAINT
+        if share > enough:
+            return _faint_row(i, due, at, pace, side)
+        if share < _NOTHING and not hidden:
+            return Verdict(i, None, "missed", time_sec=float(due))
+        if not hidden and not rings:
+            return Verdict(
+                i, None, "unsure", time_sec=float(due), reason="hardly heard, if it was played"
+            )
+    reason = ""
+    if rings:
+        reason = "its string was still ringing; whether it was struck again is not clear"
+    elif hidden:
+        reason = "may be hidden in the overtones of a lower note"
     return Verdict(i, None, "unsure" if reason else "missed", time_sec=float(due), reason=reason)
 
 
-def _masked(i: int, due: float, side: Side) -> str:
-    """Why a note that was not found may have been played after all; empty where it was not."""
+def _second_share(i: int, due: float, side: Side) -> tuple[float, float]:
+    """What the ear says of a note that is due: the onset share, and when."""
+    assert side.ear is not None
     pitch = int(side.ref_pitch[i])
-    if _rings_through(pitch, due, side):
-        return "its string was still ringing; whether it was struck again is not clear"
+    near = np.flatnonzero((side.take_pitch == pitch) & (np.abs(side.at - due) < 0.4))
+    return side.ear.strongest(
+        pitch + side.take_shift, due, window_sec=_LISTEN_SEC, taken=side.at[near]
+    )
+
+
+def _faint_row(i: int, due: float, at: float, pace: float, side: Side) -> Verdict:
+    """A note that only the second listening found: right where it came in time."""
+    offset = 1000.0 * (at - due)
+    allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
+    timed = side.timing != "order"
+    right = not timed or abs(offset) <= allowed
+    return Verdict(
+        i,
+        None,
+        "right" if right else "unsure",
+        offset if timed else None,
+        tolerance_ms=allowed if timed else None,
+        time_sec=at,
+        reason="heard faintly",
+    )
+
+
+def _hidden(i: int, due: float, side: Side) -> bool:
+    """Whether a note may lie within the overtones of a lower one that was struck with it."""
+    pitch = int(side.ref_pitch[i])
     for k in _sounding(due, side):
         step = pitch - int(side.take_pitch[k])
         if step in _OVERTONES and abs(float(side.at[k]) - due) < 2 * _TOGETHER_SEC:
-            return "may be hidden in the overtones of a lower note"
-    return ""
+            return True
+    return False
 
 
 def _rings_through(pitch: int, due: float, side: Side) -> bool:
@@ -322,8 +374,10 @@ def _rings_through(pitch: int, due: float, side: Side) -> bool:
     return False
 
 
-def _extra_row(j: int, fit: Fit, side: Side) -> Verdict:
+def _extra_row(j: int, side: Side) -> Verdict:
     reason = "a dead note" if side.take[j].articulation == "dead" else _doubt(j, side)
+    if not reason and side.heard and _struck_along(j, side):
+        reason = "its string was ringing already, or sounds just before or after"
     return Verdict(
         None,
         j,
@@ -332,3 +386,21 @@ def _extra_row(j: int, fit: Fit, side: Side) -> Verdict:
         played=Played(int(side.take_pitch[j]), where=pitch_name(int(side.take_pitch[j]))),
         reason=reason,
     )
+
+
+def _struck_along(j: int, side: Side) -> bool:
+    """Whether a note begins with others while its own pitch rings or is about to be struck.
+
+    Trackers take the jolt that a chord gives a ringing string for a stroke of its own.
+    """
+    at, pitch = float(side.at[j]), int(side.take_pitch[j])
+    low, high = np.searchsorted(side.at, [at - _TOGETHER_SEC, at + _TOGETHER_SEC])
+    if high - low < 2:
+        return False
+    first, last = np.searchsorted(side.at, [at - 4.0, at + 0.4])
+    for k in range(int(first), int(last)):
+        if k != j and int(side.take_pitch[k]) == pitch:
+            rang = side.at[k] < at and side.ends[k] > at - 0.1
+            if rang or abs(float(side.at[k]) - at) < 0.4:
+                return True
+    return False
