@@ -7,7 +7,9 @@ of `theory.weights`. Everything is counted so that the unit of time does not mat
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -19,37 +21,46 @@ __all__ = ["FEATURES", "candidates", "features", "lowest_at"]
 
 FEATURES = (
     *(f"on_{k}" for k in range(1, 8)),
-    "off_leading",
-    "off_other",
+    "off",
     "off_heard",
     *(f"missing_{k}" for k in range(2, 8)),
+    "untold",
     "last_1",
-    "last_3",
     "last_5",
     "last_off",
-    "first_1",
-    "first_3",
-    "first_5",
     "end_1",
-    "end_3",
     "end_5",
     "long_1",
     "long_5",
     "low_1",
     "low_5",
+    "opening_triad",
+    "closing_triad",
+    "half_end_1",
+    "half_end_5",
+    "half_end_off",
+    "quarter_end_1",
+    "quarter_end_5",
+    "half_start_triad",
+    *(f"leap_{k}" for k in range(1, 8)),
+    "step_7_to_1",
+    "step_2_to_1",
+    "again_1",
+    "first_1",
+    "first_3",
+    "first_5",
     "downbeat_1",
-    "downbeat_3",
     "downbeat_5",
     "bass_1",
     "bass_5",
     "drone_1",
     "drone_5",
     "drone_off",
-    "step_home",
     *(f"is_{name.replace(' ', '_')}" for name in MODES),
 )
 """Names of the features, in the order of the columns that `features` returns."""
 
+_WINDOW = 8  # notes at the beginning and at the end that state the key
 _HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
 
 
@@ -60,69 +71,105 @@ def candidates() -> tuple[tuple[int, str], ...]:
 
 @lru_cache(maxsize=1)
 def _tables() -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Degree number of every pitch class for every candidate (0 = foreign), and foreign kinds."""
+    """Degree number of every pitch class for every candidate (0 = foreign); triads of degrees.
+
+    The triads have shape (7, candidates, 12): 1 where the pitch class is the degree, the third
+    or the fifth above it.
+    """
     pairs = candidates()
     number = np.zeros((len(pairs), 12), dtype=np.int64)
-    leading = np.zeros((len(pairs), 12))
     for row, (tonic, name) in enumerate(pairs):
         shape = MODES[name]
         for step, k in zip(shape.semitones, shape.numbers, strict=True):
             number[row, (tonic + step) % 12] = 4 if name == "blues" and step == 6 else k
-        if 11 not in shape.semitones:
-            leading[row, (tonic + 11) % 12] = 1.0
-    return number, leading
+    triads = np.stack(
+        [
+            np.isin(number, [(k + up) % 7 + 1 for up in (0, 2, 4)]).astype(np.float64)
+            for k in range(7)
+        ]
+    )
+    return number, triads
+
+
+TELLING: Mapping[str, int] = MappingProxyType(
+    {"dorian": 9, "phrygian": 1, "lydian": 6, "mixolydian": 10, "locrian": 6, "blues": 6}
+)
+"""Semitones of the degree without which a mode cannot be told from plain major or minor."""
+
+
+@lru_cache(maxsize=1)
+def _telling() -> FloatArray:
+    out = np.zeros((len(candidates()), 12))
+    for row, (tonic, name) in enumerate(candidates()):
+        if name in TELLING:
+            out[row, (tonic + TELLING[name]) % 12] = 1.0
+    return out
 
 
 def features(
     notes: Notes, *, drone_pc: int | None = None, downbeats: FloatArray | None = None
 ) -> FloatArray:
     """Features of every candidate, shape ``(candidates, features)``."""
-    number, leading = _tables()
-    rows = number.shape[0]
-    out = np.zeros((rows, len(FEATURES)))
+    number, triads = _tables()
+    out = np.zeros((number.shape[0], len(FEATURES)))
     column = {name: i for i, name in enumerate(FEATURES)}
 
-    def put(name: str, value: FloatArray | float) -> None:
+    def put(name: str, value: FloatArray) -> None:
         out[:, column[name]] = value
 
+    def by_degree(prefix: str, strengths: FloatArray, parts: Iterable[int]) -> None:
+        for k in parts:
+            put(f"{prefix}_{k}", (number == k) @ strengths)
+
     pc = notes.pitch % 12
-    median = float(np.median(notes.duration)) or 1.0
+    median = float(np.median(notes.duration))
     length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
     weight = notes.weight * length
-    total = float(weight.sum()) or 1.0
-    share = np.bincount(pc, weights=weight, minlength=12) / total
+    share = _share(pc, weight)
     count = np.bincount(pc, weights=notes.weight, minlength=12)
     size = float(notes.weight.sum())
     effective = size / (1.0 + size / _HALF)
     enough = 1.0 - np.exp(-size / 15.0)
-
-    for k in range(1, 8):
-        on = number == k
-        put(f"on_{k}", effective * (on @ share))
-        if k > 1:
-            has = on.any(axis=1)
-            put(f"missing_{k}", has * enough * np.exp(-2.0 * (on @ count)))
     off = (number == 0).astype(np.float64)
-    put("off_leading", effective * ((off * leading) @ share))
-    put("off_other", effective * ((off * (1 - leading)) @ share))
-    put("off_heard", (off * (1 - leading)) @ np.log1p(count))
 
-    def by_degree(prefix: str, strengths: FloatArray, parts: tuple[int, ...]) -> None:
-        for k in parts:
-            put(f"{prefix}_{k}", (number == k) @ strengths)
+    by_degree("on", effective * share, range(1, 8))
+    put("off", effective * (off @ share))
+    put("off_heard", off @ np.log1p(count))
+    for k in range(2, 8):
+        on = number == k
+        put(f"missing_{k}", on.any(axis=1) * enough * np.exp(-2.0 * (on @ count)))
+
+    put("untold", enough * np.exp(-2.0 * (_telling() @ count)) * _telling().any(axis=1))
 
     last = _one_hot(lowest_at(notes, len(notes) - 1))
-    by_degree("last", last, (1, 3, 5))
+    by_degree("last", last, (1, 5))
     put("last_off", off @ last)
     by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
-    by_degree("end", _mean(pc, _phrase_ends(notes, median)), (1, 3, 5))
-    long = notes.duration >= 1.9 * median
-    by_degree("long", _mean(pc, long), (1, 5))
+    by_degree("end", _mean(pc, _phrase_ends(notes, median)), (1, 5))
+    by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
     by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
+    for name, part in (("opening", slice(0, _WINDOW)), ("closing", slice(-_WINDOW, None))):
+        window = _share(pc[part], weight[part])
+        put(f"{name}_triad", triads[0] @ window)
+    start, half_end, quarter_end = _parts(notes)
+    by_degree("half_end", half_end, (1, 5))
+    put("half_end_off", off @ half_end)
+    by_degree("quarter_end", quarter_end, (1, 5))
+    put("half_start_triad", triads[0] @ start)
+
+    leaps, steps, again = _moves(notes)
+    for k in range(1, 8):
+        triad = triads[k - 1]
+        put(f"leap_{k}", effective * np.einsum("ca,ab,cb->c", triad, leaps, triad))
+    home = (number == 1).astype(np.float64)
+    for k in (7, 2):
+        away = (number == k).astype(np.float64)
+        put(f"step_{k}_to_1", effective * np.einsum("ca,ab,cb->c", away, steps, home))
+    put("again_1", effective * (home @ again))
+
     if downbeats is not None and downbeats.size:
-        tolerance = 0.25 * median
         gap = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1)
-        by_degree("downbeat", _mean(pc, gap <= tolerance), (1, 3, 5))
+        by_degree("downbeat", _mean(pc, gap <= 0.25 * median), (1, 5))
     bass = _bass(notes)
     if bass is not None:
         by_degree("bass", bass, (1, 5))
@@ -130,10 +177,51 @@ def features(
         drone = _one_hot(drone_pc)
         by_degree("drone", drone, (1, 5))
         put("drone_off", off @ drone)
-    put("step_home", _steps_home(notes)[[t for t, _ in candidates()]])
     for name in MODES:
         put(f"is_{name.replace(' ', '_')}", np.array([n == name for _, n in candidates()], float))
     return out
+
+
+def _share(pc: npt.NDArray[np.int64], weight: FloatArray) -> FloatArray:
+    """Share of the weight on each pitch class."""
+    total = float(weight.sum())
+    sums = np.bincount(pc, weights=weight, minlength=12)
+    return np.asarray(sums / total if total else sums, dtype=np.float64)
+
+
+def _parts(notes: Notes) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Pitch classes that begin the second half, that end the first, and that end quarters.
+
+    Tunes and riffs are built of parts of equal length, so those notes open and close parts.
+    """
+    start, half_end, quarter_end = np.zeros(12), np.zeros(12), np.zeros(12)
+    if len(notes) >= 8:
+        whole = float(notes.end.max() - notes.onset[0])
+        for part in (0.25, 0.5, 0.75):
+            i = int(np.searchsorted(notes.onset, notes.onset[0] + part * whole - 1e-6))
+            i = min(max(i, 1), len(notes) - 1)
+            if part == 0.5:
+                start[notes.pitch[i] % 12] = 1.0
+                half_end[notes.pitch[i - 1] % 12] = 1.0
+            else:
+                quarter_end[notes.pitch[i - 1] % 12] += 0.5
+    return start, half_end, quarter_end
+
+
+def _moves(notes: Notes) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How often the line leaps or steps between pitch classes (12, 12), or repeats one (12,).
+
+    All are shares of the number of notes. Leaps (a third to an octave) mostly stay within a
+    chord, steps mostly do not.
+    """
+    pc = notes.pitch % 12
+    move = np.abs(np.diff(notes.pitch))
+    size = max(1, len(notes))
+    leaps, steps = np.zeros((12, 12)), np.zeros((12, 12))
+    far, near = (move >= 3) & (move <= 12), (move == 1) | (move == 2)
+    np.add.at(leaps, (pc[:-1][far], pc[1:][far]), 1.0 / size)
+    np.add.at(steps, (pc[:-1][near], pc[1:][near]), 1.0 / size)
+    return leaps, steps, np.bincount(pc[1:][move == 0], minlength=12) / size
 
 
 def _one_hot(pitch: int) -> FloatArray:
@@ -186,11 +274,3 @@ def _bass(notes: Notes) -> FloatArray | None:
         if end - start > 1:
             strengths[notes.pitch[order[start:end]].min() % 12] += 1.0
     return strengths / strengths.sum() if strengths.sum() else None
-
-
-def _steps_home(notes: Notes) -> FloatArray:
-    """Share of the moves by one or two semitones that arrive on each pitch class and stay."""
-    step = np.diff(notes.pitch)
-    longer = notes.duration[1:] >= notes.duration[:-1]
-    chosen = (np.abs(step) <= 2) & (step != 0) & longer
-    return _mean(notes.pitch[1:] % 12, chosen)

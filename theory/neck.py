@@ -275,9 +275,9 @@ def neck_svg(
         if string == drone_string and not any(n.string == string and n.fret == 0 for n in placed):
             parts.append(_mark("drone", _LEFT + _COLUMN / 2, y, "o"))
     for note in placed:
-        x = _LEFT + _COLUMN * (note.fret - frets[0] + 0.5)
+        middle = _LEFT + _COLUMN * (note.fret - frets[0] + 0.5)
         y = _TOP + _ROW * (note.string - strings[0])
-        parts.append(_mark(note.mark, x, y, note.degree if label == "degree" else note.note))
+        parts.append(_mark(note.mark, middle, y, note.degree if label == "degree" else note.note))
     parts.append(
         f'<text x="{_LEFT}" y="{height - 14}">square: tonic   diamond: deciding degree   '
         "circle: other notes of the mode</text>"
@@ -292,7 +292,7 @@ def _mark(kind: str, x: float, y: float, text: str) -> str:
         shape = f'<rect x="{x - r:g}" y="{y - r:g}" width="{2 * r:g}" height="{2 * r:g}" '
         fill, ink = "#222", "white"
     elif kind == "deciding":
-        d = r + 3
+        d = r + 3.0
         points = f"{x:g},{y - d:g} {x + d:g},{y:g} {x:g},{y + d:g} {x - d:g},{y:g}"
         shape = f'<polygon points="{points}" '
         fill, ink = "#f2f2f2", "black"

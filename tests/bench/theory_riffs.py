@@ -1,0 +1,272 @@
+"""Invented riffs and strums with their truth, for the theory benchmark and tests.
+
+A drone riff: one open string struck on the beat, a line on the neighbouring string that wanders
+through a mode, returns to its tonic at the ends of phrases, and sounds the degree that decides
+the mode at least twice (a riff that never does is in no mode that anyone could name). A strum: a
+loop of chords in the shapes that handbooks teach (common practice, no source), down and up, one
+chord to a bar or two. Nothing here comes from `theory.voicings` or `theory.chords`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+OPEN = (64, 59, 55, 50, 45, 40)
+SEVEN = {
+    "ionian": (0, 2, 4, 5, 7, 9, 11),
+    "dorian": (0, 2, 3, 5, 7, 9, 10),
+    "phrygian": (0, 1, 3, 5, 7, 8, 10),
+    "lydian": (0, 2, 4, 6, 7, 9, 11),
+    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
+    "aeolian": (0, 2, 3, 5, 7, 8, 10),
+    "locrian": (0, 1, 3, 5, 6, 8, 10),
+}
+# What tells each mode from the modes one note away: each of these sounds at least twice.
+DECIDING = {
+    "ionian": (3, 6),
+    "dorian": (2, 5),
+    "phrygian": (1, 2),
+    "lydian": (2, 3),
+    "mixolydian": (2, 6),
+    "aeolian": (1, 2, 5),
+    "locrian": (1, 4),
+}
+DRONE_STRINGS = (6, 5, 4, 3)
+
+# Handbook shapes, low string first, x not played (common practice, no source).
+SHAPES = {
+    "C": "x32010",
+    "A": "x02220",
+    "G": "320003",
+    "E": "022100",
+    "D": "xx0232",
+    "Am": "x02210",
+    "Em": "022000",
+    "Dm": "xx0231",
+    "F": "133211",
+    "Bm": "x24432",
+    "F#m": "244222",
+    "B7": "x21202",
+    "A7": "x02020",
+    "E7": "020100",
+    "D7": "xx0212",
+    "G7": "320001",
+    "Am7": "x02010",
+    "Em7": "022030",
+    "Dm7": "xx0211",
+    "Cmaj7": "x32000",
+    "Gmaj7": "320002",
+    "Asus2": "x02200",
+    "Dsus4": "xx0233",
+    "Cadd9": "x32030",
+    "Bb": "x13331",
+    "Gm": "355333",
+    "Cm": "x35543",
+    "C#m": "x46654",
+    "B": "x24442",
+}
+LOOPS = (
+    "G D Em C",
+    "Am F C G",
+    "C G Am F",
+    "D A G D",
+    "Am G F G",
+    "Em C G D",
+    "A D E7 D",
+    "D C G D",
+    "Am D",
+    "E A B7 A",
+    "C Am Dm7 G7",
+    "G Cadd9 D Em7",
+    "Em7 A7",
+    "Bm G D A",
+    "Dm Bb C Dm",
+    "Gm Bb F C",
+    "F#m D A E",
+    "Cmaj7 Am7 Dm7 G",
+    "A Asus2 D Dsus4",
+    "Gmaj7 Cmaj7",
+    "Cm Gm Bb F",
+    "E D A E",
+    "C#m A E B",
+    "D7 G7 D7 A7",
+)
+STROKES = ("D.D.DUDU", "D.DU.UDU", "D...D...", "D.D.D.D.", "DUDUDUDU", "D..UDU..")
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """Notes with their places, and the truth. Arrays have one entry per note, times in seconds."""
+
+    onset: list[float]
+    duration: list[float]
+    pitch: list[int]
+    string: list[int]
+    fret: list[int]
+    tonic: int
+    mode: str
+    drone: int | None
+    beats: list[float]
+    downbeats: list[float]
+    bars: list[str]
+    loop: tuple[str, ...]
+    loop_bars: int
+
+
+def drone_riff(seed: int, mode: str, drone_string: int, *, fifth: bool = False) -> Played:
+    """A riff of 10 to 20 s over an open string: its tonic, or with ``fifth`` its fifth."""
+    rng = np.random.default_rng([seed, sorted(SEVEN).index(mode), drone_string])
+    melody = drone_string - 1
+    drone = OPEN[drone_string - 1]
+    tonic = (drone + 5) % 12 if fifth else drone % 12
+    scale = [fret for fret in range(0, 16) if (OPEN[melody - 1] + fret - tonic) % 12 in SEVEN[mode]]
+    degree = {f: SEVEN[mode].index((OPEN[melody - 1] + f - tonic) % 12) for f in scale}
+    homes = [i for i, f in enumerate(scale) if degree[f] == 0]
+    for _ in range(200):
+        line = _line(rng, scale, homes)
+        heard = [degree[f] for f in line]
+        if all(heard.count(k) >= 2 for k in DECIDING[mode]):
+            break
+    beat = 60.0 / float(rng.uniform(80, 130))
+    lengths: list[float] = []
+    pattern = [float(v) for _ in range(4) for v in rng.choice([0.5, 0.5, 1.0, 0.25], 2)]
+    while len(lengths) < len(line):
+        lengths += pattern
+    at, notes = 0.0, []
+    for fret, length in zip(line, lengths, strict=False):
+        notes.append((at, length, OPEN[melody - 1] + fret, melody, fret))
+        at += length
+    every = float(rng.choice((1.0, 1.0, 2.0)))
+    for t in np.arange(0.0, at, every):
+        notes.append((float(t), every, drone, drone_string, 0))
+    notes.sort()
+    whole = int(np.ceil(at / 4)) * 4
+    return Played(
+        [n[0] * beat for n in notes],
+        [n[1] * beat * 0.95 for n in notes],
+        [n[2] for n in notes],
+        [n[3] for n in notes],
+        [n[4] for n in notes],
+        tonic,
+        mode,
+        drone,
+        [i * beat for i in range(whole)],
+        [i * beat for i in range(0, whole, 4)],
+        [],
+        (),
+        0,
+    )
+
+
+def _line(rng: np.random.Generator, scale: list[int], homes: list[int]) -> list[int]:
+    """A phrase, its return, another phrase, and the first again; ends on the tonic."""
+    parts = []
+    for _ in range(2):
+        place = int(rng.choice(homes))
+        phrase = [place] if rng.random() < 0.7 else []
+        place = phrase[0] if phrase else int(rng.integers(len(scale)))
+        for _ in range(int(rng.integers(7, 12))):
+            place += int(rng.choice((-3, -2, -1, -1, 1, 1, 2, 3)))
+            place = min(max(place, 0), len(scale) - 1)
+            phrase.append(place)
+        parts.append(phrase)
+    first, second = parts
+    end = min(homes, key=lambda h: abs(h - first[-1]))
+    order = [*first, *first[:-1], end, *second, *first[:-1], end]
+    return [scale[i] for i in order]
+
+
+def strum(seed: int) -> Played:
+    """A loop of handbook chords, strummed two to four times round."""
+    rng = np.random.default_rng([seed, 77])
+    symbols = LOOPS[seed % len(LOOPS)].split()
+    two_to_a_bar = len(symbols) == 4 and rng.random() < 0.25
+    beats = 4
+    per_chord = beats // 2 if two_to_a_bar else beats
+    beat = 60.0 / float(rng.uniform(80, 140))
+    loop_bars = len(symbols) * per_chord // beats
+    rounds = 4 if loop_bars <= 2 else int(rng.integers(2, 4))
+    stroke = STROKES[int(rng.integers(len(STROKES)))]
+    bars = loop_bars * rounds
+    notes = []
+    truth = []
+    for bar in range(bars):
+        here = []
+        for half in range(beats * 2):
+            chord = symbols[(bar * beats + half // 2) // per_chord % len(symbols)]
+            if not here or here[-1] != chord:
+                here.append(chord)
+            first = half % (per_chord * 2) == 0
+            mark = "D" if first else stroke[half % len(stroke)]
+            if mark == ".":
+                continue
+            places = [(6 - i, int(c, 16)) for i, c in enumerate(SHAPES[chord]) if c != "x"]
+            if mark == "U":
+                places = places[::-1][: int(rng.integers(3, 5))]
+            for k, (string, fret) in enumerate(places):
+                at = (bar * beats + half / 2) * beat + k * 0.009
+                notes.append((at, string, fret))
+        truth.append(" ".join(here))
+    notes.sort()
+    return Played(
+        [n[0] for n in notes],
+        _until_struck_again(notes, bars * beats * beat, beat),
+        [OPEN[n[1] - 1] + n[2] for n in notes],
+        [n[1] for n in notes],
+        [n[2] for n in notes],
+        0,
+        "",
+        None,
+        [i * beat for i in range(bars * beats)],
+        [i * beat for i in range(0, bars * beats, beats)],
+        truth,
+        tuple(symbols),
+        loop_bars,
+    )
+
+
+def _until_struck_again(
+    notes: list[tuple[float, int, int]], end: float, beat: float
+) -> list[float]:
+    """A string rings until it is struck again, or for two beats."""
+    out = []
+    for i, (at, string, _) in enumerate(notes):
+        later = [t for t, s, _ in notes[i + 1 :] if s == string]
+        out.append(max(0.05, min(later[0] if later else end, at + 2 * beat, end + 0.5) - at))
+    return out
+
+
+def spoil(played: Played, seed: int, *, lost: float, extra: float, wrong: float) -> Played:
+    """The notes as a listener might mishear them: some lost, some overtones added, some off."""
+    rng = np.random.default_rng([seed, 3])
+    rows = []
+    columns = zip(
+        played.onset, played.duration, played.pitch, played.string, played.fret, strict=True
+    )
+    for onset, duration, pitch, string, fret in columns:
+        if rng.random() < lost:
+            continue
+        if rng.random() < wrong:
+            pitch += int(rng.choice((-1, 1)))
+        rows.append((onset, duration, pitch, string, fret))
+        if rng.random() < extra:
+            ghost = pitch + int(rng.choice((12, 19, 24)))
+            rows.append((onset, duration / 2, min(ghost, 127), string, fret))
+    rows.sort()
+    return Played(
+        [r[0] for r in rows],
+        [r[1] for r in rows],
+        [r[2] for r in rows],
+        [r[3] for r in rows],
+        [r[4] for r in rows],
+        played.tonic,
+        played.mode,
+        played.drone,
+        played.beats,
+        played.downbeats,
+        played.bars,
+        played.loop,
+        played.loop_bars,
+    )

@@ -1,0 +1,204 @@
+"""`theory.find_mode` and the words it gives."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from theory import MODES, TheoryError, find_mode, mode_of, scale_notes
+from theory.explain import mode_text
+from theory.scales import degree_label, parent_of, spell, tonic_name
+
+
+def find(pitches, *, drone=None, durations=None, step=0.25):
+    n = len(pitches)
+    return find_mode(
+        onset_sec=[i * step for i in range(n)],
+        duration_sec=durations or [step] * n,
+        pitch_midi=pitches,
+        drone_midi=drone,
+    )
+
+
+def run_over(tonic, name):
+    """Up and down a mode from its tonic with the fifth held in the middle."""
+    steps = MODES[name].semitones
+    up = [tonic + s for s in steps] + [tonic + 12]
+    return up + up[-2::-1]
+
+
+@pytest.mark.parametrize(
+    "name", ["ionian", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian"]
+)
+@pytest.mark.parametrize("drone", [40, 45, 50, 55])
+def test_find_mode_seven_modes_over_their_drone(name, drone):
+    mode = find(run_over(drone + 12, name), drone=drone)
+    assert (mode.tonic_pc, mode.name) == (drone % 12, name)
+    assert mode.confidence > 0.5
+
+
+@pytest.mark.parametrize("name", ["harmonic minor", "melodic minor", "minor pentatonic", "blues"])
+def test_find_mode_other_scales_over_their_drone(name):
+    mode = find(run_over(57, name) * 2, drone=45)
+    assert (mode.tonic, mode.name) == ("A", name)
+
+
+def test_find_mode_posterior_is_a_distribution():
+    mode = find(run_over(62, "dorian"))
+    total = sum(c.probability for c in mode.posterior)
+    assert total == pytest.approx(1.0)
+    assert len(mode.posterior) == 12 * len(MODES)
+    ranked = [c.probability for c in mode.posterior]
+    assert ranked == sorted(ranked, reverse=True)
+    assert mode.confidence == ranked[0]
+
+
+def test_find_mode_without_the_deciding_degree_says_so_and_stays_unsure():
+    heard = [62, 64, 66, 67, 69, 71, 69, 67, 66, 64, 62] * 2
+    without = find(heard, drone=50)
+    with_seventh = find([*heard, 72, 71, 69, 72, 69, 66, 62], drone=50)
+    assert any("seventh" in line and "ionian" in line for line in without.undecided)
+    assert not with_seventh.undecided
+    pair = {c.name: c.probability for c in without.posterior if c.tonic == "D"}
+    assert pair["ionian"] > 0.05
+    assert pair["mixolydian"] > 0.05
+    assert with_seventh.name == "mixolydian"
+
+
+def test_find_mode_names_passing_notes():
+    pitches = [62, 64, 66, 67, 69, 71, 72, 69, 67, 66, 65, 64, 62, 64, 66, 62] * 2
+    mode = find(pitches, drone=50)
+    assert str(mode) == "D mixolydian"
+    foreign = {d.note: d for d in mode.degrees if d.role not in ("tonic", "scale")}
+    assert foreign["F"].role == "passing"
+    assert foreign["F"].label == "b3"
+    assert "F (b3) is a passing note" in mode_text(mode)
+
+
+def test_find_mode_does_not_depend_on_the_unit_of_time_or_the_order_of_notes():
+    pitches = run_over(57, "dorian")
+    slow = find(pitches, step=1.0)
+    fast = find(pitches, step=0.1)
+    assert slow.confidence == pytest.approx(fast.confidence)
+    order = np.random.default_rng(3).permutation(len(pitches))
+    onsets = np.arange(len(pitches)) * 1.0
+    shuffled = find_mode(
+        onset_sec=onsets[order],
+        duration_sec=[1.0] * len(pitches),
+        pitch_midi=np.array(pitches)[order],
+    )
+    assert shuffled == slow
+
+
+def test_find_mode_moves_with_the_notes():
+    base = find(run_over(57, "dorian"))
+    for shift in range(1, 12):
+        moved = find([p + shift for p in run_over(57, "dorian")])
+        assert moved.tonic_pc == (base.tonic_pc + shift) % 12
+        assert moved.name == base.name
+        assert moved.confidence == pytest.approx(base.confidence)
+
+
+def test_find_mode_keeps_its_answer_with_a_few_wrong_notes():
+    rng = np.random.default_rng(5)
+    pitches = run_over(57, "dorian") * 3
+    for i in rng.choice(len(pitches), 4, replace=False):
+        pitches[i] += int(rng.choice((-1, 1)))
+    assert str(find(pitches, drone=45)) == "A dorian"
+
+
+def test_find_mode_trusts_sure_notes_more():
+    pitches = run_over(57, "dorian") * 2
+    doubtful = [p + (1 if i % 4 == 3 else 0) for i, p in enumerate(pitches)]
+    weight = [0.02 if i % 4 == 3 else 1.0 for i in range(len(pitches))]
+    n = len(pitches)
+    common = {"onset_sec": list(range(n)), "duration_sec": [1] * n, "drone_midi": 45}
+    unsure = find_mode(pitch_midi=doubtful, confidence=weight, **common)
+    clean = find_mode(pitch_midi=pitches, **common)
+    assert (unsure.tonic, unsure.name) == (clean.tonic, clean.name)
+
+
+def test_find_mode_text_reads_as_a_teacher_says_it():
+    text = mode_text(find([62, 64, 66, 67, 69, 71, 72, 69, 67, 66, 64, 62] * 2, drone=50))
+    assert "D mixolydian" in text
+    assert "The notes of G major, starting and ending on D" in text
+    assert "the drone D is the tonic" in text
+    assert "C natural rules out D ionian" in text
+
+
+def test_find_mode_single_note_has_no_confident_mode():
+    assert find([60]).confidence < 0.5
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"onset_sec": []}, "give one per note"),
+        ({"duration_sec": [0.0]}, r"duration_sec\[0\]"),
+        ({"pitch_midi": [float("nan")]}, r"pitch_midi\[0\]"),
+        ({"pitch_midi": [200]}, "0 to 127"),
+        ({"onset_sec": [float("inf")]}, "finite"),
+        ({"drone_midi": 400}, "drone_midi"),
+        ({"confidence": [2.0]}, "confidence"),
+        ({"downbeats_sec": [1.0, 1.0]}, "downbeats_sec"),
+    ],
+)
+def test_find_mode_refuses(change, match):
+    good = {"onset_sec": [0.0], "duration_sec": [1.0], "pitch_midi": [60]}
+    with pytest.raises(TheoryError, match=match):
+        find_mode(**(good | change))
+
+
+def test_find_mode_refuses_no_notes():
+    with pytest.raises(TheoryError, match="no notes"):
+        find_mode(onset_sec=[], duration_sec=[], pitch_midi=[])
+
+
+@pytest.mark.parametrize("name", list(MODES))
+@pytest.mark.parametrize("pc", range(12))
+def test_scale_notes_use_each_letter_once(name, pc):
+    tonic = tonic_name(pc, name)
+    notes = scale_notes(tonic, name)
+    if len(notes) == 7:
+        assert len({n[0] for n in notes}) == 7
+    assert len(tonic) <= 2
+    assert tonic not in ("E#", "B#", "Cb", "Fb")
+
+
+@pytest.mark.parametrize(
+    ("tonic", "name", "parent"),
+    [
+        ("D", "mixolydian", "G major"),  # common practice, no source
+        ("A", "dorian", "G major"),
+        ("E", "phrygian", "C major"),
+        ("F", "lydian", "C major"),
+        ("B", "locrian", "C major"),
+        ("A", "aeolian", "C major"),
+        ("Eb", "dorian", "Db major"),
+        ("A", "minor pentatonic", "C major"),
+        ("A", "harmonic minor", "A harmonic minor"),
+    ],
+)
+def test_parent_of(tonic, name, parent):
+    assert parent_of(tonic, name) == parent
+    if parent.endswith("major"):
+        tonic_of_parent = parent.split()[0]
+        assert set(scale_notes(tonic, name)) <= set(scale_notes(tonic_of_parent, "ionian"))
+
+
+def test_spelling_follows_the_key():
+    assert spell(10, "D", "aeolian") == "Bb"
+    assert spell(10, "B", "ionian") == "A#"
+    assert spell(1, "D", "harmonic minor") == "C#"
+    assert spell(8, "C", "ionian", rising=True) == "G#"
+    assert spell(8, "C", "ionian") == "Ab"
+    assert degree_label(6, "aeolian") == "b5"
+    assert degree_label(6, "ionian") == "#4"
+
+
+def test_mode_of_refuses_unknown_names():
+    with pytest.raises(TheoryError, match="no mode is called"):
+        mode_of("A", "doric")
+    with pytest.raises(TheoryError, match="not a note"):
+        mode_of("H", "dorian")
+    assert mode_of("a", "minor").name == "aeolian"
