@@ -79,14 +79,19 @@ class Head:
             return len(self.open_midi)
         return len(self.classes) if self.classes is not None else None
 
-    def turned(self, systems: list[list[StringLine]]) -> list[list[StringLine]]:
-        """The systems with string 1 first; some people write the lowest string on top."""
-        if self.own:
-            return systems
+    def turned(self, systems: list[list[StringLine]], name: str) -> list[list[StringLine]]:
+        """The systems with string 1 first; some people write the lowest string on top.
+
+        Raises
+        ------
+        FormatError
+            If the names are those of a known tuning but for one string.
+        """
         octaves = [row.octave for row in systems[0]]
         classes = _named_classes(systems[0])
         if classes is None:
             return systems
+        _check_complete(systems[0], classes, name)
         if None not in octaves:
             pitches = [12 * ((o or 0) + 1) + c for o, c in zip(octaves, classes, strict=True)]
             over = pitches[0] < pitches[-1]
@@ -113,7 +118,7 @@ class Head:
         highest = max((s.fret or 0 for row in system for s in row.signs), default=0)
         frets = self.frets
         if frets is None:
-            frets = Instrument().frets if highest + self.capo <= 22 else 24
+            frets = Instrument().frets if self.own or highest + self.capo <= 22 else 24
         try:
             base = make_instrument(
                 ",".join(pitch_name(m) for m in open_midi), capo=self.capo, frets=frets
@@ -132,6 +137,19 @@ def _named_classes(system: list[StringLine]) -> tuple[int, ...] | None:
     if any(not row.name for row in system):
         return None
     return tuple(_class(row.name) for row in system)
+
+
+def _check_complete(system: list[StringLine], classes: tuple[int, ...], name: str) -> None:
+    """Refuse a system whose names are a six-string tuning with one line missing."""
+    known = {tuple(m % 12 for m in tuning): tuning for tuning in TUNINGS.values()}
+    if len(classes) != 5 or classes in known or classes[::-1] in known:
+        return
+    for whole in known:
+        for order in (whole, whole[::-1]):
+            if len(order) == 6 and any(order[:i] + order[i + 1 :] == classes for i in range(6)):
+                found = " ".join(row.name for row in system)
+                expected = " ".join(pitch_name(60 + c).rstrip("-0123456789") for c in order)
+                raise refuse(name, system[-1].line, f"5 strings, {found}", f"6, {expected}")
 
 
 def _nearest(strings: int, classes: tuple[int, ...] | None) -> tuple[int, ...]:

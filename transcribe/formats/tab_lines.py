@@ -344,6 +344,9 @@ def check_columns(system: list[StringLine], name: str, *, strict: bool) -> list[
     """
     model = next((row for row in system if row.bars), system[0])
     for row in system:
+        # Names before the strings may be of different lengths; the music begins together.
+        _shift(row, model.start - row.start)
+    for row in system:
         if strict and row.end != system[0].end:
             raise refuse(
                 name,
@@ -377,6 +380,17 @@ def check_columns(system: list[StringLine], name: str, *, strict: bool) -> list[
             Bar(bar.column, bar.end, any(b.opens for b in rows), any(b.closes for b in rows))
         )
     return bars
+
+
+def _shift(row: StringLine, columns: int) -> None:
+    row.start += columns
+    row.end += columns
+    for sign in row.signs:
+        sign.column += columns
+        sign.end += columns
+    for bar in row.bars:
+        bar.column += columns
+        bar.end += columns
 
 
 def _move(row: StringLine, model: StringLine) -> None:

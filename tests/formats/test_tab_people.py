@@ -1,0 +1,298 @@
+"""Tabs as people write them: names or none, no rhythm, prose between, repeats, other tunings."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from transcribe.formats.tab_text import read_tab, write_tab
+from transcribe.riff import Instrument, Riff
+
+PLAIN = """\
+Practice for Thursday
+Slow and even, let the low string ring!
+
+e|-----------------|-----------------|
+B|-----------------|-----------------|
+G|-2h4-5---4p2p0---|-7---/9-10~--x---|
+D|-0---------------|-0---------------|
+A|-----------------|-----------------|
+E|-----------------|-----------------|
+
+once more, then rest
+"""
+PLACES = [
+    (3, 2, "picked"),
+    (4, 0, "picked"),
+    (3, 4, "hammer-on"),
+    (3, 5, "picked"),
+    (3, 4, "picked"),
+    (3, 2, "pull-off"),
+    (3, 0, "pull-off"),
+    (3, 7, "picked"),
+    (4, 0, "picked"),
+    (3, 9, "slide"),
+    (3, 10, "vibrato"),
+    (3, 0, "dead"),
+]
+
+
+def _places(riff: Riff) -> list[tuple[int | None, int | None, str]]:
+    """(string, fret, articulation) in order, notes that sound together by string."""
+    notes = sorted(riff.notes, key=lambda n: (n.onset_sec, n.string or 0))
+    return [(n.string, n.fret, n.articulation) for n in notes]
+
+
+def test_no_rhythm_is_order_only() -> None:
+    riff = read_tab(PLAIN)
+    assert _places(riff) == PLACES
+    assert riff.rhythm is None
+    assert riff.extra["timing"] == "order"
+    assert all(n.onset_beat is None for n in riff.notes)
+    assert riff.instrument == Instrument()
+    onsets = [n.onset_sec for n in riff.notes]
+    assert onsets == sorted(onsets)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda t: t.replace("\n", "\r\n"),
+        lambda t: t.replace("e|", "E|"),
+        lambda t: t.lower().replace("2h4", "2H4"),
+        lambda t: "\n".join(
+            line[1:] if line[:2] in ("e|", "B|", "G|", "D|", "A|", "E|") else line
+            for line in t.splitlines()
+        ),
+        lambda t: "\n".join(
+            line[2:].replace("|", "") if line[1:2] == "|" else line for line in t.splitlines()
+        ),
+        lambda t: t.replace("-", "–"),
+        lambda t: t.replace("-", "—").replace("|", "│"),
+        lambda t: t.replace("e|", "e |").replace("B|", "B  |"),
+        lambda t: t.replace("e|", "  e|").replace("B|", "\tB|"),
+        lambda t: re.sub(r"(?m)^([eBGDAE])\|", r"\1:", t),
+        lambda t: re.sub(r"(?m)^([eBGDAE])\|", r"\1||", t),
+        lambda t: t.replace("\nD|-0", "\nthe drone:\nD|-0"),
+        lambda t: t.replace("\n", "   \n"),
+        lambda t: "\ufeff" + t,
+    ],
+    ids=[
+        "crlf",
+        "capital",
+        "lower",
+        "no names",
+        "no bars",
+        "en dashes",
+        "box drawing",
+        "spaces",
+        "indented",
+        "colons",
+        "double bars",
+        "comment inside",
+        "trailing spaces",
+        "byte order mark",
+    ],
+)
+def test_ways_of_writing_the_same(change: object, tmp_path: Path) -> None:
+    assert callable(change)
+    path = tmp_path / "tab.txt"
+    text = change(PLAIN)
+    path.write_bytes(text.encode("utf-8"))
+    assert _places(read_tab(path)) == PLACES
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_encodings(encoding: str, tmp_path: Path) -> None:
+    path = tmp_path / "tab.txt"
+    path.write_bytes(PLAIN.replace("Thursday", "Thursday, é").encode(encoding))
+    assert _places(read_tab(path)) == PLACES
+
+
+@pytest.mark.parametrize(
+    ("signs", "places"),
+    [
+        ("-7h9--", [(7, "picked"), (9, "hammer-on")]),
+        ("-7-h-9", [(7, "picked"), (9, "hammer-on")]),
+        ("-9p7--", [(9, "picked"), (7, "pull-off")]),
+        ("-7/9--", [(7, "picked"), (9, "slide")]),
+        ("-9\\7--", [(9, "picked"), (7, "slide")]),
+        ("-7s9--", [(7, "picked"), (9, "slide")]),
+        ("--/9--", [(9, "slide")]),
+        ("-7~---", [(7, "vibrato")]),
+        ("-7~~~-", [(7, "vibrato")]),
+        ("-7v---", [(7, "vibrato")]),
+        ("-7b---", [(7, "bend")]),
+        ("-7b9--", [(7, "bend")]),
+        ("-7b(9)-", [(7, "bend")]),
+        ("-7b9r7-", [(7, "bend")]),
+        ("-7^---", [(7, "bend")]),
+        ("-<12>-", [(12, "harmonic")]),
+        ("-[12]-", [(12, "harmonic")]),
+        ("-12*--", [(12, "harmonic")]),
+        ("-x-X--", [(0, "dead"), (0, "dead")]),
+        ("-(7)--", [(7, "picked")]),
+        ("-5t12-", [(5, "picked"), (12, "hammer-on")]),
+        ("-10-12", [(10, "picked"), (12, "picked")]),
+        ("10h12p10", [(10, "picked"), (12, "hammer-on"), (10, "pull-off")]),
+        ("-7===-", [(7, "picked")]),
+    ],
+)
+def test_signs(signs: str, places: list[tuple[int, str]]) -> None:
+    blank = "-" * (len(signs) + 3)
+    rows = [f"e|{blank}|", f"B|{signs}---|", *(f"{n}|{blank}|" for n in "GDAE")]
+    riff = read_tab("\n".join(rows) + "\n")
+    assert [(n.fret, n.articulation) for n in riff.notes] == places
+    assert {n.string for n in riff.notes} == {2}
+
+
+def test_bend_keeps_its_height() -> None:
+    rows = ["e|-7b9r7-5b---|", *(f"{n}|-----------|" for n in "BGDAE")]
+    first, second = read_tab("\n".join(rows)).notes
+    assert first.extra["bend_semitones"] == 2
+    assert first.extra["released"] is True
+    assert "bend_semitones" not in second.extra
+
+
+def test_chords_sound_together_also_where_digits_are_wide() -> None:
+    riff = read_tab(
+        "e|-10---8-|\nB|--9--10-|\nG|------9-|\nD|--------|\nA|-12-----|\nE|--------|\n"
+    )
+    onsets: dict[float, list[tuple[int | None, int | None]]] = {}
+    for note in riff.notes:
+        onsets.setdefault(note.onset_sec, []).append((note.string, note.fret))
+    assert [sorted(group) for group in onsets.values()] == [
+        [(1, 10), (2, 9), (5, 12)],
+        [(1, 8), (2, 10), (3, 9)],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("head", "names", "open_midi"),
+    [
+        ("Tuning: D A D G B E", "eBGDAD", (64, 59, 55, 50, 45, 38)),
+        ("tuning: dadgad", "------", (62, 57, 55, 50, 45, 38)),
+        ("Tuning: drop D", "------", (64, 59, 55, 50, 45, 38)),
+        ("Drop D tuning", "------", (64, 59, 55, 50, 45, 38)),
+        ("Tuned to DGDGBD", "------", (62, 59, 55, 50, 43, 38)),
+        ("Tuning: Eb Ab Db Gb Bb Eb", "------", (63, 58, 54, 49, 44, 39)),
+        ("Tuning: EbAbDbGbBbEb", "------", (63, 58, 54, 49, 44, 39)),
+        ("half step down", "------", (64, 59, 55, 50, 45, 40)),
+        ("Tuning: half step down", "------", (63, 58, 54, 49, 44, 39)),
+        ("Tuning: E2 A2 D3 G3 B3 E4", "------", (64, 59, 55, 50, 45, 40)),
+        ("Tuning: E4 B3 G3 D3 A2 E2", "------", (64, 59, 55, 50, 45, 40)),
+        ("", "eBGDAE", (64, 59, 55, 50, 45, 40)),
+        ("", "dAGDAD", (62, 57, 55, 50, 45, 38)),
+        ("", "dBGDGD", (62, 59, 55, 50, 43, 38)),
+        ("", "GDAE", (43, 38, 33, 28)),
+        ("", "GDAEB", (43, 38, 33, 28, 23)),
+        ("", "AECG", (69, 64, 60, 67)),
+        ("", "eBGDAEB", (64, 59, 55, 50, 45, 40, 35)),
+        ("", "eBF#DAE", (64, 59, 54, 50, 45, 40)),
+    ],
+)
+def test_tunings(head: str, names: str, open_midi: tuple[int, ...]) -> None:
+    called = [n.strip("-") for n in re.findall(r"-|[A-Ga-g]#?", names)]
+    rows = [f"{n}|--0--5--3--0--|" for n in called]
+    riff = read_tab("\n".join([head, "", *rows]) + "\n")
+    assert riff.instrument.open_midi == open_midi
+
+
+def test_lowest_string_on_top_is_turned_over() -> None:
+    text = "\n".join(f"{n}|--{i}-----|" for i, n in enumerate("EADGBe"))
+    riff = read_tab(text + "\n")
+    assert riff.instrument.open_midi == (64, 59, 55, 50, 45, 40)
+    assert {(n.string, n.fret) for n in riff.notes} == {(6 - i, i) for i in range(6)}
+
+
+@pytest.mark.parametrize(
+    ("head", "capo"),
+    [("Capo 2", 2), ("capo: 3rd fret", 3), ("Capo on fret 5", 5), ("no capo", 0), ("", 0)],
+)
+def test_capo(head: str, capo: int) -> None:
+    riff = read_tab(head + "\n" + PLAIN)
+    assert riff.instrument.capo == capo
+    assert riff.notes[0].pitch_midi == 50 + capo
+
+
+def test_count_under_the_strings_gives_rhythm() -> None:
+    text = PLAIN.replace("\n\nonce", "\n  1 & 2 & 3 & 4 &   1 & 2 & 3 & 4 &\n\nonce").replace(
+        "/9-", "9--"
+    )
+    riff = read_tab("Tempo: 80 bpm\n" + text)
+    assert riff.rhythm is not None
+    assert riff.rhythm.bpm == 80
+    assert riff.rhythm.meter == (4, 4)
+    beats = [n.onset_beat for n in riff.notes if n.string == 3]
+    assert beats[:6] == [0.0, 0.5, 1.0, 2.0, 2.5, 3.0]
+    assert [n.onset_beat for n in riff.notes if n.string == 4] == [0.0, 4.0]
+
+
+def test_count_in_sixteenths_and_triplets() -> None:
+    rows = ["e|-0-1-3-1-0---3---|", *(f"{n}|-----------------|" for n in "BGDAE")]
+    riff = read_tab("\n".join([*rows, "   1 e & a 2   3"]))
+    assert [n.onset_beat for n in riff.notes] == [0.0, 0.25, 0.5, 0.75, 1.0, 2.0]
+
+
+@pytest.mark.parametrize(
+    ("text", "frets"),
+    [
+        ("e|-1-2-| x2\nB|-----|\nG|-----|\nD|-----|\nA|-----|\nE|-----|\n", [1, 2, 1, 2]),
+        ("e|-1-2-| (x3)\nB|-----|\nG|-----|\nD|-----|\nA|-----|\nE|-----|\n", [1, 2] * 3),
+        ("e|-1-2-|  2x\nB|-----|\nG|-----|\nD|-----|\nA|-----|\nE|-----|\n", [1, 2] * 2),
+        (
+            "e|:-1-2-:|-3-|\nB|:-----:|---|\nG|:-----:|---|\n"
+            "D|:-----:|---|\nA|:-----:|---|\nE|:-----:|---|\n",
+            [1, 2, 1, 2, 3],
+        ),
+        (
+            "e|-3-||:-1-2-:||-3-|\nB|---||:-----:||---|\nG|---||:-----:||---|\n"
+            "D|---||:-----:||---|\nA|---||:-----:||---|\nE|---||:-----:||---|\n",
+            [3, 1, 2, 1, 2, 3],
+        ),
+        (
+            "e|--1-2--|-3-|\nB|-------|---|\nG|*-----*|---|\n"
+            "D|*-----*|---|\nA|-------|---|\nE|-------|---|\n",
+            [1, 2, 1, 2, 3],
+        ),
+    ],
+    ids=["x2", "(x3)", "2x", "|: :|", "||: :||", "dots"],
+)
+def test_repeats(text: str, frets: list[int]) -> None:
+    assert [n.fret for n in read_tab(text).notes] == frets
+
+
+def test_chord_symbols_above() -> None:
+    text = PLAIN.replace("\ne|", "\n  Dm                G\ne|")
+    riff = read_tab(text)
+    assert riff.theory is not None
+    assert [c["symbol"] for c in riff.theory["chords"]] == ["Dm", "G"]
+
+
+def test_prose_above_is_no_chord() -> None:
+    riff = read_tab(PLAIN.replace("\ne|", "\nA short riff\ne|"))
+    assert riff.theory is None
+
+
+def test_rules_and_prose_with_dashes_are_no_strings() -> None:
+    riff = read_tab("A well-known warm-up - slow\n" + "-" * 40 + "\n\n" + PLAIN + "\n" + "=" * 40)
+    assert _places(riff) == PLACES
+
+
+def test_frets_over_22_lengthen_the_neck() -> None:
+    riff = read_tab(PLAIN.replace("10~", "24-"))
+    assert riff.instrument.frets == 24
+
+
+def test_people_s_tab_becomes_an_own_one() -> None:
+    text = write_tab(read_tab(PLAIN))
+    again = read_tab(text)
+    assert _places(again) == PLACES
+    assert write_tab(again) == text
+
+
+def test_two_systems_without_a_blank_line() -> None:
+    system = "\n".join(f"{n}|--{i}--|" for i, n in enumerate("eBGDAE"))
+    assert len(read_tab(system + "\n" + system + "\n").notes) == 12
