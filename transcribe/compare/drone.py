@@ -1,6 +1,7 @@
 """Whether the drone rang for as long as it should, where it stopped, and its level over time.
 
-The drone is due from each of its strokes in the reference until the note written there ends. A gap
+The drone is due from each of its strokes in the reference until the note written there ends, but
+not longer than a string can be trusted to sustain; strokes that are unsure ask for nothing. A gap
 is a stretch in which it is due and no note of its pitch sounds in the take, or one in which strokes
 are missed, though the string may still ring from the stroke before.
 """
@@ -18,7 +19,8 @@ from transcribe.riff import Riff
 
 __all__ = ["drone_notes", "judge_drone", "pitch_level"]
 
-_SHORTEST_SEC = 0.2  # a gap shorter than this is the stroke's own silence
+_SHORTEST_SEC = 0.3  # a gap shorter than this is nothing to hear
+_SUSTAIN_SEC = 2.0  # a plucked string that rang this long may die by itself
 _DAMPED_SEC = 0.25  # a silence this long before a missed stroke began on its own
 _JOIN_SEC = 0.12  # the drone is damped for a moment as it is struck again
 
@@ -58,7 +60,8 @@ def judge_drone(
     if not own or reference.drone is None:
         return None
     pitch = int(side.ref_pitch[own[0]])
-    due = _due_spans(own, fits, side)
+    unsure = {r.reference for r in rows if r.verdict == "unsure"}
+    due = _due_spans([i for i in own if i not in unsure], fits, side)
     if not due:
         return None
     missed = {r.reference for r in rows if r.verdict == "missed"}
@@ -95,6 +98,7 @@ def _due_spans(own: list[int], fits: Sequence[Fit], side: Side) -> list[_Span]:
         for i, due, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True):
             if int(i) in members and np.isfinite(due):
                 length = float(side.x_end[i] - side.x[i]) * float(pace)
+                length = min(length, _SUSTAIN_SEC)
                 spans.append((float(due), float(due) + length, [(float(due), int(i))]))
     return sorted(spans, key=lambda s: s[0])
 

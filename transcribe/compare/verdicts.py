@@ -27,9 +27,11 @@ __all__ = ["Side", "judge_stretch", "just_noticeable_ms", "tolerance_ms", "where
 
 ALLOWANCE_MS = 35.0
 _DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
-_CLEAR = 0.9  # a note this sure is no overtone
+_SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
+_CLEAR = 0.965  # a note this sure is no overtone
 _FAINT = 0.15  # onset share at which an expected note was played
 _FAINT_MASKED = 0.25  # the same where another sound could be taken for it
+_BOTH = 0.5  # the same where another note was named in its place
 _NOTHING = 0.04  # below this it was not
 _LISTEN_SEC = 0.1
 _OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
@@ -220,6 +222,16 @@ def _played_row(
         weighed = middle if together else offset
         if abs(weighed) > allowed:
             verdict = "late" if weighed > 0 else "early"
+            if side.ear is not None and abs(weighed) > 1.5 * allowed:
+                # A false stroke may have been taken for a note that came in time, but softly.
+                share, at = side.ear.strongest(
+                    int(side.take_pitch[j]) + side.take_shift,
+                    due,
+                    window_sec=0.05,
+                    taken=side.at[j : j + 1],
+                )
+                if share > _FAINT_MASKED:
+                    return _faint_row(i, due, at, pace, side)
             if note.confidence < _DOUBT:
                 verdict, reason = "unsure", "the note was hardly heard"
     return Verdict(
@@ -289,7 +301,7 @@ def _doubt(j: int, side: Side) -> str:
 def _wrong_row(i: int, j: int, due: float, side: Side) -> Verdict:
     offset = None if side.timing == "order" else 1000.0 * (float(side.at[j]) - due)
     reason = _doubt(j, side)
-    if not reason and side.ear is not None and _second_share(i, due, side)[0] > _FAINT_MASKED:
+    if not reason and side.ear is not None and _second_share(i, due, side)[0] > _BOTH:
         reason = "the right note may have sounded as well"
     played = where_played(side.reference[i], int(side.take_pitch[j]), side.instrument)
     return Verdict(
@@ -376,6 +388,8 @@ def _rings_through(pitch: int, due: float, side: Side) -> bool:
 
 def _extra_row(j: int, side: Side) -> Verdict:
     reason = "a dead note" if side.take[j].articulation == "dead" else _doubt(j, side)
+    if not reason and side.heard and side.take[j].confidence < _SURE_EXTRA:
+        reason = "not heard for certain"
     if not reason and side.heard and _struck_along(j, side):
         reason = "its string was ringing already, or sounds just before or after"
     return Verdict(
