@@ -132,6 +132,9 @@ def _table() -> dict[str, ChordKind]:
 KINDS: Mapping[str, ChordKind] = MappingProxyType(_table())
 """Every chord kind by its suffix, plain kinds first."""
 
+_COMMON = KINDS["maj9"].rank  # kinds up to here are read before the root in the bass is preferred
+_PRE_DOMINANT = KINDS["N6"].rank  # Neapolitan and augmented sixths are named last of all
+
 _ALIASES: Mapping[str, str] = MappingProxyType(
     {
         alias: suffix
@@ -326,7 +329,9 @@ def name_chord(
             missing = set(kind.steps) - steps
             if extra or missing - set(kind.optional):
                 continue
-            rank = (len(missing), candidate != bass and kind.suffix not in ("m", ""), kind.rank)
+            inverted = candidate != bass and kind.suffix not in ("m", "")
+            rare = (kind.rank > _COMMON) + (kind.rank >= _PRE_DOMINANT)
+            rank = (len(missing), rare, inverted, kind.rank)
             name = spelled[candidate]
             chord = Chord(name, kind.suffix, name)
             low = next((n for _, n, pc in chord_tones(chord) if pc == bass), spelled[bass])

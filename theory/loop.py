@@ -13,13 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from theory.arrays import FloatArray, as_beats
+from theory.arrays import as_beats
 from theory.chords import ChordSpan
 from theory.kinds import KINDS, Chord, parse_chord
 from theory.modes import Mode
 from theory.numerals import roman_numeral
 
-__all__ = ["Loop", "find_loop", "plain_symbol"]
+__all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
@@ -63,7 +63,7 @@ def find_loop(
     spans = tuple(chords)
     if not spans:
         return None
-    bars = _bars(spans, as_beats(downbeats_sec, "downbeats_sec"))
+    bars = bars_of(spans, downbeats_sec)
     period = _period(bars)
     pattern = _pattern(bars, period)
     wrong = tuple((i + 1, bar) for i, bar in enumerate(bars) if bar and bar != pattern[i % period])
@@ -83,8 +83,21 @@ def find_loop(
     )
 
 
-def _bars(spans: Sequence[ChordSpan], downbeats: FloatArray | None) -> list[tuple[str, ...]]:
-    """Symbols of every bar in order of time; an empty bar repeats what sounded before."""
+def bars_of(
+    spans: Sequence[ChordSpan], downbeats_sec: Iterable[float] | None
+) -> list[tuple[str, ...]]:
+    """Symbols of every bar in order of time; an empty bar repeats what sounded before.
+
+    Without two downbeats, one chord counts as one bar.
+
+    Raises
+    ------
+    TheoryError
+        If ``downbeats_sec`` is malformed.
+    """
+    downbeats = as_beats(downbeats_sec, "downbeats_sec")
+    if not spans:
+        return []
     if downbeats is None or downbeats.size < 2:
         return [(span.symbol,) for span in spans]
     step = float(np.median(np.diff(downbeats)))

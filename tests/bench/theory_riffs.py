@@ -9,7 +9,7 @@ chord to a bar or two. Nothing here comes from `theory.voicings` or `theory.chor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -113,6 +113,7 @@ class Played:
     bars: list[str]
     loop: tuple[str, ...]
     loop_bars: int
+    confidence: list[float] = field(default_factory=list)
 
 
 def drone_riff(seed: int, mode: str, drone_string: int, *, fifth: bool = False) -> Played:
@@ -255,18 +256,11 @@ def spoil(played: Played, seed: int, *, lost: float, extra: float, wrong: float)
             ghost = pitch + int(rng.choice((12, 19, 24)))
             rows.append((onset, duration / 2, min(ghost, 127), string, fret))
     rows.sort()
-    return Played(
-        [r[0] for r in rows],
-        [r[1] for r in rows],
-        [r[2] for r in rows],
-        [r[3] for r in rows],
-        [r[4] for r in rows],
-        played.tonic,
-        played.mode,
-        played.drone,
-        played.beats,
-        played.downbeats,
-        played.bars,
-        played.loop,
-        played.loop_bars,
+    return replace(
+        played,
+        onset=[r[0] for r in rows],
+        duration=[r[1] for r in rows],
+        pitch=[r[2] for r in rows],
+        string=[r[3] for r in rows],
+        fret=[r[4] for r in rows],
     )
