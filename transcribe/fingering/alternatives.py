@@ -2,27 +2,29 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
+from transcribe.fingering.beam import off_home
 from transcribe.fingering.drone import find_drone
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.solver import Fingering, Solver, solver_for
 from transcribe.riff import Alternative, Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 
-__all__ = ["alternatives"]
+__all__ = ["alternatives", "home_position"]
 
 _FREE_MELODY = {"melody_far": 0.0, "melody_above": 0.0, "melody_moves": 0.0}
+_POSITION = "one hand position"
 _KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
+    (_POSITION, dict.fromkeys(("fret", "fret_high", "fret_body", "off_first"), 0.0) | _FREE_MELODY),
     (
         "along one string",
         {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5},
     ),
     ("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
-    (
-        "one hand position",
-        {"shift": 1.5, "shift_any": 4.0, "shift_fast": 0.5, "open": 1.0} | _FREE_MELODY,
-    ),
     (
         "ringing across the strings",
         {
@@ -71,7 +73,8 @@ def alternatives(
     for name, changes in _KINDS:
         if found is not None and name == "along one string":
             name = "along one string over the drone"
-        other = Solver(instrument, hand=hand, weights=base.weights | dict(changes))
+        home = home_position(notes, instrument, held) if name == _POSITION else None
+        other = Solver(instrument, hand=hand, weights=base.weights | dict(changes), home=home)
         _add(out, seen, name, other.solve(notes, drone=found, pins=held, phrases=phrases), base)
     for name, factor in _HANDS:
         span = min(200.0, max(40.0, hand.span_mm * factor))
@@ -80,6 +83,32 @@ def alternatives(
         _add(out, seen, name, solved, base)
     first = sum(base.effort(notes, main.positions, drone=found).values())
     return tuple(_described(a, notes, found, base, first) for a in out[:_MOST])
+
+
+def home_position(
+    notes: Sequence[Note], instrument: Instrument, pins: Mapping[int, tuple[int, int]]
+) -> int:
+    """The fret at which the index finger lies when the notes lie best within four frets.
+
+    The first pin says where on the neck: the position has to hold it.
+    """
+    places = [
+        np.array([pins[n.id][1]] if n.id in pins else [f for _, f in found])
+        for n in sort_notes(list(notes))
+        if (found := instrument.places(n.pitch_midi))
+    ]
+    pinned = [pins[n.id][1] for n in sort_notes(list(notes)) if n.id in pins and pins[n.id][1]]
+    homes = list(range(1, max(2, instrument.top_fret - 2)))
+    if pinned:
+        homes = [h for h in homes if h - 1 <= pinned[0] <= h + 4] or homes
+    counted = Counter(tuple(p.tolist()) for p in places)
+
+    def outside(home: int) -> float:
+        return sum(
+            count * float(off_home(np.array(frets), home).min()) for frets, count in counted.items()
+        )
+
+    return min(homes, key=lambda h: (outside(h), h))
 
 
 def _add(

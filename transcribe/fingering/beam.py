@@ -20,7 +20,7 @@ from transcribe.fingering.hand import STATIC, neck_mm
 from transcribe.fingering.plan import MEMORY, RECENT, Onset
 from transcribe.riff import Instrument
 
-__all__ = ["LEGATO_COST", "Beam", "States", "Step"]
+__all__ = ["LEGATO_COST", "Beam", "States", "Step", "off_home"]
 
 LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
 
@@ -47,15 +47,32 @@ class States:
     melody: np.ndarray  # last string of the melody over a drone, -1 before
 
 
+def off_home(frets: np.ndarray, home: int) -> np.ndarray:
+    """How many frets each of ``frets`` lies outside the four of position ``home``.
+
+    The index finger stretches back more easily than the little finger on (common practice, no
+    source), so a fret below counts 0.6; an open string is outside by 1.5.
+    """
+    below = 0.6 * np.maximum(home - frets, 0)
+    above = np.maximum(frets - home - 3, 0)
+    return np.where(frets == 0, 1.5, below + above)
+
+
 class Beam:
     """Runs over the onsets of a riff for one instrument and table of weights."""
 
     def __init__(
-        self, instrument: Instrument, weights: Mapping[str, float], *, width: int = 24
+        self,
+        instrument: Instrument,
+        weights: Mapping[str, float],
+        *,
+        width: int = 24,
+        home: int | None = None,
     ) -> None:
         self.instrument = instrument
         self.weights = dict(weights)
         self.width = width
+        self.home = home
         self._mm = np.array(neck_mm(instrument))
         self._open = np.array(instrument.open_midi) + instrument.capo
 
@@ -132,6 +149,8 @@ class Beam:
         yield from self._voices(states, onset, cand)
         yield from self._recent(states, onset, cand)
         yield from self._sounding(states, onset, cand)
+        if self.home is not None:
+            yield "off_home", off_home(cand.frets, self.home).sum(axis=1)[None, :]
         for n, string in onset.alike:
             yield "repeat_off", (cand.strings[:, n] != string)[None, :]
         if onset.drone_strings:

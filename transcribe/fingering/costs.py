@@ -116,6 +116,7 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "cut": 2.0,
         "cut_any": 0.8,
         "other_place": 0.4,
+        "off_home": 3.0,
         "repeat_off": 4.0,
         "drone_off": 60.0,
         "melody_on_drone": 40.0,

@@ -222,6 +222,7 @@ _WORDS = {
     "cut": "a note that still rings is cut off",
     "cut_any": "a note that still rings is cut off",
     "other_place": "the same pitch was played elsewhere just before",
+    "off_home": "it leaves the position",
     "repeat_off": "it differs from the other repeats",
     "legato": "the slur would have to change strings",
     "drone_off": "the drone would leave its open string",

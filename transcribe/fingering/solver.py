@@ -60,12 +60,13 @@ class Solver:
         weights: Mapping[str, float] | None = None,
         fingers: Mapping[str, float] | None = None,
         beam: int = 24,
+        home: int | None = None,
     ) -> None:
         self.instrument = instrument
         self.hand = hand
         self.weights = dict(default_weights() if weights is None else weights)
         self.chooser = Chooser(instrument, hand, self.weights)
-        self.beam = Beam(instrument, self.weights, width=beam)
+        self.beam = Beam(instrument, self.weights, width=beam, home=home)
         if weights is None and fingers is None:
             fingers = finger_weights()
         # Editors finger by other measures than they choose strings by: with the strings known,
