@@ -9,6 +9,7 @@ import pytest
 
 from tests.compare.helpers import STEP, between, later, played, reference, take
 from transcribe.compare import Comparison, compare
+from transcribe.compare.listen import Ear
 from transcribe.errors import ParameterError
 from transcribe.formats.document import read_riff
 from transcribe.instrument import make_instrument
@@ -394,3 +395,60 @@ def test_order_only_reference_dates_notes_by_the_takes_own_pulse() -> None:
     assert comparison.timing == "pulse"
     assert comparison.summary.tempo_bpm == pytest.approx(90.0)
     assert comparison.tempo_ratio is None
+
+
+def test_two_strings_in_unison_are_heard_as_one() -> None:
+    riff = reference(drone=False)
+    twin = replace(riff.notes[4], id=99, string=3, fret=riff.notes[4].pitch_midi - 55)
+    double = replace(riff, notes=(*riff.notes[:5], twin, *riff.notes[5:]))
+    found = verdicts(compare(take(heard(played(riff))), double))
+    assert set(found) == {"unsure"}
+    assert len(found["unsure"]) == 1
+    # Told by notes alone, the second string was not struck.
+    assert set(verdicts(compare(take(played(riff)), double))) == {"missed"}
+
+
+def test_recorded_times_win_where_the_written_beats_are_wrong() -> None:
+    riff = reference(drone=False, repeats=3)
+    # The transcription took a swung line for straight eighths.
+    swung = tuple(
+        replace(n, onset_sec=n.onset_sec + (0.1 if k % 2 else 0.0), offset_sec=n.offset_sec + 0.05)
+        for k, n in enumerate(riff.notes)
+    )
+    comparison = compare(take(played(replace(riff, notes=swung))), replace(riff, notes=swung))
+    assert verdicts(comparison) == {}
+    assert comparison.timing == "seconds"
+    assert any("recorded times" in remark for remark in comparison.remarks)
+    # A take of the straight line is held against the beats.
+    straight = compare(take(played(riff)), replace(riff, notes=swung))
+    assert verdicts(straight) == {}
+    assert straight.timing == "score"
+
+
+def an_ear(notes: list[tuple[float, int, float]]) -> Ear:
+    """An ear that heard (seconds, pitch, share) and nothing else."""
+    onset = np.zeros((1000, 54))
+    for at, pitch, share in notes:
+        onset[round(at / 0.0116), pitch - 35] = share
+    return Ear(onset, np.zeros((1000, 54)), 0.0116, 35)
+
+
+@pytest.mark.parametrize(("share", "verdict"), [(0.5, "right"), (0.1, "unsure"), (0.01, "missed")])
+def test_a_second_listening_decides_on_a_note_that_was_not_named(
+    share: float, verdict: str
+) -> None:
+    riff = reference(drone=False)
+    notes = heard(played(riff))
+    gone = notes.pop(6)
+    ear = an_ear([(gone.onset_sec, gone.pitch_midi, share)])
+    row = compare(take(notes), riff, ear=ear).notes[6]
+    assert row.verdict == verdict
+    assert row.take is None
+
+
+def test_a_second_listening_takes_no_other_stroke_for_the_one_that_is_due() -> None:
+    riff = reference(drone=False)
+    notes = heard(played(riff))
+    gone = notes.pop(6)
+    ear = an_ear([(gone.onset_sec + 0.3, gone.pitch_midi, 0.9)])
+    assert compare(take(notes), riff, ear=ear).notes[6].verdict == "missed"

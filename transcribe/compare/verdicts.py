@@ -336,7 +336,7 @@ def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
     if rings:
         reason = "its string was still ringing; whether it was struck again is not clear"
     elif hidden:
-        reason = "may be hidden in the overtones of a lower note"
+        reason = "may be hidden in another note that was struck with it"
     return Verdict(i, None, "unsure" if reason else "missed", time_sec=float(due), reason=reason)
 
 
@@ -368,11 +368,14 @@ def _faint_row(i: int, due: float, at: float, pace: float, side: Side) -> Verdic
 
 
 def _hidden(i: int, due: float, side: Side) -> bool:
-    """Whether a note may lie within the overtones of a lower one that was struck with it."""
+    """Whether a note may lie within another that was struck with it: a unison or an overtone."""
     pitch = int(side.ref_pitch[i])
     for k in _sounding(due, side):
         step = pitch - int(side.take_pitch[k])
-        if step in _OVERTONES and abs(float(side.at[k]) - due) < 2 * _TOGETHER_SEC:
+        apart = abs(float(side.at[k]) - due)
+        if (step in _OVERTONES and apart < 2 * _TOGETHER_SEC) or (
+            not step and apart < _TOGETHER_SEC
+        ):
             return True
     return False
 

@@ -87,6 +87,8 @@ def said_of(row: Verdict) -> str:
     if row.verdict == "extra":
         name = row.played.where if row.played is not None else ""
         return f": {name} is not in the reference"
+    if row.verdict == "missed":
+        return ": did not sound"
     return f": {row.verdict}" + (f", {row.reason}" if row.reason else "")
 
 
