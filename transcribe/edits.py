@@ -257,7 +257,7 @@ def _edited(riff: Riff, kind: str, removed: list[Note], added: list[Note]) -> Ri
     return _settled(riff, pins, [entry])
 
 
-def _check(riff: Riff, note: Note) -> None:
+def _check_times(riff: Riff, note: Note) -> None:
     times = (note.onset_sec, note.offset_sec)
     if not all(math.isfinite(t) for t in times) or note.onset_sec < 0:
         raise ParameterError("a note's times are seconds from the start of the take, 0 or more")
@@ -266,6 +266,10 @@ def _check(riff: Riff, note: Note) -> None:
     end = riff.source.duration_sec if riff.source else None
     if end is not None and note.onset_sec > end:
         raise ParameterError(f"the take ends at {end:.2f} s; put the note before that")
+
+
+def _check(riff: Riff, note: Note) -> None:
+    _check_times(riff, note)
     if note.articulation not in ARTICULATIONS:
         raise ParameterError(
             f"{note.articulation!r} is no technique; use {', '.join(ARTICULATIONS)}"
@@ -363,6 +367,7 @@ def _stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
 
 def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:
     """``note`` with its score times from its seconds, to the nearest part of a beat."""
+    _check_times(riff, note)
     rhythm = riff.rhythm
     if rhythm is None or len(rhythm.beats_sec) < 2:
         return note

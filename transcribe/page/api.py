@@ -175,7 +175,7 @@ class Api:
             raise NotHereError("There is nothing of that name.")
         path = await run_in_threadpool(self._desk.made, key)
         kind = _KINDS.get(path.suffix, "application/octet-stream")
-        return FileResponse(path, media_type=kind, content_disposition_type="attachment")
+        return FileResponse(path, media_type=kind, headers={"content-disposition": "attachment"})
 
 
 _KINDS = {

@@ -138,6 +138,8 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind(("127.0.0.1", port))
+        # From here on a browser that is quicker than the server waits instead of failing.
+        listener.listen(64)
     except OSError as error:
         listener.close()
         raise ParameterError(

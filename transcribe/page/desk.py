@@ -193,8 +193,7 @@ class Desk:
             "shown": name,
             "settings": {**settings, "max_sec": self._max_sec},
         }
-        job = self._jobs.start("read", arguments, label=name, finish=finish)
-        return _dropping(job, path)
+        return self._jobs.start("read", arguments, label=name, finish=finish, drop=path)
 
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Find rhythm, fingering and theory of a riff's notes anew with other settings.
@@ -265,8 +264,7 @@ class Desk:
             "settings": {"max_sec": self._max_sec},
             "reference": to_json(reference),
         }
-        job = self._jobs.start("compare", arguments, label=name, finish=finish)
-        return _dropping(job, path)
+        return self._jobs.start("compare", arguments, label=name, finish=finish, drop=path)
 
     def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
@@ -379,18 +377,6 @@ def _umask() -> int:
     mask = os.umask(0o077)
     os.umask(mask)
     return mask
-
-
-def _dropping(job: Job, path: Path) -> Job:
-    """``job``, with its upload thrown away at the end if it was not put in the folder."""
-    import threading
-
-    def wait() -> None:
-        job.ended.wait()
-        path.unlink(missing_ok=True)
-
-    threading.Thread(target=wait, daemon=True).start()
-    return job
 
 
 def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:

@@ -6,6 +6,7 @@ results in place once the worker has ended well. A job that fails or is cancelle
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import secrets
 import shutil
@@ -47,15 +48,17 @@ class Job:
     result: Any = None
     error: str = ""
     process: Any = None
+    drop: Path | None = None  # thrown away at the end, whatever the end
     ended: threading.Event = field(default_factory=threading.Event)
 
     def as_json(self) -> dict[str, Any]:
-        """What the page is told of the job."""
+        """What the page is told of the job; its end only once everything is put in order."""
+        ended = self.ended.is_set()
         return {
             "id": self.id,
             "task": self.task,
             "label": self.label,
-            "state": self.state,
+            "state": self.state if ended or self.state == "waiting" else "running",
             "stage": self.stage,
             "share": round(self.share, 3),
             "result": self.result,
@@ -101,11 +104,13 @@ class Jobs:
         *,
         label: str,
         finish: Callable[[Any, Path], Any] = lambda result, scratch: result,
+        drop: Path | None = None,
     ) -> Job:
         """Queue a job: ``work.TASKS[task](scratch=..., progress=..., **arguments)``.
 
         ``finish`` is given the result and the scratch folder, in the server, once the worker is
-        done; what it returns is the job's result.
+        done; what it returns is the job's result. ``drop`` is a file that is thrown away at the
+        end if it is still there.
 
         Raises
         ------
@@ -117,7 +122,7 @@ class Jobs:
             if self._closed or waiting >= _MOST_WAITING:
                 raise BusyError("Too many takes are waiting; let some finish first.")
             job_id = secrets.token_hex(8)
-            job = Job(job_id, task, label, self._scratch / job_id, arguments, finish)
+            job = Job(job_id, task, label, self._scratch / job_id, arguments, finish, drop=drop)
             self._jobs[job_id] = job
             for old in [j for j in self._jobs.values() if j.ended.is_set()][:-_KEPT]:
                 del self._jobs[old.id]
@@ -156,6 +161,9 @@ class Jobs:
             self._fail(job, f"Something went wrong inside ({type(error).__name__}); try again.")
         finally:
             shutil.rmtree(job.scratch, ignore_errors=True)
+            if job.drop is not None:
+                with contextlib.suppress(OSError):
+                    job.drop.unlink(missing_ok=True)
             job.ended.set()
 
     def _work(self, job: Job) -> None:

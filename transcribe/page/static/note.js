@@ -66,7 +66,7 @@ export class NotePanel {
   }
 
   focusNeck() {
-    const current = this.neck?.querySelector("button.current, button.place");
+    const current = this.neck?.querySelector("button.current") || this.neck?.querySelector("button.place");
     if (current) current.focus();
     else this.wantsFocus = true;
   }

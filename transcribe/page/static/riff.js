@@ -19,6 +19,7 @@ export async function showRiff(main, riffId) {
 class RiffView {
   constructor(main, data) {
     this.main = main;
+    main.riff = this;
     this.data = data;
     this.queue = Promise.resolve();
     this.chosen = [];
@@ -127,8 +128,8 @@ class RiffView {
       h("div", { class: "row tools" },
         this.undoButton, this.redoButton, this.saved, h("span", { class: "stretch" }),
         this.addButton,
-        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Zoom in" }),
-        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Zoom out" })),
+        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Closer: fewer notes, larger" }),
+        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Wider: more notes, smaller" })),
       this.strip.element,
       h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
         "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",

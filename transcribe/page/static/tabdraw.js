@@ -46,11 +46,11 @@ export function figure(g, note, x, { classes = "", props = {} } = {}) {
   const half = g.gap * (0.3 + 0.19 * text.length);
   const group = s("g", { class: `note ${classes}`, ...props },
     s("rect", { class: "knock", x: x - half, y: y - g.gap * 0.46, width: 2 * half, height: g.gap * 0.92, rx: g.gap * 0.12 }),
-    s("text", { x, y: y + g.gap * 0.29, "text-anchor": "middle", "font-size": g.gap * 0.82 }, text));
+    s("text", { "aria-hidden": "true", x, y: y + g.gap * 0.29, "text-anchor": "middle", "font-size": g.gap * 0.82 }, text));
   // A pin is an underline, so that it is seen without colour.
   if (note.pinned) group.append(s("line", { class: "pin", x1: x - half, x2: x + half, y1: y + g.gap * 0.44, y2: y + g.gap * 0.44 }));
   if (note.confidence < 0.5 && !note.pinned) {
-    group.append(s("text", { class: "doubt", x: x + half * 0.9, y: y - g.gap * 0.18, "font-size": g.gap * 0.55 }, "?"));
+    group.append(s("text", { class: "doubt", "aria-hidden": "true", x: x + half * 0.9, y: y - g.gap * 0.18, "font-size": g.gap * 0.55 }, "?"));
   }
   return group;
 }

@@ -1,0 +1,282 @@
+"""A server over a folder, a client that speaks to it, a browser that shows it, riffs to show."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from http.client import HTTPConnection
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.page.serving import TOKEN
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.pipeline import finger
+from transcribe.riff import Note, Phrase, Rhythm, Riff, Source, sort_notes
+
+ROOT = Path(__file__).resolve().parents[2]
+CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+    "--mute-audio",
+    "--autoplay-policy=no-user-gesture-required",
+    "--use-fake-ui-for-media-stream",
+    "--use-fake-device-for-media-stream",
+]
+
+
+def missing(what: str) -> None:
+    """Skip where a person runs the tests; fail where they must all run."""
+    if os.environ.get("CI"):
+        pytest.fail(what)
+    pytest.skip(what)
+
+
+class Server:
+    """A running page server and a plain HTTP client for it."""
+
+    def __init__(self, folder: Path, *options: str) -> None:
+        self.folder = folder
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "tests.page.serving", str(folder), *options],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        line = self.process.stdout.readline()
+        assert line.strip().isdigit(), "the server did not start"
+        self.port = int(line)
+        self.host = f"127.0.0.1:{self.port}"
+        self.url = f"http://{self.host}"
+        self.address = f"{self.url}/?token={TOKEN}"
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        headers: dict[str, str] | None = None,
+        *,
+        plain: bool = False,
+    ) -> tuple[int, Any, dict[str, str]]:
+        """Status, body (JSON where it is that) and headers. ``plain`` adds no headers of ours."""
+        sent = {} if plain else {"Cookie": f"handspan-{self.port}={TOKEN}", "Origin": self.url}
+        sent |= headers or {}
+        data = body if isinstance(body, bytes) or body is None else json.dumps(body).encode()
+        connection = HTTPConnection("127.0.0.1", self.port, timeout=60)
+        try:
+            connection.request(method, path, data, sent)
+            response = connection.getresponse()
+            raw = response.read()
+        finally:
+            connection.close()
+        found = {name.lower(): value for name, value in response.getheaders()}
+        if found.get("content-type", "").startswith("application/json"):
+            return response.status, json.loads(raw), found
+        return response.status, raw, found
+
+    def send(
+        self, data: bytes, name: str, *, settings: dict | None = None, check: str | None = None
+    ) -> tuple[int, Any]:
+        """Upload a file; status and body."""
+        headers = {"X-File-Name": quote(name)}
+        if settings is not None:
+            headers["X-Settings"] = quote(json.dumps(settings))
+        query = f"?check={check}" if check else ""
+        status, body, _ = self.ask("POST", f"/api/takes{query}", data, headers)
+        return status, body
+
+    def outcome(self, job: str, *, limit_sec: float = 60.0) -> dict[str, Any]:
+        """A job once it has ended."""
+        end = time.monotonic() + limit_sec
+        while time.monotonic() < end:
+            body = self.ask("GET", f"/api/jobs/{job}")[1]
+            if body["state"] in ("done", "failed", "cancelled"):
+                return body
+            time.sleep(0.05)
+        raise AssertionError(f"job {job} did not end")
+
+    def id_of(self, name: str) -> str:
+        """The opaque id of the riff called ``name``."""
+        riffs = self.ask("GET", "/api/shelf")[1]["riffs"]
+        return next(riff["id"] for riff in riffs if riff["name"] == name)
+
+    def stop(self) -> None:
+        self.process.terminate()
+        try:
+            self.process.wait(10)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait(10)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Callable[..., Server]]:
+    """Starts servers of a test's own."""
+    running: list[Server] = []
+
+    def begin(*options: str, folder: Path | None = None) -> Server:
+        running.append(Server(folder or tmp_path / "riffs", *options))
+        return running[-1]
+
+    yield begin
+    for server in running:
+        server.stop()
+
+
+@pytest.fixture(scope="session")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Server]:
+    """One server for the tests that leave it as it was, but for riffs of their own."""
+    running = Server(tmp_path_factory.mktemp("riffs"))
+    yield running
+    running.stop()
+
+
+def make_riff(*, seconds: float = 8.0, seed: int = 7) -> Riff:
+    """Two alike phrases over a low drone, with bars, fingered and with its theory."""
+    rng = np.random.default_rng(seed)
+    beat_sec = 0.5
+    line = rng.choice([57, 60, 62, 64, 66, 67, 69], size=8)
+    notes: list[Note] = []
+    for k in range(int(seconds / beat_sec)):
+        beat = float(k)
+        onset = 0.25 + k * beat_sec
+        if k % 4 == 0:
+            notes.append(
+                Note(len(notes) + 1, onset, onset + 1.9, 45, onset_beat=beat, duration_beat=4.0)
+            )
+        notes.append(
+            Note(
+                len(notes) + 1,
+                onset,
+                onset + 0.45,
+                int(line[k % 8]),
+                onset_beat=beat,
+                duration_beat=1.0,
+            )
+        )
+    beats = tuple(0.25 + beat_sec * k for k in range(int(seconds / beat_sec) + 1))
+    half = len(beats) // 16 * 8
+    phrases = tuple(Phrase("A", 8.0 * k, 8.0 * k + 8.0) for k in range(max(1, half // 4)))
+    rhythm = Rhythm(120.0, (4, 4), beats, beats[::4], phrases if half else ())
+    riff = finger(Riff(notes=sort_notes(notes), rhythm=rhythm))
+    return dataclasses.replace(riff, source=Source("", duration_sec=seconds + 0.5))
+
+
+@pytest.fixture(scope="session")
+def one_riff() -> Riff:
+    return make_riff()
+
+
+@pytest.fixture
+def put(one_riff: Riff) -> Callable[..., str]:
+    """Puts the riff into a server's folder under a name, with a take if samples are given."""
+
+    def lay(server: Server, name: str, *, riff: Riff | None = None, take: Any = None) -> str:
+        riff = riff or one_riff
+        if take is not None:
+            soundfile.write(server.folder / f"{name}.wav", take[0], take[1])
+            source = Source(f"{name}.wav", len(take[0]) / take[1])
+            riff = dataclasses.replace(riff, source=source)
+        write_riff(riff, server.folder / f"{name}.riff.json")
+        return server.id_of(name)
+
+    return lay
+
+
+@pytest.fixture(scope="session")
+def mooring(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten seconds of a shipped take."""
+    from transcribe.audio import read_audio
+
+    recording = read_audio(ROOT / "fixtures" / "takes" / "mooring" / "mooring.ogg")
+    path = tmp_path_factory.mktemp("takes") / "mooring.wav"
+    soundfile.write(path, recording.y[: 10 * recording.sr], recording.sr)
+    return path
+
+
+@pytest.fixture(scope="session")
+def axe() -> Path:
+    """The accessibility checker axe-core: AXE_CORE names it, or npm put it near the project."""
+    near = [folder / "node_modules" for folder in (ROOT, *ROOT.parents, Path.home())]
+    named = os.environ.get("AXE_CORE")
+    for path in [Path(named)] if named else [n / "axe-core" / "axe.min.js" for n in near]:
+        if path.is_file():
+            return path
+    missing("axe-core is not here: npm install --prefix DIR axe-core, and set AXE_CORE to its file")
+    raise AssertionError
+
+
+@pytest.fixture(scope="session")
+def chromium(mooring: Path) -> Iterator[Any]:
+    """Chromium, whose microphone hears a shipped take."""
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        missing("playwright is not installed: pip install -e .[test]")
+    if shutil.which(CHROMIUM) is None:
+        missing(f"{CHROMIUM} is not here: install Debian's chromium, or set CHROMIUM")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=[*FLAGS, f"--use-file-for-fake-audio-capture={mooring}"],
+        )
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
+    """Opens pages at a server; at the end, none of them may have met an error of its own."""
+    contexts: list[Any] = []
+    troubles: list[str] = []
+
+    def begin(
+        server: Server, riff_id: str | None = None, *, beside: Any = None, **kind: Any
+    ) -> Any:
+        kind.setdefault("viewport", {"width": 1200, "height": 900})
+        if beside is None:
+            contexts.append(chromium.new_context(**kind))
+            contexts[-1].set_default_timeout(20_000)
+        page = (beside.context if beside is not None else contexts[-1]).new_page()
+        page.on("pageerror", lambda error: troubles.append(str(error)))
+        page.on(
+            "console",
+            lambda message: (
+                troubles.append(message.text) if "Content Security" in message.text else None
+            ),
+        )
+        page.goto(server.address)
+        page.wait_for_selector("h1")
+        if riff_id is not None:
+            page.goto(f"{server.url}/#riff={riff_id}")
+            page.wait_for_selector(".tab .note")
+        return page
+
+    yield begin
+    for context in contexts:
+        context.close()
+    assert not troubles, troubles
+
+
+def saved(server: Server, name: str) -> Riff:
+    """What lies on disk."""
+    return read_riff(server.folder / f"{name}.riff.json")

@@ -1,0 +1,41 @@
+"""Serves a folder for the tests, as a process of its own: ``python -m tests.page.serving DIR``."""
+
+from __future__ import annotations
+
+import argparse
+import socket
+from pathlib import Path
+
+import uvicorn
+
+from transcribe.page import make_app
+
+TOKEN = "a-token-for-the-tests-only"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--max-bytes", type=int, default=64 * 2**20)
+    parser.add_argument("--max-sec", type=float, default=900.0)
+    parser.add_argument("--memory-bytes", type=int, default=6 * 2**30)
+    args = parser.parse_args()
+    listener = socket.socket()
+    listener.bind(("127.0.0.1", 0))
+    listener.listen(64)
+    port = listener.getsockname()[1]
+    app = make_app(
+        args.folder,
+        token=TOKEN,
+        port=port,
+        max_bytes=args.max_bytes,
+        max_sec=args.max_sec,
+        memory_bytes=args.memory_bytes,
+    )
+    print(port, flush=True)
+    config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1)
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+if __name__ == "__main__":
+    main()

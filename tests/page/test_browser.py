@@ -1,0 +1,555 @@
+"""The page as a person meets it, in a real browser."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from base64 import b64encode
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.page.conftest import ROOT, Server, make_riff, saved
+from transcribe import fingering
+from transcribe.instrument import pitch_name
+from transcribe.riff import Riff
+
+
+def _expect(locator: Any) -> Any:
+    from playwright.sync_api import expect
+
+    return expect(locator)
+
+
+def _choose(page: Any, note_id: int) -> None:
+    page.locator(f"#note-{note_id}").click()
+    _expect(page.locator(f"#note-{note_id}")).to_have_attribute("aria-selected", "true")
+    page.wait_for_selector(".place")
+
+
+def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
+    """A note, and a place for it whose pin moves other notes too."""
+    for note in riff.notes:
+        for place in riff.instrument.places(note.pitch_midi):
+            if place == (note.string, note.fret):
+                continue
+            try:
+                after = fingering.pin(riff, {note.id: place}, repeats=False)
+            except ValueError:
+                continue
+            moved = [
+                n.id
+                for n, old in zip(after.notes, riff.notes, strict=True)
+                if (n.string, n.fret) != (old.string, old.fret) and n.id != note.id
+            ]
+            if moved:
+                return note.id, place
+    raise AssertionError("no pin of this riff moves another note")
+
+
+def _place_button(page: Any, place: tuple[int, int]) -> Any:
+    name = f"string {place[0]} " + ("open" if place[1] == 0 else f"fret {place[1]},")
+    return page.locator(f".place[aria-label^='{name}']")
+
+
+# -- bring in ----------------------------------------------------------------------------------
+
+
+def test_dropped_take_becomes_a_tab_and_stays(server: Server, open_page, mooring: Path) -> None:
+    page = open_page(server)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    # A true drop: a DataTransfer with a file, let go over the page.
+    data = mooring.read_bytes()
+    transfer = page.evaluate_handle(
+        """async (bytes) => {
+            const data = Uint8Array.from(atob(bytes), (c) => c.charCodeAt(0));
+            const file = new File([data], "low tide.wav");
+            const transfer = new DataTransfer();
+            transfer.items.add(file);
+            return transfer;
+        }""",
+        b64encode(data).decode(),
+    )
+    page.dispatch_event(".well", "drop", {"dataTransfer": transfer})
+    page.wait_for_selector(".work .stage")
+    page.wait_for_selector(".tab .note", timeout=60_000)
+    _expect(page.locator("h1")).to_have_text("low-tide")
+    count = len(saved(server, "low-tide").notes)
+    assert count > 10
+    _expect(page.locator(".facts")).to_contain_text(f"{count} notes")
+    assert page.locator(".tab .note").count() > 5
+    # The picture of the sound is there: the canvas is not blank under the ruler.
+    page.wait_for_timeout(500)
+    shades = page.evaluate(
+        """() => {
+            const canvas = document.querySelector("canvas.picture");
+            const data = canvas.getContext("2d").getImageData(0, 60, canvas.width, 100).data;
+            return new Set(Array.from(data).filter((_, k) => k % 4 === 3)).size;
+        }"""
+    )
+    assert shades > 20
+    page.reload()
+    page.wait_for_selector(".tab .note")
+    _expect(page.locator("h1")).to_have_text("low-tide")
+    assert asked
+    for url in asked:
+        assert url.startswith((server.url, "blob:")), f"the page asked {url}"
+
+
+def test_file_that_is_no_recording_gives_a_sentence(server: Server, open_page) -> None:
+    page = open_page(server)
+    page.set_input_files(
+        ".well input[type=file]",
+        {"name": "<b>bad</b>.wav", "mimeType": "audio/wav", "buffer": b"not sound" * 99},
+    )
+    page.wait_for_selector(".notice.error", timeout=30_000)
+    text = page.inner_text(".notice.error")
+    assert "<b>bad</b>.wav" in text
+    assert page.locator(".notice.error b:not(strong)").count() == 0
+    assert page.locator(".work").count() == 0
+
+
+def test_work_can_be_cancelled(start, open_page) -> None:
+    import io
+
+    import soundfile
+
+    server = start()
+    page = open_page(server)
+    file = io.BytesIO()
+    rng = np.random.default_rng(2)
+    soundfile.write(file, 0.2 * rng.standard_normal(240 * 16000), 16000, format="WAV")
+    page.set_input_files(
+        ".well input[type=file]",
+        {"name": "noise.wav", "mimeType": "audio/wav", "buffer": file.getvalue()},
+    )
+    page.wait_for_selector(".work progress")
+    _expect(page.locator(".work .stage")).not_to_have_text("Sending")
+    page.click(".work button:text-is('Cancel')")
+    _expect(page.locator(".work")).to_have_count(0)
+    assert page.locator(".notice").count() == 0
+    assert not [p for p in server.folder.iterdir() if not p.name.startswith(".")]
+
+
+def test_microphone_becomes_a_tab(server: Server, open_page) -> None:
+    page = open_page(server, permissions=["microphone"])
+    page.click("button:text-is('Record')")
+    _expect(page.locator(".well .clock")).to_have_text(re.compile(r"^0:0[5-9]"), timeout=20_000)
+    page.click("button:text-is('Stop and use it')")
+    page.wait_for_selector(".tab .note", timeout=60_000)
+    name = page.inner_text("h1")
+    assert name.startswith("take-")
+    duration = saved(server, name).source.duration_sec
+    assert 4.5 < duration < 15
+
+
+def test_names_and_symbols_are_text_not_markup(start, open_page, put, one_riff: Riff) -> None:
+    import dataclasses
+
+    server = start()
+    mark = "<img src=x onerror=document.title=1>"
+    theory = {
+        **one_riff.theory,
+        "chords": [{"start_sec": 0.3, "end_sec": 1.0, "symbol": mark, "roman": mark}],
+        "mode": {**one_riff.theory["mode"], "evidence": [mark], "tonic": mark},
+    }
+    riff = dataclasses.replace(one_riff, theory=theory, extra={"warnings": [mark]})
+    put(server, f"odd {mark}", riff=riff)
+    page = open_page(server)
+    assert page.locator("img").count() == 0
+    page.click(".entry-name")
+    page.wait_for_selector(".tab .note")
+    _expect(page.locator("h1")).to_have_text(f"odd {mark}")
+    _expect(page.locator(".tab .chord").first).to_have_text(mark)
+    assert page.locator("img").count() == 0
+    assert page.title().startswith("odd")
+
+
+# -- correct -----------------------------------------------------------------------------------
+
+
+def test_pin_moves_the_rest_and_undo_takes_it_back(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    note_id, place = _movable(one_riff)
+    page = open_page(server, put(server, "pinned"))
+    before = page.locator(".tab .note text").all_inner_texts()
+    _choose(page, note_id)
+    _place_button(page, place).click()
+    _expect(page.locator(".place.held")).to_have_count(1)
+    _expect(page.locator(".last-change")).to_contain_text("moved")
+    after = saved(server, "pinned")
+    moved = [
+        n.id
+        for n in after.notes
+        if (n.string, n.fret) != _where(one_riff, n.id) and n.id != note_id
+    ]
+    assert moved
+    _expect(page.locator(".last-change")).to_contain_text(str(len(moved)))
+    # Each note that moved shows where it was, and the pinned one is underlined.
+    assert page.locator(".tab .was").count() >= 1
+    assert page.locator(f"#note-{note_id} .pin").count() == 1
+    page.reload()
+    page.wait_for_selector(".tab .note")
+    assert page.locator(f"#note-{note_id} .pin").count() == 1
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(f"#note-{note_id} .pin")).to_have_count(0)
+    assert page.locator(".tab .note text").all_inner_texts() == before
+    page.click("button:text-is('Redo')")
+    _expect(page.locator(f"#note-{note_id} .pin")).to_have_count(1)
+    assert saved(server, "pinned").note(note_id).pinned
+
+
+def _where(riff: Riff, note_id: int) -> tuple:
+    note = riff.note(note_id)
+    return note.string, note.fret
+
+
+def test_repeats_are_offered_the_same_place(server: Server, open_page, put, one_riff: Riff) -> None:
+    note = next(
+        n
+        for n in one_riff.notes
+        if fingering.repeats_of(one_riff, n.id)
+        and len(one_riff.instrument.places(n.pitch_midi)) > 1
+    )
+    repeats = fingering.repeats_of(one_riff, note.id)
+    page = open_page(server, put(server, "repeats"))
+    _choose(page, note.id)
+    page.locator(".place.current").click()
+    offer = page.locator(".repeats button")
+    _expect(offer.first).to_be_visible()
+    offer.first.click()
+    _expect(page.locator(".last-change")).to_contain_text("Pinned")
+    page.wait_for_timeout(200)
+    pinned = {n.id for n in saved(server, "repeats").notes if n.pinned}
+    assert pinned >= {note.id, repeats[0]}
+
+
+def test_every_edit_of_a_note(server: Server, open_page, put, one_riff: Riff) -> None:
+    page = open_page(server, put(server, "edited"))
+    first, second = one_riff.notes[1], one_riff.notes[2]
+    _choose(page, first.id)
+    page.get_by_label("Technique").select_option("vibrato")
+    _expect(page.locator(".last-change")).to_contain_text("Changed")
+    assert saved(server, "edited").note(first.id).articulation == "vibrato"
+    page.get_by_label("A semitone higher").click()
+    higher = pitch_name(first.pitch_midi + 1).replace("#", "♯")
+    _expect(page.locator(".note-facts strong")).to_have_text(higher)
+    assert saved(server, "edited").note(first.id).pitch_midi == first.pitch_midi + 1
+    page.click("button:text-is('Split in two')")
+    _expect(page.locator(".last-change")).to_contain_text("Split")
+    assert len(saved(server, "edited").notes) == len(one_riff.notes) + 1
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".last-change")).to_contain_text("Taken back")
+    _choose(page, first.id)
+    page.locator(f"#note-{second.id}").click(modifiers=["Shift"])
+    page.click("button:text-is('Merge into one')")
+    _expect(page.locator(".last-change")).to_contain_text("Merged")
+    assert len(saved(server, "edited").notes) == len(one_riff.notes) - 1
+    page.click("button:text-is('Add a note')")
+    page.get_by_label("Pitch").fill("C4")
+    page.get_by_label("Begins, s").fill("2.00")
+    page.click(".note-panel button:text-is('Add')")
+    _expect(page.locator(".last-change")).to_contain_text("Added")
+    added = [n for n in saved(server, "edited").notes if n.onset_sec == 2.0]
+    assert [n.pitch_midi for n in added] == [60]
+    page.click("button:text-is('Done adding')")
+    _choose(page, added[0].id)
+    page.click(".note-panel button:text-is('Delete')")
+    _expect(page.locator(".last-change")).to_contain_text("Deleted")
+    assert not [n for n in saved(server, "edited").notes if n.onset_sec == 2.0]
+
+
+def test_missed_note_is_added_from_the_spectrogram(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    sr = 22050
+    tone = 0.3 * np.sin(2 * np.pi * 220.0 * np.arange(8 * sr) / sr)
+    riff_id = put(server, "spectrogram", take=(tone, sr))
+    page = open_page(server, riff_id)
+    _expect(page.locator("canvas.picture")).to_have_css("height", "226px", timeout=30_000)
+    page.click("button:text-is('Add a note')")
+    box = page.locator("canvas.picture").bounding_box()
+    x, y = 300, 130
+    page.mouse.move(box["x"] + x, box["y"] + y)
+    pitch, sec = page.inner_text(".hover").split()[:2]
+    page.mouse.click(box["x"] + x, box["y"] + y)
+    _expect(page.locator(".last-change")).to_contain_text("Added")
+    before = {n.id for n in one_riff.notes}
+    (new,) = [n for n in saved(server, "spectrogram").notes if n.id not in before]
+    assert pitch_name(new.pitch_midi) == pitch.replace("♯", "#")
+    assert abs(new.onset_sec - float(sec)) < 0.02
+
+
+def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_riff: Riff) -> None:
+    page = open_page(server, put(server, "keys"))
+    for _ in range(60):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.getAttribute('role')") == "listbox":
+            break
+    assert page.evaluate("document.activeElement.getAttribute('role')") == "listbox"
+    for _ in range(3):
+        page.keyboard.press("ArrowRight")
+    page.wait_for_selector(".place")
+    active = page.get_attribute("[role=listbox]", "aria-activedescendant")
+    note_id = int(active.removeprefix("note-"))
+    _expect(page.locator("#said")).not_to_have_text("")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".place:focus")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".place.held:focus")
+    assert saved(server, "keys").note(note_id).pinned
+    page.keyboard.press("Control+z")
+    _expect(page.locator(".last-change")).to_contain_text("Taken back")
+    assert not saved(server, "keys").note(note_id).pinned
+    page.keyboard.press("Escape")
+    page.locator("[role=listbox]").focus()
+    page.keyboard.press("Delete")
+    _expect(page.locator(".last-change")).to_contain_text("Deleted")
+    assert note_id not in {n.id for n in saved(server, "keys").notes}
+
+
+# -- two at once -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("answer", ["Keep theirs and make my change too", "Show theirs"])
+def test_two_windows_lose_no_pin(
+    server: Server, open_page, put, one_riff: Riff, answer: str
+) -> None:
+    a, b = one_riff.notes[1], one_riff.notes[5]
+    name = "windows-" + answer[:4].lower()
+    one = open_page(server, put(server, name))
+    two = open_page(server, server.id_of(name), beside=one)
+    _choose(two, b.id)
+    _choose(one, a.id)
+    one.locator(".place.current").click()
+    _expect(one.locator(".place.held")).to_have_count(1)
+    two.locator(".place.current").click()
+    two.wait_for_selector("dialog[open]")
+    assert {n.id for n in saved(server, name).notes if n.pinned} == {a.id}
+    two.locator("dialog button", has_text=answer).click()
+    _expect(two.locator(f"#note-{a.id} .pin")).to_have_count(1)
+    both = answer.startswith("Keep")
+    _expect(two.locator(f"#note-{b.id} .pin")).to_have_count(1 if both else 0)
+    pinned = {n.id for n in saved(server, name).notes if n.pinned}
+    assert pinned == ({a.id, b.id} if both else {a.id})
+
+
+def test_command_that_changes_the_riff_is_noticed(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "command"))
+    note = one_riff.notes[1]
+    path = server.folder / "command.riff.json"
+    done = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "transcribe.cli",
+            "refinger",
+            str(path),
+            "--pin",
+            f"{note.id}={note.string}/{note.fret}",
+        ],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    page.wait_for_selector(".notice:has-text('by the command')", timeout=15_000)
+    page.click("button:text-is('Show the new version')")
+    _expect(page.locator(f"#note-{note.id} .pin")).to_have_count(1)
+
+
+# -- hear, check, take away --------------------------------------------------------------------
+
+
+def test_take_plays_slower_at_its_own_pitch_and_loops(server: Server, open_page, put) -> None:
+    sr = 22050
+    t = np.arange(8 * sr) / sr
+    riff_id = put(server, "tone", take=(0.5 * np.sin(2 * np.pi * 440.0 * t), sr))
+    page = open_page(server, riff_id)
+    _expect(page.locator("canvas.picture")).to_have_css("height", "226px", timeout=30_000)
+    page.locator("input[type=range]").first.fill("40")
+    page.evaluate("document.querySelector('main').riff.setLoop([1, 1.6])")
+    page.click("button.play")
+    page.wait_for_timeout(900)
+    heard = page.evaluate(
+        """() => {
+            const { player } = document.querySelector("main").riff;
+            const bins = new Float32Array(player.analyser.frequencyBinCount);
+            player.analyser.getFloatFrequencyData(bins);
+            let best = 0;
+            for (let i = 1; i < bins.length; i += 1) if (bins[i] > bins[best]) best = i;
+            return { hz: best * player.context.sampleRate / 2 / bins.length, db: bins[best],
+                     rate: player.take.playbackRate };
+        }"""
+    )
+    assert heard["rate"] == 0.4
+    assert heard["db"] > -60, "nothing is heard at 40 % speed"
+    # The analyser's bins are 3 Hz wide; without pitch kept it would sound at 176 Hz.
+    assert abs(heard["hz"] - 440.0) < 8
+    places = []
+    for _ in range(12):
+        page.wait_for_timeout(150)
+        places.append(page.evaluate("document.querySelector('main').riff.player.lead.currentTime"))
+    assert all(0.95 <= sec <= 1.75 for sec in places), places
+    assert any(b < a for a, b in pairwise(places)), "it never came round"
+    page.click("button.play")
+    _expect(page.locator("button.play")).to_have_text("Play")
+
+
+def test_tab_is_played_by_the_strings(server: Server, open_page, put, one_riff: Riff) -> None:
+    page = open_page(server, put(server, "strings"))
+    page.click("button.play")
+    _expect(page.locator("button.play")).to_have_text("Pause", timeout=30_000)
+    page.wait_for_timeout(800)
+    level = page.evaluate(
+        """() => {
+            const { player } = document.querySelector("main").riff;
+            const bins = new Float32Array(player.analyser.frequencyBinCount);
+            player.analyser.getFloatFrequencyData(bins);
+            return Math.max(...bins);
+        }"""
+    )
+    assert level > -90, "silence would be far below"
+    page.keyboard.press("Escape")
+    page.click("button.play")
+
+
+def test_theory_is_read_and_heard(server: Server, open_page, put, one_riff: Riff) -> None:
+    page = open_page(server, put(server, "theory"))
+    mode = one_riff.theory["mode"]
+    _expect(page.locator(".theory h3").first).to_contain_text(mode["name"])
+    page.click("button:text-is('Hear the scale')")
+    _expect(page.locator("button:text-is('Hear the scale')")).to_be_enabled(timeout=30_000)
+    assert page.locator(".notice.error").count() == 0
+    heard = page.evaluate("document.querySelector('main').riff.aside.duration")
+    assert heard > 2
+
+
+def test_take_is_compared_and_the_worst_place_looped(
+    server: Server, open_page, put, mooring: Path
+) -> None:
+    from transcribe.formats.document import read_riff
+
+    truth = read_riff(ROOT / "fixtures" / "takes" / "mooring" / "truth.riff.json")
+    page = open_page(server, put(server, "reference", riff=truth))
+    page.click("#tab-check")
+    slips = ROOT / "fixtures" / "takes" / "mooring-slips" / "mooring-slips.ogg"
+    page.set_input_files("#pane-check input[type=file]", slips)
+    page.wait_for_selector(".check-result h3", timeout=90_000)
+    assert page.locator(".tab .verdict").count() > 3
+    _expect(page.locator(".check-result")).to_contain_text("% right")
+    assert page.locator(".plot .verdict").count() > 5
+    page.click("button:text-is('Loop the worst place')")
+    _expect(page.locator(".loop-text")).to_contain_text("Loop")
+    _expect(page.locator(".band")).to_be_visible()
+    page.click("button:text-is('Clear the verdicts')")
+    _expect(page.locator(".tab .verdict")).to_have_count(0)
+    assert (server.folder / "reference.progress.jsonl").exists()
+
+
+@pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("letter", (612, 792))])
+def test_sheet_prints_on_its_paper(
+    server: Server, open_page, put, one_riff: Riff, tmp_path: Path, paper: str, points: tuple
+) -> None:
+    page = open_page(server, put(server, f"sheet-{paper}"))
+    page.click("#tab-away")
+    page.locator("#pane-away select").select_option(paper)
+    figures = page.locator(".sheet-preview .note").count()
+    assert figures == len(one_riff.notes)
+    out = tmp_path / "sheet.pdf"
+    page.pdf(path=out, prefer_css_page_size=True)
+    data = out.read_bytes()
+    # ISO 216: A4 is 210 x 297 mm; ANSI Letter 8.5 x 11 in; a point is 1/72 in.
+    boxes = re.findall(rb"/MediaBox *\[ *0 +0 +([\d.]+) +([\d.]+) *\]", data)
+    pages = page.locator(".sheet-preview .sheet-page").count()
+    assert len(boxes) == pages
+    for width, height in boxes:
+        assert abs(float(width) - points[0]) < 1.5
+        assert abs(float(height) - points[1]) < 1.5
+    # Afterwards the page is itself again.
+    assert page.locator("button.play").is_visible()
+
+
+@pytest.mark.parametrize("label", ["Text tab", "MusicXML", "WAV of the tab"])
+def test_files_are_taken_away(server: Server, open_page, put, label: str) -> None:
+    page = open_page(server, put(server, "away"))
+    page.click("#tab-away")
+    with page.expect_download(timeout=30_000) as download:
+        page.click(f"button:text-is('{label}')")
+    assert download.value.suggested_filename.startswith("away")
+    assert Path(download.value.path()).stat().st_size > 100
+
+
+# -- looks -------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1200, 375])
+def test_axe_finds_nothing_serious(
+    server: Server, open_page, put, axe: Path, one_riff: Riff, scheme: str, width: int
+) -> None:
+    riff_id = put(server, f"axe-{scheme}-{width}")
+    # The checker is a script of its own: only for it the page's policy is set aside.
+    page = open_page(
+        server,
+        bypass_csp=True,
+        color_scheme=scheme,
+        viewport={"width": width, "height": 800},
+        reduced_motion="reduce",
+    )
+    found = _axe(page, axe)
+    page.goto(f"{server.url}/#riff={riff_id}")
+    page.wait_for_selector(".tab .note")
+    page.locator(f"#note-{one_riff.notes[1].id}").click()
+    page.wait_for_selector(".place")
+    page.locator(".place.current").click()
+    page.wait_for_selector(".place.held")
+    for tab in ("fingering", "theory", "check", "away"):
+        page.click(f"#tab-{tab}")
+        page.wait_for_selector(f"#pane-{tab} > *")
+        found += _axe(page, axe)
+        if width == 375:
+            assert page.evaluate("document.documentElement.scrollWidth") <= 375
+    assert not found, "\n".join(found)
+
+
+def _axe(page: Any, axe: Path) -> list[str]:
+    if not page.evaluate("typeof axe !== 'undefined'"):
+        page.add_script_tag(path=str(axe))
+    result = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    assert result["passes"], "axe looked at nothing"
+    return [
+        f"{v['id']} ({v['impact']}): {v['nodes'][0]['html'][:200]}"
+        for v in result["violations"]
+        if v["impact"] in ("serious", "critical")
+    ]
+
+
+def test_long_take_draws_only_what_is_in_view(server: Server, open_page, put) -> None:
+    riff = make_riff(seconds=600.0)
+    assert len(riff.notes) > 1000
+    page = open_page(server, put(server, "long", riff=riff))
+    assert page.locator(".tab .note").count() < 250
+    for share in (0.25, 0.5, 1.0):
+        page.evaluate(
+            f"(() => {{ const s = document.querySelector('.scroller');"
+            f" s.scrollLeft = s.scrollWidth * {share}; }})()"
+        )
+        page.wait_for_timeout(120)
+        drawn = page.locator(".tab .note").count()
+        assert 0 < drawn < 250
+    last = riff.notes[-1]
+    assert page.locator(f"#note-{last.id}").is_visible()
+    page.locator("[role=listbox]").focus()
+    page.keyboard.press("Home")
+    _expect(page.locator(f"#note-{riff.notes[0].id}")).to_have_class(re.compile("chosen"))

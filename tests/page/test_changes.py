@@ -1,0 +1,418 @@
+"""Edits, revisions and the history that they share with the pins: no browser needed."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import multiprocessing
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.page.conftest import Server, make_riff, saved
+from transcribe import edits, fingering
+from transcribe.errors import FormatError, ParameterError
+from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.revisions import ConflictError, change, hold, read_revision, replace
+from transcribe.riff import Riff
+
+
+def _sounds(riff: Riff) -> list[tuple]:
+    return [
+        (n.id, n.onset_sec, n.offset_sec, n.pitch_midi, n.articulation, n.pinned)
+        for n in riff.notes
+    ]
+
+
+# -- edits -------------------------------------------------------------------------------------
+
+
+def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
+    note = one_riff.notes[3]
+    place = (note.string, note.fret)
+    pinned = fingering.pin(one_riff, {note.id: place}, repeats=False)
+    after = edits.delete(pinned, [note.id])
+    assert note.id not in {n.id for n in after.notes}
+    assert len(after.notes) == len(one_riff.notes) - 1
+    back = edits.undo(after)
+    assert back.note(note.id).pinned
+    assert (back.note(note.id).string, back.note(note.id).fret) == place
+
+
+def test_add_puts_a_note_on_the_grid_with_a_new_id(one_riff: Riff) -> None:
+    after = edits.add(one_riff, onset_sec=1.27, offset_sec=1.7, pitch_midi=64)
+    (new,) = {n.id for n in after.notes} - {n.id for n in one_riff.notes}
+    note = after.note(new)
+    assert note.onset_beat == 2.0  # the grid has beats at 0.25 + 0.5 k seconds
+    assert note.duration_beat == 1.0
+    assert note.string is not None
+
+
+def test_ids_are_never_used_twice(one_riff: Riff) -> None:
+    once = edits.add(one_riff, onset_sec=1.0, offset_sec=1.4, pitch_midi=64)
+    (first,) = {n.id for n in once.notes} - {n.id for n in one_riff.notes}
+    again = edits.add(edits.undo(once), onset_sec=2.0, offset_sec=2.4, pitch_midi=65)
+    (second,) = {n.id for n in again.notes} - {n.id for n in one_riff.notes}
+    assert second != first
+
+
+def test_change_of_pitch_drops_the_pin_and_finds_a_place(one_riff: Riff) -> None:
+    note = one_riff.notes[3]
+    pinned = fingering.pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
+    after = edits.change(pinned, note.id, pitch_midi=note.pitch_midi + 1).note(note.id)
+    assert not after.pinned
+    assert one_riff.instrument.pitch_midi(after.string, after.fret) == note.pitch_midi + 1
+
+
+def test_change_of_technique_keeps_everything_else(one_riff: Riff) -> None:
+    note = one_riff.notes[3]
+    after = edits.change(one_riff, note.id, articulation="vibrato").note(note.id)
+    assert dataclasses.replace(after, articulation="picked") == dataclasses.replace(
+        note, string=after.string, fret=after.fret, finger=after.finger
+    )
+
+
+def test_merge_and_split(one_riff: Riff) -> None:
+    a, b = one_riff.notes[1], one_riff.notes[2]
+    merged = edits.merge(one_riff, [b.id, a.id])
+    assert merged.note(a.id).offset_sec == max(a.offset_sec, b.offset_sec)
+    assert b.id not in {n.id for n in merged.notes}
+    parted = edits.split(one_riff, a.id, at_sec=a.onset_sec + 0.1)
+    (new,) = {n.id for n in parted.notes} - {n.id for n in one_riff.notes}
+    assert parted.note(a.id).offset_sec == parted.note(new).onset_sec == a.onset_sec + 0.1
+    assert parted.note(new).offset_sec == a.offset_sec
+    assert parted.note(new).pitch_midi == a.pitch_midi
+
+
+@pytest.mark.parametrize(
+    ("act", "words"),
+    [
+        (lambda r: edits.delete(r, []), "no note is chosen"),
+        (lambda r: edits.delete(r, [n.id for n in r.notes]), "at least one note"),
+        (lambda r: edits.delete(r, [9999]), "no note 9999"),
+        (lambda r: edits.add(r, onset_sec=1, offset_sec=1, pitch_midi=60), "end after"),
+        (lambda r: edits.add(r, onset_sec=-1, offset_sec=1, pitch_midi=60), "0 or more"),
+        (lambda r: edits.add(r, onset_sec=float("nan"), offset_sec=1, pitch_midi=60), "seconds"),
+        (lambda r: edits.add(r, onset_sec=500, offset_sec=501, pitch_midi=60), "take ends"),
+        (lambda r: edits.add(r, onset_sec=1, offset_sec=2, pitch_midi=20), "no string"),
+        (lambda r: edits.change(r, 1, articulation="strummed"), "no technique"),
+        (lambda r: edits.change(r, 1), "like that already"),
+        (lambda r: edits.merge(r, [1]), "at least two"),
+        (lambda r: edits.split(r, 1, at_sec=100.0), "inside"),
+        (edits.undo, "nothing to undo"),
+        (edits.redo, "nothing to make again"),
+    ],
+)
+def test_impossible_edits_are_refused(one_riff: Riff, act, words: str) -> None:
+    with pytest.raises(ParameterError, match=words):
+        act(one_riff)
+
+
+def test_any_run_of_edits_and_pins_is_undone_and_made_again(
+    one_riff: Riff, rng: np.random.Generator
+) -> None:
+    riff = one_riff
+    states = [_sounds(riff)]
+    for _ in range(25):
+        note = riff.notes[int(rng.integers(len(riff.notes)))]
+        kind = rng.choice(["pin", "delete", "add", "change", "split", "merge"])
+        try:
+            if kind == "pin":
+                places = riff.instrument.places(note.pitch_midi)
+                place = places[int(rng.integers(len(places)))]
+                riff = fingering.pin(riff, {note.id: place}, repeats=False)
+            elif kind == "delete":
+                riff = edits.delete(riff, [note.id])
+            elif kind == "add":
+                at = float(rng.uniform(0, 7))
+                riff = edits.add(riff, onset_sec=at, offset_sec=at + 0.3, pitch_midi=62)
+            elif kind == "change":
+                riff = edits.change(riff, note.id, pitch_midi=int(rng.integers(50, 70)))
+            elif kind == "split":
+                riff = edits.split(riff, note.id)
+            else:
+                other = riff.notes[int(rng.integers(len(riff.notes)))]
+                riff = edits.merge(riff, [note.id, other.id])
+        except ParameterError:  # some draws are impossible, such as two pins on one string
+            continue
+        states.append(_sounds(riff))
+        # The document on disk carries the whole of it.
+        riff = from_json(to_json(riff))
+    assert len(states) > 10
+    for state in reversed(states[:-1]):
+        riff = edits.undo(riff)
+        assert _sounds(riff) == state
+    assert not edits.can_undo(riff)
+    for state in states[1:]:
+        riff = edits.redo(riff)
+        assert _sounds(riff) == state
+    assert not edits.can_redo(riff)
+
+
+def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
+    riff = edits.undo(edits.delete(one_riff, [2]))
+    assert edits.describe_last(riff) == ("", "delete of note 2")
+    riff = edits.delete(riff, [3])
+    assert edits.describe_last(riff) == ("delete of note 3", "")
+
+
+# -- revisions ---------------------------------------------------------------------------------
+
+
+def test_replace_refuses_an_older_revision(tmp_path: Path, one_riff: Riff) -> None:
+    path = tmp_path / "a.riff.json"
+    first = replace(path, one_riff, expected=None)
+    other = edits.delete(one_riff, [1])
+    second = replace(path, other, expected=first)
+    with pytest.raises(ConflictError, match="changed elsewhere"):
+        replace(path, one_riff, expected=first)
+    with pytest.raises(ConflictError):
+        replace(path, one_riff, expected=None)
+    assert read_revision(path) == (other, second)
+
+
+def test_hold_may_be_taken_again_inside(tmp_path: Path) -> None:
+    with hold(tmp_path), hold(tmp_path):
+        pass
+
+
+def test_links_are_not_read(tmp_path: Path, one_riff: Riff) -> None:
+    write_riff(one_riff, tmp_path / "a.riff.json")
+    (tmp_path / "b.riff.json").symlink_to(tmp_path / "a.riff.json")
+    with pytest.raises(FormatError, match="cannot be read"):
+        read_revision(tmp_path / "b.riff.json")
+
+
+def _mark(path: str, name: str, times: int) -> None:
+    for k in range(times):
+
+        def mark(riff: Riff, k: int = k) -> Riff:
+            return dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
+
+        change(Path(path), mark)
+
+
+def test_two_processes_lose_nothing_of_each_other(tmp_path: Path, one_riff: Riff) -> None:
+    path = tmp_path / "a.riff.json"
+    write_riff(one_riff, path)
+    context = multiprocessing.get_context("spawn")
+    workers = [context.Process(target=_mark, args=(str(path), name, 20)) for name in "xy"]
+    for worker in workers:
+        worker.start()
+    for worker in workers:
+        worker.join(60)
+    history = read_riff(path).history
+    for name in "xy":
+        assert [op[name] for op in history if name in op] == list(range(20))
+
+
+# -- through the server ------------------------------------------------------------------------
+
+
+def _pin(server: Server, riff_id: str, note: int, place: tuple, revision: str, **more):
+    body = {
+        "revision": revision,
+        "edit": {"op": "pin", "note": note, "string": place[0], "fret": place[1]},
+        **more,
+    }
+    return server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[:2]
+
+
+def test_pin_is_saved_and_answered_with_what_moved(server: Server, put, one_riff: Riff) -> None:
+    riff_id = put(server, "pins")
+    note = next(n for n in one_riff.notes if len(one_riff.instrument.places(n.pitch_midi)) > 2)
+    place = next(
+        p for p in one_riff.instrument.places(note.pitch_midi) if p != (note.string, note.fret)
+    )
+    shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
+    status, after = _pin(server, riff_id, note.id, place, shown["revision"])
+    assert status == 200
+    assert {"note": note.id, "from": [note.string, note.fret], "to": list(place)} in after["moved"]
+    on_disk = saved(server, "pins").note(note.id)
+    assert (on_disk.string, on_disk.fret, on_disk.pinned) == (*place, True)
+
+
+def test_stale_window_is_told_and_loses_nothing(server: Server, put, one_riff: Riff) -> None:
+    riff_id = put(server, "stale")
+    shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
+    a, b = one_riff.notes[1], one_riff.notes[4]
+    assert _pin(server, riff_id, a.id, (a.string, a.fret), shown["revision"])[0] == 200
+    status, body = _pin(server, riff_id, b.id, (b.string, b.fret), shown["revision"])
+    assert status == 409
+    theirs = {n["id"]: n for n in body["theirs"]["document"]["notes"]}
+    assert theirs[a.id]["pinned"]
+    assert not theirs[b.id]["pinned"]
+    status, _ = _pin(server, riff_id, b.id, (b.string, b.fret), shown["revision"], anyway=True)
+    assert status == 200
+    pinned = {n.id for n in saved(server, "stale").notes if n.pinned}
+    assert pinned == {a.id, b.id}
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        {"op": "pin", "note": 1, "string": 1, "fret": 0},
+        {"op": "pin", "note": "1", "string": 1, "fret": 0},
+        {"op": "pin", "note": 1},
+        {"op": "pin", "note": 10**9, "string": 1, "fret": 0},
+        {"op": "pin", "note": 1, "string": -1, "fret": 0},
+        {"op": "unpin", "note": 1},
+        {"op": "delete", "notes": "all"},
+        {"op": "delete", "notes": [True]},
+        {"op": "add", "onset_sec": 1e99, "offset_sec": 2, "pitch_midi": 60},
+        {"op": "add", "onset_sec": 1, "offset_sec": 2, "pitch_midi": 60.5},
+        {"op": "change", "note": 1, "articulation": ["bend"]},
+        {"op": "alternative", "number": 99},
+        {"op": "explode"},
+        {},
+        "delete",
+    ],
+)
+def test_impossible_change_leaves_the_file_as_it_was(server: Server, put, edit) -> None:
+    riff_id = put(server, "untouched")
+    path = server.folder / "untouched.riff.json"
+    before = path.read_bytes()
+    revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
+    body = {"revision": revision, "edit": edit}
+    status, answer, _ = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)
+    assert status == 422, answer
+    assert len(answer["error"]) > 10
+    assert path.read_bytes() == before
+
+
+def test_text_tab_follows_unless_a_hand_changed_it(server: Server, put, one_riff: Riff) -> None:
+    from transcribe.formats.tab_text import write_tab
+
+    riff_id = put(server, "follows")
+    tab = server.folder / "follows.tab.txt"
+    tab.write_text(write_tab(one_riff), encoding="utf-8")
+    revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
+    edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
+    body = {"revision": revision, "edit": edit}
+    revision = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[1]["revision"]
+    assert tab.read_text("utf-8") == write_tab(saved(server, "follows"))
+    tab.write_text("my own tab", encoding="utf-8")
+    body = {"revision": revision, "edit": {"op": "undo"}}
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
+    assert tab.read_text("utf-8") == "my own tab"
+
+
+def test_killed_server_leaves_the_old_or_the_new(start, put) -> None:
+    riff = make_riff(seconds=16.0)
+    server = start()
+    riff_id = put(server, "killed", riff=riff)
+    confirmed: list[int] = []
+
+    def pins() -> None:
+        for note in riff.notes:
+            try:
+                status, _ = _pin(
+                    server, riff_id, note.id, (note.string, note.fret), "", anyway=True
+                )
+            except OSError:
+                return
+            if status == 200:
+                confirmed.append(note.id)
+
+    threads = [threading.Thread(target=pins) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    while len(confirmed) < 4:
+        time.sleep(0.01)
+    server.process.kill()
+    for thread in threads:
+        thread.join(30)
+    after = saved(server, "killed")
+    pinned = {note.id for note in after.notes if note.pinned}
+    assert set(confirmed) <= pinned, "a pin that was confirmed is lost"
+    again = start(folder=server.folder)
+    shown = again.ask("GET", f"/api/riffs/{again.id_of('killed')}")[1]
+    assert len(shown["document"]["notes"]) == len(riff.notes)
+
+
+def test_note_tells_every_place_and_its_repeats(server: Server, put, one_riff: Riff) -> None:
+    riff_id = put(server, "places")
+    note = one_riff.notes[1]
+    body = server.ask("GET", f"/api/riffs/{riff_id}/notes/{note.id}")[1]
+    found = {(place["string"], place["fret"]) for place in body["places"]}
+    assert found == set(one_riff.instrument.places(note.pitch_midi))
+    assert str(note.id) in body["why"]
+    assert set(body["repeats"]) == set(fingering.repeats_of(one_riff, note.id))
+    assert body["repeats"], "the riff was made to repeat"
+    assert server.ask("GET", f"/api/riffs/{riff_id}/notes/9999")[0] == 404
+
+
+def test_document_that_cannot_be_read_is_named_and_left_alone(start) -> None:
+    server = start()
+    bad = server.folder / "bad.riff.json"
+    bad.write_text("{", encoding="utf-8")
+    (riff,) = server.ask("GET", "/api/shelf")[1]["riffs"]
+    assert "not JSON" in riff["error"]
+    assert server.ask("GET", f"/api/riffs/{riff['id']}")[0] == 422
+    assert bad.read_text("utf-8") == "{"
+
+
+def test_removed_riff_is_kept_aside(start, put) -> None:
+    server = start()
+    riff_id = put(server, "gone")
+    assert server.ask("DELETE", f"/api/riffs/{riff_id}")[0] == 200
+    assert server.ask("GET", f"/api/riffs/{riff_id}")[0] == 404
+    (kept,) = (server.folder / ".handspan" / "removed").iterdir()
+    assert read_riff(kept).notes
+
+
+def test_finger_again_on_another_tuning_keeps_pins_that_fit(start, put, one_riff: Riff) -> None:
+    server = start()
+    note = next(n for n in one_riff.notes if n.pitch_midi != 45 and n.string not in (None, 6))
+    riff = fingering.pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
+    riff_id = put(server, "drop", riff=riff)
+    body = {"from": "notes", "settings": {"tuning": "drop-d"}}
+    job = server.ask("POST", f"/api/riffs/{riff_id}/again", body)[1]["job"]
+    assert server.outcome(job)["state"] == "done"
+    after = saved(server, "drop")
+    assert after.instrument.open_midi[5] == 38
+    assert after.note(note.id).pinned
+    assert [n.pitch_midi for n in after.notes] == [n.pitch_midi for n in riff.notes]
+
+
+def test_files_are_made_and_read_back(start, put, one_riff: Riff, tmp_path: Path) -> None:
+    from transcribe.formats import read_any
+
+    server = start()
+    riff_id = put(server, "made")
+    suffixes = {"tab": ".txt", "musicxml": ".musicxml", "midi": ".mid", "jams": ".jams"}
+    pitches = sorted(n.pitch_midi for n in one_riff.notes)
+    for kind, suffix in suffixes.items():
+        job = server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": kind})[1]["job"]
+        done = server.outcome(job)
+        assert done["state"] == "done", done
+        status, data, headers = server.ask("GET", done["result"]["url"])
+        assert status == 200
+        assert headers["content-disposition"].startswith("attachment")
+        path = tmp_path / f"made{suffix}"
+        path.write_bytes(data if isinstance(data, bytes) else json.dumps(data).encode())
+        assert sorted(n.pitch_midi for n in read_any(path).notes) == pitches, kind
+    again = server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "tab"})
+    assert again[0] == 200, "made before: answered at once"
+
+
+def test_sound_at_half_speed_is_twice_as_long(start, put) -> None:
+    import io
+
+    import soundfile
+
+    server = start()
+    riff_id = put(server, "slow")
+    seconds = []
+    for speed in (1.0, 0.5):
+        body = {"kind": "wav", "speed": speed}
+        done = server.outcome(server.ask("POST", f"/api/riffs/{riff_id}/make", body)[1]["job"])
+        data, sr = soundfile.read(io.BytesIO(server.ask("GET", done["result"]["url"])[1]))
+        seconds.append(len(data) / sr)
+        assert np.abs(data).max() > 0.01
+    assert 1.7 < seconds[1] / seconds[0] < 2.1
+    assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "wav", "speed": 9})[0] == 422
+    assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "exe"})[0] == 422

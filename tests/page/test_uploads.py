@@ -1,0 +1,326 @@
+"""Files that are brought in: good ones, hostile ones, and what is left of them."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from tests.page.conftest import ROOT, Server
+from transcribe.page.store import clean_name, safe_suffix
+
+
+def _left(server: Server) -> list[str]:
+    """Everything in the folder, hidden or not, but for the lock and the cache."""
+    found = []
+    for path in server.folder.rglob("*"):
+        if path.is_file() and path.name != "lock" and path.parent.name != "cache":
+            found.append(str(path.relative_to(server.folder)))
+    return sorted(found)
+
+
+def test_take_becomes_a_riff_with_its_recording(start, mooring: Path) -> None:
+    server = start()
+    status, body = server.send(mooring.read_bytes(), "Mooring, low tide.wav", settings={"capo": 0})
+    assert status == 202
+    job = server.outcome(body["job"])
+    assert job["state"] == "done", job
+    assert _left(server) == ["mooring-low-tide.riff.json", "mooring-low-tide.wav"]
+    shown = server.ask("GET", f"/api/riffs/{job['result']['riff']}")[1]
+    assert shown["document"]["source"]["file"] == "mooring-low-tide.wav"
+    assert shown["document"]["source"]["sha256"]
+    assert len(shown["document"]["notes"]) > 10
+    assert shown["take"]["ready"] is True
+    tile = server.ask("GET", f"/api/riffs/{shown['id']}/tiles/0")[1]
+    take = shown["take"]
+    assert len(tile) == take["tile_sec"] * (
+        2 * take["peaks_per_sec"] + take["rows"] * take["frames_per_sec"]
+    )
+    assert server.ask("GET", f"/api/riffs/{shown['id']}/tiles/99")[0] == 404
+    status, part, _ = server.ask(
+        "GET", f"/api/riffs/{shown['id']}/take.wav", None, {"Range": "bytes=0-3"}
+    )
+    assert (status, part) == (206, b"RIFF")
+
+
+def test_second_take_of_a_name_gets_a_name_of_its_own(start) -> None:
+    server = start()
+    tab = (ROOT / "fixtures" / "takes" / "gangplank" / "truth.riff.json").read_bytes()
+    for _ in range(2):
+        job = server.outcome(server.send(tab, "gangplank.riff.json")[1]["job"])
+        assert job["state"] == "done", job
+    assert _left(server) == ["gangplank-2.riff.json", "gangplank.riff.json"]
+
+
+def _wav(seconds: float, sr: int = 8000) -> bytes:
+    import io
+
+    file = io.BytesIO()
+    y = 0.3 * np.sin(2 * np.pi * 220 * np.arange(int(seconds * sr)) / sr)
+    soundfile.write(file, y, sr, format="WAV")
+    return file.getvalue()
+
+
+HOSTILE = {
+    "noise.wav": bytes(range(256)) * 40,
+    "cut.wav": b"RIFF\xff\xff\xff\xffWAVEfmt ",
+    "list.m3u8": b"#EXTM3U\n#EXTINF:1,\nfile:///etc/passwd\n",
+    "list.wav": b"#EXTM3U\n#EXTINF:1,\nfile:///etc/passwd\n",
+    "deep.riff.json": b"[" * 100_000,
+    "odd.riff.json": b'{"handspan": 1, "notes": [{"id": 1}]}',
+    "nan.riff.json": b'{"handspan": 1, "notes": [{"id":1,"onset_sec":NaN,"offset_sec":1,'
+    b'"pitch_midi":60}]}',
+    "bomb.musicxml": b'<?xml version="1.0"?><!DOCTYPE a [<!ENTITY b "bbbb"><!ENTITY c '
+    b'"&b;&b;&b;"><!ENTITY x SYSTEM "file:///etc/passwd">]><score-partwise>&c;&x;'
+    b"</score-partwise>",
+    "short.mid": b"MThd\x00\x00\x00\x06\x00\x01\xff\xff\x00\x60MTrk",
+    "silence.wav": None,
+}
+
+
+@pytest.mark.parametrize("name", sorted(HOSTILE))
+def test_hostile_file_gives_one_sentence_and_leaves_nothing(server: Server, name: str) -> None:
+    before = _left(server)
+    data = HOSTILE[name]
+    if data is None:
+        import io
+
+        file = io.BytesIO()
+        soundfile.write(file, np.zeros(16000), 8000, format="WAV")
+        data = file.getvalue()
+    status, body = server.send(data, name)
+    assert status == 202
+    job = server.outcome(body["job"])
+    assert job["state"] == "failed", job
+    assert 10 < len(job["error"]) < 400
+    assert "\n" not in job["error"]
+    assert "Traceback" not in job["error"]
+    assert "incoming" not in job["error"], "the message shows a path of ours"
+    assert "root:" not in job["error"]
+    assert _left(server) == before
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../../etc/cron.d/x.wav",
+        "..\\..\\windows\\x.wav",
+        "/etc/passwd",
+        "a\x00b.wav",
+        ".hidden.wav",
+        "con.wav",
+        "x" * 5000 + ".wav",
+        "\u202egnp.wav",
+        "",
+    ],
+)
+def test_hostile_name_never_becomes_a_path(name: str) -> None:
+    cleaned = clean_name(name)
+    assert cleaned.replace("-", "").isalnum()
+    assert cleaned.isascii()
+    assert len(cleaned) <= 60
+    assert cleaned != "con"
+    assert safe_suffix(name) in (".wav", ".take")
+
+
+def test_hostile_name_lands_in_the_folder(start, tmp_path: Path) -> None:
+    server = start()
+    tab = (ROOT / "fixtures" / "takes" / "gangplank" / "truth.riff.json").read_bytes()
+    job = server.outcome(server.send(tab, "../../../escape.riff.json")[1]["job"])
+    assert job["state"] == "done", job
+    assert _left(server) == ["escape.riff.json"]
+    assert not list(tmp_path.glob("escape*"))
+
+
+def test_upload_over_the_limit_is_refused(start) -> None:
+    server = start("--max-bytes", str(2**20))
+    status, body = server.send(b"\0" * (2**20 + 1), "big.wav")
+    assert status == 413
+    assert "larger than 1 MB" in body["error"]
+    assert _left(server) == []
+
+
+def test_upload_that_hides_its_size_is_cut_off(start) -> None:
+    import socket
+
+    from tests.page.serving import TOKEN
+
+    server = start("--max-bytes", str(2**16))
+    head = (
+        f"POST /api/takes HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
+        f"Cookie: handspan-{server.port}={TOKEN}\r\nTransfer-Encoding: chunked\r\n\r\n"
+    )
+    chunk = b"8000\r\n" + b"\0" * 0x8000 + b"\r\n"
+    with socket.create_connection(("127.0.0.1", server.port), timeout=10) as line:
+        line.sendall(head.encode())
+        try:
+            for _ in range(100):
+                line.sendall(chunk)
+            line.sendall(b"0\r\n\r\n")
+        except OSError:
+            pass  # the server has hung up, as it should
+    for _ in range(50):
+        if not _left(server):
+            break
+        time.sleep(0.05)
+    assert _left(server) == []
+    assert server.ask("GET", "/api/shelf")[1]["riffs"] == []
+
+
+def test_take_over_the_length_limit_is_refused(start) -> None:
+    server = start("--max-sec", "2")
+    job = server.outcome(server.send(_wav(3.0), "long.wav")[1]["job"])
+    assert job["state"] == "failed"
+    assert "long.wav" in job["error"]
+    assert _left(server) == []
+
+
+def test_empty_upload_is_refused(server: Server) -> None:
+    status, body = server.send(b"", "nothing.wav")
+    assert status == 422
+    assert "empty" in body["error"]
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        {"capo": 99},
+        {"tuning": "H9"},
+        {"meter": "4/5"},
+        {"bpm": 1e9},
+        {"hand_span_mm": -1},
+        {"drone": "eleven"},
+        {"capo": "two"},
+    ],
+)
+def test_impossible_settings_are_said(server: Server, settings: dict) -> None:
+    status, body = server.send(_wav(1.0), "take.wav", settings=settings)
+    assert status == 202
+    job = server.outcome(body["job"])
+    assert job["state"] == "failed"
+    assert "inside" not in job["error"], job["error"]
+
+
+def test_settings_that_are_no_object_are_refused(server: Server) -> None:
+    for text in ("[1]", "{", '{"capo": {"a": 1}}'):
+        headers = {"X-Settings": text}
+        assert server.ask("POST", "/api/takes", _wav(1.0), headers)[0] == 422
+
+
+def test_worker_without_memory_says_so(start) -> None:
+    server = start("--memory-bytes", str(700 * 2**20))
+    job = server.outcome(server.send(_wav(300.0, 22050), "take.wav")[1]["job"])
+    assert job["state"] == "failed"
+    assert "shorter" in job["error"] or "memory" in job["error"]
+    assert _left(server) == []
+
+
+def _workers(pid: int) -> list[int]:
+    """Ids of the processes that descend from ``pid``."""
+    parents = {}
+    for path in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = path.read_text().rsplit(")", 1)[1].split()
+        except OSError:
+            continue
+        parents[int(path.parent.name)] = int(fields[1])
+    found = [pid]
+    for one in found:
+        found += [child for child, parent in parents.items() if parent == one]
+    return found[1:]
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
+def test_cancel_ends_the_process_and_leaves_nothing(start) -> None:
+    server = start()
+    rng = np.random.default_rng(3)
+    noise = server.folder.parent / "noise.wav"
+    soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
+    job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
+    for _ in range(200):
+        state = server.ask("GET", f"/api/jobs/{job}")[1]
+        if state["state"] == "running" and state["share"] > 0:
+            break
+        time.sleep(0.05)
+    assert state["state"] == "running", state
+    busy = len(_workers(server.process.pid))
+    assert server.ask("DELETE", f"/api/jobs/{job}")[0] == 200
+    assert server.outcome(job)["state"] == "cancelled"
+    for _ in range(100):
+        if _left(server) == [] and len(_workers(server.process.pid)) < busy:
+            break
+        time.sleep(0.05)
+    assert _left(server) == []
+    assert len(_workers(server.process.pid)) < busy
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
+def test_workers_end_with_a_killed_server(start) -> None:
+    server = start()
+    rng = np.random.default_rng(3)
+    noise = server.folder.parent / "noise.wav"
+    soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
+    job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
+    for _ in range(200):
+        if server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0:
+            break
+        time.sleep(0.05)
+    workers = _workers(server.process.pid)
+    assert workers
+    server.process.kill()
+    server.process.wait()
+    for _ in range(200):
+        if not any(_runs(pid) for pid in workers):
+            break
+        time.sleep(0.05)
+    assert not any(_runs(pid) for pid in workers)
+    # What the killed server left half-done is swept up by the next one.
+    again = start(folder=server.folder)
+    assert _left(again) == []
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
+    code = (
+        "from pathlib import Path; from transcribe.page import serve; "
+        f"serve(Path({str(tmp_path)!r}), open_browser=False)"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdout is not None
+    lines = [process.stdout.readline() for _ in range(3)]
+    assert "http://127.0.0.1:" in lines[2]
+    assert "?token=" in lines[2]
+    time.sleep(1.0)
+    process.send_signal(signal.SIGINT)
+    out, err = process.communicate(timeout=20)
+    assert process.returncode == 0, err
+    assert "Traceback" not in out + err
+
+
+def test_body_that_is_no_object_is_refused(server: Server, put) -> None:
+    riff_id = put(server, "bodies")
+    for body in (b"", b"[]", b"{", b"[" * 50_000, b'"x"'):
+        assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 422
+    large = json.dumps({"edit": "x" * 70_000}).encode()
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", large)[0] == 413
