@@ -89,7 +89,9 @@ def test_power_chord_roots() -> None:
         if {GUITAR.pitch_midi(*p) for p in places} & set(GUITAR.open_midi):
             continue
         tried += 1
-        assert solved_places(places) == places
+        # The same pitches may lie lower on the neck, but in the same shape.
+        (high, above), (low, below) = sorted(solved_places(places))
+        assert (low - high, above - below) == (1, 2)
     assert tried >= 5
 
 
