@@ -54,9 +54,11 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 
 _FOREIGN = 0.06  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
-_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.6, -3.2, -4.4
+_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.4, -2.4, -4.2
 _OFF_MODE = -1.0
-_RING = 0.35  # a note that only rings on counts for this much of a struck one
+_ENOUGH = 4.0  # notes in a beat that count in full
+_RING = 0.35  # a note that only rings on counts for this much of a struck one,
+_RING_UNDER = 0.06  # and for this much where others are struck
 _DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
@@ -188,12 +190,14 @@ def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatA
     slot = _slot(notes, edges)
     np.add.at(out, (slot, notes.pitch % 12), strength)
     length = np.diff(edges)
+    struck = out.sum(axis=1)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
             overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
             if overlap <= 0.25 * length[beat]:
                 break
-            out[beat, notes.pitch[i] % 12] += _RING * strength[i] * overlap / length[beat]
+            ring = _RING_UNDER if struck[beat] >= 1.5 else _RING
+            out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
     return out
 
 
@@ -214,7 +218,7 @@ def _emission(
     pairs, log_p, inside, prior = _states()
     # Many notes in one beat are not independent evidence: grow with the root of their number.
     total = weights.sum(axis=1, keepdims=True)
-    scale = np.where(total > 3.0, np.sqrt(3.0 / np.maximum(total, 1e-9)), 1.0)
+    scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
     out = (weights * scale) @ log_p.T
     slot = _slot(notes, edges)
     roots = np.array([root for root, _ in pairs])
@@ -230,7 +234,8 @@ def _emission(
             np.log(_BASS_ROOT),
             np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE)),
         )
-        out[slot[group[0]]] += 0.5 * bass
+        # A full stroke starts on the bass; an upstroke of three strings need not.
+        out[slot[group[0]]] += (1.0 if len(group) >= 4 else 0.3) * bass
     quiet = weights.sum(axis=1) <= 0
     per_chord = prior.copy()
     if mode is not None:

@@ -7,6 +7,7 @@ within the hand span is built string by string, and the handiest are kept.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -26,6 +27,7 @@ from theory.shapes import (
 __all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose", "voicings"]
 
 _TOP_FRET = 12  # shapes higher up repeat those an octave lower
+_ABOUT_AS_HANDY = 0.5  # finger
 _OPEN_TOP = 4  # an open shape stops no string above this fret
 
 
@@ -125,12 +127,23 @@ def _search(chord: Chord, neck: _Neck) -> tuple[Shape, ...]:
 
 
 def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
-    """The shapes without those that only leave out outer strings of a handier one."""
-    kept: list[Shape] = []
-    for shape in ranked:
-        if not any(_within(shape.frets, other.frets) for other in kept if not _holes(other)):
-            kept.append(shape)
-    return tuple(kept)
+    """The shapes without those that only leave out strings of one about as handy."""
+    full = [shape for shape in ranked if not _holes(shape)]
+    return tuple(
+        shape
+        for shape in ranked
+        if not any(
+            other is not shape
+            and other.cost <= shape.cost + _ABOUT_AS_HANDY
+            and _fingers(other) <= _fingers(shape)
+            and _within(shape.frets, other.frets)
+            for other in full
+        )
+    )
+
+
+def _fingers(shape: Shape) -> tuple[bool, int]:
+    return shape.barre is not None, len({f for f in shape.fingers if f})
 
 
 def _holes(shape: Shape) -> bool:
@@ -265,14 +278,25 @@ def _cost(
         0.45 * used
         + (0.9 if barre is not None else 0.0)
         + stretch / 40.0
-        + 0.22 * high_up
+        + 0.36 * high_up
         + 0.75 * sum(1 for f in frets if f is None)
-        + 2.6 * inner
+        + 3.2 * inner
         + 1.2 * missing
         + 0.25 * max(0, len(third) - 1)
-        + (1.0 if mixed else 0.0)
+        + (2.0 if mixed else 0.0)
+        + (1.5 if _cramped(frets, barre) else 0.0)
         + (0.0 if 0 in frets else 0.6)
     )
+
+
+def _cramped(frets: tuple[int | None, ...], barre: tuple[int, int, int] | None) -> bool:
+    """Whether two fingers share the lowest fret far apart, with nothing between to lie on."""
+    stopped = [(f, s) for s, f in enumerate(frets) if f]
+    if barre is not None or not stopped:
+        return False
+    low = min(f for f, _ in stopped)
+    strings = sorted(s for f, s in stopped if f == low)
+    return any(b - a >= 3 for a, b in itertools.pairwise(strings))
 
 
 def power_shapes(
