@@ -52,7 +52,8 @@ class Shape:
     ``symbol`` is what sounds (a power chord for Am is ``A5``). ``kind`` is ``open``, ``movable``,
     ``power``, ``drone`` or ``partial`` (strings left out on purpose). ``level`` compares it with
     the chord as written: ``easier``, ``plain`` or ``heavier``. ``degrees`` names what each string
-    sounds, ``barre`` is (fret, lowest string, highest string) or None. ``cost`` ranks shapes:
+    sounds, ``barre`` is (fret, lowest string, highest string) or None, ``missing`` lists
+    degrees of the chord that do not sound. ``cost`` ranks shapes:
     lower is handier. ``caution`` is empty unless the stretch is wide.
     """
 
@@ -66,6 +67,7 @@ class Shape:
     stretch_mm: float
     cost: float
     barre: tuple[int, int, int] | None = None
+    missing: tuple[str, ...] = ()
     capo: int = 0
     caution: str = ""
 

@@ -111,6 +111,9 @@ def _search(chord: Chord, neck: _Neck) -> tuple[Shape, ...]:
         tones[chord.bass_pc] = "bass"
     kind = KINDS[chord.kind]
     optional = {(chord.root_pc + s) % 12 for s in kind.optional} - {chord.bass_pc}
+    if neck.silent and len(kind.steps) > 3:
+        # With strings left out on purpose a seventh may go without its third as well.
+        optional |= {(chord.root_pc + s) % 12 for s in kind.steps if s in (3, 4, 7)}
     needed = frozenset(set(tones) - optional)
     shapes: dict[tuple[int | None, ...], Shape] = {}
     for strict in (True, False):
@@ -142,8 +145,8 @@ def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
     )
 
 
-def _fingers(shape: Shape) -> tuple[bool, int]:
-    return shape.barre is not None, len({f for f in shape.fingers if f})
+def _fingers(shape: Shape) -> int:
+    return len({f for f in shape.fingers if f})
 
 
 def _holes(shape: Shape) -> bool:
@@ -248,6 +251,11 @@ def _shape(
         degrees=tuple(
             None if s not in pitches else tones[pitches[s] % 12] for s in range(len(frets))
         ),
+        missing=tuple(
+            degree
+            for degree, _, pc in chord_tones(chord)
+            if pc not in {p % 12 for p in pitches.values()}
+        ),
         stretch_mm=round(stretch, 1),
         cost=round(cost + (0.0 if bass_right else 2.0), 2),
         barre=barre,
@@ -272,6 +280,7 @@ def _cost(
     classes = [p % 12 for p in pitches.values()]
     missing = len(set(chord.pitch_classes) - set(classes))
     third = [pc for pc in classes if (pc - chord.root_pc) % 12 in (3, 4)]
+    has_third = KINDS[chord.kind].has_third
     high_up = min(stopped, default=0)
     mixed = 0 in frets and not is_open
     return (
@@ -279,12 +288,14 @@ def _cost(
         + (0.9 if barre is not None else 0.0)
         + stretch / 40.0
         + 0.36 * high_up
-        + 0.75 * sum(1 for f in frets if f is None)
+        + 0.9 * sum(1 for f in frets if f is None)
         + 3.2 * inner
         + 1.2 * missing
+        + (0.8 if not third and has_third else 0.0)
         + 0.25 * max(0, len(third) - 1)
         + (2.0 if mixed else 0.0)
         + (1.5 if _cramped(frets, barre) else 0.0)
+        + (1.0 if barre is not None and 0 in frets[: barre[2]] else 0.0)
         + (0.0 if 0 in frets else 0.6)
     )
 
@@ -413,6 +424,7 @@ def _two_strings(
         fingers=tuple(fingers),
         pitch_midi=tuple(sorted((neck.pitch(drone, 0), neck.pitch(melody, fret)))),
         degrees=tuple(degrees),
+        missing=tuple(degree for degree, _, _ in chord_tones(chord) if degree not in degrees),
         stretch_mm=0.0,
         cost=round(rank * 2.0 + fret * 0.1, 2),
         capo=neck.capo,

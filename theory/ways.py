@@ -94,13 +94,26 @@ def ways_to_play(
         out.append(
             Ways(
                 symbol,
-                shapes[:3],
+                _different(shapes, 3),
                 _easier(symbol, first, shapes, span, neck, drone_string, melody_string),
                 _heavier(symbol, first, shapes, span),
                 tuple((p.capo, p.symbols[i], p.shapes[i]) for p in plans),
             )
         )
     return tuple(out)
+
+
+def _different(shapes: Sequence[Shape], n: int) -> tuple[Shape, ...]:
+    """The first ``n`` shapes that do not merely leave strings out of one before."""
+    kept: list[Shape] = []
+    for shape in shapes:
+        part = any(
+            all(a is None or a == b for a, b in zip(shape.frets, k.frets, strict=True))
+            for k in kept
+        )
+        if not part and len(kept) < n:
+            kept.append(shape)
+    return tuple(kept)
 
 
 def _fingers(shape: Shape) -> int:
