@@ -181,6 +181,34 @@ def make_riff(*, seconds: float = 8.0, seed: int = 7) -> Riff:
     return dataclasses.replace(riff, source=Source("", duration_sec=seconds + 0.5))
 
 
+def over_and_over(riff: Riff, *, times: int) -> Riff:
+    """``riff`` many times in a row, as one long take, without the work of fingering it anew."""
+    assert riff.rhythm is not None
+    bars = len(riff.rhythm.beats_sec) // 4
+    beats, seconds, most = 4.0 * bars, 2.0 * bars, max(note.id for note in riff.notes)
+    notes = [
+        dataclasses.replace(
+            note,
+            id=note.id + k * most,
+            onset_sec=note.onset_sec + k * seconds,
+            offset_sec=note.offset_sec + k * seconds,
+            onset_beat=(note.onset_beat or 0.0) + k * beats,
+        )
+        for k in range(times)
+        for note in riff.notes
+    ]
+    grid = tuple(0.25 + 0.5 * k for k in range(int(times * beats)))
+    return dataclasses.replace(
+        riff,
+        notes=sort_notes(notes),
+        rhythm=Rhythm(120.0, (4, 4), grid, grid[::4]),
+        source=Source("", duration_sec=times * seconds),
+        alternatives=(),
+        theory=None,
+        drone=None,
+    )
+
+
 @pytest.fixture(scope="session")
 def one_riff() -> Riff:
     return make_riff()

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.page.conftest import ROOT, Server, make_riff, saved
+from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe import fingering
 from transcribe.instrument import pitch_name
 from transcribe.riff import Riff
@@ -535,8 +535,12 @@ def _axe(page: Any, axe: Path) -> list[str]:
     ]
 
 
-def test_long_take_draws_only_what_is_in_view(server: Server, open_page, put) -> None:
-    riff = make_riff(seconds=600.0)
+def test_long_take_draws_only_what_is_in_view(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    riff = over_and_over(one_riff, times=75)
+    assert riff.source is not None
+    assert riff.source.duration_sec == 600.0
     assert len(riff.notes) > 1000
     page = open_page(server, put(server, "long", riff=riff))
     assert page.locator(".tab .note").count() < 250

@@ -243,7 +243,7 @@ class RiffView {
   label(note) {
     const place = this.bars.place(note);
     return [
-      pitchName(note.pitch_midi), placeText(note.string, note.fret),
+      pitchName(note.pitch_midi), note.fret === 0 ? `string ${note.string} fret 0, open` : placeText(note.string, note.fret),
       this.bars.there ? `bar ${place.bar} beat ${beatText(place.beat)}` : `${note.onset_sec.toFixed(2)} seconds`,
       note.articulation === "picked" ? "" : note.articulation,
       note.pinned ? "pinned" : "",
