@@ -173,19 +173,23 @@ _GRIDS = (1, 2, 3, 4, 6, 8)
 
 
 @st.composite
-def riffs(draw: st.DrawFn) -> Riff:
-    """Riffs of any meter and instrument with notes on a grid of any division of the beat."""
+def riffs(draw: st.DrawFn, *, notated: bool = False) -> Riff:
+    """Riffs of any meter and instrument with notes on a grid of any division of the beat.
+
+    With ``notated`` only divisions down to 32nds and sixteenth triplets.
+    """
     open_midi = draw(st.sampled_from(_TUNINGS))
     capo = draw(st.integers(0, 5))
     instrument = Instrument(open_midi, capo, frets=draw(st.sampled_from((19, 22, 24))))
     meter = draw(st.sampled_from(_METERS))
-    grids = {}
+    divisions = _GRIDS if not notated or meter[1] <= 4 else (1, 2, 3, 4)
+    grids: dict[int, int] = {}
     taken: set[tuple[float, int]] = set()
     items: list[Item] = []
     first = draw(st.sampled_from((0, -1, -meter[0], -meter[0] - 1)))
     for _ in range(draw(st.integers(1, 24))):
         beat = draw(st.integers(first, 3 * meter[0]))
-        grid = grids.setdefault(beat, draw(st.sampled_from(_GRIDS)))
+        grid = grids.setdefault(beat, draw(st.sampled_from(divisions)))
         at = beat + draw(st.integers(0, grid - 1)) / grid
         string = draw(st.integers(1, len(open_midi)))
         if (round(at, 6), string) in taken:

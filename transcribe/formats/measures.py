@@ -88,9 +88,12 @@ def make_measures(riff: Riff) -> tuple[list[Measure], Rhythm]:
     scored = score_notes(riff, rhythm)
     voices = _voices(riff, _snap(scored, per_beat, part))
     starts = [chord.start for chords in voices.values() for chord in chords]
-    ends = [chord.start + 1 for chords in voices.values() for chord in chords]
     first = round(math.floor(min([0, *starts]) / per_beat) * per_beat)
-    last = max([1, *ends])
+    last = math.ceil((max([0, *starts]) + 1) / bar) * bar
+    # What is held over the last bar line gets one bar more; what rings on longer is left to ring.
+    held = max((chord.end for chords in voices.values() for chord in chords), default=0)
+    if held > last + 2 * _BINARY:
+        last += bar
     measures = []
     for index in range(math.floor(first / bar), math.ceil(last / bar)):
         start = max(first, index * bar)
@@ -109,15 +112,15 @@ def _snap(scored: list[ScoreNote], per_beat: float, part: int) -> list[tuple[Sco
     raw = [
         (s, s.onset_beat * per_beat, (s.onset_beat + s.duration_beat) * per_beat) for s in scored
     ]
-    within: dict[int, list[float]] = {}
+    within: dict[int, set[float]] = {}
     for _, on, _ in raw:
-        within.setdefault(math.floor((on + 0.5) / part), []).append(on)
+        within.setdefault(math.floor((on + 0.5) / part), set()).add(round(on, 6))
     thirds = set()
     for index, onsets in within.items():
         errors = [
             sum(abs(on - round(on / grid) * grid) for on in onsets) for grid in (_BINARY, _THIRDS)
         ]
-        if errors[1] + 0.25 * len(onsets) < errors[0]:
+        if errors[1] + 0.25 < errors[0]:
             thirds.add(index)
 
     def snap(tick: float) -> int:

@@ -44,7 +44,10 @@ class Found:
 
 @dataclass(slots=True)
 class Measure:
+    """A measure as it stands in the file; times in quarters from its start."""
+
     line: int
+    number: int | None = None  # None where it is not a number
     length: Fraction = Fraction(0)
     nominal: Fraction = Fraction(4)
     implicit: bool = False
@@ -108,6 +111,14 @@ def play(measures: list[Measure], path: Path) -> list[Measure]:
     return played
 
 
+def _before_the_first(played: list[Measure]) -> list[Measure]:
+    """The pickup: measures numbered 0 or less, or a first one that is short and says so."""
+    found = list(itertools.takewhile(lambda m: m.number is not None and m.number <= 0, played))
+    if not found and played[0].implicit and 0 < played[0].length < played[0].nominal:
+        found = played[:1]
+    return found
+
+
 class Builder:
     """Joins the played measures into a riff: one time line, ties, positions, tempo."""
 
@@ -117,23 +128,21 @@ class Builder:
         self.per_quarter = Fraction(self.meter[1], 4)
         self.tempos: list[tuple[Fraction, float]] = []
         self.starts: list[Fraction] = []
-        first = played[0]
-        short = 0 < first.length < first.nominal
-        at = -first.length if short and first.implicit else Fraction(0)
-        for i, measure in enumerate(played):
+        at = -sum((self._length(m) for m in _before_the_first(played)), Fraction(0))
+        for measure in played:
             self.starts.append(at)
             self.tempos += [(at + t, bpm) for t, bpm in measure.tempos]
-            cut = measure.implicit and measure.length > 0
-            at += (
-                measure.length
-                if cut or (i == 0 and short and measure.implicit)
-                else max(measure.nominal, measure.length)
-            )
+            at += self._length(measure)
         self.end = at
         self.first = self.starts[0]
         self.tempos.sort(key=lambda t: t[0])
         if not self.tempos or self.tempos[0][0] > self.first:
             self.tempos.insert(0, (self.first, self.tempos[0][1] if self.tempos else 120.0))
+
+    def _length(self, measure: Measure) -> Fraction:
+        if measure.implicit and measure.length > 0:
+            return measure.length
+        return max(measure.nominal, measure.length)
 
     def sec(self, at: Fraction) -> float:
         """Seconds at ``at`` quarters, through every change of tempo."""
@@ -207,22 +216,24 @@ class Builder:
             for note in measure.notes
         ]
         everything.sort(key=lambda e: (e[0], e[1].pitch))
-        open_ties: dict[tuple[int, str], tuple[Fraction, Found]] = {}
+        # Ties that wait for their other end: pitch, staff and voice -> (end so far, note).
+        waiting: dict[tuple[int, str, str], list[tuple[Fraction, Found]]] = {}
         out: list[tuple[Fraction, Found]] = []
         for start, note in everything:
-            key = (note.pitch, note.staff)
-            held = open_ties.pop(key, None)
-            if note.tied_from and held is not None and held[0] == start:
-                joined = held[1]
+            held = waiting.setdefault((note.pitch, note.staff, note.voice), [])
+            tied = [entry for entry in held if entry[0] == start]
+            # Of two strings in unison, each goes on with itself.
+            tied.sort(key=lambda entry: entry[1].string != note.string)
+            if note.tied_from and tied:
+                held.remove(tied[0])
+                joined = tied[0][1]
                 joined.length += note.length
                 joined.release = note.release
-                if note.tied_to:
-                    open_ties[key] = (start + note.length, joined)
-                continue
-            own = replace(note, extra=dict(note.extra))
-            out.append((start, own))
+            else:
+                joined = replace(note, extra=dict(note.extra))
+                out.append((start, joined))
             if note.tied_to:
-                open_ties[key] = (start + note.length, own)
+                held.append((start + note.length, joined))
         return out
 
     def _instrument(self, notes: list[Found]) -> tuple[Instrument, int]:

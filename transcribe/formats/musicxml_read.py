@@ -177,7 +177,12 @@ class _Reader:
     # One measure ---------------------------------------------------------------------------
 
     def measure(self, node: Node) -> Measure:
-        out = Measure(node.line, implicit=node.attrib.get("implicit") == "yes")
+        number = node.attrib.get("number", "")
+        out = Measure(
+            node.line,
+            int(number) if re.fullmatch(r"-?\d{1,5}", number) else None,
+            implicit=node.attrib.get("implicit") == "yes",
+        )
         at = before = Fraction(0)
         reach = Fraction(0)
         for child in node.children:
