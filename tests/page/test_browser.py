@@ -52,8 +52,7 @@ def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
 
 
 def _place_button(page: Any, place: tuple[int, int]) -> Any:
-    name = f"string {place[0]} " + ("open" if place[1] == 0 else f"fret {place[1]},")
-    return page.locator(f".place[aria-label^='{name}']")
+    return page.locator(f".place[data-place='{place[0]}/{place[1]}']")
 
 
 # -- bring in ----------------------------------------------------------------------------------

@@ -141,19 +141,22 @@ export class NotePanel {
     }
     const costs = places.map((place) => place.cost).filter((cost) => cost !== null);
     const least = Math.min(...costs);
+    // What is only heard completes what is seen, so that both say the same.
+    const hidden = (text) => h("span", { class: "unseen" }, text);
     const order = [...places].sort((a, b) => a.string - b.string);
     const buttons = order.map((place) => {
       const current = place.string === note.string && place.fret === note.fret;
-      const more = place.cost === null ? "cannot be reached" : place.cost - least < 0.05 ? "least cost" : `cost ${(place.cost - least).toFixed(1)} more`;
+      const more = place.cost === null ? " cannot be reached" : " cost";
       const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "least" : `+${(place.cost - least).toFixed(1)}`;
       return h("button", {
         type: "button", class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
-        "aria-label": `${placeText(place.string, place.fret)}, ${more}${current ? note.pinned ? ", pinned here" : ", here now" : ""}`,
+        "data-place": `${place.string}/${place.fret}`,
         "aria-pressed": String(current && note.pinned),
         style: { left: `${middle(place.fret)}px`, top: `${y(place.string)}px` },
         onclick: () => this.pin(note, place),
         onkeydown: (event) => this.neckKey(event),
-      }, h("b", {}, String(place.fret)), h("small", {}, label));
+      }, hidden(`string ${place.string} fret `), h("b", {}, String(place.fret)), hidden(`${place.fret ? "" : " open"}, `), h("small", {}, label),
+      hidden(`${more}${current ? note.pinned ? ", pinned here" : ", here now" : ""}`));
     });
     return h("div", {},
       h("div", { class: "neck-scroll", tabindex: "0", role: "group", "aria-label": "Places on the neck for this note" },
