@@ -55,6 +55,7 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 _FOREIGN = 0.06  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.4, -2.4, -4.2
+_SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _OFF_MODE = -1.0
 _ENOUGH = 4.0  # notes in a beat that count in full
 _RING = 0.35  # a note that only rings on counts for this much of a struck one,
@@ -186,7 +187,7 @@ def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatA
     n = edges.size - 1
     out = np.zeros((n, 12))
     drone = np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
-    strength = notes.weight * drone
+    strength = notes.weight * drone * _lasting(notes)
     slot = _slot(notes, edges)
     np.add.at(out, (slot, notes.pitch % 12), strength)
     length = np.diff(edges)
@@ -198,6 +199,19 @@ def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatA
                 break
             ring = _RING_UNDER if struck[beat] >= 1.5 else _RING
             out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
+    return out
+
+
+def _lasting(notes: Notes) -> FloatArray:
+    """0.1-1: how long each note lasts against the longest of its stroke.
+
+    What a listener mishears in a full stroke is mostly short; a stroke that is damped as a whole
+    loses nothing.
+    """
+    out = np.ones(len(notes))
+    for group in _groups(notes):
+        longest = float(notes.duration[group].max())
+        out[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
     return out
 
 
@@ -222,8 +236,9 @@ def _emission(
     out = (weights * scale) @ log_p.T
     slot = _slot(notes, edges)
     roots = np.array([root for root, _ in pairs])
+    lasting = _lasting(notes)
     for group in _groups(notes):
-        struck = notes.pitch[group]
+        struck = notes.pitch[group][lasting[group] > 0.5]
         if len(set(struck % 12)) < 2:
             continue
         low = int(struck.min())
@@ -385,8 +400,9 @@ def _name(root: int, kind: str, mode: Mode | None) -> str:
 def _bass(groups: list[npt.NDArray[np.int64]], notes: Notes, drones: tuple[int, ...]) -> int | None:
     """Pitch class of the lowest note of the fullest strokes; None for a single line."""
     sums: dict[int, float] = {}
+    lasting = _lasting(notes)
     for group in groups:
-        pitches = notes.pitch[group]
+        pitches = notes.pitch[group][lasting[group] > 0.5]
         if len(set(pitches % 12)) < 2:
             continue
         low = int(pitches.min())

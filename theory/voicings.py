@@ -288,7 +288,7 @@ def _cost(
         + (0.9 if barre is not None else 0.0)
         + stretch / 40.0
         + 0.36 * high_up
-        + 0.9 * sum(1 for f in frets if f is None)
+        + 0.9 * (6 / len(frets)) ** 2 * sum(1 for f in frets if f is None)
         + 3.2 * inner
         + 1.2 * missing
         + (0.8 if not third and has_third else 0.0)

@@ -8,6 +8,7 @@ memory, no source.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -163,8 +164,8 @@ _KINDS = ("", "m", "dim", "aug", "7", "m7", "maj7", "m7b5", "dim7")
 _MODES = ("ionian", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian")
 
 
-def compare_numerals() -> NumeralResult:
-    """Every diatonic triad and seventh of seven modes on twelve tonics, in every inversion."""
+def compare_numerals(*, tonics: Iterable[int] = range(12)) -> NumeralResult:
+    """Every diatonic triad and seventh of seven modes, in every inversion."""
     from music21 import chord as m21chord
     from music21 import key, pitch, roman
 
@@ -172,7 +173,7 @@ def compare_numerals() -> NumeralResult:
     same, accidental = [], []
     for name in _MODES:
         word = {"ionian": "major", "aeolian": "minor"}.get(name, name)
-        for pc in range(12):
+        for pc in tonics:
             tonic = tonic_name(pc, name)
             mode = mode_of(tonic, name)
             there = key.Key(tonic.replace("b", "-"), word)

@@ -13,11 +13,12 @@ import json
 import os
 import re
 import sys
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-__all__ = ["FOLDERS", "LABELS", "Tune", "load_tunes"]
+__all__ = ["FOLDERS", "LABELS", "Tune", "load_tunes", "parse_key", "read_tunes"]
 
 FOLDERS = ("airdsAirs", "ryansMammoth")
 LABELS = ("major", "minor", "mixolydian", "dorian")
@@ -128,6 +129,24 @@ def _one(name: str, block: str) -> dict[str, Any] | None:
     }
 
 
+def _rows(files: Iterable[Path]) -> Iterator[dict[str, Any]]:
+    for file in files:
+        text = file.read_text(encoding="utf-8", errors="replace")
+        for i, block in enumerate(_blocks(text), 1):
+            row = _one(f"{file.parent.name}/{file.stem}#{i}", block)
+            if row is not None:
+                yield row
+
+
+def _tune(row: dict[str, Any]) -> Tune:
+    return Tune(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()})
+
+
+def read_tunes(files: Iterable[Path]) -> list[Tune]:
+    """The tunes of some ABC files, without the cache."""
+    return [_tune(row) for row in _rows(files)]
+
+
 def load_tunes() -> list[Tune]:
     """Every tune of the two folders that music21 reads and whose ``K:`` field names a tonic."""
     path = cache_folder() / f"tunes-{_VERSION}.json"
@@ -136,18 +155,10 @@ def load_tunes() -> list[Tune]:
 
         root = Path(music21.__file__).parent / "corpus"
         rows = []
-        for folder in FOLDERS:
-            for file in sorted((root / folder).glob("*.abc")):
-                text = file.read_text(encoding="utf-8", errors="replace")
-                for i, block in enumerate(_blocks(text), 1):
-                    row = _one(f"{folder}/{file.stem}#{i}", block)
-                    if row is not None:
-                        rows.append(row)
-                    if len(rows) % 200 == 0:
-                        print(f"parsed {len(rows)} tunes", file=sys.stderr)
+        for row in _rows(f for name in FOLDERS for f in sorted((root / name).glob("*.abc"))):
+            rows.append(row)
+            if len(rows) % 200 == 0:
+                print(f"parsed {len(rows)} tunes", file=sys.stderr)
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(rows))
-    return [
-        Tune(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()})
-        for row in json.loads(path.read_text())
-    ]
+    return [_tune(row) for row in json.loads(path.read_text())]

@@ -1,0 +1,229 @@
+"""Chord names, numerals, chords over time and loops."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.bench import theory_riffs as riffs
+from theory import (
+    KINDS,
+    TheoryError,
+    borrowed_from,
+    chord_tones,
+    find_chords,
+    find_loop,
+    is_diatonic,
+    mode_of,
+    name_chord,
+    parse_chord,
+    roman_numeral,
+    transpose,
+)
+from theory.loop import bars_of, plain_symbol
+
+VOICED = {
+    "Am": [45, 52, 57, 60, 64],
+    "D": [50, 57, 62, 66],
+    "G": [43, 47, 50, 55, 59, 67],
+    "C": [48, 52, 55, 60, 64],
+    "G/B": [47, 50, 55, 59, 67],
+    "Em7": [40, 47, 52, 55, 59, 62],
+    "E5": [40, 47, 52],
+    "A5": [45, 52, 57],
+    "Dsus4": [50, 57, 62, 67],
+    "Dsus2": [50, 57, 62, 64],
+    "Cadd9": [48, 52, 55, 62, 64],
+    "B7": [47, 51, 57, 59, 66],
+    "Cmaj7": [48, 52, 55, 59, 64],
+    "Fm": [41, 48, 53, 56, 60, 65],
+}
+
+
+def strummed(bars, beat=0.5):
+    """Each bar of four beats strummed on every beat."""
+    onset, duration, pitch = [], [], []
+    for bar, symbol in enumerate(bars):
+        for stroke in range(4):
+            for i, p in enumerate(VOICED[symbol]):
+                onset.append((bar * 4 + stroke) * beat + 0.008 * i)
+                duration.append(0.9 * beat)
+                pitch.append(p)
+    beats = np.arange(4 * len(bars)) * beat
+    notes = {"onset_sec": onset, "duration_sec": duration, "pitch_midi": pitch}
+    return notes, beats, beats[::4]
+
+
+@pytest.mark.parametrize("symbol", list(VOICED))
+def test_find_chords_one_chord(symbol):
+    notes, beats, downbeats = strummed([symbol])
+    found = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats)
+    assert [c.symbol for c in found] == [symbol]
+    assert found[0].confidence > 0.5
+    assert found[0].start_sec == pytest.approx(0.0)
+
+
+def test_find_chords_follows_changes_and_gives_numerals():
+    notes, beats, downbeats = strummed(["Am", "G/B", "C", "D"])
+    mode = mode_of("A", "dorian")
+    found = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats, mode=mode)
+    assert [c.symbol for c in found] == ["Am", "G/B", "C", "D"]
+    assert [c.roman for c in found] == ["i", "VII6", "III", "IV"]
+    assert [c.start_sec for c in found] == pytest.approx([0, 2, 4, 6])
+    assert not any(c.borrowed for c in found)
+
+
+def test_find_chords_names_borrowed_chords():
+    notes, beats, downbeats = strummed(["C", "Fm", "C", "G"])
+    mode = mode_of("C", "major")
+    found = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats, mode=mode)
+    assert [c.symbol for c in found] == ["C", "Fm", "C", "G"]
+    assert found[1].borrowed == "borrowed from C aeolian"
+    assert found[1].roman == "iv"
+
+
+def test_find_chords_implied_over_a_drone():
+    # C and E, then B and G, over an open D string that rings on.
+    onset, duration, pitch = [], [], []
+    for bar, pair in enumerate(([60, 64], [59, 67])):
+        for beat in range(4):
+            t = bar * 2 + beat * 0.5
+            for p in (50, pair[beat % 2]):
+                onset.append(t)
+                duration.append(0.5)
+                pitch.append(p)
+    found = find_chords(
+        onset_sec=onset,
+        duration_sec=duration,
+        pitch_midi=pitch,
+        beats_sec=np.arange(8) * 0.5,
+        downbeats_sec=[0.0, 2.0],
+        drone_midi=50,
+        mode=mode_of("D", "mixolydian"),
+    )
+    assert [c.root for c in found] == ["C", "G"]
+    assert found[0].implied
+    assert found[0].pedal == "D"
+
+
+def test_find_chords_nothing_from_one_repeated_note():
+    found = find_chords(
+        onset_sec=[0, 1, 2], duration_sec=[1, 1, 1], pitch_midi=[45, 45, 57], beats_sec=[0, 1, 2]
+    )
+    assert found == ()
+
+
+def test_find_chords_no_notes_and_bad_beats():
+    empty = {"onset_sec": [], "duration_sec": [], "pitch_midi": []}
+    assert find_chords(**empty, beats_sec=[0.0, 1.0]) == ()
+    with pytest.raises(TheoryError, match="beats_sec is empty"):
+        find_chords(**empty, beats_sec=[])
+    with pytest.raises(TheoryError, match="beats_sec"):
+        find_chords(**empty, beats_sec=[1.0, 0.5])
+
+
+def test_find_loop_shortest_with_departure():
+    notes, beats, downbeats = strummed(["Am", "D", "Am", "D", "Am", "C", "Am", "D"])
+    mode = mode_of("A", "dorian")
+    chords = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats, mode=mode)
+    loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
+    assert loop is not None
+    assert loop.symbols == ("Am", "D")
+    assert loop.romans == ("i", "IV")
+    assert (loop.bars, loop.times) == (2, 4.0)
+    assert loop.departures == ((6, ("C",)),)
+    assert loop.fit == pytest.approx(7 / 8)
+
+
+def test_find_loop_plain_version():
+    notes, beats, downbeats = strummed(["G/B", "Cadd9", "Dsus4", "Em7"] * 2)
+    chords = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats)
+    loop = find_loop(chords, downbeats_sec=downbeats, mode=mode_of("G", "major"))
+    assert loop is not None
+    assert loop.bars == 4
+    assert loop.plain == ("G", "C", "D", "Em")
+    assert loop.plain_romans == ("I", "IV", "V", "vi")
+
+
+def test_find_loop_a_chord_that_stays_two_bars():
+    notes, beats, downbeats = strummed(["Am", "Am", "D", "G"] * 2)
+    chords = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats)
+    loop = find_loop(chords, downbeats_sec=downbeats)
+    assert loop is not None
+    assert loop.bars == 4
+    assert loop.by_bar == (("Am",), ("Am",), ("D",), ("G",))
+    assert loop.symbols == ("Am", "D", "G")
+
+
+def test_find_loop_of_nothing_is_none():
+    assert find_loop(()) is None
+
+
+def test_find_chords_on_strums_of_handbook_shapes():
+    right = total = 0
+    for seed in range(8):
+        case = riffs.strum(seed)
+        found = find_chords(
+            onset_sec=case.onset,
+            duration_sec=case.duration,
+            pitch_midi=case.pitch,
+            beats_sec=case.beats,
+            downbeats_sec=case.downbeats,
+        )
+        heard = [" ".join(bar) for bar in bars_of(found, case.downbeats)]
+        right += sum(h == t for h, t in zip(heard, case.bars, strict=False))
+        total += len(case.bars)
+    assert right / total >= 0.9
+
+
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_chord_symbols_round_trip(kind):
+    for root in ("C", "F#", "Bb"):
+        chord = parse_chord(f"{root}{kind}")
+        assert chord.symbol == f"{root}{kind}"
+        assert parse_chord(chord.symbol) == chord
+        assert [pc for _, _, pc in chord_tones(chord)] == list(chord.pitch_classes)
+
+
+def test_chord_tones_are_spelled_from_the_root():
+    assert [n for _, n, _ in chord_tones("Bbm7")] == ["Bb", "Db", "F", "Ab"]
+    assert [n for _, n, _ in chord_tones("C#m")] == ["C#", "E", "G#"]
+    assert [n for _, n, _ in chord_tones("Cdim7")] == ["C", "Eb", "Gb", "Bbb"]
+
+
+@pytest.mark.parametrize("symbol", ["H", "", "Cxyz", "c", "C/H"])
+def test_parse_chord_refuses(symbol):
+    with pytest.raises(TheoryError):
+        parse_chord(symbol)
+
+
+def test_name_chord_readings():
+    assert str(name_chord([48, 52, 55])[0]) == "C"
+    assert str(name_chord([52, 55, 60])[0]) == "C/E"
+    assert str(name_chord([45, 55, 60, 64])[0]) == "Am7"
+    assert str(name_chord([40, 47, 52])[0]) == "E5"
+    assert name_chord([60, 61, 62]) == ()
+    with pytest.raises(TheoryError):
+        name_chord([])
+
+
+def test_transpose_and_plain():
+    assert transpose("Bm7/A", -2) == "Am7/G"
+    assert plain_symbol("Cadd9") == "C"
+    assert plain_symbol("Am7/G") == "Am"
+    assert plain_symbol("Bm7b5") == "Bdim"
+    assert plain_symbol("E5") == "E5"
+
+
+def test_roman_numerals():
+    major, mixolydian = mode_of("C", "major"), mode_of("D", "mixolydian")
+    assert roman_numeral("G7/B", major) == "V65"
+    assert roman_numeral("F#dim7", major) == "#ivo7"
+    assert roman_numeral("Bb", major) == "bVII"
+    assert roman_numeral("C", mixolydian) == "VII"
+    assert roman_numeral("Am7", mixolydian) == "v7"
+    assert roman_numeral("D5", mixolydian) == "I5"
+    assert is_diatonic("C", mixolydian)
+    assert not is_diatonic("A7", mixolydian)
+    assert borrowed_from("C", mixolydian) is None
+    assert borrowed_from("A7", mode_of("C", "major")) == "dominant of ii"
