@@ -139,6 +139,7 @@ def _note_events(timing: _Timing, bends: bool) -> list[_Event]:
 
     events: list[_Event] = []
     following: dict[tuple[int, int], int] = {}
+    next_on: dict[int, int] = {}
     for item in reversed(timing.notes):
         note, channel = item.note, _channel(item.note.string)
         start = timing.tick(item.onset_beat)
@@ -154,7 +155,11 @@ def _note_events(timing: _Timing, bends: bool) -> list[_Event]:
         events.append((start, 3, mido.Message("note_on", velocity=_velocity(note), **how)))
         events.append((end, 0, mido.Message("note_off", velocity=64, **how)))
         if bends and note.articulation == "bend":
-            events += _bend(note, channel, start, end)
+            # A bend moves its whole channel, so that it ends where the string is struck again.
+            events += _bend(
+                note, channel, start, max(start + 1, min(end, next_on.get(channel, end)))
+            )
+        next_on[channel] = start
     return events
 
 
@@ -248,7 +253,8 @@ def read_midi(
         string = _string(channel, instrument) if own is not None else None
         fret = instrument.fret_of(string, pitch) if string is not None else None
         rise = part.rises.get((start, channel, pitch), 0.0)
-        articulation = marks.get((start, string or 0), "bend" if rise >= 0.8 else "picked")
+        bent = own is None and rise >= 0.8
+        articulation = marks.get((start, string or 0), "bend" if bent else "picked")
         notes.append(
             Note(
                 i,
