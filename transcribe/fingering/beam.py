@@ -25,6 +25,9 @@ __all__ = ["LEGATO_COST", "Beam", "States", "Step", "off_home"]
 LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
 
 
+_KEPT_ONSETS = 600  # a longer riff is searched anew each time, to hold memory down
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """The candidate chosen at one onset and what it cost there."""
@@ -45,6 +48,21 @@ class States:
     strings: np.ndarray  # (k, MEMORY)
     fingers: np.ndarray  # (k, MEMORY)
     melody: np.ndarray  # last string of the melody over a drone, -1 before
+
+
+def _trace(back: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> list[Step]:
+    """The steps of the cheapest state at the end, from (parents, choices, costs) of each onset."""
+    steps: list[Step] = []
+    if not back:
+        return steps
+    k = int(np.argmin(back[-1][2]))
+    for t in range(len(back) - 1, -1, -1):
+        parents, choices, total = back[t]
+        before = back[t - 1][2][parents[k]] if t else 0.0
+        steps.append(Step(int(choices[k]), float(total[k] - before)))
+        k = int(parents[k])
+    steps.reverse()
+    return steps
 
 
 def off_home(frets: np.ndarray, home: int) -> np.ndarray:
@@ -73,8 +91,17 @@ class Beam:
         self.weights = dict(weights)
         self.width = width
         self.home = home
+        self._kept_keys: list[tuple] = []
+        self._kept: list[tuple[States, np.ndarray, np.ndarray]] = []
         self._mm = np.array(neck_mm(instrument))
         self._open = np.array(instrument.open_midi) + instrument.capo
+        self._finger_table = np.array(
+            [0.0]
+            + [
+                self.weights[name]
+                for name in ("finger_jumps", "finger_across", "finger_guides", "finger_kept")
+            ]
+        )
 
     def start(self) -> States:
         """The one state before anything is played."""
@@ -84,31 +111,38 @@ class Beam:
             fretted_sec=np.full(1, -np.inf),
             finger_string=np.full((1, 4), -1, dtype=np.int64),
             finger_fret=np.full((1, 4), -1, dtype=np.int64),
-            strings=np.full((1, MEMORY), -1, dtype=np.int64),
-            fingers=np.full((1, MEMORY), -1, dtype=np.int64),
+            strings=np.full((1, MEMORY), -1, dtype=np.int8),
+            fingers=np.full((1, MEMORY), -1, dtype=np.int8),
             melody=np.full(1, -1, dtype=np.int64),
         )
 
     def run(self, onsets: Sequence[Onset]) -> list[Step]:
-        """The best candidate of every onset."""
-        states = self.start()
-        back: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
-        for onset in onsets:
+        """The best candidate of every onset.
+
+        The states of the last short riff are kept: when the same riff comes again with a pin,
+        the search goes on from the first onset that the pin changes.
+        """
+        short = len(onsets) <= _KEPT_ONSETS
+        keys = [onset.key() for onset in onsets] if short else []
+        same = 0
+        if short:
+            for new, old in zip(keys, self._kept_keys, strict=False):
+                if new != old:
+                    break
+                same += 1
+        kept = self._kept[:same]
+        states = kept[-1][0] if kept else self.start()
+        back = [(parents, choices, after.cost) for after, parents, choices in kept]
+        for onset in onsets[same:]:
             local = onset.candidates.own[None, :] + self.between(states, onset)
             parents, choices = self.survivors(states, onset, local)
             states = self.follow(states, onset, local, parents, choices)
-            back.append((parents, choices, states.cost.copy()))
-        steps: list[Step] = []
-        if not back:
-            return steps
-        k = int(np.argmin(states.cost))
-        for t in range(len(back) - 1, -1, -1):
-            parents, choices, total = back[t]
-            before = back[t - 1][2][parents[k]] if t else 0.0
-            steps.append(Step(int(choices[k]), float(total[k] - before)))
-            k = int(parents[k])
-        steps.reverse()
-        return steps
+            back.append((parents, choices, states.cost))
+            if short:
+                kept.append((states, parents, choices))
+        if short:
+            self._kept_keys, self._kept = keys, kept
+        return _trace(back)
 
     def account(self, onsets: Sequence[Onset], choices: Sequence[int]) -> list[dict[str, float]]:
         """What each cost came to at every onset, weighted, when ``choices`` are played."""
@@ -135,17 +169,29 @@ class Beam:
         """Weighted costs of going from every state to every candidate, (k, a)."""
         shape = (len(states.cost), len(onset.candidates))
         total = np.zeros(shape)
-        for name, values in self.features(states, onset):
+        total += self._finger_costs(states, onset.candidates)
+        for name, values in self.features(states, onset, fingers=False):
             weight = self.weights[name] if name != "legato" else LEGATO_COST
             if weight:
                 total += weight * values
         return total
 
-    def features(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+    def _finger_costs(self, states: States, cand: Candidates) -> np.ndarray:
+        """The weighted costs of `_fingers` in one sum, by looking up each finger's case."""
+        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
+        same_fret = states.finger_fret[:, None, :] == cand.finger_fret[None, :, :]
+        case = 1 + 2 * (was == now) + same_fret
+        case *= (was >= 0) & (now >= 0)
+        return self._finger_table[case].sum(axis=2)
+
+    def features(
+        self, states: States, onset: Onset, *, fingers: bool = True
+    ) -> Iterator[tuple[str, np.ndarray]]:
         """The costs between states and candidates by name, each to be broadcast to (k, a)."""
         cand = onset.candidates
         yield from self._moves(states, onset, cand)
-        yield from self._fingers(states, onset, cand)
+        if fingers:
+            yield from self._fingers(states, onset, cand)
         yield from self._voices(states, onset, cand)
         yield from self._recent(states, onset, cand)
         yield from self._sounding(states, onset, cand)
@@ -159,36 +205,38 @@ class Beam:
     def _moves(
         self, states: States, onset: Onset, cand: Candidates
     ) -> Iterator[tuple[str, np.ndarray]]:
-        here = states.position
-        frets = np.abs(cand.position[None, :] - here[:, None])
-        frets = np.nan_to_num(frets, nan=0.0)
-        before = self._neck(np.nan_to_num(here, nan=1.0))
-        after = self._neck(np.nan_to_num(cand.position, nan=1.0))
-        mm = np.where(frets > 0, np.abs(after[None, :] - before[:, None]), 0.0) / 10.0
+        known = states.position == states.position  # not nan: the hand has a position
+        here = np.where(known, states.position, 1.0)
+        there = np.where(cand.fretted, cand.position, 1.0)
+        moves = known[:, None] & cand.fretted[None, :]
+        frets = np.abs(there[None, :] - here[:, None]) * moves
+        mm = np.abs(self._neck(there)[None, :] - self._neck(here)[:, None]) * (0.1 * moves)
+        any_move = np.minimum(frets, 1.0)
         yield "shift", mm
-        yield "shift_any", np.minimum(frets, 1.0)
+        yield "shift_any", any_move
         yield "shift_far", np.maximum(frets - 4.0, 0.0)
         if onset.rest_sec > 0.2:
             rest = min(onset.rest_sec, 1.5) / 1.5
             yield "shift_rested", mm * rest
-            yield "shift_any_rested", np.minimum(frets, 1.0) * rest
-        since = np.clip(onset.time_sec - states.fretted_sec, 0.06, 2.0)
+            yield "shift_any_rested", any_move * rest
+        since = np.minimum(np.maximum(onset.time_sec - states.fretted_sec, 0.06), 2.0)
         yield "shift_fast", mm * (0.25 / since)[:, None]
-        at = np.where(cand.fretted[None, :], cand.position[None, :], here[:, None])
-        at = np.nan_to_num(at, nan=1.0)
-        opens = cand.opens[None, :]
-        yield "open_up_neck", np.maximum(at - 4.0, 0.0) / 5.0 * opens
-        yield "open_off_nut", np.clip(at - 1.0, 0.0, 3.0) / 3.0 * opens
-        long = (cand.frets == 0) @ np.array(onset.lengths)
-        yield "open_long", long[None, :]
+        if cand.opens.any():
+            at = np.where(cand.fretted[None, :], there[None, :], here[:, None])
+            opens = cand.opens[None, :]
+            yield "open_up_neck", np.maximum(at - 4.0, 0.0) * (0.2 * opens)
+            yield "open_off_nut", np.minimum(np.maximum(at - 1.0, 0.0), 3.0) * (opens / 3.0)
+            yield "open_long", ((cand.frets == 0) @ np.array(onset.lengths))[None, :]
+            if onset.line:
+                yield "open_in_line", opens
         if onset.line:
-            yield "open_in_line", opens
             yield "fret_in_line", cand.static[None, :, 0]
-        held = np.zeros(len(here), dtype=bool)
-        for j, _, pitch in onset.sounding:
-            string = states.strings[:, j % MEMORY]
-            held |= (string >= 0) & (pitch != self._open[string])
-        yield "shift_held", np.minimum(frets, 3.0) * held[:, None]
+        if onset.sounding:
+            held = np.zeros(len(here), dtype=bool)
+            for j, _, pitch in onset.sounding:
+                string = states.strings[:, j % MEMORY]
+                held |= (string >= 0) & (pitch != self._open[string])
+            yield "shift_held", np.minimum(frets, 3.0) * held[:, None]
 
     def _neck(self, position: np.ndarray) -> np.ndarray:
         return np.interp(position, np.arange(len(self._mm)), self._mm)
@@ -247,11 +295,19 @@ class Beam:
     ) -> Iterator[tuple[str, np.ndarray]]:
         if not onset.recent:
             return
+        if len(onset.notes) == 1:
+            slots = [j % MEMORY for _, j, _ in onset.recent]
+            same = states.strings[:, slots][:, None, :] == cand.strings[None, :, :1]
+            kinds = [kind for _, _, kind in onset.recent]
+            for kind in sorted(set(kinds)):
+                which = [i for i, k in enumerate(kinds) if k == kind]
+                yield RECENT[kind], same[:, :, which].sum(axis=2)
+            return
         table: dict[str, np.ndarray] = {}
         for n, j, kind in onset.recent:
-            same = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
+            hit = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
             name = RECENT[kind]
-            table[name] = table[name] + same if name in table else same.astype(float)
+            table[name] = table[name] + hit if name in table else hit.astype(float)
         yield from table.items()
 
     def _sounding(

@@ -78,6 +78,28 @@ class Onset:
     droned: tuple[int, ...] = ()
     drone_strings: tuple[int, ...] = ()
 
+    def key(self) -> tuple:
+        """Everything that the search looks at here, to tell whether a later plan is the same."""
+        return (
+            self.notes,
+            self.time_sec,
+            self.pitches,
+            id(self.candidates),
+            self.line,
+            self.rest_sec,
+            self.lengths,
+            self.trust,
+            self.melody,
+            self.droned,
+            self.drone_strings,
+            tuple(self.voice),
+            tuple(self.same),
+            tuple(self.legato),
+            tuple(self.sounding),
+            tuple(self.recent),
+            tuple(self.alike),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
@@ -92,11 +114,16 @@ def _groups(notes: Sequence[Note]) -> list[list[int]]:
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
         if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= _TOGETHER_SEC:
-            again = any(
-                notes[j].onset_sec < note.onset_sec - _SAME_STROKE_SEC
-                and (notes[j].pitch_midi == note.pitch_midi or note.articulation in LEGATO)
+            before = [
+                notes[j]
                 for j in groups[-1]
+                if notes[j].onset_sec < note.onset_sec - _SAME_STROKE_SEC
+            ]
+            anew = note.articulation in LEGATO or any(
+                n.pitch_midi == note.pitch_midi for n in before
             )
+            # A note that begins with one of the group is of the group, whatever else it is.
+            again = anew and len(before) == len(groups[-1])
             if not again:
                 groups[-1].append(i)
                 continue

@@ -1,0 +1,236 @@
+"""Measures the fingering: ``python -m tests.bench.fingering EDITIONS [--cross-validate]``.
+
+``EDITIONS`` is a folder of published editions as `transcribe.fingering.fit` reads them. Each
+table sets the solver beside a simpler reference in the same run.
+"""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import statistics
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import numpy as np
+
+from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
+from transcribe.fingering import apply, find_drone, pin, repeats_of, solve
+from transcribe.fingering.costs import weights_table
+from transcribe.fingering.fit import ROWS, Piece, cross_validate, read_pieces, score
+from transcribe.fingering.solver import Solver
+from transcribe.formats.document import read_riff
+from transcribe.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
+
+
+def lowest_frets(piece: Piece) -> dict[int, int]:
+    """The reference: at each onset the strings with the least sum of frets."""
+    groups: dict[float, list[Note]] = {}
+    for note in piece.notes:
+        groups.setdefault(note.onset_sec, []).append(note)
+    out: dict[int, int] = {}
+    for group in groups.values():
+        best: tuple[float, dict[int, int]] = (float("inf"), {})
+
+        def put(k: int, used: frozenset[int], cost: float, chosen: dict[int, int]) -> None:
+            nonlocal best
+            if cost >= best[0]:
+                return
+            if k == len(group):  # noqa: B023 - called at once
+                best = (cost, dict(chosen))
+                return
+            note = group[k]  # noqa: B023
+            for string, fret in piece.instrument.places(note.pitch_midi):
+                if string not in used:
+                    put(k + 1, used | {string}, cost + fret, chosen | {note.id: string})
+            put(k + 1, used, cost + 1000, chosen)
+
+        put(0, frozenset(), 0.0, {})
+        out |= best[1]
+    return out
+
+
+def editions(folder: Path, *, again: bool) -> None:
+    pieces = read_pieces(folder)
+    began = time.perf_counter()
+    shipped = []
+    for piece in pieces:
+        solved = solve(piece.notes, piece.instrument, drone="off")
+        strings = {i: p[0] for i, p in solved.positions.items()}
+        shipped.append((piece, strings, dict(solved.fingers)))
+    took = time.perf_counter() - began
+    table: dict[str, Mapping[str, float]] = {
+        "lowest fret": score((p, lowest_frets(p), {}) for p in pieces),
+        "shipped weights (fitted on these pieces)": score(shipped),
+    }
+    if again:
+        table["cross-validated by work, now"], _ = cross_validate(pieces, say=print)
+    else:
+        recorded = weights_table()["provenance"].get("cross_validated_by_work", {})
+        table["cross-validated by work, as recorded with the weights"] = recorded
+    print(f"\nPublished editions: {len(pieces)} pieces, agreement in % ({took:.1f} s to solve)")
+    print(f"{'':55}" + "".join(f"{row:>10}" for row in (*ROWS, "balanced")))
+    for name, rates in table.items():
+        cells = "".join(
+            f"{100 * rates.get(row, float('nan')):10.1f}" for row in (*ROWS, "balanced")
+        )
+        print(f"{name:55}{cells}")
+    false = [p.name for p in pieces if find_drone(p.notes, p.instrument) is not None]
+    print(f"drones found in them (none is one): {len(false)} {false or ''}")
+
+
+def drones(count: int = 420) -> None:
+    print(f"\nDrone riffs made here: {count}, all modes, strings and patterns")
+    print(f"{'':22}{'drone missed %':>16}{'positions %':>14}{'lowest fret %':>15}")
+    for title, make in (("true notes", False), ("as read, rough", True)):
+        rng = np.random.default_rng(7)
+        missed, right, low, total = 0, 0, 0, 0
+        for k in range(count):
+            riff = drone_riff(
+                rng,
+                mode=list(MODES)[k % 7],
+                drone_string=1 + k % 6,
+                pattern=PATTERNS[(k // 42) % len(PATTERNS)],
+            )
+            notes = rough(rng, riff) if make else riff.notes
+            solved = solve(notes, riff.instrument)
+            missed += solved.drone is None or solved.drone.string != riff.drone_string
+            for note in notes:
+                if note.string is None:
+                    continue
+                total += 1
+                right += solved.positions.get(note.id) == (note.string, note.fret)
+                places = riff.instrument.places(note.pitch_midi)
+                low += min(places, key=lambda p: p[1]) == (note.string, note.fret)
+        print(
+            f"{title:22}{100 * missed / count:16.1f}{100 * right / total:14.2f}"
+            f"{100 * low / total:15.1f}"
+        )
+
+
+def takes() -> None:
+    print("\nShipped takes, positions from their true notes")
+    for path in sorted(FIXTURES.glob("*/truth.riff.json")):
+        riff = read_riff(path)
+        bare = [dataclasses.replace(n, string=None, fret=None) for n in riff.notes]
+        solved = solve(bare, riff.instrument, rhythm=riff.rhythm)
+        right = [solved.positions.get(n.id) == (n.string, n.fret) for n in riff.notes]
+        drone = "-" if solved.drone is None else solved.drone.string
+        truth = "-" if riff.drone is None else riff.drone.string
+        print(f"{path.parent.name:16}{100 * np.mean(right):8.1f} %  drone {drone} (true {truth})")
+
+
+def random_walk(count: int, seed: int = 3) -> list[Note]:
+    """A line with a chord now and then, as dense as a fast riff."""
+    rng = np.random.default_rng(seed)
+    notes, pitch, time_sec = [], 57, 0.0
+    while len(notes) < count:
+        pitch = int(np.clip(pitch + rng.integers(-4, 5), 45, 76))
+        group = (pitch, pitch + 4, pitch + 7) if rng.random() < 0.1 else (pitch,)
+        for p in group:
+            notes.append(Note(len(notes) + 1, time_sec, time_sec + 0.2, p))
+        time_sec += 0.15
+    return notes[:count]
+
+
+def speed() -> None:
+    instrument = Instrument()
+    notes = random_walk(200)
+    riff = Riff(instrument, apply(notes, solve(notes, instrument)))
+    rng = np.random.default_rng(1)
+    spent = []
+    for _ in range(40):
+        note = riff.notes[int(rng.integers(len(riff.notes)))]
+        places = instrument.places(note.pitch_midi)
+        place = places[int(rng.integers(len(places)))]
+        began = time.process_time()
+        pin(riff, {note.id: place})
+        spent.append(1000 * (time.process_time() - began))
+    print(
+        "\nProcessor time to solve again after a pin, 200 notes, 22 frets: "
+        f"median {statistics.median(spent):.0f} ms, worst {max(spent):.0f} ms"
+    )
+    times = {}
+    for count in (5000, 10000):
+        big = random_walk(count)
+        fresh = Solver(instrument)
+        began = time.process_time()
+        fresh.solve(big)
+        times[count] = time.process_time() - began
+    print(
+        f"5,000 notes {times[5000]:.2f} s, 10,000 notes {times[10000]:.2f} s: "
+        f"ratio {times[10000] / times[5000]:.2f}"
+    )
+
+
+def _corrections(riff: Riff, wish: Mapping[int, tuple[int, int]], *, repeats: bool) -> int:
+    """Pins until the riff lies as the player wishes: always the first note that does not."""
+    count = 0
+    while count < 400:
+        off = [n for n in riff.notes if n.id in wish and (n.string, n.fret) != wish[n.id]]
+        if not off:
+            break
+        riff = pin(riff, {off[0].id: wish[off[0].id]}, repeats=repeats)
+        count += 1
+    return count
+
+
+def corrections(count: int = 24) -> None:
+    players = {
+        "stays along one string": {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0},
+        "shuns open strings": {"open": 2.0},
+        "stays low on the neck": {"fret": 3.0, "position": 3.0},
+    }
+    base = Solver(Instrument())
+    print("\nCorrections a simulated player makes until it agrees, per 100 notes")
+    print(f"{'':26}{'repeats along':>15}{'one by one':>12}")
+    for name, changes in players.items():
+        other = Solver(Instrument(), weights=base.weights | changes)
+        with_repeats, single, total = 0, 0, 0
+        for k in range(count):
+            rng = np.random.default_rng(100 + k)
+            phrase = random_walk(12, seed=200 + k)
+            notes = []
+            for r in range(3):
+                for i, note in enumerate(phrase):
+                    at = 2.0 * r + note.onset_sec
+                    beat = 2 * (r * 12 + i)
+                    notes.append(
+                        dataclasses.replace(
+                            note,
+                            id=len(notes) + 1,
+                            onset_sec=at,
+                            offset_sec=at + float(rng.uniform(0.1, 0.2)),
+                            onset_beat=float(beat),
+                            duration_beat=1.0,
+                        )
+                    )
+            phrases = tuple(Phrase("A", 24.0 * r, 24.0 * r + 24.0) for r in range(3))
+            rhythm = Rhythm(400.0, phrases=phrases)
+            wish = other.solve(notes, phrases=phrases).positions
+            solved = solve(notes, Instrument(), rhythm=rhythm, drone="off")
+            riff = Riff(Instrument(), apply(sort_notes(notes), solved), rhythm=rhythm)
+            assert repeats_of(riff, 1)
+            with_repeats += _corrections(riff, wish, repeats=True)
+            single += _corrections(riff, wish, repeats=False)
+            total += len(notes)
+        print(f"{name:26}{100 * with_repeats / total:15.1f}{100 * single / total:12.1f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("editions", type=Path, nargs="?", help="folder of published editions")
+    parser.add_argument("--cross-validate", action="store_true", help="fit again, some minutes")
+    args = parser.parse_args()
+    if args.editions is not None:
+        editions(args.editions, again=args.cross_validate)
+    parts: tuple[Callable[[], None], ...] = (drones, takes, speed, corrections)
+    for part in parts:
+        part()
+
+
+if __name__ == "__main__":
+    main()
