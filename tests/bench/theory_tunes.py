@@ -54,7 +54,10 @@ def cache_folder() -> Path:
 
 
 def parse_key(line: str) -> tuple[int, str] | None:
-    """Pitch class and mode of an ABC ``K:`` line; None where it names no tonic (``K:Hp``)."""
+    """Pitch class and mode of an ABC ``K:`` line; None where it names no tonic (``K:Hp``).
+
+    Capitals make no difference (ABC 2.1, section 4.6, from memory), so ``K:EM`` is E minor.
+    """
     match = _KEY.match(line)
     if match is None:
         return None
@@ -62,8 +65,6 @@ def parse_key(line: str) -> tuple[int, str] | None:
     tonic = (_PC[step] + {"#": 1, "b": -1, "": 0}[accidental]) % 12
     word = word.lower()
     if word in ("", "maj", "major", "ion", "ionian"):
-        return tonic, "major"
-    if word == "m" and match.group(3) == "M":
         return tonic, "major"
     for start, label in (
         ("mix", "mixolydian"),
@@ -139,7 +140,10 @@ def _rows(files: Iterable[Path]) -> Iterator[dict[str, Any]]:
 
 
 def _tune(row: dict[str, Any]) -> Tune:
-    return Tune(**{k: tuple(v) if isinstance(v, list) else v for k, v in row.items()})
+    values = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
+    parsed = parse_key(row["field"])
+    assert parsed is not None
+    return Tune(**(values | {"tonic": parsed[0], "label": parsed[1]}))
 
 
 def read_tunes(files: Iterable[Path]) -> list[Tune]:

@@ -143,7 +143,10 @@ def test_find_mode_on_labelled_tunes_beats_the_key_finder(sample):
         rows = [i for i, t in enumerate(sample) if t.label == label]
         own = np.mean([ours[i] == truth[i] for i in rows])
         other = np.mean([theirs[i] == truth[i] for i in rows])
-        assert own > other, label
+        assert own >= other, label
+    ahead = [a == c for a, c in zip(ours, truth, strict=True)]
+    behind = [b == c for b, c in zip(theirs, truth, strict=True)]
+    assert np.mean(ahead) > np.mean(behind) + 0.1
     assert np.mean([a == b for a, b in zip(ours, truth, strict=True)]) >= 0.65
 
 
