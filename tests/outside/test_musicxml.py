@@ -1,0 +1,217 @@
+"""MusicXML read back by music21, which shares no code with the writer.
+
+Sources: music21 as second reader; the element order of MusicXML 4.0 (W3C Music Notation Community
+Group, final report of June 2021), from memory of the specification's `note`, `attributes` and
+`staff-details` pages.
+"""
+
+from __future__ import annotations
+
+import warnings
+import xml.etree.ElementTree as ET
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.formats.riffs import RIFFS, arpeggio_riff, drone_riff, make_riff
+from transcribe.formats.musicxml import write_musicxml
+from transcribe.riff import Riff
+
+NOTE_ORDER = (
+    "grace", "cue", "chord", "pitch", "unpitched", "rest", "duration", "tie", "instrument",
+    "footnote", "level", "voice", "type", "dot", "accidental", "time-modification", "stem",
+    "notehead", "notehead-text", "staff", "beam", "notations", "lyric", "play",
+)  # fmt: skip
+ATTRIBUTE_ORDER = (
+    "divisions", "key", "time", "staves", "part-symbol", "instruments", "clef", "staff-details",
+    "transpose",
+)  # fmt: skip
+DETAIL_ORDER = ("staff-type", "staff-lines", "line-detail", "staff-tuning", "capo", "staff-size")
+HARMONY_ORDER = (
+    "root", "numeral", "function", "kind", "inversion", "bass", "degree", "frame", "offset",
+    "staff",
+)  # fmt: skip
+
+
+@cache
+def _score(name: str) -> Any:
+    import music21
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return music21.converter.parseData(
+            write_musicxml(RIFFS[name]()).decode(), format="musicxml"
+        )
+
+
+def _sounding(part: Any) -> list[tuple[float, int, float]]:
+    """(onset in quarters, MIDI pitch, quarters) of each note, ties joined."""
+    out = []
+    for element in part.stripTies().flatten().notes:
+        if "ChordSymbol" in element.classes:
+            continue
+        for pitch in element.pitches:
+            onset, length = float(element.offset), float(element.quarterLength)
+            out.append((round(onset, 3), pitch.midi, round(length, 3)))
+    return sorted(out)
+
+
+def _known(riff: Riff) -> list[tuple[float, int]]:
+    assert riff.rhythm is not None
+    quarter = 4 / riff.rhythm.meter[1]
+    lead = -min([0.0, *(n.onset_beat or 0.0 for n in riff.notes)])
+    return sorted(
+        (round(((n.onset_beat or 0.0) + lead) * quarter, 3), n.pitch_midi) for n in riff.notes
+    )
+
+
+@pytest.mark.parametrize("name", RIFFS)
+@pytest.mark.parametrize("staff", [0, 1])
+def test_music21_reads_the_same_notes_on_both_staves(name: str, staff: int) -> None:
+    score = _score(name)
+    assert len(score.parts) == 2
+    found = [(onset, pitch) for onset, pitch, _ in _sounding(score.parts[staff])]
+    assert found == _known(RIFFS[name]())
+
+
+def test_music21_reads_the_same_values_where_nothing_overlaps() -> None:
+    riff = drone_riff()
+    found = [(pitch, length) for _, pitch, length in _sounding(_score("drone").parts[0])]
+    known = [(n.pitch_midi, round(n.duration_beat or 0.0, 3)) for n in riff.notes]
+    assert sorted(found) == sorted(known)
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_music21_reads_the_same_strings_and_frets(name: str) -> None:
+    riff = RIFFS[name]()
+    found = []
+    for element in _score(name).parts[1].flatten().notes:
+        if element.tie is not None and element.tie.type in ("stop", "continue"):
+            continue
+        kinds: dict[str, list[int]] = {"StringIndication": [], "FretIndication": []}
+        for mark in element.articulations:
+            if type(mark).__name__ in kinds:
+                kinds[type(mark).__name__].append(int(mark.number))
+        pitches = [p.midi for p in element.pitches]
+        places = list(zip(kinds["StringIndication"], kinds["FretIndication"], strict=True))
+        found += [(round(float(element.offset), 3), *p) for p in zip(pitches, places, strict=True)]
+    assert riff.rhythm is not None
+    quarter = 4 / riff.rhythm.meter[1]
+    lead = -min([0.0, *(n.onset_beat or 0.0 for n in riff.notes)])
+    known = [
+        (round(((n.onset_beat or 0.0) + lead) * quarter, 3), n.pitch_midi, (n.string, n.fret))
+        for n in riff.notes
+    ]
+    assert sorted(found) == sorted(known)
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_music21_finds_every_measure_full(name: str) -> None:
+    for part in _score(name).parts:
+        measures = list(part.getElementsByClass("Measure"))
+        for measure in measures:
+            want = measure.barDuration.quarterLength - measure.paddingLeft
+            voices = list(measure.voices) or [measure]
+            for voice in voices:
+                length = sum(
+                    e.quarterLength for e in voice.notesAndRests if "ChordSymbol" not in e.classes
+                )
+                assert float(length) == pytest.approx(float(want))
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_music21_reads_meter_and_tempo(name: str) -> None:
+    riff = RIFFS[name]()
+    assert riff.rhythm is not None
+    score = _score(name)
+    meter = next(iter(score.recurse().getElementsByClass("TimeSignature")))
+    assert (meter.numerator, meter.denominator) == riff.rhythm.meter
+    mark = next(iter(score.recurse().getElementsByClass("MetronomeMark")))
+    quarters = riff.rhythm.bpm * 4 / riff.rhythm.meter[1]
+    assert mark.getQuarterBPM() == pytest.approx(quarters, rel=1e-3)
+
+
+def test_music21_reads_key_and_mode() -> None:
+    key = next(iter(_score("drone").recurse().getElementsByClass("Key")))
+    assert (key.tonic.name, key.mode, key.sharps) == ("D", "dorian", 0)
+
+
+def test_music21_reads_chord_symbols_where_they_stand() -> None:
+    found = [
+        (float(c.offset), c.figure.replace("ø7", "m7b5"))
+        for c in _score("arpeggio").parts[0].flatten().getElementsByClass("ChordSymbol")
+    ]
+    theory = arpeggio_riff().theory
+    assert theory is not None
+    assert [at for at, _ in found] == [0.0, 3.0, 6.0, 9.0, 12.0, 15.0]
+    assert [figure for _, figure in found] == [c["symbol"] for c in theory["chords"]]
+
+
+@pytest.mark.parametrize(
+    ("symbol", "pitch_classes"),
+    [
+        ("Am", {9, 0, 4}), ("G7", {7, 11, 2, 5}), ("Cmaj7", {0, 4, 7, 11}), ("Dsus4", {2, 7, 9}),
+        ("F#m7b5", {6, 9, 0, 4}), ("Bdim7", {11, 2, 5, 8}), ("E5", {4, 11}), ("A6", {9, 1, 4, 6}),
+        ("Bbm7", {10, 1, 5, 8}), ("Daug", {2, 6, 10}), ("Esus2", {4, 6, 11}),
+        ("G9", {7, 11, 2, 5, 9}),
+    ],
+)  # fmt: skip
+def test_music21_builds_the_same_chord_from_the_kind(symbol: str, pitch_classes: set[int]) -> None:
+    import music21
+
+    theory = {"chords": [{"start_sec": 0.0, "end_sec": 1.0, "symbol": symbol}]}
+    data = write_musicxml(make_riff([(0, 4, 1, 0)], theory=theory)).decode()
+    score = music21.converter.parseData(data, format="musicxml")
+    chord = next(iter(score.recurse().getElementsByClass("ChordSymbol")))
+    assert set(chord.pitchClasses) == pitch_classes
+
+
+def test_music21_hears_guitar_pitch_under_the_octave_clef() -> None:
+    """The lowest open E sounds E2 (82.41 Hz) though it is written an octave higher."""
+    import music21
+
+    data = write_musicxml(make_riff([(0, 4, 6, 0)])).decode()
+    score = music21.converter.parseData(data, format="musicxml").toSoundingPitch()
+    note = next(iter(score.parts[0].recurse().notes))
+    assert note.pitch.nameWithOctave == "E2"
+    assert note.pitch.frequency == pytest.approx(82.41, abs=0.01)
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_element_order_is_the_specifications(name: str) -> None:
+    root = ET.fromstring(write_musicxml(RIFFS[name]()))
+    assert root.get("version") == "4.0"
+    for tag, order in (
+        ("note", NOTE_ORDER),
+        ("attributes", ATTRIBUTE_ORDER),
+        ("staff-details", DETAIL_ORDER),
+        ("harmony", HARMONY_ORDER),
+    ):
+        for element in root.iter(tag):
+            places = [order.index(child.tag) for child in element]
+            assert places == sorted(places)
+
+
+def test_doctype_is_the_specifications(tmp_path: Path) -> None:
+    text = write_musicxml(drone_riff()).decode()
+    assert '"-//Recordare//DTD MusicXML 4.0 Partwise//EN"' in text.splitlines()[1]
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_techniques_come_in_pairs(name: str) -> None:
+    """hammer-on, pull-off and slide: each start has its stop, on each staff (MusicXML 4.0)."""
+    root = ET.fromstring(write_musicxml(RIFFS[name]()))
+    for staff in ("1", "2"):
+        for tag in ("hammer-on", "pull-off", "slide"):
+            waiting: dict[str, int] = {}
+            for note in root.iter("note"):
+                if note.findtext("staff") != staff:
+                    continue
+                for mark in sorted(note.iter(tag), key=lambda m: m.get("type") == "start"):
+                    number = mark.get("number", "1")
+                    step = 1 if mark.get("type") == "start" else -1
+                    waiting[number] = waiting.get(number, 0) + step
+                    assert waiting[number] in (0, 1)
+            assert not any(waiting.values())
