@@ -27,7 +27,16 @@ try:
 except ImportError:  # Windows: one process at a time is all that is promised there.
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["HIDDEN", "ConflictError", "change", "hold", "read_revision", "replace", "revision_of"]
+__all__ = [
+    "HIDDEN",
+    "ConflictError",
+    "change",
+    "current_revision",
+    "hold",
+    "read_revision",
+    "replace",
+    "revision_of",
+]
 
 HIDDEN = ".handspan"
 """Folder beside the documents for the lock and for what can be made again at any time."""
@@ -91,6 +100,17 @@ def read_revision(path: Path) -> tuple[Riff, str]:
         raise FormatError(f"{path.name}: not JSON; is this a riff document?") from None
     except FormatError as error:
         raise FormatError(f"{path.name}: {error}") from None
+
+
+def current_revision(path: Path) -> str:
+    """The revision of the document at ``path`` now, without reading what it says.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, or is a link.
+    """
+    return revision_of(_read(path))
 
 
 def replace(path: Path, riff: Riff, *, expected: str | None) -> str:

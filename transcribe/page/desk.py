@@ -16,7 +16,7 @@ from transcribe.instrument import tuning_name
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.picture import describe
 from transcribe.page.store import Entry, NotHereError, Store
-from transcribe.revisions import ConflictError, hold, read_revision, replace
+from transcribe.revisions import ConflictError, current_revision, hold, read_revision, replace
 from transcribe.riff import Riff
 
 __all__ = ["Desk"]
@@ -40,6 +40,7 @@ class Desk:
         self._store = store
         self._jobs = jobs
         self._max_sec = max_sec
+        self._briefs: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = {}
 
     # -- reading ---------------------------------------------------------------------------
 
@@ -49,19 +50,14 @@ class Desk:
         for entry in self._store.entries():
             brief: dict[str, Any] = {"id": entry.id, "name": entry.name}
             try:
-                brief["changed_sec"] = entry.path.stat().st_mtime
-                riff, brief["revision"] = read_revision(entry.path)
+                stat = entry.path.stat()
+                state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
+                # A long shelf is read again only where something has changed.
+                if entry.id not in self._briefs or self._briefs[entry.id][0] != state:
+                    self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
+                riffs.append(brief | self._briefs[entry.id][1])
             except (HandspanError, OSError) as error:
                 riffs.append(brief | {"error": str(error)})
-                continue
-            mode = (riff.theory or {}).get("mode") or {}
-            brief |= {
-                "notes": len(riff.notes),
-                "pins": sum(note.pinned for note in riff.notes),
-                "duration_sec": _duration_sec(riff),
-                "mode": " ".join(str(mode[k]) for k in ("tonic", "name") if mode.get(k)),
-            }
-            riffs.append(brief)
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
@@ -76,7 +72,7 @@ class Desk:
 
     def revision(self, riff_id: str) -> str:
         """The revision of a riff on disk now."""
-        return read_revision(self._store.entry(riff_id).path)[1]
+        return current_revision(self._store.entry(riff_id).path)
 
     def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
         undo, redo = edits.describe_last(riff)
@@ -377,6 +373,17 @@ def _umask() -> int:
     mask = os.umask(0o077)
     os.umask(mask)
     return mask
+
+
+def _brief(riff: Riff) -> dict[str, Any]:
+    """What the list of riffs says of one."""
+    mode = (riff.theory or {}).get("mode") or {}
+    return {
+        "notes": len(riff.notes),
+        "pins": sum(note.pinned for note in riff.notes),
+        "duration_sec": _duration_sec(riff),
+        "mode": " ".join(str(mode[k]) for k in ("tonic", "name") if mode.get(k)),
+    }
 
 
 def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:

@@ -2,7 +2,7 @@
 
 import { h, notice, put, s, say } from "./dom.js";
 import { clock, pitchName, placeText, plural } from "./music.js";
-import { bringIn, dropOn } from "./shelf.js";
+import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
 
@@ -26,7 +26,6 @@ export function checkPane(riff) {
     hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
   });
   const element = h("div", { class: "check" }, ways.element, works, result);
-  const stop = dropOn(element, (files) => take(files[0], files[0].name));
 
   function show(found, name) {
     const { comparison } = found;
@@ -56,7 +55,8 @@ export function checkPane(riff) {
   return {
     element,
     refresh() {},
-    leave() { stop(); ways.leave(); },
+    leave() { ways.leave(); },
+    take,
   };
 }
 

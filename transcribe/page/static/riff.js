@@ -5,6 +5,7 @@ import { ask, clearNotices, h, notice, put, say } from "./dom.js";
 import { Bars, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
+import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
 import { Work } from "./work.js";
 
@@ -61,7 +62,14 @@ class RiffView {
     this.beforePrint = () => this.putSheet();
     this.afterPrint = () => { this.printed?.remove(); document.body.classList.remove("printing"); };
     window.addEventListener("beforeprint", this.beforePrint);
+    this.stopDrops = dropOn(document.body, (files) => this.checkAgainst(files[0]));
     window.addEventListener("afterprint", this.afterPrint);
+  }
+
+  /** A file let go over a riff is a take to hold against it. */
+  async checkAgainst(file) {
+    await this.showPane("check");
+    this.check?.take(file, file.name);
   }
 
   /** Whoever prints a riff, by the button or the browser's own way, gets the sheet. */
@@ -81,6 +89,7 @@ class RiffView {
     window.removeEventListener("beforeprint", this.beforePrint);
     window.removeEventListener("afterprint", this.afterPrint);
     this.afterPrint();
+    this.stopDrops();
     this.check?.leave();
     this.player.leave();
     this.strip.leave();
@@ -175,20 +184,23 @@ class RiffView {
     this.panes[next].tab.focus();
   }
 
-  async showPane(name) {
+  showPane(name) {
     for (const [key, pane] of Object.entries(this.panes)) {
       pane.tab.setAttribute("aria-selected", String(key === name));
       pane.tab.tabIndex = key === name ? 0 : -1;
       pane.body.hidden = key !== name;
     }
     const pane = this.panes[name];
-    if (pane.loading) return;
-    pane.loading = true;
+    pane.loading = pane.loading || this.loadPane(pane);
+    return pane.loading;
+  }
+
+  async loadPane(pane) {
     try {
       pane.view = await pane.load();
       put(pane.body, pane.view.element);
     } catch (error) {
-      pane.loading = false;
+      pane.loading = null;
       put(pane.body, h("p", {}, error.message));
     }
   }
@@ -212,8 +224,7 @@ class RiffView {
     ].filter(Boolean).join(" · "));
     put(this.remarks,
       (doc.warnings || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Note: "), text)),
-      (doc.unmet || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Not met: "), text)),
-      (doc.cautions || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Take care: "), text)));
+      remarks("Not met: ", doc.unmet || []), remarks("Take care: ", doc.cautions || []));
     this.undoButton.disabled = !data.undo;
     this.redoButton.disabled = !data.redo;
     this.undoButton.setAttribute("aria-label", data.undo ? `Undo ${data.undo}` : "Undo");
@@ -565,6 +576,12 @@ function decidingClasses(mode) {
     found.set(pc, degree ? degree.degree : match[1] + match[2]);
   }
   return found;
+}
+
+/** The first of several sentences, the others behind it. */
+function remarks(kind, texts) {
+  const lines = texts.map((text) => h("p", { class: "remark" }, h("strong", {}, kind), text));
+  return lines.length <= 2 ? lines : [lines[0], h("details", {}, h("summary", {}, `${lines.length - 1} more like this`), lines.slice(1))];
 }
 
 function differences(ours, theirs) {

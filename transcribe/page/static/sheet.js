@@ -59,7 +59,7 @@ function heading(page, riff, width) {
   text(MARGIN, 31.5, 3.4, facts);
   let y = 37;
   const loop = doc.theory?.loop;
-  if (loop?.symbols?.length) { text(MARGIN, y, 3.4, printed(`Loop: | ${(loop.by_bar || [loop.symbols]).map((bar) => bar.join(" ")).join(" | ")} |`)); y += 5; }
+  if (loop?.symbols?.length) { text(MARGIN, y, 3.4, printed(`Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |`)); y += 5; }
   for (const caution of (doc.cautions || []).slice(0, 3)) {
     for (const line of wrapped(`Take care: ${caution}`, (width - 2 * MARGIN) / 1.55)) { text(MARGIN, y, 3, line); y += 4; }
   }
@@ -104,9 +104,9 @@ function layBars(riff) {
       const held = Math.max(...column.notes.map((note) => note.duration_beat || 0));
       const beats = Math.min(next - column.beat, held > 0.06 && k + 1 === columns.length ? Math.max(held, 0.25) : next - column.beat);
       column.quarters = beats * quarter;
-      column.wide = 5.2 + 5.4 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
+      column.wide = 4.3 + 4.4 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
     });
-    const lead = columns.length && columns[0].beat > 0.05 && number > first ? 3 + 5.2 * Math.sqrt(columns[0].beat * quarter) : 0;
+    const lead = columns.length && columns[0].beat > 0.05 && number > first ? 3 + 4.4 * Math.sqrt(columns[0].beat * quarter) : 0;
     const natural = 4 + lead + columns.reduce((sum, column) => sum + column.wide, 0);
     out.push({ number, columns, lead, natural: Math.max(12, natural) });
   }

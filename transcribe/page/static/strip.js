@@ -31,7 +31,8 @@ export class Strip {
     this.g = geometry(6);
     this.canvas = h("canvas", { class: "picture", "aria-hidden": "true" });
     this.root = s("g", { role: "presentation" });
-    this.svg = s("svg", { class: "tab", role: "presentation" }, this.root);
+    this.names = s("g", { class: "names", "aria-hidden": "true" });
+    this.svg = s("svg", { class: "tab", role: "presentation" }, this.root, this.names);
     this.head = h("div", { class: "playhead", "aria-hidden": "true" });
     this.band = h("div", { class: "band", "aria-hidden": "true", hidden: true });
     this.hover = h("output", { class: "hover", hidden: true, "aria-hidden": "true" });
@@ -102,7 +103,7 @@ export class Strip {
     if (verdicts) this.verdicts = verdicts;
     if (extras) this.extras = extras;
     if (moved) this.moved = moved;
-    this.later(true);
+    this.resize();
   }
 
   setChosen(ids, show = true) {
@@ -145,7 +146,7 @@ export class Strip {
     this.later(true);
   }
 
-  get pad() { return 14; }
+  get pad() { return 24; }
 
   secAt(x) { return Math.max(0, (x + this.scroller.scrollLeft - this.pad) / this.pps); }
 
@@ -178,8 +179,19 @@ export class Strip {
     this.canvas.style.width = `${this.width}px`;
     this.canvas.style.height = `${this.tall}px`;
     this.svg.setAttribute("width", this.width);
-    this.svg.setAttribute("height", this.g.height);
+    // The rows of a comparison take room only while there is one.
+    this.svg.setAttribute("height", this.verdicts.size || this.extras.length ? this.g.height : this.g.markY + this.g.gap * 0.6);
+    this.nameStrings();
     this.later(true);
+  }
+
+  /** The open strings, at the left edge wherever the tab has been scrolled to. */
+  nameStrings() {
+    const open = this.view_?.document.instrument;
+    if (!open) return;
+    put(this.names,
+      s("rect", { class: "names-ground", x: 0, y: this.g.top - this.g.gap * 0.6, width: 15, height: this.g.bottom - this.g.top + this.g.gap * 1.2 }),
+      open.open_midi.map((midi, k) => s("text", { x: 7.5, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 }, pitchName(midi + open.capo).replace(/-?\d+$/, ""))));
   }
 
   later(all = false) {

@@ -14,6 +14,8 @@ const STAGES = {
   theory: "Finding mode and chords",
   drawing: "Drawing the picture",
   comparing: "Comparing",
+  compare: "Comparing",
+  sound: "Playing the strings",
   writing: "Writing",
   saving: "Saving",
 };
