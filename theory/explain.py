@@ -5,6 +5,8 @@ Everything here reads the notes again: nothing is claimed that did not sound.
 
 from __future__ import annotations
 
+import textwrap
+
 import numpy as np
 
 from theory.arrays import FloatArray, Notes
@@ -57,15 +59,18 @@ def _rivals(best: Candidate, ranked: tuple[Candidate, ...]) -> tuple[Candidate, 
     return tuple(c for c in ranked[1:] if c != best)
 
 
-def _sounding(notes: Notes) -> FloatArray:
-    time = np.bincount(notes.pitch % 12, weights=notes.duration, minlength=12)
+def _sounding(notes: Notes, drones: tuple[int, ...]) -> FloatArray:
+    """Share of the sounding time on each pitch class, without the drone's own notes."""
+    line = ~np.isin(notes.pitch, drones)
+    chosen = line if line.any() else np.ones(len(notes), dtype=bool)
+    time = np.bincount(notes.pitch[chosen] % 12, weights=notes.duration[chosen], minlength=12)
     return np.asarray(time / time.sum(), dtype=np.float64)
 
 
 def _degrees(best: Candidate, notes: Notes, drones: tuple[int, ...]) -> tuple[Degree, ...]:
     tonic = parse_note(best.tonic)
     shape = MODES[best.name]
-    share = _sounding(notes)
+    share = _sounding(notes, drones)
     count = np.bincount(notes.pitch % 12, minlength=12)
     roles = _foreign_roles(best, notes, drones)
     found = []
@@ -209,12 +214,14 @@ def _evidence(
             out.append(f"the riff {word} on {best.tonic}")
     if int(notes.pitch.min()) % 12 == tonic:
         out.append(f"{best.tonic} is the lowest note")
-    share = _sounding(notes)
+    share = _sounding(notes, drones)
+    beside = " beside the drone" if drones else ""
     if share[tonic] == share.max():
-        out.append(f"{best.tonic} sounds longest ({share[tonic]:.0%} of the time)")
-    count = np.bincount(notes.pitch % 12, minlength=12)
+        out.append(f"{best.tonic} sounds longest{beside} ({share[tonic]:.0%} of the time)")
+    line = notes.pitch[~np.isin(notes.pitch, drones)]
+    count = np.bincount(line % 12, minlength=12)
     if count[tonic] == count.max() and count[tonic] > 1:
-        out.append(f"{best.tonic} comes most often ({count[tonic]} of {len(notes)} notes)")
+        out.append(f"{best.tonic} comes most often ({count[tonic]} of {line.size} notes)")
     if downbeats is not None:
         near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= 0.06
         on_tonic = near & (notes.pitch % 12 == tonic)
@@ -230,7 +237,7 @@ def mode_text(mode: Mode) -> str:
     lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
     lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
-        lines.append("  Degrees heard (share of the sounding time):")
+        lines.append("  Degrees heard, and for how much of the time (the drone left out):")
         lines.append(
             "    "
             + ", ".join(
@@ -257,7 +264,16 @@ def mode_text(mode: Mode) -> str:
         lines.append(
             "  Next likeliest: " + ", ".join(f"{c} ({c.probability:.0%})" for c in rivals) + "."
         )
-    return "\n".join(lines)
+    return "\n".join(
+        wrapped
+        for line in lines
+        for wrapped in textwrap.wrap(
+            line,
+            88,
+            initial_indent="",
+            subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2),
+        )
+    )
 
 
 def sureness(probability: float) -> str:

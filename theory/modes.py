@@ -46,10 +46,10 @@ class Candidate:
 class Degree:
     """One degree as it was heard.
 
-    ``share`` is its part of the sounding time (0-1), ``count`` how many notes. ``role`` is
-    ``tonic``, ``scale``, ``passing`` (foreign, between two neighbours a step away), ``neighbour``
-    (foreign, leaves a note and returns to it) or ``chromatic``; a degree of the mode that never
-    sounds has count 0.
+    ``share`` is its part of the sounding time (0-1, the drone left out), ``count`` how many
+    notes. ``role`` is ``tonic``, ``scale``, ``passing`` (foreign, between two neighbours a step
+    away), ``neighbour`` (foreign, leaves a note and returns to it) or ``chromatic``; a degree of
+    the mode that never sounds has count 0.
     """
 
     label: str

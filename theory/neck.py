@@ -196,7 +196,7 @@ def neck_text(
     strings = {n.string for n in placed} | ({drone_string} if drone_string else set())
     frets = _fret_range(placed)
     by_place = {(n.string, n.fret): n for n in placed}
-    width = 2 + max(len(_cell(n, label)) for n in placed)
+    width = max(len(_cell(n, label)) for n in placed)
     lines = ["      " + "".join(str(f).center(width + 1) for f in frets).rstrip()]
     for string in range(min(strings), max(strings) + 1):
         cells = []
@@ -205,7 +205,9 @@ def neck_text(
             text = _cell(note, label) if note else ""
             if note is None and string == drone_string and fret == 0:
                 text = "(o)"
-            cells.append(text.center(width, "-" if fret else " ") + ("‖" if fret == 0 else "|"))
+            cells.append(
+                text.strip().center(width, "-" if fret else " ") + ("‖" if fret == 0 else "|")
+            )
         lines.append(f"{string:>4}  " + "".join(cells))
     lines.append("      [ ] tonic   < > deciding degree" + ("   (o) drone" if drone_string else ""))
     return "\n".join(lines)

@@ -22,6 +22,8 @@ from theory.ways import Ways, ways_text, ways_to_play
 
 __all__ = ["Report", "report"]
 
+_DRAWN = 15  # frets of the string that carries the mode: an octave and a third
+
 
 @dataclass(frozen=True, slots=True)
 class Report:
@@ -45,6 +47,10 @@ class Report:
             "chords": [_chord_document(span) for span in self.chords],
             "loop": None if self.loop is None else _loop_document(self.loop),
             "ways": [way.as_document() for way in self.ways],
+            "scale": {
+                "on_string": [_neck_document(n) for n in self.scale_on_string],
+                "in_position": [_neck_document(n) for n in self.scale_in_position],
+            },
         }
 
     def text(self) -> str:
@@ -172,7 +178,7 @@ def report(
             melody_string=None if drone_string is None else melody,
         )
     )
-    neck: dict[str, Any] = {"open_midi": strings, "capo": capo, "frets": frets}
+    neck: dict[str, Any] = {"open_midi": strings, "capo": capo}
     return Report(
         mode,
         chords,
@@ -181,7 +187,7 @@ def report(
         strings,
         capo,
         drones,
-        scale_on_string(mode, string=melody, **neck),
+        scale_on_string(mode, string=melody, frets=min(frets, capo + _DRAWN), **neck),
         scale_in_position(mode, scale_length_mm=scale_length_mm, hand_span_mm=hand_span_mm, **neck),
         drone_string,
     )
@@ -288,6 +294,16 @@ def _chord_document(span: ChordSpan) -> dict[str, Any]:
     return out
 
 
+def _neck_document(note: NeckNote) -> dict[str, Any]:
+    return {
+        "string": note.string,
+        "fret": note.fret,
+        "note": note.note,
+        "degree": note.degree,
+        "mark": note.mark,
+    }
+
+
 def _loop_document(loop: Loop) -> dict[str, Any]:
     return {
         "symbols": list(loop.symbols),
@@ -319,6 +335,10 @@ def _chords_text(chords: Sequence[ChordSpan]) -> str:
 
 
 def _loop_text(loop: Loop) -> str:
+    if len(loop.symbols) == 1 and not loop.departures:
+        return f"One chord throughout: {loop.symbols[0]}" + (
+            f" ({loop.romans[0]})" if loop.romans[0] else ""
+        )
     bars = "1 bar" if loop.bars == 1 else f"{loop.bars} bars"
     lines = [f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |"]
     if any(loop.romans):

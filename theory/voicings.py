@@ -507,6 +507,8 @@ def capo_plans(
     here = plan(capo)
     if here is None or not wanted:
         return ()
+    if all(shape.barre is None and 0 in shape.frets for shape in here.shapes):
+        return ()  # open shapes as it stands: a capo would make nothing easier
     others = [plan(f) for f in range(0, min(top_capo, frets - 1) + 1) if f != capo]
     better = [p for p in others if p is not None and p.cost < here.cost - 0.3]
     return tuple(sorted(better, key=lambda p: (p.cost, p.capo)))
