@@ -52,12 +52,14 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 )
 """Kinds that a beat may be heard as, with the logarithm of how common each is (by hand)."""
 
-_FOREIGN = 0.06  # share of the notes that no chord explains
+_FOREIGN = 0.05  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.4, -2.4, -4.2
 _SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
+_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 _OFF_MODE = -1.0
-_ENOUGH = 4.0  # notes in a beat that count in full
+_PRIOR = 0.6  # how much of a chord's commonness counts in each beat
+_ENOUGH = 6.0  # notes in a beat that count in full
 _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
 _DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
@@ -257,7 +259,7 @@ def _emission(
         own = set(mode.pitch_classes)
         foreign = np.array([bool(_pcs(root, kind) - own) for root, kind in pairs])
         per_chord = per_chord + _OFF_MODE * foreign
-    out[~quiet] += 0.25 * per_chord
+    out[~quiet] += _PRIOR * per_chord
     out[quiet] = 0.0
     return np.asarray(out, dtype=np.float64)
 
@@ -412,4 +414,5 @@ def _bass(groups: list[npt.NDArray[np.int64]], notes: Notes, drones: tuple[int, 
     top = max(sums.values())
     # An upstroke misses the low strings, so a lower note that comes nearly as often wins.
     low = min(p for p, s in sums.items() if s >= 0.4 * top)
-    return None if low in drones else low % 12
+    share = sum(s for p, s in sums.items() if p % 12 == low % 12) / sum(sums.values())
+    return None if low in drones or share < _BASS_SHARE else low % 12
