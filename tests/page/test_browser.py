@@ -177,7 +177,7 @@ def test_pin_moves_the_rest_and_undo_takes_it_back(
 ) -> None:
     note_id, place = _movable(one_riff)
     page = open_page(server, put(server, "pinned"))
-    before = page.locator(".tab .note text").all_inner_texts()
+    before = page.locator(".tab .note text").all_text_contents()
     _choose(page, note_id)
     _place_button(page, place).click()
     _expect(page.locator(".place.held")).to_have_count(1)
@@ -198,7 +198,7 @@ def test_pin_moves_the_rest_and_undo_takes_it_back(
     assert page.locator(f"#note-{note_id} .pin").count() == 1
     page.click("button:text-is('Undo')")
     _expect(page.locator(f"#note-{note_id} .pin")).to_have_count(0)
-    assert page.locator(".tab .note text").all_inner_texts() == before
+    assert page.locator(".tab .note text").all_text_contents() == before
     page.click("button:text-is('Redo')")
     _expect(page.locator(f"#note-{note_id} .pin")).to_have_count(1)
     assert saved(server, "pinned").note(note_id).pinned
@@ -421,6 +421,81 @@ def test_tab_is_played_by_the_strings(server: Server, open_page, put, one_riff: 
     assert level > -90, "silence would be far below"
     page.keyboard.press("Escape")
     page.click("button.play")
+
+
+def test_count_in_and_click_follow_the_beat(server: Server, open_page, put, one_riff: Riff) -> None:
+    page = open_page(server, put(server, "click"))
+    page.evaluate(
+        """() => {
+            const { player } = document.querySelector("main").riff;
+            player.ticks = [];
+            const tick = player.tick.bind(player);
+            player.tick = (when, strong) => {
+                player.ticks.push([when, strong]);
+                tick(when, strong);
+            };
+        }"""
+    )
+    page.get_by_label("Count-in").check()
+    page.get_by_label("Click").check()
+    page.click("button.play")
+    page.wait_for_timeout(5500)
+    page.click("button.play")
+    ticks = page.evaluate("document.querySelector('main').riff.player.ticks")
+    assert len(ticks) >= 8
+    # A bar of four at 120 beats a minute, then the beats of the riff itself, half a second apart.
+    gaps = [b[0] - a[0] for a, b in pairwise(ticks)]
+    assert all(abs(gap - 0.5) < 0.02 for gap in gaps[:3]), gaps
+    assert all(abs(gap - 0.5) < 0.12 for gap in gaps[4:]), gaps
+    assert [strong for _, strong in ticks[:4]] == [True, False, False, False]
+
+
+def test_file_let_go_over_a_riff_is_checked_against_it(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "under-the-drop"))
+    text = (server.folder / "under-the-drop.riff.json").read_text("utf-8")
+    transfer = page.evaluate_handle(
+        """(text) => {
+            const transfer = new DataTransfer();
+            transfer.items.add(new File([text], "again.riff.json"));
+            return transfer;
+        }""",
+        text,
+    )
+    page.dispatch_event("h1", "drop", {"dataTransfer": transfer})
+    page.wait_for_selector(".check-result h3", timeout=30_000)
+    _expect(page.locator(".check-result")).to_contain_text("100 % right")
+    _expect(page.locator("h1")).to_have_text("under-the-drop")
+
+
+def test_other_fingering_is_shown_then_taken(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    other = next(
+        k
+        for k, each in enumerate(one_riff.alternatives)
+        if any(_where(one_riff, i) != tuple(place) for i, place in each.positions.items())
+    )
+    page = open_page(server, put(server, "others"))
+    page.click("#tab-fingering")
+    before = page.locator(".tab .note text").all_text_contents()
+    item = page.locator(".others > li").nth(other)
+    item.locator("button:text-is('Show')").click()
+    _expect(page.locator(".preview-note")).to_be_visible()
+    shown = page.locator(".tab .note text").all_text_contents()
+    assert shown != before
+    assert not any(note.pinned for note in saved(server, "others").notes)
+    item.locator("button", has_text="Use it").click()
+    _expect(page.locator(".last-change")).to_contain_text("Taken over")
+    after = saved(server, "others")
+    for note in after.notes:
+        place = one_riff.alternatives[other].positions.get(note.id)
+        if place is not None and tuple(place) != _where(one_riff, note.id):
+            assert note.pinned
+            assert (note.string, note.fret) == tuple(place)
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".tab .pin")).to_have_count(0)
 
 
 def test_theory_is_read_and_heard(server: Server, open_page, put, one_riff: Riff) -> None:

@@ -135,7 +135,7 @@ export class NotePanel {
       if (fret) wood.append(s("text", { class: "fret-number", x: middle(fret), y: height - 8, "text-anchor": "middle", "font-size": 11 }, String(fret)));
     }
     instrument.open_midi.forEach((midi, k) => wood.append(s("text", { class: "fret-number", x: 8, y: y(k + 1) + 4, "text-anchor": "middle", "font-size": 11 }, pitchName(midi + instrument.capo).replace(/-?\d+$/, ""))));
-    if (instrument.capo) wood.append(s("text", { class: "fret-number", x: nut, y: height - 8, "text-anchor": "middle", "font-size": 11 }, `capo ${instrument.capo}`));
+    if (instrument.capo) wood.append(s("text", { class: "fret-number", x: nut + 4, y: height - 8, "text-anchor": "end", "font-size": 11 }, `capo ${instrument.capo}`));
     const marks = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24].filter((fret) => fret > instrument.capo && fret - instrument.capo <= top);
     for (const fret of marks) wood.append(s("circle", { class: "inlay", cx: middle(fret - instrument.capo), cy: (y(1) + y(strings)) / 2, r: 4 }));
     for (let string = 1; string <= strings; string += 1) {

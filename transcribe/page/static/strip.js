@@ -190,8 +190,8 @@ export class Strip {
     const open = this.view_?.document.instrument;
     if (!open) return;
     put(this.names,
-      s("rect", { class: "names-ground", x: 0, y: this.g.top - this.g.gap * 0.6, width: 15, height: this.g.bottom - this.g.top + this.g.gap * 1.2 }),
-      open.open_midi.map((midi, k) => s("text", { x: 7.5, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 }, pitchName(midi + open.capo).replace(/-?\d+$/, ""))));
+      s("rect", { class: "names-ground", x: 0, y: this.g.top - this.g.gap * 0.6, width: 18, height: this.g.bottom - this.g.top + this.g.gap * 1.2 }),
+      open.open_midi.map((midi, k) => s("text", { x: 10, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 }, pitchName(midi + open.capo).replace(/-?\d+$/, ""))));
   }
 
   later(all = false) {
