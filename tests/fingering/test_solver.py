@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import time
 
 import numpy as np
 import pytest
@@ -46,14 +47,14 @@ def test_solve_finds_the_optimum_of_all_fingerings(seed: int) -> None:
     rng = np.random.default_rng(seed)
     small = Instrument((64, 59, 55), 0, 9)
     solver = Solver(small)
-    notes, time = [], 0.0
+    notes, at = [], 0.0
     for i in range(4):
         length = float(rng.choice([0.2, 0.6]))
-        notes.append(Note(2 * i + 1, time, time + length, int(rng.integers(55, 70))))
+        notes.append(Note(2 * i + 1, at, at + length, int(rng.integers(55, 70))))
         if i == 1 and rng.random() < 0.5:
             other = notes[-1].pitch_midi + int(rng.choice([3, 4, 5, 7]))
-            notes.append(Note(2 * i + 2, time, time + length, min(other, 73)))
-        time += 0.25
+            notes.append(Note(2 * i + 2, at, at + length, min(other, 73)))
+        at += 0.25
     assert solver.solve(notes).cost == pytest.approx(least_cost(solver, notes), abs=1e-9)
 
 
@@ -80,10 +81,10 @@ notes_strategy = st.lists(
 
 
 def _made(rows: list[tuple[int, float, float, str]]) -> list[Note]:
-    notes, time = [], 0.0
+    notes, at = [], 0.0
     for i, (pitch, gap, length, articulation) in enumerate(rows):
-        time += gap
-        notes.append(Note(i + 1, time, time + length, pitch, articulation=articulation))
+        at += gap
+        notes.append(Note(i + 1, at, at + length, pitch, articulation=articulation))
     return notes
 
 
@@ -280,3 +281,35 @@ def test_solve_prefers_a_reach_that_the_hand_has() -> None:
         return mm[max(frets)] - mm[min(frets)] if frets else 0.0
 
     assert widest(Hand(70)) <= widest(Hand(140))
+
+
+def test_solve_again_with_a_pin_is_the_same_as_from_scratch(rng: np.random.Generator) -> None:
+    # The solver goes on from what it kept of the last run; that must not change the answer.
+    notes = line([int(p) for p in rng.integers(45, 77, 60)])
+    kept = Solver(STANDARD)
+    kept.solve(notes)
+    for index in (50, 20, 35):
+        note = notes[index]
+        for place in STANDARD.places(note.pitch_midi):
+            again = kept.solve(notes, pins={note.id: place})
+            fresh = Solver(STANDARD).solve(notes, pins={note.id: place})
+            assert again.positions == fresh.positions
+            assert again.cost == pytest.approx(fresh.cost)
+    assert kept.solve(notes).positions == Solver(STANDARD).solve(notes).positions
+
+
+def test_solve_time_grows_in_line_with_the_notes() -> None:
+    rng = np.random.default_rng(4)
+    pitches = [int(p) for p in rng.integers(45, 77, 4000)]
+
+    def spent(count: int) -> float:
+        solver = Solver(STANDARD)
+        solver.solve(line(pitches[:200]))
+        best = float("inf")
+        for _ in range(3):
+            began = time.process_time()
+            solver.solve(line(pitches[:count]))
+            best = min(best, time.process_time() - began)
+        return best
+
+    assert spent(4000) / spent(2000) < 2.3

@@ -25,6 +25,7 @@ __all__ = ["LEGATO_COST", "Beam", "States", "Step", "off_home"]
 LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
 
 
+_KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
 _KEPT_ONSETS = 600  # a longer riff is searched anew each time, to hold memory down
 
 
@@ -91,8 +92,7 @@ class Beam:
         self.weights = dict(weights)
         self.width = width
         self.home = home
-        self._kept_keys: list[tuple] = []
-        self._kept: list[tuple[States, np.ndarray, np.ndarray]] = []
+        self._kept: list[tuple[list[tuple], list[tuple[States, np.ndarray, np.ndarray]]]] = []
         self._mm = np.array(neck_mm(instrument))
         self._open = np.array(instrument.open_midi) + instrument.capo
         self._finger_table = np.array(
@@ -124,13 +124,8 @@ class Beam:
         """
         short = len(onsets) <= _KEPT_ONSETS
         keys = [onset.key() for onset in onsets] if short else []
-        same = 0
-        if short:
-            for new, old in zip(keys, self._kept_keys, strict=False):
-                if new != old:
-                    break
-                same += 1
-        kept = self._kept[:same]
+        kept = self._longest_kept(keys)
+        same = len(kept)
         states = kept[-1][0] if kept else self.start()
         back = [(parents, choices, after.cost) for after, parents, choices in kept]
         for onset in onsets[same:]:
@@ -141,8 +136,21 @@ class Beam:
             if short:
                 kept.append((states, parents, choices))
         if short:
-            self._kept_keys, self._kept = keys, kept
+            self._kept = [*self._kept[1 - _KEPT_RUNS :], (keys, kept)]
         return _trace(back)
+
+    def _longest_kept(self, keys: Sequence[tuple]) -> list[tuple[States, np.ndarray, np.ndarray]]:
+        """What is kept of the run that shares most of its beginning with ``keys``."""
+        best: list[tuple[States, np.ndarray, np.ndarray]] = []
+        for old_keys, kept in self._kept:
+            same = 0
+            for new, old in zip(keys, old_keys, strict=False):
+                if new != old:
+                    break
+                same += 1
+            if same > len(best):
+                best = kept[:same]
+        return best
 
     def account(self, onsets: Sequence[Onset], choices: Sequence[int]) -> list[dict[str, float]]:
         """What each cost came to at every onset, weighted, when ``choices`` are played."""

@@ -1,7 +1,9 @@
 """Finds a drone: an open string, or two, that rings on under a melody.
 
 A pitch is a drone when it can be an open string, is struck again and again or held so that it
-hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords.
+hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords. In
+the midst of a melody or above it, it has to be struck with two notes in five, and the melody has
+to fit the thicker string beside it.
 Asking only how often the pitch is struck would take every pedal bass for a drone.
 
 Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI numbers.
@@ -26,6 +28,10 @@ _MIN_LENGTH_SEC = 1.5
 _MIN_COVER = 0.62
 _MIN_OF_RIFF = 0.7
 _MIN_BELOW = 0.93
+_MIN_SHARE_INSIDE = 0.4  # a drone in or above the melody has to be struck more
+_MIN_COVER_INSIDE = 0.9
+_MIN_BESIDE = 0.85  # share of the melody that one string beside the drone could carry
+_MELODY_FRETS = 17
 _MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
 _MIN_COVER_IF_RARE = 0.85
@@ -92,10 +98,10 @@ def _look(
     if len(ordered) < _MIN_STRIKES + 2:
         return None
     found = []
-    for string, open_pitch in enumerate(instrument.open_midi, 1):
+    for string in range(1, len(instrument.open_midi) + 1):
         if strings is not None and string not in strings:
             continue
-        measured = _measure(ordered, open_pitch + instrument.capo, string, ())
+        measured = _measure(ordered, instrument, string, ())
         if measured is not None:
             found.append(measured)
     if not found:
@@ -119,9 +125,10 @@ def forced_drone(notes: Sequence[Note], instrument: Instrument, string: int) -> 
 
 
 def _measure(
-    notes: tuple[Note, ...], pitch: int, string: int, also: tuple[int, ...]
+    notes: tuple[Note, ...], instrument: Instrument, string: int, also: tuple[int, ...]
 ) -> _Found | None:
-    """How far ``pitch`` is a drone; ``also`` are pitches of a second drone string."""
+    """How far an open string is a drone; ``also`` are pitches of a second drone string."""
+    pitch = instrument.open_midi[string - 1] + instrument.capo
     own = [n for n in notes if n.pitch_midi == pitch]
     if not own or (len(own) < _MIN_STRIKES and not _held(own, notes)):
         return None
@@ -145,9 +152,40 @@ def _measure(
     together = 1.0 - len(_strokes(melody)) / len(melody)
     share = len(struck) / max(1, len(_strokes(inside)))
     rare = share < _MIN_ONSET_SHARE and covered < _MIN_COVER_IF_RARE
-    if covered < _MIN_COVER or below < _MIN_BELOW or together > _MAX_MELODY_TOGETHER or rare:
+    if covered < _MIN_COVER or together > _MAX_MELODY_TOGETHER or rare:
         return None
+    near = {s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)}
+    if not _beside(melody, sorted(near), instrument, _MIN_BESIDE):
+        return None
+    if below < _MIN_BELOW:
+        steady = share >= _MIN_SHARE_INSIDE and covered >= _MIN_COVER_INSIDE
+        if (
+            not steady
+            or length < 0.9 * whole
+            or not _beside(melody, (string + 1,), instrument, 0.97)
+        ):
+            return None
     return _Found(pitch, string, start, end, covered + share + below)
+
+
+def _strings_of(instrument: Instrument, pitch: int, also: Sequence[int]) -> list[int]:
+    """The strings that are open at these pitches."""
+    opens = {pitch, *also}
+    return [s for s, p in enumerate(instrument.open_midi, 1) if p + instrument.capo in opens]
+
+
+def _beside(
+    melody: Sequence[Note], strings: Sequence[int], instrument: Instrument, share: float
+) -> bool:
+    """Whether one of ``strings`` could carry so large a share of the melody by itself."""
+    for string in strings:
+        if not 1 <= string <= len(instrument.open_midi):
+            continue
+        low = instrument.open_midi[string - 1] + instrument.capo
+        top = low + min(_MELODY_FRETS, instrument.top_fret)
+        if sum(low <= n.pitch_midi <= top for n in melody) >= share * len(melody):
+            return True
+    return False
 
 
 def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
@@ -243,9 +281,8 @@ def _find_pair(
     for low in range(count, 1, -1):
         if strings is not None and not {low, low - 1} <= set(strings):
             continue
-        pitch = instrument.open_midi[low - 1] + instrument.capo
         other = instrument.open_midi[low - 2] + instrument.capo
-        measured = _measure(notes, pitch, low, (other,))
+        measured = _measure(notes, instrument, low, (other,))
         if measured is None:
             continue
         along = _companions(notes, instrument, measured, (low, low - 1))
