@@ -333,6 +333,7 @@ def _spans(
     pairs, _, inside, _ = _states()
     slot = _slot(notes, edges)
     groups = _groups(notes)
+    lasting = _lasting(notes)
     starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
     found = []
     for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
@@ -347,7 +348,8 @@ def _spans(
         tones = {pc for pc in heard if inside[state, pc]}
         if len(tones) < 2:
             continue  # one note is no chord
-        bass = _bass([g for g in groups if a <= slot[g[0]] < b], notes, drones)
+        struck = [g for g in groups if a <= slot[g[0]] < b]
+        bass = _bass(struck, notes, drones, lasting)
         found.append(
             _span(
                 Chord(_name(root, kind, mode), kind, _name(root, kind, mode)),
@@ -399,10 +401,14 @@ def _name(root: int, kind: str, mode: Mode | None) -> str:
     return mode.spell(root) if mode else _ROOT_NAMES[root]
 
 
-def _bass(groups: list[npt.NDArray[np.int64]], notes: Notes, drones: tuple[int, ...]) -> int | None:
+def _bass(
+    groups: list[npt.NDArray[np.int64]],
+    notes: Notes,
+    drones: tuple[int, ...],
+    lasting: FloatArray,
+) -> int | None:
     """Pitch class of the lowest note of the fullest strokes; None for a single line."""
     sums: dict[int, float] = {}
-    lasting = _lasting(notes)
     for group in groups:
         pitches = notes.pitch[group][lasting[group] > 0.5]
         if len(set(pitches % 12)) < 2:
