@@ -101,3 +101,12 @@ def test_two_notes_of_one_string_never_share_a_place() -> None:
     twin = replace(notes[2], id=99, onset_beat=(notes[2].onset_beat or 0) + 0.002)
     text = write_tab(replace(riff, notes=(*notes, twin)))
     assert len(read_tab(text).notes) == len(notes) + 1
+
+
+def test_notes_left_out_stay_named() -> None:
+    riff = drone_riff()
+    loose = tuple(replace(n, string=None, fret=None) for n in riff.notes[3:9])
+    text = write_tab(replace(riff, notes=(*riff.notes[:3], *loose, *riff.notes[9:])))
+    back = read_tab(text)
+    assert len(back.extra["left_out"]) == 6
+    assert write_tab(back) == text

@@ -25,7 +25,7 @@ COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&",
 """What is written at the places after the beat's number; other divisions are dots around ``&``."""
 
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
-_FINE = 8  # places; a beat cut finer is wider than its neighbours
+_FINE = 6  # places; a beat cut finer is wider than its neighbours
 _NEAR = 0.012  # beats that an onset may lie from its place
 _MIN_WIDTH = 24
 _LEAD = 1  # columns between a bar line and the bar's first place
@@ -76,7 +76,7 @@ class _Bar:
     def beat_width(self, beat: int) -> int:
         """Columns of one beat."""
         places = self.places[beat]
-        width = max(self.width, places) if places > _FINE else self.width
+        width = max(self.width, 2 * places) if places > _FINE else self.width
         return width + self.extra.get(beat, 0)
 
     def span(self, start: int, end: int) -> int:

@@ -17,6 +17,9 @@ from transcribe.riff import Drone, Instrument, Rhythm, Riff
 
 __all__ = ["System", "layout", "mark_line", "read_tab", "string_names", "write_tab"]
 
+LEFT_OUT = "Left out, no string yet: "
+"""What the list of notes without a string begins with."""
+
 _UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
@@ -97,10 +100,12 @@ def _footer(riff: Riff, width: int) -> list[str]:
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))
+    told = riff.extra.get("left_out")
+    names = [str(name) for name in told] if isinstance(told, list | tuple) else []
     missing = [n for n in riff.notes if n.string is None]
-    if missing:
-        names = [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
-        parts.append("\n".join(_wrap("Left out, no string yet: ", names, width)))
+    names += [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
+    if names:
+        parts.append("\n".join(_wrap(LEFT_OUT, names, width)))
     return parts
 
 

@@ -1,0 +1,232 @@
+"""From the bars of a text tab to the riff that is played: repeats, seconds, lengths of notes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from transcribe.formats.tab_head import Head
+from transcribe.formats.tab_lines import Sign, refuse
+from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+
+__all__ = ["Hit", "TabBar", "make_riff", "unfold"]
+
+_COLUMN_SEC = 0.125  # what a column stands for where nothing is told
+_MAX_COLUMNS = 24  # that a note rings in a tab without a count
+_MAX_BARS = 5_000
+
+
+@dataclass(slots=True)
+class Hit:
+    """A note of the tab in reading order; ``at`` counts beats, or columns without a count."""
+
+    at: float
+    string: int
+    sign: Sign
+    line: int
+    finger: int | None = None
+
+
+@dataclass(slots=True)
+class TabBar:
+    """A bar as it stands in the tab, times counted from its start."""
+
+    number: int
+    length: float
+    line: int
+    hits: list[Hit] = field(default_factory=list)
+    chords: list[tuple[float, str]] = field(default_factory=list)
+    opens: bool = False
+    times: int = 0  # how often what is closed here is played; 0 where nothing is closed
+    first_beat: int = 0
+
+
+def unfold(bars: list[TabBar], name: str) -> list[TabBar]:
+    """Bars in the order they are played; what stands outside repeats is played once.
+
+    Raises
+    ------
+    FormatError
+        If that is over 5,000 bars.
+    """
+    out: list[TabBar] = []
+    start = 0
+    for i, bar in enumerate(bars):
+        if bar.opens:
+            out += bars[start:i]
+            start = i
+        if bar.times:
+            out += bars[start : i + 1] * bar.times
+            start = i + 1
+        if len(out) > _MAX_BARS:
+            raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    return out + bars[start:]
+
+
+@dataclass(slots=True)
+class _Grid:
+    """Seconds of a tab's beats or columns; ``start`` is where second 0 lies."""
+
+    start: float
+    unit_sec: float
+    longest: float  # that a note rings
+    end: float
+
+    def sec(self, at: float) -> float:
+        return round((at - self.start) * self.unit_sec, 6)
+
+
+def make_riff(
+    played: list[TabBar], head: Head, instrument: Instrument, name: str, counted: bool
+) -> Riff:
+    rhythm = None
+    extra: dict[str, Any] = {"durations": "ring"}
+    if counted:
+        meter = _meter(played, head, name)
+        starts = _bar_starts(played, meter[0])
+        first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
+        end = starts[-1] + played[-1].length
+        bpm = head.bpm or 100.0
+        grid = _Grid(first, 60.0 / bpm, float(meter[0]), end)
+        beats = range(int(first), int(end) + 1)
+        downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
+        rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
+    else:
+        starts = [0.0]
+        for bar in played:
+            starts.append(starts[-1] + bar.length)
+        unit = head.column_sec or _COLUMN_SEC
+        grid = _Grid(0.0, unit, float(_MAX_COLUMNS), starts.pop() + 8)
+        extra |= {"timing": "order", "column_sec": unit}
+    placed = [
+        (start + hit.at, hit) for start, bar in zip(starts, played, strict=True) for hit in bar.hits
+    ]
+    notes = _notes(placed, instrument, grid, counted, name)
+    chords = [
+        (start + at, text)
+        for start, bar in zip(starts, played, strict=True)
+        for at, text in bar.chords
+    ]
+    return Riff(
+        instrument,
+        notes,
+        Source(head.title) if head.title else None,
+        rhythm,
+        _drone(head, notes),
+        _theory(head, chords, grid),
+        extra=extra,
+    )
+
+
+def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
+    longest = max(int(bar.length) for bar in played)
+    meter = head.meter or ((longest, 8) if longest in (6, 9, 12) else (longest, 4))
+    for i, bar in enumerate(played):
+        late = bar.first_beat > 0 and i > 0
+        if bar.length != meter[0] if head.own else bar.length > meter[0]:
+            late = True
+        if late:
+            raise refuse(
+                name,
+                bar.line,
+                f"bar {bar.number} with beats {bar.first_beat + 1} to {int(bar.length)}",
+                f"beats 1 to {meter[0]}",
+            )
+    return meter
+
+
+def _bar_starts(played: list[TabBar], in_bar: int) -> list[float]:
+    number = played[0].number
+    if played[0].first_beat > 0:
+        number = min(number, 0)  # a bar that begins late is a pickup
+    return [float((number - 1 + i) * in_bar) for i in range(len(played))]
+
+
+def _notes(
+    placed: list[tuple[float, Hit]],
+    instrument: Instrument,
+    grid: _Grid,
+    counted: bool,
+    name: str,
+) -> tuple[Note, ...]:
+    placed.sort(key=lambda p: (p[0], -p[1].string))
+    following: dict[int, float] = {}
+    ends: list[float] = []
+    for at, hit in reversed(placed):
+        end = min(following.get(hit.string, grid.end), at + grid.longest)
+        ends.append(max(end, at + 1 / 64))
+        following[hit.string] = at
+    notes = []
+    for number, ((at, hit), end) in enumerate(zip(placed, reversed(ends), strict=True), 1):
+        fret = hit.sign.fret or 0
+        pitch = instrument.pitch_midi(hit.string, fret)
+        if not 0 <= pitch <= 127:
+            raise refuse(name, hit.line, f"fret {fret}", "a pitch that MIDI can count")
+        articulation, extra = _technique(hit.sign)
+        notes.append(
+            Note(
+                number,
+                grid.sec(at),
+                max(grid.sec(end), grid.sec(at) + 1e-3),
+                pitch,
+                string=hit.string,
+                fret=fret,
+                finger=hit.finger,
+                articulation=articulation,
+                onset_beat=round(at, 6) if counted else None,
+                duration_beat=round(end - at, 6) if counted else None,
+                extra=extra,
+            )
+        )
+    return sort_notes(notes)
+
+
+def _technique(sign: Sign) -> tuple[str, dict[str, Any]]:
+    extra: dict[str, Any] = {}
+    if sign.bend_to is not None and sign.fret is not None:
+        extra["bend_semitones"] = sign.bend_to - sign.fret
+    if sign.released:
+        extra["released"] = True
+    if sign.soft:
+        extra["soft"] = True
+    if sign.fret is None:
+        return "dead", extra
+    if sign.after == "*":
+        return "harmonic", extra
+    if sign.after == "b":
+        return "bend", extra
+    if sign.before in ("/", "\\", "s"):
+        way = {"/": {"slide": "up"}, "\\": {"slide": "down"}}.get(sign.before, {})
+        return "slide", extra | way
+    if sign.before == "h":
+        return "hammer-on", extra
+    if sign.before == "t":
+        return "hammer-on", extra | {"tapped": True}
+    if sign.before == "p":
+        return "pull-off", extra
+    return ("vibrato" if sign.after == "~" else "picked"), extra
+
+
+def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
+    if not head.drone:
+        return None
+    struck = [n for n in notes if n.string in head.drone and n.fret == 0]
+    if not struck:
+        return None
+    start, end = struck[0].onset_sec, max(n.offset_sec for n in struck)
+    return Drone(head.drone[0], start, end, tuple(head.drone[1:]))
+
+
+def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[str, Any] | None:
+    theory: dict[str, Any] = {}
+    if head.mode:
+        theory["mode"] = dict(head.mode)
+    if chords:
+        ends = [at for at, _ in chords[1:]] + [grid.end]
+        theory["chords"] = [
+            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
+            for (at, symbol), end in zip(chords, ends, strict=True)
+        ]
+    if head.loop:
+        theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+    return theory or None
