@@ -355,6 +355,34 @@ def test_document_that_cannot_be_read_is_named_and_left_alone(start) -> None:
     assert bad.read_text("utf-8") == "{"
 
 
+def test_renamed_riff_takes_its_files_along(start, put, one_riff: Riff) -> None:
+    server = start()
+    sr = 8000
+    riff_id = put(server, "take-1", take=(0.1 * np.ones(8 * sr), sr))
+    put(server, "slack-water")
+    put(server, "take-10")
+    (server.folder / "take-1.tab.txt").write_text("tab", encoding="utf-8")
+    ask = server.ask("POST", f"/api/riffs/{riff_id}/name", {"name": "../Slack Water"})
+    assert ask[0] == 200, ask
+    assert ask[1]["name"] == "slack-water-2"
+    names = sorted(p.name for p in server.folder.iterdir() if not p.name.startswith("."))
+    assert names == [
+        "slack-water-2.riff.json",
+        "slack-water-2.tab.txt",
+        "slack-water-2.wav",
+        "slack-water.riff.json",
+        "take-10.riff.json",
+    ]
+    renamed = saved(server, "slack-water-2")
+    assert renamed.source is not None
+    assert renamed.source.file == "slack-water-2.wav"
+    assert renamed.notes == one_riff.notes
+    assert server.ask("GET", f"/api/riffs/{riff_id}")[0] == 404
+    new_id = ask[1]["riff"]
+    assert server.ask("POST", f"/api/riffs/{new_id}/name", {"name": " "})[0] == 422
+    assert server.ask("POST", f"/api/riffs/{new_id}/name", {"name": 5})[0] == 422
+
+
 def test_removed_riff_is_kept_aside(start, put) -> None:
     server = start()
     riff_id = put(server, "gone")

@@ -54,6 +54,7 @@ class Api:
             ("DELETE", "/api/jobs/{job}", self._cancel),
             ("GET", "/api/riffs/{riff}", self._riff),
             ("DELETE", "/api/riffs/{riff}", self._remove),
+            ("POST", "/api/riffs/{riff}/name", self._rename),
             ("GET", "/api/riffs/{riff}/revision", self._revision),
             ("POST", "/api/riffs/{riff}/edits", self._edit),
             ("GET", "/api/riffs/{riff}/notes/{note:int}", self._note),
@@ -122,6 +123,11 @@ class Api:
     async def _remove(self, request: Request) -> Response:
         await run_in_threadpool(self._desk.remove, _riff_id(request))
         return JSONResponse({})
+
+    async def _rename(self, request: Request) -> Response:
+        body = await _body(request)
+        named = await run_in_threadpool(self._desk.rename, _riff_id(request), body.get("name"))
+        return JSONResponse(named)
 
     async def _revision(self, request: Request) -> Response:
         revision = await run_in_threadpool(self._desk.revision, _riff_id(request))

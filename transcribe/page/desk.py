@@ -15,7 +15,7 @@ from transcribe.formats.document import from_json, to_json, write_atomically
 from transcribe.instrument import tuning_name
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.picture import describe
-from transcribe.page.store import Entry, NotHereError, Store
+from transcribe.page.store import Entry, NotHereError, Store, clean_name
 from transcribe.revisions import ConflictError, current_revision, hold, read_revision, replace
 from transcribe.riff import Riff
 
@@ -114,6 +114,16 @@ class Desk:
             "why": fingering.explain(riff, note_id),
             "repeats": list(fingering.repeats_of(riff, note_id)),
         }
+
+    def rename(self, riff_id: str, wanted: Any) -> dict[str, Any]:
+        """Give a riff another name."""
+        if not isinstance(wanted, str) or not wanted.strip():
+            raise ParameterError("A riff needs a name; write one.")
+        entry = self._store.entry(riff_id)
+        if clean_name(f"{wanted}.") == entry.name:
+            return {"riff": entry.id, "name": entry.name}
+        renamed = self._store.rename(entry, f"{wanted[:200]}.")
+        return {"riff": renamed.id, "name": renamed.name}
 
     def remove(self, riff_id: str) -> None:
         """Put a riff aside."""

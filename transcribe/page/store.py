@@ -9,6 +9,7 @@ of the one it came with.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
 import os
 import re
@@ -21,7 +22,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe.errors import FormatError, HandspanError
-from transcribe.revisions import HIDDEN, hold
+from transcribe.revisions import HIDDEN, hold, read_revision, replace
 from transcribe.shelf import RIFF_SUFFIX
 
 __all__ = ["TAKE_SUFFIXES", "Entry", "NotHereError", "Store", "clean_name", "safe_suffix"]
@@ -117,6 +118,31 @@ class Store:
                 name = f"{base}-{number}"
                 number += 1
             yield name
+
+    def rename(self, entry: Entry, wanted: str) -> Entry:
+        """Give a riff and all that is called like it another name; the new entry.
+
+        The files are there under the new name before they are gone under the old one, so that
+        whatever happens in between, nothing is lost.
+        """
+        with self.new_name(wanted) as name:
+            riff, _ = read_revision(entry.path)
+            document = self.folder / f"{name}{RIFF_SUFFIX}"
+            others = {
+                item.name: f"{name}{item.name[len(entry.name) :]}"
+                for item in self._files()
+                if item.name.startswith(f"{entry.name}.") and item.name != entry.path.name
+            }
+            for old, new in others.items():
+                os.link(self.folder / old, self.folder / new)
+            if riff.source is not None and riff.source.file in others:
+                source = dataclasses.replace(riff.source, file=others[riff.source.file])
+                riff = dataclasses.replace(riff, source=source)
+            replace(document, riff, expected=None)
+            entry.path.unlink()
+            for old in others:
+                (self.folder / old).unlink()
+        return Entry(_id_of(document.name), name, document)
 
     def remove(self, entry: Entry) -> None:
         """Put a riff document aside; it stays in the hidden folder under ``removed``."""

@@ -22,10 +22,12 @@ export function checkPane(riff) {
       if (error.status !== 499) notice(error.message, { kind: "error", key: "check" });
     }
   };
+  const counted = h("input", { type: "checkbox" });
   const ways = bringIn((files) => take(files[0], files[0].name), (blob) => take(blob, "my-take.wav"), {
+    lead: () => (counted.checked ? riff.countIn() : null),
     hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
   });
-  const element = h("div", { class: "check" }, ways.element, works, result);
+  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, counted, "Count me in before recording"), works, result);
 
   function show(found, name) {
     const { comparison } = found;

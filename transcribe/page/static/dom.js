@@ -70,6 +70,9 @@ export function ask(title, body, choices) {
         choices.map(([label, value, main]) => h("button", { type: "button", class: main ? "main" : null, onclick: () => done(value) }, label))));
     document.body.append(dialog);
     dialog.showModal();
-    dialog.querySelector("button.main, button")?.focus();
+    (dialog.querySelector("input") || dialog.querySelector("button.main, button"))?.focus();
+    dialog.querySelector("input")?.addEventListener("keydown", (event) => {
+      if (event.key === "Enter") dialog.querySelector("button.main")?.click();
+    });
   });
 }

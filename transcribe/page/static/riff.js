@@ -72,6 +72,29 @@ class RiffView {
     this.check?.take(file, file.name);
   }
 
+  async rename() {
+    const name = h("input", { type: "text", value: this.data.name, maxlength: "60", "aria-label": "New name" });
+    const answer = await ask("Rename this riff", [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name], [["Leave it", null], ["Rename", true, true]]);
+    if (!answer) return;
+    try {
+      await this.queue;
+      const made = await post(`/api/riffs/${this.id}/name`, { name: name.value });
+      location.hash = `#riff=${made.riff}`;
+    } catch (error) {
+      notice(error.message, { kind: "error", key: "edit" });
+    }
+  }
+
+  /** A bar of clicks to come in on; resolves when it is over. */
+  async countIn() {
+    this.player.pause();
+    this.player.wake();
+    await this.player.context.resume();
+    const beat = 60 / this.bars.bpm;
+    for (let k = 0; k < this.bars.meter[0]; k += 1) this.player.tick(this.player.context.currentTime + 0.1 + k * beat, k === 0);
+    await new Promise((resolve) => setTimeout(resolve, (0.1 + this.bars.meter[0] * beat) * 1000));
+  }
+
   /** Whoever prints a riff, by the button or the browser's own way, gets the sheet. */
   putSheet() {
     this.printed?.remove();
@@ -165,7 +188,9 @@ class RiffView {
     }
     put(this.main,
       h("div", { class: "riff" },
-        h("div", { class: "title" }, h("h1", {}, this.data.name), this.facts),
+        h("div", { class: "title" },
+          h("div", { class: "row" }, h("h1", {}, this.data.name), button("Rename", () => this.rename(), { class: "plain small", "aria-label": `Rename ${this.data.name}` })),
+          this.facts),
         this.remarks, transport, stripSection,
         h("div", { class: "columns" },
           this.panel.element,

@@ -90,7 +90,7 @@ export function dropOn(target, take) {
 }
 
 /** The two ways in: a file, or the microphone. */
-export function bringIn(takeFiles, takeBlob, { hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too." } = {}) {
+export function bringIn(takeFiles, takeBlob, { lead = () => null, hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too." } = {}) {
   const input = h("input", {
     type: "file", class: "unseen", multiple: true, tabindex: "-1", "aria-hidden": "true",
     onchange: () => { if (input.files.length) takeFiles([...input.files]); input.value = ""; },
@@ -106,6 +106,7 @@ export function bringIn(takeFiles, takeBlob, { hint = "Drop a recording here: WA
     record.disabled = true;
     try {
       const { Recorder } = await import("./recorder.js");
+      await lead();
       recorder = await Recorder.start((level, sec, clipped) => {
         meter.value = level;
         time.textContent = clock(sec) + (clipped ? " too loud: move away" : "");
