@@ -17,7 +17,7 @@ from transcribe.riff import Note
 __all__ = ["Events", "doubts", "drone_pitches", "group"]
 
 CHORD_SEC = 0.05
-"""Onsets this close to the first of them are one event (the issue of a strum's spread); it is
+"""Onsets this close to the first of them are one event, as the spread of a strum needs; it is
 below the shortest notated value that a hand plays, a sixteenth at 160 beats a minute, 94 ms."""
 
 
