@@ -18,6 +18,7 @@ import numpy as np
 from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.fingering import apply, find_drone, pin, repeats_of, solve
 from transcribe.fingering.costs import weights_table
+from transcribe.fingering.drone import drone_strings
 from transcribe.fingering.fit import ROWS, Piece, cross_validate, read_pieces, score
 from transcribe.fingering.solver import Solver
 from transcribe.formats.document import read_riff
@@ -108,6 +109,44 @@ def drones(count: int = 420) -> None:
         print(
             f"{title:22}{100 * missed / count:16.1f}{100 * right / total:14.2f}"
             f"{100 * low / total:15.1f}"
+        )
+
+
+def training_phrases(count: int = 200) -> None:
+    """Drone phrases drawn as the training clips are: any instrument, slurs, two-string drones."""
+    from transcribe.training.phrases import make_score
+
+    rng = np.random.default_rng(5)
+    sums: dict[str, list[int]] = {}
+    for _ in range(count):
+        made = make_score(rng, kind="drone")
+        notes = [
+            Note(
+                i + 1,
+                n.onset_sec,
+                max(n.offset_sec, n.onset_sec + 0.03),
+                n.pitch_midi,
+                articulation=n.articulation,
+            )
+            for i, n in enumerate(made.notes)
+        ]
+        others = [n.string for n in made.notes if n.string != made.drone_string]
+        melody = statistics.mode(others) if others else 0
+        side = "thinner" if melody < (made.drone_string or 0) else "thicker"
+        solved = solve(notes, made.instrument)
+        strings = () if solved.drone is None else drone_strings(solved.drone)
+        row = sums.setdefault(side, [0, 0, 0, 0])
+        row[0] += 1
+        row[1] += made.drone_string not in strings
+        row[2] += sum(
+            solved.positions.get(i + 1) == (n.string, n.fret) for i, n in enumerate(made.notes)
+        )
+        row[3] += len(notes)
+    print("\nDrone phrases drawn for training (true notes)")
+    for side, (riffs, missed, right, total) in sorted(sums.items()):
+        print(
+            f"melody on the {side} string: {riffs} phrases, drone missed "
+            f"{100 * missed / riffs:.1f} %, positions {100 * right / total:.1f} %"
         )
 
 
@@ -227,7 +266,13 @@ def main() -> None:
     args = parser.parse_args()
     if args.editions is not None:
         editions(args.editions, again=args.cross_validate)
-    parts: tuple[Callable[[], None], ...] = (drones, takes, speed, corrections)
+    parts: tuple[Callable[[], None], ...] = (
+        drones,
+        training_phrases,
+        takes,
+        speed,
+        corrections,
+    )
     for part in parts:
         part()
 

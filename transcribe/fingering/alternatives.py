@@ -144,7 +144,7 @@ def _described(
         "hardest_note": hardest.id,
         "hardest_sec": round(hardest.onset_sec, 3),
         "why": (
-            f"costs the hand {abs(more):.1f} {side} than the first choice ({first:.1f}), hardest "
+            f"costs the hand {abs(more):.1f} {side} than the first choice, hardest "
             f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
         ),
     }
