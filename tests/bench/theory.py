@@ -287,8 +287,7 @@ def symbols(args: argparse.Namespace) -> None:
     result = compare_symbols(cases)
     print(f"\nChord symbols against music21 ({len(cases)} chords: roots x kinds x inversions)")
     _row("symbol read: same notes, same bass", result.read)
-    _row("notes named: same root, kind and bass, or", result.named)
-    _row("  a name that music21 itself reads as these notes")
+    _row("notes named: exactly these notes, same bass", result.named)
     _row("notes and root given: same kind and bass", result.rooted)
     print("  the same notes have another name first (kind as built -> as named, how often):")
     for (built, named), count in result.renamed.most_common(12):
@@ -299,12 +298,13 @@ def symbols(args: argparse.Namespace) -> None:
 
 def numerals(args: argparse.Namespace) -> None:
     """Roman numerals of triads and sevenths in seven modes on twelve tonics."""
-    from tests.bench.theory_outside import compare_numerals
+    from tests.bench.theory_outside import compare_foreign, compare_numerals
 
     result = compare_numerals()
     print(f"\nRoman numerals against music21 ({result.count} chords)")
     _row("degree, case, quality and inversion the same", result.same)
     _row("  and accidental too", result.accidental)
+    _row("the same for chords on all twelve roots", compare_foreign())
     for line, count in result.differences.most_common(15):
         print(f"    {count:5}  {line}")
 

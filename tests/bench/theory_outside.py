@@ -203,6 +203,23 @@ def compare_numerals(*, tonics: Iterable[int] = range(12)) -> NumeralResult:
     return result
 
 
+def compare_foreign() -> float:
+    """Share of the same numerals for triads and sevenths on all twelve roots in four keys."""
+    from music21 import chord as m21chord
+    from music21 import harmony, key, roman
+
+    same = []
+    for tonic, word in (("C", "major"), ("A", "minor"), ("D", "mixolydian"), ("A", "dorian")):
+        mode, there = mode_of(tonic, word), key.Key(tonic, word)
+        for root in (*ROOTS, "D-"):
+            for kind, suffix in (("major", ""), ("minor", "m"), ("dominant-seventh", "7")):
+                notes = harmony.ChordSymbol(root=root, kind=kind).pitches
+                theirs = roman.romanNumeralFromChord(m21chord.Chord(notes), there).figure
+                ours = roman_numeral(_ours(root) + suffix, mode)
+                same.append(_parts(ours)[1:] == _parts(theirs)[1:])
+    return float(np.mean(same))
+
+
 def _diatonic(notes: tuple[str, ...], pcs: tuple[int, ...]) -> list[str]:
     """Triad and seventh on each degree, as symbols."""
     from theory import KINDS

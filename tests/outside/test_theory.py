@@ -96,6 +96,11 @@ def test_roman_numerals_against_music21():
     assert all(line.startswith("minor: V") for line in result.differences), result.differences
 
 
+def test_numerals_of_foreign_chords_against_music21():
+    # Source: music21 roman.romanNumeralFromChord, accidentals left to each one's way of counting.
+    assert outside.compare_foreign() >= 0.99
+
+
 def test_shapes_worked_out_again():
     # Source: MIDI numbers of the open strings plus frets; Fletcher & Rossing for the stretch.
     result = outside.check_shapes(kinds=("", "m", "7", "m7", "maj7", "5", "sus4", "dim"))
