@@ -316,10 +316,11 @@ def _wrong_row(i: int, j: int, due: float, side: Side) -> Verdict:
 
 
 def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
+    when = float(due) if np.isfinite(due) else None
     if side.reference[i].articulation == "dead":
-        return Verdict(i, None, "unsure", time_sec=float(due), reason="a dead note is hard to hear")
-    if not side.heard:
-        return Verdict(i, None, "missed", time_sec=float(due))
+        return Verdict(i, None, "unsure", time_sec=when, reason="a dead note is hard to hear")
+    if not side.heard or when is None:
+        return Verdict(i, None, "missed", time_sec=when)
     hidden, rings = _hidden(i, due, side), _rings_through(int(side.ref_pitch[i]), due, side)
     if side.ear is not None:
         share, at = _second_share(i, due, side)
@@ -327,17 +328,17 @@ def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
         if share > enough:
             return _faint_row(i, due, at, pace, side)
         if share < _NOTHING and not hidden:
-            return Verdict(i, None, "missed", time_sec=float(due))
+            return Verdict(i, None, "missed", time_sec=when)
         if not hidden and not rings:
             return Verdict(
-                i, None, "unsure", time_sec=float(due), reason="hardly heard, if it was played"
+                i, None, "unsure", time_sec=when, reason="hardly heard, if it was played"
             )
     reason = ""
     if rings:
         reason = "its string was still ringing; whether it was struck again is not clear"
     elif hidden:
         reason = "may be hidden in another note that was struck with it"
-    return Verdict(i, None, "unsure" if reason else "missed", time_sec=float(due), reason=reason)
+    return Verdict(i, None, "unsure" if reason else "missed", time_sec=when, reason=reason)
 
 
 def _second_share(i: int, due: float, side: Side) -> tuple[float, float]:
