@@ -58,7 +58,7 @@ class Job:
             "id": self.id,
             "task": self.task,
             "label": self.label,
-            "state": self.state if ended or self.state == "waiting" else "running",
+            "state": self.state if ended or self.state in ("waiting", "cancelled") else "running",
             "stage": self.stage,
             "share": round(self.share, 3),
             "result": self.result,

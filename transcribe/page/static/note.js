@@ -125,7 +125,7 @@ export class NotePanel {
     const nut = 62;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(26 * top + 150, this.element.clientWidth - 4);
+    const width = Math.max(20 * top + 130, this.element.clientWidth - 4);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
     const y = (string) => 20 + gap * (string - 1);
     const middle = (fret) => (fret === 0 ? nut - 18 : (x(fret - 1) + x(fret)) / 2);

@@ -374,7 +374,7 @@ export class Strip {
     const end = x(this.duration) + 20;
     const ground = s("g", { "aria-hidden": "true" }, staff(g, Math.max(0, left), Math.min(end, right)));
     const drone = this.view_.document.drone;
-    if (drone) ground.append(...droneLine(g, drone, Math.max(left, x(drone.start_sec)), Math.min(right, x(drone.end_sec))));
+    if (drone) ground.append(...droneLine(g, drone, Math.max(left, x(drone.start_sec)), Math.min(right, x(drone.end_sec)), x(drone.start_sec) > Math.max(left, 34)));
     const downs = this.bars.downbeats;
     for (let k = lowerBound(downs, t0); k < downs.length && downs[k] <= t1; k += 1) {
       ground.append(barLine(g, x(downs[k]) - 9), s("text", { class: "bar-number", x: x(downs[k]) - 7, y: g.barY, "font-size": 11 }, String(k + 1)));
