@@ -165,11 +165,7 @@ class Api:
         tile = await run_in_threadpool(picture.read_tile, path, request.path_params["tile"])
         if tile is None:
             raise NotHereError("The picture ends before that.")
-        return Response(
-            tile,
-            media_type="application/octet-stream",
-            headers={"cache-control": "private, max-age=3600"},
-        )
+        return Response(tile, media_type="application/octet-stream")
 
     async def _take(self, request: Request) -> Response:
         path = await run_in_threadpool(self._desk.view, _riff_id(request), ".wav")

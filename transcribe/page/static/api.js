@@ -64,7 +64,7 @@ export async function upload(file, name, { settings = {}, check = null, signal }
 
 /** Wait for a job, telling of its progress; resolves to its result, rejects with its error. */
 export async function wait(jobId, tell = () => {}) {
-  for (let pause = 60; ; pause = Math.min(pause * 1.3, 300)) {
+  for (let pause = 60; ; pause = Math.min(pause * 1.2, 200)) {
     const job = await get(`/api/jobs/${jobId}`);
     tell(job);
     if (job.state === "done") return job.result;

@@ -48,6 +48,8 @@ async function route() {
     notice(error.message, { kind: "error" });
   }
   document.body.dataset.ready = String(mine);
+  // The view of a riff is fetched while nobody waits for it.
+  if (!match) setTimeout(() => { import("./riff.js").catch(() => {}); }, 300);
 }
 
 window.addEventListener("hashchange", route);

@@ -243,6 +243,7 @@ const STYLE = `
 text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
 .note text, .letter, .stems text { font-family: Arial, "Liberation Sans", sans-serif; }
 .sheet-paper, .knock { fill: #fff; }
+.letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
 .string { stroke: #777; stroke-width: .15; }
 .bar { stroke: #000; stroke-width: .25; }
 .slur { fill: none; stroke: #000; stroke-width: .25; }
