@@ -217,3 +217,10 @@ def test_empty_riff() -> None:
 def test_width_too_small() -> None:
     with pytest.raises(ParameterError, match="width is 10"):
         write_tab(drone_riff(), width=10)
+
+
+def test_a_beat_wider_than_the_line_stands_alone() -> None:
+    """A pickup of one beat in thirty-seconds, at the least width."""
+    items = [(-1 + i / 8, 1 / 8, 4, 10 + i % 3, "bend") for i in range(8)]
+    systems = layout(make_riff([*items, (0, 1, 4, 0)]), 24)
+    assert [s.bars for s in systems] == [(0, 0), (1, 1)]

@@ -426,7 +426,7 @@ def _balance(pieces: list[_Piece], room: int) -> list[list[_Piece]]:
         used = 0
         for start in range(end - 1, -1, -1):
             used += pieces[start].columns
-            if used > room:
+            if used > room and choices:
                 break
             count, slack, _ = best[start]
             choices.append((count + 1, slack + (room - used) ** 2, start))
