@@ -3,7 +3,8 @@
 Run as ``python -m tests.bench.theory [SECTION ...] [--wrong] [--audio N]``; sections are tunes,
 riffs, symbols, numerals, loops, shapes (all of them without an argument). ``--audio N`` adds N
 riffs per mode and N strums that are played on synthesised strings and heard again by the note
-finder. ``--wrong`` lists the tunes that disagree with their label.
+finder, through a rough recorder with ``--rough 0.5``. ``--wrong`` lists the tunes that disagree
+with their label.
 """
 
 from __future__ import annotations
@@ -177,7 +178,7 @@ def riff_modes(args: argparse.Namespace) -> None:
     if args.audio:
         score(
             f"heard from audio ({args.audio} a string)",
-            lambda seed, mode, string: hear(riffs.drone_riff(seed, mode, string)),
+            lambda seed, mode, string: hear(riffs.drone_riff(seed, mode, string), rough=args.rough),
             args.audio,
         )
 
@@ -193,8 +194,11 @@ def _mode(played: riffs.Played, *, drone: bool = True) -> Mode:
     )
 
 
-def hear(played: riffs.Played) -> riffs.Played:
-    """The notes that the note finder hears when the riff is played on synthesised strings."""
+def hear(played: riffs.Played, *, rough: float = 0.0) -> riffs.Played:
+    """The notes that the note finder hears when the riff is played on synthesised strings.
+
+    ``rough`` (0 to 1) puts the sound through a rough recorder first: room, noise, hum, talk.
+    """
     from dataclasses import replace
 
     from transcribe.notes import find_notes
@@ -209,6 +213,11 @@ def hear(played: riffs.Played) -> riffs.Played:
         for i, (on, length, pitch, string, fret) in enumerate(columns, 1)
     )
     y = render_riff(Riff(notes=notes), sr=22050)
+    if rough > 0:
+        from transcribe.training.rough import draw_rough, roughen
+
+        rng = np.random.default_rng(len(played.onset))
+        y = roughen(y, draw_rough(rng, rough, codecs=False), rng)
     heard = find_notes(y, sr=22050)
     return replace(
         played,
@@ -234,7 +243,9 @@ def loops(args: argparse.Namespace) -> None:
     _loop_row("8 % lost, 6 % overtones added, 2 % wrong", spoilt)
     if args.audio:
         _loop_row(
-            "heard from audio, beats given", [hear(c) for c in cases[: args.audio]], show=True
+            "heard from audio, beats given",
+            [hear(c, rough=args.rough) for c in cases[: args.audio]],
+            show=True,
         )
 
 
@@ -338,6 +349,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("sections", nargs="*", metavar="SECTION", help="what to measure")
     parser.add_argument("--audio", type=int, default=0, metavar="N")
+    parser.add_argument("--rough", type=float, default=0.0, metavar="0-1")
     parser.add_argument("--wrong", action="store_true")
     args = parser.parse_args()
     for name, run in SECTIONS.items():
