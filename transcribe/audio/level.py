@@ -21,6 +21,7 @@ _CLIPPED_SHARE = 2e-4  # of the samples; below this nobody hears it
 _NOISE_DB = -35.0  # a noise floor over this masks soft notes
 _TONAL_DB = 10.0  # a spectral line this far over its surroundings is a tone, not noise
 _MAINS_HZ = (50.0, 60.0)
+_PIECE = 1 << 20  # samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,17 +120,26 @@ def clipped_share(y: NDArray[np.float32], peak: float | None = None) -> float:
     """
     if y.size < 3:
         return 0.0
-    size = np.abs(y)
-    top = float(size.max()) if peak is None else peak
+    top = float(max(y.max(), -y.min())) if peak is None else peak
     if top < 10.0 ** (_SILENT_DB / 20.0):
         return 0.0
+    # In pieces, so that a long take needs no copies of itself.
+    count = sum(_flat_samples(y[i : i + _PIECE], top) for i in range(0, y.size, _PIECE))
+    return count / y.size
+
+
+def _flat_samples(y: NDArray[np.float32], top: float) -> int:
+    size = np.abs(y)
+    over = size > 1.0
+    if y.size < 3:
+        return int(np.count_nonzero(over))
     same = (y[1:] == y[:-1]) & (size[1:] >= 0.97 * top)
     middle = same[1:] & same[:-1]
     flat = np.zeros(y.size, bool)
     flat[1:-1] |= middle
     flat[:-2] |= middle
     flat[2:] |= middle
-    return float(np.count_nonzero(flat | (size > 1.0)) / y.size)
+    return int(np.count_nonzero(flat | over))
 
 
 def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
@@ -142,7 +152,7 @@ def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
     """
     samples = check_samples(y, sr)
     samples = samples - np.float32(samples.mean(dtype=np.float64))
-    peak = float(np.abs(samples).max())
+    peak = float(max(samples.max(), -samples.min()))
     size = max(1, round(0.05 * sr))
     whole = samples[: samples.size // size * size] if samples.size >= size else samples
     frames = whole.reshape(-1, size) if samples.size >= size else whole[None, :]
