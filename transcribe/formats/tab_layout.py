@@ -422,7 +422,7 @@ def _balance(pieces: list[_Piece], room: int) -> list[list[_Piece]]:
     # the last of those lines begins.
     best: list[tuple[int, int, int]] = [(0, 0, 0)]
     for end in range(1, len(pieces) + 1):
-        choices = []
+        choices: list[tuple[int, int, int]] = []
         used = 0
         for start in range(end - 1, -1, -1):
             used += pieces[start].columns
