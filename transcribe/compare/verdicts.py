@@ -29,10 +29,11 @@ ALLOWANCE_MS = 35.0
 _DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
 _SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
 _CLEAR = 0.965  # a note this sure is no overtone
-_FAINT = 0.15  # onset share at which an expected note was played
-_FAINT_MASKED = 0.25  # the same where another sound could be taken for it
+_FAINT = 0.12  # onset share at which an expected note was played
+_FAINT_MASKED = 0.18  # the same where another sound could be taken for it
 _BOTH = 0.5  # the same where another note was named in its place
-_NOTHING = 0.04  # below this it was not
+_NOTHING = 0.05  # below this it was not
+_NOTHING_MASKED = 0.02
 _LISTEN_SEC = 0.1
 _OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
 _STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
@@ -327,7 +328,7 @@ def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
         enough = _FAINT_MASKED if hidden or rings else _FAINT
         if share > enough:
             return _faint_row(i, due, at, pace, side)
-        if share < _NOTHING and not hidden:
+        if share < (_NOTHING_MASKED if hidden or rings else _NOTHING):
             return Verdict(i, None, "missed", time_sec=when)
         if not hidden and not rings:
             return Verdict(
