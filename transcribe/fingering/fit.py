@@ -48,6 +48,7 @@ __all__ = [
     "predict",
     "read_pieces",
     "score",
+    "weights_document",
 ]
 
 ROWS = ("written", "position", "open", "finger")
@@ -255,7 +256,7 @@ def fit(
     *,
     start: Mapping[str, float] = HAND_SET,
     l2: float = 0.001,
-    open_share: float = 0.44,
+    open_share: float = 1 / 3,
     finger_share: float = 0.35,
     sharpness: float = 3.0,
     rounds: int = 2,
@@ -266,11 +267,10 @@ def fit(
 ) -> dict[str, float]:
     """Weights that raise the expected agreement with the editors of ``pieces``.
 
-    ``open_share`` is how much open-string labels count among those of strings: more than a third,
-    because they are few and a fit that serves the other kinds gives them away first. ``l2`` pulls
-    each weight toward ``start`` (on the scale 0.1 + |start|); ``sharpness`` scales
-    the costs in the softmax; the lattice is laid out ``rounds`` times. With ``strings``, weights
-    that choose the strings, only the fingers on those strings are fitted.
+    ``open_share`` is how much open-string labels count among those of strings, the other two
+    kinds share the rest; ``l2`` pulls each weight toward ``start`` (on the scale 0.1 + |start|);
+    ``sharpness`` scales the costs in the softmax; the lattice is laid out ``rounds`` times. With
+    ``strings``, weights that choose the strings, only the fingers on those strings are fitted.
     """
     from scipy.optimize import minimize
 
@@ -406,6 +406,31 @@ def cross_validate(
     return score(out), out
 
 
+def weights_document(
+    pieces: Sequence[Piece],
+    weights: Mapping[str, float],
+    fingers: Mapping[str, float],
+    options: Mapping[str, Any],
+    validated: Mapping[str, float],
+    inside: Mapping[str, float],
+) -> dict[str, Any]:
+    """The table as it is shipped: both sets of weights, and where they come from."""
+    return {
+        "provenance": {
+            "data": "string and finger marks of published guitar editions, "
+            f"{len(pieces)} pieces, {sum(len(p.notes) for p in pieces)} notes, from the "
+            "LilyPond sources of the Mutopia sheet-music library (the open half of 60 pieces)",
+            "method": "expected agreement through a softmax over the beam's lattice, "
+            "L-BFGS, square penalty toward the hand-set weights (transcribe.fingering.fit)",
+            "options": dict(options),
+            "cross_validated_by_work": {k: round(v, 4) for k, v in validated.items()},
+            "on_the_fitted_pieces": {k: round(v, 4) for k, v in inside.items()},
+        },
+        "weights": {name: round(weights[name], 4) for name in FITTED},
+        "finger_weights": {name: round(fingers[name], 4) for name in FITTED},
+    }
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Fit, cross-validate, and write the table."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
@@ -413,7 +438,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("-o", "--output", type=Path, help="table to write")
     parser.add_argument("--folds", type=int, default=7)
     parser.add_argument("--l2", type=float, default=0.001)
-    parser.add_argument("--open-share", type=float, default=0.44)
+    parser.add_argument("--open-share", type=float, default=1 / 3)
     parser.add_argument("--finger-share", type=float, default=0.35)
     parser.add_argument("--sharpness", type=float, default=3.0)
     parser.add_argument("--rounds", type=int, default=2)
@@ -448,20 +473,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     if args.output:
         weights, fingers = fit_both(pieces, say=say, **options)
         inside = score((p, *predict(p, weights, fingers)) for p in pieces)
-        table = {
-            "provenance": {
-                "data": "string and finger marks of published guitar editions, "
-                f"{len(pieces)} pieces, {sum(len(p.notes) for p in pieces)} notes, from the "
-                "LilyPond sources of the Mutopia sheet-music library",
-                "method": "expected agreement through a softmax over the beam's lattice, "
-                "L-BFGS, square penalty toward the hand-set weights (transcribe.fingering.fit)",
-                "options": options,
-                "cross_validated_by_work": {k: round(v, 4) for k, v in rates.items()},
-                "on_the_fitted_pieces": {k: round(v, 4) for k, v in inside.items()},
-            },
-            "weights": {name: round(weights[name], 4) for name in FITTED},
-            "finger_weights": {name: round(fingers[name], 4) for name in FITTED},
-        }
+        table = weights_document(pieces, weights, fingers, options, rates, inside)
         args.output.write_text(json.dumps(table, indent=1) + "\n", "utf-8")
     say(f"{time.monotonic() - began:.0f} s")
     return 0
