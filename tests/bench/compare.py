@@ -19,7 +19,7 @@ import numpy as np
 
 from tests.bench.compare_takes import Planted, plant, reference_of, take_of, written
 from transcribe.compare import Comparison, compare
-from transcribe.riff import Instrument, Note, Riff, sort_notes
+from transcribe.riff import Instrument, Riff
 from transcribe.training.phrases import make_score
 
 _KINDS = ("wrong", "missed", "extra", "shifted")
@@ -111,39 +111,6 @@ def _matched(said: set, truth: set) -> int:
 def by_notes(rng: np.random.Generator, planted: Planted) -> tuple[Riff, None]:
     """The take as it was played, every note known."""
     return take_of(planted), None
-
-
-def by_rough_ear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, None]:
-    """The take as a middling note tracker would hear it: ghosts, lost strokes, scattered onsets.
-
-    The shares are near what a small network trial showed on rough drone riffs: 9 % ghosts at an
-    octave, twelfth or double octave, 2 % false strokes, 3 % of notes lost and 8 % of those that
-    were struck while their pitch still rang.
-    """
-    heard: list[Note] = []
-    last: dict[int, int] = {}  # pitch -> its latest note in ``heard``
-    for note in planted.played:
-        on, off, pitch = note.onset_sec, note.offset_sec, note.pitch_midi
-        before = last.get(pitch)
-        rang = before is not None and heard[before].offset_sec > on - 0.05
-        if rng.random() < (0.08 if rang else 0.03):
-            if before is not None and rang:  # heard as one long note
-                heard[before] = replace(heard[before], offset_sec=max(off, on + 0.05))
-            continue
-        on += float(rng.normal(0.0, 0.005))
-        sure = float(np.clip(1.0 - abs(rng.normal(0.0, 0.06)), 0.3, 0.999))
-        last[pitch] = len(heard)
-        heard.append(Note(0, on, max(on + 0.05, off), pitch, confidence=sure))
-        if rng.random() < 0.09:
-            above = pitch + int(rng.choice([12, 19, 24]))
-            shaky = float(rng.uniform(0.4, 0.97))
-            heard.append(Note(0, on + 0.01, on + 0.3, above, confidence=shaky))
-        if rng.random() < 0.02 and off - on > 0.3:
-            again = float(rng.uniform(on + 0.12, off - 0.1))
-            shaky = float(rng.uniform(0.2, 0.8))
-            heard.append(Note(0, again, off, pitch, confidence=shaky))
-    ordered = sort_notes(heard)
-    return Riff(notes=tuple(replace(n, id=i + 1) for i, n in enumerate(ordered))), None
 
 
 def by_sound(banks_file: str, bank_name: str, rough: bool) -> Hear:
@@ -264,10 +231,6 @@ def main(argv: Sequence[str] | None = None) -> None:
     _table("from notes alone", planted_takes(5 * args.takes, by_notes))
     _faultless("faultless, from notes alone", planted_takes(5 * args.takes, by_notes, share=0.0))
     _drone("drone, from notes alone", drone_takes(args.takes, by_notes))
-    _table("a rough ear", planted_takes(2 * args.takes, by_rough_ear))
-    faultless = planted_takes(2 * args.takes, by_rough_ear, share=0.0)
-    _faultless("faultless, a rough ear", faultless)
-    _drone("drone, a rough ear", drone_takes(args.takes, by_rough_ear))
     if args.banks:
         clean = by_sound(args.banks, args.bank, rough=False)
         rough = by_sound(args.banks, args.bank, rough=True)

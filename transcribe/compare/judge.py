@@ -262,9 +262,7 @@ class _Job:
         rows = [self._placed(row, side, clock, fits) for row in rows]
         rows = _in_order(rows)
         tempo = _tempo(fits, side)
-        ratio = None
-        if clock.kind != "order" and tempo:
-            ratio = 1.0 / float(np.median([p for _, p in tempo]))
+        ratio = _tempo_ratio(fits, side) if clock.kind != "order" else None
         drone = None
         if clock.kind != "order":
             drone = judge_drone(self.reference, fits, side, rows, sound=self.sound)
@@ -412,6 +410,19 @@ def _tempo(fits: list[Fit], side: Side) -> list[tuple[float, float]]:
         _, first = np.unique(x, return_index=True)
         points += [(float(fit.due[k]), float(fit.pace[k])) for k in first]
     return sorted(p for p in points if np.isfinite(p[0]) and p[1] > 0)
+
+
+def _tempo_ratio(fits: list[Fit], side: Side) -> float | None:
+    """The pass's tempo over the reference's: written time over played time, without the pauses."""
+    written = taken = 0.0
+    for fit in fits:
+        x, first = np.unique(np.round(side.x[fit.stretch.reference], 6), return_index=True)
+        if len(fit.pairs) < 3 or len(x) < 2:
+            continue
+        pace = fit.pace[first]
+        written += float(x[-1] - x[0])
+        taken += float(np.sum(np.diff(x) * 0.5 * (pace[1:] + pace[:-1])))
+    return written / taken if taken > 0 else None
 
 
 def _merit(one: Pass) -> float:
