@@ -51,6 +51,12 @@ def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
     raise AssertionError("no pin of this riff moves another note")
 
 
+def _tab_of(page: Any) -> None:
+    """Wait for the tab of what was brought in."""
+    page.wait_for_selector(".tab .note, .notice.error", timeout=90_000)
+    assert page.locator(".notice.error").all_text_contents() == []
+
+
 def _place_button(page: Any, place: tuple[int, int]) -> Any:
     return page.locator(f".place[data-place='{place[0]}/{place[1]}']")
 
@@ -76,7 +82,7 @@ def test_dropped_take_becomes_a_tab_and_stays(server: Server, open_page, mooring
     )
     page.dispatch_event(".well", "drop", {"dataTransfer": transfer})
     page.wait_for_selector(".work .stage")
-    page.wait_for_selector(".tab .note", timeout=60_000)
+    _tab_of(page)
     _expect(page.locator("h1")).to_have_text("low-tide")
     count = len(saved(server, "low-tide").notes)
     assert count > 10
@@ -140,7 +146,7 @@ def test_microphone_becomes_a_tab(server: Server, open_page) -> None:
     page.click("button:text-is('Record')")
     _expect(page.locator(".well .clock")).to_have_text(re.compile(r"^0:0[5-9]"), timeout=20_000)
     page.click("button:text-is('Stop and use it')")
-    page.wait_for_selector(".tab .note", timeout=60_000)
+    _tab_of(page)
     name = page.inner_text("h1")
     assert name.startswith("take-")
     duration = saved(server, name).source.duration_sec
@@ -437,7 +443,7 @@ def test_count_in_and_click_follow_the_beat(server: Server, open_page, put, one_
         }"""
     )
     page.get_by_label("Count-in").check()
-    page.get_by_label("Click").check()
+    page.get_by_role("checkbox", name="Click").check()
     page.click("button.play")
     page.wait_for_timeout(5500)
     page.click("button.play")
@@ -519,7 +525,8 @@ def test_take_is_compared_and_the_worst_place_looped(
     page.click("#tab-check")
     slips = ROOT / "fixtures" / "takes" / "mooring-slips" / "mooring-slips.ogg"
     page.set_input_files("#pane-check input[type=file]", slips)
-    page.wait_for_selector(".check-result h3", timeout=90_000)
+    page.wait_for_selector(".check-result h3, .notice.error", timeout=90_000)
+    assert page.locator(".notice.error").all_text_contents() == []
     assert page.locator(".tab .verdict").count() > 3
     _expect(page.locator(".check-result")).to_contain_text("% right")
     assert page.locator(".plot .verdict").count() > 5

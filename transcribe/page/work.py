@@ -7,6 +7,7 @@ import dataclasses
 import os
 import signal
 import threading
+import traceback
 from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -44,6 +45,11 @@ def run(
         pipe.send(("error", message.replace("the samples:", f"{shown}:")))
     except MemoryError:
         pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
+    except Exception as error:
+        # A fault of ours: its story goes to the terminal, one sentence to the page.
+        traceback.print_exc()
+        name = type(error).__name__
+        pipe.send(("error", f"Something went wrong inside ({name}); the terminal tells more."))
     else:
         pipe.send(("result", result))
 
