@@ -7,11 +7,17 @@ Conventions: audio is mono float, times in seconds, pitch in MIDI numbers (69 = 
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from transcribe.errors import ParameterError
+from transcribe.notes import features as feat
+from transcribe.notes.articulation import bend_cents, manners
+from transcribe.notes.decode import Found, decode
+from transcribe.notes.measure import loudness_and_cents
+from transcribe.notes.network import WEIGHTS, hear
 from transcribe.riff import Instrument, Note
 
 __all__ = ["find_notes"]
@@ -20,6 +26,9 @@ Progress = Callable[[str, float], None]
 
 _OFFSET_RANGE = (-100.0, 100.0)
 _RATES = (4000, 384000)
+_BEFORE_BEND_SEC = 0.12  # a bend's own pitch is that of its beginning
+_BESIDE_SEC = 0.08
+_NEAREST = 24  # notes to either side that are looked at
 
 
 def find_notes(
@@ -29,6 +38,7 @@ def find_notes(
     offset_cents: float = 0.0,
     instrument: Instrument | None = None,
     progress: Progress | None = None,
+    weights: Path = WEIGHTS,
 ) -> tuple[Note, ...]:
     """Notes that sound in a recording of one guitar.
 
@@ -41,30 +51,70 @@ def find_notes(
     offset_cents : float
         How far the whole instrument sounds above A4 = 440 Hz, -100 to 100.
     instrument : Instrument, optional
-        Bounds the pitches that can be; six strings in standard tuning if left out.
+        How many strings there are and where each pitch can be played; a note that no string can
+        give must be surer than others. Six strings of any tuning if left out.
     progress : callable, optional
         Called with a stage name and the share of it that is done, 0 to 1.
+    weights : Path
+        ONNX weights to use instead of those that ship.
 
     Returns
     -------
     tuple of Note
-        Sorted by onset, then pitch, ids from 1; string and fret are left open. Silence gives none.
+        Sorted by onset, then pitch, ids from 1; string and fret are left open. A bend has its size
+        under ``extra["bend_cents"]``. Silence gives none.
 
     Raises
     ------
     ParameterError
         If ``y`` is not one row of finite numbers, or ``sr`` or ``offset_cents`` is out of range.
+    HandspanError
+        If the weights are missing.
     """
     audio = _validate(y, sr, offset_cents)
-    from transcribe.notes.templates import template_notes
+    if audio.size == 0:
+        return ()
+    if sr != feat.SR:
+        from transcribe.audio import resample
 
-    return template_notes(
-        audio,
-        sr=sr,
-        offset_cents=offset_cents,
-        instrument=Instrument() if instrument is None else instrument,
-        progress=progress,
-    )
+        audio = resample(audio, sr=sr, to_sr=feat.SR)
+    heard = hear(audio, offset_cents=offset_cents, weights=weights, progress=progress)
+    if heard is None:
+        return ()
+    found = decode(heard, instrument=instrument)
+    names = manners(found, heard)
+    notes = []
+    for i, (note, name) in enumerate(zip(found, names, strict=True)):
+        loudness_db, cents = loudness_and_cents(
+            audio,
+            onset_sec=note.onset_sec,
+            offset_sec=note.onset_sec + _BEFORE_BEND_SEC if name == "bend" else note.offset_sec,
+            pitch_midi=note.pitch_midi,
+            others_midi=_beside(found, i),
+            offset_cents=offset_cents,
+        )
+        extra = {"bend_cents": round(bend_cents(note, heard), 1)} if name == "bend" else {}
+        notes.append(
+            Note(
+                id=i + 1,
+                onset_sec=round(note.onset_sec, 4),
+                offset_sec=round(note.offset_sec, 4),
+                pitch_midi=note.pitch_midi,
+                cents=round(cents, 1),
+                loudness_db=round(loudness_db, 1),
+                confidence=round(note.confidence, 3),
+                articulation=name,
+                extra=extra,
+            )
+        )
+    return tuple(notes)
+
+
+def _beside(found: list[Found], index: int) -> list[int]:
+    """Pitches that sound just after the onset of note ``index``."""
+    moment = found[index].onset_sec + _BESIDE_SEC
+    near = found[max(0, index - _NEAREST) : index + _NEAREST]
+    return [n.pitch_midi for n in near if n.onset_sec <= moment <= n.offset_sec]
 
 
 def _validate(y: ArrayLike, sr: int, offset_cents: float) -> np.ndarray:

@@ -17,6 +17,7 @@ import argparse
 import multiprocessing
 import os
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,6 +37,7 @@ MAX_MOVED = 1600
 
 _FRAME_SEC = feat.HOP / feat.SR
 _PER_FILE = 8
+_LOOK_EVERY_SEC = 3.0
 
 
 @dataclass(frozen=True)
@@ -174,19 +176,35 @@ class Pool:
         self.folder = folder
         self.skip = skip
         self.seen: set[str] = set()
+        self._waiting: deque[str] = deque()
+        self._looked = 0.0
 
     def fresh(self, *, at_most: int = 64) -> list[dict[str, np.ndarray]]:
         """Files that have come since the last call, as arrays by name, oldest seed first."""
-        found = []
-        for path in sorted(self.folder.glob("*.npz"), key=lambda p: p.stem.split("-")[-1]):
-            if path.name in self.seen or path.stem.split("-")[0] in self.skip:
-                continue
-            self.seen.add(path.name)
-            with np.load(path) as file:
-                found.append({name: file[name] for name in file.files})
-            if len(found) >= at_most:
+        found: list[dict[str, np.ndarray]] = []
+        while len(found) < at_most:
+            if not self._waiting and not self._look():
                 break
+            with np.load(self.folder / self._waiting.popleft()) as file:
+                found.append({name: file[name] for name in file.files})
         return found
+
+    def _look(self) -> bool:
+        # The folder grows to thousands of files and the trainer waits meanwhile: look seldom.
+        if time.time() - self._looked < _LOOK_EVERY_SEC:
+            return False
+        self._looked = time.time()
+        new = [
+            name
+            for name in os.listdir(self.folder)
+            if name.endswith(".npz")
+            and name not in self.seen
+            and name.split("-")[0] not in self.skip
+        ]
+        new.sort(key=lambda name: name.split("-")[-1])
+        self.seen.update(new)
+        self._waiting.extend(new)
+        return bool(new)
 
 
 def main(argv: Sequence[str] | None = None) -> None:

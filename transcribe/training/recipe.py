@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from transcribe.training.pool import render_pool
 
 __all__ = ["add_render_arguments", "maker", "start_rendering"]
@@ -16,6 +18,9 @@ __all__ = ["add_render_arguments", "maker", "start_rendering"]
 _OWN_GROUP = {"acoustic": 0.22}
 """Banks that are rendered into files of their own, so that a trainer can leave them out."""
 _REST = "rest"
+_HARD = ("octaves", "low", "power", "strum", "mixed", "legato")
+"""Kinds whose notes are lost or imagined most often."""
+_HARD_SHARE = 0.35
 
 
 def add_render_arguments(parser: argparse.ArgumentParser) -> None:
@@ -42,7 +47,9 @@ def maker(banks_file: Path | None) -> tuple[Callable[[int, str], Any], dict[str,
     members[_REST] = {name: bank for name, bank in banks.items() if name not in members}
 
     def make(seed: int, group: str) -> Any:
-        return make_clip(seed, banks=members[group])
+        rng = np.random.default_rng([seed, 5])
+        kind = str(rng.choice(_HARD)) if rng.random() < _HARD_SHARE else None
+        return make_clip(seed, banks=members[group], kind=kind)
 
     return make, groups
 

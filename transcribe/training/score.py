@@ -72,7 +72,7 @@ def score_pool(
     heard as dead out of the answer. Returns plain values; ``f1`` is at the best of ``thresholds``.
     """
     device = next(net.parameters()).device if device is None else device
-    thresholds = thresholds or (0.4, 0.5, 0.6)
+    thresholds = thresholds or (0.5, 0.6, 0.7)
     net, spectra = net.to(device).eval(), Spectra().to(device)
     right: Counter[float] = Counter()
     given: Counter[float] = Counter()
@@ -82,6 +82,7 @@ def score_pool(
         for arrays in files:
             for i in range(len(arrays["audio"])):
                 heard = _hear(net, spectra, arrays, i, device)
+                notes_heard = decode(heard)
                 notes = arrays["notes"][i]
                 notes = notes[(notes[:, 0] >= 0) & (notes[:, 3] != _DEAD)]
                 truth = [(float(n[0]) * _FRAME_SEC, int(n[2])) for n in notes]
@@ -90,8 +91,9 @@ def score_pool(
                 for threshold in thresholds:
                     found = [
                         (n, m)
-                        for n in decode(heard, threshold=threshold)
-                        if (m := _manner(heard, n.frame, n.pitch_midi)) != _DEAD
+                        for n in notes_heard
+                        if n.confidence >= threshold
+                        and (m := _manner(heard, n.frame, n.pitch_midi)) != _DEAD
                     ]
                     pairs = match(truth, [(n.onset_sec, n.pitch_midi) for n, _ in found])
                     right[threshold] += len(pairs)

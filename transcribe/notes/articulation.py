@@ -1,0 +1,78 @@
+"""How each note is played, and how far a bend goes.
+
+Conventions: manners are named as in `riff.ARTICULATIONS`; bends in cents above the fretted pitch.
+The network says at every frame how a note that has just begun is played; here its answers over
+the first quarter of a second are put together, and what the hand cannot do is ruled out: a
+hammer-on needs a lower note to come from, a pull-off a higher one, a slide either.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from transcribe.notes.decode import FRAME_SEC, Found
+from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard
+from transcribe.riff import LEGATO
+
+__all__ = ["bend_cents", "manners"]
+
+_FRAMES = (-1, 10)
+_GAP_SEC = 0.12  # a legato note begins at most this long after the note it comes from
+_WIDEST = 12  # semitones from a note to the one it carries on from
+_SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
+_TOP_FRAMES = 3
+
+_LEAN = {
+    "picked": 0.0,
+    "hammer-on": -1.6,
+    "pull-off": -1.6,
+    "slide": -1.6,
+    "bend": -1.4,
+    "vibrato": -1.4,
+    "harmonic": -1.4,
+    "dead": -0.8,
+}
+"""Added to the logits: training showed the rare manners as commoner than they are."""
+
+
+def manners(found: Sequence[Found], heard: Heard) -> list[str]:
+    """Articulation of every note of ``found``, in its order."""
+    lean = np.array([_LEAN[name] for name in MANNERS])
+    out = []
+    for note in found:
+        first = max(0, note.frame + _FRAMES[0])
+        last = max(note.frame + 2, min(note.frame + _FRAMES[1], note.last_frame))
+        near = heard.manner[first:last, note.pitch_midi - FIRST_MIDI].astype(np.float32)
+        scores = near.mean(axis=0) + lean
+        for k in np.argsort(-scores):
+            name = MANNERS[int(k)]
+            if name in LEGATO and not _has_source(note, found, name):
+                continue
+            if name == "bend" and bend_cents(note, heard) < _SMALLEST_BEND:
+                continue
+            out.append(name)
+            break
+    return out
+
+
+def bend_cents(note: Found, heard: Heard) -> float:
+    """How far a note is bent at its furthest: the mean of its highest frames."""
+    curve = heard.bend[note.frame : note.last_frame + 1, note.pitch_midi - FIRST_MIDI]
+    if curve.size == 0:
+        return 0.0
+    return 100.0 * float(np.sort(curve)[-_TOP_FRAMES:].mean())
+
+
+def _has_source(note: Found, found: Sequence[Found], name: str) -> bool:
+    for other in found:
+        step = note.pitch_midi - other.pitch_midi
+        if step == 0 or abs(step) > _WIDEST:
+            continue
+        if (name == "hammer-on" and step < 0) or (name == "pull-off" and step > 0):
+            continue
+        since = note.onset_sec - other.onset_sec
+        if since >= 2 * FRAME_SEC and other.offset_sec >= note.onset_sec - _GAP_SEC:
+            return True
+    return False
