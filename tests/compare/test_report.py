@@ -189,3 +189,15 @@ def test_progress_shows_in_both_reports(slips: Comparison) -> None:
     page = report.html(slips, history=(old,))
     assert "monday.wav" in page
     assert "Since the last take" in page
+
+
+def test_reference_without_places_on_the_neck() -> None:
+    riff = reference(drone=False)
+    bare = replace(riff, notes=tuple(replace(n, string=None, fret=None) for n in riff.notes))
+    notes = played(riff)
+    notes[3] = replace(notes[3], pitch_midi=notes[3].pitch_midi + 1)
+    comparison = compare(take(notes), bare)
+    text = report.text(comparison)
+    assert "no places on the neck" in text
+    assert ": played D#4 instead of D4" in text
+    assert "16 notes have no place on the neck" in report.html(comparison)

@@ -19,6 +19,9 @@ from transcribe.instrument import pitch_name
 
 __all__ = ["details", "headline", "html", "text"]
 
+_NO_PLACES = (
+    "The reference has no places on the neck, so there is no tab to show; finger it to have one."
+)
 _LINES = 24  # of the list of mistakes
 
 
@@ -39,7 +42,10 @@ def text(comparison: Comparison, *, width: int = 80, previous: progress.Entry | 
     said = [*comparison.differences, *comparison.remarks]
     if said:
         parts.append("\n".join(line for s in said for line in _wrap([_sentence(s)], width)))
-    systems = layout(comparison.reference, width)
+    placed = any(n.string is not None for n in comparison.reference.notes)
+    systems = layout(comparison.reference, width) if placed else []
+    if not placed:
+        parts.append("\n".join(_wrap([_NO_PLACES], width)))
     parts += ["\n".join(_marked(system, comparison)) for system in systems]
     if systems:
         parts.append("\n".join(_wrap([_legend(comparison)], width)))

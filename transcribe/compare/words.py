@@ -79,6 +79,8 @@ def said_of(row: Verdict) -> str:
     """What went otherwise at a note, led by a colon."""
     if row.verdict == "right":
         return f": {row.length}"
+    if row.verdict == "wrong" and row.played is not None and row.played.string is None:
+        return f": played {row.played.where}"
     if row.verdict == "wrong":
         name = pitch_name(row.played.pitch_midi) if row.played is not None else "?"
         return f": played {name}" + (f", {row.played.where}" if row.played is not None else "")
