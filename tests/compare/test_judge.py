@@ -143,6 +143,12 @@ def test_each_pass_is_judged_and_the_best_named() -> None:
     assert verdicts(comparison) == {}
     assert comparison.passes[0].summary.counts["missed"] == len(good) - len(bad)
     assert any("3 passes" in remark for remark in comparison.remarks)
+    told = comparison.as_json()["passes"]
+    assert [sum(r["verdict"] == "missed" for r in p["notes"]) for p in told] == [
+        len(good) - len(bad),
+        0,
+        len(good) - len(bad),
+    ]
     # `take` counts over the whole recording, not over the pass.
     assert comparison.notes[0].take == len(bad)
 

@@ -227,15 +227,16 @@ class Pass:
     pauses: tuple[tuple[float, float], ...] = ()  # (take seconds, seconds longer than written)
     tempo: tuple[tuple[float, float], ...] = ()  # (take seconds, beats per minute)
 
-    def as_json(self) -> dict[str, Any]:
-        """The pass as JSON values, without its notes."""
+    def as_json(self, *, with_notes: bool = False) -> dict[str, Any]:
+        """The pass as JSON values."""
+        notes = {"notes": [row.as_json() for row in self.notes]} if with_notes else {}
         return {
             "start_sec": round(self.start_sec, 3),
             "end_sec": round(self.end_sec, 3),
             "summary": self.summary.as_json(),
             "tempo_ratio": _rounded(self.summary.tempo_ratio, 4),
             "pauses": [[round(t, 3), round(d, 3)] for t, d in self.pauses],
-        }
+        } | notes
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +285,7 @@ class Comparison:
             "transposition": self.transposition,
             "differences": list(self.differences),
             "remarks": list(self.remarks),
-            "passes": [p.as_json() for p in self.passes],
+            "passes": [p.as_json(with_notes=len(self.passes) > 1) for p in self.passes],
             "best_pass": self.best,
         }
 
