@@ -571,6 +571,25 @@ def test_files_are_taken_away(server: Server, open_page, put, label: str) -> Non
     assert Path(download.value.path()).stat().st_size > 100
 
 
+def test_bare_notes_are_shown_and_can_be_pinned(server: Server, open_page, put) -> None:
+    from transcribe.riff import Note
+
+    notes = tuple(Note(k + 1, 0.5 * k, 0.5 * k + 0.4, 60 + k) for k in range(6))
+    page = open_page(server, put(server, "bare", riff=Riff(notes=notes)))
+    assert page.locator(".tab .note text").all_text_contents()[0] == "?"
+    _choose(page, 3)
+    _place_button(page, (2, 3)).click()
+    _expect(page.locator("#note-3 .pin")).to_have_count(1)
+    after = saved(server, "bare")
+    assert (after.note(3).string, after.note(3).fret) == (2, 3)
+    assert all(note.string is not None for note in after.notes)
+    for tab in ("fingering", "theory", "check", "away"):
+        page.click(f"#tab-{tab}")
+        page.wait_for_selector(f"#pane-{tab} > *")
+    assert page.locator(".sheet-preview .note").count() == 6
+    assert page.locator(".notice.error").count() == 0
+
+
 # -- looks -------------------------------------------------------------------------------------
 
 

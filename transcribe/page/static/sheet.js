@@ -162,7 +162,7 @@ function drawSystem(riff, g, system, left, top, width, isFirst, isLast) {
       }
     }
     if (bars.there) group.append(stems(g, bar, bars.meter));
-    group.append(barLine(g, end));
+    if (bars.there) group.append(barLine(g, end));
     x = end;
   });
   const sources = legatoSources(riff.notes);
