@@ -54,11 +54,14 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 
 _FOREIGN = 0.05  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
-_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -1.4, -2.4, -4.2
+_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
 _SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 _OFF_MODE = -1.0
 _PRIOR = 0.6  # how much of a chord's commonness counts in each beat
+_BROKEN = 4  # notes one by one in a bar for a broken chord,
+_BASS_GAP = 3  # whose bass lies this many semitones under the rest,
+_BROKEN_BASS = 2.0  # and counts for this many strokes
 _ENOUGH = 6.0  # notes in a beat that count in full
 _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
@@ -157,9 +160,11 @@ def find_chords(
         return ()
     edges = _edges(notes, beats)
     weights = _weights(notes, edges, drones)
-    emission = _emission(notes, edges, weights, drones, mode)
+    common = _commonness(mode)
+    emission = _emission(notes, edges, weights, drones, common)
+    emission += _arpeggio_basses(notes, edges, drones, downbeats)
     change = _change(edges, downbeats)
-    path, sure = _decode(emission, change)
+    path, sure = _decode(emission, change, common - _log_sum(common))
     return _spans(notes, edges, weights, path, sure, mode, drones)
 
 
@@ -228,16 +233,15 @@ def _emission(
     edges: FloatArray,
     weights: FloatArray,
     drones: tuple[int, ...],
-    mode: Mode | None,
+    common: FloatArray,
 ) -> FloatArray:
     """Log-likelihood of every beat under every state, shape (beats, states)."""
-    pairs, log_p, inside, prior = _states()
+    log_p = _states()[1]
     # Many notes in one beat are not independent evidence: grow with the root of their number.
     total = weights.sum(axis=1, keepdims=True)
     scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
     out = (weights * scale) @ log_p.T
     slot = _slot(notes, edges)
-    roots = np.array([root for root, _ in pairs])
     lasting = _lasting(notes)
     for group in _groups(notes):
         struck = notes.pitch[group][lasting[group] > 0.5]
@@ -246,22 +250,59 @@ def _emission(
         low = int(struck.min())
         if low in drones:
             continue
-        bass = np.where(
-            roots == low % 12,
-            np.log(_BASS_ROOT),
-            np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE)),
-        )
         # A full stroke starts on the bass; an upstroke of three strings need not.
-        out[slot[group[0]]] += (1.0 if len(group) >= 4 else 0.3) * bass
+        out[slot[group[0]]] += (1.0 if len(group) >= 4 else 0.3) * _bass_odds(low)
     quiet = weights.sum(axis=1) <= 0
-    per_chord = prior.copy()
-    if mode is not None:
-        own = set(mode.pitch_classes)
-        foreign = np.array([bool(_pcs(root, kind) - own) for root, kind in pairs])
-        per_chord = per_chord + _OFF_MODE * foreign
-    out[~quiet] += _PRIOR * per_chord
+    out[~quiet] += _PRIOR * common
     out[quiet] = 0.0
     return np.asarray(out, dtype=np.float64)
+
+
+def _commonness(mode: Mode | None) -> FloatArray:
+    """Logarithm of how common each state is, up to a constant, shape (states,)."""
+    pairs, _, _, prior = _states()
+    if mode is None:
+        return prior
+    own = set(mode.pitch_classes)
+    foreign = np.array([bool(_pcs(root, kind) - own) for root, kind in pairs])
+    return np.asarray(prior + _OFF_MODE * foreign, dtype=np.float64)
+
+
+def _bass_odds(low: int) -> FloatArray:
+    """Log-likelihood of the lowest note under each state, shape (states,)."""
+    pairs, _, inside, _ = _states()
+    roots = np.array([root for root, _ in pairs])
+    other = np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE))
+    return np.asarray(np.where(roots == low % 12, np.log(_BASS_ROOT), other), dtype=np.float64)
+
+
+def _arpeggio_basses(
+    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
+) -> FloatArray:
+    """What the first, lowest note of each broken chord says, shape (beats, states).
+
+    A bar that starts on its lowest note, well under the rest, with notes struck one by one,
+    is a broken chord on its bass.
+    """
+    out = np.zeros((edges.size - 1, len(_states()[0])))
+    if downbeats is None:
+        return out
+    slot = _slot(notes, edges)
+    single = np.zeros(len(notes), dtype=bool)
+    for group in _groups(notes):
+        single[group] = len(group) == 1
+    gap = float(np.median(np.diff(edges)))
+    bars = np.flatnonzero(np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap)
+    for start, end in zip(bars, np.append(bars[1:], edges.size - 1), strict=True):
+        inside = np.flatnonzero(
+            (slot >= start) & (slot < end) & single & ~np.isin(notes.pitch, drones)
+        )
+        if len(inside) < _BROKEN:
+            continue
+        first, rest = notes.pitch[inside[0]], notes.pitch[inside[1:]]
+        if slot[inside[0]] == start and first <= rest.min() - _BASS_GAP and len(set(rest)) >= 2:
+            out[start] += _BROKEN_BASS * _bass_odds(int(first))
+    return out
 
 
 def _pcs(root: int, kind: str) -> set[int]:
@@ -283,14 +324,19 @@ def _change(edges: FloatArray, downbeats: FloatArray | None) -> FloatArray:
     return np.asarray(out, dtype=np.float64)
 
 
-def _decode(emission: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Best state of every beat, and the probability of each state there."""
+def _decode(
+    emission: FloatArray, change: FloatArray, prior: FloatArray
+) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Best state of every beat, and the probability of each state there.
+
+    A change goes to the states by their ``prior`` log-probability.
+    """
     n, states = emission.shape
-    leave = change - np.log(states)
+    leave = change[:, None] + prior[None, :]
     stay = np.log1p(-np.exp(change))
-    score = emission[0].copy()
+    score = emission[0] + prior
     back = np.zeros((n, states), dtype=np.int64)
-    forward = [emission[0].copy()]
+    forward = [score.copy()]
     for t in range(1, n):
         best = int(score.argmax())
         keep = score + stay[t] >= score[best] + leave[t]

@@ -227,3 +227,19 @@ def test_roman_numerals():
     assert not is_diatonic("A7", mixolydian)
     assert borrowed_from("C", mixolydian) is None
     assert borrowed_from("A7", mode_of("C", "major")) == "dominant of ii"
+
+
+def test_find_chords_names_each_bar_of_an_arpeggio_by_its_bass() -> None:
+    """F#m and D share two notes; broken over their basses they are still two chords."""
+    bars = [[42, 54, 57, 61, 57, 54], [50, 54, 57, 62, 57, 54]] * 2
+    pitches = [pitch for bar in bars for pitch in bar]
+    onset = [0.25 * i for i in range(len(pitches))]
+    chords = find_chords(
+        onset_sec=onset,
+        duration_sec=[0.25] * len(pitches),
+        pitch_midi=pitches,
+        beats_sec=[0.5 * i for i in range(13)],
+        downbeats_sec=[1.5 * i for i in range(5)],
+        mode=mode_of("F#", "aeolian"),
+    )
+    assert [chord.symbol for chord in chords] == ["F#m", "D", "F#m", "D"]
