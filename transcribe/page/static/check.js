@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { h, notice, put, s, say } from "./dom.js";
-import { clock, pitchName, placeText, plural } from "./music.js";
+import { clock, pitchName, placeText, plural, printed } from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
@@ -108,7 +108,7 @@ function practice(riff, comparison) {
   return h("section", {},
     h("h4", {}, "To practise"),
     h("ol", { class: "plan" }, plan.map((line, k) => h("li", {},
-      h("b", {}, line.place || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", `: ${line.listen_for} `,
+      h("b", {}, line.place || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", printed(`: ${line.listen_for} `),
       line.reference ? h("button", {
         type: "button", class: k === 0 ? "main" : null,
         onclick: () => {
@@ -157,8 +157,11 @@ function table(riff, comparison, take) {
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
     if (row.offset_ms !== null && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
-    if (row.played) parts.push(`: ${pitchName(row.played.pitch_midi)} was played${row.played.where ? `, ${row.played.where}` : ""}`);
-    if (row.verdict === "extra" && row.take !== null && take?.notes?.[row.take]) parts.push(`: ${pitchName(take.notes[row.take].pitch_midi)}`);
+    if (row.played) {
+      const name = pitchName(row.played.pitch_midi);
+      const where = row.played.where && printed(row.played.where) !== name ? `, ${printed(row.played.where)}` : "";
+      parts.push(`: ${name} was played${where}`);
+    } else if (row.verdict === "extra" && row.take !== null && take?.notes?.[row.take]) parts.push(`: ${pitchName(take.notes[row.take].pitch_midi)}`);
     if (row.reason) parts.push(`(${row.reason})`);
     return parts.join(" ").replace(" :", ":");
   };
