@@ -1,0 +1,138 @@
+"""Decoding, strings, articulation and measuring, on answers that the tests write themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from transcribe.notes.articulation import bend_cents, manners
+from transcribe.notes.decode import EVIDENCE, FRAME_SEC, Found, candidates, decode, evidence
+from transcribe.notes.features import SR
+from transcribe.notes.measure import loudness_and_cents
+from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
+from transcribe.notes.strings import can_sound_together, fit_strings
+from transcribe.riff import Instrument
+
+
+def _heard(
+    notes: list[tuple[int, int, int]], *, frames: int = 120, manner: str = "picked"
+) -> Heard:
+    """A network's answer that is sure of (first frame, last frame, pitch)."""
+    shape = (frames, PITCHES)
+    onset, sounding, offset = (np.full(shape, 0.01, np.float32) for _ in range(3))
+    manners_said = np.zeros((*shape, len(MANNERS)), np.float16)
+    for first, last, pitch in notes:
+        column = pitch - FIRST_MIDI
+        onset[first, column] = 0.97
+        sounding[first:last, column] = 0.97
+        offset[last - 1 : last, column] = 0.8
+        manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
+    zero = np.zeros(shape, np.float32)
+    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said)
+
+
+def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:
+    frame = round(onset / FRAME_SEC)
+    return Found(onset, offset, pitch, confidence, frame, round(offset / FRAME_SEC))
+
+
+def test_decode_finds_notes_with_their_ends() -> None:
+    found = decode(_heard([(10, 60, 50), (10, 30, 62), (40, 70, 64)]))
+    assert [(n.frame, n.pitch_midi) for n in found] == [(10, 50), (10, 62), (40, 64)]
+    assert found[1].offset_sec == pytest.approx(30 * FRAME_SEC, abs=2 * FRAME_SEC)
+    assert all(0.5 < n.confidence <= 1.0 for n in found)
+
+
+def test_decode_keeps_a_note_that_is_struck_again() -> None:
+    found = decode(_heard([(10, 40, 50), (40, 70, 50)]))
+    assert [n.frame for n in found] == [10, 40]
+    assert found[0].offset_sec <= found[1].onset_sec + 1e-6
+
+
+def test_decode_refines_the_onset_within_a_frame() -> None:
+    heard = _heard([(20, 40, 55)])
+    heard.shift[20, 55 - FIRST_MIDI] = 0.4
+    assert decode(heard)[0].onset_sec == pytest.approx(20.4 * FRAME_SEC)
+
+
+def test_decode_needs_more_for_pitches_that_no_string_gives() -> None:
+    heard = _heard([(10, 40, 37)])
+    heard.onset[10, 37 - FIRST_MIDI] = 0.7
+    alone = decode(heard)
+    assert len(alone) == 1
+    assert alone[0].confidence < 0.95
+    standard = decode(heard, instrument=Instrument())
+    assert len(standard) == int(alone[0].confidence >= 0.85)
+
+
+def test_evidence_sees_the_note_an_octave_below() -> None:
+    alone = _heard([(10, 40, 64)])
+    over = _heard([(10, 40, 52), (10, 40, 64)])
+    column = EVIDENCE.index("octave below")
+    at = [evidence(h, candidates(h))[-1, column] for h in (alone, over)]
+    assert at[1] > at[0] + 1.0
+
+
+def test_candidates_one_peak_within_46_ms() -> None:
+    heard = _heard([(10, 40, 60)])
+    heard.onset[12, 60 - FIRST_MIDI] = 0.6
+    peaks = candidates(heard)
+    assert peaks.frame.tolist() == [10]
+
+
+def test_can_sound_together_counts_strings() -> None:
+    standard = Instrument()
+    assert can_sound_together([40, 45, 50, 55, 59, 64], standard)
+    assert not can_sound_together([40, 41], standard)  # both lie on string 6 alone
+    assert not can_sound_together([50, 52, 53, 55, 57, 59, 60], None)
+
+
+def test_fit_strings_ends_the_note_whose_string_is_needed() -> None:
+    low, next_low = _found(0.0, 3.0, 40), _found(1.0, 2.0, 41)
+    fitted = fit_strings([low, next_low], Instrument())
+    assert [n.pitch_midi for n in fitted] == [40, 41]
+    assert fitted[0].offset_sec == pytest.approx(1.0)
+
+
+def test_fit_strings_drops_only_doubtful_notes_struck_together() -> None:
+    doubtful = [_found(0.0, 1.0, 40), _found(0.01, 1.0, 41, confidence=0.6)]
+    assert len(fit_strings(doubtful, Instrument())) == 1
+    sure = [_found(0.0, 1.0, 40), _found(0.01, 1.0, 41)]
+    assert len(fit_strings(sure, Instrument())) == 2
+
+
+def test_manners_rule_out_what_has_no_source() -> None:
+    heard = _heard([(10, 30, 60), (30, 60, 62)], manner="hammer-on")
+    names = manners(decode(heard), heard)
+    assert names == ["picked", "hammer-on"]
+    falling = _heard([(10, 30, 62), (30, 60, 60)], manner="hammer-on")
+    assert manners(decode(falling), falling)[1] != "hammer-on"
+
+
+def test_bend_cents_is_the_furthest_of_the_bend() -> None:
+    heard = _heard([(10, 50, 62)], manner="bend")
+    heard.bend[20:40, 62 - FIRST_MIDI] = 1.98
+    note = decode(heard)[0]
+    assert bend_cents(note, heard) == pytest.approx(198.0)
+    assert manners([note], heard) == ["bend"]
+    heard.bend[:] = 0.05
+    assert manners([note], heard) != ["bend"]
+
+
+@pytest.mark.parametrize(("pitch_midi", "cents"), [(45, -18.0), (57, 12.0), (69, 0.0), (76, 31.0)])
+def test_loudness_and_cents_of_a_known_tone(pitch_midi: int, cents: float) -> None:
+    t = np.arange(SR) / SR
+    hz = 440.0 * 2.0 ** ((pitch_midi + cents / 100.0 - 69.0) / 12.0)
+    y = sum(0.1 / n * np.sin(2.0 * np.pi * n * hz * t) for n in range(1, 5))
+    loudness, heard = loudness_and_cents(
+        np.asarray(y, np.float32), onset_sec=0.1, offset_sec=0.8, pitch_midi=pitch_midi
+    )
+    assert heard == pytest.approx(cents, abs=3.0)
+    power = sum((0.1 / n) ** 2 for n in range(1, 5))
+    assert loudness == pytest.approx(10.0 * np.log10(power), abs=0.7)
+
+
+def test_loudness_and_cents_past_the_end_says_nothing() -> None:
+    assert loudness_and_cents(
+        np.zeros(SR, np.float32), onset_sec=0.999, offset_sec=1.5, pitch_midi=60
+    ) == (-120.0, 0.0)
