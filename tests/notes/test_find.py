@@ -7,6 +7,9 @@ import pytest
 
 from transcribe.errors import ParameterError
 from transcribe.notes import find_notes
+from transcribe.riff import ARTICULATIONS, Instrument
+from transcribe.training.banks import load_banks
+from transcribe.training.clips import Clip, make_clip
 
 SR = 22050
 
@@ -50,3 +53,74 @@ def test_find_notes_silence_gives_no_notes() -> None:
 def test_find_notes_bad_input(y: np.ndarray, sr: int, offset_cents: float, message: str) -> None:
     with pytest.raises(ParameterError, match=message):
         find_notes(y, sr=sr, offset_cents=offset_cents)
+
+
+@pytest.fixture(scope="module")
+def clips() -> dict[str, Clip]:
+    """Phrases on synthesised strings, by kind."""
+    banks = load_banks(None)
+    return {
+        kind: make_clip((5, k), banks=banks, kind=kind, rough=0.3, codecs=False)
+        for k, kind in enumerate(("drone", "strum", "legato"))
+    }
+
+
+@pytest.mark.parametrize("kind", ["drone", "strum", "legato"])
+def test_find_notes_hears_what_was_played(clips: dict[str, Clip], kind: str) -> None:
+    clip = clips[kind]
+    found = find_notes(clip.y, sr=SR, offset_cents=clip.instrument.offset_cents)
+    played = [n for n in clip.notes if n.articulation != "dead"]
+    heard = [n for n in found if n.articulation != "dead"]
+    right = sum(
+        any(f.pitch_midi == n.pitch_midi and abs(f.onset_sec - n.onset_sec) <= 0.05 for f in heard)
+        for n in played
+    )
+    assert right >= 0.9 * len(played)
+    assert len(heard) <= 1.1 * len(played)
+    assert all(f.offset_sec > f.onset_sec for f in found)
+    assert {f.articulation for f in found} <= set(ARTICULATIONS)
+
+
+def test_find_notes_is_the_same_twice(clips: dict[str, Clip]) -> None:
+    clip = clips["drone"]
+    assert find_notes(clip.y, sr=SR) == find_notes(clip.y, sr=SR)
+
+
+def test_find_notes_does_not_depend_on_the_level(clips: dict[str, Clip]) -> None:
+    clip = clips["drone"]
+    loud, soft = (find_notes(clip.y * gain, sr=SR) for gain in (1.0, 0.05))
+    assert [(n.pitch_midi, n.articulation) for n in loud] == [
+        (n.pitch_midi, n.articulation) for n in soft
+    ]
+    assert loud[0].loudness_db is not None
+    assert soft[0].loudness_db == pytest.approx(loud[0].loudness_db - 26.0, abs=0.3)
+
+
+def test_find_notes_at_another_rate(clips: dict[str, Clip]) -> None:
+    from transcribe.audio import resample
+
+    clip = clips["drone"]
+    at_44100 = find_notes(resample(clip.y, sr=SR, to_sr=44100), sr=44100)
+    at_22050 = find_notes(clip.y, sr=SR)
+    assert abs(len(at_44100) - len(at_22050)) <= 1
+    assert at_44100[0].onset_sec == pytest.approx(at_22050[0].onset_sec, abs=0.005)
+
+
+def test_find_notes_bends_carry_their_size() -> None:
+    banks = load_banks(None)
+    for seed in range(8):
+        clip = make_clip((6, seed), banks=banks, kind="legato", rough=0.0)
+        found = find_notes(clip.y, sr=SR, instrument=Instrument())
+        bends = [n for n in found if n.articulation == "bend"]
+        truth = [n for n in clip.notes if n.articulation == "bend"]
+        assert all(20.0 <= n.extra["bend_cents"] <= 450.0 for n in bends)
+        for bent in truth:
+            for n in bends:
+                if n.pitch_midi == bent.pitch_midi and abs(n.onset_sec - bent.onset_sec) < 0.05:
+                    assert n.extra["bend_cents"] == pytest.approx(bent.bend_cents, abs=60.0)
+                    return
+    pytest.fail("no bend was found in eight phrases")
+
+
+def test_find_notes_noise_gives_next_to_nothing(rng: np.random.Generator) -> None:
+    assert len(find_notes(0.01 * rng.standard_normal(5 * SR), sr=SR)) <= 2
