@@ -1,8 +1,9 @@
 """How many planted mistakes a comparison finds, and how many it invents.
 
-Run as ``python -m tests.bench.compare --banks banks.npz``. Phrases are drawn from the training
-generator by seeds of their own, played again at another tempo with known slips, and compared: from
-the notes alone, and through sound that is rendered on one bank and heard by the note tracker. Each
+Run from the notes alone as ``python -m tests.bench.compare``, and through sound as
+``python -m tests.bench.compare --banks banks.npz --weights tests/bench/data/notes_heldout.onnx``,
+which are weights that never heard the bank that plays. Phrases are drawn from the training
+generator by seeds of their own, played again at another tempo with known slips, and compared. Each
 table gives precision, recall and F1 over wrong, missed, extra, and early or late notes together;
 "unsure" finds nothing and accuses nobody. Times are given as a ratio within the run.
 """
@@ -14,19 +15,20 @@ import time
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 
 from tests.bench.compare_takes import Planted, plant, reference_of, take_of, written
 from transcribe.compare import Comparison, compare
+from transcribe.compare.listen import Ear, listen
 from transcribe.riff import Instrument, Riff
 from transcribe.training.phrases import make_score
 
 _KINDS = ("wrong", "missed", "extra", "shifted")
 _SEED = 90_000  # far from any seed that trains or that a threshold was chosen by
 
-Sound = tuple[np.ndarray, int]
-Hear = Callable[[np.random.Generator, Planted], tuple[Riff, Sound | None]]
+Hear = Callable[[np.random.Generator, Planted], tuple[Riff, Ear | None]]
 
 
 @dataclass
@@ -113,17 +115,18 @@ def by_notes(rng: np.random.Generator, planted: Planted) -> tuple[Riff, None]:
     return take_of(planted), None
 
 
-def by_sound(banks_file: str, bank_name: str, rough: bool) -> Hear:
+def by_sound(banks_file: str, bank_name: str, weights: Path | None, rough: bool) -> Hear:
     """The take rendered on a bank and heard by the note tracker."""
     from transcribe.audio import tuning_offset_cents
     from transcribe.notes import find_notes
+    from transcribe.notes.network import WEIGHTS
     from transcribe.training.banks import SR, load_banks
     from transcribe.training.render import draw_touch, render
     from transcribe.training.rough import draw_rough, roughen
 
     banks = load_banks(banks_file)
 
-    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, Sound]:
+    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, Ear | None]:
         cents = float(rng.uniform(-40, 40)) if rough else 0.0
         y, _ = render(
             planted.played,
@@ -136,8 +139,11 @@ def by_sound(banks_file: str, bank_name: str, rough: bool) -> Hear:
         strength = float(rng.uniform(0.3, 0.9)) if rough else 0.0
         y = roughen(y, draw_rough(rng, strength, codecs=False), rng)
         offset = tuning_offset_cents(y, sr=SR)
-        notes = find_notes(y, sr=SR, offset_cents=offset, instrument=Instrument())
-        return Riff(instrument=Instrument(offset_cents=offset), notes=notes), (y, SR)
+        notes = find_notes(
+            y, sr=SR, offset_cents=offset, instrument=Instrument(), weights=weights or WEIGHTS
+        )
+        ear = listen(y, sr=SR, offset_cents=offset, weights=weights)
+        return Riff(instrument=Instrument(offset_cents=offset), notes=notes), ear
 
     return hear
 
@@ -149,8 +155,8 @@ def planted_takes(takes: int, hear: Hear, *, share: float = 0.04, first: int = 0
         rng = np.random.default_rng((_SEED, first + k))
         reference, played = written(rng)
         planted = plant(rng, reference, played, share=share)
-        take, sound = hear(rng, planted)
-        tally.add(compare(take, reference, sound=sound), planted, reference)
+        take, ear = hear(rng, planted)
+        tally.add(compare(take, reference, ear=ear), planted, reference)
     return tally
 
 
@@ -161,8 +167,8 @@ def drone_takes(takes: int, hear: Hear) -> tuple[int, int, int]:
         rng = np.random.default_rng((_SEED + 1, k))
         reference, played = written(rng, kind="drone")
         planted = plant(rng, reference, played, share=0.0, drone_gaps=2)
-        take, sound = hear(rng, planted)
-        drone = compare(take, reference, sound=sound).drone
+        take, ear = hear(rng, planted)
+        drone = compare(take, reference, ear=ear).drone
         gaps = [] if drone is None else [(g.start_sec, g.end_sec) for g in drone.gaps]
         for a, b in planted.gaps:
             over = [g for g in gaps if min(b, g[1]) - max(a, g[0]) > 0.5 * (b - a)]
@@ -226,14 +232,17 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--banks", help="packed banks of recorded notes; without, notes alone")
     parser.add_argument("--bank", default="acoustic", help="the bank that plays")
+    parser.add_argument(
+        "--weights", type=Path, help="the note network; give one that has not heard the bank"
+    )
     parser.add_argument("--takes", type=int, default=40)
     args = parser.parse_args(argv)
     _table("from notes alone", planted_takes(5 * args.takes, by_notes))
     _faultless("faultless, from notes alone", planted_takes(5 * args.takes, by_notes, share=0.0))
     _drone("drone, from notes alone", drone_takes(args.takes, by_notes))
     if args.banks:
-        clean = by_sound(args.banks, args.bank, rough=False)
-        rough = by_sound(args.banks, args.bank, rough=True)
+        clean = by_sound(args.banks, args.bank, args.weights, rough=False)
+        rough = by_sound(args.banks, args.bank, args.weights, rough=True)
         _table("through sound, clean", planted_takes(args.takes, clean))
         _table("through sound, rough", planted_takes(args.takes, rough))
         faultless = planted_takes(args.takes, rough, share=0.0, first=1000)

@@ -8,6 +8,7 @@ network's onset share for one pitch around one moment.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -51,7 +52,9 @@ class Ear:
         return float(share[k]), float((first + k + moved) * self.frame_sec)
 
 
-def listen(y: np.ndarray, *, sr: int, offset_cents: float = 0.0) -> Ear | None:
+def listen(
+    y: np.ndarray, *, sr: int, offset_cents: float = 0.0, weights: Path | None = None
+) -> Ear | None:
     """The ear for a take's samples; None where they are silent or no network is installed.
 
     Parameters
@@ -62,6 +65,8 @@ def listen(y: np.ndarray, *, sr: int, offset_cents: float = 0.0) -> Ear | None:
         Samples per second.
     offset_cents : float
         How far the guitar sounds above A4 = 440 Hz.
+    weights : Path, optional
+        Another network than the one that ships.
     """
     from transcribe.audio import resample
     from transcribe.notes import features, network
@@ -69,9 +74,10 @@ def listen(y: np.ndarray, *, sr: int, offset_cents: float = 0.0) -> Ear | None:
     samples = np.asarray(y, dtype=np.float32)
     if sr != features.SR:
         samples = np.asarray(resample(samples, sr=sr, to_sr=features.SR), dtype=np.float32)
-    if not network.WEIGHTS.is_file():
+    weights = weights or network.WEIGHTS
+    if not weights.is_file():
         return None
-    heard = network.hear(samples, offset_cents=offset_cents)
+    heard = network.hear(samples, offset_cents=offset_cents, weights=weights)
     if heard is None:
         return None
     return Ear(heard.onset, heard.shift, features.HOP / features.SR, network.FIRST_MIDI)
