@@ -199,6 +199,7 @@ def test_empty_upload_is_refused(server: Server) -> None:
         {"hand_span_mm": -1},
         {"drone": "eleven"},
         {"capo": "two"},
+        {"capo": float("nan")},
     ],
 )
 def test_impossible_settings_are_said(server: Server, settings: dict) -> None:

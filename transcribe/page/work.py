@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import math
 import os
 import signal
 import threading
@@ -263,13 +264,13 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     if any(settings.get(key) for key in ("tuning", "capo", "frets")):
         options["instrument"] = make_instrument(
             str(settings.get("tuning") or "standard"),
-            capo=int(settings.get("capo") or 0),
-            frets=int(settings["frets"]) if settings.get("frets") else None,
+            capo=int(_figure(settings, "capo") or 0),
+            frets=int(_figure(settings, "frets") or 0) or None,
         )
     if settings.get("hand_span_mm"):
-        options["hand"] = Hand(span_mm=float(settings["hand_span_mm"]))
+        options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
     if settings.get("bpm"):
-        bpm = float(settings["bpm"])
+        bpm = _figure(settings, "bpm")
         if not 20 <= bpm <= 400:
             raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
         options["bpm"] = bpm
@@ -282,10 +283,22 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     if drone in ("auto", "off"):
         options["drone"] = drone
     elif drone:
-        options["drone"] = int(drone)
-    if settings.get("pins"):
-        options["pins"] = {int(k): (int(s), int(f)) for k, (s, f) in settings["pins"].items()}
+        options["drone"] = int(_figure(settings, "drone"))
     return options
+
+
+def _figure(settings: Mapping[str, Any], key: str) -> float:
+    """A setting that must be a number; 0 where it is not given."""
+    from transcribe.errors import ParameterError
+
+    try:
+        figure = float(settings.get(key) or 0)
+    except (TypeError, ValueError):
+        figure = math.nan
+    if not math.isfinite(figure):
+        name = key.replace("_", " ")
+        raise ParameterError(f"the {name} is {settings[key]!r}, which is not a number; correct it")
+    return figure
 
 
 def _is_fingered(riff: Any) -> bool:
