@@ -55,9 +55,6 @@ ROWS = ("written", "position", "open", "finger")
 """The kinds of label: string number, implied by position, implied by open string, finger."""
 
 _CHOICE_FRETS = 19  # a label counts where another string could play the note up to this fret
-_FINGERS_ONLY = ("off_first", "uneven", "finger_guides")
-"""Costs that help to choose fingers, but cost agreement on strings where they are fitted too."""
-
 _QUARTER_SEC = 0.5  # pieces are written, not played: a quarter note is taken as half a second
 
 
@@ -293,9 +290,6 @@ def fit(
         else Solver(p.instrument, weights=strings).solve(p.notes).positions
         for p in used
     }
-    fitted = np.ones(len(FITTED))
-    if strings is None:
-        fitted[[FITTED.index(name) for name in _FINGERS_ONLY]] = 0.0
     weights = dict(start)
     for number in range(rounds):
         lattices = [_lattice(p, weights, width, places[p.name]) for p in used]
@@ -311,7 +305,7 @@ def fit(
                 )
                 gained += mean
                 slope -= sharpness * (coef.astype(np.float32) @ lat.features)
-            return -gained + l2 * float(x @ x), (-slope * scale + 2 * l2 * x) * fitted
+            return -gained + l2 * float(x @ x), -slope * scale + 2 * l2 * x
 
         x0 = (np.array([weights[name] for name in FITTED]) - base) / scale
         done = minimize(

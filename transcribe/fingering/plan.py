@@ -33,6 +33,7 @@ _RECENT_ONSETS = 5
 _RECENT_SEC = 1.6
 _ROUND_ONSETS = 6  # a figure goes round within so many onsets
 _LINE_ONSETS = 12
+_RUN_ONSETS = 6  # fewer are no line
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +202,8 @@ def _look_around(onsets: Sequence[Onset]) -> None:
         sums.append(sums[-1] + flag)
     for t, onset in enumerate(onsets):
         low, high = max(0, t - _LINE_ONSETS), min(len(onsets), t + _LINE_ONSETS + 1)
-        onset.line = float(sums[high] - sums[low] >= 0.8 * (high - low))
+        runs = high - low >= _RUN_ONSETS and sums[high] - sums[low] >= 0.8 * (high - low)
+        onset.line = float(runs)
         ahead = set().union(*sets[t + 1 : t + 1 + _ROUND_ONSETS])
         oldest = onset.notes[-1] - MEMORY + 1
         for n, pitch in enumerate(onset.pitches):
