@@ -51,7 +51,7 @@ OUTPUTS = 5 + len(MANNERS)
 WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
 
-_PIECE = 1024  # frames a piece, about 24 s
+_PIECE = 512  # frames a piece, about 12 s
 
 
 @dataclass(frozen=True)
