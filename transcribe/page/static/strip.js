@@ -381,7 +381,8 @@ export class Strip {
     }
     for (const phrase of this.bars.phrases) {
       const at = x(this.bars.secAt(phrase.start_beat));
-      if (at > left && at < right) ground.append(s("text", { class: "phrase", x: at + 10, y: g.barY, "font-size": 12 }, phrase.label));
+      const digits = String(Math.floor(phrase.start_beat / this.bars.meter[0]) + 1).length;
+      if (at > left && at < right) ground.append(s("text", { class: "phrase", x: at + 4 + 7 * digits, y: g.barY, "font-size": 12 }, phrase.label));
     }
     for (const chord of this.view_.document.theory?.chords || []) {
       const at = x(chord.start_sec);
