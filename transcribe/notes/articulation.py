@@ -8,7 +8,8 @@ hammer-on needs a lower note to come from, a pull-off a higher one, a slide eith
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from transcribe.notes.decode import FRAME_SEC, Found
 from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard
 from transcribe.riff import LEGATO
 
-__all__ = ["bend_cents", "manners"]
+__all__ = ["LEANS", "bend_cents", "manners"]
 
 _FRAMES = (-1, 10)
 _GAP_SEC = 0.12  # a legato note begins at most this long after the note it comes from
@@ -24,22 +25,27 @@ _WIDEST = 12  # semitones from a note to the one it carries on from
 _SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
 _TOP_FRAMES = 3
 
-_LEAN = {
-    "picked": 0.0,
-    "hammer-on": -1.6,
-    "pull-off": -1.6,
-    "slide": -1.6,
-    "bend": -1.4,
-    "vibrato": -1.4,
-    "harmonic": -1.4,
-    "dead": -0.8,
-}
-"""Added to the logits: training showed the rare manners as commoner than they are."""
+LEANS: Mapping[str, float] = MappingProxyType(
+    {
+        "picked": 0.0,
+        "hammer-on": -1.6,
+        "pull-off": -1.6,
+        "slide": -1.6,
+        "bend": -1.4,
+        "vibrato": -1.4,
+        "harmonic": -1.4,
+        "dead": -0.8,
+    }
+)
+"""Added to the logits, by manner: training shows the rare manners as commoner than they are.
+Set by ``transcribe.training.fit_manners``."""
 
 
-def manners(found: Sequence[Found], heard: Heard) -> list[str]:
+def manners(
+    found: Sequence[Found], heard: Heard, *, leans: Mapping[str, float] = LEANS
+) -> list[str]:
     """Articulation of every note of ``found``, in its order."""
-    lean = np.array([_LEAN[name] for name in MANNERS])
+    lean = np.array([leans[name] for name in MANNERS])
     out = []
     for note in found:
         first = max(0, note.frame + _FRAMES[0])
