@@ -520,9 +520,7 @@ def _run_compare(args: argparse.Namespace, progress: _Progress) -> int:
     from transcribe.compare import report
     from transcribe.formats.document import write_atomically
 
-    reference = pipeline.describe(args.reference, progress=progress)
-    take = pipeline.describe(args.take, instrument=reference.instrument, progress=progress)
-    comparison = pipeline.compare(take, reference)
+    comparison = pipeline.compare(args.take, args.reference, progress=progress)
     kept = diary.progress_path(args.reference)
     previous = None
     if not args.no_progress:
@@ -530,7 +528,8 @@ def _run_compare(args: argparse.Namespace, progress: _Progress) -> int:
     progress.clear()
     if args.report is not None:
         replaced = args.report.exists()
-        page = report.html(comparison)
+        history = () if args.no_progress else diary.read(kept)[:-1]
+        page = report.html(comparison, history=history)
         write_atomically(args.report, page.encode("utf-8"))
         progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
     if args.json:

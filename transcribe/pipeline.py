@@ -185,6 +185,7 @@ def compare(
     take: Riff | str | os.PathLike[str],
     reference: Riff | str | os.PathLike[str],
     *,
+    sound: tuple[np.ndarray, int] | None = None,
     progress: Progress | None = None,
 ) -> Comparison:
     """Hold a take against a reference: a verdict per note and what to practise.
@@ -194,7 +195,11 @@ def compare(
     take : Riff or path
         A riff document, or a recording, which is transcribed for the reference's instrument.
     reference : Riff or path
-        A riff, or a riff document, text tab, MusicXML or MIDI file.
+        A riff, or a riff document, text tab, MusicXML or MIDI file; where its notes have no
+        places on the neck they are fingered first.
+    sound : (samples, sample rate), optional
+        The recording behind a take that is given as a riff: it is listened to again where the
+        reference expects a note that was not heard. A take that is a recording brings its own.
 
     Raises
     ------
@@ -204,12 +209,26 @@ def compare(
         If the recording cannot be read or holds no notes.
     """
     from transcribe.compare import compare as hold_against
+    from transcribe.formats import holds_notes
 
     if not isinstance(reference, Riff):
         reference = describe(reference)
+    if any(note.string is None for note in reference.notes):
+        reference = finger(reference, progress=progress)
     if not isinstance(take, Riff):
-        take = describe(take, instrument=reference.instrument, progress=progress)
-    return hold_against(take, reference)
+        if holds_notes(take):
+            take = describe(take)
+        else:
+            from transcribe.audio import read_audio
+
+            path, recording = take, read_audio(take, progress=progress)
+            sound = (recording.y, recording.sr)
+            take = transcribe(
+                recording.y, sr=recording.sr, instrument=reference.instrument, progress=progress
+            )
+            source = Source(Path(path).name, round(recording.duration_sec, 4), recording.sha256)
+            take = dataclasses.replace(take, source=source)
+    return hold_against(take, reference, sound=sound, progress=progress)
 
 
 def describe(
