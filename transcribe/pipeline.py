@@ -88,6 +88,7 @@ def transcribe(
     from transcribe import audio
     from transcribe.notes import find_notes
 
+    guess_tuning = instrument is None
     instrument = instrument or Instrument()
     if isinstance(take, str | os.PathLike):
         recording = audio.read_audio(take, max_sec=max_sec, progress=progress)
@@ -113,6 +114,7 @@ def transcribe(
     return _assemble(
         notes,
         instrument,
+        guess_tuning=guess_tuning,
         source=source,
         warnings=warnings,
         sound=(y, sr),

@@ -142,6 +142,7 @@ def _compare(
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
+    sound = None
     if holds_notes(path):
         take = read_any(path)
     else:
@@ -154,8 +155,9 @@ def _compare(
         source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
         take = dataclasses.replace(take, source=source)
         _write_views(recording.y, recording.sr, scratch)
+        sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
-    comparison = pipeline.compare(take, against)
+    comparison = pipeline.compare(take, against, sound=sound)
     entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
         "comparison": comparison.as_json(),
