@@ -3,7 +3,9 @@
 ``python -m tests.bench.rhythm`` draws riffs (`tests.bench.rhythm_riffs`: tempo 60-160, jitter
 8 ms, drift up to 6 %, all six meters) and measures `transcribe.rhythm.find_rhythm` on their true
 notes; ``--audio`` also renders every riff to sound and runs ``librosa.beat.beat_track`` on it in
-the same run. What is counted:
+the same run; ``--tracker`` takes the notes from `transcribe.notes.find_notes` on that sound, or
+with ``--banks banks.npz`` (from ``python -m transcribe.training.banks``) on recorded guitar notes.
+What is counted:
 
 tempo      bpm within 4 % of the truth, octave right.
 beats      F-measure of mir_eval.beat (Davies, Degara & Plumbley 2009), 70 ms, not trimmed: the
@@ -21,16 +23,19 @@ librosa is scored at whichever level suits it better, beat or felt pulse; that f
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import itertools
 import warnings
 from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_riff, spoil
 from transcribe.rhythm import find_rhythm
 from transcribe.rhythm.evidence import pulse_beats
-from transcribe.riff import Note, Phrase, Rhythm
+from transcribe.riff import Instrument, Note, Phrase, Rhythm
 
 __all__ = ["beat_f", "exact_values", "measure", "repeats"]
 
@@ -194,7 +199,15 @@ def main() -> None:
     parser.add_argument(
         "--tracker", action="store_true", help="notes from find_notes on the sound, not the truth"
     )
+    parser.add_argument(
+        "--banks", type=Path, help="with --tracker: recorded notes to play with, not strings"
+    )
     options = parser.parse_args()
+    bank = None
+    if options.banks is not None:
+        from transcribe.training.banks import load_banks
+
+        bank = load_banks(options.banks)["acoustic"]
     results: list[tuple[Truth, dict[str, float]]] = []
     for k in range(options.riffs):
         # Every kind in every meter equally often.
@@ -202,7 +215,7 @@ def main() -> None:
         truth = make_riff(options.seed + k, kind=kind, meter=meter)
         played = spoil(truth, k) if options.spoil else truth
         if options.tracker:
-            results.append((truth, _tracked(truth)))
+            results.append((truth, _tracked(truth, bank)))
             continue
         rhythm, notes = find_rhythm(played.bare, duration_sec=truth.duration_sec)
         row = measure(truth, rhythm, notes)
@@ -222,11 +235,11 @@ def main() -> None:
     print(_row("all", [r for _, r in results]))
 
 
-def _tracked(truth: Truth) -> dict[str, float]:
+def _tracked(truth: Truth, bank: Any = None) -> dict[str, float]:
     """The whole way from sound; note values cannot be compared note by note and are left out."""
     from transcribe.notes import find_notes
 
-    y, sr = render(truth)
+    y, sr = render(truth) if bank is None else _on_guitar(truth, bank)
     heard = find_notes(y, sr=sr)
     rhythm, notes = find_rhythm(heard, duration_sec=len(y) / sr, y=y, sr=sr)
     if not rhythm.downbeats_sec:
@@ -285,14 +298,56 @@ def render(truth: Truth, *, sr: int = 22050) -> tuple[np.ndarray, int]:
         fade = min(int(0.03 * sr), count)
         tone[-fade:] *= np.linspace(1, 0, fade)
         y[start : start + count] += tone * 10 ** ((note.loudness_db or -18.0) / 20)
+    return _with_taps(y, truth, rng, sr), sr
+
+
+def _with_taps(y: np.ndarray, truth: Truth, rng: np.random.Generator, sr: int) -> np.ndarray:
+    """The count-in as short noise, a little hiss, and the level of a recording."""
     for tap in truth.taps_sec:
         start = int(tap * sr)
         burst = rng.normal(0, 0.1, int(0.03 * sr)) * np.exp(
             -np.arange(int(0.03 * sr)) / (0.006 * sr)
         )
         y[start : start + len(burst)] += burst
-    y += rng.normal(0, 1e-4, len(y))
-    return (y / max(1e-9, np.abs(y).max()) * 0.7).astype(np.float32), sr
+    y = y + rng.normal(0, 1e-4, len(y))
+    return (y / max(1e-9, np.abs(y).max()) * 0.7).astype(np.float32)
+
+
+def _on_guitar(truth: Truth, bank: Any, *, sr: int = 22050) -> tuple[np.ndarray, int]:
+    """The riff on recorded notes, each on the lowest free string that has it."""
+    from transcribe.training.phrases import PlayedNote
+    from transcribe.training.render import render as play
+
+    strings = Instrument().open_midi
+    taken: dict[int, int] = {}
+    played: list[PlayedNote] = []
+    for note in truth.notes:
+        can = [s for s, m in enumerate(strings, 1) if 0 <= note.pitch_midi - m <= 22]
+        if not can:  # below the lowest string
+            continue
+
+        def ease(string: int, note: Note = note) -> tuple[bool, float]:
+            last = played[taken[string]].offset_sec if string in taken else 0.0
+            return last > note.onset_sec + 0.01, note.pitch_midi - strings[string - 1]
+
+        string = min(can, key=ease)
+        if string in taken:
+            before = taken[string]
+            end = min(played[before].offset_sec, note.onset_sec)
+            if end - played[before].onset_sec < 0.03:
+                continue
+            played[before] = dataclasses.replace(played[before], offset_sec=end)
+        taken[string] = len(played)
+        fret = note.pitch_midi - strings[string - 1]
+        velocity = float(np.clip(0.6 * 10 ** (((note.loudness_db or -18.0) + 18) / 20), 0.15, 1))
+        played.append(
+            PlayedNote(
+                note.onset_sec, note.offset_sec, note.pitch_midi, string, fret, velocity=velocity
+            )
+        )
+    rng = np.random.default_rng(1)
+    y, _ = play(tuple(played), bank=bank, rng=rng, duration_sec=truth.duration_sec + 0.2)
+    return _with_taps(np.asarray(y, dtype=float), truth, rng, sr), sr
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ import pytest
 from transcribe.rhythm import count_in
 from transcribe.rhythm.beats import TICKS, smooth, track
 from transcribe.rhythm.events import drone_pitches, group
-from transcribe.rhythm.evidence import METERS, groupings, levels
+from transcribe.rhythm.evidence import METERS, groupings, levels, twin_lags, twins_fit
 from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
 from transcribe.riff import Note
 
@@ -209,3 +209,25 @@ def test_dead_notes_in_the_music_are_no_count_in() -> None:
     played = [Note(9, 3.17, 3.5, 50)]
     assert count_in.from_notes([*notes, *played]) == 0
     assert count_in.from_notes(notes) == 0
+
+
+def test_the_nearest_twin_is_found_not_the_farther_one() -> None:
+    # A A B A: the last A lies two phrases after the second one, not three after the first.
+    phrase = [57, 59, 60, 59, 57, 55, 54, 55]
+    other = [64, 62, 60, 58, 61, 63, 65, 66]
+    pitches = [*phrase, *phrase, *other, *phrase]
+    events = group(_notes(*((0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate(pitches))))
+    lags = twin_lags(events, np.arange(32) * TICKS, 32 * TICKS) / TICKS
+    assert list(lags[:8]) == [0] * 8
+    assert list(lags[8:16]) == [8] * 8
+    assert list(lags[24:]) == [16] * 8
+
+
+def test_twins_speak_for_bars_that_divide_them() -> None:
+    lags = np.full(20, 8.0)
+    fits, off, even = twins_fit(lags, 4)
+    assert (fits, off, even) == (20 / 23, 0.0, 20 / 23)
+    assert twins_fit(lags, 3)[:2] == (0.0, 20 / 23)
+    # Half a bar that comes again is at home in the bar too, but six bars are no usual phrase.
+    assert twins_fit(np.full(20, 2.0), 4)[0] == 20 / 23
+    assert twins_fit(np.full(20, 24.0), 4)[2] == 0.0

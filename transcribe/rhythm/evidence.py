@@ -32,6 +32,8 @@ __all__ = [
     "pulse_beats",
     "snap",
     "strengths_of",
+    "twin_lags",
+    "twins_fit",
 ]
 
 MARKS = ("bass", "long", "loud", "big", "turn")
@@ -221,6 +223,50 @@ def come_again(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarr
     span = ticks[-1] - ticks
     room = np.array([np.count_nonzero(span >= lag) for lag in range(window + 1)])
     return np.where(room >= 3, same / np.maximum(room, 1), 0.0), room
+
+
+_TWIN_EVENTS = 6  # a passage of so many events comes again if all but one of them do
+
+
+def twin_lags(events: Events, ticks: np.ndarray, window: int) -> np.ndarray:
+    """How many ticks before each event the nearest passage began to sound that comes again there,
+    (n,); 0 where nothing comes again within ``window`` ticks.
+
+    A riff A A B A repeats itself at one phrase and at three; only the nearest twin tells how long
+    the phrase is, for the sum of three phrases is whole bars of many a meter.
+    """
+    n = len(ticks)
+    out = np.zeros(n, dtype=int)
+    if n < _TWIN_EVENTS:
+        return out
+    names: dict[frozenset[int], int] = {}
+    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
+    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    gaps = ticks[:, None] - ticks[None]
+    lags, count = np.unique(gaps[(gaps >= TICKS) & (gaps <= window)], return_counts=True)
+    for lag in lags[count >= _TWIN_EVENTS - 1].tolist():
+        again = np.zeros(n, dtype=bool)
+        before = np.searchsorted(ticks, ticks - lag)
+        for j in (before, np.minimum(before + 1, n - 1)):  # two events may share a tick
+            same = (label[j] == label) | (top[j] == top)
+            again |= same & (ticks[j] == ticks - lag)
+        full = np.convolve(again, np.ones(_TWIN_EVENTS, dtype=int), "valid") >= _TWIN_EVENTS - 1
+        within = np.convolve(full, np.ones(_TWIN_EVENTS, dtype=int)) > 0
+        out = np.where((out == 0) & within & again, lag, out)
+    return out
+
+
+def twins_fit(lags_beats: np.ndarray, bar: int) -> tuple[float, float, float]:
+    """How far the nearest repeats, ``lags_beats`` (k,) > 0, speak for a bar of ``bar`` beats: share
+    at whole bars or a whole part of one, share at neither, share at 1, 2, 4 or 8 bars; each a
+    little less where only few events come again."""
+    bars = lags_beats / bar
+    parts = bar / lags_beats
+    whole = np.abs(bars - np.rint(bars)) < 0.02
+    even = np.isin(np.rint(bars), (1, 2, 4, 8)) & whole
+    fits = whole | (np.abs(parts - np.rint(parts)) < 0.02)
+    total = len(lags_beats) + 3
+    return float(fits.sum() / total), float((~fits).sum() / total), float(even.sum() / total)
 
 
 def find_joints(

@@ -9,7 +9,8 @@ candidate gets numbers (`FEATURES`): how well its places in the bar explain wher
 after bar speaks for that bar), where the drone or bass, long, loud and big events and changes of
 harmony fall, whether the riff repeats itself at whole bars, how it starts and ends, and which
 tempo and shortest values that would mean. A weighted sum and a softmax turn them into
-probabilities; the weights are fitted on generated riffs (``tests/bench/rhythm_fit.py``).
+probabilities; the weights are fitted on generated riffs (``tests/bench/rhythm_fit.py``, which
+also says which of them are set by hand and why).
 """
 
 from __future__ import annotations
@@ -38,6 +39,8 @@ from transcribe.rhythm.evidence import (
     pulse_beats,
     snap,
     strengths_of,
+    twin_lags,
+    twins_fit,
 )
 
 __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
@@ -70,6 +73,9 @@ FEATURES = (
     "off_bar",
     "phrase_whole",
     "phrase_even",
+    "twins_fit",
+    "twins_off",
+    "twins_even",
     "starts_down",
     "pickup",
     "pickup_long",
@@ -172,6 +178,8 @@ def read_candidates(
             "swing_gain": swing_gain if tr.swing != 0.5 else 0.0,
         }
         joints = find_joints(events, tr.ticks[:n], again, room)
+        twins = twin_lags(events, tr.ticks[:n], max(window, 1))
+        twins = twins[twins > 0] / TICKS
         for factor in _FACTORS if tr.swing == 0.5 else (1.0,):
             length = period * factor
             for offset in _offsets(tr.ticks[:n], factor):
@@ -189,6 +197,10 @@ def read_candidates(
                     for m, meter in wanted:
                         evidence = bar_evidence(snapped.ticks, marks, strengths, meter)
                         fixed = common | _fixed_features(on_beat, meter, alike)
+                        by_twins = twins_fit(twins / factor, meter[0])
+                        fixed |= zip(
+                            ("twins_fit", "twins_off", "twins_even"), by_twins, strict=True
+                        )
                         readings += _readings(on_beat, m, meter, fixed, evidence)
     found = Candidates(
         track=np.array([r.track for r in readings], dtype=int),
@@ -308,7 +320,7 @@ def _fixed_features(
         "tempo": tempo,
         "tempo_square": tempo**2,
         "tempo_fast": max(0.0, tempo - 0.7),
-        "tempo_slow": max(0.0, -0.74 - tempo),
+        "tempo_slow": max(0.0, -0.5 - tempo),
         "beats_filled": filled * long,
         "halves": halves * long,
         "quarters": quarters * long + halves * (1 - long),
