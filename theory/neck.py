@@ -85,6 +85,9 @@ def scale_on_string(
     return tuple(_notes(mode, string, range(0, frets - capo + 1), strings, capo))
 
 
+_LEAN = 1.1  # in a scale the hand leans out for one note at a time, a little past its span
+
+
 def scale_in_position(
     mode: Mode,
     *,
@@ -111,7 +114,7 @@ def scale_in_position(
         high = low
         while high < top and (
             fret_mm(high + 1 + capo, scale_length_mm) - fret_mm(low + capo, scale_length_mm)
-            <= hand_span_mm
+            <= _LEAN * hand_span_mm
             and high - low < 4
         ):
             high += 1

@@ -401,7 +401,9 @@ def _drone_shapes(
             if not own:
                 continue
             pc = (chord.root_pc + own[0]) % 12
-            for fret in range((pc - neck.pitch(melody, 0)) % 12, neck.frets - neck.capo + 1, 12):
+            # An octave up it is the same shape again, only further off.
+            fret = (pc - neck.pitch(melody, 0)) % 12
+            if fret <= neck.frets - neck.capo:
                 found.append(_two_strings(chord, neck, drone, melody, fret, tones, rank))
     return tuple(sorted(found, key=lambda s: s.cost))
 
