@@ -15,7 +15,8 @@ from tests.formats.riffs import (
     make_riff,
     strummed_riff,
 )
-from transcribe.errors import ParameterError
+from transcribe.errors import FormatError, ParameterError
+from transcribe.formats.tab_layout import _Bar, _fit, _Sign
 from transcribe.formats.tab_text import layout, mark_line, string_names, write_tab
 from transcribe.instrument import make_instrument
 from transcribe.riff import Instrument, Riff
@@ -224,3 +225,9 @@ def test_a_beat_wider_than_the_line_stands_alone() -> None:
     items = [(-1 + i / 8, 1 / 8, 4, 10 + i % 3, "bend") for i in range(8)]
     systems = layout(make_riff([*items, (0, 1, 4, 0)]), 24)
     assert [s.bars for s in systems] == [(0, 0), (1, 1)]
+
+
+def test_two_notes_of_one_string_at_once_are_refused_not_searched_for_ever() -> None:
+    bar = _Bar(1, 0, 1, places=[1], signs=[_Sign("3", 0, 0, "7"), _Sign("3", 0, 0, "9")])
+    with pytest.raises(FormatError, match="one string"):
+        _fit(bar, 4)

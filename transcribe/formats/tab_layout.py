@@ -14,7 +14,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from transcribe.errors import ParameterError
+from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.clock import Clock, ScoreNote, score_notes
 from transcribe.instrument import pitch_name
 from transcribe.riff import Instrument, Note, Rhythm, Riff, legato_sources
@@ -274,6 +274,9 @@ def _chords(riff: Riff, rhythm: Rhythm, start: int, end: int) -> dict[int, str]:
     return changes
 
 
+_WIDEST = 2000  # columns of a beat; no width parts two signs on one place
+
+
 def _fit(bar: _Bar, unit: int) -> None:
     """Give the bar's beats the least width at which no two signs of a row touch."""
     bar.width = max(_BEAT_COLUMNS.get(unit, 2), *(p for p in bar.places if p <= _FINE), 0)
@@ -284,6 +287,8 @@ def _fit(bar: _Bar, unit: int) -> None:
         signs.sort(key=lambda s: s.beat + s.place / bar.places[s.beat])
     while not all(_row_fits(bar, row, signs) for row, signs in rows.items()):
         bar.width += 1
+        if bar.width > _WIDEST:
+            raise FormatError("two notes of one string fall on the same moment; pin or delete one")
 
 
 def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
