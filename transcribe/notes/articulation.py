@@ -20,7 +20,7 @@ from transcribe.riff import LEGATO
 __all__ = ["LEANS", "bend_cents", "manners"]
 
 _FRAMES = (-1, 10)
-_GAP_SEC = 0.12  # a legato note begins at most this long after the note it comes from
+_GAP_SEC = 0.12  # between a legato note's onset and the end of the note it comes from, either way
 _WIDEST = 12  # semitones from a note to the one it carries on from
 _SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
 _TOP_FRAMES = 3
@@ -28,13 +28,13 @@ _TOP_FRAMES = 3
 LEANS: Mapping[str, float] = MappingProxyType(
     {
         "picked": 0.0,
-        "hammer-on": -1.6,
-        "pull-off": -1.6,
-        "slide": -1.6,
-        "bend": -1.4,
-        "vibrato": -1.4,
-        "harmonic": -1.4,
-        "dead": -0.8,
+        "hammer-on": -2.0,
+        "pull-off": -1.0,
+        "slide": -2.0,
+        "bend": -1.75,
+        "vibrato": -1.25,
+        "harmonic": 0.0,
+        "dead": -2.25,
     }
 )
 """Added to the logits, by manner: training shows the rare manners as commoner than they are.
@@ -79,6 +79,8 @@ def _has_source(note: Found, found: Sequence[Found], name: str) -> bool:
         if (name == "hammer-on" and step < 0) or (name == "pull-off" and step > 0):
             continue
         since = note.onset_sec - other.onset_sec
-        if since >= 2 * FRAME_SEC and other.offset_sec >= note.onset_sec - _GAP_SEC:
+        # A string sounds one note, so the one before it ends where this one begins.
+        ends = abs(other.offset_sec - note.onset_sec) <= _GAP_SEC
+        if since >= 2 * FRAME_SEC and ends:
             return True
     return False

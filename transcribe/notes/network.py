@@ -91,8 +91,8 @@ def _session(path: Path, threads: int) -> tuple[Any, int]:
     options.intra_op_num_threads = threads
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
-    # A memory arena keeps the largest piece's buffers for good; takes are worked once.
-    options.enable_cpu_mem_arena = True
+    # Threads that spin while they wait slow each other down on a machine that does other work too.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     session = onnxruntime.InferenceSession(
         str(path), sess_options=options, providers=["CPUExecutionProvider"]
     )
