@@ -17,8 +17,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.errors import ParameterError
-from transcribe.fingering import hand_of, pins_of, resolve
+from transcribe.fingering import hand_of, pins_of, resolve, unmet_sentences
 from transcribe.formats.document import from_json, to_json
+from transcribe.history import Entry, next_group, set_place, stacks
 from transcribe.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
 
 __all__ = [
@@ -36,8 +37,6 @@ __all__ = [
 
 _SHORTEST_SEC = 0.02
 _GRID = 4  # parts of a beat that an added onset is moved to
-
-Entry = Mapping[str, Any]
 
 
 def delete(riff: Riff, note_ids: Iterable[int]) -> Riff:
@@ -173,7 +172,7 @@ def undo(riff: Riff) -> Riff:
     ParameterError
         If there is nothing to undo.
     """
-    done, _ = _stacks(riff)
+    done, _ = stacks(riff)
     if not done:
         raise ParameterError("there is nothing to undo")
     pins = pins_of(riff)
@@ -181,7 +180,7 @@ def undo(riff: Riff) -> Riff:
         if entry["op"] == "edit":
             riff, pins = _swap(riff, pins, entry["added"], entry["removed"])
         else:
-            _set(pins, entry["note"], entry.get("was"))
+            set_place(pins, int(entry["note"]), entry.get("was"))
     return _settled(riff, pins, [{"op": "undo"}])
 
 
@@ -193,7 +192,7 @@ def redo(riff: Riff) -> Riff:
     ParameterError
         If there is nothing to make again.
     """
-    _, undone = _stacks(riff)
+    _, undone = stacks(riff)
     if not undone:
         raise ParameterError("there is nothing to make again")
     pins = pins_of(riff)
@@ -202,23 +201,23 @@ def redo(riff: Riff) -> Riff:
             riff, pins = _swap(riff, pins, entry["removed"], entry["added"])
         else:
             place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
-            _set(pins, entry["note"], place)
+            set_place(pins, int(entry["note"]), place)
     return _settled(riff, pins, [{"op": "redo"}])
 
 
 def can_undo(riff: Riff) -> bool:
     """Whether `undo` has something to undo."""
-    return bool(_stacks(riff)[0])
+    return bool(stacks(riff)[0])
 
 
 def can_redo(riff: Riff) -> bool:
     """Whether `redo` has something to make again."""
-    return bool(_stacks(riff)[1])
+    return bool(stacks(riff)[1])
 
 
 def describe_last(riff: Riff) -> tuple[str, str]:
     """What `undo` would take back and what `redo` would make again, as words; empty for nothing."""
-    done, undone = _stacks(riff)
+    done, undone = stacks(riff)
     return (_words(done[-1]) if done else "", _words(undone[-1]) if undone else "")
 
 
@@ -249,7 +248,7 @@ def _edited(riff: Riff, kind: str, removed: list[Note], added: list[Note]) -> Ri
     entry: dict[str, Any] = {
         "op": "edit",
         "kind": kind,
-        "group": _next_group(riff),
+        "group": next_group(riff),
         "removed": _as_json(riff, removed),
         "added": _as_json(riff, added),
     }
@@ -303,7 +302,7 @@ def _settled(
     extra = dict(solved.extra)
     for key, found in (
         ("cautions", list(fingering.cautions)),
-        ("unmet", [unmet.reason for unmet in fingering.unmet]),
+        ("unmet", unmet_sentences(solved.notes, fingering)),
     ):
         extra.pop(key, None)
         if found:
@@ -322,47 +321,12 @@ def _from_json(riff: Riff, notes: Iterable[Entry]) -> tuple[Note, ...]:
     return from_json(frame | {"notes": [dict(note) for note in notes]}).notes
 
 
-def _set(pins: dict[int, tuple[int, int]], note_id: Any, place: Any) -> None:
-    if place is None:
-        pins.pop(int(note_id), None)
-    else:
-        pins[int(note_id)] = (int(place[0]), int(place[1]))
-
-
-def _next_group(riff: Riff) -> int:
-    return 1 + max((int(op.get("group") or 0) for op in riff.history), default=0)
-
-
 def _next_id(riff: Riff) -> int:
     used = {note.id for note in riff.notes}
     for op in riff.history:
         for note in (*op.get("added", ()), *op.get("removed", ())):
             used.add(int(note["id"]))
     return 1 + max(used, default=0)
-
-
-def _stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
-    """Changes that hold and changes that are undone, each a list of entries made together."""
-    done: list[list[Entry]] = []
-    undone: list[list[Entry]] = []
-    last: Any = None
-    for entry in riff.history:
-        op = entry.get("op")
-        if op in ("pin", "unpin", "edit"):
-            group = entry.get("group")
-            if group is not None and group == last and done:
-                done[-1].append(entry)
-            else:
-                done.append([entry])
-            undone.clear()
-            last = group
-            continue
-        last = None
-        if op == "undo" and done:
-            undone.append(done.pop())
-        elif op == "redo" and undone:
-            done.append(undone.pop())
-    return done, undone
 
 
 def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:

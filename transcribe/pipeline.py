@@ -348,7 +348,7 @@ def _assemble(
     for key, found in (
         ("warnings", warnings),
         ("cautions", list(solved.cautions)),
-        ("unmet", [unmet.reason for unmet in solved.unmet]),
+        ("unmet", fingering.unmet_sentences(notes, solved)),
     ):
         extra.pop(key, None)
         if found:

@@ -8,20 +8,17 @@ import numpy as np
 import pytest
 
 from tests.fingering.riffs import drone_riff
+from transcribe.edits import can_redo, can_undo, redo, undo
 from transcribe.errors import ParameterError
 from transcribe.fingering import (
     Hand,
     apply,
-    can_redo,
-    can_undo,
     pin,
     pins_from_tab,
     pins_of,
-    redo,
     refinger,
     repeats_of,
     solve,
-    undo,
     unpin,
 )
 from transcribe.formats.document import from_json, to_json
@@ -113,7 +110,7 @@ def test_a_new_pin_after_an_undo_drops_what_could_be_redone() -> None:
     riff = pin(undo(pin(tune_riff(), {3: (4, 12)})), {2: (5, 15)})
     assert not can_redo(riff)
     assert pins_of(undo(riff)) == {}
-    with pytest.raises(ParameterError, match="no undone correction"):
+    with pytest.raises(ParameterError, match="nothing to make again"):
         redo(riff)
 
 
@@ -143,7 +140,7 @@ def test_unpin_lets_go_and_can_be_undone() -> None:
 
 def test_nothing_to_undo_unpin_or_pin() -> None:
     riff = tune_riff(1)
-    with pytest.raises(ParameterError, match="no correction to undo"):
+    with pytest.raises(ParameterError, match="nothing to undo"):
         undo(riff)
     with pytest.raises(ParameterError, match="none of these notes is pinned"):
         unpin(riff, [1])

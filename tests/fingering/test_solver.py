@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from transcribe.errors import ParameterError
-from transcribe.fingering import Hand, apply, solve
+from transcribe.fingering import Hand, apply, solve, unmet_sentences
 from transcribe.fingering.hand import finger_choices, neck_mm, place_costs
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
@@ -313,3 +313,11 @@ def test_solve_time_grows_in_line_with_the_notes() -> None:
         return best
 
     assert spent(4000) / spent(2000) < 2.3
+
+
+def test_unmet_sentences_name_the_note() -> None:
+    notes = [Note(1, 0.0, 1.0, 40), Note(2, 1.25, 2.0, 30)]
+    solved = solve(notes, STANDARD, drone="off")
+    sentences = unmet_sentences(notes, solved)
+    assert len(sentences) == 1
+    assert sentences[0].startswith("note 2 (F#1 at 1.25 s): ")

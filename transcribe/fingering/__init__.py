@@ -2,17 +2,13 @@
 
 from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.corrections import (
-    can_redo,
-    can_undo,
     hand_of,
     pin,
     pins_from_tab,
     pins_of,
-    redo,
     refinger,
     repeats_of,
     resolve,
-    undo,
     unpin,
 )
 from transcribe.fingering.drone import find_drone
@@ -20,7 +16,7 @@ from transcribe.fingering.explain import explain, places
 from transcribe.fingering.guess import InstrumentGuess, instrument_guess
 from transcribe.fingering.hand import HANDS, Hand
 from transcribe.fingering.plan import Unmet
-from transcribe.fingering.solver import Fingering, apply, solve
+from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
 
 __all__ = [
     "HANDS",
@@ -30,8 +26,6 @@ __all__ = [
     "Unmet",
     "alternatives",
     "apply",
-    "can_redo",
-    "can_undo",
     "explain",
     "find_drone",
     "hand_of",
@@ -40,11 +34,10 @@ __all__ = [
     "pins_from_tab",
     "pins_of",
     "places",
-    "redo",
     "refinger",
     "repeats_of",
     "resolve",
     "solve",
-    "undo",
+    "unmet_sentences",
     "unpin",
 ]

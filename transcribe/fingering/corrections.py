@@ -17,21 +17,18 @@ from transcribe.errors import ParameterError
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.solver import Fingering, apply, solve
+from transcribe.history import next_group
 from transcribe.instrument import pitch_name
 from transcribe.riff import Note, Riff
 
 __all__ = [
-    "can_redo",
-    "can_undo",
     "hand_of",
     "pin",
     "pins_from_tab",
     "pins_of",
-    "redo",
     "refinger",
     "repeats_of",
     "resolve",
-    "undo",
     "unpin",
 ]
 
@@ -165,7 +162,7 @@ def pin(
             for other in repeats_of(riff, note_id):
                 wanted.setdefault(other, wanted[note_id])
     before = pins_of(riff)
-    group = _next_group(riff)
+    group = next_group(riff)
     entries = [
         {
             "op": "pin",
@@ -205,55 +202,10 @@ def unpin(
             "none of these notes is pinned; pinned are: "
             + (", ".join(str(i) for i in sorted(before)) or "none")
         )
-    group = _next_group(riff)
+    group = next_group(riff)
     entries = [{"op": "unpin", "note": i, "group": group, "was": _listed(before[i])} for i in gone]
     after = {i: place for i, place in before.items() if i not in gone}
     return _changed(riff, after, entries, hand)
-
-
-def undo(riff: Riff, *, hand: Hand | None = None) -> Riff:
-    """``riff`` as it was before the last correction that still holds.
-
-    Raises
-    ------
-    ParameterError
-        If there is nothing to undo.
-    """
-    done, _ = _stacks(riff)
-    if not done:
-        raise ParameterError("there is no correction to undo")
-    pins = pins_of(riff)
-    for entry in reversed(done[-1]):
-        _set(pins, int(entry["note"]), entry.get("was"))
-    return _changed(riff, pins, [{"op": "undo"}], hand)
-
-
-def redo(riff: Riff, *, hand: Hand | None = None) -> Riff:
-    """``riff`` with the last undone correction made again.
-
-    Raises
-    ------
-    ParameterError
-        If there is nothing to make again.
-    """
-    _, undone = _stacks(riff)
-    if not undone:
-        raise ParameterError("there is no undone correction to make again")
-    pins = pins_of(riff)
-    for entry in undone[-1]:
-        place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
-        _set(pins, int(entry["note"]), place)
-    return _changed(riff, pins, [{"op": "redo"}], hand)
-
-
-def can_undo(riff: Riff) -> bool:
-    """Whether `undo` has something to undo."""
-    return bool(_stacks(riff)[0])
-
-
-def can_redo(riff: Riff) -> bool:
-    """Whether `redo` has something to make again."""
-    return bool(_stacks(riff)[1])
 
 
 def resolve(
@@ -327,40 +279,3 @@ def _wrong_place(riff: Riff, note: Note, place: Place) -> str:
 
 def _listed(place: Place | None) -> list[int] | None:
     return None if place is None else [place[0], place[1]]
-
-
-def _set(pins: dict[int, Place], note_id: int, place: Any) -> None:
-    if place is None:
-        pins.pop(note_id, None)
-    else:
-        pins[note_id] = (int(place[0]), int(place[1]))
-
-
-def _next_group(riff: Riff) -> int:
-    return 1 + max((int(op.get("group", 0)) for op in riff.history), default=0)
-
-
-def _stacks(
-    riff: Riff,
-) -> tuple[list[list[Mapping[str, Any]]], list[list[Mapping[str, Any]]]]:
-    """Corrections that hold and corrections that are undone, each a list of entries."""
-    done: list[list[Mapping[str, Any]]] = []
-    undone: list[list[Mapping[str, Any]]] = []
-    last: Any = None
-    for entry in riff.history:
-        op = entry.get("op")
-        if op in ("pin", "unpin"):
-            group = entry.get("group")
-            if group is not None and group == last and done:
-                done[-1].append(entry)
-            else:
-                done.append([entry])
-            undone.clear()
-            last = group
-            continue
-        last = None
-        if op == "undo" and done:
-            undone.append(done.pop())
-        elif op == "redo" and undone:
-            done.append(undone.pop())
-    return done, undone

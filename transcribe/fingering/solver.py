@@ -24,11 +24,12 @@ from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
+from transcribe.instrument import pitch_name
 from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 
 _FINGER_BEAM = 12
 
-__all__ = ["Fingering", "Solver", "apply", "solve"]
+__all__ = ["Fingering", "Solver", "apply", "solve", "unmet_sentences"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +279,17 @@ def solve(
 
 def _span(ids: set[int]) -> str:
     return f"{min(ids)} to {max(ids)}" if ids else "nothing: there are no notes"
+
+
+def unmet_sentences(notes: Sequence[Note], fingering: Fingering) -> list[str]:
+    """What could not be kept, one sentence a note, naming the note."""
+    by_id = {note.id: note for note in notes}
+    sentences = []
+    for unmet in fingering.unmet:
+        note = by_id[unmet.note_id]
+        name = f"note {note.id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s)"
+        sentences.append(f"{name}: {unmet.reason}")
+    return sentences
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

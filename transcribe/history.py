@@ -1,0 +1,57 @@
+"""The history of a riff document: which changes hold, and which are undone.
+
+The history only grows. A change is one entry, or several with the same ``group`` in a row:
+``pin`` and ``unpin`` from `transcribe.fingering`, ``edit`` from `transcribe.edits`. An entry
+``undo`` takes back the last change that holds, ``redo`` makes the last undone one again; a new
+change drops what could be made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from transcribe.riff import Riff
+
+__all__ = ["Entry", "next_group", "set_place", "stacks"]
+
+Entry = Mapping[str, Any]
+
+CHANGES = ("pin", "unpin", "edit")
+
+
+def stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
+    """Changes that hold and changes that are undone, each a list of entries made together."""
+    done: list[list[Entry]] = []
+    undone: list[list[Entry]] = []
+    last: Any = None
+    for entry in riff.history:
+        op = entry.get("op")
+        if op in CHANGES:
+            group = entry.get("group")
+            if group is not None and group == last and done:
+                done[-1].append(entry)
+            else:
+                done.append([entry])
+            undone.clear()
+            last = group
+            continue
+        last = None
+        if op == "undo" and done:
+            undone.append(done.pop())
+        elif op == "redo" and undone:
+            done.append(undone.pop())
+    return done, undone
+
+
+def next_group(riff: Riff) -> int:
+    """A group number that the history has not used."""
+    return 1 + max((int(entry.get("group") or 0) for entry in riff.history), default=0)
+
+
+def set_place(pins: dict[int, tuple[int, int]], note_id: int, place: Any) -> None:
+    """Hold a note to ``place`` as an entry lists it, [string, fret]; None lets it go."""
+    if place is None:
+        pins.pop(note_id, None)
+    else:
+        pins[note_id] = (int(place[0]), int(place[1]))
