@@ -23,12 +23,15 @@ from transcribe.rhythm.evidence import METERS
 
 FIRST_SEED = 100_000
 EDGE = 8.0  # nats an octave beyond the fast edge of the tempo range
-RARER = {"3_4": 1.0, "6_8": 2.0, "2_4": 1.8, "5_4": 1.8, "7_8": 1.8}
+RARER = {"3_4": 1.0, "6_8": 4.0, "2_4": 1.8, "5_4": 1.8, "7_8": 1.8}
 """Nats taken off each meter beside 4/4, which is far more common than the riffs' even draw says
-(common practice, no source); 2/4 is nearly always written as 4/4, and an odd figure of three is
-not yet 6/8."""
+(common practice, no source); 2/4 is nearly always written as 4/4. An odd figure of
+three is not yet 6/8: where pulses are divided in threes all through, ``threes`` gives three of the
+four nats back."""
 
 SET = {
+    "threes": 3.0,
+    "twos": -6.0,
     "twins_fit": 2.0,
     "twins_off": -2.0,
     "twins_even": 0.5,

@@ -304,3 +304,31 @@ def test_progress_is_reported_from_start_to_end() -> None:
     assert shares[-1] == 1.0
     assert shares == sorted(shares)
     assert not any(math.isnan(s) for s in shares)
+
+
+def test_an_odd_triplet_does_not_make_six_eighths() -> None:
+    """Quarters and eighths with one triplet in each second bar, no accents."""
+    beats, pitches = [], []
+    for bar in range(8):
+        figures = [(0, 1), (0, 2), (0, 1), (0, 3) if bar % 2 else (0, 2)]
+        for beat, (_, parts) in enumerate(figures):
+            beats += [(4 * bar + beat + k / parts, 1 / parts) for k in range(parts)]
+    walk = [57, 59, 60, 62, 64, 62, 60, 59, 55, 57, 59, 52, 55]
+    pitches = [walk[k % 13] for k in range(len(beats))]
+    rhythm, _ = find_rhythm(
+        _played(beats, bpm=100.0, pitches=pitches, jitter_sec=0.006), duration_sec=20.5
+    )
+    assert rhythm.meter[1] == 4
+    assert rhythm.bpm == pytest.approx(100.0, rel=0.04)
+
+
+def test_threes_all_through_are_six_eighths() -> None:
+    """A bass note opens each group of three."""
+    bar = [(0, 2), (2, 1), (3, 1), (4, 1), (5, 1)]
+    beats = [(6 * k + b, d) for k in range(8) for b, d in bar]
+    pitches = [p + (k // 5 % 2) * 2 for k, p in enumerate([45, 57, 45, 60, 59] * 8)]
+    rhythm, _ = find_rhythm(
+        _played(beats, bpm=240.0, pitches=pitches, jitter_sec=0.006), duration_sec=13.0
+    )
+    assert rhythm.meter == (6, 8)
+    assert rhythm.bpm == pytest.approx(240.0, rel=0.04)

@@ -67,6 +67,8 @@ FEATURES = (
     "swing",
     "swing_gain",
     "never_middle",
+    "threes",
+    "twos",
     "bar_again",
     "bars_again",
     "bar_over_beats",
@@ -336,6 +338,16 @@ def _fixed_features(
     }
 
 
+def _threes(ticks: np.ndarray, first: int) -> tuple[float, float]:
+    """Of the felt pulses of three beats from beat ``first`` on that hold events, the share that is
+    divided in threes, and the share that is divided in two halves alone."""
+    pulse, within = np.divmod(ticks - first * TICKS, 3 * TICKS)
+    third = np.unique(pulse[(within == TICKS) | (within == 2 * TICKS)])
+    half = np.setdiff1d(pulse[within == 3 * TICKS // 2], third)
+    held = len(np.unique(pulse))
+    return len(third) / held, len(half) / held
+
+
 def _readings(
     reading: _BeatReading,
     m: int,
@@ -350,6 +362,9 @@ def _readings(
     on_beat = ticks[ticks % TICKS == 0] // TICKS
     thirds = np.bincount(on_beat % 3, minlength=3) / len(ticks)
     joint_beats = ticks[reading.joints] / TICKS
+    threes_of, twos_of = [0.0] * 3, [0.0] * 3
+    if reading.short and bar % 3 == 0:
+        threes_of, twos_of = zip(*(_threes(ticks, k) for k in range(3)), strict=True)
     out = []
     for down in range(bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
@@ -364,6 +379,8 @@ def _readings(
             "pickup_long": float(pickup > bar / 2),
             "ends_down": float((last - down) % bar == 0),
             "never_middle": never_middle,
+            "threes": threes_of[down % 3],
+            "twos": twos_of[down % 3],
             "repeat_down": float(len(where) > 0 and where[0] == 0),
             "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
             "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
