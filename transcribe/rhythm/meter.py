@@ -362,9 +362,9 @@ def _readings(
     on_beat = ticks[ticks % TICKS == 0] // TICKS
     thirds = np.bincount(on_beat % 3, minlength=3) / len(ticks)
     joint_beats = ticks[reading.joints] / TICKS
-    threes_of, twos_of = [0.0] * 3, [0.0] * 3
+    divided = [(0.0, 0.0)] * 3
     if reading.short and bar % 3 == 0:
-        threes_of, twos_of = zip(*(_threes(ticks, k) for k in range(3)), strict=True)
+        divided = [_threes(ticks, k) for k in range(3)]
     out = []
     for down in range(bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
@@ -379,8 +379,8 @@ def _readings(
             "pickup_long": float(pickup > bar / 2),
             "ends_down": float((last - down) % bar == 0),
             "never_middle": never_middle,
-            "threes": threes_of[down % 3],
-            "twos": twos_of[down % 3],
+            "threes": divided[down % 3][0],
+            "twos": divided[down % 3][1],
             "repeat_down": float(len(where) > 0 and where[0] == 0),
             "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
             "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
