@@ -320,6 +320,34 @@ def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_
     assert note_id not in {n.id for n in saved(server, "keys").notes}
 
 
+def test_undo_says_what_it_took_back(server: Server, open_page, put, one_riff: Riff) -> None:
+    note_id, place = _movable(one_riff)
+    page = open_page(server, put(server, "taken-back"))
+    _choose(page, note_id)
+    _place_button(page, place).click()
+    _expect(page.locator(".place.held")).to_have_count(1)
+    after = saved(server, "taken-back")
+    moved = sum((n.string, n.fret) != _where(one_riff, n.id) for n in after.notes)
+    page.click("button:text-is('Undo')")
+    said = page.locator(".last-change > p")
+    _expect(said).to_have_text(f"Taken back: pin of note {note_id}. {moved} notes moved.")
+
+
+def test_notes_without_a_string_are_listed_and_can_be_chosen(
+    server: Server, open_page, put
+) -> None:
+    from transcribe.riff import Note
+
+    below = Note(2, 1.0, 1.4, 30)  # F#1: no string of a guitar in standard tuning reaches it
+    riff = Riff(notes=(Note(1, 0.0, 0.4, 64, string=1, fret=0), below))
+    page = open_page(server, put(server, "lost", riff=riff))
+    remark = page.locator(".remark")
+    _expect(remark).to_contain_text("F♯1 at 1.0 s")
+    remark.get_by_role("button").click()
+    _expect(page.locator("#note-2")).to_have_attribute("aria-selected", "true")
+    _expect(page.locator(".note-facts")).to_contain_text("on no string yet")
+
+
 # -- two at once -------------------------------------------------------------------------------
 
 
@@ -536,6 +564,52 @@ def test_take_is_compared_and_the_worst_place_looped(
     page.click("button:text-is('Clear the verdicts')")
     _expect(page.locator(".tab .verdict")).to_have_count(0)
     assert (server.folder / "reference.progress.jsonl").exists()
+
+
+def test_timing_plot_is_legible_on_a_phone(server: Server, open_page, put) -> None:
+    from transcribe.formats.document import read_riff
+
+    takes = ROOT / "fixtures" / "takes"
+    truth = read_riff(takes / "mooring" / "truth.riff.json")
+    page = open_page(
+        server, put(server, "small-plot", riff=truth), viewport={"width": 375, "height": 740}
+    )
+    page.click("#tab-check")
+    slips = takes / "mooring-slips" / "mooring-slips.ogg"
+    page.set_input_files("#pane-check input[type=file]", slips)
+    page.wait_for_selector(".plot, .notice.error", timeout=90_000)
+    # The drawing is not shrunk: a unit of its own stays a pixel, so its words keep their size.
+    scale = page.evaluate("document.querySelector('.plot').getScreenCTM().a")
+    assert scale > 0.95
+    assert page.evaluate("document.documentElement.scrollWidth") <= 375
+    # Each slip is told with its bar and beat.
+    _expect(page.locator(".verdicts tbody tr td:nth-child(2)").first).to_contain_text("beat")
+
+
+def test_the_sheets_words_do_not_lie_over_its_notes(server: Server, open_page, put) -> None:
+    from transcribe.formats.document import read_riff
+
+    truth = read_riff(ROOT / "fixtures" / "takes" / "mooring" / "truth.riff.json")
+    assert truth.drone is not None
+    page = open_page(server, put(server, "sheet-words", riff=truth))
+    page.click("#tab-away")
+    page.wait_for_selector(".sheet-preview .system")
+    _expect(page.locator(".sheet-preview")).to_contain_text("rings open as a drone")
+    over = page.evaluate(
+        """() => {
+            const sheet = document.querySelector(".sheet-preview");
+            const words = [...sheet.querySelectorAll("text")]
+                .filter((e) => e.textContent.length > 8);
+            const marks = [...sheet.querySelectorAll(".system :is(line, path, rect, text)")];
+            const meet = (a, b) => a.left + 1 < b.right && a.right > b.left + 1
+                && a.top + 1 < b.bottom && a.bottom > b.top + 1;
+            return words.flatMap((word) => marks
+                .filter((mark) => mark !== word
+                    && meet(word.getBoundingClientRect(), mark.getBoundingClientRect()))
+                .map((mark) => [word.textContent, mark.outerHTML]));
+        }"""
+    )
+    assert over == []
 
 
 @pytest.mark.parametrize(("paper", "points"), [("a4", (595, 842)), ("letter", (612, 792))])

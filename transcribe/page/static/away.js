@@ -40,7 +40,7 @@ export function awayPane(riff) {
   const preview = () => { riff.paper = paper.value; pages = drawSheet(riff, paper.value); put(sheet, pages); };
   const element = h("div", { class: "away" },
     h("section", {}, h("h3", {}, "Files"), h("div", { class: "row" }, files),
-      h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at a speed of, %"), speed))),
+      h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at this speed, %"), speed))),
     h("section", {}, h("h3", {}, "Sheet"),
       h("div", { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Paper"), paper),

@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { h, notice, put, s, say } from "./dom.js";
-import { clock, pitchName, placeText, plural, printed } from "./music.js";
+import { beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
@@ -42,8 +42,8 @@ export function checkPane(riff) {
     put(result,
       h("h3", {}, `${name} against ${riff.data.name}`),
       summary(comparison),
-      comparison.remarks?.map((text) => h("p", {}, text)),
-      comparison.differences?.map((text) => h("p", { class: "quiet" }, text)),
+      comparison.remarks?.map((text) => h("p", {}, sentence(text))),
+      comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
       progress(found.progress),
       practice(riff, comparison),
       plot(riff, comparison),
@@ -73,7 +73,7 @@ function summary(comparison) {
   const counts = Object.keys(WORDS).filter((key) => sum[key]).map((key) => h("li", {}, h("span", { class: `verdict ${key}`, "aria-hidden": "true" }, VERDICTS[key]), ` ${sum[key]} ${WORDS[key]}`));
   const timing = sum.timing || {};
   const lines = [];
-  if (sum.tempo_bpm) lines.push(`Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${sum.drift_percent ? `, drifting by ${sum.drift_percent.toFixed(1)} %` : ""}.`);
+  if (sum.tempo_bpm) lines.push(`Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${driftWords(sum.drift_percent)}.`);
   if (timing.bias_ms !== null && timing.bias_ms !== undefined) {
     const side = Math.abs(timing.bias_ms) < 5 ? "on the beat on the whole" : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
     lines.push(`Timing: ${side}${timing.spread_ms ? `, within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`);
@@ -85,13 +85,20 @@ function summary(comparison) {
     h("ul", { class: "counts" }, counts));
 }
 
+/** Whether the tempo held; under one percent nobody hears it drift. */
+function driftWords(percent) {
+  if (percent === null || percent === undefined) return "";
+  if (Math.abs(percent) < 1) return ", steady";
+  return `, ${percent > 0 ? "gaining" : "losing"} ${Math.abs(percent).toFixed(0)} % on the way`;
+}
+
 /** How it went over the takes so far. */
 function progress(kept) {
   if (!kept || kept.shares.length < 2) return null;
   const shares = kept.shares.map((share) => `${Math.round(share * 100)}`);
   return h("section", {}, h("h4", {}, "Takes so far"),
     h("p", {}, `Right, in percent, oldest first: ${shares.join(", ")}.`),
-    kept.since.length ? h("ul", {}, kept.since.map((text) => h("li", {}, text))) : null);
+    kept.since.length ? h("ul", {}, kept.since.map((text) => h("li", {}, sentence(text)))) : null);
 }
 
 function range(riff, from, to) {
@@ -128,9 +135,10 @@ function practice(riff, comparison) {
 function plot(riff, comparison) {
   const rows = comparison.notes.filter((row) => row.reference !== null && row.offset_ms !== null && riff.notes[row.reference]);
   if (rows.length < 2) return null;
-  const width = 640;
+  // Drawn at the width it has on the page, so that its words keep their size on a phone.
+  const width = Math.max(280, Math.min(640, riff.pane.clientWidth - 2));
   const height = 190;
-  const left = 52;
+  const left = 56;
   const end = Math.max(riff.data.duration_sec, 1);
   const most = Math.max(60, ...rows.map((row) => Math.min(250, Math.abs(row.offset_ms)))) * 1.1;
   const x = (sec) => left + ((width - left - 8) * sec) / end;
@@ -153,7 +161,7 @@ function plot(riff, comparison) {
 function table(riff, comparison, take) {
   const rows = comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
   if (!rows.length) return h("p", {}, "Every note is right.");
-  const where = (row) => (row.bar ? `bar ${row.bar}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
+  const where = (row) => (row.bar ? `bar ${row.bar}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
     if (row.offset_ms !== null && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);

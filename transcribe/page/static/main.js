@@ -4,7 +4,7 @@ import { clearNotices, h, notice, put } from "./dom.js";
 import { showShelf } from "./shelf.js";
 
 const THEMES = ["auto", "light", "dark"];
-const NAMES = { auto: "Paper: as the system", light: "Paper: light", dark: "Paper: dark" };
+const NAMES = { auto: "Colours: as the system", light: "Colours: light", dark: "Colours: dark" };
 
 function setTheme(theme) {
   if (theme === "auto") delete document.documentElement.dataset.theme;

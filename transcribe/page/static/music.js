@@ -23,6 +23,12 @@ export function printed(text) {
   return String(text).replace(/([A-G])#/g, "$1♯").replace(/([A-G])b(?![a-z])/g, "$1♭").replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
 }
 
+/** A clause of the theory or the comparison as a printed sentence. */
+export function sentence(text) {
+  const words = printed(text).trim().replace(/->/g, "→").replace(/([\s(])-(?=\d)/g, "$1−").replace(/(\d)%/g, "$1\u00a0%").replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
+  return /[.?!:]$/.test(words) ? words : `${words}.`;
+}
+
 export function clock(sec) {
   const minutes = Math.floor(sec / 60);
   const rest = sec - 60 * minutes;

@@ -2,7 +2,7 @@
 
 import { get } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
+import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural, printed } from "./music.js";
 
 export class NotePanel {
   constructor(riff) {
@@ -42,13 +42,14 @@ export class NotePanel {
   async one(note, turn) {
     const { bars } = this.riff;
     const place = bars.place(note);
-    const sure = `${Math.round(note.confidence * 100)} %`;
+    // A note put in by hand, or read from a file, was not heard; nothing is claimed about it.
+    const sure = note.confidence < 1 ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty` : "";
     const facts = h("p", { class: "note-facts" },
-      h("strong", {}, pitchName(note.pitch_midi)), ` on ${placeText(note.string, note.fret)}`,
+      h("strong", {}, pitchName(note.pitch_midi)), note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
       bars.there ? ` · bar ${place.bar}, beat ${beatText(place.beat)}` : "",
-      ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s · heard with ${sure} certainty`,
-      note.pinned ? h("span", { class: "pinned-word" }, " · pinned") : "");
+      ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
+      note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "");
     this.neck = h("div", { class: "neck-holder" }, h("p", { class: "quiet" }, "Looking along the neck…"));
     this.why = h("p", { class: "why" });
     this.repeats = h("div", { class: "repeats" });
@@ -57,7 +58,7 @@ export class NotePanel {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
       put(this.neck, this.drawNeck(note, found.places));
-      this.why.textContent = found.why;
+      this.why.textContent = printed(found.why);
       this.showRepeats(note, found.repeats);
       if (this.wantsFocus) { this.wantsFocus = false; this.focusNeck(); }
     } catch (error) {

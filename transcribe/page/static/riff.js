@@ -7,6 +7,7 @@ import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
+import { decidingClasses, differences, placeless, remarks } from "./tell.js";
 import { Work } from "./work.js";
 
 const LOOKS_SEC = 4;
@@ -148,8 +149,9 @@ class RiffView {
     const transport = h("section", { class: "transport", "aria-label": "Play" },
       h("div", { class: "row" },
         this.playButton, button("From the start", () => { this.player.seek(this.loop ? this.loop[0] : 0); this.strip.ensureVisible(0); }), this.clock,
+        button("Loop this bar", () => this.loopBar()), this.loopText, this.loopOff),
+      h("div", { class: "row" },
         h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
-        button("Loop this bar", () => this.loopBar()), this.loopText, this.loopOff,
         h("label", { class: "tick" }, this.clickBox, "Click"),
         h("label", { class: "tick" }, this.countBox, "Count-in"),
         this.balanceField,
@@ -249,7 +251,7 @@ class RiffView {
     ].filter(Boolean).join(" · "));
     put(this.remarks,
       (doc.warnings || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Note: "), text)),
-      remarks("Not met: ", doc.unmet || []), remarks("Take care: ", doc.cautions || []));
+      remarks("Not met: ", doc.unmet || []), placeless(this), remarks("Take care: ", doc.cautions || []));
     this.undoButton.disabled = !data.undo;
     this.redoButton.disabled = !data.redo;
     this.undoButton.setAttribute("aria-label", data.undo ? `Undo ${data.undo}` : "Undo");
@@ -312,6 +314,7 @@ class RiffView {
   async send(edit, anyway) {
     this.saved.textContent = "Saving…";
     const before = new Map(this.notes.map((note) => [note.id, note]));
+    const words = { undo: this.data.undo, redo: this.data.redo }[edit.op];
     try {
       const body = { revision: this.data.revision, edit, anyway };
       const data = await post(`/api/riffs/${this.id}/edits`, body);
@@ -319,7 +322,7 @@ class RiffView {
       this.saved.textContent = "All saved";
       this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
       this.refresh(data);
-      this.tellChange(edit, data, before);
+      this.tellChange(edit, data, before, words);
       clearNotices("elsewhere");
       clearNotices("edit");
       return data;
@@ -345,17 +348,19 @@ class RiffView {
     return null;
   }
 
-  tellChange(edit, data, before) {
+  tellChange(edit, data, before, undone = "") {
     const words = [];
     if (edit.op === "pin") {
       const note = this.note(edit.note);
       words.push(`Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
         + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : "."));
     } else words.push({
-      alternative: "Taken over, and pinned.", unpin: "Unpinned.", undo: "Taken back.", redo: "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
+      alternative: "Taken over, and pinned.", unpin: "Unpinned.", undo: undone ? `Taken back: ${undone}.` : "Taken back.", redo: undone ? `Made again: ${undone}.` : "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
     }[edit.op] || "Changed.");
     const moves = data.moved.filter((move) => move.note !== edit.note && !edit.also?.includes(move.note));
-    words.push(moves.length ? `${plural(moves.length, "other note")} moved.` : "No other note moved.");
+    // What an undo moves includes the note that it is about, so "other" would miscount.
+    const note = edit.op === "undo" || edit.op === "redo" ? "note" : "other note";
+    words.push(moves.length ? `${plural(moves.length, note)} moved.` : `No ${note} moved.`);
     const list = moves.slice(0, 12).map((move) => {
       const note = this.note(move.note);
       return h("li", {}, h("button", { type: "button", class: "link", onclick: () => this.choose(move.note) },
@@ -585,43 +590,4 @@ class RiffView {
   }
 
   wait(job) { return wait(job); }
-}
-
-/** Pitch class → degree of the notes that decided the mode. */
-function decidingClasses(mode) {
-  const found = new Map();
-  const steps = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
-  for (const text of mode?.deciding || []) {
-    const match = /^([A-G])([#b♯♭]*)/.exec(text);
-    if (!match) continue;
-    let pc = steps[match[1]];
-    for (const sign of match[2]) pc += sign === "#" || sign === "♯" ? 1 : -1;
-    pc = (pc + 12) % 12;
-    const degree = (mode.degrees || []).find((d) => d.note === match[1] + match[2]);
-    found.set(pc, degree ? degree.degree : match[1] + match[2]);
-  }
-  return found;
-}
-
-/** The first of several sentences, the others behind it. */
-function remarks(kind, texts) {
-  const lines = texts.map((text) => h("p", { class: "remark" }, h("strong", {}, kind), text));
-  return lines.length <= 2 ? lines : [lines[0], h("details", {}, h("summary", {}, `${lines.length - 1} more like this`), lines.slice(1))];
-}
-
-function differences(ours, theirs) {
-  const mine = new Map(ours.notes.map((note) => [note.id, note]));
-  let moved = 0;
-  let added = 0;
-  for (const note of theirs.notes) {
-    const old = mine.get(note.id);
-    if (!old) added += 1;
-    else if (["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some((key) => old[key] !== note[key])) moved += 1;
-    mine.delete(note.id);
-  }
-  const parts = [];
-  if (moved) parts.push(`${plural(moved, "note")} changed`);
-  if (added) parts.push(`${plural(added, "note")} added`);
-  if (mine.size) parts.push(`${plural(mine.size, "note")} removed`);
-  return parts.join(", ") || "its notes are the same";
 }

@@ -28,7 +28,7 @@ export function drawSheet(riff, paper) {
       y = MARGIN;
       if (pages.length === 1) y = heading(page, riff, width);
     }
-    page.append(drawSystem(riff, g, system, MARGIN, y, inner, index === 0, index === systems.length - 1));
+    page.append(drawSystem(riff, g, system, MARGIN, y, inner, index === systems.length - 1));
     y += tall;
   });
   if (!page) { page = newPage(paper, width, height); heading(page, riff, width); pages.push(page); }
@@ -60,6 +60,11 @@ function heading(page, riff, width) {
   let y = 37;
   const loop = doc.theory?.loop;
   if (loop?.symbols?.length) { text(MARGIN, y, 3.4, printed(`Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |`)); y += 5; }
+  if (doc.drone) {
+    const strings = [doc.drone.string, ...(doc.drone.other_strings || [])];
+    text(MARGIN, y, 3.4, `String ${strings.join(" and ")} ${strings.length > 1 ? "ring" : "rings"} open as a drone.`);
+    y += 5;
+  }
   for (const caution of (doc.cautions || []).slice(0, 3)) {
     for (const line of wrapped(`Take care: ${caution}`, (width - 2 * MARGIN) / 1.55)) { text(MARGIN, y, 3, line); y += 4; }
   }
@@ -126,7 +131,7 @@ function breakLines(bars, room) {
   return systems;
 }
 
-function drawSystem(riff, g, system, left, top, width, isFirst, isLast) {
+function drawSystem(riff, g, system, left, top, width, isLast) {
   const doc = riff.data.document;
   const room = width - 8;
   // The last line is not pulled apart further than looks even.
@@ -173,7 +178,6 @@ function drawSystem(riff, g, system, left, top, width, isFirst, isLast) {
     group.append(...technique(g, note, at, from));
   }
   for (const [note, at] of figures) group.append(figure(g, { ...note, pinned: false, confidence: 1 }, at));
-  if (isFirst && doc.drone) group.append(s("text", { class: "drone-name", x: 8, y: g.bottom + STEM + 4.4, "font-size": 2.8 }, `string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")} rings open as a drone`));
   return group;
 }
 

@@ -410,7 +410,7 @@ export class Strip {
         },
       }));
       const degree = this.deciding.get(note.pitch_midi % 12);
-      if (degree && at > markedTo + 9) {
+      if (degree && note.string !== null && at > markedTo + 9) {
         const text = at > markedTo + 26 ? printed(`△${degree}`) : "△";
         ground.append(s("text", { class: "deciding", x: at, y: g.markY, "text-anchor": "middle", "font-size": 11 }, text));
         markedTo = at;

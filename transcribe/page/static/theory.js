@@ -1,7 +1,7 @@
 // The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
 
 import { h, notice, put, s } from "./dom.js";
-import { plural, printed } from "./music.js";
+import { plural, printed, sentence } from "./music.js";
 
 export function theoryPane(riff) {
   const element = h("div", { class: "theory" });
@@ -34,15 +34,22 @@ function modePart(mode, hear) {
       h("tbody", {},
         h("tr", {}, h("th", { scope: "row" }, "Note"), mode.degrees.map((d) => h("td", { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" }, printed(d.note)))),
         h("tr", {}, h("th", { scope: "row" }, "Times"), mode.degrees.map((d) => h("td", {}, String(d.count))))))) : null,
-    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, printed(`${text}.`))))] : null,
-    evidence.length ? [h("p", {}, "What speaks for it:"), h("ul", {}, evidence.map((text) => h("li", {}, printed(`${text}.`))))] : null,
-    mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, printed(`${text}.`))))] : null,
+    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, sentence(text))))] : null,
+    evidence.length ? [h("p", {}, "What speaks for it:"), h("ul", {}, evidence.map((text) => h("li", {}, sentence(text))))] : null,
+    mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, sentence(text))))] : null,
     mode.runners_up?.length ? h("p", { class: "quiet" }, printed(`Next: ${mode.runners_up.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
 }
 
 function loopPart(theory, hear) {
   const { loop } = theory;
   const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
+  // A drone on one chord goes round nothing; say so rather than count it.
+  if (loop.symbols.length === 1 && !loop.departures?.length) {
+    const roman = loop.romans?.[0] ? ` (${loop.romans[0]})` : "";
+    return h("section", {},
+      h("h3", {}, "The loop"),
+      h("p", {}, "One chord throughout: ", h("span", { class: "loop" }, printed(loop.symbols[0])), `${roman}. `, theory.ways?.length ? hear("Hear it", { what: "loop" }, "Hear the loop") : null));
+  }
   return h("section", {},
     h("h3", {}, "The loop"),
     h("p", { class: "loop" }, "| ", bars.map((bar) => [h("b", {}, printed(bar)), " | "])),
@@ -68,7 +75,7 @@ function shapeFigure(shape, hear) {
   const words = shape.frets.map((fret, k) => `string ${k + 1} ${fret === null ? "not played" : fret === 0 ? "open" : `fret ${fret}`}`).join(", ");
   return h("figure", {},
     chordBox(shape, `${shape.symbol}: ${words}`),
-    h("figcaption", {}, h("span", {}, printed(shape.symbol)), shape.kind ? h("small", {}, shape.kind) : null, hear("Hear", { what: "chord", frets: shape.frets }, `Hear ${shape.symbol}, ${shape.kind || ""}`),
+    h("figcaption", {}, h("span", {}, printed(shape.symbol)), shape.kind ? h("small", {}, shape.kind) : null, hear("Hear", { what: "chord", frets: shape.frets }, `Hear ${[shape.symbol, shape.kind].filter(Boolean).join(", ")}: ${[...shape.frets].reverse().map((fret) => fret ?? "x").join(" ")}`),
       shape.caution ? h("small", { class: "caution" }, `Take care: ${shape.caution}.`) : null));
 }
 
@@ -79,14 +86,14 @@ function chordBox(shape, label) {
   const low = used.length && Math.max(...used) > 4 ? Math.min(...used) : 1;
   const rows = Math.max(4, used.length ? Math.max(...used) - low + 1 : 4);
   const gap = 13;
-  const left = 20;
+  const left = 24;
   const top = 22;
   const x = (string) => left + (strings - string) * gap;
   const y = (fret) => top + (fret - low + 0.5) * gap * 1.1;
   const box = s("svg", { class: "chord-box", width: left + strings * gap + 4, height: top + rows * gap * 1.1 + 8, role: "img", "aria-label": label });
   for (let string = 1; string <= strings; string += 1) box.append(s("line", { class: "string", x1: x(string), x2: x(string), y1: top, y2: top + rows * gap * 1.1 }));
   for (let row = 0; row <= rows; row += 1) box.append(s("line", { class: row === 0 && low === 1 ? "nut" : "fret", x1: x(strings), x2: x(1), y1: top + row * gap * 1.1, y2: top + row * gap * 1.1 }));
-  if (low > 1) box.append(s("text", { x: left - 6, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)));
+  if (low > 1) box.append(s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)));
   shape.frets.forEach((fret, k) => {
     const string = k + 1;
     if (fret === null || fret === undefined) box.append(s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"));

@@ -1,0 +1,53 @@
+// What a document says to the one who reads it: remarks, what decides the mode, what differs.
+
+import { h } from "./dom.js";
+import { pitchName, plural } from "./music.js";
+
+/** The notes that the tab cannot show on a string, each a step away from being given one. */
+export function placeless(riff) {
+  const lost = riff.notes.filter((note) => note.string === null || note.string === undefined);
+  if (!lost.length) return null;
+  const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) },
+    `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in bar ${riff.bars.place(note).bar}` : `at ${note.onset_sec.toFixed(1)} s`}`)]);
+  return h("p", { class: "remark" }, h("strong", {}, "No string yet, a ? in the tab: "), links, lost.length > 12 ? `, and ${lost.length - 12} more` : "", ".");
+}
+
+/** Pitch class → degree of the notes that decided the mode. */
+export function decidingClasses(mode) {
+  const found = new Map();
+  const steps = { C: 0, D: 2, E: 4, F: 5, G: 7, A: 9, B: 11 };
+  for (const text of mode?.deciding || []) {
+    const match = /^([A-G])([#b♯♭]*)/.exec(text);
+    if (!match) continue;
+    let pc = steps[match[1]];
+    for (const sign of match[2]) pc += sign === "#" || sign === "♯" ? 1 : -1;
+    pc = (pc + 12) % 12;
+    const degree = (mode.degrees || []).find((d) => d.note === match[1] + match[2]);
+    found.set(pc, degree ? degree.degree : match[1] + match[2]);
+  }
+  return found;
+}
+
+/** The first of several sentences, the others behind it. */
+export function remarks(kind, texts) {
+  const lines = texts.map((text) => h("p", { class: "remark" }, h("strong", {}, kind), text));
+  return lines.length <= 2 ? lines : [lines[0], h("details", {}, h("summary", {}, `${lines.length - 1} more like this`), lines.slice(1))];
+}
+
+/** How two states of a document differ, in a few words. */
+export function differences(ours, theirs) {
+  const mine = new Map(ours.notes.map((note) => [note.id, note]));
+  let moved = 0;
+  let added = 0;
+  for (const note of theirs.notes) {
+    const old = mine.get(note.id);
+    if (!old) added += 1;
+    else if (["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some((key) => old[key] !== note[key])) moved += 1;
+    mine.delete(note.id);
+  }
+  const parts = [];
+  if (moved) parts.push(`${plural(moved, "note")} changed`);
+  if (added) parts.push(`${plural(added, "note")} added`);
+  if (mine.size) parts.push(`${plural(mine.size, "note")} removed`);
+  return parts.join(", ") || "its notes are the same";
+}
