@@ -23,6 +23,7 @@ __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
+_MOST_MISSES = 0.34  # share of the bars that may depart; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,8 @@ def _period(bars: list[tuple[str, ...]]) -> int:
     for period in range(1, n + 1):
         pattern = _pattern(bars, period)
         misses = sum(bar != pattern[i % period] for i, bar in enumerate(bars))
+        if period < n and misses > _MOST_MISSES * n:
+            continue  # bars that mostly go another way are no loop
         cost = _BAR_COST * period + _MISS_COST * misses
         best = min(best, (cost, period))
     return best[1]

@@ -343,7 +343,10 @@ def _loop_text(loop: Loop) -> str:
     lines = [f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |"]
     if any(loop.romans):
         lines.append(f"  {' - '.join(loop.romans)}")
-    lines.append(f"  It comes round {loop.times:g} times.")
+    if loop.times > 1:
+        lines.append(f"  It comes round {loop.times:g} times.")
+    else:
+        lines.append("  It is played once; whether it comes round is not heard.")
     for bar, symbols in loop.departures:
         lines.append(f"  Bar {bar} departs from it: {' '.join(symbols)}.")
     if loop.plain != loop.symbols:

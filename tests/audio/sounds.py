@@ -37,7 +37,9 @@ def riff_sound(
     return y.astype(np.float32)
 
 
-def encode(path: Path, y: NDArray[np.float32], sr: int, codec: str) -> Path:
+def encode(
+    path: Path, y: NDArray[np.float32], sr: int, codec: str, *, bit_rate: int | None = None
+) -> Path:
     """Write ``y`` of shape ``(n,)`` or ``(n, channels)`` with one of FFmpeg's encoders."""
     import av
 
@@ -46,6 +48,8 @@ def encode(path: Path, y: NDArray[np.float32], sr: int, codec: str) -> Path:
     with av.open(str(path), "w") as out:
         stream = out.add_stream(codec, rate=sr)
         stream.layout = layout
+        if bit_rate is not None:
+            stream.bit_rate = bit_rate
         frame = av.AudioFrame.from_ndarray(
             np.ascontiguousarray(samples.T.astype(np.float32)), format="fltp", layout=layout
         )

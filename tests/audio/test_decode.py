@@ -455,3 +455,13 @@ def test_resample_refuses(y: np.ndarray, error: type[Exception]) -> None:
 def test_resample_refuses_rates(sr: float, to_sr: float) -> None:
     with pytest.raises(ParameterError):
         resample(np.ones(100), sr=sr, to_sr=to_sr)
+
+
+def test_read_audio_mp3_is_read_without_remarks(
+    tmp_path: Path, riff: np.ndarray, capfd: pytest.CaptureFixture[str]
+) -> None:
+    # A low rate and a low bitrate: frames here borrow bits from those before them.
+    path = tmp_path / "take.mp3"
+    encode(path, riff, SR, "libmp3lame", bit_rate=48000)
+    assert _alike(read_audio(path), riff, SR) > 0.98
+    assert capfd.readouterr() == ("", "")

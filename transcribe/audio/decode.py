@@ -1,7 +1,7 @@
 """Decode a recording in blocks and mix it to mono as it comes in, so that memory stays bounded.
 
-WAV, FLAC, OGG, MP3 and AIFF go through libsndfile (``soundfile``); what it does not know (M4A,
-MP4, MOV, WebM, 3GP, Opus in any of them) goes through FFmpeg's libraries (``av``). Playlists and
+WAV, FLAC, OGG and AIFF go through libsndfile (``soundfile``); what it does not know (M4A, MP4,
+MOV, WebM, 3GP, Opus in any of them) and MP3 go through FFmpeg's libraries (``av``). Playlists and
 anything else that points to other files or the network is not opened.
 """
 
@@ -162,8 +162,15 @@ def _open(path: Path) -> _Stream:
     import soundfile
 
     with contextlib.suppress(soundfile.LibsndfileError, OSError):
-        return _open_soundfile(path)
-    return _open_av(path)
+        # libsndfile's MP3 decoder writes remarks on sound files straight to the terminal.
+        if soundfile.info(os.fspath(path)).format != "MP3":
+            return _open_soundfile(path)
+    try:
+        return _open_av(path)
+    except AudioError as refusal:
+        with contextlib.suppress(soundfile.LibsndfileError, OSError):
+            return _open_soundfile(path)
+        raise refusal
 
 
 def _open_soundfile(path: Path) -> _Stream:
