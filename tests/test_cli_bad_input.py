@@ -172,3 +172,36 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path, capsys: pytest.CaptureFixt
     )
     assert main(["finger", str(path), "-o", str(path / "below")]) == 1
     _assert_one_line(capsys)
+
+
+def test_wrong_usage_is_one_line_that_names_the_help(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["transcribe", "take.wav", "--bpm", "0"])
+    assert stop.value.code == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "0 is not within 20 to 400; handspan transcribe --help" in said
+
+
+def test_a_name_that_begins_with_a_dash_is_told_how_to_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    _empty(tmp_path / "-take.wav")
+    with pytest.raises(SystemExit):
+        main(["transcribe", "-take.wav"])
+    assert "write ./-take.wav" in capsys.readouterr().err
+
+
+def test_another_recording_of_the_same_name_leaves_the_old_riff(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    takes = Path(__file__).parent.parent / "fixtures" / "takes"
+    for folder, take in (("one", "gangplank/gangplank.flac"), ("two", "lantern/lantern.ogg")):
+        (tmp_path / folder).mkdir()
+        path = tmp_path / folder / f"recording{Path(take).suffix}"
+        path.write_bytes((takes / take).read_bytes())
+        assert main(["transcribe", str(path), "-o", str(tmp_path / "riffs"), "--quiet"]) == 0
+    kept = json.loads((tmp_path / "riffs" / "recording.kept-1.riff.json").read_text("utf-8"))
+    assert kept["source"]["file"] == "recording.flac"
+    assert "kept as" in capsys.readouterr().err

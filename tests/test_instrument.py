@@ -21,6 +21,7 @@ def test_parse_pitch_accidentals(text: str, midi: int) -> None:
 
 def test_parse_tuning_takes_names_and_lists() -> None:
     assert parse_tuning("Drop-D") == TUNINGS["drop-d"]
+    assert parse_tuning("half step_down") == TUNINGS["half-step-down"]
     assert parse_tuning("A4 E4 C4 G4") == TUNINGS["ukulele"]
     assert parse_tuning("E4,B3") == (64, 59)
 
@@ -33,6 +34,7 @@ def test_parse_tuning_takes_names_and_lists() -> None:
         ({"frets": 0}, "1 to 36 frets"),
         ({"scale_length_mm": 5}, "100 to 2000 mm"),
         ({"tuning": "E4," * 13}, "1 to 12 strings"),
+        ({"tuning": "E2,A2,D3,G3,B3,E4"}, "string 1 is the highest: E4,B3,G3,D3,A2,E2"),
     ],
 )
 def test_make_instrument_refuses(options: dict, match: str) -> None:

@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from transcribe.errors import HandspanError, ParameterError
 
@@ -36,8 +36,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         code = args.run(args, progress)
     except HandspanError as error:
+        from transcribe.revisions import ConflictError
+
         progress.clear()
-        print(f"handspan: {' '.join(str(error).split())}", file=sys.stderr)
+        again = "; run the command again" if isinstance(error, ConflictError) else ""
+        print(f"handspan: {' '.join(str(error).split())}{again}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         # The reader of stdout went away (such as `| head`): no fault of ours, and nothing to say.
@@ -87,8 +90,23 @@ class _Progress:
 # -- arguments ---------------------------------------------------------------------------------
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says in one line what is wrong with the command, and where the options are told."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        self._given = list(sys.argv[1:] if args is None else args)
+        return super().parse_known_args(args, namespace)
+
+    def error(self, message: str) -> NoReturn:
+        hint = f"{self.prog} --help tells the options"
+        for word in getattr(self, "_given", ()):
+            if word.startswith("-") and word != "-" and os.path.exists(word):
+                hint = f"write ./{word} for the file whose name begins with a dash"
+        self.exit(2, f"{self.prog}: {' '.join(message.split())}; {hint}\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="handspan",
         description="From a rough recording of a guitar riff to a tab a hand can play.",
         epilog="Each command has its own help: handspan transcribe --help",
@@ -405,6 +423,10 @@ def _run_transcribe(args: argparse.Namespace, progress: _Progress) -> int:
             riff = pipeline.finger(
                 riff, hand=_hand(args.hand_span), drone=args.drone, pins=pins, progress=progress
             )
+    elif old is not None and _other_recording(old, riff):
+        # Phones give many recordings the same name.
+        kept = shelf.keep_old(document)
+        progress.say(f"{document} was made from another recording and is kept as {kept}")
     files = shelf.save(
         riff,
         folder,
@@ -417,6 +439,12 @@ def _run_transcribe(args: argparse.Namespace, progress: _Progress) -> int:
     _print_riff(riff, args)
     _print_files(files, args, progress)
     return 0
+
+
+def _other_recording(old: Riff, new: Riff) -> bool:
+    if old.source is None or new.source is None or old.source.sha256 is None:
+        return False
+    return old.source.sha256 != new.source.sha256
 
 
 def _run_finger(args: argparse.Namespace, progress: _Progress) -> int:

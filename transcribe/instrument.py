@@ -10,6 +10,7 @@ Detailed Specification (60 = middle C). The named tunings are common practice, n
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Mapping
 from types import MappingProxyType
@@ -108,7 +109,7 @@ def parse_tuning(text: str) -> tuple[int, ...]:
     ParameterError
         If the name is unknown, a pitch is malformed, or there are not 1 to 12 strings.
     """
-    name = text.strip().lower()
+    name = re.sub(r"[\s_]+", "-", text.strip().lower())
     if name in TUNINGS:
         return TUNINGS[name]
     parts = [part for part in re.split(r"[,\s]+", text.strip()) if part]
@@ -119,7 +120,13 @@ def parse_tuning(text: str) -> tuple[int, ...]:
         )
     if not 1 <= len(parts) <= 12:
         raise ParameterError(f"a tuning has 1 to 12 strings, not {len(parts)}")
-    return tuple(parse_pitch(part) for part in parts)
+    strings = tuple(parse_pitch(part) for part in parts)
+    if len(strings) > 3 and all(low < high for low, high in itertools.pairwise(strings)):
+        raise ParameterError(
+            f"{text!r} goes from the lowest string up; string 1 is the highest: "
+            f"{','.join(reversed(parts))}"
+        )
+    return strings
 
 
 def tuning_name(open_midi: tuple[int, ...]) -> str | None:

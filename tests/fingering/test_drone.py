@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import numpy as np
@@ -122,3 +123,15 @@ def test_solve_melody_note_that_only_the_drone_string_has_is_placed_and_said() -
     low = next(n for n in notes if n.pitch_midi == 43)
     assert solved.positions[low.id] == (6, 3)
     assert any(f"note {low.id}" in c and "drone" in c for c in solved.cautions)
+
+
+def test_find_drone_is_not_a_string_that_the_tab_stops() -> None:
+    # Common practice, no source: a fretted note ends the open note of its string.
+    tab = ((45, 5, 0), (48, 5, 3), (50, 4, 0), (52, 4, 2), (48, 5, 3), (50, 4, 0), (52, 4, 2))
+    notes = [
+        Note(k, 0.4 * k, 0.4 * k + 1.5, pitch, string=string, fret=fret)
+        for k, (pitch, string, fret) in enumerate(tab * 2 + tab[:1], start=1)
+    ]
+    assert find_drone(notes, make_instrument("standard")) is None
+    unsaid = [dataclasses.replace(n, string=None, fret=None) for n in notes]
+    assert find_drone(unsaid, make_instrument("standard")) is not None

@@ -36,6 +36,7 @@ _MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
 _MIN_COVER_IF_RARE = 0.85
 _MIN_HELD = 0.5
+_MAX_STOPPED = 0.15  # share of the melody that a tab may write on the drone's own string
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +142,9 @@ def _measure(
         if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in ghosts
     ]
     if len(melody) < 3 or len({n.pitch_midi for n in melody}) < 3:
+        return None
+    # Where the notes say their strings, a string that the melody is stopped on cannot ring.
+    if sum(n.string == string for n in melody) > _MAX_STOPPED * len(melody):
         return None
     whole = notes[-1].onset_sec - notes[0].onset_sec
     length = end - start
