@@ -348,6 +348,28 @@ def test_notes_without_a_string_are_listed_and_can_be_chosen(
     _expect(page.locator(".note-facts")).to_contain_text("on no string yet")
 
 
+def test_focus_stays_with_the_keyboard_through_edits(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "focus"))
+    focused = "document.activeElement.getAttribute('aria-label') || document.activeElement.tagName"
+    _choose(page, one_riff.notes[1].id)
+    page.get_by_label("A semitone higher").focus()
+    for _ in range(2):
+        before = page.inner_text(".note-facts strong")
+        page.keyboard.press("Enter")
+        _expect(page.locator(".note-facts strong")).not_to_have_text(before)
+        assert page.evaluate(focused) == "A semitone higher"
+    page.locator(".place.current").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".place.held:focus")
+    page.keyboard.press("Control+z")
+    _expect(page.locator(".last-change")).to_contain_text("Taken back")
+    page.wait_for_selector(".place.current:focus")
+    page.keyboard.press("Escape")
+    assert page.evaluate("document.activeElement.getAttribute('role')") == "listbox"
+
+
 # -- two at once -------------------------------------------------------------------------------
 
 
@@ -517,8 +539,12 @@ def test_other_fingering_is_shown_then_taken(
     item = page.locator(".others > li").nth(other)
     item.locator("button:text-is('Show')").click()
     _expect(page.locator(".preview-note")).to_be_visible()
-    shown = page.locator(".tab .note text").all_text_contents()
-    assert shown != before
+    # The tab is drawn with the next frame.
+    page.wait_for_function(
+        """before => [...document.querySelectorAll(".tab .note text")]
+            .map((e) => e.textContent).join() !== before""",
+        arg=",".join(before),
+    )
     assert not any(note.pinned for note in saved(server, "others").notes)
     item.locator("button", has_text="Use it").click()
     _expect(page.locator(".last-change")).to_contain_text("Taken over")

@@ -15,6 +15,7 @@ import pytest
 import soundfile
 
 from tests.page.conftest import ROOT, Server
+from transcribe.formats.document import read_riff
 from transcribe.page.store import clean_name, safe_suffix
 
 
@@ -67,6 +68,14 @@ def _wav(seconds: float, sr: int = 8000) -> bytes:
     y = 0.3 * np.sin(2 * np.pi * 220 * np.arange(int(seconds * sr)) / sr)
     soundfile.write(file, y, sr, format="WAV")
     return file.getvalue()
+
+
+def test_file_of_notes_leaves_no_name_of_ours_in_the_document(server: Server) -> None:
+    tab = (ROOT / "fixtures" / "tabs" / "net-loft.txt").read_bytes()
+    job = server.outcome(server.send(tab, "loft.txt")[1]["job"])
+    assert job["state"] == "done", job
+    document = read_riff(server.folder / "loft.riff.json")
+    assert document.source is None or document.source.file == ""
 
 
 HOSTILE = {

@@ -189,6 +189,11 @@ class Desk:
                     assert riff.source is not None
                     source = dataclasses.replace(riff.source, file=take.name)
                     riff = dataclasses.replace(riff, source=source)
+                elif riff.source is not None and riff.source.file == path.name:
+                    # A file of notes is not kept, and its upload's name means nothing to anyone.
+                    riff = dataclasses.replace(
+                        riff, source=dataclasses.replace(riff.source, file="")
+                    )
                 document = self._store.folder / f"{free}{shelf.RIFF_SUFFIX}"
                 replace(document, riff, expected=None)
             made = next(e for e in self._store.entries() if e.path == document)

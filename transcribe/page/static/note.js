@@ -4,6 +4,10 @@ import { get } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
 import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural, printed } from "./music.js";
 
+function nameOf(control) {
+  return control.getAttribute("aria-label") || control.labels?.[0]?.firstChild?.textContent || control.textContent;
+}
+
 export class NotePanel {
   constructor(riff) {
     this.riff = riff;
@@ -15,6 +19,26 @@ export class NotePanel {
   show(ids) {
     const turn = ++this.turn;
     if (this.riff.strip.adding) return;
+    const held = this.body.contains(document.activeElement) ? document.activeElement : null;
+    this.fill(ids, turn);
+    if (held) this.takeFocusBack(held);
+  }
+
+  /** Whoever works by keyboard stays where they were, though the panel is drawn anew. */
+  takeFocusBack(held) {
+    if (this.body.contains(held)) return;
+    const { list } = this.riff.strip;
+    if (held.matches(".place") && this.neck && this.body.contains(this.neck)) {
+      // The places come in a moment; until then the tab answers to the keys.
+      list.focus({ preventScroll: true });
+      this.wantsFocus = true;
+      return;
+    }
+    const same = [...this.body.querySelectorAll(held.tagName)].find((other) => !other.disabled && nameOf(other) === nameOf(held));
+    (same || list).focus({ preventScroll: true });
+  }
+
+  fill(ids, turn) {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
     if (!notes.length) {
       put(this.body, h("p", { class: "quiet" }, "Choose a note in the tab, with the mouse or the arrow keys, to see every place it can be played."));
@@ -60,7 +84,9 @@ export class NotePanel {
       put(this.neck, this.drawNeck(note, found.places));
       this.why.textContent = printed(found.why);
       this.showRepeats(note, found.repeats);
-      if (this.wantsFocus) { this.wantsFocus = false; this.focusNeck(); }
+      const free = [document.body, this.riff.strip.list].includes(document.activeElement);
+      if (this.wantsFocus && free) this.focusNeck();
+      this.wantsFocus = false;
     } catch (error) {
       if (turn === this.turn) put(this.neck, h("p", { class: "quiet" }, error.message));
     }

@@ -429,6 +429,8 @@ class RiffView {
     else if (key === "End") this.choose(this.notes[this.notes.length - 1].id, event.shiftKey);
     else if (key === "Enter") { if (this.chosen.length) this.panel.focusNeck(); else this.step(1); }
     else if (key === "Delete" || key === "Backspace") this.deleteChosen();
+    // On its way from the tab to the places, Escape turns back; in the tab itself it lets go.
+    else if (key === "Escape" && this.panel.wantsFocus) this.panel.wantsFocus = false;
     else if (key === "Escape") { this.chosen = []; this.strip.setChosen([]); this.panel.show([]); }
     else if (key === "+" || key === "=") this.strip.zoom(1.3);
     else if (key === "-") this.strip.zoom(1 / 1.3);

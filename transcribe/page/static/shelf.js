@@ -23,7 +23,7 @@ export async function showShelf(main) {
       if (alone && main.contains(list)) location.hash = `#riff=${made.riff}`;
       else await refresh();
     } catch (error) {
-      if (error.status !== 499) notice(`${name}: ${error.message.replace(`${name}: `, "")}`, { kind: "error" });
+      if (error.status !== 499) notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, { kind: "error", key: name });
     }
   };
   const stopListening = dropOn(document.body, (files) => {
