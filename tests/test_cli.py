@@ -11,8 +11,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.formats.riffs import make_riff
 from transcribe.cli import main
-from transcribe.formats.document import read_riff
+from transcribe.formats import read_any
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.formats.tab_text import write_tab
 
 COMMANDS = ("transcribe", "finger", "refinger", "theory", "compare", "show", "page", "demo")
 
@@ -101,6 +104,61 @@ def test_show_prints_the_tab_of_the_file(
     shown = capsys.readouterr().out
     tab = transcribed.with_name(transcribed.name.replace(".riff.json", ".tab.txt"))
     assert shown.startswith(tab.read_text(encoding="utf-8").rstrip("\n"))
+
+
+@pytest.fixture
+def loop(tmp_path: Path) -> Path:
+    """A bar that is played four times: the path of its document."""
+    bar = [(0, 1, 3, 0), (1, 1, 3, 2), (2, 1, 3, 4), (3, 1, 3, 2)]
+    items = [(4 * i + beat, *rest) for i in range(4) for beat, *rest in bar]
+    path = tmp_path / "rope-walk.riff.json"
+    write_riff(make_riff(items, title="rope-walk.wav"), path)
+    return path
+
+
+def test_show_repeats_writes_bars_that_come_again_once(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["show", str(loop)]) == 0
+    whole = capsys.readouterr().out
+    assert main(["show", str(loop), "--repeats"]) == 0
+    folded = capsys.readouterr().out
+    assert "x4" in folded
+    assert "x4" not in whole
+    assert len(folded) < len(whole)
+
+
+def test_finger_repeats_folds_the_files_and_what_is_printed(
+    loop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "folded"
+    arguments = ["finger", str(loop), "-o", str(folder), "--format", "tab,musicxml"]
+    assert main([*arguments, "--repeats"]) == 0
+    tab = (folder / "rope-walk.tab.txt").read_text(encoding="utf-8")
+    assert "x4" in tab
+    assert capsys.readouterr().out.startswith(tab.rstrip("\n"))
+    assert (folder / "rope-walk.musicxml").read_text(encoding="utf-8").count("<measure ") == 1
+    for name in ("rope-walk.tab.txt", "rope-walk.musicxml"):
+        assert [(n.onset_beat, n.string, n.fret) for n in read_any(folder / name).notes] == [
+            (n.onset_beat, n.string, n.fret)
+            for n in read_riff(folder / "rope-walk.riff.json").notes
+        ]
+    assert main(arguments) == 0
+    assert "x4" not in (folder / "rope-walk.tab.txt").read_text(encoding="utf-8")
+    assert not list(folder.glob("*.kept-*"))
+
+
+def test_transcribe_repeats_writes_the_tab_that_show_repeats_prints(
+    takes: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    take = shutil.copy(_audio(takes / "mooring"), tmp_path)
+    assert main(["transcribe", str(take), "--repeats"]) == 0
+    document = next(tmp_path.glob("*.riff.json"))
+    capsys.readouterr()
+    assert main(["show", str(document), "--repeats"]) == 0
+    tab = _tab(document).read_text(encoding="utf-8")
+    assert capsys.readouterr().out.startswith(tab.rstrip("\n"))
+    assert tab == write_tab(read_riff(document), repeats=True)
 
 
 def test_show_notes_lists_every_id(transcribed: Path, capsys: pytest.CaptureFixture[str]) -> None:

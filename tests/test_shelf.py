@@ -91,6 +91,57 @@ def test_save_says_what_it_replaces_and_keeps_an_edited_tab(tmp_path: Path) -> N
     assert tab.read_text(encoding="utf-8") != edited
 
 
+def _loop() -> Riff:
+    """The bar of `_riff` three times."""
+    riff = _riff()
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            id=4 * bar + note.id,
+            onset_sec=note.onset_sec + 2 * bar,
+            offset_sec=note.offset_sec + 2 * bar,
+            onset_beat=(note.onset_beat or 0.0) + 4 * bar,
+        )
+        for bar in range(3)
+        for note in riff.notes
+    )
+    beats = tuple(0.5 * i for i in range(13))
+    return Riff(notes=notes, rhythm=Rhythm(120.0, (4, 4), beats, (0.0, 2.0, 4.0)))
+
+
+def test_save_writes_bars_that_come_again_once_when_asked(tmp_path: Path) -> None:
+    for repeats in (False, True):
+        folder = tmp_path / str(repeats)
+        shelf.save(_loop(), folder, "mooring", formats=("tab", "musicxml"), repeats=repeats)
+        assert ("x3" in (folder / "mooring.tab.txt").read_text(encoding="utf-8")) is repeats
+        score = (folder / "mooring.musicxml").read_text(encoding="utf-8")
+        assert score.count("<measure ") == (1 if repeats else 3)
+        assert read_riff(folder / "mooring.riff.json") == _loop()
+
+
+@pytest.mark.parametrize("before", [False, True])
+@pytest.mark.parametrize("after", [False, True])
+def test_a_tab_in_either_form_is_not_taken_for_an_edited_one(
+    before: bool, after: bool, tmp_path: Path
+) -> None:
+    said: list[str] = []
+    shelf.save(_loop(), tmp_path, "mooring", repeats=before)
+    shelf.save(_loop(), tmp_path, "mooring", repeats=after, say=said.append)
+    assert not list(tmp_path.glob("*.kept-*"))
+    assert any("tab.txt is replaced" in sentence for sentence in said) is (before != after)
+
+
+def test_a_folded_tab_that_was_edited_is_kept(tmp_path: Path) -> None:
+    said: list[str] = []
+    shelf.save(_loop(), tmp_path, "mooring", repeats=True)
+    tab = tmp_path / "mooring.tab.txt"
+    edited = tab.read_text(encoding="utf-8").replace("7", "5", 1)
+    tab.write_text(edited, encoding="utf-8")
+    shelf.save(_loop(), tmp_path, "mooring", repeats=True, say=said.append)
+    assert (tmp_path / "mooring.kept-1.tab.txt").read_text(encoding="utf-8") == edited
+    assert any("had been edited" in sentence for sentence in said)
+
+
 def test_save_of_an_unknown_format_writes_nothing(tmp_path: Path) -> None:
     with pytest.raises(ParameterError, match="no format is called 'pdf'"):
         shelf.save(_riff(), tmp_path, "mooring", formats=("tab", "pdf"))

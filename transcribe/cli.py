@@ -230,6 +230,7 @@ def _parser() -> argparse.ArgumentParser:
     show.add_argument("--why", type=int, metavar="ID", help="why this note lies where it does")
     show.add_argument("--alternative", type=int, metavar="N", help="show the N-th other fingering")
     show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+    show.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
     _json_argument(show)
 
     page = _command(
@@ -262,6 +263,7 @@ def _parser() -> argparse.ArgumentParser:
 
 _SPAN_HELP = "widest comfortable stretch between first and fourth finger, in millimetres"
 _WIDTH_HELP = "columns of the tab (80)"
+_REPEATS_HELP = "write bars that are played again at once only once"
 
 
 def _command(
@@ -294,6 +296,7 @@ def _output_arguments(parser: argparse.ArgumentParser) -> None:
         help="files beside the riff document: tab,musicxml,midi,jams (tab)",
     )
     parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+    parser.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
     _json_argument(parser)
 
 
@@ -433,6 +436,7 @@ def _run_transcribe(args: argparse.Namespace, progress: _Progress) -> int:
         name,
         formats=args.format,
         width=args.width,
+        repeats=args.repeats,
         say=progress.say,
         expected=revision,
     )
@@ -463,7 +467,15 @@ def _run_finger(args: argparse.Namespace, progress: _Progress) -> int:
     )
     name = shelf.riff_name(args.notes)
     folder = args.output if args.output is not None else args.notes.parent
-    files = shelf.save(riff, folder, name, formats=args.format, width=args.width, say=progress.say)
+    files = shelf.save(
+        riff,
+        folder,
+        name,
+        formats=args.format,
+        width=args.width,
+        repeats=args.repeats,
+        say=progress.say,
+    )
     _print_riff(riff, args)
     _print_files(files, args, progress)
     return 0
@@ -664,7 +676,8 @@ def _print_riff(riff: Riff, args: argparse.Namespace) -> None:
         return
     from transcribe.formats.tab_text import write_tab
 
-    print(write_tab(riff, width=getattr(args, "width", 80)).rstrip("\n"))
+    width, repeats = getattr(args, "width", 80), getattr(args, "repeats", False)
+    print(write_tab(riff, width=width, repeats=repeats).rstrip("\n"))
     for key in ("warnings", "unmet", "cautions"):
         for sentence in riff.extra.get(key, ()):
             print(f"{'! ' if key != 'cautions' else 'take care: '}{sentence}")

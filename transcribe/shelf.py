@@ -103,6 +103,7 @@ def save(
     *,
     formats: Iterable[str] = ("tab",),
     width: int = 80,
+    repeats: bool = False,
     say: Callable[[str], None] = lambda sentence: None,
     expected: str | None = None,
 ) -> list[Path]:
@@ -112,6 +113,8 @@ def save(
 
     Parameters
     ----------
+    repeats : bool
+        Whether the tab and MusicXML write bars that are played again at once only one time.
     say : callable
         Told, in one sentence each, which files were replaced and which old ones were kept.
     expected : str, optional
@@ -131,7 +134,7 @@ def save(
     ConflictError
         If the document is no longer the one that was ``expected``.
     """
-    made = {kind: _make(riff, kind, width) for kind in formats}
+    made = {kind: _make(riff, kind, width, repeats) for kind in formats}
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -158,15 +161,15 @@ def save(
     return written
 
 
-def _make(riff: Riff, kind: str, width: int) -> bytes:
+def _make(riff: Riff, kind: str, width: int, repeats: bool) -> bytes:
     if kind == "tab":
         from transcribe.formats.tab_text import write_tab
 
-        return write_tab(riff, width=width).encode("utf-8")
+        return write_tab(riff, width=width, repeats=repeats).encode("utf-8")
     if kind == "musicxml":
         from transcribe.formats.musicxml import write_musicxml
 
-        return _bytes(write_musicxml(riff))
+        return _bytes(write_musicxml(riff, repeats=repeats))
     if kind == "midi":
         from transcribe.formats.midi import write_midi
 
@@ -189,6 +192,7 @@ def _edited_tab(document: Path, tab: Path, width: int) -> bool:
     if not document.exists():
         return True
     try:
-        return tab.read_bytes() != _make(read_riff(document), "tab", width)
+        riff, written = read_riff(document), tab.read_bytes()
+        return all(_make(riff, "tab", width, repeats) != written for repeats in (False, True))
     except FormatError:
         return True

@@ -211,3 +211,41 @@ def riffs(draw: st.DrawFn, *, notated: bool = False) -> Riff:
         instrument=instrument,
         title=draw(st.sampled_from(("mooring.wav", ""))),
     )
+
+
+def looped_riff() -> Riff:
+    """A pickup, a bar over a drone three times, two bars twice with a tie and legato inside."""
+    items: list[Item] = [(-1, 1, 3, 4)]
+    for bar in range(3):
+        items += [(4 * bar + b, 1, 3, f) for b, f in enumerate((0, 2, 4, 2))]
+    for bar in (3, 5):
+        at = 4 * bar
+        items += [(at, 1, 3, 5), (at + 1, 1, 3, 7, "hammer-on", 3), (at + 2, 3, 3, 9, "slide")]
+        items += [(at + 5, 1, 3, 7, "pull-off"), (at + 6, 2, 3, 5)]
+    items += [(28, 4, 3, 2)]
+    items += [(4 * bar, 4, 4, 0) for bar in range(8)]
+    theory = {"chords": chords(["Dm"] * 3 + ["G", "Dm", "G", "Dm", "C"], beats=4, bpm=96)}
+    # Second 0 is the pickup, one beat before the first chord.
+    for chord in theory["chords"]:
+        chord.update({k: chord[k] + 60 / 96 for k in ("start_sec", "end_sec")})
+    return make_riff(items, drone=Drone(4, 0.0, 20.0), theory=theory)
+
+
+@st.composite
+def looped_riffs(draw: st.DrawFn) -> Riff:
+    """A few short riffs of one or two bars in 4/4, each played up to four times at once."""
+    items: list[Item] = []
+    at = draw(st.sampled_from((0, 0, -4)))
+    for _ in range(draw(st.integers(1, 3))):
+        bars = draw(st.integers(1, 2))
+        hows = ("picked",) * 4 + ("hammer-on", "pull-off", "slide", "vibrato")
+        loop = [
+            (beat / 2, draw(st.sampled_from((0.5, 1, 2, 5))), draw(st.integers(2, 3)), fret, how)
+            for beat in sorted(draw(st.sets(st.integers(0, 8 * bars - 1), min_size=1, max_size=8)))
+            for fret, how in [(draw(st.integers(0, 9)), draw(st.sampled_from(hows)))]
+        ]
+        for _ in range(draw(st.integers(1, 4))):
+            items += [(at + beat, *rest) for beat, *rest in loop]
+            at += 4 * bars
+    symbols = draw(st.lists(st.sampled_from(("Am", "G")), max_size=8))
+    return make_riff(items, theory={"chords": chords(symbols, beats=4, bpm=96)})

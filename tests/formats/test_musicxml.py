@@ -4,16 +4,27 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 
-from tests.formats.riffs import RIFFS, arpeggio_riff, drone_riff, legato_riff, make_riff, riffs
+from tests.formats.riffs import (
+    RIFFS,
+    arpeggio_riff,
+    chords,
+    drone_riff,
+    legato_riff,
+    looped_riff,
+    looped_riffs,
+    make_riff,
+    riffs,
+)
 from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.musicxml import read_musicxml, write_musicxml
+from transcribe.formats.tab_text import write_tab
 from transcribe.riff import Instrument, Note, Riff
 
 TICKS = 24
@@ -529,3 +540,120 @@ def test_instrument_of_the_document_is_kept() -> None:
     riff = make_riff([(0, 1, 1, 2)], instrument=Instrument((62, 57, 54, 50, 45, 38)))
     steps = [t.findtext("tuning-step") for t in _root(riff).iter("staff-tuning")]
     assert steps == ["D", "A", "D", "F", "A", "D"]
+
+
+# Repeats -----------------------------------------------------------------------------------
+
+
+def _signs(riff: Riff) -> list[tuple[str, str, str | None]]:
+    """(measure number, direction, times) of every repeat that is written."""
+    return [
+        (measure.get("number", ""), sign.get("direction", ""), sign.get("times"))
+        for measure in ET.fromstring(write_musicxml(riff, repeats=True)).iter("measure")
+        for sign in measure.iter("repeat")
+    ]
+
+
+def _held_chords(riff: Riff) -> list[tuple[float, str]]:
+    """The chords of a riff where they change."""
+    changes: list[tuple[float, str]] = []
+    for chord in (riff.theory or {}).get("chords", ()):
+        if not changes or changes[-1][1] != chord["symbol"]:
+            changes.append((round(chord["start_sec"], 3), chord["symbol"]))
+    return changes
+
+
+def _assert_folds_back(riff: Riff, folder: Path) -> None:
+    """Read with its repeats played, a folded file is the same riff as an unfolded one."""
+    whole, folded = folder / "whole.musicxml", folder / "folded.musicxml"
+    whole.write_bytes(write_musicxml(riff))
+    folded.write_bytes(write_musicxml(riff, repeats=True))
+    one, other = read_musicxml(whole), read_musicxml(folded)
+    assert _keys(other.notes) == _keys(one.notes)
+    assert other.rhythm == one.rhythm
+    assert other.drone == one.drone
+    assert _held_chords(other) == _held_chords(one)
+    assert other.extra == one.extra
+
+
+def test_bars_that_come_again_at_once_are_written_once() -> None:
+    riff = looped_riff()
+    assert _signs(riff) == [
+        ("1", "forward", None),
+        ("1", "backward", "3"),
+        ("4", "forward", None),
+        ("5", "backward", None),
+    ]
+    numbers = [
+        m.get("number") for m in ET.fromstring(write_musicxml(riff, repeats=True)).iter("measure")
+    ]
+    assert numbers == ["0", "1", "4", "5", "8"]
+    assert b"<repeat" not in write_musicxml(riff)
+
+
+@pytest.mark.parametrize("make", [*RIFFS.values(), looped_riff])
+def test_folded_riffs_come_back(make: Callable[[], Riff], tmp_path: Path) -> None:
+    _assert_folds_back(make(), tmp_path)
+
+
+@settings(max_examples=100, deadline=None)
+@given(riff=looped_riffs())
+def test_any_folded_riff_comes_back(riff: Riff, tmp_path_factory: pytest.TempPathFactory) -> None:
+    _assert_folds_back(riff, tmp_path_factory.mktemp("x"))
+
+
+_BAR = [(0, 1, 3, 0), (1, 1, 3, 2), (2, 1, 3, 4), (3, 1, 3, 2)]
+_TWICE = [(4 * bar + beat, *rest) for bar in range(2) for beat, *rest in _BAR]
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        (7, 0.5, 3, 2),  # another duration
+        (7, 1, 4, 7),  # another place
+        (7, 1, 3, 3),  # another pitch
+        (7, 1, 3, 2, "vibrato"),
+        (7, 1, 3, 2, "picked", 1),  # another finger
+    ],
+)
+def test_bars_that_differ_at_all_are_written_out(last: tuple[object, ...]) -> None:
+    assert len(_signs(make_riff(_TWICE))) == 2
+    assert _signs(make_riff([*_TWICE[:-1], last])) == []
+
+
+def test_no_tie_and_no_legato_leads_over_a_repeat() -> None:
+    tied = [(4 * bar + 1, 4, 3, 2) for bar in range(3)]
+    assert _signs(make_riff(tied)) == []
+    slurred = [
+        (4 * bar + beat, length, string, fret, "hammer-on" if bar and not beat else "picked")
+        for bar in range(4)
+        for beat, length, string, fret in [(0, 1, 3, 5), (1, 1, 3, 4), (2, 1, 3, 2), (3, 1, 3, 2)]
+    ]
+    assert _signs(make_riff(slurred)) == []
+
+
+def test_a_change_of_chord_is_no_repeat_and_one_that_holds_is() -> None:
+    def symbols(*names: str) -> Riff:
+        return make_riff(_TWICE, theory={"chords": chords(names, beats=4, bpm=96)})
+
+    assert _signs(symbols("Dm", "G")) == []
+    assert len(_signs(symbols("Dm", "Dm"))) == 2
+
+
+def test_the_chord_is_told_again_where_a_repeat_goes_back_to_it() -> None:
+    """Bar 1 and the first bar of the repeat share a chord that the repeat's end has not."""
+    items = [(0, 4, 3, 9)]
+    items += [(4 * bar + beat, *rest) for bar in range(1, 5) for beat, *rest in _BAR]
+    items = [i for i in items if i[0] not in (9, 17)]
+    theory = {"chords": chords(["Dm", "Dm", "G", "Dm", "G"], beats=4, bpm=96)}
+    riff = make_riff(items, theory=theory)
+    assert [s[0] for s in _signs(riff)] == ["2", "3"]
+    root = ET.fromstring(write_musicxml(riff, repeats=True))
+    told = [
+        (m.get("number"), h.findtext("kind"))
+        for m in root.iter("measure")
+        for h in m.iter("harmony")
+    ]
+    assert told == [("1", "minor"), ("2", "minor"), ("3", "major")]
+    text = write_tab(riff, repeats=True)
+    assert text.count("Dm") == 2

@@ -12,6 +12,7 @@ from tests.formats.riffs import (
     arpeggio_riff,
     drone_riff,
     legato_riff,
+    looped_riff,
     make_riff,
     strummed_riff,
 )
@@ -164,6 +165,22 @@ def test_repeats_are_folded_when_asked() -> None:
     assert len(folded) < len(write_tab(riff))
     columns = layout(riff, 80, repeats=True)
     assert {i for s in columns for i in s.columns} == {n.id for n in riff.notes}
+
+
+def test_a_chord_that_holds_is_no_difference_between_bars() -> None:
+    """The symbol stands only where it changes; the bars after it are the same all the same."""
+    riff = looped_riff()
+    text = write_tab(riff, repeats=True)
+    assert [s.bars for s in layout(riff, 200, repeats=True)] == [(0, 8)]
+    assert text.count("x3") == 1
+    assert text.count("x2") == 1
+    assert {i for s in layout(riff, 80, repeats=True) for i in s.columns} == {
+        n.id for n in riff.notes
+    }
+    changed = dict(riff.theory or {})
+    changed["chords"] = [dict(c) for c in changed["chords"]]
+    changed["chords"][1]["symbol"] = "Am"
+    assert "x3" not in write_tab(replace(riff, theory=changed), repeats=True)
 
 
 def test_fingers_stand_in_a_row_of_their_own() -> None:

@@ -1,21 +1,22 @@
 """MusicXML read back by music21, which shares no code with the writer.
 
 Sources: music21 as second reader; the element order of MusicXML 4.0 (W3C Music Notation Community
-Group, final report of June 2021), from memory of the specification's `note`, `attributes` and
-`staff-details` pages.
+Group, final report of June 2021), from memory of the specification's `note`, `attributes`,
+`staff-details`, `barline` and `repeat` pages.
 """
 
 from __future__ import annotations
 
 import warnings
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.formats.riffs import RIFFS, arpeggio_riff, drone_riff, make_riff
+from tests.formats.riffs import RIFFS, arpeggio_riff, drone_riff, looped_riff, make_riff
 from transcribe.formats.musicxml import write_musicxml
 from transcribe.riff import Riff
 
@@ -83,11 +84,10 @@ def test_music21_reads_the_same_values_where_nothing_overlaps() -> None:
     assert sorted(found) == sorted(known)
 
 
-@pytest.mark.parametrize("name", RIFFS)
-def test_music21_reads_the_same_strings_and_frets(name: str) -> None:
-    riff = RIFFS[name]()
+def _placed(part: Any) -> list[tuple[float, int, tuple[int, int]]]:
+    """(onset in quarters, MIDI pitch, (string, fret)) of each note on the tablature."""
     found = []
-    for element in _score(name).parts[1].flatten().notes:
+    for element in part.flatten().notes:
         if element.tie is not None and element.tie.type in ("stop", "continue"):
             continue
         kinds: dict[str, list[int]] = {"StringIndication": [], "FretIndication": []}
@@ -97,6 +97,12 @@ def test_music21_reads_the_same_strings_and_frets(name: str) -> None:
         pitches = [p.midi for p in element.pitches]
         places = list(zip(kinds["StringIndication"], kinds["FretIndication"], strict=True))
         found += [(round(float(element.offset), 3), *p) for p in zip(pitches, places, strict=True)]
+    return sorted(found)
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_music21_reads_the_same_strings_and_frets(name: str) -> None:
+    riff = RIFFS[name]()
     assert riff.rhythm is not None
     quarter = 4 / riff.rhythm.meter[1]
     lead = -min([0.0, *(n.onset_beat or 0.0 for n in riff.notes)])
@@ -104,12 +110,11 @@ def test_music21_reads_the_same_strings_and_frets(name: str) -> None:
         (round(((n.onset_beat or 0.0) + lead) * quarter, 3), n.pitch_midi, (n.string, n.fret))
         for n in riff.notes
     ]
-    assert sorted(found) == sorted(known)
+    assert _placed(_score(name).parts[1]) == sorted(known)
 
 
-@pytest.mark.parametrize("name", RIFFS)
-def test_music21_finds_every_measure_full(name: str) -> None:
-    for part in _score(name).parts:
+def _assert_full(score: Any) -> None:
+    for part in score.parts:
         measures = list(part.getElementsByClass("Measure"))
         for measure in measures:
             want = measure.barDuration.quarterLength - measure.paddingLeft
@@ -119,6 +124,39 @@ def test_music21_finds_every_measure_full(name: str) -> None:
                     e.quarterLength for e in voice.notesAndRests if "ChordSymbol" not in e.classes
                 )
                 assert float(length) == pytest.approx(float(want))
+
+
+@pytest.mark.parametrize("name", RIFFS)
+def test_music21_finds_every_measure_full(name: str) -> None:
+    _assert_full(_score(name))
+
+
+@pytest.mark.parametrize(
+    "make", [RIFFS["legato"], RIFFS["arpeggio"], RIFFS["strummed"], RIFFS["compound"], looped_riff]
+)
+def test_music21_plays_repeats_out_to_the_same_music(make: Callable[[], Riff]) -> None:
+    """`expandRepeats` of what is written with repeats is what is written without."""
+    import music21
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        whole, folded = (
+            music21.converter.parseData(
+                write_musicxml(make(), repeats=repeats).decode(), format="musicxml"
+            )
+            for repeats in (False, True)
+        )
+        played = folded.expandRepeats()
+    _assert_full(folded)
+    _assert_full(played)
+    bars = [
+        [len(part.getElementsByClass("Measure")) for part in score.parts]
+        for score in (folded, played, whole)
+    ]
+    assert bars[0] < bars[1] == bars[2]
+    for one, other in zip(played.parts, whole.parts, strict=True):
+        assert _sounding(one) == _sounding(other)
+    assert _placed(played.parts[1]) == _placed(whole.parts[1])
 
 
 @pytest.mark.parametrize("name", RIFFS)
@@ -192,6 +230,27 @@ def test_element_order_is_the_specifications(name: str) -> None:
         for element in root.iter(tag):
             places = [order.index(child.tag) for child in element]
             assert places == sorted(places)
+
+
+def test_repeats_are_written_as_the_specification_says() -> None:
+    """bar-style before repeat, a left barline before the music; times where it is not two."""
+    root = ET.fromstring(write_musicxml(looped_riff(), repeats=True))
+    found = []
+    for measure in root.iter("measure"):
+        for place, barline in enumerate(measure):
+            if barline.tag != "barline" or barline.find("repeat") is None:
+                continue
+            assert [child.tag for child in barline] == ["bar-style", "repeat"]
+            assert place == (0 if barline.get("location") == "left" else len(measure) - 1)
+            repeat = barline.find("repeat")
+            assert repeat is not None
+            found.append((barline.get("location"), barline.findtext("bar-style"), repeat.attrib))
+    assert found == [
+        ("left", "heavy-light", {"direction": "forward"}),
+        ("right", "light-heavy", {"direction": "backward", "times": "3"}),
+        ("left", "heavy-light", {"direction": "forward"}),
+        ("right", "light-heavy", {"direction": "backward"}),
+    ]
 
 
 def test_doctype_is_the_specifications(tmp_path: Path) -> None:

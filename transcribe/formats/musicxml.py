@@ -11,14 +11,15 @@ from __future__ import annotations
 
 import os
 import xml.etree.ElementTree as ET
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from transcribe.formats.clock import Clock
+from transcribe.formats.folds import Fold, chords_within, find_folds
 from transcribe.formats.measures import TICKS, Event, Measure, make_measures
 from transcribe.formats.spelling import KINDS, key_of, spell, split_symbol
-from transcribe.riff import Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
 
 __all__ = ["read_musicxml", "write_musicxml"]
 
@@ -39,8 +40,13 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
     return read(path, part=part)
 
 
-def write_musicxml(riff: Riff) -> bytes:
-    """The riff as a MusicXML 4.0 document in UTF-8."""
+def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
+    """The riff as a MusicXML 4.0 document in UTF-8.
+
+    ``repeats`` writes bars that are played again at once only one time, between repeat signs,
+    where everything in them is the same and no tie, hammer-on, pull-off or slide leads over the
+    signs. Bars keep the numbers that they have when the repeats are played.
+    """
     measures, rhythm = make_measures(riff)
     score = ET.Element("score-partwise", version="4.0")
     title = riff.source.file if riff.source is not None else ""
@@ -60,8 +66,17 @@ def write_musicxml(riff: Riff) -> bytes:
     _put(sound, "midi-program", "26")
     part = ET.SubElement(score, "part", id="P1")
     writer = _Writer(riff, rhythm)
-    for i, measure in enumerate(measures):
-        writer.measure(part, measure, first=i == 0, last=i == len(measures) - 1)
+    folds = writer.folds(measures) if repeats else []
+    dropped = {i for fold in folds for i in fold.dropped}
+    opens = {fold.start: fold for fold in folds}
+    closes = {fold.last: fold for fold in folds}
+    kept = [i for i in range(len(measures)) if i not in dropped]
+    for i in kept:
+        out = writer.measure(measures[i], first=i == 0)
+        if i in opens:
+            writer.open_repeat(out, measures, opens[i])
+        writer.close(out, closes[i].times if i in closes else 0, last=i == kept[-1])
+        part.append(out)
     ET.indent(score, " ")
     body = ET.tostring(score, encoding="unicode")
     return (_DOCTYPE + body + "\n").encode("utf-8")
@@ -95,23 +110,95 @@ class _Writer:
         self.joins = _joins(riff)
         self.tab = any(n.string is not None for n in riff.notes)
 
-    def measure(self, part: ET.Element, measure: Measure, *, first: bool, last: bool) -> None:
-        number = str(measure.number)
-        out = ET.SubElement(part, "measure", number=number)
+    def measure(self, measure: Measure, *, first: bool) -> ET.Element:
+        out = ET.Element("measure", number=str(measure.number))
         if measure.pickup:
             out.set("implicit", "yes")
         if first:
             self._attributes(out)
             self._tempo(out)
+        self._music(out, measure, self._chords_of(measure))
+        return out
+
+    def open_repeat(self, out: ET.Element, measures: list[Measure], fold: Fold) -> None:
+        """Begin a repeat; the chord that holds is told where another one holds at its end."""
+        first, last = measures[fold.start], measures[fold.last]
+        held = self._held_in(first)
+        told = any(at == first.start for at, _ in self.harmonies)
+        if held and held[0][0] == 0 and not told and held[0][1] != self._held_in(last)[-1][1]:
+            holder = ET.Element("measure")
+            self._harmony(holder, held[0][1], 0)
+            head = ("attributes", "direction")
+            at = next((i for i, child in enumerate(out) if child.tag not in head), len(out))
+            for child in reversed(holder):
+                out.insert(at, child)
+        barline = ET.Element("barline", location="left")
+        _put(barline, "bar-style", "heavy-light")
+        _put(barline, "repeat", direction="forward")
+        out.insert(0, barline)
+
+    def close(self, out: ET.Element, times: int, *, last: bool) -> None:
+        """End a measure, and a repeat that is played ``times`` times (0: none ends here)."""
+        if times > 2:
+            direction = ET.SubElement(out, "direction", placement="above")
+            _put(_put(direction, "direction-type"), "words", f"x{times}")
+            _put(direction, "staff", 1)
+        if last or times:
+            barline = ET.SubElement(out, "barline", location="right")
+            _put(barline, "bar-style", "light-heavy")
+            if times:
+                how = {"times": str(times)} if times > 2 else {}
+                _put(barline, "repeat", direction="backward", **how)
+
+    def folds(self, measures: list[Measure]) -> list[Fold]:
+        """The repeats of measures in which everything that is written is the same."""
+        joined = {
+            i
+            for i, measure in enumerate(measures)
+            if any(e.start == 0 and e.tied_from for v in measure.voices.values() for e in v)
+        }
+        where = {
+            item.note.id: i
+            for i, measure in reversed(list(enumerate(measures)))
+            for events in measure.voices.values()
+            for event in events
+            for item in event.notes
+        }
+        for joins in self.joins.values():
+            for join in joins:
+                joined.update(range(where[join.start] + 1, where[join.stop] + 1))
+        return find_folds([self._written(m) for m in measures], joined=joined)
+
+    def _written(self, measure: Measure) -> Hashable:
+        """What is written in a measure, without the numbers that only tell notes apart."""
+        out = ET.Element("measure")
+        self._music(out, measure, [])
+        numbers: dict[str, str] = {}
+        for element in out.iter():
+            element.attrib.pop("id", None)
+            if element.tag in LEGATO:
+                number = element.attrib["number"]
+                element.set("number", numbers.setdefault(number, str(len(numbers))))
+        # Measures before the first only lead to it, and are counted back from it: they stay.
+        return (
+            min(measure.number, 1),
+            measure.ticks,
+            self._held_in(measure),
+            ET.tostring(out),
+        )
+
+    def _held_in(self, measure: Measure) -> tuple[tuple[int, str], ...]:
+        return chords_within(self.harmonies, measure.start, measure.start + measure.ticks)
+
+    def _music(self, out: ET.Element, measure: Measure, chords: list[tuple[int, str]]) -> None:
         voices = sorted(measure.voices)
         for i, voice in enumerate(voices):
             if i:
                 self._back(out, measure.ticks)
             altered: dict[tuple[str, int], int] = {}
-            chords = self._chords_of(measure) if i == 0 else []
             stem = None if len(voices) == 1 else ("up" if i == 0 else "down")
             for event in measure.voices[voice]:
-                while chords and chords[0][0] < event.start + event.ticks:
+                while i == 0 and chords and chords[0][0] < event.start + event.ticks:
                     at, symbol = chords.pop(0)
                     self._harmony(out, symbol, at - event.start)
                 self._event(out, event, voice, _NOTATION, stem, altered)
@@ -120,9 +207,6 @@ class _Writer:
                 self._back(out, measure.ticks)
                 for event in measure.voices[voice]:
                     self._event(out, event, voice + 4, _TAB, None, {})
-        if last:
-            barline = ET.SubElement(out, "barline", location="right")
-            _put(barline, "bar-style", "light-heavy")
 
     def _back(self, out: ET.Element, ticks: int) -> None:
         _put(_put(out, "backup"), "duration", ticks)

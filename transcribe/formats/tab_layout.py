@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Hashable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.clock import Clock, ScoreNote, score_notes
+from transcribe.formats.folds import chords_within, find_folds
 from transcribe.instrument import pitch_name
 from transcribe.riff import Instrument, Note, Rhythm, Riff, legato_sources
 
@@ -68,6 +69,7 @@ class _Bar:
     beats: int
     places: list[int] = field(default_factory=list)  # per beat
     signs: list[_Sign] = field(default_factory=list)
+    chords: tuple[tuple[int, str], ...] = ()  # (beat, symbol) of those that hold in the bar
     width: int = 0  # of one beat, in columns; a beat cut finer than _FINE takes what it needs
     extra: dict[int, int] = field(default_factory=dict)  # beat -> columns over the others
     open_repeat: bool = False
@@ -118,7 +120,7 @@ def layout(
         return _layout_in_order(riff, width)
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
-        bars = _fold(bars)
+        bars = _fold(bars, riff.rhythm.meter[1])
     return _systems(bars, riff.instrument, width, fingers)
 
 
@@ -185,6 +187,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
             bar.signs += _note_signs(entries, beat, sources, fingers)
             if absolute in chords:
                 bar.signs.append(_Sign("chords", beat, 0, chords[absolute]))
+        bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
         _fit(bar, rhythm.meter[1])
         bars.append(bar)
     return bars
@@ -307,50 +310,44 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
 # Repeats -----------------------------------------------------------------------------------
 
 
-def _same(a: _Bar, b: _Bar) -> bool:
-    def bare(bar: _Bar) -> list[tuple[str, int, int, str, str]]:
-        return [(s.row, s.beat, s.place, s.before, s.text) for s in bar.signs]
-
-    return (a.first_beat, a.beats, a.places) == (b.first_beat, b.beats, b.places) and bare(
-        a
-    ) == bare(b)
-
-
-def _fold(bars: list[_Bar]) -> list[_Bar]:
+def _fold(bars: list[_Bar], unit: int) -> list[_Bar]:
     """Write bars that are played again at once only one time, between repeat signs."""
     out: list[_Bar] = []
     at = 0
-    while at < len(bars):
-        best = (0, 0)  # bars saved, length
-        for length in range(1, (len(bars) - at) // 2 + 1):
-            times = 1
-            while times < 9 and all(
-                at + (times + 1) * length <= len(bars)
-                and _same(bars[at + i], bars[at + times * length + i])
-                for i in range(length)
-            ):
-                times += 1
-            if times > 1:
-                best = max(best, ((times - 1) * length, -length))
-        saved, length = best[0], -best[1]
-        if not saved:
-            out.append(bars[at])
-            at += 1
-            continue
-        group = bars[at : at + length]
-        group[0].open_repeat = True
-        group[-1].close_repeat = saved // length + 1
-        for later in range(length, saved + length):
-            _add_ids(group[later % length], bars[at + later])
-        out += group
-        at += saved + length
-    return out
+    for fold in find_folds([_written(bar) for bar in bars]):
+        first, last = bars[fold.start], bars[fold.last]
+        out += bars[at : fold.last + 1]
+        first.open_repeat = True
+        last.close_repeat = fold.times
+        if first.chords and first.chords[0][1] != last.chords[-1][1]:
+            _restate_chord(first, unit)
+        for later in fold.dropped:
+            _add_ids(bars[fold.start + (later - fold.start) % fold.length], bars[later])
+        at = fold.dropped.stop
+    return out + bars[at:]
+
+
+def _written(bar: _Bar) -> Hashable:
+    """What is written in a bar. A chord counts for as long as it holds, not where it is told."""
+    signs = [(s.row, s.beat, s.place, s.before, s.text) for s in bar.signs if s.row != "chords"]
+    # Bars before bar 1 only lead to it, and are counted back from it: they stay as they are.
+    return (min(bar.number, 1), bar.first_beat, tuple(bar.places), bar.chords, tuple(signs))
+
+
+def _restate_chord(bar: _Bar, unit: int) -> None:
+    """Tell the chord that holds where a repeat begins: at its end another one holds."""
+    beat, symbol = bar.chords[0]
+    if beat == 0 and not any(s.row == "chords" and s.beat == 0 for s in bar.signs):
+        bar.signs.append(_Sign("chords", 0, 0, symbol))
+        _fit(bar, unit)
 
 
 def _add_ids(bar: _Bar, later: _Bar) -> None:
+    """The notes of a bar that is not written stand where those of the same bar do."""
+    ids = iter([sign.note_ids for sign in later.signs if sign.note_ids])
     bar.signs = [
-        _Sign(a.row, a.beat, a.place, a.text, a.before, a.note_ids + b.note_ids)
-        for a, b in zip(bar.signs, later.signs, strict=True)
+        replace(sign, note_ids=sign.note_ids + next(ids)) if sign.note_ids else sign
+        for sign in bar.signs
     ]
 
 

@@ -1,0 +1,74 @@
+"""Which bars are written once: the decision that the tab and MusicXML share."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from transcribe.formats.folds import Fold, chords_within, find_folds
+
+
+@pytest.mark.parametrize(
+    ("bars", "folds"),
+    [
+        ("", []),
+        ("abcabd", []),
+        ("aa", [(0, 1, 2)]),
+        ("aaab", [(0, 1, 3)]),
+        ("abab", [(0, 2, 2)]),
+        ("xababy", [(1, 2, 2)]),
+        ("aabb", [(0, 1, 2), (2, 1, 2)]),
+        ("abcba", []),
+        # Four bars saved by the long repeat, against one by the short one inside it.
+        ("aabcaabc", [(0, 4, 2)]),
+    ],
+)
+def test_find_folds(bars: str, folds: list[tuple[int, int, int]]) -> None:
+    assert find_folds(bars) == [Fold(*fold) for fold in folds]
+
+
+def test_no_more_than_nine_times_between_one_pair_of_signs() -> None:
+    assert find_folds("a" * 11)[0].times * find_folds("a" * 11)[0].length <= 11
+    assert all(fold.times <= 9 for fold in find_folds("a" * 40))
+
+
+@pytest.mark.parametrize(
+    ("joined", "folds"),
+    [
+        ((0,), [(1, 1, 2)]),  # led into from before: the first bar stands alone
+        ((1,), []),  # the first pass leads into the second
+        ((3,), [(0, 1, 2)]),  # the third pass leads out: it stands alone
+        ((2,), []),
+    ],
+)
+def test_nothing_leads_over_the_signs_of_a_fold(
+    joined: tuple[int, ...], folds: list[tuple[int, int, int]]
+) -> None:
+    found = find_folds("aaab", joined=joined)
+    assert found == [Fold(*fold) for fold in folds]
+
+
+def test_what_leads_over_a_bar_line_inside_a_pass_folds() -> None:
+    assert find_folds("abab", joined=(1, 3)) == [Fold(0, 2, 2)]
+
+
+@given(bars=st.text("ab", max_size=14), joined=st.sets(st.integers(0, 14)))
+def test_folds_play_out_to_the_same_bars(bars: str, joined: set[int]) -> None:
+    played, at = "", 0
+    for fold in find_folds(bars, joined=joined):
+        assert fold.start >= at
+        assert fold.times > 1
+        edges = range(fold.start, fold.dropped.stop + 1, fold.length)
+        assert not joined & set(edges)
+        played += bars[at : fold.start] + bars[fold.start : fold.last + 1] * fold.times
+        at = fold.dropped.stop
+    assert played + bars[at:] == bars
+
+
+def test_a_chord_is_told_where_it_still_holds() -> None:
+    changes = [(4, "Dm"), (8, "G"), (10, "C")]
+    assert chords_within(changes, 0, 4) == ()
+    assert chords_within(changes, 2, 6) == ((2, "Dm"),)
+    assert chords_within(changes, 6, 10) == ((0, "Dm"), (2, "G"))
+    assert chords_within(changes, 10, 14) == ((0, "C"),)
