@@ -18,11 +18,12 @@ from typing import TYPE_CHECKING, Any, NoReturn
 from transcribe.errors import HandspanError, ParameterError
 
 if TYPE_CHECKING:
-    from transcribe.riff import Instrument, Riff
+    from transcribe.riff import Instrument, Note, Riff
 
 __all__ = ["main"]
 
 _DEMO_TAKE = "mooring"
+_SAME_RIFF = 0.25  # share of right notes under which a take is taken for another riff
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -455,8 +456,9 @@ def _run_finger(args: argparse.Namespace, progress: _Progress) -> int:
     from transcribe import pipeline, shelf
     from transcribe.formats import read_any
 
+    given = read_any(args.notes)
     riff = pipeline.finger(
-        read_any(args.notes),
+        given,
         instrument=_instrument(args),
         hand=_hand(args.hand_span),
         drone=args.drone,
@@ -477,6 +479,12 @@ def _run_finger(args: argparse.Namespace, progress: _Progress) -> int:
         say=progress.say,
     )
     _print_riff(riff, args)
+    moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
+    if moved:
+        progress.say(
+            f"{len(moved)} notes lie elsewhere than {args.notes.name} has them; "
+            f"to hold one there, handspan refinger {files[0]} --pin ID=STRING/FRET"
+        )
     _print_files(files, args, progress)
     return 0
 
@@ -531,11 +539,22 @@ def _run_refinger(args: argparse.Namespace, progress: _Progress) -> int:
         _print_riff(riff, args)
         return 0
     moved = _moves(old, riff)
+    placed = {note.id for note in old.notes if note.string is not None}
+    lost = [note.id for note in riff.notes if note.string is None and note.id in placed]
+    if lost:
+        progress.say(
+            f"no string is left for note {', '.join(map(str, lost))}; --undo takes this back"
+        )
     _print_riff(riff, args)
     print()
     print("\n".join(moved) if moved else "no note moved")
     _print_files(files, args, progress)
     return 0
+
+
+def _has_moved(note: Note, riff: Riff) -> bool:
+    now = riff.note(note.id)
+    return (now.string, now.fret) != (note.string, note.fret)
 
 
 def _moves(old: Riff, new: Riff) -> list[str]:
@@ -563,12 +582,13 @@ def _run_compare(args: argparse.Namespace, progress: _Progress) -> int:
     comparison = pipeline.compare(args.take, args.reference, progress=progress)
     kept = diary.progress_path(args.reference)
     previous = None
-    if not args.no_progress:
+    # A take of something else would make the next one look like progress.
+    if not args.no_progress and comparison.summary.right_share >= _SAME_RIFF:
         previous = diary.append(kept, diary.entry_of(comparison))
     progress.clear()
     if args.report is not None:
         replaced = args.report.exists()
-        history = () if args.no_progress else diary.read(kept)[:-1]
+        history = () if previous is None else diary.read(kept)[:-1]
         page = report.html(comparison, history=history)
         write_atomically(args.report, page.encode("utf-8"))
         progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")

@@ -17,7 +17,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.errors import ParameterError
-from transcribe.fingering import hand_of, pins_of, resolve, unmet_sentences
+from transcribe.fingering import pins_of, resolve
 from transcribe.formats.document import from_json, to_json
 from transcribe.history import Entry, next_group, set_place, stacks
 from transcribe.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
@@ -296,18 +296,9 @@ def _swap(
 def _settled(
     riff: Riff, pins: Mapping[int, tuple[int, int]], entries: Iterable[Mapping[str, Any]]
 ) -> Riff:
-    """Solved again around ``pins``, with what the solver could not do in the document."""
-    history = (*riff.history, *entries)
-    solved, fingering = resolve(riff, pins=pins, hand=hand_of(riff))
-    extra = dict(solved.extra)
-    for key, found in (
-        ("cautions", list(fingering.cautions)),
-        ("unmet", unmet_sentences(solved.notes, fingering)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
-    return dataclasses.replace(solved, history=history, extra=extra)
+    """Solved again around ``pins``, with ``entries`` in the history."""
+    solved, _ = resolve(riff, pins=pins)
+    return dataclasses.replace(solved, history=(*riff.history, *entries))
 
 
 def _as_json(riff: Riff, notes: list[Note]) -> list[dict[str, Any]]:

@@ -170,6 +170,7 @@ def finger(
         instrument or riff.instrument,
         guess_tuning=instrument is None and riff.instrument == Instrument(),
         source=riff.source,
+        warnings=riff.extra.get("warnings", ()),
         rhythm=riff.rhythm if keep_rhythm else None,
         hand=hand,
         drone=drone,

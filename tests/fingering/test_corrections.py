@@ -218,3 +218,12 @@ def test_pin_under_a_drone_keeps_the_drone(rng: np.random.Generator) -> None:
     moved = pin(riff, {melody.id: (3, melody.pitch_midi - 55)})
     drones = [n for n in moved.notes if n.pitch_midi == 45]
     assert all((n.string, n.fret) == (5, 0) for n in drones)
+
+
+def test_a_note_without_a_string_is_named_in_the_document() -> None:
+    # Both can only be played on the lowest string, at the same moment.
+    riff = Riff(notes=(Note(1, 0.0, 1.0, 40), Note(2, 0.0, 1.0, 41)))
+    left = refinger(riff)
+    nowhere = [note.id for note in left.notes if note.string is None]
+    assert len(nowhere) == 1
+    assert any(s.startswith(f"note {nowhere[0]} (") for s in left.extra["unmet"])

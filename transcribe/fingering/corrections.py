@@ -16,7 +16,7 @@ from typing import Any
 from transcribe.errors import ParameterError
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, solve
+from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
 from transcribe.history import next_group
 from transcribe.instrument import pitch_name
 from transcribe.riff import Note, Riff
@@ -43,13 +43,10 @@ def hand_of(riff: Riff) -> Hand:
 
 def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
     """``riff`` solved again around its pins; a new ``hand`` is kept in the document."""
-    solved, fingering = resolve(riff, hand=hand)
-    extra = dict(riff.extra)
-    if hand is not None:
-        extra["hand_span_mm"] = hand.span_mm
-    extra.pop("cautions", None)
-    if fingering.cautions:
-        extra["cautions"] = list(fingering.cautions)
+    solved, _ = resolve(riff, hand=hand)
+    if hand is None:
+        return solved
+    extra = dict(solved.extra) | {"hand_span_mm": hand.span_mm}
     return dataclasses.replace(solved, extra=extra)
 
 
@@ -214,7 +211,10 @@ def resolve(
     pins: Mapping[int, Place] | None = None,
     hand: Hand | None = None,
 ) -> tuple[Riff, Fingering]:
-    """``riff`` solved again around ``pins`` (those of the document where left out)."""
+    """``riff`` solved again around ``pins`` (those of the document where left out).
+
+    What could not be kept, and wide stretches, are in the document's ``unmet`` and ``cautions``.
+    """
     held = pins_of(riff) if pins is None else dict(pins)
     hand = hand_of(riff) if hand is None else hand
     fingering = solve(
@@ -225,7 +225,15 @@ def resolve(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    return dataclasses.replace(riff, notes=notes), fingering
+    extra = dict(riff.extra)
+    for key, found in (
+        ("cautions", list(fingering.cautions)),
+        ("unmet", unmet_sentences(notes, fingering)),
+    ):
+        extra.pop(key, None)
+        if found:
+            extra[key] = found
+    return dataclasses.replace(riff, notes=notes, extra=extra), fingering
 
 
 def _changed(
