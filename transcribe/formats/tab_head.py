@@ -275,8 +275,11 @@ def _lenient_tuning(head: Head, text: str) -> None:
     if name in TUNINGS:
         head.open_midi = TUNINGS[name]
     elif _PITCHES.match(value):
-        pitches = parse_tuning(value.replace("♯", "#").replace("♭", "b"))
-        head.open_midi = pitches if pitches[0] >= pitches[-1] else pitches[::-1]
+        parts = value.replace("♯", "#").replace("♭", "b").replace(",", " ").split()
+        # People write the strings from either end; `parse_tuning` takes them from string 1.
+        if parse_pitch(parts[0]) < parse_pitch(parts[-1]):
+            parts.reverse()
+        head.open_midi = parse_tuning(" ".join(parts))
     elif _CLASSES.match(value):
         names = re.findall(r"[A-Ga-g](?:[#♯♭]|b(?![\sA-Gb]*$)(?=[\s,-])|b)?", value)
         head.classes = _low_first(value, names)
