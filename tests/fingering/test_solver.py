@@ -312,7 +312,8 @@ def test_solve_time_grows_in_line_with_the_notes() -> None:
             best = min(best, time.process_time() - began)
         return best
 
-    assert spent(4000) / spent(2000) < 2.3
+    # Over two doublings a busy machine's noise weighs less than over one.
+    assert spent(4000) / spent(1000) < 2.3**2
 
 
 def test_unmet_sentences_name_the_note() -> None:
