@@ -310,6 +310,29 @@ def test_malformed(data: bytes, match: str, tmp_path: Path) -> None:
     assert str(caught.value).startswith(str(path))
 
 
+@pytest.mark.parametrize("meter", [(4, 127), (0, 2), (200, 2)])
+def test_a_meter_that_no_music_has_is_left_out(meter: tuple[int, int], tmp_path: Path) -> None:
+    """One byte can tell of a beat so short that the file has no end of beats (SMF 1.0, FF 58)."""
+    path = tmp_path / "riff.mid"
+    at = GOOD.index(b"\xff\x58\x04") + 3
+    path.write_bytes(GOOD[:at] + bytes(meter) + GOOD[at + 2 :])
+    riff = read_midi(path)
+    assert riff.rhythm is not None
+    assert riff.rhythm.meter == (4, 4)
+    assert riff.extra["warnings"] == ["A meter that no music has is left out."]
+    assert len(riff.notes) == len(drone_riff().notes)
+
+
+def test_a_riff_without_end_is_refused(tmp_path: Path) -> None:
+    """A note that begins after 33 million quarters."""
+    track = b"\x8f\xff\xff\x7f\x90\x40\x40\xff\xff\xff\x7f\x80\x40\x40\x00\xff\x2f\x00"
+    head = b"MThd" + (6).to_bytes(4, "big") + bytes([0, 0, 0, 1, 0, 1])
+    path = tmp_path / "riff.mid"
+    path.write_bytes(head + b"MTrk" + len(track).to_bytes(4, "big") + track)
+    with pytest.raises(FormatError, match="over 100000 beats"):
+        read_midi(path)
+
+
 def test_missing_and_folder(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="no such file"):
         read_midi(tmp_path / "none.mid")

@@ -33,6 +33,8 @@ _MARK = "handspan 1"
 _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d.]+) beat (-?\d+)$")
 _MAX_BYTES = 16 << 20
 _MAX_NOTES = 200_000
+_MAX_BEATS = 100_000
+_MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to the 255th
 _STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
 
 
@@ -241,6 +243,8 @@ def read_midi(
         raise FormatError(f"{path}: found no notes, expected at least one outside the drums")
     part, warnings = _choose(parts, track)
     grid = _Grid(file, own, max(end for _, end, *_ in part.notes))
+    if grid.end / grid.per_beat > _MAX_BEATS:
+        raise FormatError(f"{path}: found over {_MAX_BEATS} beats, expected fewer")
     if own is not None:
         try:
             instrument = Instrument(parse_tuning(own[1]), int(own[2]), int(own[3]))
@@ -461,6 +465,10 @@ class _Grid:
             self.ticks.append(tick)
             self.rates.append(tempo / 1e6 / self.per_quarter)
         meters.sort(key=lambda m: m[0])
+        told = len(meters)
+        meters = [m for m in meters if all(1 <= number <= _MAX_METER for number in m[1])]
+        if len(meters) < told:
+            self.warnings.append("A meter that no music has is left out.")
         self.meter = meters[0][1] if meters else (4, 4)
         if any(meter != self.meter for _, meter in meters):
             self.warnings.append(
