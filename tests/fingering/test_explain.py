@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,8 +23,11 @@ from transcribe.fingering import (
     solve,
 )
 from transcribe.fingering.costs import FITTED, HAND_SET, weights_table
+from transcribe.formats.document import read_riff
 from transcribe.instrument import make_instrument
 from transcribe.riff import Instrument, Note, Riff
+
+TAKES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
 
 
 @pytest.fixture
@@ -136,6 +141,71 @@ def test_instrument_guess_is_shy() -> None:
     assert instrument_guess([*sure, ghost], 0.0, Instrument()) is None
     bass = make_instrument("dadgad")
     assert instrument_guess([Note(1, 0, 1, 30)], 0.0, bass) is None
+
+
+def _shifted(notes: Sequence[Note], semitones: int) -> list[Note]:
+    return [
+        dataclasses.replace(n, pitch_midi=n.pitch_midi + semitones, string=None, fret=None)
+        for n in notes
+    ]
+
+
+@pytest.mark.parametrize(
+    ("take", "says"),
+    [
+        ("mooring", "G#2 rings on under the melody"),
+        ("lantern", "F#3 rings on under the melody"),
+        ("slack-water", "C#3 rings on under the melody"),
+        ("gangplank", "3 notes lie below E2"),
+        ("rope-walk", "24 notes find no string in standard"),
+    ],
+)
+def test_instrument_guess_takes_played_half_a_step_down(take: str, says: str) -> None:
+    notes = read_riff(TAKES / take / "truth.riff.json").notes
+    guess = instrument_guess(_shifted(notes, -1), 0.0, Instrument())
+    assert guess is not None
+    assert guess.name == "half-step-down"
+    assert says in guess.reason
+    assert ("capo at fret 4" in guess.reason) == ("rings on" in guess.reason)
+    # As played, and shifted to where no open string half a step down helps, nothing is guessed.
+    for semitones in (0, 1, 2, 5, 6):
+        assert instrument_guess(_shifted(notes, semitones), 0.0, Instrument()) is None
+
+
+def test_instrument_guess_leaves_a_capo_alone() -> None:
+    # Two takes a semitone down are as if a capo had moved by one: nothing says half a step down.
+    riff = read_riff(TAKES / "tide-table" / "truth.riff.json")
+    assert riff.instrument.capo == 2
+    assert instrument_guess(_shifted(riff.notes, -1), 0.0, Instrument()) is None
+
+
+@pytest.mark.parametrize("string", [3, 4, 5])
+def test_instrument_guess_by_a_drone(string: int) -> None:
+    hits = []
+    for pattern in ("with every note", "before every note", "every beat", "galloping"):
+        for seed in range(3):
+            rng = np.random.default_rng(100 * string + seed)
+            riff = drone_riff(rng, mode="dorian", drone_string=string, pattern=pattern)
+            assert instrument_guess(riff.notes, 0.0, Instrument()) is None
+            guess = instrument_guess(_shifted(riff.notes, -1), 0.0, Instrument())
+            hits.append(guess is not None and guess.name == "half-step-down")
+    assert np.mean(hits) >= 0.9
+
+
+def test_instrument_guess_takes_power_chords_for_what_they_are() -> None:
+    # Root and fifth at fret 4 of strings 6, 5 and 4: half of the notes are open half a step down.
+    notes = []
+    for k, root in enumerate((44, 44, 49, 44, 44, 54, 49, 44) * 2):
+        for pitch in (root, root + 7):
+            notes.append(Note(len(notes) + 1, 0.4 * k, 0.4 * k + 0.35, pitch))
+    assert instrument_guess(notes, 0.0, Instrument()) is None
+
+
+def test_instrument_guess_takes_a_figure_through_a_chord_for_what_it_is() -> None:
+    # C#3 under F#3, A#3 and C#4: broken over the strings, not a melody along one of them.
+    pitches = (49, 54, 58, 61, 58, 54) * 6
+    notes = [Note(i + 1, 0.25 * i, 0.25 * i + 1.0, p) for i, p in enumerate(pitches)]
+    assert instrument_guess(notes, 0.0, Instrument()) is None
 
 
 def test_weights_table_is_whole_and_says_where_it_comes_from() -> None:

@@ -1,18 +1,27 @@
 """Guesses the tuning from the notes and the tuning offset, where something speaks for another.
 
 A guess is made only where the tuning at hand cannot be right (a note lies below its lowest
-string) or where the whole riff plainly lies easier a small step down; otherwise the tuning
-stays, because pitches alone rarely tell one tuning from another.
+string) or where the whole riff plainly lies easier a small step down: it leans on those open
+strings, it has a drone on one of them and none in the tuning at hand, or its chords have notes
+that find no string otherwise. Else the tuning stays, because pitches alone rarely tell one tuning
+from another. A drone half a step down sounds the same as one on the next thicker string behind a
+capo at fret 4; where that is so, the reason says it.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from transcribe.fingering.drone import find_drone
+from transcribe.fingering.ghosts import ghosts_of
+from transcribe.fingering.hand import Hand
+from transcribe.fingering.plan import plan_onsets
+from transcribe.fingering.solver import solver_for
 from transcribe.instrument import TUNINGS, pitch_name, tuning_name
-from transcribe.riff import Instrument, Note
+from transcribe.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = ["InstrumentGuess", "instrument_guess"]
 
@@ -30,6 +39,17 @@ _LOWER = {
 }
 _MIN_NOTES = 12
 _MIN_CONFIDENCE = 0.6
+_MIN_STRINGS = 4  # so many open strings have to come, each with this share of the notes
+_MIN_OF_STRING = 0.05
+_TOGETHER_SEC = 0.05  # notes this close are one stroke
+_MIN_STRIKES = 4
+_MIN_STRUCK = 0.12  # share of the strokes that the drone is struck with
+_MIN_BESIDE = 0.97  # share of the melody that the thinner string beside the drone carries
+_MELODY_FRETS = 17
+_MIN_STEPS = 0.25  # a figure through a chord has none; a melody along a string goes by step
+_MAX_LEAPS = 0.5
+_STEP, _LEAP = 2, 5  # semitones
+_MIN_NOWHERE = 0.03  # share of the notes that find no string in the tuning at hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,23 +112,91 @@ def _below(
 def _half_step(
     sure: Sequence[Note], offset_cents: float, instrument: Instrument
 ) -> InstrumentGuess | None:
-    """Half a step down: the riff leans on those open strings and never on the standard ones."""
-    pitches = [n.pitch_midi for n in sure]
-    if len(pitches) < _MIN_NOTES:
+    """Half a step down, where the open strings, a drone or the chords speak for it."""
+    if len(sure) < _MIN_NOTES:
         return None
-    here, down = _open_share(pitches, "standard"), _open_share(pitches, "half-step-down")
-    bass = {TUNINGS["half-step-down"][s] for s in (3, 4, 5)}
-    low = sum(p in bass for p in pitches) / len(pitches)
-    if down < 0.5 or down < here + 0.35 or low < 0.2:
+    down = _retuned(instrument, "half-step-down")
+    why = _leans(sure) or _drones(sure, instrument, down) or _chords(sure, instrument, down)
+    if why is None:
         return None
     aside = ""
     if offset_cents <= -25.0:
-        aside = f" and the recording lies {-offset_cents:.0f} cents flat"
-    reason = (
-        f"the tuning is guessed to be half-step-down: {100 * down:.0f} % of the notes are its open "
-        f"strings against {100 * here:.0f} % in standard{aside}; give the tuning if it is another"
+        aside = f", and the recording lies {-offset_cents:.0f} cents flat"
+    name = "half-step-down"
+    reason = f"the tuning is guessed to be {name}: {why}{aside}; give the tuning if it is another"
+    return InstrumentGuess(down, name, reason)
+
+
+def _leans(sure: Sequence[Note]) -> str | None:
+    """The riff leans on the open strings half a step down and never on the standard ones."""
+    pitches = [n.pitch_midi for n in sure]
+    here, down = _open_share(pitches, "standard"), _open_share(pitches, "half-step-down")
+    strings = TUNINGS["half-step-down"]
+    low = sum(p in strings[3:] for p in pitches) / len(pitches)
+    # Power chords at fret 4 sound three of these pitches, too.
+    used = sum(pitches.count(p) >= _MIN_OF_STRING * len(pitches) for p in strings)
+    if down < 0.5 or down < here + 0.35 or low < 0.2 or used < _MIN_STRINGS:
+        return None
+    return (
+        f"{100 * down:.0f} % of the notes are its open strings against {100 * here:.0f} % in "
+        "standard"
     )
-    return InstrumentGuess(_retuned(instrument, "half-step-down"), "half-step-down", reason)
+
+
+def _drones(sure: Sequence[Note], instrument: Instrument, down: Instrument) -> str | None:
+    """A drone that only half a step down is an open string, under a melody along one string."""
+    notes = sort_notes(list(sure))
+    if find_drone(notes, instrument) is not None:
+        return None
+    drone = find_drone(notes, down)
+    if drone is None or not 1 < drone.string < len(down.open_midi):
+        return None
+    if not _is_plain(notes, drone, down):
+        return None
+    pitch = down.pitch_midi(drone.string, 0)
+    struck = sum(n.pitch_midi == pitch for n in notes)
+    return (
+        f"{pitch_name(pitch)} rings on under the melody as an open string does, struck {struck} "
+        "times, and it is no open string in standard (a capo at fret 4 would sound the same)"
+    )
+
+
+def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bool:
+    """Whether a drone is beyond doubt: struck often, under a line that one string can carry."""
+    pitch = instrument.pitch_midi(drone.string, 0)
+    inside = [n for n in notes if drone.start_sec - 0.06 <= n.onset_sec < drone.end_sec]
+    ghosts = ghosts_of(inside)
+    melody = [n.pitch_midi for n in inside if n.pitch_midi != pitch and n.id not in ghosts]
+    struck = [n for n in inside if n.pitch_midi == pitch]
+    strokes = 1 + sum(
+        b.onset_sec - a.onset_sec > _TOGETHER_SEC for a, b in itertools.pairwise(inside)
+    )
+    if len(struck) < _MIN_STRIKES or len(struck) < _MIN_STRUCK * strokes:
+        return False
+    low = instrument.pitch_midi(drone.string - 1, 0)
+    along = sum(low <= p <= low + _MELODY_FRETS for p in melody)
+    steps = [abs(b - a) for a, b in itertools.pairwise(melody) if a != b]
+    small, large = sum(s <= _STEP for s in steps), sum(s >= _LEAP for s in steps)
+    line = small >= _MIN_STEPS * len(steps) and large <= _MAX_LEAPS * len(steps)
+    return line and along >= _MIN_BESIDE * len(melody)
+
+
+def _chords(sure: Sequence[Note], instrument: Instrument, down: Instrument) -> str | None:
+    """Notes struck together want one string in standard, and find their own half a step down."""
+    here, there = _nowhere(sure, instrument), _nowhere(sure, down)
+    if here < max(3, _MIN_NOWHERE * len(sure)) or there > 0.1 * here:
+        return None
+    return (
+        f"{here} notes find no string in standard beside those that begin with them, "
+        f"and {there or 'none'} here"
+    )
+
+
+def _nowhere(notes: Sequence[Note], instrument: Instrument) -> int:
+    """How many notes find no string beside those that begin with them."""
+    chooser = solver_for(instrument, Hand()).chooser
+    plan = plan_onsets(sort_notes(list(notes)), instrument, chooser, drone=None, pins={})
+    return len(plan.unmet)
 
 
 def _open_share(pitches: Sequence[int], name: str) -> float:
