@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from transcribe.instrument import make_instrument
     from transcribe.pipeline import compare, finger, theory_report, transcribe
     from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
+    from transcribe.tempo import double_time, half_time
 
 __all__ = [
     "Drone",
@@ -26,7 +27,9 @@ __all__ = [
     "Riff",
     "Source",
     "compare",
+    "double_time",
     "finger",
+    "half_time",
     "make_instrument",
     "pin",
     "read_any",
@@ -47,6 +50,7 @@ _HOMES = {
     "transcribe.instrument": ("make_instrument",),
     "transcribe.pipeline": ("compare", "finger", "theory_report", "transcribe"),
     "transcribe.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
+    "transcribe.tempo": ("double_time", "half_time"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -3,7 +3,8 @@
 Conventions: as in `transcribe.fingering.corrections`, the history of a document only grows. An
 entry made here is ``{"op": "edit", "kind": "delete" | "add" | "change" | "merge" | "split",
 "group", "removed": [...], "added": [...]}``, both lists holding whole notes as JSON, so that any
-edit can be taken back and made again. Notes that are added get ids that the document never used.
+edit can be taken back and made again; a change of the rhythm (`transcribe.tempo`) is an edit too.
+Notes that are added get ids that the document never used.
 After every change the fingering is solved again around the pins. `undo` and `redo` here take back
 and make again whatever came last, pins and edits alike.
 """
@@ -21,6 +22,7 @@ from transcribe.fingering import pins_of, resolve
 from transcribe.formats.document import from_json, to_json
 from transcribe.history import Entry, next_group, set_place, stacks
 from transcribe.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
+from transcribe.tempo import set_time
 
 __all__ = [
     "add",
@@ -179,6 +181,8 @@ def undo(riff: Riff) -> Riff:
     for entry in reversed(done[-1]):
         if entry["op"] == "edit":
             riff, pins = _swap(riff, pins, entry["added"], entry["removed"])
+            if "was" in entry:
+                riff = set_time(riff, entry["was"])
         else:
             set_place(pins, int(entry["note"]), entry.get("was"))
     return _settled(riff, pins, [{"op": "undo"}])
@@ -199,6 +203,8 @@ def redo(riff: Riff) -> Riff:
     for entry in undone[-1]:
         if entry["op"] == "edit":
             riff, pins = _swap(riff, pins, entry["removed"], entry["added"])
+            if "now" in entry:
+                riff = set_time(riff, entry["now"])
         else:
             place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
             set_place(pins, int(entry["note"]), place)
@@ -232,7 +238,7 @@ def _words(group: list[Entry]) -> str:
             f" and {count - 1} more" if count > 1 else ""
         )
     notes = group[0]["removed"] or group[0]["added"]
-    return f"{kind} of note {notes[0]['id']}"
+    return f"{kind} of note {notes[0]['id']}" if notes else kind
 
 
 def _note(riff: Riff, note_id: int) -> Note:

@@ -1,0 +1,186 @@
+"""Half time, double time and a given meter, from the document alone."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.bench.rhythm_riffs import Truth, make_riff
+from tests.formats.riffs import make_riff as write_out
+from transcribe import edits, fingering, pipeline, tempo
+from transcribe.errors import ParameterError
+from transcribe.formats.document import from_json, to_json
+from transcribe.riff import Instrument, Note, Riff, Source, sort_notes
+
+
+def _bare(truth: Truth) -> list[Note]:
+    return [dataclasses.replace(n, onset_beat=None, duration_beat=None) for n in truth.notes]
+
+
+def _played(truth: Truth, bpm: float) -> Riff:
+    """The riff of ``truth`` as it is written at another tempo: a guess, with its choices."""
+    riff = pipeline.finger(_bare(truth), bpm=bpm)
+    assert riff.rhythm is not None
+    return riff
+
+
+@pytest.fixture(scope="module")
+def truth() -> Truth:
+    """Two beats in a bar at about 100 a minute, drone under a melody."""
+    return make_riff(12, kind="drone", meter=(4, 4), swing=False, pickup=False, taps=False)
+
+
+@pytest.fixture(scope="module")
+def fast(truth: Truth) -> Riff:
+    """That riff with its tempo guessed twice too fast."""
+    return _played(truth, 2 * truth.bpm)
+
+
+def _score(riff: Riff) -> list[tuple[int, float | None, float | None]]:
+    return [(n.id, n.onset_beat, n.duration_beat) for n in riff.notes]
+
+
+def _places(riff: Riff) -> list[tuple[int, int | None, int | None, bool]]:
+    return [(n.id, n.string, n.fret, n.pinned) for n in riff.notes]
+
+
+def test_half_time_writes_what_was_played(truth: Truth, fast: Riff) -> None:
+    riff = tempo.half_time(fast, meter=(4, 4))
+    assert riff.rhythm is not None
+    assert riff.rhythm.bpm == pytest.approx(truth.bpm)
+    assert riff.rhythm.meter == (4, 4)
+    true = {n.id: n for n in truth.notes}
+    right = sum(
+        n.onset_beat == true[n.id].onset_beat and n.duration_beat == true[n.id].duration_beat
+        for n in riff.notes
+    )
+    assert right >= 0.95 * len(riff.notes)
+    assert [n.onset_sec for n in riff.notes] == [n.onset_sec for n in fast.notes]
+    assert fast.rhythm is not None
+    assert riff.rhythm.phrases != fast.rhythm.phrases
+
+
+@pytest.mark.parametrize(
+    ("there", "back"), [(tempo.half_time, tempo.double_time), (tempo.double_time, tempo.half_time)]
+)
+def test_there_and_back_is_the_tempo_that_was(
+    fast: Riff, there: Callable[..., Riff], back: Callable[..., Riff]
+) -> None:
+    assert fast.rhythm is not None
+    if there is tempo.double_time:
+        fast = tempo.half_time(fast)
+    again = back(there(fast, meter=(4, 4)), meter=fast.rhythm.meter)
+    assert again.rhythm is not None
+    assert fast.rhythm is not None
+    assert again.rhythm.bpm == pytest.approx(fast.rhythm.bpm)
+    assert len(again.rhythm.beats_sec) == pytest.approx(len(fast.rhythm.beats_sec), abs=2)
+
+
+def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
+    note = next(n for n in fast.notes if n.fret and len(fast.instrument.places(n.pitch_midi)) > 1)
+    place = next(
+        p for p in fast.instrument.places(note.pitch_midi) if p != (note.string, note.fret)
+    )
+    pinned = fingering.pin(fast, {note.id: place}, repeats=False)
+    half = tempo.half_time(pinned)
+    assert (half.note(note.id).string, half.note(note.id).fret) == place
+    assert half.note(note.id).pinned
+    assert _score(half) != _score(pinned)
+    half = from_json(to_json(half))  # as the next command or the page reads it
+    assert edits.describe_last(half)[0] == "half time"
+    undone = edits.undo(half)
+    assert undone.rhythm == pinned.rhythm
+    assert undone.theory == pinned.theory
+    assert _score(undone) == _score(pinned)
+    assert _places(undone) == _places(pinned)
+    again = edits.redo(undone)
+    assert (again.rhythm, again.theory) == (half.rhythm, half.theory)
+    assert (_score(again), _places(again)) == (_score(half), _places(half))
+    twice = edits.undo(edits.undo(again))
+    assert _places(twice) == _places(fast)
+    assert twice.rhythm == fast.rhythm
+
+
+def test_theory_follows_the_bars(fast: Riff) -> None:
+    half = tempo.half_time(fast)
+    assert half.theory == pipeline.theory_report(half).as_document()
+
+
+def test_quarters_counted_as_six_eighths_come_out_in_threes() -> None:
+    """Three quarters a bar and six eighths a bar are the same bars counted at half the tempo:
+    a simple and a compound meter of the same length (common practice, no source)."""
+    truth = make_riff(5042)
+    found = pipeline.finger(_bare(truth), bpm=2 * truth.bpm, meter=(6, 8))
+    # The player gave no meter: it was one guess of several.
+    assert found.rhythm is not None
+    choices = [{"meter": [6, 8], "confidence": 0.6}, {"meter": [3, 4], "confidence": 0.4}]
+    extra = {**found.rhythm.extra, "meter_choices": choices}
+    found = dataclasses.replace(found, rhythm=dataclasses.replace(found.rhythm, extra=extra))
+    half = tempo.half_time(found)
+    assert half.rhythm is not None
+    assert half.rhythm.meter == truth.meter == (3, 4)
+
+
+def test_the_meter_that_was_given_stays(truth: Truth) -> None:
+    given = pipeline.finger(_bare(truth), bpm=2 * truth.bpm, meter=(2, 4))
+    half = tempo.half_time(given)
+    assert half.rhythm is not None
+    assert half.rhythm.meter == (2, 4)
+
+
+def test_a_score_keeps_its_meter_and_its_first_bar() -> None:
+    items = [(-1, 1, 3, 0)] + [(b, 1, 3, (0, 2, 4, 2)[b % 4]) for b in range(12)]
+    riff = write_out(items, bpm=90.0)
+    twice = tempo.double_time(riff)
+    assert twice.rhythm is not None
+    assert riff.rhythm is not None
+    assert twice.rhythm.meter == (4, 4)
+    assert twice.rhythm.bpm == 180.0
+    assert twice.rhythm.downbeats_sec[0] == pytest.approx(riff.rhythm.downbeats_sec[0])
+    assert [n.onset_beat for n in twice.notes] == [2 * (n.onset_beat or 0) for n in riff.notes]
+
+
+def test_taps_that_the_recording_held_are_kept(fast: Riff) -> None:
+    assert fast.rhythm is not None
+    extra = {**fast.rhythm.extra, "count_in_sec": [0.1, 0.7]}
+    fast = dataclasses.replace(fast, rhythm=dataclasses.replace(fast.rhythm, extra=extra))
+    half = tempo.half_time(fast)
+    assert half.rhythm is not None
+    assert half.rhythm.extra["count_in_sec"] == [0.1, 0.7]
+
+
+def test_retime_takes_the_first_beat(fast: Riff) -> None:
+    assert fast.rhythm is not None
+    wanted = fast.rhythm.beats_sec[3]
+    riff = tempo.retime(fast, bpm=fast.rhythm.bpm, first_beat_sec=wanted)
+    assert riff.rhythm is not None
+    assert riff.rhythm.downbeats_sec[0] == pytest.approx(wanted)
+    assert edits.describe_last(riff)[0] == "rhythm"
+
+
+def test_refused(fast: Riff) -> None:
+    assert fast.rhythm is not None
+    slow = dataclasses.replace(fast, rhythm=dataclasses.replace(fast.rhythm, bpm=30.0))
+    with pytest.raises(ParameterError, match="a minute would be 15, outside 20 to 600"):
+        tempo.half_time(slow)
+    with pytest.raises(ParameterError, match="no beats yet"):
+        tempo.double_time(dataclasses.replace(fast, rhythm=None))
+    with pytest.raises(ParameterError, match="no notes"):
+        tempo.retime(Riff(instrument=Instrument(), notes=sort_notes([]), source=Source("x")))
+
+
+def test_the_take_that_ships_is_written_in_half_time(takes: Path) -> None:
+    from transcribe.formats.document import read_riff
+
+    riff = read_riff(takes / "mooring" / "truth.riff.json")
+    half = tempo.half_time(riff)
+    assert half.rhythm is not None
+    assert riff.rhythm is not None
+    assert half.rhythm.bpm == pytest.approx(riff.rhythm.bpm / 2)
+    shift = (half.notes[0].onset_beat or 0) - (riff.notes[0].onset_beat or 0) / 2
+    halved = [(n.onset_beat or 0) / 2 + shift for n in riff.notes]
+    same = sum(a.onset_beat == b for a, b in zip(half.notes, halved, strict=True))
+    assert same >= 0.9 * len(riff.notes)
