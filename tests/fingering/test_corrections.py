@@ -171,6 +171,83 @@ def test_pin_that_fights_another_names_it_and_leaves_the_riff() -> None:
     assert pins_of(riff) == {1: (2, 5)}
 
 
+def test_pin_that_leaves_another_note_without_a_string_is_refused() -> None:
+    # F2 lies on string 6 alone, so A2 struck with it has to stay off that string.
+    notes = (Note(1, 0.0, 1.0, 41), Note(2, 0.0, 1.0, 45), Note(3, 1.0, 2.0, 45))
+    riff = Riff(notes=apply(notes, solve(notes, Instrument())))
+    expected = (
+        r"note 2 cannot be pinned there: note 1 \(F2\), which begins at the same time, would be "
+        r"left without a string; nearest: string 5 fret 0"
+    )
+    with pytest.raises(ParameterError, match=expected):
+        pin(riff, {2: (6, 5)})
+    assert where(pin(riff, {3: (6, 5)}))[3] == (6, 5)
+
+
+def test_pin_that_only_moves_another_note_is_kept() -> None:
+    notes = (Note(1, 0.0, 1.0, 45), Note(2, 0.0, 1.0, 52), Note(3, 0.0, 1.0, 57))
+    riff = Riff(notes=apply(notes, solve(notes, Instrument())))
+    assert where(riff)[2][0] == 4
+    moved = where(pin(riff, {3: (4, 7)}))
+    assert moved[3] == (4, 7)
+    assert None not in {string for string, _ in moved.values()}
+
+
+def test_pin_with_no_other_place_says_which_note_stands_in_the_way() -> None:
+    # On one string any two notes of one moment fight.
+    notes = (Note(1, 0.0, 1.0, 45), Note(2, 0.0, 1.0, 47))
+    instrument = Instrument(open_midi=(45, 45))
+    riff = Riff(instrument, apply(notes, solve(notes, instrument)))
+    riff = dataclasses.replace(riff, instrument=Instrument(open_midi=(45,)))
+    with pytest.raises(ParameterError, match=r"no other place helps, so delete note [12] first"):
+        pin(riff, {2: (1, 2)})
+
+
+def test_pin_does_not_mind_an_overtone_that_loses_its_string() -> None:
+    notes = (
+        Note(1, 0.0, 1.0, 64),
+        Note(2, 0.0, 1.0, 76, confidence=0.3),
+        *(Note(3 + k, 0.0, 1.0, p) for k, p in enumerate((40, 47, 52, 56))),
+    )
+    riff = Riff(notes=apply(notes, solve(notes, Instrument())))
+    assert riff.note(2).string == 2
+    held = pin(riff, {1: (2, 5), 6: (3, 1)})
+    assert where(held)[1] == (2, 5)
+    assert held.note(2).string in (None, 1)
+
+
+def test_pin_leaves_out_the_repeat_where_it_cannot_be_and_says_so() -> None:
+    riff = tune_riff()
+    # In the third repeat a note is struck with D4 that has only strings 5 and 6, as D4 has.
+    extra = [Note(100 + k, 0.3 * 18, 0.3 * 18 + 0.28, p) for k, p in enumerate((40, 46))]
+    notes = [*riff.notes, *(dataclasses.replace(n, onset_beat=18.0) for n in extra)]
+    solved = solve(notes, riff.instrument, rhythm=riff.rhythm)
+    riff = dataclasses.replace(riff, notes=apply(notes, solved))
+    assert all(n.string is not None for n in riff.notes)
+    held = pin(riff, {3: (5, 17)})
+    assert pins_of(held) == {3: (5, 17), 11: (5, 17)}
+    assert [op["note"] for op in held.history] == [3, 11]
+    (said,) = held.extra["unmet"]
+    assert said.startswith("note 19 (D4 at 5.40 s) is not pinned along with the other repeats: ")
+    assert "note 101 (A#2), which begins at the same time" in said
+    assert all(n.string is not None for n in held.notes)
+
+
+def test_pin_on_the_drone_string_moves_the_drone_note_of_that_moment() -> None:
+    notes = []
+    for i, pitch in enumerate((57, 59, 60, 62, 64, 62, 60, 59, 57, 60)):
+        notes.append(Note(2 * i + 1, 0.4 * i, 0.4 * i + 0.38, 45))
+        notes.append(Note(2 * i + 2, 0.4 * i, 0.4 * i + 0.38, pitch))
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.drone.string == 5
+    riff = Riff(notes=apply(notes, solved), drone=solved.drone)
+    held = where(pin(riff, {2: (5, 12)}))
+    assert held[2] == (5, 12)
+    assert held[1] == (6, 5)
+    assert held[3] == (5, 0)
+
+
 def test_refinger_keeps_pins_and_the_new_hand() -> None:
     riff = refinger(pin(tune_riff(), {3: (4, 12)}), hand=Hand(80))
     assert riff.extra["hand_span_mm"] == 80

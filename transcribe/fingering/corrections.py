@@ -14,7 +14,9 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.errors import ParameterError
+from transcribe.fingering.ghosts import ghosts_of
 from transcribe.fingering.hand import Hand
+from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
 from transcribe.history import next_group
@@ -33,6 +35,8 @@ __all__ = [
 ]
 
 Place = tuple[int, int]
+
+_ONE_ONSET_SEC = 0.05  # notes this close begin together
 
 
 def hand_of(riff: Riff) -> Hand:
@@ -141,24 +145,31 @@ def pin(
     """``riff`` with notes held to ``places`` (id -> (string, fret)) and the rest solved again.
 
     With ``repeats`` the same notes of every repeat of the phrase are held to the same places,
-    as one correction that is undone together.
+    as one correction that is undone together. A repeat where that cannot be keeps its own place,
+    and the document's ``unmet`` says so.
 
     Raises
     ------
     ParameterError
-        If a note is not there, a place does not sound its pitch, or two notes that begin together
-        would share a string; the message names the other note and the nearest place.
+        If a note is not there, a place does not sound its pitch, two notes that begin together
+        would share a string, or a note that begins with a pinned one would be left without a
+        string; the message names the other note and the nearest place.
     """
     wanted = {int(k): (int(s), int(f)) for k, (s, f) in places.items()}
     if not wanted:
         raise ParameterError("nothing to pin; give at least one note with its string and fret")
     for note_id, place in wanted.items():
         _check(riff, note_id, place)
+    asked = frozenset(wanted)
     if repeats:
-        for note_id in list(wanted):
+        for note_id in asked:
             for other in repeats_of(riff, note_id):
                 wanted.setdefault(other, wanted[note_id])
     before = pins_of(riff)
+    solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
+    if left:
+        extra = dict(solved.extra) | {"unmet": [*solved.extra.get("unmet", ()), *left]}
+        solved = dataclasses.replace(solved, extra=extra)
     group = next_group(riff)
     entries = [
         {
@@ -171,7 +182,68 @@ def pin(
         }
         for note_id, place in sorted(wanted.items())
     ]
-    return _changed(riff, before | wanted, entries, hand, strict=True)
+    return dataclasses.replace(solved, history=(*riff.history, *entries))
+
+
+def _pinned(
+    riff: Riff,
+    before: Mapping[int, Place],
+    wanted: Mapping[int, Place],
+    asked: frozenset[int],
+    hand: Hand | None,
+) -> tuple[Riff, dict[int, Place], list[str]]:
+    """The riff solved around ``before`` and ``wanted``; pins that fight in a repeat are let go.
+
+    Returns the riff, the pins of ``wanted`` that are kept, and a sentence for each that is not.
+    Raises ParameterError where one of ``asked`` cannot be kept.
+    """
+    kept = dict(wanted)
+    left: list[str] = []
+    while True:
+        solved, fingering = resolve(riff, pins={**before, **kept}, hand=hand)
+        clash = _clash(riff, fingering, before, kept)
+        if clash is None:
+            return solved, kept, left
+        culprits = _culprits(riff, clash.note_id, kept)
+        for note_id in culprits:
+            if note_id in asked:
+                others = {i: p for i, p in kept.items() if i != note_id}
+                others = {**before, **others}
+                raise ParameterError(_refusal(riff, note_id, kept[note_id], clash, others))
+        if not culprits:
+            raise ParameterError(_refusal(riff, clash.note_id, None, clash, before))
+        for note_id in culprits:
+            note = riff.note(note_id)
+            why = _why(riff, clash, note_id)
+            left.append(
+                f"note {note_id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s) is not "
+                f"pinned along with the other repeats: {why}"
+            )
+            del kept[note_id]
+
+
+def _clash(
+    riff: Riff, fingering: Fingering, before: Mapping[int, Place], new: Mapping[int, Place]
+) -> Unmet | None:
+    """A pin that is not kept, or a note that a ``new`` pin robs of its string; else None.
+
+    An overtone that has found no string is no clash: it may not have been played at all.
+    """
+    had = {note.id for note in riff.notes if note.string is not None} - ghosts_of(riff.notes)
+    for unmet in fingering.unmet:
+        if unmet.note_id in before or unmet.note_id in new:
+            return unmet
+        if unmet.note_id in had and _culprits(riff, unmet.note_id, new):
+            return unmet
+    return None
+
+
+def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
+    """Those of ``pins`` that stand in the way of a note: itself, or those that begin with it."""
+    if note_id in pins:
+        return [note_id]
+    onset = riff.note(note_id).onset_sec
+    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= _ONE_ONSET_SEC]
 
 
 def unpin(
@@ -241,22 +313,52 @@ def _changed(
     pins: Mapping[int, Place],
     entries: list[dict[str, Any]],
     hand: Hand | None,
-    *,
-    strict: bool = False,
 ) -> Riff:
-    solved, fingering = resolve(riff, pins=pins, hand=hand)
-    if strict:
-        for unmet in fingering.unmet:
-            if unmet.note_id in pins:
-                raise ParameterError(_refusal(unmet.note_id, unmet.reason, unmet.nearest))
+    solved, _ = resolve(riff, pins=pins, hand=hand)
     return dataclasses.replace(solved, history=(*riff.history, *entries))
 
 
-def _refusal(note_id: int, reason: str, nearest: Place | None) -> str:
-    text = f"note {note_id} cannot be pinned there: {reason}"
-    if nearest is not None:
-        text += f"; nearest: string {nearest[0]} fret {nearest[1]}"
+def _why(riff: Riff, clash: Unmet, note_id: int) -> str:
+    if clash.note_id == note_id:
+        return clash.reason
+    lost = riff.note(clash.note_id)
+    return (
+        f"note {lost.id} ({pitch_name(lost.pitch_midi)}), which begins at the same time, would be "
+        "left without a string"
+    )
+
+
+def _refusal(
+    riff: Riff,
+    note_id: int,
+    place: Place | None,
+    clash: Unmet,
+    others: Mapping[int, Place],
+) -> str:
+    """Why a note cannot be pinned at ``place`` beside the pins ``others``, and where it can."""
+    text = f"note {note_id} cannot be pinned there: {_why(riff, clash, note_id)}"
+    near = clash.nearest if clash.note_id == note_id else None
+    if near is None and place is not None:
+        near = _nearest(riff, note_id, place, others)
+    if near is not None:
+        return f"{text}; nearest: string {near[0]} fret {near[1]}"
+    if clash.note_id != note_id:
+        text += f"; no other place helps, so delete note {clash.note_id} first if it is not played"
     return text
+
+
+def _nearest(riff: Riff, note_id: int, place: Place, others: Mapping[int, Place]) -> Place | None:
+    """The nearest place to ``place`` where the note can be pinned and nothing else is lost."""
+    for other in _by_distance(riff, riff.note(note_id), place):
+        _, fingering = resolve(riff, pins={**others, note_id: other})
+        if other != place and _clash(riff, fingering, others, {note_id: other}) is None:
+            return other
+    return None
+
+
+def _by_distance(riff: Riff, note: Note, place: Place) -> list[Place]:
+    places = riff.instrument.places(note.pitch_midi)
+    return sorted(places, key=lambda p: (abs(p[0] - place[0]), abs(p[1] - place[1])))
 
 
 def _check(riff: Riff, note_id: int, place: Place) -> None:
@@ -273,15 +375,14 @@ def _check(riff: Riff, note_id: int, place: Place) -> None:
 
 
 def _wrong_place(riff: Riff, note: Note, place: Place) -> str:
-    places = riff.instrument.places(note.pitch_midi)
+    places = _by_distance(riff, note, place)
     text = f"note {note.id} is {pitch_name(note.pitch_midi)}, and string {place[0]} fret {place[1]}"
     if 0 <= place[1] <= riff.instrument.top_fret:
         text += f" sounds {pitch_name(riff.instrument.pitch_midi(*place))}"
     else:
         text += f" is not on the neck (frets 0 to {riff.instrument.top_fret})"
     if places:
-        near = min(places, key=lambda p: (abs(p[0] - place[0]), abs(p[1] - place[1])))
-        text += f"; nearest: string {near[0]} fret {near[1]}"
+        text += f"; nearest: string {places[0][0]} fret {places[0][1]}"
     return text
 
 

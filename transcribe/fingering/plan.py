@@ -276,7 +276,7 @@ def _allowed(
                 places = (pin,)
                 taken[pin[0]] = note.id
         elif drone is not None:
-            places = _drone_places(note, places, group, notes, instrument, drone)
+            places = _drone_places(note, places, group, notes, instrument, drone, pins)
         kept.append(i)
         allowed.append(places)
     return kept, allowed
@@ -289,13 +289,18 @@ def _drone_places(
     notes: Sequence[Note],
     instrument: Instrument,
     drone: Drone,
+    pins: Mapping[int, tuple[int, int]],
 ) -> Places:
-    """A note of the drone's own pitch is the drone, unless two of that pitch begin together."""
+    """A note of the drone's own pitch is the drone, unless two of that pitch begin together.
+
+    Where a pin takes the drone's string, the drone's note may lie elsewhere.
+    """
     if not drone.start_sec - 0.06 <= note.onset_sec <= drone.end_sec + 0.06:
         return places
     twins = sum(notes[i].pitch_midi == note.pitch_midi for i in group)
+    pinned = {pins[notes[i].id][0] for i in group if notes[i].id in pins}
     for string in drone_strings(drone):
-        if twins == 1 and (string, 0) in places:
+        if twins == 1 and string not in pinned and (string, 0) in places:
             return ((string, 0),)
     return places
 
