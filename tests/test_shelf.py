@@ -142,6 +142,79 @@ def test_a_folded_tab_that_was_edited_is_kept(tmp_path: Path) -> None:
     assert any("had been edited" in sentence for sentence in said)
 
 
+@pytest.mark.parametrize("width", [60, 80, 100])
+@pytest.mark.parametrize("repeats", [False, True])
+def test_forms_beside_are_those_that_were_written(
+    width: int, repeats: bool, tmp_path: Path
+) -> None:
+    long = _melody(9) if not repeats else _loop()
+    shelf.save(
+        long, tmp_path, "mooring", formats=tuple(shelf.FORMATS), width=width, repeats=repeats
+    )
+    forms = shelf.forms_beside(read_riff(tmp_path / "mooring.riff.json"), tmp_path, "mooring")
+    assert set(forms) == set(shelf.FORMATS)
+    assert forms["tab"].repeats is repeats
+    assert forms["musicxml"].repeats is repeats
+    again = tmp_path / "again"
+    again.mkdir()
+    for path in shelf.write_beside(long, again, "mooring", forms):
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+
+
+def _melody(bars: int) -> Riff:
+    """Bars that differ from each other."""
+    riff = _loop()
+    notes = [
+        dataclasses.replace(
+            riff.notes[0],
+            id=i + 1,
+            onset_sec=0.5 * i,
+            offset_sec=0.5 * i + 0.45,
+            onset_beat=float(i),
+            pitch_midi=55 + i * i % 11,
+            fret=i * i % 11,
+        )
+        for i in range(4 * bars)
+    ]
+    beats = tuple(0.5 * i for i in range(4 * bars + 1))
+    return Riff(notes=tuple(notes), rhythm=Rhythm(120.0, (4, 4), beats, beats[::4]))
+
+
+def test_a_file_that_a_hand_changed_does_not_follow(tmp_path: Path) -> None:
+    shelf.save(_loop(), tmp_path, "mooring", formats=("tab", "musicxml"), repeats=True)
+    tab = tmp_path / "mooring.tab.txt"
+    tab.write_text(tab.read_text(encoding="utf-8").replace("7", "5", 1), encoding="utf-8")
+    forms = shelf.forms_beside(_loop(), tmp_path, "mooring")
+    assert set(forms) == {"musicxml"}
+    moved = dataclasses.replace(
+        _loop(),
+        notes=tuple(dataclasses.replace(n, string=4, fret=n.fret + 5) for n in _loop().notes),
+    )
+    before = tab.read_bytes()
+    assert [p.name for p in shelf.write_beside(moved, tmp_path, "mooring", forms)] == [
+        "mooring.musicxml"
+    ]
+    assert tab.read_bytes() == before
+    score = (tmp_path / "mooring.musicxml").read_text(encoding="utf-8")
+    assert score.count("<measure ") == 1
+    assert "<string>4</string>" in score
+
+
+def test_a_tab_is_folded_again_when_its_bars_are_alike_again(tmp_path: Path) -> None:
+    """In between no bar comes again, and both forms are the same."""
+    shelf.save(_loop(), tmp_path, "mooring", repeats=True)
+    document = tmp_path / "mooring.riff.json"
+    for notes, is_folded in ((_melody(3).notes, False), (_loop().notes, True)):
+        old = read_riff(document)
+        forms = shelf.forms_beside(old, tmp_path, "mooring")
+        assert forms["tab"].repeats
+        new = dataclasses.replace(old, notes=notes)
+        shelf.save(new, tmp_path, "mooring", forms=forms)
+        tab = (tmp_path / "mooring.tab.txt").read_text(encoding="utf-8")
+        assert ("x3" in tab) is is_folded
+    assert not list(tmp_path.glob("*.kept-*"))
+
+
 def test_save_of_an_unknown_format_writes_nothing(tmp_path: Path) -> None:
     with pytest.raises(ParameterError, match="no format is called 'pdf'"):
         shelf.save(_riff(), tmp_path, "mooring", formats=("tab", "pdf"))

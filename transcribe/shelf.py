@@ -3,21 +3,35 @@
 A riff called NAME has ``NAME.riff.json`` and beside it, as asked for, ``NAME.tab.txt``,
 ``NAME.musicxml``, ``NAME.mid`` and ``NAME.jams``. A second transcription of the same take
 carries the pins over where the notes still match; where one does not, and wherever a text tab
-was edited by hand, the old file is kept under a numbered name and that is said.
+was edited by hand, the old file is kept under a numbered name and that is said. After a
+correction the files beside the document follow it, each in the form that it was written in.
 """
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe import revisions
-from transcribe.errors import FormatError, ParameterError
+from transcribe.errors import FormatError, HandspanError, ParameterError
 from transcribe.formats.document import read_riff, write_atomically, write_riff
 from transcribe.riff import Note, Riff
 
-__all__ = ["FORMATS", "RIFF_SUFFIX", "carry_pins", "keep_old", "riff_name", "save"]
+__all__ = [
+    "FORMATS",
+    "RIFF_SUFFIX",
+    "Form",
+    "carry_pins",
+    "forms_beside",
+    "keep_old",
+    "riff_name",
+    "save",
+    "write_beside",
+]
 
 RIFF_SUFFIX = ".riff.json"
 TAB_SUFFIX = ".tab.txt"
@@ -31,6 +45,16 @@ FORMATS: dict[str, str] = {
 """Name of each format that can be asked for, and the suffix of its file."""
 
 _SAME_ONSET_SEC = 0.05
+_FOLD = "fold_repeats"  # in the document, where its files write bars that come again once
+_LEAST_WIDTH = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a file beside a document is written: columns of a tab, and repeats folded or not."""
+
+    width: int = 80
+    repeats: bool = False
 
 
 def riff_name(path: str | os.PathLike[str]) -> str:
@@ -96,6 +120,49 @@ def keep_old(path: Path) -> Path:
     return kept
 
 
+def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dict[str, Form]:
+    """The files beside a document that say what ``riff`` says, and so have to follow it.
+
+    A file that a hand has changed says something else, and one that is a link is left alone.
+
+    Parameters
+    ----------
+    width : int
+        Columns that a tab is tried with first.
+
+    Returns
+    -------
+    dict
+        Name of the format -> how the file is written.
+    """
+    found = {}
+    for kind, suffix in FORMATS.items():
+        path = folder / f"{name}{suffix}"
+        if path.is_symlink() or not path.is_file():
+            continue
+        try:
+            form = _form_of(riff, kind, path.read_bytes(), width)
+        except (HandspanError, OSError):
+            continue
+        if form is not None:
+            found[kind] = form
+    return found
+
+
+def write_beside(riff: Riff, folder: Path, name: str, forms: Mapping[str, Form]) -> list[Path]:
+    """Write ``riff`` in each of ``forms`` beside its document; the paths of those written.
+
+    A format that cannot hold the riff is left as it is: the document counts, and it is saved.
+    """
+    written = []
+    for kind, form in forms.items():
+        path = folder / f"{name}{FORMATS[kind]}"
+        with contextlib.suppress(HandspanError):
+            write_atomically(path, _make(riff, kind, form))
+            written.append(path)
+    return written
+
+
 def save(
     riff: Riff,
     folder: Path,
@@ -104,6 +171,7 @@ def save(
     formats: Iterable[str] = ("tab",),
     width: int = 80,
     repeats: bool = False,
+    forms: Mapping[str, Form] | None = None,
     say: Callable[[str], None] = lambda sentence: None,
     expected: str | None = None,
 ) -> list[Path]:
@@ -115,6 +183,8 @@ def save(
     ----------
     repeats : bool
         Whether the tab and MusicXML write bars that are played again at once only one time.
+    forms : mapping of format to Form, optional
+        Formats that are written too, or in another form than ``width`` and ``repeats`` say.
     say : callable
         Told, in one sentence each, which files were replaced and which old ones were kept.
     expected : str, optional
@@ -134,7 +204,9 @@ def save(
     ConflictError
         If the document is no longer the one that was ``expected``.
     """
-    made = {kind: _make(riff, kind, width, repeats) for kind in formats}
+    wanted = {kind: Form(width, repeats) for kind in formats} | dict(forms or {})
+    riff = _remembering(riff, any(form.repeats for form in wanted.values()))
+    made = {kind: _make(riff, kind, form) for kind, form in wanted.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -161,15 +233,44 @@ def save(
     return written
 
 
-def _make(riff: Riff, kind: str, width: int, repeats: bool) -> bytes:
+def _remembering(riff: Riff, repeats: bool) -> Riff:
+    """``riff`` with a note of how its files are written.
+
+    Where no bar comes again both forms are one, and a correction may change that.
+    """
+    if bool(riff.extra.get(_FOLD)) == repeats:
+        return riff
+    extra = {key: value for key, value in riff.extra.items() if key != _FOLD}
+    return dataclasses.replace(riff, extra=extra | ({_FOLD: True} if repeats else {}))
+
+
+def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
+    """The form in which ``data`` says what ``riff`` says; None where it says something else."""
+    folded = bool(riff.extra.get(_FOLD))
+    for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
+        for columns in _widths(data, width) if kind == "tab" else (width,):
+            if _make(riff, kind, Form(columns, repeats)) == data:
+                return Form(columns, repeats)
+    return None
+
+
+def _widths(data: bytes, width: int) -> list[int]:
+    """Widths that a tab may have been written for, likeliest first; no line is longer than that."""
+    longest = max((len(line) for line in data.decode("utf-8", "replace").splitlines()), default=0)
+    round_ones = range(-(-longest // 10) * 10, longest + 40, 10)
+    tried = dict.fromkeys((width, Form().width, *round_ones, longest))
+    return [columns for columns in tried if columns >= max(longest, _LEAST_WIDTH)]
+
+
+def _make(riff: Riff, kind: str, form: Form) -> bytes:
     if kind == "tab":
         from transcribe.formats.tab_text import write_tab
 
-        return write_tab(riff, width=width, repeats=repeats).encode("utf-8")
+        return write_tab(riff, width=form.width, repeats=form.repeats).encode("utf-8")
     if kind == "musicxml":
         from transcribe.formats.musicxml import write_musicxml
 
-        return _bytes(write_musicxml(riff, repeats=repeats))
+        return _bytes(write_musicxml(riff, repeats=form.repeats))
     if kind == "midi":
         from transcribe.formats.midi import write_midi
 
@@ -192,7 +293,6 @@ def _edited_tab(document: Path, tab: Path, width: int) -> bool:
     if not document.exists():
         return True
     try:
-        riff, written = read_riff(document), tab.read_bytes()
-        return all(_make(riff, "tab", width, repeats) != written for repeats in (False, True))
+        return _form_of(read_riff(document), "tab", tab.read_bytes(), width) is None
     except FormatError:
         return True

@@ -300,6 +300,25 @@ def test_text_tab_follows_unless_a_hand_changed_it(server: Server, put, one_riff
     assert tab.read_text("utf-8") == "my own tab"
 
 
+def test_files_follow_a_correction_in_the_form_they_had(
+    server: Server, put, one_riff: Riff
+) -> None:
+    from transcribe import shelf
+
+    riff_id = put(server, "folded")
+    form = shelf.Form(width=100, repeats=True)
+    forms = {"tab": form, "musicxml": shelf.Form(repeats=True), "midi": shelf.Form()}
+    shelf.write_beside(one_riff, server.folder, "folded", forms)
+    revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
+    edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
+    body = {"revision": revision, "edit": edit}
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
+    said = {path.name: path.read_bytes() for path in server.folder.iterdir() if path.is_file()}
+    shelf.write_beside(saved(server, "folded"), server.folder, "folded", forms)
+    for name in ("folded.tab.txt", "folded.musicxml", "folded.mid"):
+        assert (server.folder / name).read_bytes() == said[name]
+
+
 def test_killed_server_leaves_the_old_or_the_new(start, put) -> None:
     riff = make_riff(seconds=16.0)
     server = start()

@@ -11,7 +11,7 @@ from typing import Any
 
 from transcribe import edits, shelf
 from transcribe.errors import HandspanError, ParameterError
-from transcribe.formats.document import from_json, to_json, write_atomically
+from transcribe.formats.document import from_json, to_json
 from transcribe.instrument import tuning_name
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.picture import describe
@@ -154,24 +154,10 @@ class Desk:
             new = _changed(old, wanted)
             if new is old:
                 return self._shown(entry, old, revision) | {"moved": []}
-            follows = self._tab_follows(entry, old)
+            forms = shelf.forms_beside(old, entry.path.parent, entry.name)
             revision = replace(entry.path, new, expected=revision)
-            if follows:
-                write_atomically(self._tab_path(entry), _tab(new))
+            shelf.write_beside(new, entry.path.parent, entry.name, forms)
         return self._shown(entry, new, revision) | {"moved": _moved(old, new)}
-
-    def _tab_path(self, entry: Entry) -> Path:
-        return entry.path.with_name(f"{entry.name}{shelf.FORMATS['tab']}")
-
-    def _tab_follows(self, entry: Entry, old: Riff) -> bool:
-        """Whether there is a text tab that says what the document says, and so must follow it."""
-        path = self._tab_path(entry)
-        if not path.is_file() or path.is_symlink():
-            return False
-        try:
-            return path.read_bytes() == _tab(old)
-        except (HandspanError, OSError):
-            return False
 
     # -- jobs ------------------------------------------------------------------------------
 
@@ -216,7 +202,10 @@ class Desk:
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
-            replace(entry.path, from_json(result["riff"]), expected=revision)
+            riff = from_json(result["riff"])
+            forms = shelf.forms_beside(old, entry.path.parent, entry.name)
+            replace(entry.path, riff, expected=revision)
+            shelf.write_beside(riff, entry.path.parent, entry.name, forms)
             return {"riff": entry.id, "name": entry.name}
 
         arguments = {"riff": to_json(old), "settings": dict(settings)}
@@ -240,7 +229,9 @@ class Desk:
                 kept = shelf.keep_old(entry.path)
                 for note_id, place in pins.items():
                     riff = _pinned(riff, note_id, place)
+                forms = shelf.forms_beside(old, entry.path.parent, entry.name)
                 replace(entry.path, riff, expected=revision)
+                shelf.write_beside(riff, entry.path.parent, entry.name, forms)
             return {
                 "riff": entry.id,
                 "name": entry.name,
@@ -509,12 +500,6 @@ def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
                 }
             )
     return moved
-
-
-def _tab(riff: Riff) -> bytes:
-    from transcribe.formats.tab_text import write_tab
-
-    return write_tab(riff).encode("utf-8")
 
 
 def _duration_sec(riff: Riff) -> float:
