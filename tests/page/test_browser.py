@@ -329,8 +329,127 @@ def test_undo_says_what_it_took_back(server: Server, open_page, put, one_riff: R
     after = saved(server, "taken-back")
     moved = sum((n.string, n.fret) != _where(one_riff, n.id) for n in after.notes)
     page.click("button:text-is('Undo')")
-    said = page.locator(".last-change > p")
-    _expect(said).to_have_text(f"Taken back: pin of note {note_id}. {moved} notes moved.")
+    # A reader knows a note by its pitch and its bar, not by its number in the document.
+    name = pitch_name(one_riff.note(note_id).pitch_midi).replace("#", "♯")
+    words = rf"Taken back: pin of {name} in bar \d+\. {moved} notes? moved\."
+    _expect(page.locator(".told p")).to_have_text(re.compile(words))
+    page.click("button:text-is('Make it again')")
+    _expect(page.locator(f"#note-{note_id} .pin")).to_have_count(1)
+
+
+_OVERLAPS = """() => {
+    const boxes = [...document.querySelectorAll(".tab .note")]
+        .map((note) => [note.id, note.querySelector("text").getBoundingClientRect()])
+        .concat([...document.querySelectorAll(".tab :is(.deciding, .chord)")]
+            .map((mark) => [mark.textContent, mark.getBoundingClientRect()]));
+    const meet = (a, b) => a.left < b.right && b.left < a.right
+        && a.top + 2 < b.bottom && b.top + 2 < a.bottom;
+    const found = [];
+    for (let i = 0; i < boxes.length; i += 1) for (let j = 0; j < i; j += 1) {
+        if (meet(boxes[i][1], boxes[j][1])) found.push([boxes[j][0], boxes[i][0]]);
+    }
+    return { count: boxes.length, found };
+}"""
+
+
+def _crowded() -> Riff:
+    """Fast runs up one string, doubled notes 30 ms apart, and a chord on every beat."""
+    from transcribe.riff import Note, Rhythm
+
+    notes = []
+    for k in range(48):
+        onset = 0.5 + k * 0.07 + (0.03 if k % 5 == 0 else 0.0)
+        fret = 10 + k % 9
+        notes.append(Note(len(notes) + 1, onset, onset + 0.06, 59 + fret, string=2, fret=fret))
+        if k % 6 == 0:
+            onset += 0.03
+            notes.append(Note(len(notes) + 1, onset, onset + 0.02, 69, string=2, fret=10))
+    beats = tuple(0.5 + 0.28 * k for k in range(14))
+    symbols = ("F#m7", "C#m7", "Bmaj7", "G#m7")
+    theory = {
+        "mode": {
+            "tonic": "A",
+            "name": "dorian",
+            "confidence": 0.9,
+            "deciding": ["F# natural", "C natural", "G natural"],
+            "degrees": [
+                {"degree": d, "note": n, "role": "scale", "share": 0.2}
+                for d, n in (("b3", "C"), ("6", "F#"), ("b7", "G"))
+            ],
+        },
+        "chords": [
+            {"start_sec": sec, "end_sec": sec + 0.28, "symbol": symbols[k % 4], "roman": ""}
+            for k, sec in enumerate(beats[:12])
+        ],
+    }
+    rhythm = Rhythm(214.0, (4, 4), beats, beats[::4])
+    return Riff(notes=tuple(notes), rhythm=rhythm, theory=theory)
+
+
+@pytest.mark.parametrize("kind", ["crowded", "rope-walk"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_figures_never_lie_over_each_other(
+    server: Server, open_page, put, kind: str, width: int
+) -> None:
+    from transcribe.formats.document import read_riff
+
+    riff = (
+        _crowded()
+        if kind == "crowded"
+        else read_riff(ROOT / "fixtures" / "takes" / kind / "truth.riff.json")
+    )
+    riff_id = put(server, f"dense-{kind}-{width}", riff=riff)
+    page = open_page(server, riff_id, viewport={"width": width, "height": 844})
+    for way in ("strip", "lines"):
+        if way == "lines":
+            page.click("button:text-is('Tab in lines')")
+            page.wait_for_selector(".line .note")
+        seen = page.evaluate(_OVERLAPS)
+        assert seen["count"] > 20
+        assert seen["found"] == []
+    # Every line fits the page, and all of them together hold every note.
+    for line in page.locator(".line").all():
+        line.scroll_into_view_if_needed()
+        assert line.bounding_box()["x"] + line.bounding_box()["width"] <= width
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # However far the view is taken back, nothing runs together.
+    page.click("button:text-is('Tab in lines')")
+    for _ in range(6):
+        page.click("button:text-is('Wider')")
+    page.wait_for_timeout(100)
+    assert page.evaluate(_OVERLAPS)["found"] == []
+
+
+def test_time_and_place_on_the_axis_agree(server: Server, open_page, put) -> None:
+    page = open_page(server, put(server, "axis", riff=_crowded()))
+    there_and_back = page.evaluate(
+        """() => {
+            const { axis, duration } = document.querySelector("main").riff.strip;
+            const secs = Array.from({ length: 400 }, (_, k) => (k * duration) / 400);
+            return secs.map((sec) => [sec, axis.xOf(sec), axis.secAt(axis.xOf(sec))]);
+        }"""
+    )
+    places = [x for _, x, _ in there_and_back]
+    assert places == sorted(places)
+    assert max(abs(sec - back) for sec, _, back in there_and_back) < 1e-6
+
+
+def test_tab_in_lines_is_remembered_and_corrected_by_keyboard(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "in-lines"))
+    page.click("button:text-is('Tab in lines')")
+    _expect(page.locator(".line .note")).to_have_count(len(one_riff.notes))
+    page.reload()
+    _expect(page.locator(".line .note")).to_have_count(len(one_riff.notes))
+    page.locator("[role=listbox]").focus()
+    page.keyboard.press("End")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("Enter")
+    page.wait_for_selector(".place:focus")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".line .note .pin")).to_have_count(1)
+    assert any(note.pinned for note in saved(server, "in-lines").notes)
 
 
 def test_notes_without_a_string_are_listed_and_can_be_chosen(

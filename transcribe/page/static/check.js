@@ -124,8 +124,7 @@ function practice(riff, comparison) {
           riff.setLoop(found);
           riff.strip.ensureVisible(found[0]);
           if (line.tempo_bpm && riff.bars.bpm) {
-            riff.speed.value = String(Math.min(100, Math.max(40, Math.round((20 * line.tempo_bpm) / riff.bars.bpm) * 5)));
-            riff.setSound();
+            riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
           }
         },
       }, k === 0 ? "Loop the worst place" : "Loop it") : null))));

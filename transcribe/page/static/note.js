@@ -2,7 +2,8 @@
 
 import { get } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural, printed } from "./music.js";
+import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
+import { named } from "./told.js";
 
 function nameOf(control) {
   return control.getAttribute("aria-label") || control.labels?.[0]?.firstChild?.textContent || control.textContent;
@@ -12,7 +13,11 @@ export class NotePanel {
   constructor(riff) {
     this.riff = riff;
     this.body = h("div", {});
-    this.element = h("section", { class: "note-panel", "aria-labelledby": "note-title" }, h("h2", { id: "note-title" }, "The note"), this.body);
+    this.earlier = this.button("Earlier note", () => riff.step(-1), { "aria-keyshortcuts": "ArrowLeft" });
+    this.later = this.button("Later note", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
+    this.title = h("h2", { id: "note-title" }, "The note");
+    this.element = h("section", { class: "note-panel", "aria-labelledby": "note-title" },
+      h("div", { class: "row panel-head" }, this.title, h("span", { class: "stretch" }), this.earlier, this.later), this.body);
     this.turn = 0;
   }
 
@@ -40,8 +45,9 @@ export class NotePanel {
 
   fill(ids, turn) {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
+    this.element.classList.toggle("chosen", notes.length > 0);
     if (!notes.length) {
-      put(this.body, h("p", { class: "quiet" }, "Choose a note in the tab, with the mouse or the arrow keys, to see every place it can be played."));
+      put(this.body, h("p", { class: "quiet" }, "Choose a note in the tab: tap or click it, or use the arrow keys. Every place where it can be played is shown here; one tap on a place moves the note there."));
       return;
     }
     if (notes.length > 1) this.several(notes);
@@ -77,12 +83,13 @@ export class NotePanel {
     this.neck = h("div", { class: "neck-holder" }, h("p", { class: "quiet" }, "Looking along the neck…"));
     this.why = h("p", { class: "why" });
     this.repeats = h("div", { class: "repeats" });
-    put(this.body, facts, this.neck, this.why, this.repeats, this.tools(note));
+    put(this.body, h("div", { class: "note-grid" }, facts, this.neck, h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note))));
     try {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
       put(this.neck, this.drawNeck(note, found.places));
-      this.why.textContent = printed(found.why);
+      this.bringNeck(note);
+      put(this.why, named(this.riff, found.why, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
       if (this.wantsFocus && free) this.focusNeck();
@@ -90,6 +97,16 @@ export class NotePanel {
     } catch (error) {
       if (turn === this.turn) put(this.neck, h("p", { class: "quiet" }, error.message));
     }
+  }
+
+  /** After a tap on a note, its places on the neck are brought into the window beside it. */
+  bringNeck(note) {
+    if (!this.riff.byTouch || this.riff.strip.inLines) return;
+    this.riff.byTouch = false;
+    const figure = document.getElementById(`note-${note.id}`);
+    const below = this.neck.getBoundingClientRect().bottom - window.innerHeight + 12;
+    const above = figure ? figure.getBoundingClientRect().top - 90 : 0;
+    if (below > 0 && above > 0) window.scrollBy({ top: Math.min(below, above), behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
   }
 
   focusNeck() {
@@ -147,12 +164,12 @@ export class NotePanel {
     const { instrument } = this.riff.data.document;
     const strings = instrument.open_midi.length;
     const top = Math.min(instrument.frets - instrument.capo, Math.max(12, ...places.map((place) => place.fret + 1)));
-    const gap = 26;
+    const gap = this.riff.strip.touch ? 34 : 28;
     const height = gap * (strings - 1) + 54;
     const nut = 62;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(20 * top + 130, this.element.clientWidth - 4);
+    const width = Math.max(20 * top + 130, this.neck.clientWidth - 2);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
     const y = (string) => 20 + gap * (string - 1);
     const middle = (fret) => (fret === 0 ? nut - 18 : (x(fret - 1) + x(fret)) / 2);
@@ -175,8 +192,8 @@ export class NotePanel {
     const order = [...places].sort((a, b) => a.string - b.string);
     const buttons = order.map((place) => {
       const current = place.string === note.string && place.fret === note.fret;
-      const more = place.cost === null ? " cannot be reached" : " cost";
-      const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "least" : `+${(place.cost - least).toFixed(1)}`;
+      const more = place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " harder";
+      const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "easiest" : `+${(place.cost - least).toFixed(1)}`;
       return h("button", {
         type: "button", class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
         "data-place": `${place.string}/${place.fret}`,
@@ -190,7 +207,7 @@ export class NotePanel {
     return h("div", {},
       h("div", { class: "neck-scroll", tabindex: "0", role: "group", "aria-label": "Places on the neck for this note" },
         h("div", { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } }, wood, buttons)),
-      h("p", { class: "hint" }, "The figure under a fret says how much more the whole passage around it costs the hand there. Choose a place to pin the note to it."));
+      h("p", { class: "hint" }, "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that asks least of the hand; +3 means that the passage around the note gets that much harder there."));
   }
 
   neckKey(event) {

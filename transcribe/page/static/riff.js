@@ -2,12 +2,14 @@
 
 import { get, make, post, wait } from "./api.js";
 import { ask, clearNotices, h, notice, put, say } from "./dom.js";
-import { Bars, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
+import { Bars, beatText, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, placeless, remarks } from "./tell.js";
+import { decidingClasses, differences, remarks } from "./tell.js";
+import { named, tellChange, tellRefusal } from "./told.js";
+import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
 const LOOKS_SEC = 4;
@@ -39,7 +41,7 @@ class RiffView {
     document.title = `${this.data.name} – Handspan`;
     this.bars = new Bars(this.data.document.rhythm);
     this.strip = new Strip({
-      choose: (id, more) => this.choose(id, more),
+      choose: (id, more, touch) => { this.byTouch = touch; this.choose(id, more); },
       seek: (sec) => this.player.seek(sec),
       select: (range) => this.setLoop(range),
       add: (sec, midi) => this.addNote(sec, midi),
@@ -49,11 +51,14 @@ class RiffView {
     this.player = new Player({
       bars: this.bars,
       onTime: (sec, moving) => this.tick(sec, moving),
-      onState: (playing) => this.showPlaying(playing),
+      onState: (playing) => this.transport.showPlaying(playing),
     });
     this.panel = new NotePanel(this);
     this.build();
     this.refresh(this.data, true);
+    let lines = "";
+    try { lines = localStorage.getItem("lines"); } catch { /* under the picture, then */ }
+    if (lines) this.setLines(true);
     this.openTake();
     this.keys = (event) => this.globalKey(event);
     document.addEventListener("keydown", this.keys);
@@ -130,46 +135,22 @@ class RiffView {
 
     this.facts = h("p", { class: "facts" });
     this.remarks = h("div", { class: "remarks" });
-    this.lastChange = h("div", { class: "last-change", role: "status" });
-    this.playButton = button("Play", () => this.togglePlay(), { class: "main play", "aria-keyshortcuts": "Space" });
-    this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
-    this.speed = h("input", { type: "range", min: "40", max: "100", step: "5", value: "100", oninput: () => this.setSound() });
-    this.speedText = h("output", {}, "100 %");
-    this.balance = h("input", { type: "range", min: "0", max: "100", step: "5", value: "0", oninput: () => this.setSound() });
-    this.volume = h("input", { type: "range", min: "0", max: "100", step: "5", value: "35", oninput: () => this.setSound() });
-    this.clickBox = h("input", { type: "checkbox", onchange: () => this.setSound() });
-    this.countBox = h("input", { type: "checkbox", onchange: () => this.setSound() });
-    this.loopText = h("span", { class: "loop-text" }, "");
-    this.loopOff = button("Stop looping", () => this.setLoop(null), { hidden: true });
-    this.balanceField = h("label", { class: "slider" }, h("span", {}, "Take"), this.balance, h("span", {}, "Tab"));
-    this.balance.setAttribute("aria-label", "Balance from the take to the tab");
+    this.lastChange = h("div", { class: "last-change", role: "status" }, h("p", { class: "quiet" }, "What you change is saved at once, and each step can be taken back."));
+    this.transport = new Transport(this);
     this.work = h("ul", { class: "works", "aria-label": "Work in progress" });
     this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), { "aria-pressed": "false" });
-
-    const transport = h("section", { class: "transport", "aria-label": "Play" },
-      h("div", { class: "row" },
-        this.playButton, button("From the start", () => { this.player.seek(this.loop ? this.loop[0] : 0); this.strip.ensureVisible(0); }), this.clock,
-        button("Loop this bar", () => this.loopBar()), this.loopText, this.loopOff),
-      h("div", { class: "row" },
-        h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
-        h("label", { class: "tick" }, this.clickBox, "Click"),
-        h("label", { class: "tick" }, this.countBox, "Count-in"),
-        this.balanceField,
-        h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume)),
-      h("p", { class: "hint" }, "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician."));
+    this.linesButton = button("Tab in lines", () => this.setLines(!this.strip.inLines), { "aria-pressed": "false" });
 
     const stripSection = h("section", { "aria-label": "The riff" },
       h("div", { class: "row tools" },
         this.undoButton, this.redoButton, this.saved, h("span", { class: "stretch" }),
         this.addButton,
-        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Closer: fewer notes, larger" }),
-        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Wider: more notes, smaller" })),
+        this.linesButton,
+        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Closer: fewer notes, more room" }),
+        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Wider: more notes, less room" })),
       this.strip.element,
-      h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
-        "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
-        h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
-        "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.")),
       this.lastChange, this.work);
+    const keys = this.keysHelp();
 
     this.panes = {
       fingering: { title: "Fingering", load: async () => (await import("./again.js")).againPane(this) },
@@ -193,12 +174,17 @@ class RiffView {
         h("div", { class: "title" },
           h("div", { class: "row" }, h("h1", {}, this.data.name), button("Rename", () => this.rename(), { class: "plain small", "aria-label": `Rename ${this.data.name}` })),
           this.facts),
-        this.remarks, transport, stripSection,
-        h("div", { class: "columns" },
-          this.panel.element,
-          h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane))));
+        this.remarks, this.transport.element, stripSection, this.panel.element, keys,
+        h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane)));
     this.showPane("theory");
     import("./sheet.js").then((sheet) => { this.sheet = sheet; });
+  }
+
+  keysHelp() {
+    return h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
+      "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
+      h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
+      "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop."));
   }
 
   tabKey(event, name) {
@@ -249,15 +235,14 @@ class RiffView {
       `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
       plural(doc.notes.length, "note"),
     ].filter(Boolean).join(" · "));
-    put(this.remarks,
-      (doc.warnings || []).map((text) => h("p", { class: "remark" }, h("strong", {}, "Note: "), text)),
-      remarks("Not met: ", doc.unmet || []), placeless(this), remarks("Take care: ", doc.cautions || []));
+    put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
     this.undoButton.disabled = !data.undo;
     this.redoButton.disabled = !data.redo;
-    this.undoButton.setAttribute("aria-label", data.undo ? `Undo ${data.undo}` : "Undo");
-    this.redoButton.setAttribute("aria-label", data.redo ? `Redo ${data.redo}` : "Redo");
-    this.undoButton.title = data.undo ? `Undo ${data.undo}` : "";
-    this.redoButton.title = data.redo ? `Redo ${data.redo}` : "";
+    for (const [button, word, step] of [[this.undoButton, "Undo", data.undo], [this.redoButton, "Redo", data.redo]]) {
+      const text = step ? `${word} ${named(this, step, { links: false })}` : word;
+      button.setAttribute("aria-label", text);
+      button.title = step ? text : "";
+    }
     this.chosen = this.chosen.filter((id) => this.note(id));
     this.strip.setRiff(data, this.bars);
     this.strip.setMarks({ deciding: decidingClasses(doc.theory?.mode) });
@@ -322,14 +307,14 @@ class RiffView {
       this.saved.textContent = "All saved";
       this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
       this.refresh(data);
-      this.tellChange(edit, data, before, words);
+      tellChange(this, edit, data, before, words);
       clearNotices("elsewhere");
       clearNotices("edit");
       return data;
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
-      this.saved.textContent = "Not saved";
-      notice(error.message, { kind: "error", key: "edit" });
+      this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
+      tellRefusal(this, edit, error.message);
       return null;
     }
   }
@@ -346,32 +331,6 @@ class RiffView {
     if (answer === "both") return this.send(edit, true);
     say("Their version is shown.");
     return null;
-  }
-
-  tellChange(edit, data, before, undone = "") {
-    const words = [];
-    if (edit.op === "pin") {
-      const note = this.note(edit.note);
-      words.push(`Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
-        + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : "."));
-    } else words.push({
-      alternative: "Taken over, and pinned.", unpin: "Unpinned.", undo: undone ? `Taken back: ${undone}.` : "Taken back.", redo: undone ? `Made again: ${undone}.` : "Made again.", delete: "Deleted.", add: "Added.", change: "Changed.", merge: "Merged.", split: "Split.",
-    }[edit.op] || "Changed.");
-    const moves = data.moved.filter((move) => move.note !== edit.note && !edit.also?.includes(move.note));
-    // What an undo moves includes the note that it is about, so "other" would miscount.
-    const note = edit.op === "undo" || edit.op === "redo" ? "note" : "other note";
-    words.push(moves.length ? `${plural(moves.length, note)} moved.` : `No ${note} moved.`);
-    const list = moves.slice(0, 12).map((move) => {
-      const note = this.note(move.note);
-      return h("li", {}, h("button", { type: "button", class: "link", onclick: () => this.choose(move.note) },
-        `${pitchName(note.pitch_midi)} in bar ${this.bars.place(note).bar}`), `: ${placeText(...move.from)} → ${placeText(...move.to)}`);
-    });
-    put(this.lastChange, h("p", {}, words.join(" ")), moves.length ? h("details", {}, h("summary", {}, "Which"), h("ul", {}, list, moves.length > 12 ? h("li", {}, `and ${moves.length - 12} more`) : null)) : null);
-    const gone = [...before.keys()].filter((id) => !this.note(id));
-    const made = this.notes.filter((note) => !before.has(note.id));
-    if (made.length && (edit.op === "add" || edit.op === "split")) this.choose(made[0].id, false, true);
-    else if (gone.length && edit.op === "delete" && edit.after && this.note(edit.after)) this.choose(edit.after, false, true);
-    else if (edit.op === "merge") this.choose(edit.notes.find((id) => this.note(id)), false, true);
   }
 
   async lookForChanges() {
@@ -401,7 +360,17 @@ class RiffView {
     this.edit({ op: "delete", notes: this.chosen, after: after?.id });
   }
 
+  /** The tab in lines as wide as the page, or under the picture; the browser remembers which. */
+  setLines(on, { remember = true } = {}) {
+    this.strip.setLines(on);
+    this.linesButton.setAttribute("aria-pressed", String(on));
+    if (!remember) return;
+    try { localStorage.setItem("lines", on ? "1" : ""); } catch { /* private windows forget */ }
+  }
+
   setAdding(on) {
+    // What was missed is seen in the picture.
+    if (on && this.takeReady) this.setLines(false, { remember: false });
     this.strip.adding = on;
     this.strip.element.classList.toggle("adding", on);
     this.addButton.setAttribute("aria-pressed", String(on));
@@ -454,10 +423,10 @@ class RiffView {
     }
   }
 
-  /** Notes that begin together, around the note at `index`. */
+  /** Notes that are struck together, around the note at `index`, the highest string first. */
   together(index) {
-    const at = this.notes[index].onset_sec;
-    return this.notes.map((note, k) => ({ note, k })).filter(({ note }) => Math.abs(note.onset_sec - at) < 0.035)
+    const column = this.strip.axis.byNote.get(this.notes[index].id).notes;
+    return column.map((note) => ({ note, k: this.notes.findIndex((other) => other.id === note.id) }))
       .sort((a, b) => (a.note.string ?? 99) - (b.note.string ?? 99));
   }
 
@@ -470,12 +439,12 @@ class RiffView {
       this.choose(this.notes[Math.max(0, index)].id);
       return;
     }
-    const group = this.together(index).map(({ k }) => k);
+    const { columns } = this.strip.axis;
     const string = this.notes[index].string ?? 0;
-    const next = direction > 0 ? Math.max(...group) + 1 : Math.min(...group) - 1;
-    if (next < 0 || next >= this.notes.length) { say(direction > 0 ? "Last note." : "First note."); return; }
-    const nearest = this.together(next).sort((a, b) => Math.abs((a.note.string ?? 0) - string) - Math.abs((b.note.string ?? 0) - string))[0];
-    this.choose(nearest.note.id, more);
+    const next = columns[columns.findIndex((column) => column.notes.some((note) => note.id === last)) + direction];
+    if (!next) { say(direction > 0 ? "Last note." : "First note."); return; }
+    const nearest = [...next.notes].sort((a, b) => Math.abs((a.string ?? 0) - string) - Math.abs((b.string ?? 0) - string))[0];
+    this.choose(nearest.id, more);
   }
 
   stepAcross(direction, more) {
@@ -491,7 +460,7 @@ class RiffView {
 
   async openTake() {
     const { take } = this.data;
-    this.balanceField.hidden = !take.there;
+    this.transport.balanceField.hidden = !take.there;
     if (!take.there) {
       if (this.data.document.source?.file) put(this.work, h("li", { class: "quiet" }, `The recording ${this.data.document.source.file} is not in this folder, so only the tab can be heard.`));
       return;
@@ -519,7 +488,7 @@ class RiffView {
     try {
       this.player.wake();
       if (this.takeReady && !this.player.take) this.player.setTake(`/api/riffs/${this.id}/take.wav`);
-      if (!this.takeReady || this.balance.value !== "0") await this.soundTab();
+      if (!this.takeReady || this.transport.wantsTab) await this.soundTab();
       await this.player.play();
     } catch (error) {
       notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });
@@ -530,7 +499,7 @@ class RiffView {
   async soundTab() {
     if (!this.tabStale && this.player.tab) return;
     this.tabStale = false;
-    this.playButton.disabled = true;
+    this.transport.playButton.disabled = true;
     try {
       this.player.setTab(await make(this.id, { kind: "wav", speed: 1 }));
       this.player.seek(this.player.at);
@@ -538,28 +507,19 @@ class RiffView {
       this.tabStale = true;
       throw error;
     } finally {
-      this.playButton.disabled = false;
+      this.transport.playButton.disabled = false;
     }
   }
 
-  setSound() {
-    const speed = Number(this.speed.value);
-    this.speedText.textContent = `${speed} %`;
-    this.player.set({
-      speed: speed / 100, balance: Number(this.balance.value) / 100, volume: Number(this.volume.value) / 100,
-      click: this.clickBox.checked, countIn: this.countBox.checked,
-    });
-    if (this.balance.value !== "0" && this.player.playing && (this.tabStale || !this.player.tab)) {
+  /** The balance has come to the tab while it plays: have it rendered. */
+  soundChanged() {
+    if (this.transport.wantsTab && this.player.playing && (this.tabStale || !this.player.tab)) {
       this.soundTab().catch((error) => notice(error.message, { kind: "error", key: "sound" }));
     }
   }
 
-  showPlaying(playing) {
-    this.playButton.textContent = playing ? "Pause" : "Play";
-  }
-
   tick(sec, moving) {
-    this.clock.textContent = clock(sec);
+    this.transport.showTime(sec);
     this.strip.setPlayhead(sec, moving);
   }
 
@@ -572,10 +532,9 @@ class RiffView {
     this.loop = range;
     this.player.set({ loop: range });
     this.strip.setLoop(range);
-    this.loopOff.hidden = !range;
-    this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
+    this.transport.showLoop(range);
     if (range) {
-      say(this.loopText.textContent);
+      say(this.transport.loopText.textContent);
       if (!this.player.playing) this.player.seek(range[0]);
     }
   }

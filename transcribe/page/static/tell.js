@@ -2,9 +2,10 @@
 
 import { h } from "./dom.js";
 import { pitchName, plural } from "./music.js";
+import { named } from "./told.js";
 
 /** The notes that the tab cannot show on a string, each a step away from being given one. */
-export function placeless(riff) {
+function placeless(riff) {
   const lost = riff.notes.filter((note) => note.string === null || note.string === undefined);
   if (!lost.length) return null;
   const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) },
@@ -28,10 +29,17 @@ export function decidingClasses(mode) {
   return found;
 }
 
-/** The first of several sentences, the others behind it. */
-export function remarks(kind, texts) {
-  const lines = texts.map((text) => h("p", { class: "remark" }, h("strong", {}, kind), text));
-  return lines.length <= 2 ? lines : [lines[0], h("details", {}, h("summary", {}, `${lines.length - 1} more like this`), lines.slice(1))];
+/** What has to be said of the riff: the gravest first, the others behind it if they are many. */
+export function remarks(riff, open = false) {
+  const doc = riff.data.document;
+  const line = (kind, text) => h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
+  const lines = [
+    ...(doc.unmet || []).map((text) => line("Not met: ", text)), placeless(riff),
+    ...(doc.warnings || []).map((text) => line("Note: ", text)),
+    ...(doc.cautions || []).map((text) => line("Take care: ", text)),
+  ].filter(Boolean);
+  if (lines.length < 3) return lines;
+  return [lines[0], h("details", { class: "remark", open }, h("summary", {}, `${plural(lines.length - 1, "more remark")}`), lines.slice(1))];
 }
 
 /** How two states of a document differ, in a few words. */

@@ -15,7 +15,7 @@ export function theoryPane(riff) {
   const refresh = () => {
     const theory = riff.data.document.theory;
     if (!theory?.mode) { put(element, h("p", { class: "quiet" }, "No mode was found: there are too few notes.")); return; }
-    put(element, modePart(theory.mode, hear), theory.loop ? loopPart(theory, hear) : null, theory.ways?.length ? waysPart(theory.ways, hear) : null);
+    put(element, modePart(theory.mode, hear), h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)), theory.ways?.length ? waysPart(theory.ways, hear) : null);
   };
   refresh();
   return { element, refresh };
@@ -24,7 +24,6 @@ export function theoryPane(riff) {
 function modePart(mode, hear) {
   const confidence = Math.round(mode.confidence * 100);
   const deciding = mode.deciding || [];
-  const evidence = (mode.evidence || []).filter((text) => !deciding.includes(text));
   return h("section", {},
     h("h3", {}, printed(`${mode.tonic} ${mode.name}`)),
     h("p", {}, `${confidence} % sure`, mode.parent ? printed(`; it has the notes of ${mode.parent}`) : "", ". ", hear("Hear the scale", { what: "scale" })),
@@ -34,10 +33,18 @@ function modePart(mode, hear) {
       h("tbody", {},
         h("tr", {}, h("th", { scope: "row" }, "Note"), mode.degrees.map((d) => h("td", { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" }, printed(d.note)))),
         h("tr", {}, h("th", { scope: "row", title: "Share of the time that it sounds, the drone left out" }, "Time"), mode.degrees.map((d) => h("td", {}, `${Math.round(100 * d.share)} %`)))))) : null,
-    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, sentence(text))))] : null,
-    evidence.length ? [h("p", {}, "What speaks for it:"), h("ul", {}, evidence.map((text) => h("li", {}, sentence(text))))] : null,
+    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, sentence(text))))] : null);
+}
+
+/** The reasons behind the mode, and what else it might be. */
+function whyPart(mode) {
+  const evidence = (mode.evidence || []).filter((text) => !(mode.deciding || []).includes(text));
+  if (!evidence.length && !mode.undecided?.length && !mode.runners_up?.length) return null;
+  return h("section", {},
+    h("h3", {}, `Why ${printed(`${mode.tonic} ${mode.name}`)}`),
+    evidence.length ? h("ul", {}, evidence.map((text) => h("li", {}, sentence(text)))) : null,
     mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, sentence(text))))] : null,
-    mode.runners_up?.length ? h("p", { class: "quiet" }, printed(`Next: ${mode.runners_up.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
+    mode.runners_up?.length ? h("p", { class: "quiet" }, printed(`It could also be ${mode.runners_up.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
 }
 
 function loopPart(theory, hear) {
@@ -61,13 +68,15 @@ function loopPart(theory, hear) {
 
 function waysPart(ways, hear) {
   const levels = [["easier", "Easier"], ["plain", "As it is"], ["heavier", "Heavier"]];
-  return h("section", {},
+  return h("section", { class: "ways" },
     h("h3", {}, "Ways to play the chords"),
+    // Each shape says in a word what asks for care; the whole sentence stands once.
+    [...new Set(ways.flatMap((way) => levels.flatMap(([key]) => (way[key] || []).map((shape) => shape.caution))).filter(Boolean))].map((text) => h("p", { class: "caution" }, h("strong", {}, "Take care: "), sentence(text))),
     ways.map((way) => h("div", { class: "way" },
       h("h4", {}, printed(way.symbol)),
-      levels.filter(([key]) => way[key]?.length).map(([key, name]) => h("div", { class: "level" },
+      h("div", { class: "levels" }, levels.filter(([key]) => way[key]?.length).map(([key, name]) => h("div", { class: "level" },
         h("span", { class: "level-name" }, name),
-        h("div", { class: "shapes" }, way[key].map((shape) => shapeFigure(shape, hear))))),
+        h("div", { class: "shapes" }, way[key].map((shape) => shapeFigure(shape, hear)))))),
       (way.capo || []).slice(0, 2).map((plan) => h("p", { class: "quiet" }, `With a capo at fret ${plan.capo}, play it as ${printed(plan.think)}.`)))));
 }
 
@@ -76,7 +85,7 @@ function shapeFigure(shape, hear) {
   return h("figure", {},
     chordBox(shape, `${shape.symbol}: ${words}`),
     h("figcaption", {}, h("span", {}, printed(shape.symbol)), shape.kind ? h("small", {}, shape.kind) : null, hear("Hear", { what: "chord", frets: shape.frets }, `Hear ${[shape.symbol, shape.kind].filter(Boolean).join(", ")}: ${[...shape.frets].reverse().map((fret) => fret ?? "x").join(" ")}`),
-      shape.caution ? h("small", { class: "caution" }, `Take care: ${shape.caution}.`) : null));
+      shape.caution ? h("small", { class: "caution" }, `Take care: ${shape.caution.split(":")[0]}`) : null));
 }
 
 /** A chord as a small upright picture of the neck, the lowest string to the left. */

@@ -1,0 +1,66 @@
+// Play, pause, speed, click, balance and loudness.
+
+import { h } from "./dom.js";
+import { clock } from "./music.js";
+
+export class Transport {
+  constructor(riff) {
+    this.riff = riff;
+    const button = (label, act, props = {}) => h("button", { type: "button", onclick: act, ...props }, label);
+    const slider = (props) => h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
+    this.playButton = button("Play", () => riff.togglePlay(), { class: "main play", "aria-keyshortcuts": "Space" });
+    this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
+    this.speed = slider({ min: "40", max: "100", value: "100" });
+    this.speedText = h("output", {}, "100 %");
+    this.balance = slider({ min: "0", max: "100", value: "0", "aria-label": "Balance from the take to the tab" });
+    this.volume = slider({ min: "0", max: "100", value: "35" });
+    this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
+    this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
+    this.loopText = h("span", { class: "loop-text" }, "");
+    this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
+    this.balanceField = h("label", { class: "slider" }, h("span", {}, "Hear the take"), this.balance, h("span", {}, "the tab"));
+    const narrow = matchMedia("(max-width: 520px)").matches;
+    this.element = h("section", { class: "transport", "aria-label": "Play" },
+      h("div", { class: "row" },
+        this.playButton,
+        button("From the start", () => { riff.player.seek(riff.loop ? riff.loop[0] : 0); riff.strip.ensureVisible(0); }),
+        this.clock, button("Loop this bar", () => riff.loopBar()), this.loopText, this.loopOff),
+      // On a phone the tab is what the room is for; the settings of the sound are one tap away.
+      h(narrow ? "details" : "div", { class: "sound" },
+        narrow ? h("summary", {}, "Speed, click and loudness") : null,
+        h("div", { class: "row" },
+          h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
+          h("label", { class: "tick" }, this.clickBox, "Click"),
+          h("label", { class: "tick" }, this.countBox, "Count-in"),
+          this.balanceField,
+          h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume)),
+        h("p", { class: "hint" }, "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.")));
+  }
+
+  /** Hand what the controls say to the player. */
+  set() {
+    const speed = Number(this.speed.value);
+    this.speedText.textContent = `${speed} %`;
+    this.riff.player.set({
+      speed: speed / 100, balance: Number(this.balance.value) / 100, volume: Number(this.volume.value) / 100,
+      click: this.clickBox.checked, countIn: this.countBox.checked,
+    });
+    this.riff.soundChanged();
+  }
+
+  setSpeed(percent) {
+    this.speed.value = String(Math.min(100, Math.max(40, Math.round(percent / 5) * 5)));
+    this.set();
+  }
+
+  get wantsTab() { return this.balance.value !== "0"; }
+
+  showTime(sec) { this.clock.textContent = clock(sec); }
+
+  showPlaying(playing) { this.playButton.textContent = playing ? "Pause" : "Play"; }
+
+  showLoop(range) {
+    this.loopOff.hidden = !range;
+    this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
+  }
+}
