@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pytest
@@ -11,8 +13,10 @@ import pytest
 from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.errors import ParameterError
 from transcribe.fingering import find_drone, solve
+from transcribe.fingering.drone import drone_strings, melody_string
 from transcribe.instrument import make_instrument
 from transcribe.riff import Instrument, Note
+from transcribe.training.phrases import make_score
 
 CASES = list(itertools.product(range(1, 7), PATTERNS))
 
@@ -68,6 +72,96 @@ def test_find_drone_two_strings_struck_together() -> None:
     solved = solve(notes, Instrument())
     melody = [solved.positions[n.id][0] for n in notes if n.pitch_midi > 45]
     assert set(melody) == {4}
+
+
+def _over(drone: int, melody: Sequence[int], slurs: Mapping[int, str] | None = None) -> list[Note]:
+    """A drone struck with every other note of a melody; ``slurs`` by place in the melody."""
+    notes: list[Note] = []
+    for i, pitch in enumerate(melody):
+        at = 0.3 * i
+        if i % 2 == 0:
+            notes.append(Note(len(notes) + 1, at, at + 0.58, drone))
+        how = (slurs or {}).get(i, "picked")
+        notes.append(Note(len(notes) + 1, at, at + 0.3, pitch, articulation=how))
+    return notes
+
+
+def test_solve_melody_that_only_the_thicker_string_carries_stays_on_it() -> None:
+    # Over open D3: E3 to D4, which string 3 (from G3) would have to share with another.
+    notes = _over(50, (52, 53, 55, 57, 59, 60, 62, 60, 59, 57, 55, 53, 52, 55, 57, 52))
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.drone.string == 4
+    melody = {solved.positions[n.id] for n in notes if n.pitch_midi != 50}
+    assert melody == {(5, p - 45) for p in (52, 53, 55, 57, 59, 60, 62)}
+
+
+def test_solve_melody_that_both_sides_carry_takes_the_thinner_string() -> None:
+    notes = _over(50, (55, 57, 59, 60, 62, 60, 59, 57, 55, 57, 59, 55))
+    solved = solve(notes, Instrument())
+    assert {solved.positions[n.id][0] for n in notes if n.pitch_midi != 50} == {3}
+
+
+def test_solve_slur_through_the_pitch_of_the_drone_is_the_melodys() -> None:
+    # D3 hammered on from C3 cannot be the open string beside it; D3 struck alone is.
+    melody = (48, 50, 52, 53, 52, 48, 52, 53, 55, 53, 52, 48)
+    notes = _over(50, melody, slurs={1: "hammer-on"})
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.drone.string == 4
+    slurred = next(n for n in notes if n.articulation == "hammer-on")
+    assert solved.positions[slurred.id] == (5, 5)
+    others = [n for n in notes if n.pitch_midi == 50 and n is not slurred]
+    assert {solved.positions[n.id] for n in others} == {(4, 0)}
+
+
+def test_solve_slur_carries_on_from_the_melody_and_not_from_the_drone_between() -> None:
+    notes = [
+        Note(1, 0.0, 0.9, 45),
+        Note(2, 0.0, 0.5, 52),
+        Note(3, 0.3, 1.2, 45),
+        Note(4, 0.5, 0.9, 55, articulation="hammer-on"),
+    ]
+    tail = _over(45, (52, 53, 55, 57, 55, 53, 52, 50, 52, 53))
+    notes += [
+        dataclasses.replace(
+            n, id=n.id + 4, onset_sec=n.onset_sec + 1.2, offset_sec=n.offset_sec + 1.2
+        )
+        for n in tail
+    ]
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.positions[4] == (4, 5)
+    assert solved.positions[3] == (5, 0)
+
+
+def test_find_drone_under_a_melody_on_the_thicker_string() -> None:
+    found, right, total = 0, 0, 0
+    rng = np.random.default_rng(5)
+    phrases = 0
+    while phrases < 24:
+        made = make_score(rng, kind="drone", instrument=Instrument())
+        melody = Counter(n.string for n in made.notes if n.string != made.drone_string)
+        drone = made.drone_string or 0
+        if not melody or melody.most_common(1)[0][0] < drone:
+            continue
+        phrases += 1
+        notes = [
+            Note(i, n.onset_sec, n.offset_sec, n.pitch_midi, articulation=n.articulation)
+            for i, n in enumerate(made.notes, start=1)
+        ]
+        solved = solve(notes, made.instrument)
+        if solved.drone is None or drone not in drone_strings(solved.drone):
+            continue
+        found += 1
+        if melody_string(notes, made.instrument, solved.drone) != melody.most_common(1)[0][0]:
+            continue  # the thinner string carries it all as well: nothing tells them apart
+        total += len(notes)
+        right += sum(
+            solved.positions[i] == (n.string, n.fret) for i, n in enumerate(made.notes, start=1)
+        )
+    assert found >= 0.9 * phrases
+    assert right >= 0.9 * total
 
 
 def _walk(pitches: list[int], step: float = 0.25) -> list[Note]:

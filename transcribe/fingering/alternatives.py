@@ -16,7 +16,7 @@ from transcribe.riff import Alternative, Drone, Instrument, Note, Phrase, Rhythm
 
 __all__ = ["alternatives", "home_position"]
 
-_FREE_MELODY = {"melody_far": 0.0, "melody_above": 0.0, "melody_moves": 0.0}
+_FREE_MELODY = dict.fromkeys(("melody_far", "melody_above", "melody_off", "melody_moves"), 0.0)
 _POSITION = "one hand position"
 _KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
     (_POSITION, dict.fromkeys(("fret", "fret_high", "fret_body", "off_first"), 0.0) | _FREE_MELODY),

@@ -352,6 +352,8 @@ class Beam:
             near = np.abs(string[:, None] - drones[None, :]).min(axis=1)
             yield "melody_far", trust * np.maximum(near - 1, 0)[None, :]
             yield "melody_above", trust * (string > top)[None, :]
+            if onset.lane is not None:
+                yield "melody_off", trust * (string != onset.lane)[None, :]
         if onset.melody:
             string = cand.strings[:, onset.melody[-1]]
             moved = (states.melody[:, None] >= 0) & (states.melody[:, None] != string[None, :])

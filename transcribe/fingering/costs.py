@@ -54,7 +54,7 @@ TRANSITION = (
 )
 """Names of the costs between one onset and what came before it."""
 
-DRONE = ("drone_off", "melody_on_drone", "melody_far", "melody_above", "melody_moves")
+DRONE = ("drone_off", "melody_on_drone", "melody_far", "melody_above", "melody_off", "melody_moves")
 """Names of the costs under a drone; near-hard, set by hand: no edition holds such riffs."""
 
 ALIKE = "repeat_off"
@@ -122,6 +122,7 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "melody_on_drone": 40.0,
         "melody_far": 12.0,
         "melody_above": 0.6,
+        "melody_off": 4.0,
         "melody_moves": 9.0,
     }
 )

@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.errors import ParameterError
-from transcribe.fingering.ghosts import ghosts_of
+from transcribe.fingering.ghosts import SURE, ghosts_of
 from transcribe.riff import Drone, Instrument, Note, sort_notes
 
-__all__ = ["drone_strings", "find_drone", "forced_drone"]
+__all__ = ["drone_strings", "find_drone", "forced_drone", "melody_string"]
 
 _TOGETHER_SEC = 0.05  # notes this close are one stroke
 _MIN_STRIKES = 3
@@ -30,8 +30,15 @@ _MIN_OF_RIFF = 0.7
 _MIN_BELOW = 0.93
 _MIN_SHARE_INSIDE = 0.4  # a drone in or above the melody has to be struck more
 _MIN_COVER_INSIDE = 0.9
+_MIN_REGULAR = 0.9  # share of the gaps between strikes that make them regular
+_GAP_SLACK = 0.12
+_MIN_RINGING = 0.93
+_MIN_OUTLASTS = 2.5
 _MIN_BESIDE = 0.85  # share of the melody that one string beside the drone could carry
+_MIN_BESIDE_THICKER = 0.97  # the same, where the melody runs on the thicker side
 _MELODY_FRETS = 17
+_SURE_LANE = 0.975  # share of the melody that makes a string beside the drone the melody's own
+_MIN_LANE = 0.95
 _MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
 _MIN_COVER_IF_RARE = 0.85
@@ -51,6 +58,30 @@ class _Found:
 def drone_strings(drone: Drone) -> tuple[int, ...]:
     """Every string of a drone, the main one first."""
     return (drone.string, *drone.other_strings)
+
+
+def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> int | None:
+    """The string beside ``drone`` that the melody over it can run along, or None.
+
+    The thinner one where it carries nearly all of the melody, as most riffs have it; else the
+    thicker one where that does, so that the melody need not change sides.
+    """
+    strings = drone_strings(drone)
+    open_pitches = {instrument.pitch_midi(s, 0) for s in strings}
+    melody = [
+        n
+        for n in notes
+        if drone.start_sec - 0.06 <= n.onset_sec <= drone.end_sec + 0.06
+        and n.pitch_midi not in open_pitches
+        and n.confidence >= SURE
+    ]
+    if not melody:
+        return None
+    thinner, thicker = min(strings) - 1, max(strings) + 1
+    for string, share in ((thinner, _SURE_LANE), (thicker, _MIN_LANE), (thinner, _MIN_LANE)):
+        if _beside(melody, (string,), instrument, share):
+            return string
+    return None
 
 
 def find_drone(
@@ -162,14 +193,36 @@ def _measure(
     if not _beside(melody, sorted(near), instrument, _MIN_BESIDE):
         return None
     if below < _MIN_BELOW:
-        steady = share >= _MIN_SHARE_INSIDE and covered >= _MIN_COVER_INSIDE
+        often = share >= _MIN_SHARE_INSIDE or _regular(struck) or _rings(struck, melody, start, end)
+        steady = often and covered >= _MIN_COVER_INSIDE
         if (
             not steady
             or length < 0.9 * whole
-            or not _beside(melody, (string + 1,), instrument, 0.97)
+            or not _beside(melody, (string + 1,), instrument, _MIN_BESIDE_THICKER)
         ):
             return None
     return _Found(pitch, string, start, end, covered + share + below)
+
+
+def _regular(struck: Sequence[Note]) -> bool:
+    """Whether the strikes come like a clock's: nearly all of them one usual gap apart."""
+    gaps = np.diff([n.onset_sec for n in struck])
+    if len(gaps) < _MIN_STRIKES:
+        return False
+    usual = float(np.median(gaps))
+    return bool(np.mean(np.abs(gaps - usual) <= _GAP_SLACK * usual) >= _MIN_REGULAR)
+
+
+def _rings(
+    struck: Sequence[Note], melody: Sequence[Note], start_sec: float, end_sec: float
+) -> bool:
+    """Whether the drone hardly ever falls silent and outlasts the notes of the melody."""
+    if len(struck) < _MIN_STRIKES:
+        return False
+    lengths = [n.offset_sec - n.onset_sec for n in struck]
+    steps = np.diff(_strokes(melody))
+    sounds = sum(lengths) >= _MIN_RINGING * (end_sec - start_sec)
+    return bool(sounds and np.median(lengths) >= _MIN_OUTLASTS * np.median(steps))
 
 
 def _strings_of(instrument: Instrument, pitch: int, also: Sequence[int]) -> list[int]:
@@ -272,6 +325,9 @@ def _companions(
         enough = max(3, 0.8 * len(first), 0.8 * len(own))
         rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
         below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_BELOW * max(1, len(rest))
+        thicker = max(string, best.string) + 1
+        if not below:
+            below = _beside(rest, (thicker,), instrument, _MIN_BESIDE_THICKER)
         if below and len({n.pitch_midi for n in rest}) >= 3 and along >= enough:
             out.append(string)
     return tuple(out[:1])

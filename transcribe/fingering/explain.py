@@ -229,6 +229,7 @@ _WORDS = {
     "melody_on_drone": "it would silence the drone",
     "melody_far": "it leaves the string beside the drone",
     "melody_above": "it lies on the far side of the drone",
+    "melody_off": "it leaves the string that the melody runs along",
     "melody_moves": "the melody changes strings",
 }
 """What to say when a cost is higher at the other place."""

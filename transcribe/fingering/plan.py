@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.fingering.candidates import Candidates, Chooser, Places
-from transcribe.fingering.drone import drone_strings
+from transcribe.fingering.drone import drone_strings, melody_string
 from transcribe.riff import LEGATO, Drone, Instrument, Note, legato_sources
 
 __all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
@@ -78,6 +78,7 @@ class Onset:
     trust: tuple[float, ...] = ()
     droned: tuple[int, ...] = ()
     drone_strings: tuple[int, ...] = ()
+    lane: int | None = None  # the string beside the drone that the melody runs along
 
     def key(self) -> tuple:
         """Everything that the search looks at here, to tell whether a later plan is the same."""
@@ -93,6 +94,7 @@ class Onset:
             self.melody,
             self.droned,
             self.drone_strings,
+            self.lane,
             tuple(self.voice),
             tuple(self.same),
             tuple(self.legato),
@@ -147,12 +149,13 @@ def plan_onsets(
     """
     unmet: list[Unmet] = []
     onsets: list[Onset] = []
-    sources = legato_sources(list(notes))
+    over = None if drone is None else _over_drone(notes, instrument, drone)
+    sources = legato_sources(list(notes)) if over is None else over.sources
     index = {note.id: i for i, note in enumerate(notes)}
     look = _Looker(notes)
     last_sec: float | None = None
     for group in _groups(notes):
-        group, allowed = _allowed(notes, group, instrument, drone, pins, unmet)
+        group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
         candidates = None
         while group:
             candidates = chooser.candidates(tuple(allowed))
@@ -172,8 +175,8 @@ def plan_onsets(
             pitches=tuple(notes[i].pitch_midi for i in group),
         )
         last_sec = time
-        if drone is not None and drone.start_sec - 0.06 <= time <= drone.end_sec + 0.06:
-            _mark_drone(onset, notes, instrument, drone)
+        if over is not None and over.holds(time):
+            _mark_drone(onset, notes, over)
         look.fill(onset, sources, index)
         if alike:
             ids = [notes[i].id for i in group]
@@ -181,6 +184,41 @@ def plan_onsets(
         onsets.append(onset)
     _look_around(onsets)
     return Plan(onsets, tuple(unmet))
+
+
+@dataclass(frozen=True, slots=True)
+class _Over:
+    """A drone and what it makes of the notes over it.
+
+    ``strikes``: ids of the notes that are the drone. ``lane``: the string (from 1) beside it that
+    the melody can run along. ``sources``: as `legato_sources` gives them, but a melody carries on
+    from its own notes where it can, not from the drone struck in between.
+    """
+
+    drone: Drone
+    strikes: frozenset[int]
+    lane: int | None
+    sources: Mapping[int, int]
+
+    def holds(self, time_sec: float) -> bool:
+        return self.drone.start_sec - 0.06 <= time_sec <= self.drone.end_sec + 0.06
+
+
+def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _Over:
+    pitches = {instrument.pitch_midi(s, 0) for s in drone_strings(drone)}
+    lane = melody_string(notes, instrument, drone)
+    over = _Over(drone, frozenset(), lane, {})
+    own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
+    sources = legato_sources(list(notes))
+    melody = legato_sources([n for n in notes if n.id not in own])
+    if lane is not None and lane > drone.string:
+        # On a thicker string the melody passes through the drone's pitch, stopped: a slur there
+        # is the melody's, since an open string beside it cannot be slurred to.
+        slurred = own & set(sources)
+        slurred |= {s for i, s in sources.items() if i not in own and i not in melody} & own
+        own -= slurred
+        melody = legato_sources([n for n in notes if n.id not in own])
+    return _Over(drone, frozenset(own), lane, {**sources, **melody})
 
 
 def _look_around(onsets: Sequence[Onset]) -> None:
@@ -230,7 +268,7 @@ def _allowed(
     notes: Sequence[Note],
     group: Sequence[int],
     instrument: Instrument,
-    drone: Drone | None,
+    over: _Over | None,
     pins: Mapping[int, tuple[int, int]],
     unmet: list[Unmet],
 ) -> tuple[list[int], list[Places]]:
@@ -275,8 +313,8 @@ def _allowed(
             else:
                 places = (pin,)
                 taken[pin[0]] = note.id
-        elif drone is not None:
-            places = _drone_places(note, places, group, notes, instrument, drone, pins)
+        elif over is not None and note.id in over.strikes:
+            places = _drone_places(note, places, group, notes, over.drone, pins)
         kept.append(i)
         allowed.append(places)
     return kept, allowed
@@ -287,7 +325,6 @@ def _drone_places(
     places: Places,
     group: Sequence[int],
     notes: Sequence[Note],
-    instrument: Instrument,
     drone: Drone,
     pins: Mapping[int, tuple[int, int]],
 ) -> Places:
@@ -295,8 +332,6 @@ def _drone_places(
 
     Where a pin takes the drone's string, the drone's note may lie elsewhere.
     """
-    if not drone.start_sec - 0.06 <= note.onset_sec <= drone.end_sec + 0.06:
-        return places
     twins = sum(notes[i].pitch_midi == note.pitch_midi for i in group)
     pinned = {pins[notes[i].id][0] for i in group if notes[i].id in pins}
     for string in drone_strings(drone):
@@ -356,11 +391,10 @@ def _no_string_left(
     return Unmet(note.id, reason, fights=fights)
 
 
-def _mark_drone(onset: Onset, notes: Sequence[Note], instrument: Instrument, drone: Drone) -> None:
-    strings = drone_strings(drone)
-    pitches = {instrument.open_midi[s - 1] + instrument.capo for s in strings}
-    onset.drone_strings = tuple(s - 1 for s in strings)
-    onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].pitch_midi in pitches)
+def _mark_drone(onset: Onset, notes: Sequence[Note], over: _Over) -> None:
+    onset.drone_strings = tuple(s - 1 for s in drone_strings(over.drone))
+    onset.lane = None if over.lane is None else over.lane - 1
+    onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].id in over.strikes)
     rest = [n for n in range(len(onset.notes)) if n not in onset.droned]
     # The surest note leads: what is heard beside it may be an overtone.
     onset.melody = tuple(sorted(rest, key=lambda n: (_trust(notes[onset.notes[n]]), n)))
