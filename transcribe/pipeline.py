@@ -189,6 +189,7 @@ def compare(
     reference: Riff | str | os.PathLike[str],
     *,
     sound: tuple[np.ndarray, int] | None = None,
+    part: str | None = None,
     progress: Progress | None = None,
 ) -> Comparison:
     """Hold a take against a reference: a verdict per note and what to practise.
@@ -203,6 +204,8 @@ def compare(
     sound : (samples, sample rate), optional
         The recording behind a take that is given as a riff: it is listened to again where the
         reference expects a note that was not heard. A take that is a recording brings its own.
+    part : str, optional
+        Name or number of the part of a reference in MusicXML or MIDI.
 
     Raises
     ------
@@ -215,7 +218,7 @@ def compare(
     from transcribe.formats import holds_notes
 
     if not isinstance(reference, Riff):
-        reference = describe(reference)
+        reference = describe(reference, part=part)
     if any(note.string is None for note in reference.notes):
         reference = finger(reference, progress=progress)
     if not isinstance(take, Riff):
@@ -238,13 +241,17 @@ def describe(
     path: str | os.PathLike[str],
     *,
     instrument: Instrument | None = None,
+    part: str | None = None,
     progress: Progress | None = None,
 ) -> Riff:
-    """A riff from any file that holds one: notes are read, a recording is transcribed."""
+    """A riff from any file that holds one: notes are read, a recording is transcribed.
+
+    ``part`` is the name or number of the part of a MusicXML or MIDI file.
+    """
     from transcribe.formats import holds_notes, read_any
 
-    if holds_notes(path):
-        return read_any(path)
+    if part is not None or holds_notes(path):
+        return read_any(path, part=part)
     return transcribe(path, instrument=instrument, progress=progress)
 
 

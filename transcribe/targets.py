@@ -2,16 +2,27 @@
 
 Written on the command line as ``12=3/7`` (note 12 on string 3, fret 7), ``bar:2=4`` (the notes
 of bar 2 on string 4), ``phrase:A=4``, or ``bar:2`` alone (the notes of bar 2 stay where they lie).
+Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``. A text tab that was edited names its
+places by itself.
 """
 
 from __future__ import annotations
 
+import dataclasses
+import math
+import os
 import re
+from collections.abc import Sequence
 
 from transcribe.errors import ParameterError
+from transcribe.instrument import pitch_name
 from transcribe.riff import Note, Riff
 
-__all__ = ["places_of"]
+__all__ = ["pinned_of", "place_in_score", "places_in_tab", "places_of"]
+
+_SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
+_SAME_SEC = 0.05
+_MOST_TOLD = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
 _STRETCH = re.compile(r"^(bar|phrase):([^=]+)(?:=(\d+))?$")
@@ -55,6 +66,136 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     if not places:
         raise ParameterError(f"no note of {kind} {name} can be played on string {string}")
     return places
+
+
+def pinned_of(riff: Riff, text: str) -> tuple[int, ...]:
+    """The ids of the pinned notes that ``text`` names: ``12``, ``bar:2``, ``phrase:A`` or ``all``.
+
+    A note that is named by its id is given back pinned or not.
+
+    Raises
+    ------
+    ParameterError
+        If ``text`` is none of these, or no note of the bar or phrase is pinned.
+    """
+    if text.isdigit():
+        return (int(text),)
+    if text == "all":
+        notes, what = list(riff.notes), "the riff"
+    elif (match := _STRETCH.match(text)) and match[3] is None:
+        what = f"{match[1]} {match[2]}"
+        notes = _of_bar(riff, match[2]) if match[1] == "bar" else _of_phrase(riff, match[2])
+    else:
+        raise ParameterError(
+            f"{text!r} names no pin to let go; write the ID of a note, bar:2, phrase:A or all, "
+            "without a place"
+        )
+    pinned = tuple(note.id for note in notes if note.pinned)
+    if not pinned:
+        others = ", ".join(str(n.id) for n in riff.notes if n.pinned)
+        raise ParameterError(f"no note of {what} is pinned; pinned are: {others or 'none'}")
+    return pinned
+
+
+def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple[int, int]]:
+    """The places of the notes whose numbers were moved in an edited text tab of ``riff``.
+
+    Raises
+    ------
+    FormatError
+        If the tab cannot be read.
+    ParameterError
+        If a number was lost, added or sounds another pitch; the message says where.
+    """
+    from transcribe.fingering import pins_from_tab
+    from transcribe.formats.tab_text import read_tab
+
+    edited = read_tab(source)
+    name = os.path.basename(os.fspath(source)) if "\n" not in str(source) else "the tab"
+    mine = [note for note in riff.notes if note.string is not None]
+    notes: list[Note] = []
+    left = list(edited.notes)
+    for note in mine:
+        match = _match(note, left)
+        if match is not None:
+            left.remove(match)
+            notes.append(_sounding(note, match, riff))
+    if len(notes) < len(mine) or left:
+        faults = _faults(riff, mine, list(edited.notes))
+        more = len(faults) - _MOST_TOLD
+        raise ParameterError(
+            f"{name}: {'; '.join(faults[:_MOST_TOLD])}{f'; and {more} more' if more > 0 else ''}; "
+            "move numbers to other strings, where they sound the same pitch, and keep every note"
+        )
+    return pins_from_tab(riff, dataclasses.replace(edited, notes=tuple(notes)))
+
+
+def place_in_score(riff: Riff, note: Note) -> str:
+    """Where a note stands for a reader: bar and beat, or its time where there are no bars."""
+    if riff.rhythm is None or note.onset_beat is None:
+        return f"at {note.onset_sec:.2f} s"
+    beats = riff.rhythm.meter[0]
+    bar = math.floor(note.onset_beat / beats)
+    return f"bar {bar + 1} beat {round(note.onset_beat - bar * beats + 1, 2):g}"
+
+
+def _apart(a: Note, b: Note) -> float:
+    """How far apart two notes begin, in shares of what still is together."""
+    if a.onset_beat is not None and b.onset_beat is not None:
+        return abs(a.onset_beat - b.onset_beat) / _SAME_BEAT
+    return abs(a.onset_sec - b.onset_sec) / _SAME_SEC
+
+
+def _match(note: Note, others: Sequence[Note]) -> Note | None:
+    """The note of an edited tab that is ``note``, on the same string where there are two."""
+    same = [
+        other
+        for other in others
+        if _apart(note, other) <= 1
+        and (
+            other.pitch_midi == note.pitch_midi
+            or (other.articulation == "dead" and note.articulation == "dead")
+        )
+    ]
+    return min(same, key=lambda o: (o.string != note.string, o.id), default=None)
+
+
+def _sounding(note: Note, found: Note, riff: Riff) -> Note:
+    """``found`` with the pitch of ``note``: a dead note has none of its own in a tab."""
+    if found.pitch_midi == note.pitch_midi or found.string is None:
+        return found
+    fret = riff.instrument.fret_of(found.string, note.pitch_midi)
+    return dataclasses.replace(found, pitch_midi=note.pitch_midi, fret=fret)
+
+
+def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[str]:
+    """What an edited tab lost, added or changed, in order of time."""
+    lost, new = list(mine), list(theirs)
+    for note in mine:
+        if (match := _match(note, new)) is not None:
+            lost.remove(note)
+            new.remove(match)
+    told: list[tuple[float, str]] = []
+    for note in lost:
+        where, name = place_in_score(riff, note), pitch_name(note.pitch_midi)
+        near = [other for other in new if _apart(note, other) <= 1]
+        near = [other for other in near if other.string == note.string] or near
+        if near:
+            other = near[0]
+            new.remove(other)
+            text = (
+                f"{where}: string {other.string} fret {other.fret} sounds "
+                f"{pitch_name(other.pitch_midi)}, but the note there is {name}, string "
+                f"{note.string} fret {note.fret}"
+            )
+        else:
+            text = f"{where}: the number on string {note.string} is lost, fret {note.fret} ({name})"
+        told.append((note.onset_sec, text))
+    for other in new:
+        where = place_in_score(riff, other)
+        text = f"{where}: string {other.string} fret {other.fret} is not in the riff"
+        told.append((other.onset_sec, text))
+    return [text for _, text in sorted(told, key=lambda pair: pair[0])]
 
 
 def _of_bar(riff: Riff, name: str) -> list[Note]:

@@ -222,10 +222,14 @@ def test_read_picks_the_guitar_and_says_so(tmp_path: Path) -> None:
     path = _saved(_file([piano, guitar]), tmp_path)
     riff = read_midi(path)
     assert [n.pitch_midi for n in riff.notes] == [52, 55]
-    assert "Of 2 parts, part 2 (Nylon) is read" in riff.extra["warnings"][0]
-    assert read_midi(path, track=1).notes[0].pitch_midi == 60
-    with pytest.raises(ParameterError, match="parts with notes: 1, 2"):
-        read_midi(path, track=3)
+    assert "Of 2 parts, number 2 (Nylon) is read" in riff.extra["warnings"][0]
+    assert "1 other is left out: 1 Piano" in riff.extra["warnings"][0]
+    for name in ("1", "Piano", "pia"):
+        piano_riff = read_midi(path, part=name)
+        assert piano_riff.notes[0].pitch_midi == 60
+        assert "warnings" not in piano_riff.extra
+    with pytest.raises(ParameterError, match="no part '3'; there are 1 Piano, 2 Nylon"):
+        read_midi(path, part="3")
 
 
 def test_read_format_0_with_several_channels(tmp_path: Path) -> None:

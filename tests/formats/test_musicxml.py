@@ -409,7 +409,8 @@ def test_read_picks_the_guitar(tmp_path: Path) -> None:
     assert [n.pitch_midi for n in riff.notes] == [71]
     assert "Guitar" in riff.extra["warnings"][0]
     assert [n.pitch_midi for n in read_musicxml(path, part="Flute").notes] == [69]
-    with pytest.raises(ParameterError, match="no part 'Oboe'"):
+    assert [n.pitch_midi for n in read_musicxml(path, part="1").notes] == [69]
+    with pytest.raises(ParameterError, match="no part 'Oboe'; there are 1 Flute, 2 Guitar"):
         read_musicxml(path, part="Oboe")
 
 

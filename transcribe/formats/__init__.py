@@ -9,7 +9,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from transcribe.errors import FormatError
+from transcribe.errors import FormatError, ParameterError
 
 if TYPE_CHECKING:
     from transcribe.riff import Riff
@@ -61,13 +61,17 @@ def holds_notes(path: str | os.PathLike[str]) -> bool:
     return kind_of(path) is not None
 
 
-def read_any(path: str | os.PathLike[str]) -> Riff:
+def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a riff document, text tab, MusicXML, MIDI or JAMS file.
+
+    ``part`` names the part of a MusicXML or MIDI file, or is its number, from 1.
 
     Raises
     ------
     FormatError
         If the file is missing, of no known kind, or malformed.
+    ParameterError
+        If there is no such part, or the file is of a kind that has no parts.
     """
     path = Path(path)
     if not path.exists():
@@ -75,6 +79,8 @@ def read_any(path: str | os.PathLike[str]) -> Riff:
     if path.is_dir():
         raise FormatError(f"{path} is a folder; name one file in it")
     kind = kind_of(path)
+    if part is not None and kind not in ("musicxml", "midi"):
+        raise ParameterError(f"{path} has no parts to choose from; leave out the part")
     if kind == "riff":
         from transcribe.formats.document import read_riff
 
@@ -86,11 +92,11 @@ def read_any(path: str | os.PathLike[str]) -> Riff:
     if kind == "musicxml":
         from transcribe.formats.musicxml import read_musicxml
 
-        return read_musicxml(path)
+        return read_musicxml(path, part=part)
     if kind == "midi":
         from transcribe.formats.midi import read_midi
 
-        return read_midi(path)
+        return read_midi(path, part=part)
     if kind == "jams":
         from transcribe.formats.jams import read_jams
 

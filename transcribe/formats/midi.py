@@ -18,8 +18,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError, HandspanError, ParameterError
+from transcribe.errors import FormatError, HandspanError
 from transcribe.formats.clock import Clock, ScoreNote, score_notes
+from transcribe.formats.parts import PartName, left_out, pick
 from transcribe.instrument import parse_tuning, pitch_name
 from transcribe.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
 
@@ -218,12 +219,13 @@ class _Part:
 
 
 def read_midi(
-    path: str | os.PathLike[str], *, track: int | None = None, instrument: Instrument | None = None
+    path: str | os.PathLike[str], *, part: str | None = None, instrument: Instrument | None = None
 ) -> Riff:
     """Read a standard MIDI file, format 0 or 1.
 
     Drums are left out. Of several parts the one that looks most like a guitar's is read, or the
-    one numbered ``track`` (from 1); ``riff.extra["warnings"]`` says which and what was left out.
+    one whose number (from 1) or name is ``part``; ``riff.extra["warnings"]`` says which and what
+    was left out.
     Strings and techniques come back from files that `write_midi` made. The riff's ``instrument``
     is that of the file where it says so, else ``instrument``, else the standard guitar.
 
@@ -232,7 +234,7 @@ def read_midi(
     FormatError
         If the file cannot be read, is malformed, or has no notes.
     ParameterError
-        If there is no part numbered ``track``.
+        If there is no such part, or ``part`` names several.
     """
     path = Path(path)
     file = _load(path)
@@ -241,8 +243,8 @@ def read_midi(
     parts = _parts(file, whole_tracks=own is not None or file.type == 1)
     if not parts:
         raise FormatError(f"{path}: found no notes, expected at least one outside the drums")
-    part, warnings = _choose(parts, track)
-    grid = _Grid(file, own, max(end for _, end, *_ in part.notes))
+    chosen, warnings = _choose(parts, part, path)
+    grid = _Grid(file, own, max(end for _, end, *_ in chosen.notes))
     if grid.end / grid.per_beat > _MAX_BEATS:
         raise FormatError(f"{path}: found over {_MAX_BEATS} beats, expected fewer")
     if own is not None:
@@ -253,10 +255,10 @@ def read_midi(
     instrument = instrument or Instrument()
     marks = _marks(file) if own is not None else {}
     notes = []
-    for i, (start, end, pitch, velocity, channel) in enumerate(sorted(part.notes), 1):
+    for i, (start, end, pitch, velocity, channel) in enumerate(sorted(chosen.notes), 1):
         string = _string(channel, instrument) if own is not None else None
         fret = instrument.fret_of(string, pitch) if string is not None else None
-        rise = part.rises.get((start, channel, pitch), 0.0)
+        rise = chosen.rises.get((start, channel, pitch), 0.0)
         bent = own is None and rise >= 0.8
         articulation = marks.get((start, string or 0), "bend" if bent else "picked")
         notes.append(
@@ -373,22 +375,13 @@ def _bend_range(
         reach[message.channel] = float(message.value)
 
 
-def _choose(parts: list[_Part], track: int | None) -> tuple[_Part, list[str]]:
-    if track is not None:
-        for part in parts:
-            if part.number == track:
-                return part, []
-        numbers = ", ".join(str(p.number) for p in parts)
-        raise ParameterError(f"there are no notes in part {track}; parts with notes: {numbers}")
+def _choose(parts: list[_Part], wanted: str | None, path: Path) -> tuple[_Part, list[str]]:
+    names = [PartName(part.number, part.name) for part in parts]
+    by_number = {part.number: part for part in parts}
+    if wanted is not None:
+        return by_number[pick(names, wanted, str(path)).number], []
     part = max(parts, key=lambda p: (p.likeness(), -p.number))
-    if len(parts) == 1:
-        return part, []
-    name = f" ({part.name})" if part.name else ""
-    others = len(parts) - 1
-    return part, [
-        f"Of {len(parts)} parts, part {part.number}{name} is read, as it looks most like a guitar; "
-        f"{others} {'other is' if others == 1 else 'others are'} left out."
-    ]
+    return part, left_out(names, PartName(part.number, part.name))
 
 
 def _string(channel: int, instrument: Instrument) -> int | None:

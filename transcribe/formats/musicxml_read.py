@@ -16,8 +16,9 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError, ParameterError
+from transcribe.errors import FormatError
 from transcribe.formats.musicxml_play import Builder, Found, Measure, PartFacts, play, sign
+from transcribe.formats.parts import PartName, left_out, pick
 from transcribe.formats.spelling import KINDS
 from transcribe.formats.xml_tree import Node, load_xml
 from transcribe.riff import Riff, Source
@@ -38,15 +39,15 @@ _UNITS = {
 def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a MusicXML file, plain or compressed (``.mxl``).
 
-    Of several parts the one that looks most like a guitar's is read, or the one whose id or name
-    is ``part``; ``riff.extra["warnings"]`` says which, and what else was left out.
+    Of several parts the one that looks most like a guitar's is read, or the one whose number (from
+    1), name or id is ``part``; ``riff.extra["warnings"]`` says which, and what else was left out.
 
     Raises
     ------
     FormatError
         If the file cannot be read, is no MusicXML, or holds no notes; the message names the line.
     ParameterError
-        If there is no such part.
+        If there is no such part, or ``part`` names several.
     """
     path = Path(path)
     root = load_xml(path)
@@ -96,14 +97,9 @@ def _choose(
 ) -> tuple[str, list[str]]:
     listed = {n.attrib.get("id", ""): n for n in root.walk("score-part")}
     names = {i: listed[i].value("part-name") if i in listed else "" for i in parts}
+    known = {i: PartName(number, names[i], i) for number, i in enumerate(parts, 1)}
     if wanted is not None:
-        for part_id, name in names.items():
-            if wanted in (part_id, name):
-                return part_id, []
-        raise ParameterError(
-            f"{path} has no part {wanted!r}; its parts: "
-            + ", ".join(f"{i} ({n})" if n else i for i, n in names.items())
-        )
+        return pick(list(known.values()), wanted, str(path)).id, []
 
     def likeness(part_id: str) -> float:
         score = 0.0
@@ -118,13 +114,7 @@ def _choose(
         return score + (6 if frets else 0) + (1 if pitched else -20) + min(pitched, 200) / 400
 
     chosen = max(parts, key=likeness)
-    if len(parts) == 1:
-        return chosen, []
-    others = len(parts) - 1
-    return chosen, [
-        f"Of {len(parts)} parts, {names[chosen] or chosen} is read, as it looks most like a "
-        f"guitar; {others} {'other is' if others == 1 else 'others are'} left out."
-    ]
+    return chosen, left_out(list(known.values()), known[chosen])
 
 
 class _Reader:

@@ -1,0 +1,360 @@
+"""Every command, its options, and what runs it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import Any, NoReturn
+
+__all__ = ["make_parser"]
+
+DEMO_TAKE = "mooring"
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says in one line what is wrong with the command, and where the options are told."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        self._given = list(sys.argv[1:] if args is None else args)
+        return super().parse_known_args(args, namespace)
+
+    def error(self, message: str) -> NoReturn:
+        hint = f"{self.prog} --help tells the options"
+        for word in getattr(self, "_given", ()):
+            if word.startswith("-") and word != "-" and os.path.exists(word):
+                hint = f"write ./{word} for the file whose name begins with a dash"
+        self.exit(2, f"{self.prog}: {' '.join(message.split())}; {hint}\n")
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The parser of the whole command; what it parses names in ``run`` what does the work."""
+    parser = _Parser(
+        prog="handspan",
+        description="From a rough recording of a guitar riff to a tab a hand can play.",
+        epilog="Each command has its own help: handspan transcribe --help",
+    )
+    parser.add_argument("--version", action="version", version=_version())
+    parser.set_defaults(run=None, quiet=False)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add_transcribe(commands)
+    _add_finger(commands)
+    _add_refinger(commands)
+    _add_theory(commands)
+    _add_compare(commands)
+    _add_show(commands)
+    _add_page(commands)
+    _add_demo(commands)
+    return parser
+
+
+def _add_transcribe(commands: Any) -> None:
+    take = _command(
+        commands,
+        "transcribe",
+        "make:transcribe",
+        "turn a recording into a riff document and a tab",
+        "handspan transcribe take.m4a -o riffs --capo 2 --format tab,musicxml",
+    )
+    take.add_argument("take", metavar="TAKE", type=Path, help="sound or video file")
+    _output_arguments(take)
+    _instrument_arguments(take)
+    _solver_arguments(take)
+    _rhythm_arguments(take)
+    take.add_argument(
+        "--max-minutes",
+        type=_number(0.05, 600),
+        default=30.0,
+        metavar="N",
+        help="refuse longer recordings (30)",
+    )
+
+
+def _add_finger(commands: Any) -> None:
+    finger = _command(
+        commands,
+        "finger",
+        "make:finger",
+        "find the fingering and the theory of notes from a file",
+        "handspan finger riff.mid --tuning drop-d -o riffs",
+    )
+    finger.add_argument(
+        "notes", metavar="NOTES", type=Path, help="MIDI, MusicXML, text tab, JAMS or riff document"
+    )
+    _part_argument(finger)
+    _output_arguments(finger)
+    _instrument_arguments(finger)
+    _solver_arguments(finger)
+    _rhythm_arguments(finger)
+
+
+def _add_refinger(commands: Any) -> None:
+    again = _command(
+        commands,
+        "refinger",
+        "correct:refinger",
+        "correct a riff: pin notes to places, half or double time; the rest is solved again",
+        "handspan refinger mooring.riff.json --pin 12=3/7",
+    )
+    again.add_argument("riff", metavar="RIFF", type=Path, help="riff document")
+    again.add_argument(
+        "--pin",
+        action="append",
+        default=[],
+        metavar="ID=STRING/FRET",
+        help="hold a note at a place; a bar or a phrase on a string: bar:2=4, phrase:A=4, or as it "
+        "lies: bar:2; may be given several times",
+    )
+    again.add_argument(
+        "--unpin",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="let a note go again, or those of bar:2, of phrase:A, or all",
+    )
+    again.add_argument(
+        "--only-here", action="store_true", help="leave the repeats of the phrase as they are"
+    )
+    again.add_argument(
+        "--from-tab",
+        type=Path,
+        metavar="EDITED.txt",
+        help="take the numbers that moved in an edited text tab as pins",
+    )
+    tempo = again.add_mutually_exclusive_group()
+    tempo.add_argument(
+        "--half-time",
+        action="store_true",
+        help="the beat is felt half as fast: eighths become sixteenths",
+    )
+    tempo.add_argument(
+        "--double-time",
+        action="store_true",
+        help="the beat is felt twice as fast: eighths become quarters",
+    )
+    _rhythm_arguments(again, bpm_in=tempo)
+    again.add_argument("--undo", action="store_true", help="take the last correction back")
+    again.add_argument("--redo", action="store_true", help="make the last undone correction again")
+    again.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
+    again.add_argument(
+        "--width", type=_width, metavar="COLUMNS", help="columns of the tab (as it was, or 80)"
+    )
+    _json_argument(again)
+
+
+def _add_theory(commands: Any) -> None:
+    theory = _command(
+        commands,
+        "theory",
+        "look:theory",
+        "say which mode, why, the chord loop, and ways to play its chords",
+        "handspan theory mooring.riff.json",
+    )
+    theory.add_argument(
+        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, tab or recording"
+    )
+    _part_argument(theory)
+    _json_argument(theory)
+
+
+def _add_compare(commands: Any) -> None:
+    held = _command(
+        commands,
+        "compare",
+        "look:compare",
+        "hold a take against a reference: a verdict per note and what to practise",
+        "handspan compare take.m4a mooring.riff.json --report report.html",
+    )
+    held.add_argument("take", metavar="TAKE", type=Path, help="recording or riff document")
+    held.add_argument(
+        "reference", metavar="REFERENCE", type=Path, help="riff document, text tab, MusicXML, MIDI"
+    )
+    _part_argument(held)
+    held.add_argument(
+        "--no-progress",
+        action="store_true",
+        help="do not add this take to NAME.progress.jsonl beside the reference",
+    )
+    held.add_argument("--report", type=Path, metavar="FILE.html", help="write a page to look at")
+    held.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+    _json_argument(held)
+
+
+def _add_show(commands: Any) -> None:
+    show = _command(
+        commands,
+        "show",
+        "look:show",
+        "print the tab, the notes with their ids, or why a note lies where it does",
+        "handspan show mooring.riff.json --why 12",
+    )
+    show.add_argument(
+        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML or tab"
+    )
+    _part_argument(show)
+    show.add_argument("--notes", action="store_true", help="list every note with its id and place")
+    show.add_argument("--why", type=int, metavar="ID", help="why this note lies where it does")
+    show.add_argument("--alternative", type=int, metavar="N", help="show the N-th other fingering")
+    show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+    show.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    _json_argument(show)
+
+
+def _add_page(commands: Any) -> None:
+    page = _command(
+        commands,
+        "page",
+        "look:page",
+        "open a folder of riffs in the browser, on this machine alone",
+        "handspan page riffs",
+    )
+    page.add_argument(
+        "folder", nargs="?", type=Path, default=Path(), metavar="FOLDER", help="the riffs (here)"
+    )
+    page.add_argument("--port", type=int, default=0, metavar="N", help="a fixed port (any free)")
+    page.add_argument("--no-browser", action="store_true", help="only print the address")
+
+
+def _add_demo(commands: Any) -> None:
+    demo = _command(
+        commands,
+        "demo",
+        "make:demo",
+        "do the whole job on a recording that ships with the project",
+        "handspan demo",
+    )
+    demo.add_argument("name", nargs="?", default=DEMO_TAKE, metavar="NAME", help="which recording")
+    demo.add_argument(
+        "-o", "--output", type=Path, default=Path("handspan-demo"), metavar="DIR", help="folder"
+    )
+    _json_argument(demo)
+
+
+_SPAN_HELP = "widest comfortable stretch between first and fourth finger, in millimetres"
+_WIDTH_HELP = "columns of the tab (80)"
+_REPEATS_HELP = "write bars that are played again at once only once"
+
+
+def _command(
+    commands: Any, name: str, run: str, summary: str, example: str
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=summary,
+        description=summary[0].upper() + summary[1:] + ".",
+        epilog=f"example: {example}",
+    )
+    parser.set_defaults(run=f"transcribe.command.{run}")
+    parser.add_argument("--quiet", action="store_true", help="no progress on stderr")
+    return parser
+
+
+def _json_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print JSON for other programs")
+
+
+def _output_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "-o", "--output", type=Path, metavar="DIR", help="folder for the files (the input's own)"
+    )
+    parser.add_argument(
+        "--format",
+        type=_formats,
+        default=("tab",),
+        metavar="LIST",
+        help="files beside the riff document: tab,musicxml,midi,jams (tab)",
+    )
+    parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+    parser.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    _json_argument(parser)
+
+
+def _instrument_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--tuning", metavar="NAME|E4,B3,...", help="a tuning's name, or the strings from string 1"
+    )
+    parser.add_argument("--capo", type=int, metavar="N", help="fret of the capo (0)")
+    parser.add_argument("--frets", type=int, metavar="N", help="frets on the neck (22)")
+    parser.add_argument("--scale-length", type=float, metavar="MM", help="nut to saddle (648)")
+
+
+def _solver_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
+    parser.add_argument(
+        "--drone",
+        type=_drone,
+        default="auto",
+        metavar="auto|off|STRING",
+        help="find the drone string, rule it out, or name it (auto)",
+    )
+
+
+def _part_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--part",
+        metavar="NAME|N",
+        help="which part of a MusicXML or MIDI file (the one most like a guitar)",
+    )
+
+
+def _rhythm_arguments(parser: argparse.ArgumentParser, *, bpm_in: Any = None) -> None:
+    (bpm_in or parser).add_argument(
+        "--bpm", type=_number(20, 400), metavar="X", help="beats in a minute"
+    )
+    parser.add_argument("--meter", type=_meter, metavar="3/4", help="beats in a bar")
+    parser.add_argument(
+        "--first-beat", type=_number(0, 1e5), metavar="SEC", help="where bar 1 begins"
+    )
+
+
+def _number(low: float, high: float) -> Any:
+    def parse(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(f"{text} is not within {low:g} to {high:g}")
+        return value
+
+    return parse
+
+
+def _width(text: str) -> int:
+    if not text.isdigit() or not 30 <= int(text) <= 1000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a width of 30 to 1000 columns")
+    return int(text)
+
+
+def _formats(text: str) -> tuple[str, ...]:
+    known = ("tab", "musicxml", "midi", "jams")
+    parts = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",") if part.strip()))
+    for part in parts:
+        if part not in known:
+            raise argparse.ArgumentTypeError(f"no format is called {part!r}; {', '.join(known)}")
+    return parts
+
+
+def _drone(text: str) -> str | int:
+    if text in ("auto", "off"):
+        return text
+    if text.isdigit() and 1 <= int(text) <= 12:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is not auto, off or the number of a string")
+
+
+def _meter(text: str) -> tuple[int, int]:
+    upper, _, lower = text.partition("/")
+    if upper.isdigit() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32:
+        return int(upper), int(lower)
+    raise argparse.ArgumentTypeError(f"{text!r} is not a meter such as 4/4 or 6/8")
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return f"handspan {version('handspan')}"
+    except PackageNotFoundError:
+        return "handspan (not installed)"

@@ -1,0 +1,106 @@
+"""The command that corrects a riff: pins, an edited tab, half and double time, undo."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from transcribe.command.printing import Progress, changes, print_files, print_riff
+from transcribe.errors import FormatError, ParameterError
+
+if TYPE_CHECKING:
+    from transcribe.riff import Riff
+
+__all__ = ["refinger"]
+
+
+def refinger(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import fingering, shelf
+    from transcribe.revisions import read_revision
+
+    if args.undo and args.redo:
+        raise ParameterError("--undo and --redo cancel each other; give one of them")
+    _check_kind(args.riff)
+    old, revision = read_revision(args.riff.resolve())
+    riff = _corrected(old, args, progress)
+    if args.hand_span is not None:
+        riff = fingering.refinger(riff, hand=fingering.Hand(span_mm=args.hand_span))
+    folder, name = args.riff.parent, shelf.riff_name(args.riff)
+    forms = shelf.forms_beside(old, folder, name)
+    tab = forms.get("tab", shelf.Form(repeats=any(form.repeats for form in forms.values())))
+    if args.width is not None:
+        tab = shelf.Form(args.width, tab.repeats)
+    forms["tab"] = tab
+    files = shelf.save(
+        riff, folder, name, formats=(), forms=forms, say=progress.say, expected=revision
+    )
+    if args.json:
+        print_riff(riff, args)
+        return 0
+    placed = {note.id for note in old.notes if note.string is not None}
+    lost = [note.id for note in riff.notes if note.string is None and note.id in placed]
+    if lost:
+        progress.say(
+            f"no string is left for note {', '.join(map(str, lost))}; --undo takes this back"
+        )
+    print_riff(riff, args, width=tab.width, repeats=tab.repeats)
+    print()
+    print("\n".join(changes(old, riff) or ["no note moved"]))
+    print_files(files, args, progress)
+    return 0
+
+
+def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
+    """``riff`` with what ``args`` ask for, in the order: back, tempo, unpin, pin."""
+    from transcribe import edits, fingering, tempo
+    from transcribe.targets import pinned_of, places_in_tab, places_of
+
+    repeats = not args.only_here
+    if args.undo:
+        riff = edits.undo(riff)
+    if args.redo:
+        riff = edits.redo(riff)
+    if args.half_time:
+        riff = tempo.half_time(riff, meter=args.meter, progress=progress)
+    elif args.double_time:
+        riff = tempo.double_time(riff, meter=args.meter, progress=progress)
+    elif (args.bpm, args.meter, args.first_beat) != (None, None, None):
+        riff = tempo.retime(
+            riff,
+            bpm=args.bpm,
+            meter=args.meter,
+            first_beat_sec=args.first_beat,
+            progress=progress,
+        )
+    if args.unpin:
+        wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
+        riff = fingering.unpin(riff, wanted, repeats=repeats)
+    pins: dict[int, tuple[int, int]] = {}
+    for text in args.pin:
+        pins |= places_of(riff, text)
+    if args.from_tab is not None:
+        pins |= places_in_tab(riff, args.from_tab)
+    return fingering.pin(riff, pins, repeats=repeats) if pins else riff
+
+
+def _check_kind(path: Path) -> None:
+    """Refuse what is no riff document and say which command makes one of it."""
+    from transcribe import shelf
+    from transcribe.formats import kind_of
+
+    kind = kind_of(path)
+    if kind == "riff" or not path.is_file():
+        return
+    document = path.with_name(f"{shelf.riff_name(path)}{shelf.RIFF_SUFFIX}")
+    names = {"tab": "a text tab", "musicxml": "MusicXML", "midi": "a MIDI file", "jams": "JAMS"}
+    if kind is None:
+        what, command = "no riff document", "transcribe"
+    else:
+        what, command = f"{names[kind]}, not a riff document", "finger"
+    way = f"handspan {command} {path} makes one"
+    if document.is_file():
+        way = f"give {document}"
+        if kind == "tab":
+            way += f", and the tab with --from-tab {path}"
+    raise FormatError(f"{path} is {what}; {way}")

@@ -1,0 +1,102 @@
+"""The commands that leave a riff as it is: look at it, explain it, hold a take against it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from transcribe.command.printing import Progress, place, print_riff
+from transcribe.errors import ParameterError
+
+__all__ = ["compare", "page", "show", "theory"]
+
+_SAME_RIFF = 0.25  # share of right notes under which a take is taken for another riff
+
+
+def theory(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import pipeline
+
+    report = pipeline.theory_report(pipeline.describe(args.riff, part=args.part, progress=progress))
+    progress.clear()
+    print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
+    return 0
+
+
+def compare(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import pipeline
+    from transcribe.compare import progress as diary
+    from transcribe.compare import report
+    from transcribe.formats.document import write_atomically
+
+    comparison = pipeline.compare(args.take, args.reference, part=args.part, progress=progress)
+    kept = diary.progress_path(args.reference)
+    previous = None
+    # A take of something else would make the next one look like progress.
+    if not args.no_progress and comparison.summary.right_share >= _SAME_RIFF:
+        previous = diary.append(kept, diary.entry_of(comparison))
+    progress.clear()
+    if args.report is not None:
+        replaced = args.report.exists()
+        history = () if previous is None else diary.read(kept)[:-1]
+        page = report.html(comparison, history=history)
+        write_atomically(args.report, page.encode("utf-8"))
+        progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
+    if args.json:
+        print(json.dumps(comparison.as_json(), ensure_ascii=False))
+    else:
+        print(report.text(comparison, width=args.width, previous=previous))
+    return 0
+
+
+def show(args: argparse.Namespace, progress: Progress) -> int:
+    import dataclasses
+
+    from transcribe.formats import read_any
+    from transcribe.instrument import pitch_name
+
+    riff = read_any(args.riff, part=args.part)
+    if args.alternative is not None:
+        if not 1 <= args.alternative <= len(riff.alternatives):
+            raise ParameterError(
+                f"{args.riff} has {len(riff.alternatives)} other fingerings, "
+                f"there is no number {args.alternative}"
+            )
+        other = riff.alternatives[args.alternative - 1]
+        notes = []
+        for note in riff.notes:
+            string, fret = other.positions.get(note.id, (note.string, note.fret))
+            notes.append(dataclasses.replace(note, string=string, fret=fret, finger=None))
+        riff = dataclasses.replace(riff, notes=tuple(notes))
+    if args.why is not None:
+        from transcribe import fingering
+
+        print(fingering.explain(riff, args.why))
+        return 0
+    if args.notes and not args.json:
+        print(f"{'id':>4} {'bar':>4} {'beat':>6} {'seconds':>8} {'pitch':>5}  place")
+        beats = riff.rhythm.meter[0] if riff.rhythm else 4
+        for note in riff.notes:
+            bar = beat = ""
+            if note.onset_beat is not None:
+                bar = str(int(note.onset_beat // beats) + 1)
+                beat = f"{note.onset_beat % beats + 1:.2f}"
+            marks = "" if note.articulation == "picked" else f"  {note.articulation}"
+            marks += "  pinned" if note.pinned else ""
+            print(
+                f"{note.id:>4} {bar:>4} {beat:>6} {note.onset_sec:8.2f} "
+                f"{pitch_name(note.pitch_midi):>5}  {place(note)}{marks}"
+            )
+        return 0
+    print_riff(riff, args)
+    return 0
+
+
+def page(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe.page import serve
+
+    if not args.folder.is_dir():
+        raise ParameterError(f"{args.folder} is not a folder; name the folder that holds the riffs")
+    if not 0 <= args.port <= 65535:
+        raise ParameterError(f"a port is 0 to 65535, not {args.port}")
+    serve(args.folder, port=args.port, open_browser=not args.no_browser)
+    return 0

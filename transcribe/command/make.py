@@ -1,0 +1,203 @@
+"""The commands that make a riff: from a recording, from a file of notes, and the demo."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from transcribe.command.arguments import make_parser
+from transcribe.command.printing import Progress, print_files, print_riff
+from transcribe.errors import ParameterError
+
+if TYPE_CHECKING:
+    from transcribe.riff import Instrument, Note, Riff
+
+__all__ = ["demo", "finger", "transcribe"]
+
+
+def transcribe(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import pipeline
+
+    place = _Place.of(args, args.take)
+    # An unreadable old document is refused before the work, not after it.
+    old, revision = place.old()
+    riff = pipeline.transcribe(
+        args.take, max_sec=60 * args.max_minutes, progress=progress, **_settings(args)
+    )
+    if old is not None:
+        riff = _keeping(old, riff, place.document, args, progress)
+    _save(riff, place, args, progress, revision)
+    return 0
+
+
+def finger(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import pipeline
+    from transcribe.formats import read_any
+
+    place = _Place.of(args, args.notes)
+    old, revision = place.old()
+    given = read_any(args.notes, part=args.part)
+    riff = pipeline.finger(given, progress=progress, **_settings(args))
+    if old is not None and args.notes.resolve() != place.document.resolve():
+        riff = _keeping(old, riff, place.document, args, progress)
+    moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
+    remark = (
+        f"{len(moved)} notes lie elsewhere than {args.notes.name} has them; "
+        f"to hold one there, handspan refinger {place.document} --pin ID=STRING/FRET"
+    )
+    _save(riff, place, args, progress, revision, remark=remark if moved else "")
+    return 0
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where the riff of a file is written."""
+
+    folder: Path
+    name: str
+    document: Path
+
+    @classmethod
+    def of(cls, args: argparse.Namespace, path: Path) -> _Place:
+        from transcribe import shelf
+
+        folder = args.output if args.output is not None else path.parent
+        name = shelf.riff_name(path)
+        return cls(folder, name, folder / f"{name}{shelf.RIFF_SUFFIX}")
+
+    def old(self) -> tuple[Riff, str] | tuple[None, None]:
+        """The document that is there already and its revision."""
+        from transcribe.revisions import read_revision
+
+        return read_revision(self.document.resolve()) if self.document.exists() else (None, None)
+
+
+def _settings(args: argparse.Namespace) -> dict[str, Any]:
+    return {
+        "instrument": _instrument(args),
+        "hand": _hand(args.hand_span),
+        "drone": args.drone,
+        "bpm": args.bpm,
+        "meter": args.meter,
+        "first_beat_sec": args.first_beat,
+    }
+
+
+def _keeping(
+    old: Riff, riff: Riff, document: Path, args: argparse.Namespace, progress: Progress
+) -> Riff:
+    """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
+    from transcribe import pipeline, shelf
+
+    if old.history or any(note.pinned for note in old.notes):
+        pins, lost = shelf.carry_pins(old, riff.notes)
+        kept = shelf.keep_old(document)
+        progress.say(
+            f"{document} held corrections: {len(pins)} pins carried over"
+            + (f", {len(lost)} fit no note any more" if lost else "")
+            + f"; the old document is kept as {kept}"
+        )
+        if pins:
+            riff = pipeline.finger(
+                riff, hand=_hand(args.hand_span), drone=args.drone, pins=pins, progress=progress
+            )
+    elif _other_recording(old, riff):
+        # Phones give many recordings the same name.
+        kept = shelf.keep_old(document)
+        progress.say(f"{document} was made from another recording and is kept as {kept}")
+    return riff
+
+
+def _other_recording(old: Riff, new: Riff) -> bool:
+    if old.source is None or new.source is None or old.source.sha256 is None:
+        return False
+    return old.source.sha256 != new.source.sha256
+
+
+def _save(
+    riff: Riff,
+    place: _Place,
+    args: argparse.Namespace,
+    progress: Progress,
+    revision: str | None,
+    *,
+    remark: str = "",
+) -> None:
+    """Write the files, print the tab, and say what was written."""
+    from transcribe import shelf
+
+    files = shelf.save(
+        riff,
+        place.folder,
+        place.name,
+        formats=args.format,
+        width=args.width,
+        repeats=args.repeats,
+        say=progress.say,
+        expected=revision,
+    )
+    print_riff(riff, args)
+    if remark:
+        progress.say(remark)
+    print_files(files, args, progress)
+
+
+def demo(args: argparse.Namespace, progress: Progress) -> int:
+    takes = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
+    names = sorted(path.name for path in takes.iterdir()) if takes.is_dir() else []
+    if args.name not in names:
+        raise ParameterError(
+            f"no recording called {args.name!r} ships here; "
+            + (f"there are {', '.join(names)}" if names else "run the demo from a source checkout")
+        )
+    take = next(
+        path
+        for path in sorted((takes / args.name).iterdir())
+        if path.suffix in (".flac", ".ogg", ".wav", ".mp3", ".m4a")
+    )
+    truth = takes / args.name / "truth.riff.json"
+    capo = 0
+    if truth.exists():
+        from transcribe.formats.document import read_riff
+
+        capo = read_riff(truth).instrument.capo
+    progress.say(f"handspan transcribe {take}" + (f" --capo {capo}" if capo else ""))
+    command = ["transcribe", str(take), "-o", str(args.output), "--format", "tab,musicxml,midi"]
+    command += ["--capo", str(capo)] if capo else []
+    command += ["--json"] if args.json else []
+    made = make_parser().parse_args(command)
+    code = transcribe(made, progress)
+    if not args.json:
+        from transcribe.command.look import theory
+
+        print()
+        made = make_parser().parse_args(["theory", str(args.output / f"{take.stem}.riff.json")])
+        code = code or theory(made, progress)
+    return code
+
+
+def _instrument(args: argparse.Namespace) -> Instrument | None:
+    """The instrument that the arguments name; None where they say nothing of it."""
+    if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
+        return None
+    from transcribe.instrument import make_instrument
+
+    return make_instrument(
+        args.tuning or "standard",
+        capo=args.capo or 0,
+        frets=args.frets,
+        scale_length_mm=args.scale_length,
+    )
+
+
+def _hand(span_mm: float | None) -> Any:
+    from transcribe.fingering import Hand
+
+    return Hand() if span_mm is None else Hand(span_mm=span_mm)
+
+
+def _has_moved(note: Note, riff: Riff) -> bool:
+    now = riff.note(note.id)
+    return (now.string, now.fret) != (note.string, note.fret)

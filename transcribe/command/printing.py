@@ -1,0 +1,116 @@
+"""What the commands print: results on stdout, progress and remarks on stderr."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from transcribe.riff import Note, Riff
+
+__all__ = ["Progress", "changes", "place", "print_files", "print_riff"]
+
+
+class Progress:
+    """Stage and share on stderr, once the work has lasted over a second."""
+
+    def __init__(self, stream: Any, *, quiet: bool) -> None:
+        self._stream = stream
+        self._quiet = quiet
+        self._begun = time.monotonic()
+        self._shown = ""
+        self._is_terminal = stream.isatty()
+
+    def __call__(self, stage: str, share: float) -> None:
+        if self._quiet or time.monotonic() - self._begun < 1.0:
+            return
+        if self._is_terminal:
+            text = f"{stage} {share:4.0%}"
+            self._stream.write(f"\r{text:<{len(self._shown)}}")
+            self._shown = text
+        elif stage != self._shown:
+            self._stream.write(f"{stage} ...\n")
+            self._shown = stage
+        self._stream.flush()
+
+    def clear(self) -> None:
+        """Take the progress off the terminal, so that something else can be printed."""
+        if self._is_terminal and self._shown:
+            self._stream.write("\r" + " " * len(self._shown) + "\r")
+            self._stream.flush()
+        self._shown = ""
+
+    def say(self, sentence: str) -> None:
+        """Print a remark on a line of its own."""
+        self.clear()
+        print(sentence, file=self._stream)
+
+
+def print_riff(
+    riff: Riff, args: argparse.Namespace, *, width: int | None = None, repeats: bool | None = None
+) -> None:
+    """Print the tab and what is to be said of it, or the document for other programs.
+
+    ``width`` and ``repeats`` are those of ``args`` where left out.
+    """
+    if args.json:
+        from transcribe.formats.document import to_json
+
+        print(json.dumps(to_json(riff), ensure_ascii=False))
+        return
+    from transcribe.formats.tab_text import write_tab
+
+    width = getattr(args, "width", None) if width is None else width
+    repeats = getattr(args, "repeats", False) if repeats is None else repeats
+    print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
+    for key in ("warnings", "unmet", "cautions"):
+        for sentence in riff.extra.get(key, ()):
+            print(f"{'! ' if key != 'cautions' else 'take care: '}{sentence}")
+
+
+def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progress) -> None:
+    """Say which files were written."""
+    progress.clear()
+    stream = sys.stderr if args.json else sys.stdout
+    print("written: " + ", ".join(str(path) for path in files), file=stream)
+
+
+def changes(old: Riff, new: Riff) -> list[str]:
+    """What a correction changed, a line for the rhythm and one for each note."""
+    from transcribe.instrument import pitch_name
+
+    before = {note.id: note for note in old.notes}
+    lines = []
+    if old.rhythm is not None and new.rhythm is not None and _tempo(old) != _tempo(new):
+        lines.append(f"rhythm: {_tempo(old)} -> {_tempo(new)}")
+    for note in new.notes:
+        was = before.pop(note.id, None)
+        name = f"note {note.id}"
+        if was is None:
+            lines.append(f"{name}: {pitch_name(note.pitch_midi)} is there, {place(note)}")
+        elif (was.string, was.fret) != (note.string, note.fret):
+            pinned = " (pinned)" if note.pinned else ""
+            pinned = " (pin taken off)" if was.pinned and not note.pinned else pinned
+            lines.append(f"{name}: {place(was)} -> {place(note)}{pinned}")
+        elif was.pinned and not note.pinned:
+            lines.append(f"{name}: pin taken off, it stays on {place(note)}")
+        elif note.pinned and not was.pinned:
+            lines.append(f"{name}: pinned where it lies, {place(note)}")
+    lines += [f"note {i}: {pitch_name(n.pitch_midi)} is gone" for i, n in before.items()]
+    return lines
+
+
+def _tempo(riff: Riff) -> str:
+    rhythm = riff.rhythm
+    assert rhythm is not None
+    return f"{rhythm.meter[0]}/{rhythm.meter[1]} at {rhythm.bpm:.1f} beats a minute"
+
+
+def place(note: Note) -> str:
+    """Where a note lies, in words."""
+    return "nowhere" if note.string is None else f"string {note.string} fret {note.fret}"

@@ -1,0 +1,69 @@
+"""The parts of a file that holds several, as a person names them: by number, name or id."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from transcribe.errors import ParameterError
+
+__all__ = ["PartName", "left_out", "listed", "pick"]
+
+_MOST_LISTED = 12
+
+
+@dataclass(frozen=True, slots=True)
+class PartName:
+    """A part's ``number`` from 1, its ``name`` as people see it, and its ``id`` in the file."""
+
+    number: int
+    name: str = ""
+    id: str = ""
+
+
+def pick(parts: Sequence[PartName], wanted: str, where: str) -> PartName:
+    """The part that is called ``wanted``: its id, its number, its name, or the start of that.
+
+    Case does not matter. ``where`` is what the error calls the file.
+
+    Raises
+    ------
+    ParameterError
+        If no part is called that, or several are; the message lists the parts.
+    """
+    text = wanted.strip().casefold()
+    ways = (
+        [p for p in parts if p.id and p.id.casefold() == text],
+        [p for p in parts if str(p.number) == text],
+        [p for p in parts if text and p.name.strip().casefold() == text],
+        [p for p in parts if text and p.name.strip().casefold().startswith(text)],
+    )
+    for found in ways:
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise ParameterError(
+                f"{where} has {len(found)} parts called {wanted!r}, {listed(found)}; "
+                "name one by its number"
+            )
+    raise ParameterError(f"{where} has no part {wanted!r}; there are {listed(parts)}")
+
+
+def listed(parts: Iterable[PartName]) -> str:
+    """Numbers and names, such as ``1 Flute, 2 Guitar``."""
+    texts = [f"{p.number} {p.name.strip() or p.id}".strip() for p in parts]
+    more = len(texts) - _MOST_LISTED
+    return ", ".join(texts[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
+
+
+def left_out(parts: Sequence[PartName], chosen: PartName) -> list[str]:
+    """The remark, if any, that says which of several parts was read and which were not."""
+    others = [part for part in parts if part != chosen]
+    if not others:
+        return []
+    called = chosen.name.strip() or chosen.id or "without a name"
+    return [
+        f"Of {len(parts)} parts, number {chosen.number} ({called}) is read, as it looks most like "
+        f"a guitar; {len(others)} {'other is' if len(others) == 1 else 'others are'} left out: "
+        f"{listed(others)}."
+    ]
