@@ -1,0 +1,273 @@
+"""Correcting a riff from the command: files that follow, bars and phrases, half time, messages."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.formats.riffs import make_riff
+from transcribe import shelf
+from transcribe.cli import main
+from transcribe.formats import read_any
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.formats.tab_text import write_tab
+
+BAR = [(0, 1, 3, 0), (1, 1, 3, 2), (2, 1, 3, 4), (3, 1, 3, 2)]
+
+
+@pytest.fixture
+def loop(tmp_path: Path) -> Path:
+    """A bar that is played four times, and after it another one; with its files, repeats folded."""
+    items = [(4 * i + beat, *rest) for i in range(4) for beat, *rest in BAR]
+    items += [(16 + beat, 1, 2, fret) for beat, fret in enumerate((3, 5, 3, 1))]
+    path = tmp_path / "rope-walk.riff.json"
+    given = tmp_path / "given.riff.json"
+    write_riff(make_riff(items, title="rope-walk.wav"), given)
+    riff = read_riff(given)
+    given.unlink()
+    shelf.save(riff, tmp_path, "rope-walk", formats=("tab", "musicxml", "midi"), repeats=True)
+    return path
+
+
+def _text(document: Path, suffix: str) -> str:
+    return document.with_name(f"rope-walk{suffix}").read_text(encoding="utf-8")
+
+
+def test_corrections_keep_repeats_folded(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pins = [f"--pin={4 * i + 2}=4/7" for i in range(4)]
+    assert main(["refinger", str(loop), *pins]) == 0
+    tab = _text(loop, ".tab.txt")
+    assert "x4" in tab
+    assert capsys.readouterr().out.startswith(tab.rstrip("\n"))
+    assert _text(loop, ".musicxml").count("<measure ") == 2
+    riff = read_riff(loop)
+    for suffix in (".tab.txt", ".musicxml", ".mid"):
+        again = read_any(loop.with_name(f"rope-walk{suffix}"))
+        assert [(n.string, n.fret) for n in again.notes] == [(n.string, n.fret) for n in riff.notes]
+    assert not list(loop.parent.glob("*.kept-*"))
+
+
+def test_a_correction_of_one_pass_opens_the_fold_and_undo_closes_it(loop: Path) -> None:
+    assert main(["refinger", str(loop), "--pin", "6=4/7", "--only-here"]) == 0
+    assert "x4" not in _text(loop, ".tab.txt")
+    assert _text(loop, ".tab.txt") == write_tab(read_riff(loop), repeats=True)
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    assert "x4" in _text(loop, ".tab.txt")
+    assert not list(loop.parent.glob("*.kept-*"))
+
+
+def test_an_unfolded_tab_stays_unfolded(loop: Path) -> None:
+    assert main(["finger", str(loop), "--width", "100"]) == 0
+    assert main(["refinger", str(loop), "--pin", "2=4/7"]) == 0
+    assert _text(loop, ".tab.txt") == write_tab(read_riff(loop), width=100)
+    assert main(["refinger", str(loop), "--undo", "--width", "60"]) == 0
+    assert _text(loop, ".tab.txt") == write_tab(read_riff(loop), width=60)
+    assert not list(loop.parent.glob("*.kept-*"))
+
+
+def test_a_folded_tab_may_be_edited_and_handed_over(loop: Path) -> None:
+    tab = loop.with_name("edited.txt")
+    lines = _text(loop, ".tab.txt").splitlines()
+    g = next(i for i, line in enumerate(lines) if line.startswith("G |"))
+    at = lines[g].index("2")
+    lines[g] = lines[g][:at] + "-" + lines[g][at + 1 :]
+    lines[g + 1] = lines[g + 1][:at] + "7" + lines[g + 1][at + 1 :]
+    tab.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert main(["refinger", str(loop), "--from-tab", str(tab)]) == 0
+    riff = read_riff(loop)
+    assert [riff.note(4 * i + 2).string for i in range(4)] == [4] * 4
+    assert "x4" in _text(loop, ".tab.txt")
+
+
+def test_undo_of_a_pin_that_moved_nothing_says_that_it_is_off(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = read_riff(loop).note(5)
+    assert main(["refinger", str(loop), "--pin", f"5={note.string}/{note.fret}"]) == 0
+    assert "note 5: pinned where it lies, string 3 fret 0" in capsys.readouterr().out
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    said = capsys.readouterr().out
+    assert "note 5: pin taken off, it stays on string 3 fret 0" in said
+    assert "no note moved" not in said
+
+
+def test_pins_of_a_bar_go_by_its_name(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["refinger", str(loop), "--pin", "bar:5", "--pin", "bar:2", "--only-here"]) == 0
+    assert {n.id for n in read_riff(loop).notes if n.pinned} == {5, 6, 7, 8, 17, 18, 19, 20}
+    assert main(["refinger", str(loop), "--unpin", "bar:2", "--unpin", "17", "--only-here"]) == 0
+    assert {n.id for n in read_riff(loop).notes if n.pinned} == {18, 19, 20}
+    assert main(["refinger", str(loop), "--unpin", "all"]) == 0
+    assert not any(n.pinned for n in read_riff(loop).notes)
+    capsys.readouterr()
+    before = loop.read_bytes()
+    for name, words in (
+        ("bar:2", "no note of bar 2 is pinned"),
+        ("bar:9", "bar 9 holds no notes"),
+        ("bar:2=4", "bar:2, phrase:A or all, without a place"),
+        ("twelve", "write the ID of a note"),
+    ):
+        assert main(["refinger", str(loop), "--unpin", name]) == 1
+        assert words in capsys.readouterr().err
+    assert loop.read_bytes() == before
+
+
+def test_half_time_and_back(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = read_riff(loop)
+    assert main(["refinger", str(loop), "--half-time"]) == 0
+    assert "rhythm: 4/4 at 96.0 beats a minute -> 4/4 at 48.0" in capsys.readouterr().out
+    half = read_riff(loop)
+    assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in before.notes]
+    assert "Tempo:  48 quarters a minute" in _text(loop, ".tab.txt")
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    assert read_riff(loop).rhythm == before.rhythm
+    assert main(["refinger", str(loop), "--double-time", "--meter", "2/4"]) == 0
+    twice = read_riff(loop)
+    assert twice.rhythm is not None
+    assert (twice.rhythm.bpm, twice.rhythm.meter) == (192.0, (2, 4))
+
+
+def test_meter_and_tempo_can_be_said_of_a_riff(loop: Path) -> None:
+    assert main(["refinger", str(loop), "--meter", "2/4"]) == 0
+    riff = read_riff(loop)
+    assert riff.rhythm is not None
+    assert riff.rhythm.meter == (2, 4)
+    assert main(["refinger", str(loop), "--first-beat", "0.625"]) == 0
+    moved = read_riff(loop)
+    assert moved.rhythm is not None
+    assert moved.rhythm.downbeats_sec[0] == pytest.approx(0.625)
+
+
+@pytest.mark.parametrize("wrong", [["--half-time", "--double-time"], ["--half-time", "--bpm=90"]])
+def test_two_tempos_at_once_are_wrong_usage(loop: Path, wrong: list[str]) -> None:
+    with pytest.raises(SystemExit) as stop:
+        main(["refinger", str(loop), *wrong])
+    assert stop.value.code == 2
+
+
+def test_a_first_beat_beyond_the_end_names_the_option(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for command in ("refinger", "finger"):
+        assert main([command, str(loop), "--first-beat", "99"]) == 1
+        said = capsys.readouterr().err
+        assert "--first-beat is 99" in said
+        assert "first_beat_sec" not in said
+
+
+def _cut(document: Path, bar_line: str, old: str, new: str) -> Path:
+    """The tab of ``document`` with one sign of its first system changed."""
+    text = write_tab(read_riff(document))
+    lines = text.splitlines()
+    row = next(i for i, line in enumerate(lines) if line.startswith(bar_line))
+    assert old in lines[row]
+    lines[row] = lines[row].replace(old, new, 1)
+    path = document.with_name("edited.txt")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("2", "-", "bar 1 beat 2: the number on string 3 is lost, fret 2 (A3)"),
+        (
+            "4",
+            "5",
+            "bar 1 beat 3: string 3 fret 5 sounds C4, but the note there is B3, string 3 fret 4",
+        ),
+    ],
+)
+def test_a_tab_that_lost_a_number_says_where(
+    old: str, new: str, words: str, loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edited = _cut(loop, "G |", old, new)
+    before = loop.read_bytes()
+    assert main(["refinger", str(loop), "--from-tab", str(edited)]) == 1
+    said = capsys.readouterr().err
+    assert words in said
+    assert said.startswith("handspan: edited.txt: ")
+    assert said.count("\n") == 1
+    assert loop.read_bytes() == before
+
+
+def test_a_tab_with_one_number_more_says_where(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edited = _cut(loop, "e |", "|--", "|-3")
+    assert main(["refinger", str(loop), "--from-tab", str(edited)]) == 1
+    assert "bar 1 beat 1: string 1 fret 3 is not in the riff" in capsys.readouterr().err
+
+
+def test_dead_notes_in_an_edited_tab_are_no_fault(tmp_path: Path) -> None:
+    path = tmp_path / "slack-water.riff.json"
+    items = [(0, 1, 3, 0), (1, 1, 3, 7, "dead"), (2, 1, 3, 4), (3, 1, 3, 2)]
+    write_riff(make_riff(items), path)
+    tab = tmp_path / "edited.txt"
+    tab.write_text(write_tab(read_riff(path)), encoding="utf-8")
+    assert main(["refinger", str(path), "--from-tab", str(tab)]) == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("rope-walk.tab.txt", "a text tab, not a riff document; give "),
+        ("rope-walk.mid", "a MIDI file, not a riff document; give "),
+        ("other.musicxml", "handspan finger other.musicxml makes one"),
+        ("take.mp3", "no riff document; handspan transcribe take.mp3 makes one"),
+    ],
+)
+def test_what_is_no_document_is_told_the_way(
+    name: str,
+    words: str,
+    loop: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(loop.parent)
+    shutil.copy("rope-walk.musicxml", "other.musicxml")
+    Path("take.mp3").write_bytes(b"ID3\x04" + bytes(64))
+    files = sorted(loop.parent.iterdir())
+    assert main(["refinger", name, "--undo"]) == 1
+    said = capsys.readouterr().err
+    assert words in said
+    assert "JSON" not in said
+    assert sorted(loop.parent.iterdir()) == files
+
+
+def test_finger_of_a_file_beside_a_corrected_riff_keeps_the_corrections(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["refinger", str(loop), "--pin", "2=4/7", "--only-here"]) == 0
+    corrected = read_riff(loop)
+    assert main(["finger", str(loop.with_name("rope-walk.mid"))]) == 0
+    assert "1 pins carried over" in capsys.readouterr().err
+    assert read_riff(loop.with_name("rope-walk.kept-1.riff.json")) == corrected
+    held = [n for n in read_riff(loop).notes if n.pinned]
+    assert [(n.string, n.fret) for n in held] == [(4, 7)]
+
+
+def test_part_names_one_of_several(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import mido
+
+    file = mido.MidiFile(type=1)
+    for name, pitch in (("Flute", 72), ("Guitar", 52)):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+        for step in range(4):
+            track.append(mido.Message("note_on", note=pitch + step, velocity=80, time=0))
+            track.append(mido.Message("note_off", note=pitch + step, velocity=0, time=480))
+        file.tracks.append(track)
+    path = tmp_path / "boathouse.mid"
+    file.save(path)
+    document = tmp_path / "boathouse.riff.json"
+    for option, pitch in (([], 52), (["--part", "flute"], 72), (["--part", "2"], 52)):
+        assert main(["finger", str(path), *option]) == 0
+        assert read_riff(document).notes[0].pitch_midi == pitch
+        assert ("Of 2 parts" in capsys.readouterr().out) is (option == [])
+    assert main(["show", str(path), "--part", "1", "--notes"]) == 0
+    assert "C5" in capsys.readouterr().out
+    assert main(["theory", str(path), "--part", "oboe"]) == 1
+    assert "there are 1 Flute, 2 Guitar" in capsys.readouterr().err
+    assert main(["show", str(document), "--part", "1"]) == 1
+    assert "no parts to choose from" in capsys.readouterr().err
