@@ -267,7 +267,7 @@ def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, flo
     """
     gaps = np.diff([n.onset_sec for n in own])
     usual = float(np.median(gaps)) if len(gaps) else 2.0
-    limit = min(4.0, max(1.2, 0.9 * usual))
+    limit = min(4.0, max(1.6, 0.9 * usual))
     runs = []
     start, end = own[0].onset_sec, own[0].offset_sec
     last = own[0].onset_sec
