@@ -86,7 +86,7 @@ def transcribe(
         If an argument is out of range.
     """
     from transcribe import audio
-    from transcribe.notes import find_notes
+    from transcribe.notes import find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
@@ -103,9 +103,13 @@ def transcribe(
         y = audio.check_samples(take, sr=sr)
         source = Source("", round(len(y) / sr, 4))
         warnings = []
-    offset = audio.tuning_offset_cents(y, sr=sr)
-    instrument = dataclasses.replace(instrument, offset_cents=round(offset, 1))
-    notes = find_notes(y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress)
+    heard = find_tuned_notes(
+        y, sr=sr, instrument=instrument, told=not guess_tuning, progress=progress
+    )
+    notes = heard.notes
+    instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
+    if heard.reason:
+        warnings.append(heard.reason)
     if not notes:
         raise AudioError(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
@@ -356,7 +360,7 @@ def _assemble(
     for key, found in (
         ("warnings", warnings),
         ("cautions", list(solved.cautions)),
-        ("unmet", fingering.unmet_sentences(notes, solved)),
+        ("unmet", fingering.unmet_sentences(notes, solved, instrument)),
     ):
         extra.pop(key, None)
         if found:

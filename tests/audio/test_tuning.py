@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from tests.audio.sounds import pluck, riff_sound
-from transcribe.audio import tuning_offset_cents
+from transcribe.audio import read_audio, tuning_offset_cents
 from transcribe.errors import AudioError, ParameterError
+
+TAKES = Path(__file__).parents[2] / "fixtures" / "takes"
 
 
 @pytest.mark.parametrize("sr", [22050, 44100, 48000])
@@ -56,3 +60,39 @@ def test_tuning_offset_refuses() -> None:
         tuning_offset_cents(np.ones((2, 100)), sr=22050)
     with pytest.raises(AudioError):
         tuning_offset_cents(np.array([np.inf]), sr=22050)
+
+
+def _at_speed(y: np.ndarray, ratio: np.ndarray | float) -> np.ndarray:
+    """``y`` read at ``ratio`` times its speed, which may change from sample to sample."""
+    steps = np.broadcast_to(np.asarray(ratio, dtype=float), (y.size,))
+    at = np.cumsum(steps) - steps[0]
+    at = at[at < y.size - 1]
+    return np.interp(at, np.arange(y.size), y).astype(np.float32)
+
+
+@pytest.mark.parametrize("name", ["mooring", "rope-walk"])
+def test_tuning_offset_moves_with_the_sound_and_past_the_edge(name: str) -> None:
+    """A take read faster or slower is as much higher or lower, modulo 100 cents."""
+    (path,) = (p for p in (TAKES / name).iterdir() if p.stem == name)
+    take = read_audio(path)
+    y = take.y[: 8 * take.sr]
+    here = tuning_offset_cents(y, sr=take.sr)
+    for cents in (-60.0, -35.0, 20.0, 45.0):
+        moved = tuning_offset_cents(_at_speed(y, 2 ** (cents / 1200)), sr=take.sr)
+        assert (moved - here - cents + 50) % 100 - 50 == pytest.approx(0.0, abs=1.5)
+
+
+@pytest.mark.parametrize("start", [0.0, 35.0])
+def test_tuning_offset_of_a_take_that_drifts_is_between_its_ends(start: float) -> None:
+    """Also where the drift, 24 cents, goes over the edge at 50."""
+    y = riff_sound(sec=8.0)
+    drift = np.linspace(start, start + 24.0, y.size)
+    found = tuning_offset_cents(_at_speed(y, 2 ** (drift / 1200)), sr=22050)
+    middle = (found - start - 12.0 + 50) % 100 - 50
+    assert abs(middle) < 11.0
+
+
+@pytest.mark.parametrize("sec", [0.3, 0.7, 1.5])
+def test_tuning_offset_of_a_short_take(sec: float) -> None:
+    y = riff_sound(sec=sec, cents=-41.0)
+    assert tuning_offset_cents(y, sr=22050) == pytest.approx(-41.0, abs=3.0)

@@ -31,7 +31,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.notes import find_notes
+from transcribe.notes import find_notes, find_tuned_notes
 from transcribe.riff import Note
 from transcribe.training.clips import make_clip
 from transcribe.training.phrases import KINDS
@@ -101,10 +101,7 @@ def tally(truth: Sequence[Any], found: Sequence[Any]) -> Tally:
 
 def hear_clip(clip: Any, weights: Path) -> tuple[Note, ...]:
     """Notes of a clip as the command finds them: tuning measured first."""
-    from transcribe.audio import tuning_offset_cents
-
-    offset = tuning_offset_cents(clip.y, sr=SR)
-    return find_notes(clip.y, sr=SR, offset_cents=offset, weights=weights)
+    return find_tuned_notes(clip.y, sr=SR, weights=weights).notes
 
 
 def pyin_notes(y: np.ndarray) -> tuple[Note, ...]:

@@ -6,5 +6,6 @@ Conventions: audio is mono float, times in seconds, pitch in MIDI numbers (69 = 
 from __future__ import annotations
 
 from transcribe.notes.find import find_notes
+from transcribe.notes.semitone import Tuned, find_tuned_notes
 
-__all__ = ["find_notes"]
+__all__ = ["Tuned", "find_notes", "find_tuned_notes"]
