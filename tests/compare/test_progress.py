@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.compare.helpers import played, reference, take
@@ -109,3 +110,21 @@ def test_change_tells_better_from_worse() -> None:
     assert any(s.startswith("now clean: bar 2") for s in said)
     back = progress.change(new, old)
     assert any(s.startswith("new trouble: bar 2") for s in back)
+
+
+def test_change_leaves_out_what_reads_the_same() -> None:
+    old = replace(entry("aa"), drone_share=1.0, spread_ms=7.9, tempo_bpm=99.8, right_share=0.951)
+    new = replace(old, sha256="bb", drone_share=0.998, spread_ms=8.2, tempo_bpm=100.3)
+    assert progress.change(old, replace(new, right_share=0.954)) == ("right 95 %, as before",)
+    said = progress.change(old, replace(new, drone_share=0.9, tempo_bpm=112.0))
+    assert said == ("right 95 %, as before", "tempo 100 -> 112", "drone ringing 100 % -> 90 %")
+
+
+def test_a_take_of_another_riff_is_not_entered(tmp_path: Path, rng: np.random.Generator) -> None:
+    path = tmp_path / "mooring.progress.jsonl"
+    progress.append(path, entry("aa"))
+    before = path.read_bytes()
+    notes = [replace(n, pitch_midi=int(rng.integers(40, 80))) for n in played(reference())]
+    other = progress.entry_of(compare(take(notes), reference()), when=WHEN)
+    assert progress.append(path, other) is None
+    assert path.read_bytes() == before

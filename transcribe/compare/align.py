@@ -34,7 +34,7 @@ JUMP = 3.0
 """Cost of going on somewhere else in the reference."""
 LOOP = 1.0
 """Cost of beginning again after the end."""
-EDGE = 2.5
+EDGE = 1.5
 """Most that beginning late or ending early in the reference can cost."""
 
 _SKIP = 4  # events; a longer stretch that was not played is a jump

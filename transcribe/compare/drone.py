@@ -98,9 +98,17 @@ def _due_spans(own: list[int], fits: Sequence[Fit], side: Side) -> list[_Span]:
         for i, due, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True):
             if int(i) in members and np.isfinite(due):
                 length = float(side.x_end[i] - side.x[i]) * float(pace)
-                length = min(length, _SUSTAIN_SEC)
+                length = min(
+                    length, _SUSTAIN_SEC, max(0.0, side.until - _SHORTEST_SEC - float(due))
+                )
                 spans.append((float(due), float(due) + length, [(float(due), int(i))]))
-    return sorted(spans, key=lambda s: s[0])
+    spans.sort(key=lambda s: s[0])
+    if not side.lengths and len(spans) > 1:
+        # Nobody wrote how long the last stroke is to ring: no longer than the others.
+        start, end, strokes = spans[-1]
+        usual = float(np.median([b - a for a, b, _ in spans[:-1]]))
+        spans[-1] = (start, min(end, start + usual), strokes)
+    return spans
 
 
 def _merge(spans: list[_Span]) -> list[_Span]:

@@ -16,21 +16,24 @@ import numpy as np
 
 from transcribe.compare.align import Run, follow, likely_shifts, pace_of
 from transcribe.compare.drone import judge_drone
+from transcribe.compare.likeness import share_matched, share_needed
 from transcribe.compare.listen import Ear, listen
 from transcribe.compare.model import Comparison, DroneVerdict, Pass, Verdict
 from transcribe.compare.passes import Fit, Stretch, fit_in_order, fit_stretch, group_passes
-from transcribe.compare.summary import practice_plan, summarise
+from transcribe.compare.practice import practice_plan
+from transcribe.compare.remarks import differences, other_riff, remarks
+from transcribe.compare.summary import summarise
 from transcribe.compare.timeline import Clock, Events, bar_of, reference_clocks, take_events
 from transcribe.compare.verdicts import Side, judge_stretch
 from transcribe.errors import ParameterError
 from transcribe.formats.clock import Clock as BeatClock
-from transcribe.instrument import pitch_name, tuning_name
-from transcribe.riff import Instrument, Note, Riff, sort_notes
+from transcribe.riff import Riff, sort_notes
 
 __all__ = ["compare"]
 
 _Progress = Callable[[str, float], None] | None
 _PLAIN = 0.7  # a way through whose score per event is higher needs no other transposition
+_NEARLY = 0.08  # a share of matching notes this little over what is needed deserves a word
 _GOOD = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
 
 
@@ -115,22 +118,60 @@ class _Job:
             _, found = self._follow(events, take_pitch, ref_pitch, shifts=(shift,))
             passes, clock = self._passes(take_pitch - shift, ref_pitch, shift, found)
         best = max(range(len(passes)), key=lambda k: (_merit(passes[k]), k))
-        chosen = passes[best]
         self._say(1.0)
+        return self._compared(passes, best, clock, shift, retuned, found)
+
+    def _compared(
+        self,
+        passes: list[Pass],
+        best: int,
+        clock: Clock,
+        shift: int,
+        retuned: dict[int, int],
+        found: _Followed,
+    ) -> Comparison:
+        """The comparison of judged passes, or the plain word that these are two riffs."""
+        chosen = passes[best]
+        timing = clock.kind
+        if clock.kind == "order":
+            timing = "pulse" if self.take.rhythm is not None else "none"
+        matched = share_matched(passes, best)
+        needed = share_needed(
+            transposition=shift,
+            restarts=len(found.runs) - len(passes),
+            events=len(found.played),
+            spread_ms=chosen.summary.spread_ms,
+            timed=clock.kind != "order",
+        )
+        same = matched >= needed
+        if same:
+            differ = differences(
+                self.take,
+                self.reference,
+                transposition=shift,
+                retuned=retuned,
+                tempo_ratio=chosen.summary.tempo_ratio,
+            )
+            said = remarks(self.reference, timing=timing, passes=passes, best=best)
+            if matched < needed + _NEARLY:
+                percent = f"{100 * matched:.0f} %"
+                said = (f"only {percent} of the notes match: check the reference", *said)
+            plan = practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone)
+        else:
+            differ, plan = (), ()
+            said = other_riff(self.take, self.reference, matched)
         return Comparison(
             self.take,
             self.reference,
             tuple(passes),
             best,
-            practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone),
+            plan,
             shift,
-            _differences(self.take, self.reference, shift, retuned),
-            _remarks(self.reference, clock, passes, best, len(self.take.notes)),
-            "pulse"
-            if clock.kind == "order" and self.take.rhythm is not None
-            else "none"
-            if clock.kind == "order"
-            else clock.kind,
+            differ,
+            said,
+            timing,
+            matched,
+            same,
         )
 
     def _say(self, share: float) -> None:
@@ -210,6 +251,7 @@ class _Job:
             after = np.concatenate([gaps, [np.inf]])
             near = np.minimum(before, after)
         pulse, apart = _own_pulse(self.take)
+        length = self.take.source.duration_sec if self.take.source is not None else None
         return Side(
             self.reference.notes,
             self.take.notes,
@@ -230,6 +272,7 @@ class _Job:
             ear=self.ear,
             take_shift=shift,
             take_offset_cents=self.take.instrument.offset_cents,
+            until=np.inf if length is None else length,
         )
 
     def _judge(self, group: list[Stretch], side: Side, clock: Clock, pace: float) -> Pass:
@@ -257,7 +300,7 @@ class _Job:
                 )
             fits.append(fit)
         per_stretch = [judge_stretch(fit, side) for fit in fits]
-        rows = _one_row_a_note(per_stretch, fits)
+        rows = _around(_one_row_a_note(per_stretch, fits), fits, beat_sec)
         rows += _unplayed(rows, side)
         rows = [self._placed(row, side, clock, fits) for row in rows]
         rows = _in_order(rows)
@@ -282,9 +325,10 @@ class _Job:
         )
 
     def _placed(self, row: Verdict, side: Side, clock: Clock, fits: list[Fit]) -> Verdict:
-        """The verdict with its beat and bar in the reference."""
+        """The verdict with its beat and bar in the reference, where it has any."""
         rhythm = self.reference.rhythm
-        if rhythm is None or clock.kind == "order":
+        around = row.reference is None and row.left_out
+        if rhythm is None or clock.kind == "order" or around:
             return row
         beat: float | None
         if row.reference is not None:
@@ -370,6 +414,28 @@ def _one_row_a_note(per_stretch: list[list[Verdict]], fits: list[Fit]) -> list[V
                 time = row.time_sec or 0.0
                 again = len(per_stretch) > 1 and not low - 1.0 <= time <= high + 1.0
             out.append(dataclasses.replace(row, again=True) if again else row)
+    return out
+
+
+def _around(rows: list[Verdict], fits: list[Fit], beat_sec: float) -> list[Verdict]:
+    """Rows with those extra notes set aside that lie a beat and more before or after the pass."""
+    inside = [
+        r.time_sec
+        for r in rows
+        if r.reference is not None and not r.again and r.time_sec is not None and r.take is not None
+    ]
+    pace = [float(p) for fit in fits for p in fit.pace if np.isfinite(p)]
+    if not inside or not pace:
+        return rows
+    beat = max(0.4, beat_sec * float(np.median(pace)))
+    low, high = min(inside) - beat, max(inside) + beat
+    out = []
+    for row in rows:
+        time = row.time_sec
+        if row.reference is None and time is not None and not low < time < high:
+            where = "before" if time <= low else "after"
+            row = dataclasses.replace(row, left_out=True, reason=where)
+        out.append(row)
     return out
 
 
@@ -460,109 +526,3 @@ def _retuned(passes: list[Pass], reference: Riff) -> dict[int, int]:
         if 0 < abs(step) <= 7 and steady:
             found[string] = step
     return found
-
-
-def _differences(
-    take: Riff, reference: Riff, shift: int, retuned: dict[int, int]
-) -> tuple[str, ...]:
-    """What differs between the two instruments, in plain sentences."""
-    said = []
-    if shift:
-        side = "higher" if shift > 0 else "lower"
-        text = f"the take sounds {_steps(abs(shift))} {side} than the reference throughout"
-        hint = _capo_hint(take.instrument, reference.instrument, shift)
-        said.append(text + hint + "; this is not counted")
-    for string, step in sorted(retuned.items()):
-        want = reference.instrument.open_midi[string - 1]
-        side = "higher" if step > 0 else "lower"
-        said.append(
-            f"string {string} sounds {_steps(abs(step))} {side} than in the reference: "
-            f"it seems tuned to {pitch_name(want + step + shift)} "
-            f"instead of {pitch_name(want + shift)}; this is not counted"
-        )
-    cents = take.instrument.offset_cents - reference.instrument.offset_cents
-    if abs(cents) >= 10:
-        side = "sharper" if cents > 0 else "flatter"
-        said.append(f"the take is tuned {abs(cents):.0f} cents {side} than the reference")
-    return tuple(said)
-
-
-def _steps(count: int) -> str:
-    if count % 12 == 0:
-        return "an octave" if count == 12 else f"{count // 12} octaves"
-    return f"{count} semitone" + ("s" if count > 1 else "")
-
-
-def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
-    strings = len(take.open_midi) == len(reference.open_midi)
-    if strings and take.capo - reference.capo == shift and take.open_midi == reference.open_midi:
-        return f" (capo at fret {take.capo} instead of {reference.capo})"
-    steps = {a - b for a, b in zip(take.open_midi, reference.open_midi, strict=False)}
-    if strings and take.capo == reference.capo and steps == {shift}:
-        name = tuning_name(take.open_midi)
-        return f" (the strings are tuned so{': ' + name if name else ''})"
-    if 0 < reference.capo + shift <= 12:
-        return f" (as with a capo at fret {reference.capo + shift})"
-    return ""
-
-
-def _remarks(
-    reference: Riff, clock: Clock, passes: Sequence[Pass], best: int, heard: int
-) -> tuple[str, ...]:
-    """What a reader must know to read the verdicts rightly."""
-    said = []
-    if clock.kind == "order":
-        said.append(
-            "the reference has no rhythm: notes are compared in order, "
-            "and timing only against the take's own pulse"
-        )
-    elif clock.kind == "seconds" and reference.rhythm is not None:
-        said.append(
-            "the take follows the reference's recorded times more closely than its written beats: "
-            "timing is held against the recorded times"
-        )
-    right = passes[best].summary.counts.get("right", 0)
-    if right < 0.3 * min(len(reference.notes), max(1, heard)):
-        said.append(
-            "the take and the reference have little in common: is this the right reference?"
-        )
-    if len(passes) > 1:
-        said.append(
-            f"the take holds {len(passes)} passes; the verdicts are those of pass {best + 1}, "
-            "the best"
-        )
-    left_out = [r.reference for r in passes[best].notes if r.left_out and r.reference is not None]
-    for first, last in _stretches(left_out):
-        said.append(_left_out(reference, first, last))
-    again = sum(r.again and r.reference is not None for r in passes[best].notes)
-    if again:
-        said.append(f"{again} notes were played more than once; the better playing counts")
-    for time, longer in passes[best].pauses:
-        if longer > 0.5:
-            said.append(f"a pause of {longer:.1f} s before {time:.1f} s is not counted")
-    return tuple(said)
-
-
-def _stretches(ids: Sequence[int]) -> list[tuple[int, int]]:
-    out: list[tuple[int, int]] = []
-    for i in sorted(ids):
-        if out and i == out[-1][1] + 1:
-            out[-1] = (out[-1][0], i)
-        else:
-            out.append((i, i))
-    return out
-
-
-def _left_out(reference: Riff, first: int, last: int) -> str:
-    notes: Sequence[Note] = reference.notes
-    a, b = notes[first].onset_beat, notes[last].onset_beat
-    if reference.rhythm is not None and a is not None and b is not None:
-        low, high = bar_of(a, reference.rhythm.meter), bar_of(b, reference.rhythm.meter)
-        place = f"bar {low}" if low == high else f"bars {low} to {high}"
-    else:
-        place = f"notes {first + 1} to {last + 1}"
-    if first == 0:
-        return f"the take begins after {place}; what comes before is not judged"
-    if last == len(notes) - 1:
-        return f"the take ends before {place}; what comes after is not judged"
-    return f"{place} left out; not judged"

@@ -27,6 +27,10 @@ class Ear:
     frame_sec: float
     first_midi: int
 
+    def reaches(self, pitch_midi: int) -> bool:
+        """Whether the network has an ear for a pitch."""
+        return 0 <= pitch_midi - self.first_midi < self.onset.shape[1]
+
     def strongest(
         self, pitch_midi: int, time_sec: float, *, window_sec: float, taken: np.ndarray
     ) -> tuple[float, float]:

@@ -58,7 +58,11 @@ class Played:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """The verdict on one note of the reference, or on one extra note of the take."""
+    """The verdict on one note of the reference, or on one extra note of the take.
+
+    ``left_out`` notes do not count: of the reference, those that the pass does not reach; of the
+    take, those that lie before or after the pass. ``again`` marks the worse of two playings.
+    """
 
     reference: int | None
     take: int | None
@@ -154,14 +158,22 @@ class DroneVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Practice:
-    """One line of the practice plan."""
+    """One line of the practice plan: a place, the tempo to begin at, and what to do there.
+
+    ``bar`` is the worst of the bars that ``place`` names; None where it names notes, or the whole.
+    """
 
     bar: int | None
     place: str
     tempo_bpm: float | None
-    listen_for: str
+    points: tuple[str, ...]
     errors: Mapping[str, int] = field(default_factory=dict)
     reference: tuple[int, int] = (0, 0)  # first and last note of the stretch, both included
+
+    @property
+    def listen_for(self) -> str:
+        """What to do there, in one line."""
+        return "; ".join(self.points)
 
     def as_json(self) -> dict[str, Any]:
         """The line as JSON values."""
@@ -252,6 +264,8 @@ class Comparison:
     differences: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     timing: str = "score"  # "score", "seconds", "pulse" or "none": what the timing is held against
+    matched_share: float = 1.0  # of the notes of both sides, 0 to 1
+    same_riff: bool = True  # False: the take does not look like the reference at all
 
     @property
     def notes(self) -> tuple[Verdict, ...]:
@@ -281,6 +295,8 @@ class Comparison:
             "notes": [row.as_json() for row in self.notes],
             "drone": None if self.drone is None else self.drone.as_json(),
             "practice": [line.as_json() for line in self.practice],
+            "same_riff": self.same_riff,
+            "matched_share": round(self.matched_share, 4),
             "timing": self.timing,
             "transposition": self.transposition,
             "differences": list(self.differences),

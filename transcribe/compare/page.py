@@ -8,7 +8,17 @@ from importlib import resources
 from transcribe.compare import progress
 from transcribe.compare.model import MARKS, VERDICTS, Comparison
 from transcribe.compare.plots import bars_of, draw_bar, draw_drone, draw_tempo, draw_timing
-from transcribe.compare.words import headline, place_of, said_of, verdict_names
+from transcribe.compare.words import (
+    gap_words,
+    headline,
+    marks_used,
+    otherwise,
+    pass_words,
+    place_of,
+    said_of,
+    sentence,
+    verdict_names,
+)
 from transcribe.instrument import pitch_name
 
 __all__ = ["html"]
@@ -42,16 +52,18 @@ def html(
     """
     heading = title or _title(comparison)
     style = resources.files("transcribe.compare").joinpath("page.css").read_text("utf-8")
-    sections = [
-        _summary(comparison),
-        _practice(comparison),
-        _tab(comparison),
-        _timing(comparison),
-        _drone(comparison),
-        _notes(comparison),
-        _passes(comparison),
-        _history(comparison, history),
-    ]
+    sections = [_other_riff(comparison)]
+    if comparison.same_riff:
+        sections = [
+            _summary(comparison),
+            _practice(comparison),
+            _tab(comparison),
+            _timing(comparison),
+            _drone(comparison),
+            _notes(comparison),
+            _passes(comparison),
+            _history(comparison, history),
+        ]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -69,6 +81,15 @@ def _title(comparison: Comparison) -> str:
     return f"{take or reference or 'A take'} held against the reference"
 
 
+def _other_riff(comparison: Comparison) -> str:
+    """All that there is to say of a take of something else."""
+    lines = "".join(f"<li>{escape(sentence(s))}</li>" for s in comparison.remarks)
+    return (
+        '<section aria-labelledby="h-other"><h2 id="h-other">Another riff?</h2>'
+        f'<ul class="remarks">{lines}</ul></section>'
+    )
+
+
 def _summary(comparison: Comparison) -> str:
     lines = "".join(f"<li>{escape(line)}</li>" for line in headline(comparison))
     counts = comparison.summary.counts
@@ -78,7 +99,7 @@ def _summary(comparison: Comparison) -> str:
         for name in VERDICTS
     )
     said = [*comparison.differences, *comparison.remarks]
-    notes = "".join(f"<li>{escape(s[:1].upper() + s[1:])}.</li>" for s in said)
+    notes = "".join(f"<li>{escape(sentence(s))}</li>" for s in said)
     return (
         '<section aria-labelledby="h-sum"><h2 id="h-sum">In short</h2>'
         f'<ul class="plain">{lines}</ul><dl class="tiles">{tiles}</dl>'
@@ -93,9 +114,10 @@ def _practice(comparison: Comparison) -> str:
     items = []
     for line in comparison.practice:
         tempo = f" from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        points = "".join(f"<li>{escape(sentence(point))}</li>" for point in line.points)
         items.append(
             f"<li><strong>{escape(line.place[:1].upper() + line.place[1:])}</strong>"
-            f"{tempo}: {escape(line.listen_for)}.</li>"
+            f"{tempo}<ul>{points}</ul></li>"
         )
     return (
         '<section aria-labelledby="h-plan"><h2 id="h-plan">What to practise</h2>'
@@ -106,7 +128,7 @@ def _practice(comparison: Comparison) -> str:
 def _tab(comparison: Comparison) -> str:
     names = verdict_names(comparison.notes, [n.id for n in comparison.reference.notes])
     bars = "".join(draw_bar(bar, comparison, names) for bar in bars_of(comparison))
-    used = {"left out" if r.left_out else r.verdict for r in comparison.notes}
+    used = marks_used(comparison)
     legend = "".join(
         f'<li><span class="sign {name.replace(" ", "-")}">'
         f"{escape('·' if name == 'right' else sign)}</span> {_MEANING[name]}</li>"
@@ -145,11 +167,7 @@ def _drone(comparison: Comparison) -> str:
     drone = comparison.drone
     if drone is None:
         return ""
-    gaps = "".join(
-        f"<li>{escape(f'bar {g.bar}, ' if g.bar is not None else '')}"
-        f"{g.start_sec:.2f} to {g.end_sec:.2f} s: {escape(g.kind)}</li>"
-        for g in drone.gaps
-    )
+    gaps = "".join(f"<li>{escape(gap_words(g, comparison))}</li>" for g in drone.gaps)
     drawing = draw_drone(drone)
     return (
         '<section aria-labelledby="h-drone"><h2 id="h-drone">The drone</h2>'
@@ -162,13 +180,13 @@ def _drone(comparison: Comparison) -> str:
 
 
 def _notes(comparison: Comparison) -> str:
-    rows = [
-        r
-        for r in comparison.notes
-        if not r.left_out and not r.again and (r.verdict != "right" or r.length is not None)
-    ]
-    if not rows:
+    rows, counted = otherwise(comparison)
+    told = "".join(f"<p>{escape(sentence(words))}</p>" for _, words in counted)
+    if not rows and not told:
         return ""
+    head = '<section aria-labelledby="h-notes"><h2 id="h-notes">What went otherwise</h2>'
+    if not rows:
+        return head + told + "</section>"
     body = "".join(
         f'<tr><th scope="row">{escape(place_of(r, comparison))}</th>'
         f'<td><span class="sign {r.verdict}" aria-hidden="true">{escape(MARKS[r.verdict])}</span> '
@@ -176,10 +194,10 @@ def _notes(comparison: Comparison) -> str:
         for r in rows
     )
     return (
-        '<section aria-labelledby="h-notes"><h2 id="h-notes">What went otherwise</h2>'
-        '<div class="scroll" tabindex="0" role="region" aria-label="Notes that went otherwise">'
+        head + '<div class="scroll" tabindex="0" role="region" '
+        'aria-label="Notes that went otherwise">'
         '<table><thead><tr><th scope="col">Where</th><th scope="col">Verdict</th>'
-        f'<th scope="col">What</th></tr></thead><tbody>{body}</tbody></table></div></section>'
+        f'<th scope="col">What</th></tr></thead><tbody>{body}</tbody></table></div>{told}</section>'
     )
 
 
@@ -189,13 +207,15 @@ def _passes(comparison: Comparison) -> str:
     body = "".join(
         f'<tr><th scope="row">{k + 1}{" (best)" if k == comparison.best else ""}</th>'
         f"<td>{p.start_sec:.1f} to {p.end_sec:.1f} s</td>"
+        f"<td>{escape(pass_words(p, comparison) or 'the whole')}</td>"
         f"<td>{p.summary.counts.get('right', 0)}</td>"
         f"<td>{100 * p.summary.right_share:.0f} %</td></tr>"
         for k, p in enumerate(comparison.passes)
     )
     return (
         '<section aria-labelledby="h-pass"><h2 id="h-pass">Passes</h2><table><thead><tr>'
-        '<th scope="col">Pass</th><th scope="col">When</th><th scope="col">Right notes</th>'
+        '<th scope="col">Pass</th><th scope="col">When</th><th scope="col">Part</th>'
+        '<th scope="col">Right notes</th>'
         f'<th scope="col">Share</th></tr></thead><tbody>{body}</tbody></table></section>'
     )
 

@@ -20,6 +20,8 @@ from transcribe.compare.timeline import Events
 __all__ = ["Fit", "Stretch", "fit_in_order", "fit_stretch", "group_passes"]
 
 _CHORD_SEC = 0.05  # a chord's notes lie this close to its middle
+_CHANCE = 0.5  # share of its pitches that a run must get right
+_CLEARLY = 0.75  # the same where that is less than three events' worth
 _NEAR = 4  # events; a gap this small at either end of a pass was missed, a larger one not reached
 
 
@@ -61,6 +63,7 @@ def group_passes(
     ``bar`` is the length of a bar on the reference's clock: what is missing at either end of a pass
     was missed if it is shorter, else not reached.
     """
+    runs = _worthwhile(runs, reference, take)
     groups: list[list[int]] = []
     for r, run in enumerate(runs):
         back = r > 0 and run.first <= runs[r - 1].last
@@ -94,6 +97,25 @@ def group_passes(
             )
         out.append(stretches)
     return out
+
+
+def _worthwhile(runs: list[Run], reference: Events, take: Events) -> list[Run]:
+    """Runs without those that agree with the reference by chance alone: a count-in, some noodling.
+
+    A run counts by the overlap of its pitch sets, against the events of the take that it spans.
+    """
+    kept = []
+    for run in runs:
+        worth = sum(_overlap(reference.pitches[i], take.pitches[j]) for i, j in run.pairs)
+        spanned = run.pairs[-1][1] - run.pairs[0][1] + 1
+        if worth >= _CHANCE * spanned and (worth >= 3.0 or worth >= _CLEARLY * spanned):
+            kept.append(run)
+    return kept or runs
+
+
+def _overlap(a: tuple[int, ...], b: tuple[int, ...]) -> float:
+    """Dice's coefficient of two pitch sets."""
+    return 2.0 * len(set(a) & set(b)) / (len(a) + len(b))
 
 
 def _members(events: Events) -> list[np.ndarray]:

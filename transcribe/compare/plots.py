@@ -55,7 +55,7 @@ def bars_of(comparison: Comparison) -> list[Bar]:
     extra = [
         (_extra_at(row, comparison, at, timed), row)
         for row in comparison.notes
-        if row.reference is None and not row.again
+        if row.reference is None and not row.again and not row.left_out
     ]
     bars = []
     first, last = math.floor(min(at) / length + 1e-6), math.floor(max(at) / length + 1e-6)

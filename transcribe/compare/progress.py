@@ -42,6 +42,7 @@ class Entry:
     tempo_ratio: float | None = None
     drone_share: float | None = None
     bars: Mapping[str, int] = field(default_factory=dict)  # bar -> what went wrong in it
+    same_riff: bool = True  # False: not a take of this riff, so nothing to keep
     extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def as_json(self) -> dict[str, Any]:
@@ -95,6 +96,7 @@ def entry_of(comparison: Comparison, *, when: datetime | None = None) -> Entry:
         _rounded(summary.tempo_ratio),
         _rounded(None if comparison.drone is None else comparison.drone.ringing_share),
         bars,
+        comparison.same_riff,
     )
 
 
@@ -129,7 +131,9 @@ def read(path: str | os.PathLike[str]) -> tuple[Entry, ...]:
 def append(path: str | os.PathLike[str], entry: Entry) -> Entry | None:
     """Add ``entry`` and return the one before it, None where it is the first.
 
-    A take that is already the last entry (the same SHA-256) takes that entry's place.
+    A take that is already the last entry (the same SHA-256) takes that entry's place. A take of
+    another riff would make the next one look like progress: it is not entered, and there is nothing
+    to compare it with.
 
     Raises
     ------
@@ -137,6 +141,8 @@ def append(path: str | os.PathLike[str], entry: Entry) -> Entry | None:
         If the file cannot be read or written, or holds a line that is not an entry.
     """
     entries = list(read(path))
+    if not entry.same_riff:
+        return None
     if entries and entry.sha256 is not None and entries[-1].sha256 == entry.sha256:
         entries.pop()
     previous = entries[-1] if entries else None
@@ -148,21 +154,29 @@ def append(path: str | os.PathLike[str], entry: Entry) -> Entry | None:
 
 
 def change(previous: Entry, now: Entry) -> tuple[str, ...]:
-    """What changed since the last take, in short sentences, the share of right notes first."""
-    said = [
-        f"right {100 * previous.right_share:.0f} % -> {100 * now.right_share:.0f} %"
-        f" ({_signed(100 * (now.right_share - previous.right_share))} points)"
-    ]
+    """What changed since the last take, in short sentences, the share of right notes first.
+
+    Figures that read the same are left out, except the share of right notes.
+    """
+    right = _percent(previous.right_share), _percent(now.right_share)
+    if right[0] == right[1]:
+        said = [f"right {right[1]} %, as before"]
+    else:
+        points = _signed(100 * (now.right_share - previous.right_share))
+        said = [f"right {right[0]} % -> {right[1]} % ({points} points)"]
     if previous.spread_ms is not None and now.spread_ms is not None:
-        word = "steadier" if now.spread_ms < previous.spread_ms else "less steady"
-        if abs(now.spread_ms - previous.spread_ms) < 0.5:
-            word = "as steady"
-        said.append(f"spread {previous.spread_ms:.0f} ms -> {now.spread_ms:.0f} ms ({word})")
+        before, after = round(previous.spread_ms), round(now.spread_ms)
+        if before != after:
+            word = "steadier" if after < before else "less steady"
+            said.append(f"spread {before} ms -> {after} ms ({word})")
     if previous.tempo_bpm is not None and now.tempo_bpm is not None:
-        said.append(f"tempo {previous.tempo_bpm:.0f} -> {now.tempo_bpm:.0f}")
+        before, after = round(previous.tempo_bpm), round(now.tempo_bpm)
+        if before != after:
+            said.append(f"tempo {before} -> {after}")
     if previous.drone_share is not None and now.drone_share is not None:
-        before, after = 100 * previous.drone_share, 100 * now.drone_share
-        said.append(f"drone ringing {before:.0f} % -> {after:.0f} %")
+        before, after = _percent(previous.drone_share), _percent(now.drone_share)
+        if before != after:
+            said.append(f"drone ringing {before} % -> {after} %")
     better = [bar for bar in previous.bars if bar not in now.bars]
     worse = [bar for bar in now.bars if bar not in previous.bars]
     if better:
@@ -176,6 +190,10 @@ def _bars(names: list[str]) -> str:
     ordered = sorted(names, key=lambda n: int(n) if n.lstrip("-").isdigit() else 0)
     shown = ", ".join(ordered[:8]) + (" and more" if len(ordered) > 8 else "")
     return ("bar " if len(ordered) == 1 else "bars ") + shown
+
+
+def _percent(share: float) -> int:
+    return round(100 * share)
 
 
 def _signed(value: float) -> str:

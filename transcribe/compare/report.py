@@ -11,9 +11,17 @@ from collections.abc import Sequence
 import numpy as np
 
 from transcribe.compare import progress
-from transcribe.compare.model import MARKS, WORST_FIRST, Comparison, Pass
+from transcribe.compare.model import MARKS, WORST_FIRST, Comparison
 from transcribe.compare.page import html
-from transcribe.compare.words import details, headline, verdict_names
+from transcribe.compare.words import (
+    details,
+    gap_words,
+    headline,
+    marks_used,
+    pass_words,
+    sentence,
+    verdict_names,
+)
 from transcribe.formats.tab_layout import System, layout, mark_line
 from transcribe.instrument import pitch_name
 
@@ -38,10 +46,13 @@ def text(comparison: Comparison, *, width: int = 80, previous: progress.Entry | 
     ParameterError
         If ``width`` is under 24.
     """
+    said = [sentence(s) for s in (*comparison.differences, *comparison.remarks)]
+    if not comparison.same_riff:
+        # A list of everything that differs would say nothing: all of it does.
+        return "\n".join(_wrap(said, width)) + "\n"
     parts = ["\n".join(_wrap(headline(comparison), width))]
-    said = [*comparison.differences, *comparison.remarks]
     if said:
-        parts.append("\n".join(line for s in said for line in _wrap([_sentence(s)], width)))
+        parts.append("\n".join(_wrap(said, width)))
     placed = any(n.string is not None for n in comparison.reference.notes)
     systems = layout(comparison.reference, width) if placed else []
     if not placed:
@@ -60,7 +71,7 @@ def text(comparison: Comparison, *, width: int = 80, previous: progress.Entry | 
     if comparison.practice:
         parts.append("\n".join(_wrap(_practice_lines(comparison), width, hang=5)))
     if len(comparison.passes) > 1:
-        parts.append("\n".join(_pass_lines(comparison.passes, comparison.best)))
+        parts.append("\n".join(_wrap(_pass_lines(comparison), width, hang=5)))
     if previous is not None:
         changed = progress.change(previous, progress.entry_of(comparison))
         since = f"Since the take of {previous.when[:10]}: " + "; ".join(changed) + "."
@@ -101,7 +112,7 @@ def _extra_line(system: System, comparison: Comparison) -> str:
     at, columns = np.array(points).T
     edge = 0.5
     for row in comparison.notes:
-        if row.reference is not None or row.again or row.time_sec is None:
+        if row.reference is not None or row.again or row.left_out or row.time_sec is None:
             continue
         if at[0] - edge <= row.time_sec <= at[-1] + edge:
             column = round(float(np.interp(row.time_sec, at, columns)))
@@ -111,7 +122,7 @@ def _extra_line(system: System, comparison: Comparison) -> str:
 
 
 def _legend(comparison: Comparison) -> str:
-    used = {"left out" if r.left_out else r.verdict for r in comparison.notes}
+    used = marks_used(comparison)
     signs = [f"{MARKS[name]} {name}" for name in MARKS if name in used]
     return "Marks:  " + "   ".join(signs)
 
@@ -123,34 +134,31 @@ def _drone_lines(comparison: Comparison) -> list[str]:
         f"Drone ({pitch_name(drone.pitch_midi)}, string {drone.string}): "
         f"rings {100 * drone.ringing_share:.0f} % of the time it should"
     ]
-    for gap in drone.gaps:
-        where = f"bar {gap.bar}, " if gap.bar is not None else ""
-        lines.append(f"  {where}{gap.start_sec:.2f} to {gap.end_sec:.2f} s: {gap.kind}")
+    lines += [f"  {gap_words(gap, comparison)}" for gap in drone.gaps]
     return lines
 
 
 def _practice_lines(comparison: Comparison) -> list[str]:
-    lines = ["Practise:"]
+    lines = ["Practise, the most useful first:"]
     for k, line in enumerate(comparison.practice, start=1):
-        tempo = f" from {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
-        lines.append(f"  {k}. {line.place}{tempo}: {line.listen_for}")
+        tempo = f", from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        lines.append(f"  {k}. {line.place[:1].upper()}{line.place[1:]}{tempo}")
+        lines += [f"     - {point}" for point in line.points]
     return lines
 
 
-def _pass_lines(passes: Sequence[Pass], best: int) -> list[str]:
+def _pass_lines(comparison: Comparison) -> list[str]:
     lines = ["Passes:"]
-    for k, one in enumerate(passes):
+    for k, one in enumerate(comparison.passes):
         s = one.summary
-        note = "  (best)" if k == best else ""
+        part = pass_words(one, comparison)
         lines.append(
-            f"  {k + 1}. {one.start_sec:.1f} to {one.end_sec:.1f} s: "
-            f"{s.counts.get('right', 0)} right, {100 * s.right_share:.0f} %{note}"
+            f"  {k + 1}. {one.start_sec:.1f} to {one.end_sec:.1f} s"
+            f"{f', {part}' if part else ''}: "
+            f"{s.counts.get('right', 0)} right, {100 * s.right_share:.0f} %"
+            f"{'  (best)' if k == comparison.best else ''}"
         )
     return lines
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:] + "."
 
 
 def _wrap(lines: Sequence[str], width: int, *, hang: int = 2) -> list[str]:
@@ -163,7 +171,14 @@ def _wrap(lines: Sequence[str], width: int, *, hang: int = 2) -> list[str]:
             line.strip(),
             max(width, 24),
             initial_indent=indent,
-            subsequent_indent=" " * hang,
+            subsequent_indent=" " * _hang(line.strip(), len(indent), hang),
             break_long_words=False,
         ) or [""]
     return out
+
+
+def _hang(line: str, indent: int, hang: int) -> int:
+    """Columns that the rest of a wrapped line goes in: under the words of a point."""
+    if line.startswith("- "):
+        return indent + 2
+    return hang if indent else 2

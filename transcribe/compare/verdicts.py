@@ -72,7 +72,7 @@ class Side:
     note is in doubt. The take
     sounds ``take_shift`` semitones above its ``take_pitch``, and its guitar ``take_offset_cents``
     above A4 = 440 Hz. ``heard`` tells that the take comes from a recording, so that notes may be
-    ghosts or masked.
+    ghosts or masked; it ends at ``until``.
     """
 
     reference: Sequence[Note]
@@ -94,6 +94,7 @@ class Side:
     ear: Ear | None = None
     take_shift: int = 0
     take_offset_cents: float = 0.0
+    until: float = np.inf
 
 
 def where_played(note: Note, pitch_midi: int, instrument: Instrument) -> Played:
@@ -136,10 +137,11 @@ def judge_stretch(fit: Fit, side: Side) -> list[Verdict]:
     used = set(swapped.values())
     free = [j for j in free if j not in used]
     events = _event_offsets(ids, due, matched, side)
+    ends = _ring_on(matched, free, side)
     rows = []
     for i in ids.tolist():
         if i in matched:
-            rows.append(_played_row(i, matched[i], due[i], pace[i], events, side))
+            rows.append(_played_row(i, matched[i], due[i], pace[i], events, ends, side))
         elif i in swapped:
             rows.append(_wrong_row(i, swapped[i], due[i], side))
         else:
@@ -209,6 +211,7 @@ def _played_row(
     due: float,
     pace: float,
     events: dict[float, tuple[float, int]],
+    ends: dict[int, float],
     side: Side,
 ) -> Verdict:
     note = side.take[j]
@@ -242,7 +245,7 @@ def _played_row(
         offset,
         tolerance_ms=allowed,
         time_sec=float(side.at[j]),
-        length=_length(i, j, pace, side),
+        length=_length(i, float(side.at[j]), ends.get(j, float(side.ends[j])), pace, side),
         reason=reason,
     )
 
@@ -257,13 +260,29 @@ def _against_pulse(j: int, side: Side) -> tuple[str, float | None, float | None]
     return verdict, offset, allowed
 
 
-def _length(i: int, j: int, pace: float, side: Side) -> str | None:
+def _ring_on(matched: dict[int, int], free: list[int], side: Side) -> dict[int, float]:
+    """When those matched notes end that a false stroke of their own pitch cuts in two."""
+    ends: dict[int, float] = {}
+    by_pitch: dict[int, list[int]] = {}
+    for j in sorted(free):
+        by_pitch.setdefault(int(side.take_pitch[j]), []).append(j)
+    for j in matched.values():
+        end = float(side.ends[j])
+        for k in by_pitch.get(int(side.take_pitch[j]), ()):
+            if side.at[k] > side.at[j] and abs(float(side.at[k]) - end) < _TOGETHER_SEC:
+                end = ends[j] = max(end, float(side.ends[k]))
+    return ends
+
+
+def _length(i: int, start: float, end: float, pace: float, side: Side) -> str | None:
     """``cut short`` or ``left ringing`` where the note's length is plainly not what is written."""
     if not side.lengths or side.reference[i].articulation == "dead":
         return None
     written = float(side.x_end[i] - side.x[i]) * pace
-    played = float(side.ends[j] - side.at[j])
-    if played < 0.5 * written and written - played > 0.2:
+    played = end - start
+    # What sounds to the end of the recording was cut by that, not by the hand.
+    to_the_end = end > side.until - 0.15
+    if played < 0.5 * written and written - played > 0.2 and not to_the_end:
         return "cut short"
     # Only where the reference asks for silence after the note: strings are let ring elsewhere.
     silence = float(side.next_x[i] - side.x_end[i]) > 0.15
@@ -322,6 +341,8 @@ def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
         return Verdict(i, None, "unsure", time_sec=when, reason="a dead note is hard to hear")
     if not side.heard or when is None:
         return Verdict(i, None, "missed", time_sec=when)
+    if side.ear is not None and not side.ear.reaches(int(side.ref_pitch[i]) + side.take_shift):
+        return Verdict(i, None, "unsure", time_sec=when, reason="too low or too high to be heard")
     hidden, rings = _hidden(i, due, side), _rings_through(int(side.ref_pitch[i]), due, side)
     if side.ear is not None:
         share, at = _second_share(i, due, side)

@@ -4,10 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from transcribe.compare.model import MARKS, Comparison, Verdict
+from transcribe.compare.model import MARKS, Comparison, DroneGap, Pass, Verdict
+from transcribe.compare.places import moment, ranges, spot
+from transcribe.compare.remarks import reach, stretch_words
 from transcribe.instrument import pitch_name
 
-__all__ = ["details", "headline", "place_of", "said_of", "verdict_names"]
+__all__ = [
+    "details",
+    "gap_words",
+    "headline",
+    "marks_used",
+    "otherwise",
+    "pass_words",
+    "place_of",
+    "said_of",
+    "sentence",
+    "verdict_names",
+]
+
+_FEW = 3  # notes of a kind that are named one by one
+
+_COUNTED = {
+    "unsure": "not clear enough to judge, not counted",
+    "cut short": "cut short",
+    "left ringing": "left ringing",
+}
 
 
 def headline(comparison: Comparison) -> list[str]:
@@ -47,32 +68,60 @@ def headline(comparison: Comparison) -> list[str]:
     return lines
 
 
+def marks_used(comparison: Comparison) -> set[str]:
+    """Which of the names in `MARKS` a report of the comparison shows."""
+    return {
+        "left out" if r.left_out else r.verdict
+        for r in comparison.notes
+        if not r.again and (r.reference is not None or not r.left_out)
+    }
+
+
+def otherwise(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, str]]]:
+    """What went otherwise: verdicts to name one by one, then what is only counted.
+
+    Unsure notes, and notes of another length, are counted where they are more than a few: a long
+    list of them would hide what matters. Each count is (verdict, sentence without its stop).
+    """
+    rows = [
+        r
+        for r in comparison.notes
+        if not r.left_out and not r.again and (r.verdict != "right" or r.length is not None)
+    ]
+    counted = []
+    for kind, words in _COUNTED.items():
+        own = [r for r in rows if _kind(r) == kind]
+        if len(own) > _FEW:
+            rows = [r for r in rows if _kind(r) != kind]
+            bars = [r.bar for r in own if r.bar is not None]
+            where = f" in bar{'s' if len(set(bars)) > 1 else ''} {ranges(bars)}" if bars else ""
+            counted.append((own[0].verdict, f"{len(own)} notes{where}: {words}"))
+    return rows, counted
+
+
+def _kind(row: Verdict) -> str | None:
+    return row.length if row.verdict == "right" else row.verdict
+
+
 def details(comparison: Comparison) -> list[str]:
     """A line for each note that is not right, in the order of the reference."""
-    lines = []
-    for row in comparison.notes:
-        if row.left_out or row.again or (row.verdict == "right" and row.length is None):
-            continue
-        lines.append(f"{MARKS[row.verdict]} {place_of(row, comparison)}{said_of(row)}")
-    return lines
+    rows, counted = otherwise(comparison)
+    lines = [f"{MARKS[r.verdict]} {place_of(r, comparison)}{said_of(r)}" for r in rows]
+    return lines + [f"{MARKS[verdict]} {words}" for verdict, words in counted]
 
 
 def place_of(row: Verdict, comparison: Comparison) -> str:
     """Where a verdict belongs: bar and beat, else the note's number, and where it is played."""
     rhythm = comparison.reference.rhythm
     if row.beat is not None and row.bar is not None and rhythm is not None:
-        beat = row.beat - (row.bar - 1) * rhythm.meter[0] + 1.0
-        where = f"bar {row.bar} beat {beat:.3g}" if row.bar > 0 else f"pickup, beat {beat:.3g}"
+        where = moment(row.beat, rhythm.meter, rough=row.reference is None)
     elif row.reference is not None:
         where = f"note {row.reference + 1}"
     else:
         where = f"{row.time_sec:.2f} s"
     if row.reference is None:
         return where
-    note = comparison.reference.notes[row.reference]
-    name = pitch_name(note.pitch_midi)
-    on = f" (string {note.string} fret {note.fret})" if note.string is not None else ""
-    return f"{where}, {name}{on}"
+    return f"{where}, {spot(comparison.reference.notes[row.reference])}"
 
 
 def said_of(row: Verdict) -> str:
@@ -88,10 +137,11 @@ def said_of(row: Verdict) -> str:
         return f": {abs(row.offset_ms):.0f} ms {row.verdict}"
     if row.verdict == "extra":
         name = row.played.where if row.played is not None else ""
-        return f": {name} is not in the reference"
+        return f": {name} is not written there"
     if row.verdict == "missed":
         return ": did not sound"
-    return f": {row.verdict}" + (f", {row.reason}" if row.reason else "")
+    name = row.played.where + " " if row.reference is None and row.played is not None else ""
+    return f": {name}not sure" + (f", {row.reason}" if row.reason else "")
 
 
 def verdict_names(rows: Iterable[Verdict], ids: Sequence[int]) -> dict[int, str]:
@@ -105,3 +155,31 @@ def verdict_names(rows: Iterable[Verdict], ids: Sequence[int]) -> dict[int, str]
             name = "left out" if row.left_out else row.verdict
             found[ids[row.reference]] = name
     return found
+
+
+def gap_words(gap: DroneGap, comparison: Comparison) -> str:
+    """Where the drone has a gap, for how long, and of which kind."""
+    rhythm = comparison.reference.rhythm
+    where = f"{gap.start_sec:.1f} s"
+    if gap.start_beat is not None and rhythm is not None:
+        where = f"{moment(gap.start_beat, rhythm.meter, rough=True)}, at {where}"
+    return f"{where}, for {gap.end_sec - gap.start_sec:.1f} s: {gap.kind}"
+
+
+def pass_words(one: Pass, comparison: Comparison) -> str:
+    """Which part of the reference a pass reaches; empty where it is the whole."""
+    span = reach(comparison.reference, one.notes)
+    last = len(comparison.reference.notes) - 1
+    if span is None or span == (0, last):
+        return ""
+    return stretch_words(comparison.reference, range(span[0], span[1] + 1))
+
+
+def sentence(words: str) -> str:
+    """Words as a sentence: a capital first, one full stop last unless they end otherwise.
+
+    >>> sentence("is it this riff?"), sentence("not counted")
+    ('Is it this riff?', 'Not counted.')
+    """
+    end = "" if words.endswith((".", "?", "!")) else "."
+    return words[:1].upper() + words[1:] + end
