@@ -176,8 +176,15 @@ def ways_text(ways: Sequence[Ways]) -> str:
                 lines += ["    " + line for line in _side_by_side(shapes)]
         for fret, name, shape in way.capo:
             lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
-    wide = sorted({s.caution for w in ways for s in (*w.plain, *w.heavier) if s.caution})
-    lines += [f"\nCaution: {text}." for text in wide]
+    wide = [s for w in ways for s in (*w.plain, *w.easier, *w.heavier) if s.caution]
+    if wide:
+        most = max(wide, key=lambda s: s.stretch_mm)
+        what, _, way = most.caution.partition(": ")
+        several = "" if len(wide) == 1 else f"{len(wide)} shapes, the widest "
+        lines.append(
+            f"\nCaution: {what} ({several}{most.symbol} {most.short}, {most.stretch_mm:.0f} mm): "
+            f"{way}."
+        )
     return "\n".join(lines)
 
 

@@ -224,6 +224,11 @@ def test_solve_wide_stretch_carries_a_caution() -> None:
     pins = {1: (6, 1), 3: (5, 1), 2: (2, 9)}
     solved = solve(notes, STANDARD, hand=Hand(84), pins=pins)
     assert any("teacher" in c and "mm" in c for c in solved.cautions)
+    (fret, string), *_, (top, to_string) = sorted(
+        (fret, string) for string, fret in solved.positions.values() if fret
+    )
+    shape = f"from string {string} fret {fret} to string {to_string} fret {top}"
+    assert any(shape in c for c in solved.cautions)
     assert not solve(line([64, 65, 67]), STANDARD).cautions
 
 
@@ -322,3 +327,27 @@ def test_unmet_sentences_name_the_note() -> None:
     sentences = unmet_sentences(notes, solved)
     assert len(sentences) == 1
     assert sentences[0].startswith("note 2 (F#1 at 1.25 s): ")
+
+
+def test_a_wide_stretch_is_told_by_its_bar() -> None:
+    notes = [
+        Note(1, 0.0, 1.0, 52, onset_beat=0.0),
+        *(Note(i, 4.5, 5.0, p, onset_beat=9.0) for i, p in ((2, 41), (3, 56))),
+    ]
+    pins = {2: (6, 1), 3: (4, 6)}
+    rhythm = Rhythm(120.0, (4, 4), tuple(0.5 * i for i in range(12)), (0.0, 2.0, 4.0))
+    solved = solve(notes, STANDARD, drone="off", pins=pins, rhythm=rhythm)
+    assert "in bar 3 on beat 2 (4.50 s), from string 6 fret 1 to string 4 fret 6" in " ".join(
+        solved.cautions
+    )
+
+
+def test_many_notes_off_the_neck_are_told_of_together() -> None:
+    notes = [Note(i, 0.5 * i, 0.5 * i + 0.4, pitch) for i, pitch in enumerate((40, 36, 31, 38), 1)]
+    notes.append(Note(5, 3.0, 3.4, 95))
+    solved = solve(notes, STANDARD, drone="off")
+    assert len(unmet_sentences(notes, solved)) == 4
+    below, above = unmet_sentences(notes, solved, STANDARD)
+    assert below.startswith("3 notes have no place, G1 to D2, the first of them note 2 at 1.00 s")
+    assert "below the lowest string, E2; check the tuning" in below
+    assert above.startswith("note 5 (B6 at 3.00 s): ")

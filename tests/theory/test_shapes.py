@@ -25,6 +25,7 @@ from theory import (
     ways_to_play,
 )
 from theory.neck import deciding_degrees
+from theory.ways import ways_text
 
 OPEN = (64, 59, 55, 50, 45, 40)
 
@@ -95,6 +96,16 @@ def test_wide_shapes_carry_a_caution():
     assert wide
     assert all("teacher" in s.caution for s in wide)
     assert all(not s.caution for s in shapes if s.stretch_mm < 80)
+
+
+def test_the_closing_caution_names_the_widest_shape():
+    ways = ways_to_play(["Am", "F"], drone_string=5)
+    wide = [s for w in ways for s in (*w.plain, *w.easier, *w.heavier) if s.caution]
+    most = max(wide, key=lambda s: s.stretch_mm)
+    (last,) = [line for line in ways_text(ways).splitlines() if line.startswith("Caution")]
+    several = "" if len(wide) == 1 else f"{len(wide)} shapes, the widest "
+    assert f"wide stretch ({several}{most.symbol} {most.short}, {most.stretch_mm:.0f} mm)" in last
+    assert "teacher" in last
 
 
 def test_diagram_reads_left_to_right_low_to_high():

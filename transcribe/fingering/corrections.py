@@ -300,7 +300,7 @@ def resolve(
     extra = dict(riff.extra)
     for key, found in (
         ("cautions", list(fingering.cautions)),
-        ("unmet", unmet_sentences(notes, fingering)),
+        ("unmet", unmet_sentences(notes, fingering, riff.instrument)),
     ):
         extra.pop(key, None)
         if found:

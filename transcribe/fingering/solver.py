@@ -82,20 +82,24 @@ class Solver:
         drone: Drone | None = None,
         pins: Mapping[int, tuple[int, int]] | None = None,
         phrases: Sequence[Phrase] = (),
+        beats: int | None = None,
     ) -> Fingering:
-        """The easiest fingering of ``notes`` around ``pins``; see the function `solve`."""
+        """The easiest fingering of ``notes`` around ``pins``; see the function `solve`.
+
+        ``beats`` in a bar, where it is known, lets cautions name the bar.
+        """
         everything = sort_notes(list(notes))
         held = pins or {}
         unsure = ghosts_of(everything) - set(held)
         ghosts = tuple(n for n in everything if n.id in unsure)
         ordered = tuple(n for n in everything if n.id not in unsure)
-        answer = self._once(ordered, drone, held, None)
+        answer = self._once(ordered, drone, held, None, beats)
         if phrases:
             alike = agreed_strings(
                 repeat_groups(ordered, phrases), answer.positions, answer.note_costs, held
             )
             if any(answer.positions[i][0] != s for i, s in alike.items()):
-                answer = self._once(ordered, drone, held, alike)
+                answer = self._once(ordered, drone, held, alike, beats)
         if not ghosts:
             return answer
         positions = dict(answer.positions)
@@ -134,6 +138,7 @@ class Solver:
         drone: Drone | None,
         pins: Mapping[int, tuple[int, int]],
         alike: Mapping[int, int] | None,
+        beats: int | None,
     ) -> Fingering:
         plan = plan_onsets(
             ordered, self.instrument, self.chooser, drone=drone, pins=pins, alike=alike
@@ -159,7 +164,7 @@ class Solver:
             unmet=plan.unmet,
             drone=drone,
             cautions=(
-                *self._cautions(plan.onsets, steps),
+                *self._cautions(ordered, plan.onsets, steps, beats),
                 *_on_the_drone(ordered, plan.onsets, steps, drone),
             ),
             note_costs=costs,
@@ -182,22 +187,43 @@ class Solver:
                 out[ordered[index].id] = int(onset.candidates.fingers[step.choice, n])
         return out
 
-    def _cautions(self, onsets: Sequence[Onset], steps: Sequence[Step]) -> tuple[str, ...]:
+    def _cautions(
+        self,
+        ordered: Sequence[Note],
+        onsets: Sequence[Onset],
+        steps: Sequence[Step],
+        beats: int | None,
+    ) -> tuple[str, ...]:
         mm = neck_mm(self.instrument)
-        wide: list[tuple[float, float]] = []
-        for onset, step in zip(onsets, steps, strict=True):
+        wide: list[tuple[float, int]] = []
+        for i, (onset, step) in enumerate(zip(onsets, steps, strict=True)):
             frets = [int(f) for f in onset.candidates.frets[step.choice] if f > 0]
             if frets and (apart := mm[max(frets)] - mm[min(frets)]) > 1.08 * self.hand.span_mm:
-                wide.append((apart, onset.time_sec))
+                wide.append((apart, -i))
         if not wide:
             return ()
-        apart, at = max(wide)
+        apart, i = max(wide)
+        onset, chosen = onsets[-i], onsets[-i].candidates
+        choice = steps[-i].choice
+        pairs = zip(chosen.frets[choice], chosen.strings[choice], strict=True)
+        stopped = sorted((int(fret), int(string) + 1) for fret, string in pairs if fret > 0)
+        (low, from_string), (high, to_string) = stopped[0], stopped[-1]
+        where = _in_bar(ordered[onset.notes[0]], beats)
         places = "1 place" if len(wide) == 1 else f"{len(wide)} places"
         return (
             f"{places} stretch the hand beyond {self.hand.span_mm:.0f} mm, the widest "
-            f"{apart:.0f} mm at {at:.2f} s: warm up, stop if it hurts, and ask a teacher or a "
-            "clinician about pain that stays",
+            f"{apart:.0f} mm {where}, from string {from_string} fret {low} to string {to_string} "
+            f"fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician about pain "
+            "that stays",
         )
+
+
+def _in_bar(note: Note, beats: int | None) -> str:
+    if beats is None or note.onset_beat is None:
+        return f"at {note.onset_sec:.2f} s"
+    bar = int(note.onset_beat // beats)
+    beat = round(note.onset_beat - bar * beats + 1, 2)
+    return f"in bar {bar + 1} on beat {beat:g} ({note.onset_sec:.2f} s)"
 
 
 def _on_the_drone(
@@ -274,22 +300,61 @@ def solve(
     found = find_drone(notes, instrument, drone=drone)
     if rhythm is not None and not phrases:
         phrases = rhythm.phrases
-    return solver_for(instrument, hand).solve(notes, drone=found, pins=pins, phrases=phrases)
+    beats = rhythm.meter[0] if rhythm is not None else None
+    return solver_for(instrument, hand).solve(
+        notes, drone=found, pins=pins, phrases=phrases, beats=beats
+    )
 
 
 def _span(ids: set[int]) -> str:
     return f"{min(ids)} to {max(ids)}" if ids else "nothing: there are no notes"
 
 
-def unmet_sentences(notes: Sequence[Note], fingering: Fingering) -> list[str]:
-    """What could not be kept, one sentence a note, naming the note."""
+def unmet_sentences(
+    notes: Sequence[Note], fingering: Fingering, instrument: Instrument | None = None
+) -> list[str]:
+    """What could not be kept, one sentence a note, naming the note.
+
+    Where the ``instrument`` is given and many notes lie off the same end of its neck, one sentence
+    tells of them all: then it is the tuning that is wrong rather than the notes.
+    """
     by_id = {note.id: note for note in notes}
     sentences = []
+    told: set[int] = set()
+    if instrument is not None:
+        off = [by_id[unmet.note_id] for unmet in fingering.unmet]
+        low = min(instrument.open_midi) + instrument.capo
+        high = max(instrument.open_midi) + instrument.frets
+        for side, ends in (
+            ([n for n in off if n.pitch_midi < low], f"below the lowest string, {pitch_name(low)}"),
+            ([n for n in off if n.pitch_midi > high], f"above the last fret, {pitch_name(high)}"),
+        ):
+            if len(side) >= _MANY:
+                told |= {note.id for note in side}
+                sentences.append(_all_off(side, ends, instrument.capo))
     for unmet in fingering.unmet:
+        if unmet.note_id in told:
+            continue
         note = by_id[unmet.note_id]
         name = f"note {note.id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s)"
         sentences.append(f"{name}: {unmet.reason}")
     return sentences
+
+
+_MANY = 3  # notes off the neck that are told of together
+
+
+def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:
+    pitches = sorted({note.pitch_midi for note in notes})
+    span = pitch_name(pitches[0])
+    if len(pitches) > 1:
+        span += f" to {pitch_name(pitches[-1])}"
+    first = min(notes, key=lambda n: (n.onset_sec, n.id))
+    check = "the tuning and the capo" if capo else "the tuning"
+    return (
+        f"{len(notes)} notes have no place, {span}, the first of them note {first.id} at "
+        f"{first.onset_sec:.2f} s: they lie {ends}; check {check}, or the octave of the notes"
+    )
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:
