@@ -179,11 +179,11 @@ def ways_text(ways: Sequence[Ways]) -> str:
     wide = [s for w in ways for s in (*w.plain, *w.easier, *w.heavier) if s.caution]
     if wide:
         most = max(wide, key=lambda s: s.stretch_mm)
-        what, _, way = most.caution.partition(": ")
+        what, _, advice = most.caution.partition(": ")
         several = "" if len(wide) == 1 else f"{len(wide)} shapes, the widest "
         lines.append(
             f"\nCaution: {what} ({several}{most.symbol} {most.short}, {most.stretch_mm:.0f} mm): "
-            f"{way}."
+            f"{advice}."
         )
     return "\n".join(lines)
 
