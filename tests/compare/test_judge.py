@@ -448,6 +448,7 @@ def test_two_strings_in_unison_are_heard_as_one() -> None:
     assert len(found["unsure"]) == 1
     # Told by notes alone, the second string was not struck.
     assert set(verdicts(compare(take(played(riff)), double))) == {"missed"}
+    assert set(verdicts(compare(take(played(riff)), double, order_only=True))) == {"missed"}
 
 
 def test_recorded_times_win_where_the_written_beats_are_wrong() -> None:

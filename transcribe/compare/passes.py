@@ -128,11 +128,13 @@ def _anchors(
     a: np.ndarray, b: np.ndarray, ref_pitch: np.ndarray, take_pitch: np.ndarray
 ) -> list[tuple[int, int]]:
     """Notes of equal pitch in two matched events; where none is equal, the first of each."""
-    pairs = []
-    for n in a:
-        same = b[take_pitch[b] == ref_pitch[n]]
-        if len(same):
-            pairs.append((int(n), int(same[0])))
+    pairs: list[tuple[int, int]] = []
+    free = b.tolist()
+    for n in a.tolist():
+        j = next((j for j in free if take_pitch[j] == ref_pitch[n]), None)
+        if j is not None:
+            pairs.append((n, j))
+            free.remove(j)  # two strings in unison are two notes
     return pairs or [(int(a[0]), int(b[0]))]
 
 
