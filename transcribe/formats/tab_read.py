@@ -3,7 +3,8 @@
 The project's own tabs (first line ``Handspan tab 1``) are read strictly: the count under the
 strings tells the time of every sign. Other tabs are read with more patience; where they carry no
 count only the order of the notes is known: then ``rhythm`` is None, ``extra["timing"]`` is
-``"order"``, and the seconds only follow the columns.
+``"order"``, and the seconds only follow the columns, or where there are bar lines the shares of a
+bar that the columns tell; ``extra["bars_sec"]`` then lists where bars begin and the last one ends.
 
 A tab does not tell how long notes last. They are taken to ring until the next note of their
 string, at most for one bar (in a tab without a count, 24 columns); ``extra["durations"]`` is

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from transcribe.formats.tab_head import Head
 from transcribe.formats.tab_lines import Sign, refuse
 from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
 
-__all__ = ["Hit", "TabBar", "make_riff", "unfold"]
+__all__ = ["Hit", "TabBar", "make_riff", "spread", "unfold"]
 
 _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
+_LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
+_NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
 
 
 @dataclass(slots=True)
@@ -91,6 +95,12 @@ def make_riff(
         beats = range(int(first), int(end) + 1)
         downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
         rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
+    elif len(played) > 1 and not head.own:
+        played, starts, bar_sec = _evenly(played, head)
+        grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
+        bars_sec = [grid.sec(start) for start in starts if start >= 0]
+        extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
+        extra |= {"meter": list(head.meter)} if head.meter else {}
     else:
         starts = [0.0]
         for bar in played:
@@ -116,6 +126,50 @@ def make_riff(
         _theory(head, chords, grid),
         extra=extra,
     )
+
+
+def _evenly(played: list[TabBar], head: Head) -> tuple[list[TabBar], list[float], float]:
+    """Bars of one length each, their times as shares of it, where they start, and its seconds.
+
+    A bar is drawn as wide as its signs need; what it lasts is a bar. The columns tell shares of
+    it, to a sixteenth or as fine as its signs need. A first bar that is much narrower than the
+    others is a pickup, a last one is not filled.
+    """
+    top, unit = head.meter or (4, 4)
+    usual = statistics.median(bar.length for bar in played)
+    lead = min((hit.at for bar in played for hit in bar.hits), default=0.0)
+    lead = lead if lead <= _LEAD_COLUMNS else 0.0
+    parts = max(4, top * 16 // unit)
+    even: list[TabBar] = []
+    short = 0.0
+    for i, bar in enumerate(played):
+        width = bar.length if bar.length >= _NARROW * usual else usual
+        columns = {hit.at: (hit.at - lead) / max(width - lead, 1.0) for hit in bar.hits}
+        shares = spread(columns.values(), parts)
+        places = {at: shares[share] for at, share in columns.items()}
+        if i == 0 and width > bar.length and len(played) > 2:
+            short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
+            places = {at: min(share, short - 0.25 / parts) for at, share in places.items()}
+        hits = [replace(hit, at=places[hit.at]) for hit in bar.hits]
+        chords = [(min(max(at - lead, 0.0) / width, 0.99), text) for at, text in bar.chords]
+        even.append(replace(bar, length=1.0, hits=hits, chords=chords))
+    first = -short if short else 0.0
+    starts = [first + (i if not short or i == 0 else i - 1 + short) for i in range(len(even))]
+    return even, starts, top * 60.0 / (head.bpm or 30.0 * unit)
+
+
+def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
+    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be."""
+    ordered = sorted(set(shares))
+    while parts < len(ordered):
+        parts *= 2
+    found: dict[float, float] = {}
+    free = 0
+    for i, share in enumerate(ordered):
+        slot = min(max(round(share * parts), free), parts - len(ordered) + i)
+        found[share] = slot / parts
+        free = slot + 1
+    return found
 
 
 def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
