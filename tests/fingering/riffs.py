@@ -13,19 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.riff import Instrument, Note, sort_notes
+from transcribe.training.phrases import MODES
 
 __all__ = ["MODES", "PATTERNS", "DroneRiff", "drone_riff", "rough"]
-
-MODES = {
-    "ionian": (0, 2, 4, 5, 7, 9, 11),
-    "dorian": (0, 2, 3, 5, 7, 9, 10),
-    "phrygian": (0, 1, 3, 5, 7, 8, 10),
-    "lydian": (0, 2, 4, 6, 7, 9, 11),
-    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
-    "aeolian": (0, 2, 3, 5, 7, 8, 10),
-    "locrian": (0, 1, 3, 5, 6, 8, 10),
-}
-"""Semitones above the tonic; the textbook definition of the modes, common practice, no source."""
 
 PATTERNS = ("with every note", "before every note", "every beat", "every bar", "held", "galloping")
 

@@ -166,6 +166,15 @@ def test_the_same_seed_draws_the_same_phrase() -> None:
     assert _scores("drone", range(1)) != _scores("drone", range(1, 2))
 
 
+def test_the_modes_are_the_rotations_of_the_major_scale() -> None:
+    # Every theory primer's definition, common practice: the same notes from another tonic.
+    major = (0, 2, 4, 5, 7, 9, 11)
+    rotated = [tuple(sorted((s - tonic) % 12 for s in major)) for tonic in major]
+    assert list(MODES.values()) == rotated
+    assert list(MODES)[0] == "ionian"
+    assert MODES["dorian"] == rotated[1]
+
+
 def test_unknown_kinds_and_other_instruments_are_refused(rng: np.random.Generator) -> None:
     with pytest.raises(ParameterError, match="no phrase kind 'polka'"):
         make_score(rng, kind="polka")
