@@ -171,7 +171,7 @@ def test_the_modes_are_the_rotations_of_the_major_scale() -> None:
     major = (0, 2, 4, 5, 7, 9, 11)
     rotated = [tuple(sorted((s - tonic) % 12 for s in major)) for tonic in major]
     assert list(MODES.values()) == rotated
-    assert list(MODES)[0] == "ionian"
+    assert next(iter(MODES)) == "ionian"
     assert MODES["dorian"] == rotated[1]
 
 
