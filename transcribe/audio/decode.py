@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
+from transcribe.audio.whole import how_it_ends
 from transcribe.errors import AudioError, ParameterError
 
 __all__ = ["MAX_SEC", "Progress", "Recording", "read_audio", "resample"]
@@ -39,6 +40,9 @@ _CONTAINERS = (
     "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,matroska,webm,ogg,wav,w64,flac,mp3,aiff,aac,caf,amr,"
     "asf,avi,mpeg,mpegts,au"
 )
+# How the files begin that libsndfile reads: WAV and its big siblings, AIFF, FLAC, OGG, CAF, AU.
+_SNDFILE = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd")
+_MOST = 1e6  # times full scale; what is louder is no sound but bytes of another kind
 _CLIP_PEAK = 1.0  # full scale: a block of a long take need not hold the take's highest sample
 
 
@@ -161,9 +165,9 @@ def _open(path: Path) -> _Stream:
     """Open with libsndfile, else with FFmpeg."""
     import soundfile
 
-    with contextlib.suppress(soundfile.LibsndfileError, OSError):
-        # libsndfile's MP3 decoder writes remarks on sound files straight to the terminal.
-        if soundfile.info(os.fspath(path)).format != "MP3":
+    # libsndfile's MP3 decoder writes remarks on sound files straight to the terminal.
+    if _begins_with(path, _SNDFILE):
+        with contextlib.suppress(soundfile.LibsndfileError, OSError):
             return _open_soundfile(path)
     try:
         return _open_av(path)
@@ -171,6 +175,11 @@ def _open(path: Path) -> _Stream:
         with contextlib.suppress(soundfile.LibsndfileError, OSError):
             return _open_soundfile(path)
         raise refusal
+
+
+def _begins_with(path: Path, marks: tuple[bytes, ...]) -> bool:
+    with path.open("rb") as file:
+        return file.read(16).startswith(marks)
 
 
 def _open_soundfile(path: Path) -> _Stream:
@@ -248,6 +257,8 @@ def _open_av(path: Path) -> _Stream:
     tracks = container.streams.audio
     if not tracks:
         container.close()
+        if how_it_ends(path) == "cut":
+            raise AudioError(f"{path} is cut off before any sound; copy it again")
         raise AudioError(f"{path} has no sound track; give {_KINDS}")
     track = tracks[0]
     rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
@@ -306,6 +317,11 @@ class _Tally:
             raise AudioError(
                 f"{path} holds samples that are not numbers (NaN or infinite); export it again"
             )
+        if (peak := float(np.abs(block).max(initial=0.0))) > _MOST:
+            raise AudioError(
+                f"{path} holds samples up to {peak:.0e} where full scale is 1, which is no sound; "
+                "export it again as 16- or 24-bit WAV"
+            )
         self.count += len(block)
         self.clipped += max(clipped_share(c, _CLIP_PEAK) for c in block.T) * len(block)
         # Differences, so that rumble and a constant offset do not decide the sign.
@@ -355,7 +371,8 @@ def _decode_mono(
     weights = tally.weights()
     blocks = iter(kept) if kept else _limited(_open(path), path, max_sec, _no_progress)
     y = _mix(blocks, weights, stream.sr, to_sr)
-    return y, to_sr or stream.sr, tally.clipped / tally.count, _cut_off(stream, tally.count)
+    cut = _cut_off(stream, tally.count, path)
+    return y, to_sr or stream.sr, tally.clipped / tally.count, cut
 
 
 def _limited(
@@ -396,8 +413,8 @@ def _mix(
     return np.concatenate(parts)
 
 
-def _cut_off(stream: _Stream, count: int) -> str | None:
-    """A warning where decoding stopped early or the header promises more than there is."""
+def _cut_off(stream: _Stream, count: int, path: Path) -> str | None:
+    """A warning where decoding stopped early, the header promises more, or the end is missing."""
     there = count / stream.sr
     told = stream.promised_sec
     if told is not None and told - there > max(0.15, 0.02 * told):
@@ -405,9 +422,19 @@ def _cut_off(stream: _Stream, count: int) -> str | None:
             f"The file is cut off: its header promises {told:.1f} s and {there:.1f} s are there; "
             "copy it again if the riff is not whole."
         )
+    end = how_it_ends(path)
+    if end == "cut":
+        return (
+            f"The file is cut off: {there:.1f} s are there; copy it again if the riff is not whole."
+        )
     if stream.broken is not None:
         return (
             f"Part of the file is damaged; {there:.1f} s could be read. "
             "Copy it again if the riff is not whole."
+        )
+    if end == "open":
+        return (
+            f"The file lacks its end mark, so it may be cut off: {there:.1f} s are there; "
+            "copy it again if the riff is not whole."
         )
     return None
