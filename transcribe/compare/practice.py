@@ -23,6 +23,7 @@ _WEIGHT = {"wrong": 1.0, "missed": 1.0, "extra": 0.7, "early": 0.6, "late": 0.6}
 _GAP = 0.5
 _PLACES = 3
 _POINTS = 2
+_BARS = 4  # that a sentence names one by one
 _SECTION = 8  # notes; stands for a bar where the reference has none
 _DRIFT = 6.0  # percent over the whole take that are worth a line
 _SILENT = 0.25  # share of its time that the drone is silent, likewise
@@ -293,18 +294,25 @@ def _beat(row: Verdict, reference: Riff) -> str:
 
 
 def _when(rows: Sequence[Verdict], at: _At) -> str:
-    """On which beats, and in which bars if not in all of the place; else which notes or seconds."""
+    """On which beats, bar by bar where the bars differ; else which notes, or at what time."""
     if any(r.beat is None for r in rows):
         numbers = [r.reference + 1 for r in rows if r.reference is not None]
         if not numbers:
             return f"at {listed([f'{r.time_sec or 0.0:.1f} s' for r in rows])}"
         return f"note{'s' if len(numbers) > 1 else ''} {ranges(numbers)}"
-    beats = list(dict.fromkeys(_beat(r, at.reference) for r in rows))
-    bars = {r.bar for r in rows if r.bar is not None}
-    text = f"beat{'s' if len(beats) > 1 else ''} {listed(beats)}"
-    if len(bars) == len(at.bars):
-        return text
-    return f"{text} (bar{'s' if len(bars) > 1 else ''} {ranges(list(bars))})"
+    by_bar: dict[int, list[str]] = defaultdict(list)
+    for row in rows:
+        if (name := _beat(row, at.reference)) not in by_bar[row.bar or 0]:
+            by_bar[row.bar or 0].append(name)
+    told = list(by_bar.values())
+    if len(told) == len(at.bars) and all(beats == told[0] for beats in told):
+        return _beats(told[0])
+    bars = [f"bar {bar} {_beats(beats)}" for bar, beats in sorted(by_bar.items())]
+    return ", ".join(bars[:_BARS]) + (" and so on" if len(bars) > _BARS else "")
+
+
+def _beats(names: list[str]) -> str:
+    return f"beat{'s' if len(names) > 1 else ''} {listed(names)}"
 
 
 def _from(gap: DroneGap, reference: Riff) -> str:

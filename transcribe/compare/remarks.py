@@ -104,7 +104,8 @@ def other_riff(take: Riff, reference: Riff, matched: float) -> tuple[str, ...]:
     """What to say of a take that does not look like the reference."""
     if not take.notes:
         return ("the take holds no notes; nothing is kept as progress",)
-    name = reference.source.file if reference.source and reference.source.file else "the reference"
+    file = reference.source.file if reference.source is not None else ""
+    name = f"the reference ({file})" if file else "the reference"
     said = [
         f"this take does not look like {name}: {100 * matched:.0f} % of the notes match; "
         "check that both files are the right ones and that the take holds this riff alone; "

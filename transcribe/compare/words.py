@@ -23,6 +23,7 @@ __all__ = [
 ]
 
 _FEW = 3  # notes of a kind that are named one by one
+_RINGING = 0.98  # share of its time at which the drone never fell silent
 
 _COUNTED = {
     "unsure": "not clear enough to judge, not counted",
@@ -163,7 +164,10 @@ def gap_words(gap: DroneGap, comparison: Comparison) -> str:
     where = f"{gap.start_sec:.1f} s"
     if gap.start_beat is not None and rhythm is not None:
         where = f"{moment(gap.start_beat, rhythm.meter, rough=True)}, at {where}"
-    return f"{where}, for {gap.end_sec - gap.start_sec:.1f} s: {gap.kind}"
+    drone = comparison.drone
+    rings_on = gap.kind == "not struck" and drone is not None and drone.ringing_share > _RINGING
+    still = ", still ringing from before" if rings_on else ""
+    return f"{where}, for {gap.end_sec - gap.start_sec:.1f} s: {gap.kind}{still}"
 
 
 def pass_words(one: Pass, comparison: Comparison) -> str:
