@@ -150,6 +150,41 @@ def training_phrases(count: int = 200) -> None:
         )
 
 
+def scales() -> None:
+    """The families of scale patterns of `tests.outside.test_positions`, in all keys."""
+    from tests.outside import test_positions as known
+
+    three = "three notes a string"
+    rows: dict[str, list[float]] = {}
+    for degree in range(7):
+        for tonic in range(40, 52):
+            places = known.only(known.three_a_string(tonic, degree))
+            for title, slurred in (("slurred", True), ("picked", False)):
+                share = known.share_right(places, kind=three, slurred=slurred)
+                rows.setdefault(f"{three}, {title}", []).append(share)
+    for title, family in (
+        ("pentatonic, five forms", known.PENTATONIC),
+        ("major, five positions", known.FIVE_POSITIONS),
+    ):
+        for pattern in family:
+            places = known.written(pattern)
+            for k in known.shifts(places):
+                share = known.share_right(known.only(known.moved(places, k)))
+                rows.setdefault(title, []).append(share)
+    for tonic in known.SECOND_POSITION.values():
+        for k in range(11):
+            places = known.in_position(tonic + k, 2 + k)
+            for pinned in (1, 2):
+                title = f"major, five keys of one position, {pinned} pinned"
+                rows.setdefault(title, []).append(known.share_right(places, pinned=pinned))
+    print("\nScale patterns, up and down, the first note pinned where not said otherwise")
+    for title, shares in rows.items():
+        print(
+            f"{title:48}{len(shares):4} runs, {100 * np.mean(shares):6.1f} % of the notes, "
+            f"worst run {100 * min(shares):.0f} %"
+        )
+
+
 def takes() -> None:
     print("\nShipped takes, positions from their true notes")
     for path in sorted(FIXTURES.glob("*/truth.riff.json")):
@@ -269,6 +304,7 @@ def main() -> None:
     parts: tuple[Callable[[], None], ...] = (
         drones,
         training_phrases,
+        scales,
         takes,
         speed,
         corrections,

@@ -182,8 +182,8 @@ def home_position(
 ) -> int:
     """The fret at which the index finger lies when the notes lie best within four frets.
 
-    The first pin says where on the neck: the position has to hold it. Else it is ``lowest`` or
-    higher.
+    The pins say where on the neck: the position has to hold the first, and of the positions that
+    do, those that hold the most. Else it is ``lowest`` or higher.
     """
     places = [
         np.array([pins[n.id][1]] if n.id in pins else [f for _, f in found])
@@ -194,6 +194,8 @@ def home_position(
     homes = list(range(lowest, max(lowest + 1, instrument.top_fret - 2)))
     if pinned:
         homes = [h for h in homes if h - 1 <= pinned[0] <= h + 4] or homes
+        held = {h: sum(h - 1 <= fret <= h + 4 for fret in pinned) for h in homes}
+        homes = [h for h in homes if held[h] == max(held.values())]
     counted = Counter(tuple(p.tolist()) for p in places)
 
     def outside(home: int) -> float:
