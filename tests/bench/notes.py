@@ -1,13 +1,16 @@
 """Measures `transcribe.notes` on phrases of a guitar that its weights were not trained on.
 
     python -m tests.bench.notes --banks banks.npz [--clips 6] [--sweep] [--command]
+    python -m tests.bench.notes --soundfont FILE.sf2
 
 ``banks.npz`` comes from ``python -m transcribe.training.banks``; the weights beside this module
 (``data/notes_heldout.onnx``) were trained without the bank ``acoustic``, and every clip here is a
 fresh phrase on that bank. Prints notes found, by kind of phrase, clean and rough; articulation;
 what the confidence means; `librosa.pyin` with onset picking on the same clips, and both speeds on
 one clip in one run. ``--sweep`` adds how the score falls with noise, detuning, narrow bands, codecs
-and reverb; ``--command`` times the command itself on a take of 10 s.
+and reverb; ``--command`` times the command itself on a take of 10 s. ``--soundfont`` plays the same
+phrases on the guitars (presets 24 to 29) of a General MIDI soundfont that nothing was trained on,
+with the weights that ship: a blind measurement, which is not for tuning anything on.
 
 The rule of matching is that of mir_eval (Raffel et al. 2014, ISMIR): onsets within 50 ms, pitch
 within 50 cents, each note matched once; with offset: within 20 % of the note's length or 50 ms.
@@ -32,6 +35,7 @@ from typing import Any
 import numpy as np
 
 from transcribe.notes import find_notes, find_tuned_notes
+from transcribe.notes.network import WEIGHTS
 from transcribe.riff import Note
 from transcribe.training.clips import make_clip
 from transcribe.training.phrases import KINDS
@@ -40,6 +44,8 @@ from transcribe.training.rough import CLEAN, Rough
 SR = 22050
 HELD_OUT = Path(__file__).parent / "data" / "notes_heldout.onnx"
 BANK = "acoustic"
+_LOWEST_STRING = 40
+_GUITARS = range(24, 30)  # General MIDI counts programs from 0 here: nylon to overdriven guitar
 _LEGATO = ("hammer-on", "pull-off")
 _MANNERS = ("legato", "slide", "bend", "vibrato", "harmonic", "dead")
 _ROUGHNESS = (0.2, 0.4, 0.6, 0.8)
@@ -266,22 +272,45 @@ def command(banks: Mapping[str, Any]) -> None:
     )
 
 
+def whole_necks(banks: Sequence[Any]) -> dict[str, Any]:
+    """Banks by name, down to the lowest string: where a soundfont has no samples so low, it plays
+    its lowest one slower, and so does this."""
+    from transcribe.training.banks import RecordedBank
+
+    class Stretched(RecordedBank):
+        __slots__ = ()
+
+        @property
+        def low_midi(self) -> int:
+            return min(_LOWEST_STRING, int(np.ceil(self.notes[0].pitch)))
+
+    return {bank.name: Stretched(bank.name, bank.notes) for bank in banks}
+
+
 def main(argv: Sequence[str] | None = None) -> None:
     """Runs the benchmark from the command line."""
-    from transcribe.training.banks import load_banks
+    from transcribe.training.banks import load_banks, read_soundfont
 
     parser = argparse.ArgumentParser(prog="python -m tests.bench.notes")
-    parser.add_argument("--banks", type=Path, required=True, help="from transcribe.training.banks")
-    parser.add_argument("--weights", type=Path, default=HELD_OUT)
+    source = parser.add_mutually_exclusive_group(required=True)
+    source.add_argument("--banks", type=Path, help="from transcribe.training.banks")
+    source.add_argument("--soundfont", type=Path, help="a soundfont that was not trained on")
+    parser.add_argument("--weights", type=Path, help="other weights than the table's own")
     parser.add_argument("--clips", type=int, default=6, help="clips for each kind and state")
     parser.add_argument("--sweep", action="store_true", help="how the score falls as it gets rough")
     parser.add_argument("--command", action="store_true", help="time the command as well")
     args = parser.parse_args(argv)
-    bank = {BANK: load_banks(args.banks)[BANK]}
-    by_kind(bank, args.clips, args.weights)
-    speeds(bank, args.weights)
+    if args.soundfont is not None:
+        bank = whole_necks(read_soundfont(args.soundfont, _GUITARS))
+        print(f"guitars of {args.soundfont.name}: {', '.join(sorted(bank))}")
+        weights = args.weights or WEIGHTS
+    else:
+        bank = {BANK: load_banks(args.banks)[BANK]}
+        weights = args.weights or HELD_OUT
+    by_kind(bank, args.clips, weights)
+    speeds(bank, weights)
     if args.sweep:
-        sweep(bank, max(4, args.clips), args.weights)
+        sweep(bank, max(4, args.clips), weights)
     if args.command:
         command(bank)
 
