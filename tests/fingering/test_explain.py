@@ -107,6 +107,35 @@ def test_alternatives_are_of_the_kind_they_say() -> None:
         assert height(found["lowest on the neck"].positions) < height(main)
 
 
+def test_alternatives_higher_on_the_neck_leave_the_open_strings() -> None:
+    riff = read_riff(TAKES / "gangplank" / "truth.riff.json")
+    notes = [dataclasses.replace(n, string=None, fret=None) for n in riff.notes]
+    found = {a.name: a for a in alternatives(notes, Instrument(), rhythm=riff.rhythm)}
+    higher = found["higher on the neck"].positions
+    low = min(n.pitch_midi for n in notes)
+    assert all(f >= 4 for i, (_, f) in higher.items() if riff.note(i).pitch_midi > low)
+    # The take was played there, which the notes alone do not tell.
+    assert np.mean([higher[n.id] == (n.string, n.fret) for n in riff.notes]) >= 0.95
+    assert "more than the first choice" in found["higher on the neck"].extra["why"]
+
+
+def test_alternatives_three_notes_a_string_only_for_a_line_over_a_scale() -> None:
+    scale = (45, 47, 48, 50, 52, 54, 55, 57, 59, 60, 62, 64, 66, 67, 69)
+    notes = [Note(i + 1, 0.2 * i, 0.2 * i + 0.2, p) for i, p in enumerate(scale)]
+    pins = {1: (6, 5)}
+    found = {a.name: a for a in alternatives(notes, Instrument(), pins=pins, drone="off")}
+    positions = found["three notes a string"].positions
+    assert [positions[i + 1][0] for i in range(15)] == [s for s in (6, 5, 4, 3, 2) for _ in "123"]
+    # A pin that three notes a string would break, and notes struck together: not offered.
+    other = {1: (6, 5), 3: (5, 3)}
+    for changed, held in (
+        (notes, other),
+        ([*notes, Note(20, 0.0, 0.2, 52)], pins),
+    ):
+        named = {a.name for a in alternatives(changed, Instrument(), pins=held, drone="off")}
+        assert "three notes a string" not in named
+
+
 def test_alternatives_of_nothing() -> None:
     assert alternatives([], Instrument()) == ()
 
