@@ -138,8 +138,9 @@ def _three_a_string(
     """A place for every note so that the pitches in turn fill the strings by threes, or None.
 
     Only a line over a scale lies like that: single notes of seven pitches or more, no two
-    neighbours more than three semitones apart. Of the ways to begin that keep ``pins``, the one
-    nearest to where the hand is in ``main`` is taken.
+    neighbours more than three semitones apart. Of the ways to begin that keep ``pins`` and slurs,
+    one with three notes on the lowest string is taken where there is one, and of these the
+    nearest to where the hand is in ``main``.
     """
     ordered = sort_notes(list(notes))
     scale = sorted({n.pitch_midi for n in ordered})
@@ -150,7 +151,7 @@ def _three_a_string(
         return None
     slurs = legato_sources(list(ordered))
     hand = np.mean([fret for _, fret in main.positions.values()])
-    best: tuple[float, dict[int, tuple[int, int]]] | None = None
+    best: tuple[tuple[int, float], dict[int, tuple[int, int]]] | None = None
     for first in range(len(instrument.open_midi), 0, -1):
         for missing in range(3):
             places = {}
@@ -168,8 +169,8 @@ def _three_a_string(
             if any(chosen[a][0] != chosen[b][0] for a, b in slurs.items()):
                 continue
             away = float(abs(np.mean([fret for _, fret in chosen.values()]) - hand))
-            if best is None or away < best[0]:
-                best = (away, chosen)
+            if best is None or (missing, away) < best[0]:
+                best = ((missing, away), chosen)
     return None if best is None else best[1]
 
 
