@@ -127,7 +127,7 @@ def test_alternatives_three_notes_a_string_only_for_a_line_over_a_scale() -> Non
     positions = found["three notes a string"].positions
     assert [positions[i + 1][0] for i in range(15)] == [s for s in (6, 5, 4, 3, 2) for _ in "123"]
     # A pin that three notes a string would break, and notes struck together: not offered.
-    other = {1: (6, 5), 3: (5, 3)}
+    other = {1: (6, 5), 4: (6, 10)}
     for changed, held in (
         (notes, other),
         ([*notes, Note(20, 0.0, 0.2, 52)], pins),
