@@ -415,7 +415,7 @@ def test_figures_never_lie_over_each_other(
     # However far the view is taken back, nothing runs together.
     page.click("button:text-is('Tab in lines')")
     for _ in range(6):
-        page.click("button:text-is('Wider')")
+        page.click("button:text-is('Less room')")
     page.wait_for_timeout(100)
     assert page.evaluate(_OVERLAPS)["found"] == []
 
@@ -487,6 +487,44 @@ def test_focus_stays_with_the_keyboard_through_edits(
     page.wait_for_selector(".place.current:focus")
     page.keyboard.press("Escape")
     assert page.evaluate("document.activeElement.getAttribute('role')") == "listbox"
+
+
+def test_what_a_pin_took_away_is_told_with_the_way_back(server: Server, open_page, put) -> None:
+    from transcribe.riff import Note
+
+    # Two notes at once that both want the lowest string: pinning the one displaces the other.
+    low, lower = Note(1, 0.0, 1.0, 45), Note(2, 0.0, 1.0, 41)
+    riff = fingering.apply(
+        (low, lower), fingering.solve((low, lower), Riff(notes=(low, lower)).instrument)
+    )
+    page = open_page(server, put(server, "displaced", riff=Riff(notes=riff)))
+    before = (server.folder / "displaced.riff.json").read_text("utf-8")
+    _choose(page, 1)
+    _place_button(page, (6, 5)).click()
+    told = page.locator(".last-change")
+    _expect(told).to_contain_text(re.compile("lost its string|Nothing was changed"))
+    if "Nothing was changed" in told.inner_text():
+        # Refused: the document is as it was, and the words name the note that is in the way.
+        assert (server.folder / "displaced.riff.json").read_text("utf-8") == before
+        assert "F2" in told.inner_text()
+    else:
+        told.get_by_role("button", name="Take it back").click()
+        _expect(page.locator(".tab .note text").first).not_to_have_text("?")
+        assert all(note.string is not None for note in saved(server, "displaced").notes)
+
+
+def test_added_note_says_where_it_came_to_lie(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "added"))
+    page.click("button:text-is('Add a note')")
+    page.get_by_label("Pitch").fill("E5")
+    page.get_by_label("Begins, s").fill("3.25")
+    page.click(".note-panel button:text-is('Add')")
+    _expect(page.locator(".told p")).to_contain_text(re.compile(r"Added E5 in bar \d+, on string"))
+    page.click("button:text-is('Take it back')")
+    _expect(page.locator(".told p")).to_contain_text("Taken back: add")
+    assert len(saved(server, "added").notes) == len(one_riff.notes)
 
 
 # -- two at once -------------------------------------------------------------------------------
@@ -711,6 +749,94 @@ def test_take_is_compared_and_the_worst_place_looped(
     assert (server.folder / "reference.progress.jsonl").exists()
 
 
+def _compared(server: Server, name: str, page: Any) -> None:
+    page.click("#tab-check")
+    slips = ROOT / "fixtures" / "takes" / "mooring-slips" / "mooring-slips.ogg"
+    page.set_input_files("#pane-check input[type=file]", slips)
+    page.wait_for_selector(".check-result h3, .notice.error", timeout=90_000)
+    assert page.locator(".notice.error").all_text_contents() == []
+    assert (server.folder / f"{name}.check.json").is_file()
+
+
+def test_verdicts_are_there_again_after_a_reload_and_follow_the_notes(
+    server: Server, open_page, put
+) -> None:
+    from datetime import UTC, datetime
+
+    from transcribe.formats.document import read_riff
+
+    truth = read_riff(ROOT / "fixtures" / "takes" / "mooring" / "truth.riff.json")
+    riff_id = put(server, "kept", riff=truth)
+    page = open_page(server, riff_id)
+    _compared(server, "kept", page)
+    marks = page.locator(".tab .verdict").all_text_contents()
+    rows = page.locator(".verdicts tbody tr").all_text_contents()
+    page.reload()
+    _expect(page.locator(".verdict-line")).to_contain_text("mooring-slips.ogg")
+    _expect(page.locator(".verdict-line")).to_contain_text(str(datetime.now(UTC).year))
+    assert page.locator(".tab .verdict").all_text_contents() == marks
+    page.click("button:text-is('What to practise')")
+    assert page.locator(".verdicts tbody tr").all_text_contents() == rows
+    # A note that goes takes its verdict along, and the others keep theirs.
+    _choose(page, truth.notes[0].id)
+    page.click(".note-panel button:text-is('Delete')")
+    _expect(page.locator(".verdict-line")).to_contain_text("1 note without a verdict")
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".verdict-line")).not_to_contain_text("without a verdict")
+    page.click("button:text-is('Clear the verdicts')")
+    _expect(page.locator(".tab .verdict")).to_have_count(0)
+    page.reload()
+    page.wait_for_selector(".tab .note")
+    page.wait_for_timeout(300)
+    assert page.locator(".tab .verdict").count() == 0
+    # The share of each take stays in the history.
+    assert (server.folder / "kept.progress.jsonl").is_file()
+
+
+def test_half_time_is_one_step_and_back(server: Server, open_page, put, one_riff: Riff) -> None:
+    assert one_riff.rhythm is not None
+    page = open_page(server, put(server, "felt"))
+    page.click("button:text-is('Half time (60)')")
+    _expect(page.locator(".told p")).to_contain_text("half time: 60 beats a minute")
+    _expect(page.locator(".tempo")).to_contain_text("60 beats a minute, 4/4")
+    half = saved(server, "felt")
+    assert half.rhythm is not None
+    assert abs(half.rhythm.bpm - one_riff.rhythm.bpm / 2) < 0.5
+    assert abs(len(half.rhythm.beats_sec) - len(one_riff.rhythm.beats_sec) / 2) <= 2
+    page.click("button:text-is('Take it back')")
+    _expect(page.locator(".tempo")).to_contain_text("120 beats a minute")
+    assert saved(server, "felt").rhythm == one_riff.rhythm
+    page.click("button:text-is('Bars…')")
+    page.get_by_label("Beats a minute").fill("240")
+    page.click("button:text-is('Find the bars again')")
+    _expect(page.locator(".told p")).to_contain_text("240 beats a minute")
+
+
+def test_work_goes_on_through_a_reload(start, open_page) -> None:
+    import io
+
+    import soundfile
+
+    server = start()
+    page = open_page(server)
+    file = io.BytesIO()
+    rng = np.random.default_rng(2)
+    soundfile.write(file, 0.2 * rng.standard_normal(240 * 16000), 16000, format="WAV")
+    page.set_input_files(
+        ".well input[type=file]",
+        {"name": "noise.wav", "mimeType": "audio/wav", "buffer": file.getvalue()},
+    )
+    page.wait_for_selector(".work progress")
+    _expect(page.locator(".work .stage")).not_to_have_text("Sending")
+    page.reload()
+    _expect(page.locator(".work")).to_contain_text("noise.wav")
+    other = open_page(server, beside=page)
+    _expect(other.locator(".work")).to_contain_text("noise.wav")
+    page.click(".work button:text-is('Cancel')")
+    _expect(page.locator(".work")).to_have_count(0)
+    _expect(other.locator(".work")).to_have_count(0)
+
+
 def test_timing_plot_is_legible_on_a_phone(server: Server, open_page, put) -> None:
     from transcribe.formats.document import read_riff
 
@@ -840,6 +966,35 @@ def test_axe_finds_nothing_serious(
         if width == 375:
             assert page.evaluate("document.documentElement.scrollWidth") <= 375
     assert not found, "\n".join(found)
+
+
+def test_everything_to_tap_has_room_for_a_finger(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    phone = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+    page = open_page(server, put(server, "finger"), **phone)
+    page.locator(f"#note-{one_riff.notes[1].id}").tap()
+    page.wait_for_selector(".place")
+    # The places come into the window beside the note that was tapped.
+    page.wait_for_function(
+        "document.querySelector('.place.current').getBoundingClientRect().bottom < innerHeight"
+    )
+    page.locator(".place.current").tap()
+    page.wait_for_selector(".place.held")
+    small = """() => [...document.querySelectorAll("button, summary, select, a, input")]
+        .filter((e) => e.checkVisibility() && !e.closest(".unseen, .skip") && e.type !== "file"
+            && !e.matches(".unseen, .skip, [type=checkbox]"))
+        .map((e) => [e.outerHTML.slice(0, 90), e.getBoundingClientRect()])
+        .filter(([, box]) => box.height < 39.5 || box.width < 39.5)
+        .map(([html, box]) => `${html} ${box.width} x ${box.height}`)"""
+    for tab in ("fingering", "theory", "check", "away"):
+        page.locator(f"#tab-{tab}").tap()
+        page.wait_for_selector(f"#pane-{tab} > *")
+        assert page.evaluate(small) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.goto(f"{server.url}/#")
+    page.wait_for_selector(".entry")
+    assert page.evaluate(small) == []
 
 
 def _axe(page: Any, axe: Path) -> list[str]:

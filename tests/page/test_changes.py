@@ -16,6 +16,7 @@ from tests.page.conftest import Server, make_riff, saved
 from transcribe import edits, fingering
 from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.revisions import ConflictError, change, hold, read_revision, replace
 from transcribe.riff import Riff
 
@@ -209,6 +210,68 @@ def test_two_processes_lose_nothing_of_each_other(tmp_path: Path, one_riff: Riff
         assert [op[name] for op in history if name in op] == list(range(20))
 
 
+# -- the comparison that is kept --------------------------------------------------------------
+
+
+def _a_check() -> dict:
+    row = {"reference": 0, "take": None, "verdict": "missed", "offset_ms": None, "bar": 1}
+    return {
+        "when": "2024-05-06T07:08:09+00:00",
+        "take": "mine.wav",
+        "sound": None,
+        "notes": [[1, 45]],
+        "pitches": [],
+        "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
+        "progress": {"since": [], "shares": [0.0]},
+    }
+
+
+def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
+    path = check_path(tmp_path / "a.riff.json")
+    assert read_check(path) is None
+    write_check(path, _a_check())
+    kept = read_check(path)
+    assert kept is not None
+    assert kept == {"check": 1, **_a_check()}
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda text: text[: len(text) // 2],
+        lambda text: "[]",
+        lambda text: "[" * 100_000,
+        lambda text: text.replace('"reference": 0', '"reference": 7'),
+        lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
+        lambda text: text.replace('"notes": [[1, 45]]', '"notes": [[1]]'),
+    ],
+)
+def test_damaged_comparison_is_told_of_and_harms_nothing(
+    server: Server, put, tmp_path: Path, spoil
+) -> None:
+    riff_id = put(server, "damaged")
+    path = server.folder / "damaged.check.json"
+    write_check(path, _a_check())
+    path.write_text(spoil(path.read_text("utf-8")), encoding="utf-8")
+    status, answer, _ = server.ask("GET", f"/api/riffs/{riff_id}/check")
+    assert (status, answer["check"]) == (200, None)
+    assert "check a take again" in answer["damaged"]
+    assert server.ask("GET", f"/api/riffs/{riff_id}")[0] == 200
+
+
+def test_comparison_goes_along_with_a_rename_and_is_put_aside(start, put) -> None:
+    server = start()
+    riff_id = put(server, "old-name")
+    write_check(server.folder / "old-name.check.json", _a_check())
+    made = server.ask("POST", f"/api/riffs/{riff_id}/name", {"name": "new name"})[1]
+    shown = server.ask("GET", f"/api/riffs/{made['riff']}/check")[1]["check"]
+    assert shown["take"] == "mine.wav"
+    assert server.ask("DELETE", f"/api/riffs/{made['riff']}/check")[0] == 200
+    assert server.ask("GET", f"/api/riffs/{made['riff']}/check")[1] == {"check": None}
+    assert server.ask("DELETE", f"/api/riffs/{made['riff']}/check")[0] == 200
+    assert list((server.folder / ".handspan" / "removed").glob("*.check.json"))
+
+
 # -- through the server ------------------------------------------------------------------------
 
 
@@ -266,6 +329,9 @@ def test_stale_window_is_told_and_loses_nothing(server: Server, put, one_riff: R
         {"op": "add", "onset_sec": 1, "offset_sec": 2, "pitch_midi": 60.5},
         {"op": "change", "note": 1, "articulation": ["bend"]},
         {"op": "alternative", "number": 99},
+        {"op": "retime", "bpm": 1e9},
+        {"op": "retime", "meter": "waltz"},
+        {"op": "retime", "first_beat_sec": "early"},
         {"op": "explode"},
         {},
         "delete",

@@ -95,6 +95,24 @@ HOSTILE = {
 }
 
 
+@pytest.mark.parametrize(
+    ("name", "data", "words"),
+    [
+        ("lesson.pdf", b"%PDF-1.4\n1 0 obj", "is a PDF"),
+        ("sheet.jpg", b"\xff\xd8\xff\xe0" + bytes(99), "is a picture"),
+        ("mooring.riff.json", b'{"handspan": 1, "notes": [', "damaged or cut off"),
+    ],
+)
+def test_papers_and_torn_documents_are_named_for_what_they_are(
+    server: Server, name: str, data: bytes, words: str
+) -> None:
+    job = server.outcome(server.send(data, name)[1]["job"])
+    assert job["state"] == "failed"
+    assert job["error"].startswith(name)
+    assert words in job["error"]
+    assert "bring in" in job["error"], "it says what to do"
+
+
 @pytest.mark.parametrize("name", sorted(HOSTILE))
 def test_hostile_file_gives_one_sentence_and_leaves_nothing(server: Server, name: str) -> None:
     before = _left(server)

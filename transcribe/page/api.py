@@ -50,6 +50,7 @@ class Api:
         table: list[tuple[str, str, _Endpoint]] = [
             ("GET", "/api/shelf", self._shelf),
             ("POST", "/api/takes", self._new_take),
+            ("GET", "/api/jobs", self._live),
             ("GET", "/api/jobs/{job}", self._job),
             ("DELETE", "/api/jobs/{job}", self._cancel),
             ("GET", "/api/riffs/{riff}", self._riff),
@@ -58,6 +59,8 @@ class Api:
             ("GET", "/api/riffs/{riff}/revision", self._revision),
             ("POST", "/api/riffs/{riff}/edits", self._edit),
             ("GET", "/api/riffs/{riff}/notes/{note:int}", self._note),
+            ("GET", "/api/riffs/{riff}/check", self._check),
+            ("DELETE", "/api/riffs/{riff}/check", self._clear_check),
             ("POST", "/api/riffs/{riff}/prepare", self._prepare),
             ("POST", "/api/riffs/{riff}/again", self._again),
             ("POST", "/api/riffs/{riff}/make", self._make),
@@ -103,6 +106,11 @@ class Api:
         if size == 0:
             raise ParameterError("The file is empty; choose another.")
 
+    async def _live(self, request: Request) -> Response:
+        """Work that is under way, so that a window that was loaded anew finds it again."""
+        del request
+        return JSONResponse({"jobs": [job.as_json() for job in self._jobs.live()]})
+
     async def _job(self, request: Request) -> Response:
         return JSONResponse(self._find_job(request).as_json())
 
@@ -145,6 +153,13 @@ class Api:
     async def _note(self, request: Request) -> Response:
         note_id = request.path_params["note"]
         return JSONResponse(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
+
+    async def _check(self, request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(self._desk.check, _riff_id(request)))
+
+    async def _clear_check(self, request: Request) -> Response:
+        await run_in_threadpool(self._desk.clear_check, _riff_id(request))
+        return JSONResponse({})
 
     async def _prepare(self, request: Request) -> Response:
         return _started(await run_in_threadpool(self._desk.prepare, _riff_id(request)))

@@ -10,10 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from transcribe import edits, shelf
-from transcribe.errors import HandspanError, ParameterError
+from transcribe.errors import FormatError, HandspanError, ParameterError
 from transcribe.formats.document import from_json, to_json
 from transcribe.instrument import tuning_name
+from transcribe.page.changes import changed, number
 from transcribe.page.jobs import Job, Jobs
+from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
 from transcribe.page.store import Entry, NotHereError, Store, clean_name
 from transcribe.revisions import ConflictError, current_revision, hold, read_revision, replace
@@ -151,7 +153,7 @@ class Desk:
             old, revision = read_revision(entry.path)
             if body.get("revision") != revision and body.get("anyway") is not True:
                 raise ConflictError("This riff was changed elsewhere since this window read it.")
-            new = _changed(old, wanted)
+            new = changed(old, wanted)
             if new is old:
                 return self._shown(entry, old, revision) | {"moved": []}
             forms = shelf.forms_beside(old, entry.path.parent, entry.name)
@@ -209,7 +211,9 @@ class Desk:
             return {"riff": entry.id, "name": entry.name}
 
         arguments = {"riff": to_json(old), "settings": dict(settings)}
-        return self._jobs.start("finger", arguments, label=entry.name, finish=finish)
+        return self._jobs.start(
+            "finger", arguments, label=entry.name, finish=finish, about=entry.id
+        )
 
     def read_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Transcribe a riff's take anew with other settings; pins that still fit are kept."""
@@ -245,7 +249,7 @@ class Desk:
             "shown": take.name,
             "settings": {**settings, "max_sec": self._max_sec},
         }
-        return self._jobs.start("read", arguments, label=entry.name, finish=finish)
+        return self._jobs.start("read", arguments, label=entry.name, finish=finish, about=entry.id)
 
     def check_take(self, path: Path, name: str, riff_id: str) -> Job:
         """Hold an upload against a riff; the take itself is only kept to be heard."""
@@ -253,12 +257,20 @@ class Desk:
         reference = read_revision(entry.path)[0]
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
-            result["progress"] = self._keep_progress(entry, result.pop("entry"))
+            values = result.pop("entry")
             sound = scratch / "take.wav"
-            result["sound"] = None
-            if sound.exists():
-                result["sound"] = f"/api/made/{self._keep(sound, f'check {path.name}')}"
-            return result
+            kept = {
+                "when": values["when"],
+                "take": name,
+                "sound": self._keep(sound, f"check {path.name}") if sound.exists() else None,
+                "notes": [[note.id, note.pitch_midi] for note in reference.notes],
+                "pitches": result["pitches"],
+                "comparison": result["comparison"],
+            }
+            with hold(self._store.folder):
+                kept["progress"] = self._keep_progress(entry, values)
+                write_check(check_path(entry.path), kept)
+            return self._check_shown(kept)
 
         arguments = {
             "path": str(path),
@@ -266,7 +278,31 @@ class Desk:
             "settings": {"max_sec": self._max_sec},
             "reference": to_json(reference),
         }
-        return self._jobs.start("compare", arguments, label=name, finish=finish, drop=path)
+        return self._jobs.start(
+            "compare", arguments, label=name, finish=finish, drop=path, about=entry.id
+        )
+
+    def check(self, riff_id: str) -> dict[str, Any]:
+        """The last comparison of a riff, ``check`` None where there is none.
+
+        One that cannot be read is told of in ``damaged``, and does no more harm than that.
+        """
+        path = check_path(self._store.entry(riff_id).path)
+        try:
+            kept = read_check(path)
+        except FormatError as error:
+            return {"check": None, "damaged": str(error)}
+        return {"check": None if kept is None else self._check_shown(kept)}
+
+    def clear_check(self, riff_id: str) -> None:
+        """Put the last comparison of a riff aside; the figures of its progress stay."""
+        self._store.put_aside(check_path(self._store.entry(riff_id).path))
+
+    def _check_shown(self, kept: dict[str, Any]) -> dict[str, Any]:
+        """``kept`` for the page: its sound as an address, while it is there to be heard."""
+        key = kept.get("sound")
+        there = key is not None and (self._store.cache / f"{key}.wav").is_file()
+        return {**kept, "sound": f"/api/made/{key}" if there else None}
 
     def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
@@ -315,7 +351,7 @@ class Desk:
         riff, revision = read_revision(entry.path)
         options: dict[str, Any] = {}
         if kind == "wav":
-            options["speed"] = _number(body, "speed", 0.25, 2.0, default=1.0)
+            options["speed"] = number(body, "speed", 0.25, 2.0, default=1.0)
         if kind == "hear":
             options["what"] = str(body.get("what"))
             options["frets"] = body.get("frets")
@@ -392,91 +428,6 @@ def _brief(riff: Riff) -> dict[str, Any]:
     }
 
 
-def _changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
-    """``riff`` with one change of the page made."""
-    from transcribe import fingering
-
-    op = wanted.get("op")
-    hand = fingering.hand_of(riff)
-    if op == "pin":
-        place = (_whole(wanted, "string"), _whole(wanted, "fret"))
-        places = {_whole(wanted, "note"): place}
-        for other in _wholes(wanted, "also") if "also" in wanted else ():
-            places[other] = place
-        return fingering.pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
-    if op == "alternative":
-        return _taken(riff, _whole(wanted, "number"))
-    if op == "unpin":
-        repeats = wanted.get("repeats") is True
-        return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
-    if op == "undo":
-        return _with_theory(riff, edits.undo(riff))
-    if op == "redo":
-        return _with_theory(riff, edits.redo(riff))
-    if op == "delete":
-        return _with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
-    if op == "add":
-        return _with_theory(
-            riff,
-            edits.add(
-                riff,
-                onset_sec=_number(wanted, "onset_sec", 0, 1e5),
-                offset_sec=_number(wanted, "offset_sec", 0, 1e5),
-                pitch_midi=_whole(wanted, "pitch_midi"),
-            ),
-        )
-    if op == "change":
-        pitch = _whole(wanted, "pitch_midi") if "pitch_midi" in wanted else None
-        times = {
-            key: _number(wanted, key, 0, 1e5)
-            for key in ("onset_sec", "offset_sec")
-            if key in wanted
-        }
-        technique = str(wanted["articulation"]) if "articulation" in wanted else None
-        new = edits.change(
-            riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
-        )
-        return _with_theory(riff, new)
-    if op == "merge":
-        return _with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
-    if op == "split":
-        at = _number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
-        return _with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
-    raise ParameterError(f"there is no change called {op!r}")
-
-
-def _taken(riff: Riff, number: int) -> Riff:
-    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
-    from transcribe import fingering
-
-    if not 0 <= number < len(riff.alternatives):
-        raise ParameterError("that other fingering is gone; reload the page")
-    wanted = riff.alternatives[number].positions
-    places = {
-        note.id: wanted[note.id]
-        for note in riff.notes
-        if note.id in wanted
-        and (note.string, note.fret) != tuple(wanted[note.id])
-        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
-    }
-    if not places:
-        raise ParameterError("the riff is fingered like that already")
-    return fingering.pin(riff, places, repeats=False, hand=fingering.hand_of(riff))
-
-
-def _with_theory(old: Riff, new: Riff) -> Riff:
-    """``new`` with its theory found again where notes came, went or changed pitch."""
-    sounds = [
-        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
-        for riff in (old, new)
-    ]
-    if sounds[0] == sounds[1] or old.theory is None:
-        return new
-    from transcribe.pipeline import theory_report
-
-    return dataclasses.replace(new, theory=theory_report(new).as_document())
-
-
 def _pinned(riff: Riff, note_id: int, place: tuple[int, int]) -> Riff:
     from transcribe import fingering
 
@@ -509,27 +460,3 @@ def _duration_sec(riff: Riff) -> float:
 
 def _finite(cost: float) -> float | None:
     return float(cost) if math.isfinite(cost) else None
-
-
-def _whole(values: Mapping[str, Any], key: str) -> int:
-    value = values.get(key)
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise ParameterError(f"{key} is {value!r}, expected a whole number")
-    return value
-
-
-def _wholes(values: Mapping[str, Any], key: str) -> list[int]:
-    given = values.get(key)
-    if not isinstance(given, list) or len(given) > 10_000:
-        raise ParameterError(f"{key} must list notes")
-    return [_whole({key: item}, key) for item in given]
-
-
-def _number(
-    values: Mapping[str, Any], key: str, low: float, high: float, *, default: float | None = None
-) -> float:
-    value = values.get(key, default)
-    good = isinstance(value, int | float) and not isinstance(value, bool)
-    if not good or not math.isfinite(value) or not low <= value <= high:
-        raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
-    return float(value)

@@ -49,6 +49,7 @@ class Job:
     error: str = ""
     process: Any = None
     drop: Path | None = None  # thrown away at the end, whatever the end
+    about: str = ""  # the riff that it belongs to, if there is one yet
     ended: threading.Event = field(default_factory=threading.Event)
 
     def as_json(self) -> dict[str, Any]:
@@ -58,6 +59,7 @@ class Job:
             "id": self.id,
             "task": self.task,
             "label": self.label,
+            "about": self.about,
             "state": self.state if ended or self.state in ("waiting", "cancelled") else "running",
             "stage": self.stage,
             "share": round(self.share, 3),
@@ -105,6 +107,7 @@ class Jobs:
         label: str,
         finish: Callable[[Any, Path], Any] = lambda result, scratch: result,
         drop: Path | None = None,
+        about: str = "",
     ) -> Job:
         """Queue a job: ``work.TASKS[task](scratch=..., progress=..., **arguments)``.
 
@@ -122,7 +125,8 @@ class Jobs:
             if self._closed or waiting >= _MOST_WAITING:
                 raise BusyError("Too many takes are waiting; let some finish first.")
             job_id = secrets.token_hex(8)
-            job = Job(job_id, task, label, self._scratch / job_id, arguments, finish, drop=drop)
+            scratch = self._scratch / job_id
+            job = Job(job_id, task, label, scratch, arguments, finish, drop=drop, about=about)
             self._jobs[job_id] = job
             for old in [j for j in self._jobs.values() if j.ended.is_set()][:-_KEPT]:
                 del self._jobs[old.id]
@@ -133,6 +137,11 @@ class Jobs:
         """The job with ``job_id``, while it is remembered."""
         with self._lock:
             return self._jobs.get(job_id)
+
+    def live(self) -> list[Job]:
+        """The jobs that wait or run, in the order in which they were started."""
+        with self._lock:
+            return [job for job in self._jobs.values() if not job.ended.is_set()]
 
     def cancel(self, job: Job) -> None:
         """Stop a job; its process ends at once."""

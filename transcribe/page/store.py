@@ -146,10 +146,14 @@ class Store:
 
     def remove(self, entry: Entry) -> None:
         """Put a riff document aside; it stays in the hidden folder under ``removed``."""
+        self.put_aside(entry.path)
+
+    def put_aside(self, path: Path) -> None:
+        """Move a file of the folder to the hidden folder's ``removed``, if it is there."""
         removed = self._hidden / "removed"
         removed.mkdir(exist_ok=True)
-        with hold(self.folder):
-            os.replace(entry.path, removed / f"{int(time.time())}-{entry.path.name}")
+        with hold(self.folder), contextlib.suppress(FileNotFoundError):
+            os.replace(path, removed / f"{int(time.time())}-{path.name}")
 
     def cached(self, key: str, suffix: str) -> Path:
         """Where the thing made from ``key`` (a digest or the like) is kept."""

@@ -16,7 +16,7 @@ from typing import Any
 
 from transcribe.errors import HandspanError
 
-__all__ = ["TASKS", "nothing", "run"]
+__all__ = ["TASKS", "meter_of", "nothing", "run"]
 
 _Progress = Callable[[str, float], None]
 
@@ -83,13 +83,14 @@ def _read_take(
 ) -> dict[str, Any]:
     """A riff from a recording or a file of notes, and the picture and sound for the page."""
     from transcribe import pipeline
-    from transcribe.formats import holds_notes, read_any
+    from transcribe.formats import holds_notes
     from transcribe.formats.document import to_json
 
     options = _options(settings)
+    _refuse_papers(path, shown)
     if holds_notes(path):
         progress("reading", 0.0)
-        riff = read_any(path)
+        riff = _read_notes(path, shown)
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = pipeline.finger(riff, progress=progress, **options)
         return {"riff": to_json(riff), "notes_only": True}
@@ -136,15 +137,16 @@ def _compare(
     from transcribe import pipeline
     from transcribe.audio import read_audio
     from transcribe.compare.progress import entry_of
-    from transcribe.formats import holds_notes, read_any
-    from transcribe.formats.document import from_json, to_json
+    from transcribe.formats import holds_notes
+    from transcribe.formats.document import from_json
     from transcribe.riff import Source
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
     sound = None
+    _refuse_papers(path, shown)
     if holds_notes(path):
-        take = read_any(path)
+        take = _read_notes(path, shown)
     else:
         recording = read_audio(
             path, max_sec=float(settings.get("max_sec", 1800)), progress=progress
@@ -161,8 +163,7 @@ def _compare(
     entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
         "comparison": comparison.as_json(),
-        "take": to_json(take),
-        "shown": shown,
+        "pitches": [note.pitch_midi for note in comparison.take.notes],
         "entry": entry,
     }
 
@@ -256,6 +257,46 @@ def _formatted(riff: Any, kind: str) -> bytes:
     return made.encode() if isinstance(made, str) else made
 
 
+_PAPERS = (
+    (b"%PDF-", "a PDF"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"\x89PNG", "a picture"),
+    (b"GIF8", "a picture"),
+)
+
+
+def _refuse_papers(path: str, shown: str) -> None:
+    """What teachers have their tabs in, and no program can hear. Raises FormatError."""
+    from transcribe.errors import FormatError
+
+    with open(path, "rb") as file:
+        head = file.read(8)
+    for mark, kind in _PAPERS:
+        if head.startswith(mark):
+            raise FormatError(
+                f"{shown} is {kind}, which cannot be heard or read as notes; bring in a recording "
+                "of the riff, or the tab as text, MusicXML or MIDI"
+            )
+
+
+def _read_notes(path: str, shown: str) -> Any:
+    """A riff from a file of notes; JSON that is cut off is told of in plain words."""
+    from transcribe.errors import FormatError
+    from transcribe.formats import read_any
+
+    if shown.lower().endswith(".json"):
+        import json
+
+        try:
+            json.loads(Path(path).read_text(encoding="utf-8"))
+        except (ValueError, RecursionError):
+            raise FormatError(
+                f"{shown} is damaged or cut off, and cannot be read as a riff document; bring in "
+                "another copy, or the recording itself"
+            ) from None
+    return read_any(path)
+
+
 def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Arguments of the pipeline from the settings of the page, checked by what they make."""
     from transcribe.errors import ParameterError
@@ -277,16 +318,24 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
             raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
         options["bpm"] = bpm
     if settings.get("meter"):
-        upper, _, lower = str(settings["meter"]).partition("/")
-        if not (upper.isdigit() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32):
-            raise ParameterError(f"{settings['meter']!r} is not a meter such as 4/4 or 6/8")
-        options["meter"] = (int(upper), int(lower))
+        options["meter"] = meter_of(settings["meter"])
     drone = settings.get("drone")
     if drone in ("auto", "off"):
         options["drone"] = drone
     elif drone:
         options["drone"] = int(_figure(settings, "drone"))
     return options
+
+
+def meter_of(text: Any) -> tuple[int, int]:
+    """A meter as the page sends it, such as ``"6/8"``. Raises ParameterError if it is none."""
+    from transcribe.errors import ParameterError
+
+    upper, _, lower = str(text).partition("/")
+    upper, lower = upper.strip(), lower.strip()
+    if not (upper.isdecimal() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32):
+        raise ParameterError(f"{text!r} is not a meter such as 4/4 or 6/8")
+    return int(upper), int(lower)
 
 
 def _figure(settings: Mapping[str, Any], key: str) -> float:

@@ -58,7 +58,8 @@ export function againPane(riff) {
         say(on ? `The tab shows: ${other.name}.` : "The tab shows your own fingering.");
       },
     }, "Show");
-    return [h("b", {}, other.name), `: ${plural(moved.length, "note")} elsewhere, cost ${other.cost.toFixed(1)}. `,
+    const name = other.name.charAt(0).toUpperCase() + other.name.slice(1);
+    return [h("b", {}, name), `: ${plural(moved.length, "note")} elsewhere, effort ${other.cost.toFixed(1)} (the lower, the easier). `,
       h("span", { class: "row tight" }, show, h("button", {
         type: "button", disabled: !moved.length, onclick: () => { riff.preview(null); riff.edit({ op: "alternative", number: k }); },
       }, `Use it and pin ${plural(moved.length, "note")}`))];

@@ -39,7 +39,9 @@ export function awayPane(riff) {
   let pages = [];
   const preview = () => { riff.paper = paper.value; pages = drawSheet(riff, paper.value); put(sheet, pages); };
   const element = h("div", { class: "away" },
-    h("section", {}, h("h3", {}, "Files"), h("div", { class: "row" }, files),
+    h("section", {}, h("h3", {}, "Files"),
+      h("p", { class: "hint" }, "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too."),
+      h("div", { class: "row" }, files),
       h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at this speed, %"), speed))),
     h("section", {}, h("h3", {}, "Sheet"),
       h("div", { class: "row" },

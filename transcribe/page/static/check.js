@@ -1,5 +1,6 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
+import { remove } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
 import { beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
 import { bringIn } from "./shelf.js";
@@ -11,15 +12,18 @@ const WORDS = { right: "right", wrong: "wrong note", missed: "missed", extra: "e
 export function checkPane(riff) {
   const result = h("div", { class: "check-result" });
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
+  const troubles = h("div", {});
+  let shown = null;
   const take = async (blob, name) => {
+    put(troubles);
     const work = new Work(name);
     works.append(work.element);
     try {
       const found = await work.send(blob, name, { check: riff.id });
-      show(found, name);
+      show(found);
       say("The take is compared.");
     } catch (error) {
-      if (error.status !== 499) notice(error.message, { kind: "error", key: "check" });
+      if (error.status !== 499) notice(error.message, { kind: "error", key: "check", into: troubles });
     }
   };
   const counted = h("input", { type: "checkbox" });
@@ -27,39 +31,83 @@ export function checkPane(riff) {
     lead: () => (counted.checked ? riff.countIn() : null),
     hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
   });
-  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, counted, "Count me in before recording"), works, result);
+  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, counted, "Count me in before recording"), works, troubles, result);
 
-  function show(found, name) {
+  /** `again`: kept from an earlier time, so it claims no attention. */
+  function show(found, { again = false } = {}) {
+    shown = found;
+    mark();
     const { comparison } = found;
-    const notes = riff.notes;
-    const verdicts = new Map();
-    const extras = [];
-    for (const row of comparison.notes) {
-      if (row.reference !== null && notes[row.reference] && !row.left_out) verdicts.set(notes[row.reference].id, row.verdict);
-      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: riff.bars.secAt(row.beat), row });
-    }
-    riff.strip.setMarks({ verdicts, extras });
     put(result,
-      h("h3", {}, `${name} against ${riff.data.name}`),
+      h("h3", {}, `${found.take} against ${riff.data.name}`),
+      h("p", { class: "quiet" }, `Compared on ${dateText(found.when)}.`),
       summary(comparison),
       comparison.remarks?.map((text) => h("p", {}, sentence(text))),
       comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
-      progress(found.progress),
-      practice(riff, comparison),
-      plot(riff, comparison),
-      found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null,
-      table(riff, comparison, found.take),
-      h("button", { type: "button", onclick: () => { riff.strip.setMarks({ verdicts: new Map(), extras: [] }); put(result); } }, "Clear the verdicts"));
+      h("div", { class: "check-parts" },
+        h("div", {}, practice(riff, found), progress(found.progress)),
+        h("div", {}, plot(riff, found), found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null)),
+      table(riff, found),
+      h("button", { type: "button", onclick: clear }, "Clear the verdicts"));
+    if (again) return;
     result.querySelector("h3").tabIndex = -1;
     result.querySelector("h3").focus({ preventScroll: true });
   }
 
+  /** The verdicts under the tab, and one line that says whose they are. */
+  function mark() {
+    const verdicts = new Map();
+    const extras = [];
+    for (const row of shown.comparison.notes) {
+      const note = noteOf(riff, shown, row.reference);
+      if (note && !row.left_out) verdicts.set(note.id, row.verdict);
+      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: riff.bars.secAt(row.beat), row });
+    }
+    riff.strip.setMarks({ verdicts, extras });
+    const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
+    const now = new Set(shown.notes.map(([id]) => id));
+    const fresh = riff.notes.filter((note) => !now.has(note.id)).length;
+    const kinds = [...new Set([...verdicts.values(), ...(extras.length ? ["extra"] : [])])];
+    riff.verdictLine.hidden = false;
+    put(riff.verdictLine, h("p", {}, `Under the tab: ${shown.take}, ${Math.round(shown.comparison.summary.right_share * 100)} % right, compared on ${dateText(shown.when)}. `,
+      h("span", { class: "legend" }, kinds.map((kind) => h("span", {}, h("span", { class: `verdict ${kind}`, "aria-hidden": "true" }, VERDICTS[kind]), ` ${WORDS[kind]}`))),
+      stale || fresh ? ` The riff was changed since: ${plural(stale + fresh, "note")} without a verdict.` : ""),
+    h("button", { type: "button", onclick: async () => { await riff.showPane("check"); result.scrollIntoView({ block: "start" }); } }, "What to practise"));
+  }
+
+  async function clear() {
+    try { await remove(`/api/riffs/${riff.id}/check`); } catch (error) { notice(error.message, { kind: "error", key: "check", into: troubles }); return; }
+    shown = null;
+    riff.strip.setMarks({ verdicts: new Map(), extras: [] });
+    riff.verdictLine.hidden = true;
+    put(result);
+    say("The verdicts are cleared.");
+  }
+
   return {
     element,
-    refresh() {},
+    refresh() { if (shown) mark(); },
     leave() { ways.leave(); },
+    show,
     take,
   };
+}
+
+/** The note of the riff that a verdict is about; null where it is gone or sounds otherwise now. */
+function noteOf(riff, found, index) {
+  if (index === null || index === undefined || !found.notes[index]) return null;
+  const [id, pitch] = found.notes[index];
+  const note = riff.note(id);
+  return note && note.pitch_midi === pitch ? note : null;
+}
+
+function capital(text) {
+  return text ? text.charAt(0).toUpperCase() + text.slice(1) : text;
+}
+
+function dateText(when) {
+  const date = new Date(when);
+  return Number.isNaN(date.getTime()) ? when : date.toLocaleString([], { dateStyle: "long", timeStyle: "short" });
 }
 
 function player(url) {
@@ -101,25 +149,25 @@ function progress(kept) {
     kept.since.length ? h("ul", {}, kept.since.map((text) => h("li", {}, sentence(text)))) : null);
 }
 
-function range(riff, from, to) {
-  const notes = riff.notes.slice(from, to + 1);
+function range(riff, found, from, to) {
+  const notes = found.notes.slice(from, to + 1).map((_, k) => noteOf(riff, found, from + k)).filter(Boolean);
   if (!notes.length) return null;
   const [a] = riff.bars.barAround(notes[0].onset_sec + 0.01);
   const [, b] = riff.bars.barAround(notes[notes.length - 1].onset_sec + 0.01);
   return riff.bars.there ? [a, b] : [notes[0].onset_sec, notes[notes.length - 1].offset_sec];
 }
 
-function practice(riff, comparison) {
-  const plan = comparison.practice || [];
+function practice(riff, kept) {
+  const plan = kept.comparison.practice || [];
   if (!plan.length) return h("p", {}, "Nothing stands out to practise.");
   return h("section", {},
     h("h4", {}, "To practise"),
     h("ol", { class: "plan" }, plan.map((line, k) => h("li", {},
-      h("b", {}, line.place || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", printed(`: ${line.listen_for} `),
+      h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", printed(`: ${line.listen_for} `),
       line.reference ? h("button", {
         type: "button", class: k === 0 ? "main" : null,
         onclick: () => {
-          const found = range(riff, line.reference[0], line.reference[1]);
+          const found = range(riff, kept, line.reference[0], line.reference[1]);
           if (!found) return;
           riff.setLoop(found);
           riff.strip.ensureVisible(found[0]);
@@ -131,11 +179,11 @@ function practice(riff, comparison) {
 }
 
 /** How early or late each note came, over the time of the riff. */
-function plot(riff, comparison) {
-  const rows = comparison.notes.filter((row) => row.reference !== null && row.offset_ms !== null && riff.notes[row.reference]);
+function plot(riff, found) {
+  const rows = found.comparison.notes.filter((row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference));
   if (rows.length < 2) return null;
   // Drawn at the width it has on the page, so that its words keep their size on a phone.
-  const width = Math.max(280, Math.min(640, riff.pane.clientWidth - 2));
+  const width = Math.max(280, Math.min(640, (riff.pane.clientWidth > 900 ? riff.pane.clientWidth / 2 : riff.pane.clientWidth) - 26));
   const height = 190;
   const left = 56;
   const end = Math.max(riff.data.duration_sec, 1);
@@ -151,24 +199,24 @@ function plot(riff, comparison) {
   figure.append(s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"), s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"));
   for (const sec of riff.bars.downbeats) if (sec <= end) figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));
   for (const row of rows) {
-    const note = riff.notes[row.reference];
+    const note = noteOf(riff, found, row.reference);
     figure.append(s("text", { class: `verdict ${row.verdict}`, x: x(note.onset_sec), y: y(row.offset_ms) + 4, "text-anchor": "middle", "font-size": 12 }, row.verdict === "right" ? "•" : VERDICTS[row.verdict]));
   }
   return h("section", {}, h("h4", {}, "Timing"), figure);
 }
 
-function table(riff, comparison, take) {
-  const rows = comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
+function table(riff, found) {
+  const rows = found.comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
   if (!rows.length) return h("p", {}, "Every note is right.");
   const where = (row) => (row.bar ? `bar ${row.bar}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
-    if (row.offset_ms !== null && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
+    if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
     if (row.played) {
       const name = pitchName(row.played.pitch_midi);
       const where = row.played.where && printed(row.played.where) !== name ? `, ${printed(row.played.where)}` : "";
       parts.push(`: ${name} was played${where}`);
-    } else if (row.verdict === "extra" && row.take !== null && take?.notes?.[row.take]) parts.push(`: ${pitchName(take.notes[row.take].pitch_midi)}`);
+    } else if (row.verdict === "extra" && Number.isFinite(found.pitches[row.take])) parts.push(`: ${pitchName(found.pitches[row.take])}`);
     if (row.reason) parts.push(`(${row.reason})`);
     return parts.join(" ").replace(" :", ":");
   };
@@ -176,7 +224,7 @@ function table(riff, comparison, take) {
     h("table", { class: "verdicts" },
       h("thead", {}, h("tr", {}, ["", "Where", "Note", "Verdict"].map((name) => h("th", { scope: "col" }, name || h("span", { class: "unseen" }, "Mark"))))),
       h("tbody", {}, rows.map((row) => {
-        const note = row.reference === null ? null : riff.notes[row.reference];
+        const note = noteOf(riff, found, row.reference);
         return h("tr", {},
           h("td", { class: `verdict ${row.verdict}`, "aria-hidden": "true" }, VERDICTS[row.verdict]),
           h("td", {}, where(row)),

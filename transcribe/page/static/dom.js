@@ -40,9 +40,11 @@ export function say(text) {
 }
 
 /** Show a sentence at the top until it is closed; one of a kind at a time. */
-export function notice(text, { kind = "note", actions = [], key = text } = {}) {
-  const list = document.getElementById("notices");
-  for (const old of list.children) if (old.dataset.key === key) old.remove();
+export function notice(text, { kind = "note", actions = [], key = text, into = null } = {}) {
+  const list = into || document.getElementById("notices");
+  for (const old of [...list.children]) if (old.dataset.key === key) old.remove();
+  // More than two would bury the page: the oldest go.
+  while (!into && list.children.length > 1) list.firstChild.remove();
   const close = () => box.remove();
   const box = h("div", { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
     h("p", {}, kind === "error" ? h("strong", {}, "This did not work. ") : null, text),

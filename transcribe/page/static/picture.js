@@ -3,10 +3,7 @@
 import { bytes } from "./api.js";
 import { clock, lowerBound } from "./music.js";
 
-export const WAVE = 40;
-export const SPECTRUM = 168;
-export const RULER = 18;
-export const CANVAS = WAVE + SPECTRUM + RULER;
+const RULER = 18;
 const KEPT_TILES = 40;
 
 export class Picture {
@@ -15,6 +12,10 @@ export class Picture {
     this.later = later;
     this.tiles = new Map();
     this.meta = null;
+    // On a phone the tab needs the room more than the picture does.
+    const small = matchMedia("(max-width: 520px)").matches;
+    this.wave = small ? 26 : 40;
+    this.spectrum = small ? 112 : 168;
   }
 
   open(riffId, meta) {
@@ -23,7 +24,7 @@ export class Picture {
     this.tiles.clear();
   }
 
-  get tall() { return this.meta ? CANVAS : RULER; }
+  get tall() { return this.meta ? this.wave + this.spectrum + RULER : RULER; }
 
   resize(width) {
     const ratio = window.devicePixelRatio || 1;
@@ -51,12 +52,12 @@ export class Picture {
   }
 
   midiAt(y) {
-    if (!this.meta || y < WAVE || y > WAVE + SPECTRUM) return null;
-    return this.low + (1 - (y - WAVE) / SPECTRUM) * (this.high - this.low);
+    if (!this.meta || y < this.wave || y > this.wave + this.spectrum) return null;
+    return this.low + (1 - (y - this.wave) / this.spectrum) * (this.high - this.low);
   }
 
   yOf(midi) {
-    return WAVE + (1 - (midi - this.low) / (this.high - this.low)) * SPECTRUM;
+    return this.wave + (1 - (midi - this.low) / (this.high - this.low)) * this.spectrum;
   }
 
   colours() {
@@ -99,12 +100,12 @@ export class Picture {
     const rowOf = (midi) => this.meta.rows - 2 * (midi - this.meta.low_midi);
     const per = this.meta.frames_per_sec;
     const top = rowOf(this.high);
-    c.drawImage(tile.image, a * per, top, Math.max(0.01, (b - a) * per), rowOf(this.low) - top, xa, WAVE, xb - xa, SPECTRUM);
+    c.drawImage(tile.image, a * per, top, Math.max(0.01, (b - a) * per), rowOf(this.low) - top, xa, this.wave, xb - xa, this.spectrum);
   }
 
   paintWave(c, tile, start, from, to, axis, offset, ink) {
     const per = this.meta.peaks_per_sec;
-    const mid = WAVE / 2;
+    const mid = this.wave / 2;
     c.fillStyle = ink;
     c.globalAlpha = 0.75;
     for (const [a, b, xa, xb] of axis.stretches(from, to)) {

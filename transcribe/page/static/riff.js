@@ -8,6 +8,7 @@ import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
 import { decidingClasses, differences, remarks } from "./tell.js";
+import { TempoRow } from "./tempo.js";
 import { named, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
 import { Work } from "./work.js";
@@ -60,6 +61,8 @@ class RiffView {
     try { lines = localStorage.getItem("lines"); } catch { /* under the picture, then */ }
     if (lines) this.setLines(true);
     this.openTake();
+    this.openCheck();
+    this.findWork();
     this.keys = (event) => this.globalKey(event);
     document.addEventListener("keydown", this.keys);
     this.looking = setInterval(() => this.lookForChanges(), LOOKS_SEC * 1000);
@@ -134,6 +137,8 @@ class RiffView {
     put(document.getElementById("crumbs"), h("a", { href: "#" }, "Riffs"), h("span", { "aria-hidden": "true" }, " / "), h("span", { "aria-current": "page" }, this.data.name));
 
     this.facts = h("p", { class: "facts" });
+    this.tempo = new TempoRow(this);
+    this.verdictLine = h("div", { class: "verdict-line", hidden: true });
     this.remarks = h("div", { class: "remarks" });
     this.lastChange = h("div", { class: "last-change", role: "status" }, h("p", { class: "quiet" }, "What you change is saved at once, and each step can be taken back."));
     this.transport = new Transport(this);
@@ -146,17 +151,17 @@ class RiffView {
         this.undoButton, this.redoButton, this.saved, h("span", { class: "stretch" }),
         this.addButton,
         this.linesButton,
-        button("Closer", () => this.strip.zoom(1.3), { "aria-label": "Closer: fewer notes, more room" }),
-        button("Wider", () => this.strip.zoom(1 / 1.3), { "aria-label": "Wider: more notes, less room" })),
+        button("More room", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
+        button("Less room", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" })),
       this.strip.element,
-      this.lastChange, this.work);
+      this.verdictLine, this.lastChange, this.work);
     const keys = this.keysHelp();
 
     this.panes = {
-      fingering: { title: "Fingering", load: async () => (await import("./again.js")).againPane(this) },
+      fingering: { title: "Other fingerings", load: async () => (await import("./again.js")).againPane(this) },
       theory: { title: "Theory", load: async () => (await import("./theory.js")).theoryPane(this) },
       check: { title: "Check a take", load: async () => { this.check = (await import("./check.js")).checkPane(this); return this.check; } },
-      away: { title: "Take away", load: async () => (await import("./away.js")).awayPane(this) },
+      away: { title: "Files and print", load: async () => (await import("./away.js")).awayPane(this) },
     };
     this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
     this.pane = h("div", { class: "pane" });
@@ -173,7 +178,7 @@ class RiffView {
       h("div", { class: "riff" },
         h("div", { class: "title" },
           h("div", { class: "row" }, h("h1", {}, this.data.name), button("Rename", () => this.rename(), { class: "plain small", "aria-label": `Rename ${this.data.name}` })),
-          this.facts),
+          h("div", { class: "about" }, this.facts, this.tempo.element)),
         this.remarks, this.transport.element, stripSection, this.panel.element, keys,
         h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane)));
     this.showPane("theory");
@@ -230,11 +235,10 @@ class RiffView {
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     put(this.facts, [
       mode ? printed(`${mode.tonic} ${mode.name}`) : "",
-      doc.rhythm ? `${Math.round(doc.rhythm.bpm)} beats a minute` : "",
-      doc.rhythm ? doc.rhythm.meter.join("/") : "",
       `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
       plural(doc.notes.length, "note"),
     ].filter(Boolean).join(" · "));
+    this.tempo.refresh();
     put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
     this.undoButton.disabled = !data.undo;
     this.redoButton.disabled = !data.redo;
@@ -480,6 +484,40 @@ class RiffView {
       this.strip.setPicture(this.id, this.data.take);
     } catch (error) {
       if (error.status !== 499) notice(error.message, { kind: "error" });
+    }
+  }
+
+  /** The verdicts of the last take, kept beside the riff, are shown again. */
+  async openCheck() {
+    try {
+      const found = await get(`/api/riffs/${this.id}/check`);
+      if (this.left) return;
+      if (found.damaged) notice(`${found.damaged.charAt(0).toUpperCase()}${found.damaged.slice(1)}.`, { key: "damaged" });
+      if (!found.check) return;
+      const pane = this.panes.check;
+      pane.loading = pane.loading || this.loadPane(pane);
+      await pane.loading;
+      if (!this.left) this.check.show(found.check, { again: true });
+    } catch { /* the tab is there without its verdicts */ }
+  }
+
+  /** Work on this riff that another window, or this one before it was loaded anew, has begun. */
+  async findWork() {
+    const { jobs } = await get("/api/jobs").catch(() => ({ jobs: [] }));
+    for (const job of jobs.filter((each) => each.about === this.id && each.task !== "prepare" && each.task !== "make")) {
+      const work = new Work(job.label);
+      this.work.append(work.element);
+      work.follow(job.id).then(async (made) => {
+        if (this.left) return;
+        if (job.task === "compare") {
+          await this.showPane("check");
+          this.check.show(made);
+        } else {
+          this.strip.setMarks({ moved: new Map() });
+          this.refresh(await get(`/api/riffs/${this.id}`));
+          notice("Done: the riff is shown as it is now.", { key: "again" });
+        }
+      }).catch((error) => { if (!this.left && error.status !== 499) notice(error.message, { kind: "error", key: "work" }); });
     }
   }
 

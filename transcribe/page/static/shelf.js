@@ -11,21 +11,29 @@ export async function showShelf(main) {
   const shelf = await get("/api/shelf");
   const list = h("div", { class: "contents" });
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
+  const troubles = h("div", {});
   const settings = settingsForm();
 
   const refresh = async () => fillList(list, (await get("/api/shelf")).riffs, refresh);
-  const bring = async (file, name, alone) => {
+  const bring = (file, name, alone) => {
+    put(troubles);
+    return follow(name, alone, (work) => work.send(file, name, { settings: settings.values() }));
+  };
+  const follow = async (name, alone, begin) => {
     const work = new Work(name);
     works.append(work.element);
     try {
-      const made = await work.send(file, name, { settings: settings.values() });
+      const made = await begin(work);
       say(`${made.name} is ready.`);
       if (alone && main.contains(list)) location.hash = `#riff=${made.riff}`;
       else await refresh();
     } catch (error) {
-      if (error.status !== 499) notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, { kind: "error", key: name });
+      if (error.status !== 499) notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, { kind: "error", key: name, into: troubles });
     }
   };
+  // Work that was under way before this window was loaded, or that another window began.
+  const { jobs } = await get("/api/jobs").catch(() => ({ jobs: [] }));
+  for (const job of jobs.filter((each) => each.task === "read" && !each.about)) follow(job.label, false, (work) => work.follow(job.id));
   const stopListening = dropOn(document.body, (files) => {
     for (const file of files) bring(file, file.name, files.length === 1);
   });
@@ -35,19 +43,23 @@ export async function showShelf(main) {
 
   put(main,
     h("div", { class: "shelf" },
-      h("h1", {}, "Riffs", h("span", { class: "aside" }, ` in ${shelf.folder}`)),
+      h("h1", {}, "Riffs", h("span", { class: "aside" }, ` in the folder ${shelf.folder}`)),
       h("section", { "aria-labelledby": "bring-title", class: "bring" },
         h("h2", { id: "bring-title" }, "Bring in a take"),
-        dropper.element, works, settings.element),
+        dropper.element, works, troubles, settings.element),
       h("section", { "aria-labelledby": "list-title" },
-        h("h2", { id: "list-title" }, "Contents"), list)));
+        h("h2", { id: "list-title" }, "What is here"), list)));
   fillList(list, shelf.riffs, refresh);
   return () => { stopListening(); dropper.leave(); };
 }
 
 function fillList(list, riffs, refresh) {
   if (!riffs.length) {
-    put(list, h("p", { class: "quiet" }, "No riff is here yet. A phone recording of a few bars is enough to begin with."));
+    put(list, h("p", {}, "No riff is here yet. It goes like this:"),
+      h("ol", { class: "first-steps" },
+        h("li", {}, "Bring in a recording of a few bars, as rough as a phone makes it. A few seconds later its tab is there."),
+        h("li", {}, "Play it slower, look at the tab, and put a note that lies badly on another string: the rest of the fingering follows."),
+        h("li", {}, "Play it again, and hold that take against the tab: each note gets its verdict, and you get what to practise.")));
     return;
   }
   put(list, h("ol", {}, riffs.map((riff) => h("li", { class: "entry" },

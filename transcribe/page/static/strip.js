@@ -6,7 +6,7 @@ import { h, put, s } from "./dom.js";
 import { engrave } from "./engrave.js";
 import { Lines } from "./lines.js";
 import { legatoSources, pitchName } from "./music.js";
-import { Picture, SPECTRUM, WAVE, beginningIn } from "./picture.js";
+import { Picture, beginningIn } from "./picture.js";
 import { geometry } from "./tabdraw.js";
 
 const NEAR = 8;
@@ -347,7 +347,7 @@ export class Strip {
 
   /** The note whose stroke in the picture is nearest, if it is near. */
   noteNear(sec, y, most) {
-    if (!this.picture.meta || y < WAVE || y > WAVE + SPECTRUM) return null;
+    if (this.picture.midiAt(y) === null) return null;
     let best = null;
     let least = most;
     for (const note of beginningIn(this.notes, sec - 8, sec + 0.06)) {

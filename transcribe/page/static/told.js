@@ -5,8 +5,9 @@ import { pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
   alternative: "Taken over, and pinned.", unpin: "Unpinned.", delete: "Deleted.", add: "Added.",
-  change: "Changed.", merge: "Merged.", split: "Split.", tempo: "Counted anew.",
+  change: "Changed.", merge: "Merged.", split: "Split.",
 };
+const COUNTED = { "half-time": "Counted in half time", "double-time": "Counted in double time", retime: "The bars were found again" };
 
 /** A note by its pitch and its place in the riff. */
 export function noteName(riff, note) {
@@ -39,6 +40,10 @@ function opening(riff, edit, undone) {
   }
   if (edit.op === "undo") return undone ? `Taken back: ${undone}.` : "Taken back.";
   if (edit.op === "redo") return undone ? `Made again: ${undone}.` : "Made again.";
+  if (COUNTED[edit.op]) {
+    const { rhythm } = riff.data.document;
+    return `${COUNTED[edit.op]}: ${Math.round(rhythm.bpm)} beats a minute, ${rhythm.meter.join("/")}.`;
+  }
   return DONE[edit.op] || "Changed.";
 }
 
@@ -56,8 +61,8 @@ export function tellChange(riff, edit, data, before, undone = "") {
   const lost = data.moved.filter((move) => move.to[0] === null);
   const moves = data.moved.filter((move) => move.to[0] !== null && !(edit.op === "pin" && about.has(move.note)));
   // What an undo moves includes the note that it is about, so "other" would miscount.
-  const word = ["undo", "redo", "tempo"].includes(edit.op) ? "note" : "other note";
-  if (edit.op !== "tempo" || moves.length) said.push(moves.length ? `${plural(moves.length, word)} moved.` : lost.length ? "" : `No ${word} moved.`);
+  const word = ["undo", "redo"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
+  if (!COUNTED[edit.op] || moves.length) said.push(moves.length ? `${plural(moves.length, word)} moved.` : lost.length ? "" : `No ${word} moved.`);
   const way = (move, tail) => {
     const note = riff.note(move.note);
     return h("li", {}, h("button", { type: "button", class: "link", onclick: () => riff.choose(move.note) }, noteName(riff, note)), tail);

@@ -20,6 +20,12 @@ const STAGES = {
   saving: "Saving",
 };
 
+// Where each stage of reading a take begins and ends in the whole of it, by about how long it takes.
+const WHOLE = {
+  reading: [0, 0.05], tuning: [0.05, 0.1], notes: [0.1, 0.6], rhythm: [0.6, 0.75], fingering: [0.75, 0.88],
+  theory: [0.88, 0.93], drawing: [0.93, 0.98], comparing: [0.93, 0.98], compare: [0.93, 0.98], saving: [0.98, 1],
+};
+
 export function stageText(stage) {
   return STAGES[stage] || stage.charAt(0).toUpperCase() + stage.slice(1);
 }
@@ -28,7 +34,7 @@ export function stageText(stage) {
 export class Work {
   constructor(label) {
     this.stage = h("span", { class: "stage" }, "Sending");
-    this.bar = h("progress", { max: "1", "aria-label": `Progress of ${label}` });
+    this.bar = h("progress", { max: "1", value: 0, "aria-label": `Progress of ${label}` });
     this.stop = h("button", { type: "button" }, "Cancel");
     this.element = h("li", { class: "work" },
       h("span", { class: "work-name" }, label), this.stage, this.bar, this.stop);
@@ -38,8 +44,10 @@ export class Work {
   tell(job) {
     const text = stageText(job.stage);
     this.stage.textContent = text;
-    if (job.share > 0) this.bar.value = job.share;
-    else this.bar.removeAttribute("value");
+    // One bar for the whole of the work; it never goes back.
+    const [from, to] = (job.task === "read" || job.task === "compare" ? WHOLE[job.stage] : null) || [0, 1];
+    const whole = job.stage === "waiting" ? 0 : from + (to - from) * job.share;
+    this.bar.value = Math.max(this.bar.value || 0, whole);
     if (text !== this.lastSaid) { this.lastSaid = text; say(text); }
   }
 

@@ -1,0 +1,149 @@
+"""One change of the page, made to a riff: what the browser asks for, checked and carried out."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from transcribe import edits
+from transcribe.errors import ParameterError
+from transcribe.riff import Riff
+
+__all__ = ["changed", "number"]
+
+
+def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with one change of the page made.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such change, or it cannot be made.
+    """
+    from transcribe import fingering
+
+    op = wanted.get("op")
+    hand = fingering.hand_of(riff)
+    if op == "pin":
+        place = (_whole(wanted, "string"), _whole(wanted, "fret"))
+        places = {_whole(wanted, "note"): place}
+        for other in _wholes(wanted, "also") if "also" in wanted else ():
+            places[other] = place
+        return fingering.pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+    if op == "alternative":
+        return _taken(riff, _whole(wanted, "number"))
+    if op == "unpin":
+        repeats = wanted.get("repeats") is True
+        return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+    if op == "undo":
+        return _with_theory(riff, edits.undo(riff))
+    if op == "redo":
+        return _with_theory(riff, edits.redo(riff))
+    if op == "delete":
+        return _with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
+    if op == "add":
+        return _with_theory(
+            riff,
+            edits.add(
+                riff,
+                onset_sec=number(wanted, "onset_sec", 0, 1e5),
+                offset_sec=number(wanted, "offset_sec", 0, 1e5),
+                pitch_midi=_whole(wanted, "pitch_midi"),
+            ),
+        )
+    if op == "change":
+        pitch = _whole(wanted, "pitch_midi") if "pitch_midi" in wanted else None
+        times = {
+            key: number(wanted, key, 0, 1e5) for key in ("onset_sec", "offset_sec") if key in wanted
+        }
+        technique = str(wanted["articulation"]) if "articulation" in wanted else None
+        new = edits.change(
+            riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
+        )
+        return _with_theory(riff, new)
+    if op == "merge":
+        return _with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
+    if op in ("half-time", "double-time", "retime"):
+        return _retimed(riff, str(op), wanted)
+    if op == "split":
+        at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
+        return _with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
+    raise ParameterError(f"there is no change called {op!r}")
+
+
+def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with its beats twice or half as long, or found again from what is known."""
+    from transcribe import tempo
+    from transcribe.page.work import meter_of
+
+    if op == "half-time":
+        return tempo.half_time(riff)
+    if op == "double-time":
+        return tempo.double_time(riff)
+    known: dict[str, Any] = {}
+    if wanted.get("bpm") is not None:
+        known["bpm"] = number(wanted, "bpm", 20, 600)
+    if wanted.get("meter"):
+        known["meter"] = meter_of(wanted["meter"])
+    if wanted.get("first_beat_sec") is not None:
+        known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
+    return tempo.retime(riff, **known)
+
+
+def _taken(riff: Riff, number: int) -> Riff:
+    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
+    from transcribe import fingering
+
+    if not 0 <= number < len(riff.alternatives):
+        raise ParameterError("that other fingering is gone; reload the page")
+    wanted = riff.alternatives[number].positions
+    places = {
+        note.id: wanted[note.id]
+        for note in riff.notes
+        if note.id in wanted
+        and (note.string, note.fret) != tuple(wanted[note.id])
+        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
+    }
+    if not places:
+        raise ParameterError("the riff is fingered like that already")
+    return fingering.pin(riff, places, repeats=False, hand=fingering.hand_of(riff))
+
+
+def _with_theory(old: Riff, new: Riff) -> Riff:
+    """``new`` with its theory found again where notes came, went or changed pitch."""
+    sounds = [
+        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
+        for riff in (old, new)
+    ]
+    if sounds[0] == sounds[1] or old.theory is None:
+        return new
+    from transcribe.pipeline import theory_report
+
+    return dataclasses.replace(new, theory=theory_report(new).as_document())
+
+
+def _whole(values: Mapping[str, Any], key: str) -> int:
+    value = values.get(key)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ParameterError(f"{key} is {value!r}, expected a whole number")
+    return value
+
+
+def _wholes(values: Mapping[str, Any], key: str) -> list[int]:
+    given = values.get(key)
+    if not isinstance(given, list) or len(given) > 10_000:
+        raise ParameterError(f"{key} must list notes")
+    return [_whole({key: item}, key) for item in given]
+
+
+def number(
+    values: Mapping[str, Any], key: str, low: float, high: float, *, default: float | None = None
+) -> float:
+    """The number under ``key``. Raises ParameterError if it is none or out of range."""
+    value = values.get(key, default)
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    if not good or not math.isfinite(value) or not low <= value <= high:
+        raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
+    return float(value)

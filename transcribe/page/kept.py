@@ -1,0 +1,105 @@
+"""The last comparison of a riff, kept beside it so that its verdicts outlive the window.
+
+Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
+``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi], ...], "pitches": [...],
+"comparison": {...}, "progress": {...}}``. ``notes`` are the reference's notes in the order that
+the verdicts count them in, so that a verdict finds its note though others came or went since;
+``pitches`` are the MIDI pitches of the take's notes. A file that is damaged says so in one
+sentence and is left where it is; the next comparison replaces it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from transcribe.errors import FormatError
+from transcribe.formats.document import write_atomically
+from transcribe.shelf import RIFF_SUFFIX
+
+__all__ = ["check_path", "read_check", "write_check"]
+
+_SUFFIX = ".check.json"
+_MOST_BYTES = 16 * 2**20
+
+
+def check_path(riff: str | os.PathLike[str]) -> Path:
+    """Where the last comparison of a riff document is kept.
+
+    >>> check_path("class/mooring.riff.json").name
+    'mooring.check.json'
+    """
+    path = Path(riff)
+    return path.with_name(path.name.removesuffix(RIFF_SUFFIX) + _SUFFIX)
+
+
+def write_check(path: Path, kept: Mapping[str, Any]) -> None:
+    """Keep a comparison in place of the one before.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be written.
+    """
+    text = json.dumps({"check": 1, **kept}, ensure_ascii=False, allow_nan=False)
+    write_atomically(path, (text + "\n").encode("utf-8"))
+
+
+def read_check(path: Path) -> dict[str, Any] | None:
+    """The comparison that is kept, None where there is none.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read or holds no comparison; what to do is in the message.
+    """
+    try:
+        if path.is_symlink() or not path.is_file():
+            return None
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
+        kept = json.loads(path.read_text(encoding="utf-8"))
+        _validate(kept)
+    except (OSError, ValueError, RecursionError):
+        raise FormatError(
+            f"the verdicts of the last take in {path.name} cannot be read; check a take again to "
+            "replace them"
+        ) from None
+    return dict(kept)
+
+
+def _validate(kept: Any) -> None:
+    """Raise ValueError unless the page can show ``kept``."""
+    _want(isinstance(kept, dict) and kept.get("check") == 1)
+    _want(isinstance(kept.get("when"), str) and isinstance(kept.get("take"), str))
+    _want(kept.get("sound") is None or isinstance(kept["sound"], str))
+    notes, pitches = kept.get("notes"), kept.get("pitches")
+    _want(isinstance(notes, list) and isinstance(pitches, list))
+    _want(all(isinstance(n, list) and len(n) == 2 and all(map(_whole, n)) for n in notes))
+    _want(all(map(_whole, pitches)))
+    comparison = kept.get("comparison")
+    _want(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
+    share = comparison["summary"].get("right_share")
+    _want(isinstance(share, int | float) and not isinstance(share, bool))
+    rows = comparison.get("notes")
+    _want(isinstance(rows, list))
+    for row in rows:
+        _want(isinstance(row, dict) and isinstance(row.get("verdict"), str))
+        _want(_counts(row.get("reference"), notes) and _counts(row.get("take"), pitches))
+    _want(isinstance(kept.get("progress"), dict | None))
+
+
+def _whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _counts(value: Any, among: Sequence[Any]) -> bool:
+    return value is None or (_whole(value) and 0 <= value < len(among))
+
+
+def _want(good: bool) -> None:
+    if not good:
+        raise ValueError("not a comparison")
