@@ -12,10 +12,10 @@ import pytest
 
 from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.errors import ParameterError
-from transcribe.fingering import find_drone, solve
+from transcribe.fingering import apply, explain, find_drone, pin, solve
 from transcribe.fingering.drone import drone_strings, melody_string
 from transcribe.instrument import make_instrument
-from transcribe.riff import Instrument, Note
+from transcribe.riff import Instrument, Note, Riff
 from transcribe.training.phrases import make_score
 
 CASES = list(itertools.product(range(1, 7), PATTERNS))
@@ -217,6 +217,27 @@ def test_solve_melody_note_that_only_the_drone_string_has_is_placed_and_said() -
     low = next(n for n in notes if n.pitch_midi == 43)
     assert solved.positions[low.id] == (6, 3)
     assert any(f"note {low.id}" in c and "drone" in c for c in solved.cautions)
+
+
+def test_solve_says_which_note_is_far_up_the_string_beside_the_drone() -> None:
+    melody = (52, 53, 55, 53, 52, 53, 69, 53, 52, 55, 53, 52)
+    notes = _over(45, melody)
+    solved = solve(notes, Instrument())
+    high = next(n for n in notes if n.pitch_midi == 69)
+    assert solved.positions[high.id] == (4, 19)
+    (said,) = solved.cautions
+    assert said.startswith(f"note {high.id} (A4) lies at fret 19 of string 4, 16 frets above")
+    assert "string 1 fret 5 is nearer: pin it there" in said
+    riff = Riff(notes=apply(notes, solved), drone=solved.drone)
+    assert "16 frets above the melody around it" in explain(riff, high.id)
+    pinned = pin(riff, {high.id: (1, 5)})
+    assert "cautions" not in pinned.extra
+    assert {pinned.note(n.id).string for n in notes if 45 < n.pitch_midi < 69} == {4}
+
+
+def test_solve_does_not_call_a_melody_far_up_that_goes_there() -> None:
+    notes = _over(45, (52, 55, 57, 60, 62, 64, 67, 69, 67, 69, 67, 64, 62, 60, 57, 55, 52))
+    assert solve(notes, Instrument()).cautions == ()
 
 
 def test_find_drone_is_not_a_string_that_the_tab_stops() -> None:

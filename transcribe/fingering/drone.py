@@ -11,7 +11,7 @@ Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,14 @@ from transcribe.errors import ParameterError
 from transcribe.fingering.ghosts import SURE, ghosts_of
 from transcribe.riff import Drone, Instrument, Note, sort_notes
 
-__all__ = ["drone_strings", "find_drone", "forced_drone", "melody_string"]
+__all__ = [
+    "FarUp",
+    "drone_strings",
+    "far_up",
+    "find_drone",
+    "forced_drone",
+    "melody_string",
+]
 
 _TOGETHER_SEC = 0.05  # notes this close are one stroke
 _MIN_STRIKES = 3
@@ -43,6 +50,7 @@ _MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
 _MIN_COVER_IF_RARE = 0.85
 _MIN_HELD = 0.5
+_HIGH_FRET, _FAR_FRETS, _NEAR_FRETS = 12, 7, 6
 _MAX_STOPPED = 0.15  # share of the melody that a tab may write on the drone's own string
 
 
@@ -53,6 +61,15 @@ class _Found:
     start_sec: float
     end_sec: float
     score: float
+
+
+@dataclass(frozen=True, slots=True)
+class FarUp:
+    """A melody note alone far up its string: frets above its neighbours, and a nearer place."""
+
+    note: Note
+    above: int
+    nearer: tuple[int, int]
 
 
 def drone_strings(drone: Drone) -> tuple[int, ...]:
@@ -82,6 +99,46 @@ def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -
         if _beside(melody, (string,), instrument, share):
             return string
     return None
+
+
+def far_up(
+    notes: Sequence[Note],
+    positions: Mapping[int, tuple[int, int]],
+    instrument: Instrument,
+    drone: Drone | None,
+) -> list[FarUp]:
+    """Melody notes that the rule of one string beside the drone puts far above the others.
+
+    ``positions``: note id -> (string, fret). Only notes at fret 12 or higher, seven frets or more
+    above the melody notes on either side, with a place on another string near those.
+    """
+    if drone is None:
+        return []
+    strings = drone_strings(drone)
+    over = [
+        n
+        for n in sort_notes(list(notes))
+        if n.id in positions
+        and positions[n.id][0] not in strings
+        and drone.start_sec - 0.06 <= n.onset_sec <= drone.end_sec + 0.06
+    ]
+    found = []
+    for k, note in enumerate(over):
+        string, fret = positions[note.id]
+        beside = max(
+            (positions[n.id][1] for n in (*over[max(0, k - 1) : k], *over[k + 1 : k + 2])),
+            default=fret,
+        )
+        if fret < _HIGH_FRET or fret - beside < _FAR_FRETS:
+            continue
+        near = [
+            (abs(f - beside), abs(s - string), (s, f))
+            for s, f in instrument.places(note.pitch_midi)
+            if s not in (string, *strings) and abs(f - beside) <= _NEAR_FRETS
+        ]
+        if near:
+            found.append(FarUp(note, fret - beside, min(near)[2]))
+    return found
 
 
 def find_drone(

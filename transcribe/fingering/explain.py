@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from transcribe.errors import ParameterError
 from transcribe.fingering.corrections import hand_of, pins_of
-from transcribe.fingering.drone import drone_strings
+from transcribe.fingering.drone import drone_strings, far_up
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, solver_for
@@ -109,7 +109,16 @@ def _drone_clause(riff: Riff, note: Note) -> str:
     if note.string in strings:
         return ", the drone" if note.fret == 0 else ", the drone's string, for want of another"
     if any(abs((note.string or 0) - s) == 1 for s in strings):
-        return f" beside the drone on string {strings[0]}"
+        beside = f" beside the drone on string {strings[0]}"
+        places = {
+            n.id: (n.string, n.fret)
+            for n in riff.notes
+            if n.string is not None and n.fret is not None
+        }
+        for far in far_up(riff.notes, places, riff.instrument, drone):
+            if far.note.id == note.id:
+                return f"{beside}, {far.above} frets above the melody around it"
+        return beside
     return ""
 
 

@@ -19,7 +19,7 @@ from transcribe.errors import ParameterError
 from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import ALIKE, DRONE, default_weights, finger_weights
-from transcribe.fingering.drone import find_drone
+from transcribe.fingering.drone import far_up, find_drone
 from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
@@ -166,6 +166,7 @@ class Solver:
             cautions=(
                 *self._cautions(ordered, plan.onsets, steps, beats),
                 *_on_the_drone(ordered, plan.onsets, steps, drone),
+                *_far_up(ordered, positions, self.instrument, drone, pins),
             ),
             note_costs=costs,
         )
@@ -243,6 +244,28 @@ def _on_the_drone(
     ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
     which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
     return [f"{which} the drone's string {found[0][1]}, which has to stop ringing there"]
+
+
+def _far_up(
+    ordered: Sequence[Note],
+    positions: Mapping[int, tuple[int, int]],
+    instrument: Instrument,
+    drone: Drone | None,
+    pins: Mapping[int, tuple[int, int]],
+) -> list[str]:
+    """Says which melody note lies far above the others only to stay beside the drone."""
+    found = [f for f in far_up(ordered, positions, instrument, drone) if f.note.id not in pins]
+    if not found:
+        return []
+    first = max(found, key=lambda f: (f.above, -f.note.onset_sec))
+    string, fret = positions[first.note.id]
+    name = f"note {first.note.id} ({pitch_name(first.note.pitch_midi)})"
+    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
+    return [
+        f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
+        f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
+        f"{first.nearer[1]} is nearer: pin it there if it is played so"
+    ]
 
 
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
