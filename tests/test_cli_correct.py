@@ -271,3 +271,73 @@ def test_part_names_one_of_several(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "there are 1 Flute, 2 Guitar" in capsys.readouterr().err
     assert main(["show", str(document), "--part", "1"]) == 1
     assert "no parts to choose from" in capsys.readouterr().err
+
+
+def test_as_written_keeps_every_place(
+    loop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tab = tmp_path / "mine.txt"
+    tab.write_text(
+        """\
+e|-----------------|
+B|-----------------|
+G|---------7-------|
+D|-2-4-5-----9-----|
+A|---------------3-|
+E|-----------------|
+""",
+        encoding="utf-8",
+    )
+    want = [(n.string, n.fret) for n in read_any(tab).notes]
+    assert main(["finger", str(tab)]) == 0
+    assert [(n.string, n.fret) for n in read_riff(tmp_path / "mine.riff.json").notes] != want
+    assert main(["finger", str(tab), "--as-written"]) == 0
+    riff = read_riff(tmp_path / "mine.riff.json")
+    assert [(n.string, n.fret) for n in riff.notes] == want
+    assert all(n.pinned for n in riff.notes)
+    assert "lie elsewhere" not in capsys.readouterr().err.splitlines()[-1]
+    assert main(["refinger", str(tmp_path / "mine.riff.json"), "--unpin", "all"]) == 0
+    assert main(["finger", str(tab), "--as-written", "--capo", "3"]) == 1
+    assert "leave out --as-written" in capsys.readouterr().err
+    assert main(["finger", str(loop.with_name("bare.mid")), "--as-written"]) == 1
+
+
+def test_undo_of_a_deleted_note_brings_its_theory_back(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from transcribe import edits, pipeline
+
+    assert main(["finger", str(loop)]) == 0
+    whole = read_riff(loop)
+    write_riff(pipeline.with_theory(whole, edits.delete(whole, [17, 18, 19, 20])), loop)
+    assert read_riff(loop).theory != whole.theory
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    assert read_riff(loop).theory == whole.theory
+    assert "note 17: D4 is there, string 2 fret 3" in capsys.readouterr().out
+
+
+@pytest.fixture(scope="module")
+def take(takes: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A recording that ships, transcribed: its path."""
+    path = Path(shutil.copy(takes / "gangplank" / "gangplank.flac", tmp_path_factory.mktemp("t")))
+    assert main(["transcribe", str(path), "--quiet"]) == 0
+    return path
+
+
+def test_a_corrected_tempo_outlives_a_second_transcription(
+    take: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    document = take.with_name("gangplank.riff.json")
+    assert main(["refinger", str(document), "--half-time", "--quiet"]) == 0
+    half = read_riff(document)
+    assert half.rhythm is not None
+    capsys.readouterr()
+    assert main(["transcribe", str(take), "--quiet"]) == 0
+    assert "the rhythm stays as it was corrected: " in capsys.readouterr().err
+    again = read_riff(document)
+    assert again.rhythm is not None
+    assert again.rhythm.bpm == half.rhythm.bpm
+    assert main(["transcribe", str(take), "--quiet", "--bpm", "125"]) == 0
+    anew = read_riff(document)
+    assert anew.rhythm is not None
+    assert anew.rhythm.bpm == 125.0

@@ -13,7 +13,7 @@ from tests.formats.riffs import make_riff as write_out
 from transcribe import edits, fingering, pipeline, tempo
 from transcribe.errors import ParameterError
 from transcribe.formats.document import from_json, to_json
-from transcribe.riff import Instrument, Note, Riff, Source, sort_notes
+from transcribe.riff import Instrument, Note, Rhythm, Riff, Source, sort_notes
 
 
 def _bare(truth: Truth) -> list[Note]:
@@ -184,3 +184,31 @@ def test_the_take_that_ships_is_written_in_half_time(takes: Path) -> None:
     halved = [(n.onset_beat or 0) / 2 + shift for n in riff.notes]
     same = sum(a.onset_beat == b for a, b in zip(half.notes, halved, strict=True))
     assert same >= 0.9 * len(riff.notes)
+
+
+def test_given_time_is_what_holds(fast: Riff) -> None:
+    assert tempo.given_time(fast) == {}
+    assert fast.rhythm is not None
+    half = tempo.half_time(fast, meter=(2, 4))
+    assert tempo.given_time(half) == {"bpm": fast.rhythm.bpm / 2, "meter": (2, 4)}
+    later = tempo.retime(half, first_beat_sec=fast.rhythm.beats_sec[2])
+    assert set(tempo.given_time(from_json(to_json(later)))) == {"bpm", "meter", "first_beat_sec"}
+    assert tempo.given_time(edits.undo(edits.undo(later))) == {}
+
+
+@pytest.mark.parametrize(
+    ("choices", "expected"),
+    [
+        ([(100, 0.6), (50.5, 0.3)], ("half time", 50.0, 0.3)),
+        ([(100, 0.5), (198, 0.25), (50, 0.2)], ("double time", 200.0, 0.25)),
+        ([(100, 0.8), (50, 0.1)], None),
+        ([(100, 0.5), (150, 0.5)], None),
+        ([(100, 1.0)], None),
+    ],
+)
+def test_other_time_is_told_where_it_is_likely(
+    choices: list[tuple[float, float]], expected: tuple[str, float, float] | None
+) -> None:
+    extra = {"bpm_choices": [{"bpm": b, "confidence": c} for b, c in choices]}
+    assert tempo.other_time(Rhythm(100.0, extra=extra)) == expected
+    assert tempo.other_time(Rhythm(100.0)) is None

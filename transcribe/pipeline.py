@@ -31,6 +31,7 @@ __all__ = [
     "finger",
     "theory_report",
     "transcribe",
+    "with_theory",
 ]
 
 Progress = Callable[[str, float], None]
@@ -352,6 +353,17 @@ def theory_report(riff: Riff) -> Report:
         capo=riff.instrument.capo,
         confidence=[n.confidence for n in notes],
     )
+
+
+def with_theory(old: Riff, new: Riff) -> Riff:
+    """``new`` with its theory found again if its notes are not those of ``old``."""
+    sounds = [
+        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
+        for riff in (old, new)
+    ]
+    if sounds[0] == sounds[1] or old.theory is None:
+        return new
+    return dataclasses.replace(new, theory=theory_report(new).as_document())
 
 
 def _drone_midi(drone: Drone | None, instrument: Instrument) -> int | None:

@@ -3,9 +3,10 @@
 A tempo that is felt twice as fast or half as fast as it was guessed is one step away: the beats,
 bars, note values and phrases are found again from the notes at that tempo, without the recording,
 the fingering is solved again around the pins, and the theory follows. The step is one entry of the
-document's history, ``{"op": "edit", "kind", "group", "removed": [], "added": [], "was", "now"}``,
-where ``was`` and ``now`` hold what it changed: ``rhythm``, ``beats`` (note id -> onset and
-duration) and ``theory``. `transcribe.edits.undo` and ``redo`` take it back and make it again.
+document's history, ``{"op": "edit", "kind", "group", "removed": [], "added": [], "given", "was",
+"now"}``, where ``given`` holds what the player said of the rhythm, and ``was`` and ``now`` what it
+changed: ``rhythm``, ``beats`` (note id -> onset and duration) and ``theory``.
+`transcribe.edits.undo` and ``redo`` take it back and make it again.
 """
 
 from __future__ import annotations
@@ -17,12 +18,14 @@ from typing import Any
 from transcribe.errors import ParameterError
 from transcribe.fingering import resolve
 from transcribe.formats.document import from_json, to_json
-from transcribe.history import next_group
+from transcribe.history import next_group, stacks
 from transcribe.riff import Rhythm, Riff
 
-__all__ = ["double_time", "half_time", "retime", "set_time"]
+__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time"]
 
 _SLOWEST, _FASTEST = 20.0, 600.0
+_LIKELY = 0.2  # from this share on, half or double the tempo is worth a word
+_NEAR = 0.06  # of a tempo: the same one
 
 
 def half_time(
@@ -88,6 +91,7 @@ def retime(
 
     if not riff.notes:
         raise ParameterError("there are no notes to find a rhythm in")
+    given = {"bpm": bpm, "meter": meter and list(meter), "first_beat_sec": first_beat_sec}
     old = riff.rhythm
     if meter is None and old is not None and _is_given(old):
         meter = old.meter
@@ -122,10 +126,40 @@ def retime(
         "group": next_group(riff),
         "removed": [],
         "added": [],
+        "given": {key: value for key, value in given.items() if value is not None},
         "was": _time_of(riff),
         "now": _time_of(new),
     }
     return dataclasses.replace(new, history=(*riff.history, entry))
+
+
+def given_time(riff: Riff) -> dict[str, Any]:
+    """What the player has said of the rhythm, as arguments of `retime`: the steps that hold."""
+    given: dict[str, Any] = {}
+    for group in stacks(riff)[0]:
+        for entry in group:
+            given |= entry.get("given") or {}
+    if "meter" in given:
+        given["meter"] = tuple(given["meter"])
+    return given
+
+
+def other_time(rhythm: Rhythm) -> tuple[str, float, float] | None:
+    """Half or double time where that was nearly as likely as the tempo that was found.
+
+    Returns
+    -------
+    (str, float, float) or None
+        ``half time`` or ``double time``, its beats a minute, and its confidence, 0 to 1.
+    """
+    choices = rhythm.extra.get("bpm_choices")
+    found: list[tuple[float, str, float]] = []
+    for choice in choices[1:] if isinstance(choices, list | tuple) else ():
+        for kind, factor in (("half time", 0.5), ("double time", 2.0)):
+            if abs(choice["bpm"] / (factor * rhythm.bpm) - 1) <= _NEAR:
+                found.append((float(choice["confidence"]), kind, factor * rhythm.bpm))
+    share, kind, bpm = max(found, default=(0.0, "", 0.0))
+    return (kind, bpm, share) if share >= _LIKELY else None
 
 
 def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:

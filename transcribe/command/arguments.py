@@ -83,6 +83,11 @@ def _add_finger(commands: Any) -> None:
         "notes", metavar="NOTES", type=Path, help="MIDI, MusicXML, text tab, JAMS or riff document"
     )
     _part_argument(finger)
+    finger.add_argument(
+        "--as-written",
+        action="store_true",
+        help="keep every place that the file has, and find places for the other notes",
+    )
     _output_arguments(finger)
     _instrument_arguments(finger)
     _solver_arguments(finger)

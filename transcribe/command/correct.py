@@ -53,14 +53,14 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for, in the order: back, tempo, unpin, pin."""
-    from transcribe import edits, fingering, tempo
+    from transcribe import edits, fingering, pipeline, tempo
     from transcribe.targets import pinned_of, places_in_tab, places_of
 
     repeats = not args.only_here
     if args.undo:
-        riff = edits.undo(riff)
+        riff = pipeline.with_theory(riff, edits.undo(riff))
     if args.redo:
-        riff = edits.redo(riff)
+        riff = pipeline.with_theory(riff, edits.redo(riff))
     if args.half_time:
         riff = tempo.half_time(riff, meter=args.meter, progress=progress)
     elif args.double_time:

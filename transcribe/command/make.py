@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,8 +24,11 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     place = _Place.of(args, args.take)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
+    settings = _settings(args)
+    if old is not None:
+        settings |= _time_kept(old, args, progress)
     riff = pipeline.transcribe(
-        args.take, max_sec=60 * args.max_minutes, progress=progress, **_settings(args)
+        args.take, max_sec=60 * args.max_minutes, progress=progress, **settings
     )
     if old is not None:
         riff = _keeping(old, riff, place.document, args, progress)
@@ -39,7 +43,8 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     place = _Place.of(args, args.notes)
     old, revision = place.old()
     given = read_any(args.notes, part=args.part)
-    riff = pipeline.finger(given, progress=progress, **_settings(args))
+    pins = _as_written(given, args) if args.as_written else None
+    riff = pipeline.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
@@ -49,6 +54,21 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     )
     _save(riff, place, args, progress, revision, remark=remark if moved else "")
     return 0
+
+
+def _as_written(riff: Riff, args: argparse.Namespace) -> dict[int, tuple[int, int]]:
+    """The places that the notes of a file have, all of them to be kept."""
+    pins = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
+    if not pins:
+        raise ParameterError(f"{args.notes} has no places on the neck; leave out --as-written")
+    instrument = _instrument(args) or riff.instrument
+    for note in riff.notes:
+        if note.id in pins and instrument.fret_of(pins[note.id][0], note.pitch_midi) is None:
+            raise ParameterError(
+                f"note {note.id} of {args.notes} cannot stay on string {pins[note.id][0]} on this "
+                "instrument; leave out --as-written, or the tuning"
+            )
+    return pins
 
 
 @dataclass(frozen=True)
@@ -83,6 +103,30 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
     }
+
+
+def _time_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
+    """What was said of the rhythm of the same recording before, unless it is said anew."""
+    from transcribe.tempo import given_time
+
+    given = given_time(old)
+    if not given or (args.bpm, args.meter, args.first_beat) != (None, None, None):
+        return {}
+    if old.source is None or old.source.sha256 != _sha256(args.take):
+        return {}
+    words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
+    told = [words[key].format(given[key]) for key in words if key in given]
+    told += ["{}/{}".format(*given["meter"])] if "meter" in given else []
+    progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
+    return given
+
+
+def _sha256(path: Path) -> str | None:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # The reader of recordings says what is wrong with it.
+        return None
 
 
 def _keeping(
@@ -127,6 +171,7 @@ def _save(
 ) -> None:
     """Write the files, print the tab, and say what was written."""
     from transcribe import shelf
+    from transcribe.tempo import other_time
 
     files = shelf.save(
         riff,
@@ -139,6 +184,13 @@ def _save(
         expected=revision,
     )
     print_riff(riff, args)
+    other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
+    if other is not None:
+        kind, bpm, share = other
+        progress.say(
+            f"it may be felt in {kind}, {bpm:.0f} beats a minute ({share:.0%}): "
+            f"handspan refinger {place.document} --{kind.replace(' ', '-')}"
+        )
     if remark:
         progress.say(remark)
     print_files(files, args, progress)
