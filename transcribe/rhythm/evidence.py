@@ -101,16 +101,47 @@ def levels(meter: tuple[int, int], groups: Sequence[int]) -> np.ndarray:
     return out
 
 
-def _log_beta(a: np.ndarray, b: np.ndarray) -> np.ndarray:
-    from scipy.special import betaln
+@functools.cache
+def _tables(kind: str, most: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """For 0 to ``most`` hits, misses and chances under the Beta priors of ``kind``: terms that add
+    up to the log marginal likelihood (hits + misses - chances), each (levels, most + 1)."""
+    from scipy.special import betaln, gammaln
 
-    return np.asarray(betaln(a, b))
+    prior = _HERE if kind == "here" else _MARKED[kind]
+    a, b = prior[:, :1], prior[:, 1:]
+    count = np.arange(most + 1)[None]
+    hits = gammaln(a + count) - betaln(a, b)
+    return hits, gammaln(b + count), gammaln(a + b + count)
 
 
-def _marginal(k: np.ndarray, n: np.ndarray, prior: np.ndarray) -> np.ndarray:
-    """Log marginal likelihood of ``k`` of ``n`` under Beta ``prior`` (..., 2)."""
-    a, b = prior[..., 0], prior[..., 1]
-    return _log_beta(a + k, b + n - k) - _log_beta(a, b)
+def _marginals(kind: str, k: np.ndarray, n: np.ndarray) -> np.ndarray:
+    """Log marginal likelihood of ``k`` (m,) of ``n`` (m,) at each level: (levels, m)."""
+    most = 1 << int(n.max(initial=1)).bit_length()
+    hits, misses, chances = _tables(kind, most)
+    return np.asarray(hits[:, k] + misses[:, n - k] - chances[:, n])
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """The levels of a bar with each beat as the downbeat: ``rolled`` (bar, size); 1 at the places
+    that are a downbeat, the first beat of a group, a beat, else 0: name -> (bar, size); ``late``
+    as `_syncopation`."""
+
+    rolled: np.ndarray
+    masks: dict[str, np.ndarray]
+    late: np.ndarray
+
+
+@functools.cache
+def _layouts(meter: tuple[int, int]) -> tuple[_Layout, ...]:
+    out = []
+    for groups in groupings(meter):
+        level = levels(meter, groups)
+        rolled = np.array([np.roll(level, down * TICKS) for down in range(meter[0])])
+        masks = {"down": rolled == 0, "group": rolled == 1, "beat": rolled <= 2}
+        numbers = {name: mask.astype(float) for name, mask in masks.items()}
+        out.append(_Layout(rolled, numbers, _syncopation(level)))
+    return tuple(out)
 
 
 def find_marks(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
@@ -319,34 +350,32 @@ def bar_evidence(
     used = np.flatnonzero((within % 3 == 0) | (within % 4 == 0))
     filled = np.flatnonzero(here)
     downs = np.arange(meter[0])
-    gaps = np.append(np.diff(ticks), size)
+    gaps = np.minimum(np.append(np.diff(ticks), size), size)
+    fits = {"here": (used, _marginals("here", here[used], chances[used]))}
+    for k, hits in marked.items():
+        fits[k] = filled, _marginals(k, hits[filled], here[filled])
+    places = (slot[None] - downs[:, None] * TICKS) % size
+    here_float = here.astype(float)
     out: dict[str, np.ndarray] = {}
     best = np.full(meter[0], -np.inf)
-    for groups in groupings(meter):
-        level = levels(meter, groups)
-        rolled = np.array([np.roll(level, down * TICKS) for down in downs])  # (bar, size)
-        nats = {"here": _marginal(here[used], chances[used], _HERE[rolled[:, used]]).sum(axis=1)}
-        for k, hits in marked.items():
-            prior = _MARKED[k][rolled[:, filled]]
-            nats[k] = _marginal(hits[filled], here[filled], prior).sum(axis=1)
-        late = _syncopation(level)[
-            (slot[None] - downs[:, None] * TICKS) % size, np.minimum(gaps, size)[None]
-        ]
+    for layout in _layouts(meter):
+        nats = {
+            k: fit[layout.rolled[:, at], np.arange(len(at))].sum(axis=1)
+            for k, (at, fit) in fits.items()
+        }
+        late = layout.late[places, gaps[None]]
         found = {k: v / math.sqrt(n) for k, v in nats.items()}
         found |= {f"{k}_whole": np.clip(v / 10, -6, 6) for k, v in nats.items()}
         found["syncopated"] = late.mean(axis=1)
         found["syncopated_whole"] = np.minimum(late.sum(axis=1) / 10, 6)
-        for name, mask in (
-            ("down", rolled == 0),
-            ("group", rolled == 1),
-            ("beat", rolled <= 2),
-        ):
-            count = np.maximum(mask @ here, 1)
-            for k, row in zip(MARKS, sums @ mask.T / np.sqrt(count)[None], strict=True):
-                found[f"{k}_{name}"] = np.clip(row / 3, -3, 3)
+        for name, mask in layout.masks.items():
+            count = np.maximum(mask @ here_float, 1)
+            strength = np.clip(sums @ mask.T / np.sqrt(count)[None] / 3, -3, 3)
+            found |= {f"{k}_{name}": row for k, row in zip(MARKS, strength, strict=True)}
         total = sum(nats.values()) - late.sum(axis=1)
+        better = total > best + 1e-9  # of two that fit alike, the first
         for k, v in found.items():
-            out[k] = np.where(total > best, v, out.get(k, v))
+            out[k] = np.where(better, v, out[k]) if k in out else v
         best = np.maximum(total, best)
     return out
 

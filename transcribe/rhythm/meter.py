@@ -103,6 +103,7 @@ FEATURES = (
     *(f"meter_{a}_{b}" for a, b in METERS[1:]),
 )
 """Names of the numbers that each candidate gets, in order."""
+_COLUMN = {name: k for k, name in enumerate(FEATURES)}
 
 
 @dataclass(frozen=True)
@@ -242,7 +243,7 @@ class _Reading:
     meter: int
     down: int
     bpm: float
-    values: list[float]
+    values: np.ndarray
 
 
 def _swing_gain(tracks: Sequence[Track]) -> float:
@@ -365,7 +366,7 @@ def _readings(
     divided = [(0.0, 0.0)] * 3
     if reading.short and bar % 3 == 0:
         divided = [_threes(ticks, k) for k in range(3)]
-    out = []
+    own: list[dict[str, float]] = []
     for down in range(bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
         where = (joint_beats - down) % bar
@@ -373,31 +374,29 @@ def _readings(
         if reading.short and bar % 3 == 0:  # long and short only: a swung beat, not three eighths
             eighth = thirds[(np.arange(3) + down) % 3]
             never_middle = float(eighth[1] < 0.03 and eighth[2] > 0.15)
-        named = fixed | {
-            "starts_down": float(pickup == 0),
-            "pickup": float(0 < pickup <= bar / 2),
-            "pickup_long": float(pickup > bar / 2),
-            "ends_down": float((last - down) % bar == 0),
-            "never_middle": never_middle,
-            "threes": divided[down % 3][0],
-            "twos": divided[down % 3][1],
-            "repeat_down": float(len(where) > 0 and where[0] == 0),
-            "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
-            "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
-        }
-        named |= {k: float(v[down]) for k, v in evidence.items()}
-        out.append(
-            _Reading(
-                reading.track,
-                reading.factor,
-                reading.offset,
-                m,
-                down,
-                60 / reading.length_sec,
-                [named[f] for f in FEATURES],
-            )
+        own.append(
+            {
+                "starts_down": float(pickup == 0),
+                "pickup": float(0 < pickup <= bar / 2),
+                "pickup_long": float(pickup > bar / 2),
+                "ends_down": float((last - down) % bar == 0),
+                "never_middle": never_middle,
+                "threes": divided[down % 3][0],
+                "twos": divided[down % 3][1],
+                "repeat_down": float(len(where) > 0 and where[0] == 0),
+                "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
+                "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
+            }
         )
-    return out
+    table = np.zeros((bar, len(FEATURES)))
+    table[:, [_COLUMN[name] for name in fixed]] = list(fixed.values())
+    table[:, [_COLUMN[name] for name in evidence]] = np.array(list(evidence.values())).T
+    table[:, [_COLUMN[name] for name in own[0]]] = [list(row.values()) for row in own]
+    bpm = 60 / reading.length_sec
+    return [
+        _Reading(reading.track, reading.factor, reading.offset, m, down, bpm, table[down])
+        for down in range(bar)
+    ]
 
 
 @functools.cache
