@@ -229,6 +229,17 @@ def test_order_only_reference_is_compared_in_order() -> None:
     assert any("no rhythm" in remark for remark in comparison.remarks)
 
 
+def test_a_chord_that_comes_apart_is_one_chord_where_only_the_order_is_known() -> None:
+    riff = reference()
+    notes = played(riff)
+    k = next(i for i, n in enumerate(riff.notes) if n.string == 4 and n.onset_beat == 3.0)
+    notes[k] = later([notes[k]], 0.14)[0]
+    before = next(i for i, n in enumerate(riff.notes) if n.string == 4 and n.onset_beat == 2.0)
+    notes[before] = replace(notes[before], pitch_midi=notes[before].pitch_midi + 1)
+    comparison = compare(take(notes), riff, order_only=True)
+    assert verdicts(comparison) == {"wrong": [before]}
+
+
 def heard(notes: list[Note]) -> list[Note]:
     """The same notes as a tracker is sure of them."""
     return [replace(n, confidence=0.95) for n in notes]

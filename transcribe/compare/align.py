@@ -39,6 +39,9 @@ EDGE = 1.5
 
 _SKIP = 4  # events; a longer stretch that was not played is a jump
 _PACE = (0.45, 2.2)  # take seconds per reference second: half to double, and a little more
+_SPLIT_SEC = 0.3  # a chord's notes that come further apart are two events for good
+_SPLIT = 0.95  # so are those further apart than this share of the usual step
+_SPLIT_COST = 0.15
 _BLOCK = 32
 _DENSE = 600  # events; shorter references are searched whole
 _KEEP = 8  # blocks
@@ -193,7 +196,11 @@ class _Search:
         edge = np.minimum(0.5 * np.arange(n), EDGE)
         self.start_cost, self.end_cost = edge, edge[::-1]
         self.skipped = 0.0  # what leaving out the take so far has cost
-        self.back: list[tuple[np.ndarray, np.ndarray]] = []
+        # What each step left: the active states, where each came from, which took two events.
+        self.back: list[tuple[np.ndarray, np.ndarray, np.ndarray | None]] = []
+        self.earlier: tuple[np.ndarray, float] | None = None  # scores and cost a step ago
+        apart = np.diff(take.at)
+        self.close = min(_SPLIT_SEC, _SPLIT * float(np.median(apart))) if len(apart) else 0.0
         self.active = np.arange(n)
         self.lags = np.arange(1, _SKIP + 1)[:, None]
         self.lag_cost = MISS * (self.lags - 1)
@@ -232,15 +239,15 @@ class _Search:
         self.score[_SKIP:][gone] = -np.inf
         self.active = active
 
-    def _worth(self, j: int) -> np.ndarray:
-        """Worth of matching take event ``j`` with each active state."""
+    def _worth(self, pitches: tuple[int, ...]) -> np.ndarray:
+        """Worth of matching a set of pitches with each active state."""
         idx = self.active
         hits = np.zeros(len(idx), dtype=np.float32)
-        for p in self.take.pitches[j]:
+        for p in pitches:
             row = self.rows.get(p)
             if row is not None:
                 hits += row[idx]
-        dice = 2.0 * hits / (self.size[idx] + len(self.take.pitches[j]))
+        dice = 2.0 * hits / (self.size[idx] + len(pitches))
         return np.where(hits > 0, dice, SUBSTITUTE)
 
     def step(self, j: int) -> None:
@@ -273,15 +280,48 @@ class _Search:
         pace = np.where(begin, self.pace, pace)
         if self.jumps:
             best, source, pace = self._jump(idx, best, source, pace)
-        matched = best + self._worth(j)
+        matched = best + self._worth(self.take.pitches[j])
         here = self.score[idx + _SKIP] - EXTRA * float(self.take.weight[j])
         is_match = matched >= here
+        two = self._two_as_one(j, np.maximum(matched, here), came_from=before)
+        before_step = (self.score.copy(), self.skipped) if not self.timed else None
         self.score[idx + _SKIP] = np.where(is_match, matched, here)
         self.last[idx + _SKIP] = np.where(is_match, at, self.last[idx + _SKIP])
         self.speed[idx + _SKIP] = np.where(is_match, pace, self.speed[idx + _SKIP])
         self.skipped += EXTRA * float(self.take.weight[j])
         # -2: extra, the state stays; -1: the path begins here; else the state it came from.
-        self.back.append((idx, np.where(is_match, source, -2).astype(np.int32)))
+        chosen = np.where(is_match, source, -2).astype(np.int32)
+        taken = None
+        if two is not None:
+            score, origin, taken = two
+            self.score[idx + _SKIP] = np.where(taken, score, self.score[idx + _SKIP])
+            chosen = np.where(taken, origin, chosen).astype(np.int32)
+        self.back.append((idx, chosen, taken))
+        self.earlier = before_step
+
+    def _two_as_one(
+        self, j: int, so_far: np.ndarray, *, came_from: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+        """Events ``j - 1`` and ``j`` as one chord whose notes came apart, where that is better.
+
+        Only where the reference holds an order alone: there nothing else tells that a note of a
+        chord came late. Returns scores, origins and for which states it is so.
+        """
+        if self.timed or self.earlier is None:
+            return None
+        if self.take.at[j] - self.take.at[j - 1] > self.close:
+            return None
+        idx = self.active
+        scores, skipped = self.earlier
+        came = scores[came_from] - self.lag_cost
+        which = np.argmax(came, axis=0)
+        cols = np.arange(len(idx))
+        best, origin = came[which, cols], came_from[which, cols] - _SKIP
+        fresh = -self.start_cost[idx] - min(skipped, 3.0)
+        origin = np.where(fresh > best, -1, origin)
+        both = tuple(sorted({*self.take.pitches[j - 1], *self.take.pitches[j]}))
+        score = np.maximum(fresh, best) + self._worth(both) - _SPLIT_COST
+        return score, origin, score > so_far
 
     def _jump(
         self, idx: np.ndarray, best: np.ndarray, source: np.ndarray, pace: np.ndarray
@@ -311,13 +351,18 @@ class _Search:
         if score == -np.inf:
             return [], 0.0
         pairs: list[tuple[int, int, bool]] = []  # reference event, take event, straight on
-        for j in range(len(self.back) - 1, -1, -1):
-            idx, source = self.back[j]
+        j = len(self.back)
+        while j > 0:
+            j -= 1
+            idx, source, two = self.back[j]
             k = int(np.searchsorted(idx, state))
             came = int(source[k])
             if came == -2:
                 continue
             straight = came >= 0 and 0 < state - came <= _SKIP
+            if two is not None and two[k]:
+                pairs.append((state, j, True))
+                j -= 1
             pairs.append((state, j, straight))
             if came == -1:
                 break

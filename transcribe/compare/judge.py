@@ -159,7 +159,7 @@ class _Job:
             plan = practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone)
         else:
             differ, plan = (), ()
-            said = other_riff(self.take, self.reference, matched)
+            said = other_riff(self.take, self.reference, matched=matched, transposition=shift)
         return Comparison(
             self.take,
             self.reference,

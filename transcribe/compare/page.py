@@ -83,10 +83,10 @@ def _title(comparison: Comparison) -> str:
 
 def _other_riff(comparison: Comparison) -> str:
     """All that there is to say of a take of something else."""
-    lines = "".join(f"<li>{escape(sentence(s))}</li>" for s in comparison.remarks)
+    paragraphs = [f"<p>{escape(sentence(s))}</p>" for s in comparison.remarks]
     return (
         '<section aria-labelledby="h-other"><h2 id="h-other">Another riff?</h2>'
-        f'<ul class="remarks">{lines}</ul></section>'
+        f"{''.join(paragraphs)}</section>"
     )
 
 

@@ -286,7 +286,8 @@ def fit_in_order(
     where = x[stretch.reference]
     points, onsets = _by_time(stretch.anchors, x, at)
     onsets = np.maximum.accumulate(onsets)
-    pairs = _equal(stretch.anchors, ref_pitch, take_pitch)
+    # A chord whose notes came apart has an anchor in each of its two events.
+    pairs = tuple({i: (i, j) for i, j in _equal(stretch.anchors, ref_pitch, take_pitch)}.values())
     if len(points) == 0:
         return Fit(stretch, (), np.full(len(where), np.nan), np.ones(len(where)))
     step = float(np.median(np.diff(onsets) / np.diff(points))) if len(points) > 1 else 0.5

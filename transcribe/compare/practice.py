@@ -19,7 +19,7 @@ from transcribe.riff import Note, Riff
 
 __all__ = ["practice_plan"]
 
-_WEIGHT = {"wrong": 1.0, "missed": 1.0, "extra": 0.7, "early": 0.6, "late": 0.6}
+_WEIGHT = {"wrong": 1.2, "missed": 1.0, "extra": 0.7, "early": 0.6, "late": 0.6}
 _GAP = 0.5
 _PLACES = 3
 _POINTS = 2

@@ -100,16 +100,21 @@ def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
     return ""
 
 
-def other_riff(take: Riff, reference: Riff, matched: float) -> tuple[str, ...]:
-    """What to say of a take that does not look like the reference."""
+def other_riff(
+    take: Riff, reference: Riff, *, matched: float, transposition: int
+) -> tuple[str, ...]:
+    """What to say of a take that does not look like the reference, the plain word first."""
     if not take.notes:
         return ("the take holds no notes; nothing is kept as progress",)
     file = reference.source.file if reference.source is not None else ""
     name = f"the reference ({file})" if file else "the reference"
+    even = ""
+    if transposition:
+        even = f", even {_steps(abs(transposition))} {'higher' if transposition > 0 else 'lower'}"
     said = [
-        f"this take does not look like {name}: {100 * matched:.0f} % of the notes match; "
-        "check that both files are the right ones and that the take holds this riff alone; "
-        "nothing is kept as progress"
+        f"this take does not look like {name}: only {100 * matched:.0f} % of the notes match"
+        f"{even}; check that both files are the right ones and that the take holds this riff "
+        "alone; nothing is kept as progress"
     ]
     said.append(f"heard first: {_first_notes(take.notes)}")
     said.append(f"written first: {_first_notes(reference.notes)}")
