@@ -199,16 +199,16 @@ def test_given_time_is_what_holds(fast: Riff) -> None:
 @pytest.mark.parametrize(
     ("choices", "expected"),
     [
-        ([(100, 0.6), (50.5, 0.3)], ("half time", 50.0, 0.3)),
-        ([(100, 0.5), (198, 0.25), (50, 0.2)], ("double time", 200.0, 0.25)),
+        ([(100, 0.6), (50.5, 0.3)], ("half time", 50.0, (6, 8), 0.3)),
+        ([(100, 0.5), (198, 0.25), (50, 0.2)], ("double time", 200.0, (6, 8), 0.25)),
         ([(100, 0.8), (50, 0.1)], None),
         ([(100, 0.5), (150, 0.5)], None),
         ([(100, 1.0)], None),
     ],
 )
 def test_other_time_is_told_where_it_is_likely(
-    choices: list[tuple[float, float]], expected: tuple[str, float, float] | None
+    choices: list[tuple[float, float]], expected: tuple[str, float, tuple[int, int], float] | None
 ) -> None:
-    extra = {"bpm_choices": [{"bpm": b, "confidence": c} for b, c in choices]}
+    extra = {"bpm_choices": [{"bpm": b, "confidence": c, "meter": [6, 8]} for b, c in choices]}
     assert tempo.other_time(Rhythm(100.0, extra=extra)) == expected
     assert tempo.other_time(Rhythm(100.0)) is None

@@ -144,22 +144,26 @@ def given_time(riff: Riff) -> dict[str, Any]:
     return given
 
 
-def other_time(rhythm: Rhythm) -> tuple[str, float, float] | None:
+def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | None:
     """Half or double time where that was nearly as likely as the tempo that was found.
 
     Returns
     -------
-    (str, float, float) or None
-        ``half time`` or ``double time``, its beats a minute, and its confidence, 0 to 1.
+    (str, float, (int, int), float) or None
+        ``half time`` or ``double time``, its beats a minute, its meter, and its confidence, 0 to 1.
     """
     choices = rhythm.extra.get("bpm_choices")
-    found: list[tuple[float, str, float]] = []
+    found: list[tuple[float, str, float, tuple[int, int]]] = []
     for choice in choices[1:] if isinstance(choices, list | tuple) else ():
         for kind, factor in (("half time", 0.5), ("double time", 2.0)):
-            if abs(choice["bpm"] / (factor * rhythm.bpm) - 1) <= _NEAR:
-                found.append((float(choice["confidence"]), kind, factor * rhythm.bpm))
-    share, kind, bpm = max(found, default=(0.0, "", 0.0))
-    return (kind, bpm, share) if share >= _LIKELY else None
+            bpm, share = factor * rhythm.bpm, float(choice["confidence"])
+            if abs(choice["bpm"] / bpm - 1) <= _NEAR and share >= _LIKELY:
+                upper, lower = choice.get("meter") or rhythm.meter
+                found.append((share, kind, bpm, (int(upper), int(lower))))
+    if not found:
+        return None
+    share, kind, bpm, meter = max(found)
+    return kind, bpm, meter, share
 
 
 def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:

@@ -186,9 +186,9 @@ def _save(
     print_riff(riff, args)
     other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
     if other is not None:
-        kind, bpm, share = other
+        kind, bpm, meter, share = other
         progress.say(
-            f"it may be felt in {kind}, {bpm:.0f} beats a minute ({share:.0%}): "
+            f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} ({share:.0%}): "
             f"handspan refinger {place.document} --{kind.replace(' ', '-')}"
         )
     if remark:
