@@ -67,8 +67,9 @@ def test_an_unfolded_tab_stays_unfolded(loop: Path) -> None:
     assert not list(loop.parent.glob("*.kept-*"))
 
 
-def test_a_folded_tab_may_be_edited_and_handed_over(loop: Path) -> None:
-    tab = loop.with_name("edited.txt")
+@pytest.mark.parametrize("name", ["edited.txt", "rope-walk.tab.txt"])
+def test_a_folded_tab_may_be_edited_and_handed_over(name: str, loop: Path) -> None:
+    tab = loop.with_name(name)
     lines = _text(loop, ".tab.txt").splitlines()
     g = next(i for i, line in enumerate(lines) if line.startswith("G |"))
     at = lines[g].index("2")
@@ -78,7 +79,11 @@ def test_a_folded_tab_may_be_edited_and_handed_over(loop: Path) -> None:
     assert main(["refinger", str(loop), "--from-tab", str(tab)]) == 0
     riff = read_riff(loop)
     assert [riff.note(4 * i + 2).string for i in range(4)] == [4] * 4
-    assert "x4" in _text(loop, ".tab.txt")
+    assert _text(loop, ".tab.txt") == write_tab(riff, repeats=True)
+    kept = list(loop.parent.glob("*.kept-*"))
+    assert [path.read_text(encoding="utf-8").splitlines() for path in kept] == (
+        [lines] if name == "rope-walk.tab.txt" else []
+    )
 
 
 def test_undo_of_a_pin_that_moved_nothing_says_that_it_is_off(

@@ -30,6 +30,7 @@ __all__ = [
     "keep_old",
     "riff_name",
     "save",
+    "usual_form",
     "write_beside",
 ]
 
@@ -147,6 +148,11 @@ def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dic
         if form is not None:
             found[kind] = form
     return found
+
+
+def usual_form(riff: Riff) -> Form:
+    """How a tab of ``riff`` is written where none tells: folded if its files were."""
+    return Form(repeats=bool(riff.extra.get(_FOLD)))
 
 
 def write_beside(riff: Riff, folder: Path, name: str, forms: Mapping[str, Form]) -> list[Path]:

@@ -28,7 +28,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
         riff = fingering.refinger(riff, hand=fingering.Hand(span_mm=args.hand_span))
     folder, name = args.riff.parent, shelf.riff_name(args.riff)
     forms = shelf.forms_beside(old, folder, name)
-    tab = forms.get("tab", shelf.Form(repeats=any(form.repeats for form in forms.values())))
+    tab = forms.get("tab", shelf.usual_form(old))
     if args.width is not None:
         tab = shelf.Form(args.width, tab.repeats)
     forms["tab"] = tab
