@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import re
+import traceback
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -225,6 +226,11 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             status, message = 400, "The upload was cut off."
         except OSError as error:
             status, message = 507, f"The folder cannot be used: {error.strerror}."
+        except Exception as error:
+            # A fault of ours: its story goes to the terminal, one sentence to the page.
+            traceback.print_exc()
+            name = type(error).__name__
+            status, message = 500, f"Something went wrong inside ({name}); the terminal tells more."
         return JSONResponse({"error": " ".join(message.split())}, status)
 
     return answer

@@ -165,7 +165,7 @@ export class NotePanel {
     const strings = instrument.open_midi.length;
     const top = Math.min(instrument.frets - instrument.capo, Math.max(12, ...places.map((place) => place.fret + 1)));
     const gap = this.riff.strip.touch ? 34 : 28;
-    const height = gap * (strings - 1) + 54;
+    const height = gap * (strings - 1) + (this.riff.strip.touch ? 66 : 54);
     const nut = 62;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
@@ -241,7 +241,7 @@ export class NotePanel {
       riff.addNote(Number(start.value), midi, Number(length.value));
     };
     put(this.body,
-      h("p", {}, riff.takeReady ? "Click in the spectrogram where the note begins, at its pitch; or write it here." : "Write the note that was missed."),
+      h("p", {}, "The note that was missed: its pitch, when it begins and how long it lasts."),
       h("div", { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Pitch"), pitch),
         h("label", { class: "field inline" }, h("span", {}, "Begins, s"), start),

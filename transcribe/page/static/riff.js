@@ -158,10 +158,10 @@ class RiffView {
     const keys = this.keysHelp();
 
     this.panes = {
-      fingering: { title: "Other fingerings", load: async () => (await import("./again.js")).againPane(this) },
+      fingering: { title: "Fingerings", load: async () => (await import("./again.js")).againPane(this) },
       theory: { title: "Theory", load: async () => (await import("./theory.js")).theoryPane(this) },
       check: { title: "Check a take", load: async () => { this.check = (await import("./check.js")).checkPane(this); return this.check; } },
-      away: { title: "Files and print", load: async () => (await import("./away.js")).awayPane(this) },
+      away: { title: "Files, print", load: async () => (await import("./away.js")).awayPane(this) },
     };
     this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
     this.pane = h("div", { class: "pane" });
@@ -381,7 +381,9 @@ class RiffView {
     this.addButton.textContent = on ? "Done adding" : "Add a note";
     if (on) {
       this.panel.showAdding(this.player.now);
-      say(this.data.take.there ? "Click in the spectrogram where the note begins, or fill in its pitch and time." : "Fill in the pitch and time of the note.");
+      const words = this.takeReady ? "Click or tap in the picture of the sound where the missed note begins, at its pitch; or fill in its pitch and time below." : "Fill in the pitch and the time of the missed note below.";
+      put(this.lastChange, h("p", { class: "quiet" }, words));
+      say(words);
     } else this.panel.show(this.chosen);
   }
 
