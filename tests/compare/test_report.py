@@ -42,8 +42,16 @@ def test_marks_stand_under_their_notes(slips: Comparison) -> None:
     fret = str(slips.reference.notes[wrong.reference].fret)
     column = marks.index("x")
     assert lines[strings][column : column + len(fret)] == fret
-    for mark in "xo>":
-        assert any(mark in line for line in lines[strings + 3 :: 1])
+    # Every system has its own row of marks, the second line under the last string.
+    rows = [lines[i + 3] for i, line in enumerate(lines) if line.startswith("D |")]
+    drawn = "".join(rows).replace(" ", "")
+    assert {sign: drawn.count(sign) for sign in "xo>"} == {"x": 1, "o": 3, ">": 1}
+    assert drawn.count(".") == len(columns_of(slips)) - 5
+
+
+def columns_of(comparison: Comparison) -> set[float | None]:
+    """The moments of the reference, each a column of the tab."""
+    return {n.onset_beat for n in comparison.reference.notes}
 
 
 def test_text_says_what_went_wrong_and_what_to_practise(slips: Comparison) -> None:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from transcribe.errors import ParameterError
+from transcribe.notes import features
 from transcribe.training.banks import SR, load_banks
 from transcribe.training.clips import make_clip
 from transcribe.training.phrases import KINDS
@@ -27,6 +28,10 @@ def test_clips_hold_sound_where_notes_are(banks, kind: str) -> None:
     assert clip.kind == kind
     assert len(clip.notes) > 3
     assert all(0 <= n.onset_sec < n.offset_sec <= 5.0 for n in clip.notes)
+
+
+def test_clips_come_at_the_rate_of_the_networks_features() -> None:
+    assert SR == features.SR
 
 
 def test_the_same_seed_gives_the_same_clip(banks) -> None:

@@ -15,6 +15,7 @@ from transcribe.training.render import (
     add_guitar_noise,
     add_sympathy,
     draw_touch,
+    moved_cents,
     render,
 )
 
@@ -171,3 +172,12 @@ def test_a_soft_attack_does_not_move_the_label(recorded: RecordedBank) -> None:
     assert np.abs(soft[start]).max() < 0.8 * np.abs(hard[start]).max()
     loud = np.abs(soft) > 0.05 * np.abs(soft).max()
     assert int(np.argmax(loud)) / SR == pytest.approx(0.5, abs=0.003)
+
+
+def test_moved_cents_follow_the_curve_and_the_vibrato() -> None:
+    bend = _note(0.0, 1.0, 60, curve=((0.0, 0.0), (0.2, 0.0), (0.3, 200.0)))
+    since = np.array([0.1, 0.25, 0.3, 0.6])
+    assert moved_cents(bend, since) == pytest.approx([0.0, 100.0, 200.0, 200.0])
+    # 5 Hz and 40 cents from 0.1 s on, in full after 0.2 s more: the crests lie half a period on.
+    shaken = _note(0.0, 1.0, 60, vibrato=(5.0, 40.0, 0.1))
+    assert moved_cents(shaken, np.array([0.05, 0.4, 0.5])) == pytest.approx([0.0, 40.0, 0.0])

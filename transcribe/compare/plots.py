@@ -227,9 +227,7 @@ def draw_timing(comparison: Comparison) -> str:
     for ms in _ticks(-reach, reach, 6):
         kind = "zero" if abs(ms) < 1e-9 else "grid"
         body.append(f'<path class="{kind}" d="M{left:.0f} {y_of(ms):.1f}H{width - 10:.0f}"/>')
-        word = "on the beat" if abs(ms) < 1e-9 else f"{ms:+.0f} ms"
-        if abs(ms) < 1e-9:
-            word = "0"
+        word = "0" if abs(ms) < 1e-9 else f"{ms:+.0f} ms"
         body.append(
             f'<text class="tick end" x="{left - 6:.0f}" y="{y_of(ms) + 4:.1f}">{word}</text>'
         )

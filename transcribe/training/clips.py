@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from transcribe.errors import ParameterError
 from transcribe.riff import Instrument, Phrase
-from transcribe.training.banks import SR, Bank
+from transcribe.training.banks import Bank
 from transcribe.training.phrases import PlayedNote, make_score
 from transcribe.training.render import add_guitar_noise, add_sympathy, draw_touch, render
 from transcribe.training.rough import CLEAN, Rough, draw_rough, roughen
@@ -155,6 +155,3 @@ def make_clip(
         score.mode,
         score.drone_string,
     )
-
-
-assert SR == 22050  # the network's features are laid out for this rate

@@ -27,6 +27,7 @@ import numpy as np
 
 from transcribe.notes import features as feat
 from transcribe.notes.network import MANNERS
+from transcribe.training.render import moved_cents
 
 __all__ = ["MAX_MOVED", "MAX_NOTES", "Labelled", "Pool", "label", "render_pool"]
 
@@ -67,7 +68,7 @@ def label(clip: Any) -> Labelled:
         rows.append((on, off, note.pitch_midi, MANNERS.index(note.articulation)))
         if note.curve or note.vibrato:
             frames = np.arange(int(np.ceil(on)), int(off) + 1)
-            semitones = _moved(note, frames * _FRAME_SEC - note.onset_sec)
+            semitones = moved_cents(note, frames * _FRAME_SEC - note.onset_sec) / 100.0
             moved += [(f, note.pitch_midi, s) for f, s in zip(frames, semitones, strict=True)]
     return Labelled(
         audio,
@@ -76,20 +77,6 @@ def label(clip: Any) -> Labelled:
         np.array(rows[:MAX_NOTES], np.float32).reshape(-1, 4),
         np.array(moved[:MAX_MOVED], np.float32).reshape(-1, 3),
     )
-
-
-def _moved(note: Any, since_sec: np.ndarray) -> np.ndarray:
-    """Semitones above the note's own pitch, ``since_sec`` after its onset."""
-    semitones = np.zeros(len(since_sec))
-    if note.curve:
-        at, cents = zip(*note.curve, strict=True)
-        semitones += np.interp(since_sec, at, cents) / 100.0
-    if note.vibrato:
-        rate, depth, delay = note.vibrato
-        after = np.maximum(since_sec - delay, 0.0)
-        grow = np.clip(after / 0.2, 0.0, 1.0)
-        semitones += depth / 100.0 * grow * (0.5 - 0.5 * np.cos(2.0 * np.pi * rate * after))
-    return semitones
 
 
 def _save(path: Path, clips: Sequence[Labelled]) -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "add_guitar_noise",
     "add_sympathy",
     "draw_touch",
+    "moved_cents",
     "render",
     "smooth_gain",
 ]
@@ -82,12 +83,19 @@ def smooth_gain(rng: np.random.Generator, freq_hz: Array, spread_db: float) -> A
     return np.asarray(10.0 ** (np.interp(octave, knots, values) / 20.0), np.float32)
 
 
-@dataclass(slots=True)
-class _Voice:
-    """What one string is doing: the level that it has, for legato to take over."""
-
-    level: float = 0.0
-    end: int = 0
+def moved_cents(note: PlayedNote, since_sec: Array) -> Array:
+    """How far a bend or vibrato moves a note, in cents, ``since_sec`` (n,) after its onset."""
+    cents = np.zeros(len(since_sec), since_sec.dtype)
+    if note.curve:
+        at, value = zip(*note.curve, strict=True)
+        cents += np.interp(since_sec, at, value).astype(since_sec.dtype)
+    if note.vibrato is not None:
+        rate, depth, delay = note.vibrato
+        after = np.maximum(since_sec - delay, 0.0)
+        grow = np.clip(after / 0.2, 0.0, 1.0)
+        # A finger can only bend upwards from the fret.
+        cents += depth * grow * (0.5 - 0.5 * np.cos(2 * np.pi * rate * after))
+    return cents
 
 
 def _cents(
@@ -100,15 +108,7 @@ def _cents(
     if not note.curve and note.vibrato is None and glide is None:
         return None
     t = np.arange(size, dtype=np.float32) / SR
-    cents = np.zeros(size, np.float32)
-    if note.curve:
-        at, value = zip(*note.curve, strict=True)
-        cents += np.interp(t, at, value).astype(np.float32)
-    if note.vibrato is not None:
-        rate, depth, delay = note.vibrato
-        grow = np.clip((t - delay) / 0.2, 0.0, 1.0)
-        # A finger can only bend upwards from the fret.
-        cents += depth * grow * (0.5 - 0.5 * np.cos(2 * np.pi * rate * np.maximum(t - delay, 0.0)))
+    cents = moved_cents(note, t)
     if glide is not None:
         seconds, target, stepped = glide
         share = np.clip((t - (hold / SR - seconds)) / seconds, 0.0, 1.0)
@@ -137,13 +137,12 @@ class _Player:
         self.touch = touch
         self.offset_cents = offset_cents
         self.y = np.zeros(size, np.float32)
-        self.voices: dict[int, _Voice] = {}
+        self.string_level: dict[int, float] = {}  # what a string rings at, for legato to take over
         strings = sorted({note.string for note in notes})
         self.string_cents = {s: rng.normal(0.0, touch.out_of_tune_cents) for s in strings}
         self.string_gain = {
             s: 10.0 ** (rng.normal(0.0, touch.string_gain_db) / 20.0) for s in strings
         }
-        # Resampling moves the recording's own colour: harmless over a few semitones.
         self.slides = {
             note.source: i for i, note in enumerate(notes) if note.articulation == "slide"
         }
@@ -170,7 +169,6 @@ class _Player:
 
     def _note(self, index: int, note: PlayedNote) -> PlayedNote:
         rng, touch = self.rng, self.touch
-        voice = self.voices.setdefault(note.string, _Voice())
         onset = round(note.onset_sec * SR)
         hold = max(1, round(note.offset_sec * SR) - onset)
         follower = self.next_on.get(index)
@@ -223,13 +221,12 @@ class _Player:
         if len(y) <= 8:
             return note
         y = self._shape(y, note, carried, before, hold, release)
-        y = self._levelled(y, note, carried, voice, before)
+        y = self._levelled(y, note, carried, before)
         start = onset - before
         y = y[: len(self.y) - start]
         self.y[start : start + len(y)] += y
         peak, offset = _own_offset(y[before:])
-        voice.level = level_before(y, before + hold, 441)
-        voice.end = onset + hold
+        self.string_level[note.string] = level_before(y, before + hold, 441)
         self.level_at[index] = peak
         end_sec = min(note.offset_sec, note.onset_sec + max(offset / SR, 0.03))
         if dead:
@@ -296,15 +293,16 @@ class _Player:
             cut = min(cut, rng.uniform(1.2, 2.5) * f0)
         return float(max(cut, 1.3 * f0))
 
-    def _levelled(
-        self, y: Array, note: PlayedNote, carried: bool, voice: _Voice, before: int
-    ) -> Array:
+    def _levelled(self, y: Array, note: PlayedNote, carried: bool, before: int) -> Array:
+        """The note as loud as it is struck, or as its string rings where it carries on."""
         rng = self.rng
         own = self.string_gain[note.string]
         if carried:
             now = level_before(y, round(0.03 * SR), 441)
             low, high = self.touch.legato_db
-            wanted = voice.level * 10.0 ** (rng.uniform(low, high) / 20.0)
+            wanted = self.string_level.get(note.string, 0.0) * 10.0 ** (
+                rng.uniform(low, high) / 20.0
+            )
             floor = 0.05 * own * note.velocity
             y = y * np.float32(max(wanted, floor) / max(now, 1e-6))
             return np.clip(y, -2.0, 2.0)

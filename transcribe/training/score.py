@@ -16,7 +16,7 @@ import torch
 
 from transcribe.notes import features as feat
 from transcribe.notes.decode import decode
-from transcribe.notes.network import MANNERS, Heard, manner_rows
+from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard, manner_rows
 from transcribe.training.model import NoteNet
 from transcribe.training.pool import Pool
 from transcribe.training.spectra import Spectra
@@ -121,8 +121,6 @@ def score_pool(
 
 
 def _manner(heard: Heard, frame: int, pitch_midi: int) -> int:
-    from transcribe.notes.network import FIRST_MIDI
-
     near = heard.manner[max(0, frame - 1) : frame + 10, pitch_midi - FIRST_MIDI]
     return int(near.astype(np.float32).mean(axis=0).argmax())
 
