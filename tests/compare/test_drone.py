@@ -10,6 +10,7 @@ import pytest
 from tests.compare.helpers import STEP, played, reference, take
 from transcribe.compare import compare
 from transcribe.compare.drone import drone_notes
+from transcribe.riff import Riff, Source
 
 
 def drones() -> list[int]:
@@ -90,3 +91,36 @@ def test_level_is_drawn_from_loudness_without_sound() -> None:
     assert drone is not None
     assert max(db for _, db in drone.level) == pytest.approx(-12.0)
     assert [t for t, _ in drone.level] == sorted(t for t, _ in drone.level)
+
+
+def long_last_stroke() -> Riff:
+    """The riff with a last stroke of the drone that is written four beats long."""
+    riff = reference(repeats=2)
+    last = drones()[-1]
+    end = riff.notes[last].onset_sec + 4 * STEP
+    longer = replace(riff.notes[last], offset_sec=end, duration_beat=4.0)
+    notes = (*riff.notes[:last], longer, *riff.notes[last + 1 :])
+    return replace(riff, notes=notes)
+
+
+def test_a_last_stroke_of_no_written_length_may_stop_as_the_others_do() -> None:
+    riff = long_last_stroke()
+    notes = played(reference(repeats=2))
+    written = compare(take(notes), riff).drone
+    assert written is not None
+    assert [gap.kind for gap in written.gaps] == ["stopped ringing"]
+    # A text tab says when to strike a string, not how long it is to ring.
+    tab = compare(take(notes), replace(riff, extra={"durations": "ring"})).drone
+    assert tab is not None
+    assert tab.gaps == ()
+
+
+def test_a_drone_that_the_end_of_the_recording_cuts_has_no_gap() -> None:
+    riff = long_last_stroke()
+    notes = played(reference(repeats=2))
+    end = max(n.offset_sec for n in notes)
+    cut = replace(take(notes), source=Source("take.wav", duration_sec=end))
+    drone = compare(cut, riff).drone
+    assert drone is not None
+    assert drone.gaps == ()
+    assert drone.ringing_share == 1.0

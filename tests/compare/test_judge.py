@@ -13,7 +13,7 @@ from transcribe.compare.listen import Ear
 from transcribe.errors import ParameterError
 from transcribe.formats.document import read_riff
 from transcribe.instrument import make_instrument
-from transcribe.riff import Instrument, Note, Riff
+from transcribe.riff import Instrument, Note, Riff, Source
 
 
 def verdicts(comparison: Comparison) -> dict[str, list[int | None]]:
@@ -319,6 +319,50 @@ def test_a_note_cut_short_and_one_left_ringing() -> None:
     assert comparison.notes[-1].length == "left ringing"
     assert comparison.summary.left_ringing == 1
     assert comparison.notes[-1].verdict == "right"
+
+
+def test_a_note_that_the_end_of_the_recording_cuts_is_not_cut_short() -> None:
+    riff = reference(drone=False)
+    long = replace(
+        riff.notes[-1], offset_sec=riff.notes[-1].onset_sec + 2.0, duration_beat=2.0 / STEP
+    )
+    riff = replace(riff, notes=(*riff.notes[:-1], long))
+    notes = played(riff)
+    notes[-1] = replace(notes[-1], offset_sec=notes[-1].onset_sec + 0.3)
+    end = notes[-1].offset_sec + 0.02
+    cut = replace(take(notes), source=Source("take.wav", duration_sec=end))
+    assert compare(cut, riff).notes[-1].length is None
+    whole = replace(take(notes), source=Source("take.wav", duration_sec=end + 2.0))
+    assert compare(whole, riff).notes[-1].length == "cut short"
+
+
+def test_a_false_stroke_does_not_cut_a_note_short() -> None:
+    riff = reference(drone=False)
+    long = replace(
+        riff.notes[-1], offset_sec=riff.notes[-1].onset_sec + 2.0, duration_beat=2.0 / STEP
+    )
+    riff = replace(riff, notes=(*riff.notes[:-1], long))
+    notes = played(riff)
+    at = notes[-1].onset_sec + 0.3
+    ghost = replace(notes[-1], id=99, onset_sec=at, confidence=0.3)
+    notes[-1] = replace(notes[-1], offset_sec=at)
+    comparison = compare(take([*notes, ghost]), riff)
+    assert comparison.summary.cut_short == 0
+    assert comparison.summary.counts["unsure"] == 1
+    assert compare(take(notes), riff).summary.cut_short == 1
+
+
+def test_a_note_below_what_the_network_hears_is_unsure() -> None:
+    riff = reference()
+    # An octave lower the open string 5 is A1, MIDI 33; the ear begins at 35.
+    notes = [
+        replace(n, pitch_midi=n.pitch_midi - 12)
+        for n in heard(played(riff))
+        if n.pitch_midi - 12 >= 35
+    ]
+    found = verdicts(compare(take(notes), riff, ear=an_ear([])))
+    drone = [i for i, n in enumerate(riff.notes) if n.pitch_midi == 45]
+    assert found == {"unsure": drone}
 
 
 def test_the_reference_must_hold_notes() -> None:

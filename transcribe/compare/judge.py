@@ -303,7 +303,7 @@ class _Job:
         rows = _around(_one_row_a_note(per_stretch, fits), fits, beat_sec)
         rows += _unplayed(rows, side)
         rows = [self._placed(row, side, clock, fits) for row in rows]
-        rows = _in_order(rows)
+        rows = _sorted(rows)
         tempo = _tempo(fits, side)
         ratio = _tempo_ratio(fits, side) if clock.kind != "order" else None
         drone = None
@@ -449,7 +449,7 @@ def _unplayed(rows: list[Verdict], side: Side) -> list[Verdict]:
     ]
 
 
-def _in_order(rows: Sequence[Verdict]) -> list[Verdict]:
+def _sorted(rows: Sequence[Verdict]) -> list[Verdict]:
     """Rows by the reference's notes, extra notes behind the last note that was played before."""
     own = sorted((r for r in rows if r.reference is not None), key=lambda r: r.reference or 0)
     timed = [(r.time_sec, r.reference) for r in own if r.time_sec is not None and not r.again]

@@ -69,10 +69,9 @@ class Side:
     ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant.
     ``pulse`` (n_take,) is where the take's own beats put each of its notes, nan where they do not,
     and ``pulse_interval`` the time to the nearest other of these. ``ear`` listens again where a
-    note is in doubt. The take
-    sounds ``take_shift`` semitones above its ``take_pitch``, and its guitar ``take_offset_cents``
-    above A4 = 440 Hz. ``heard`` tells that the take comes from a recording, so that notes may be
-    ghosts or masked; it ends at ``until``.
+    note is in doubt. The take sounds ``take_shift`` semitones above its ``take_pitch``, and its
+    guitar ``take_offset_cents`` above A4 = 440 Hz. ``heard`` tells that the take comes from a
+    recording, so that notes may be ghosts or masked; it ends at ``until``, in seconds.
     """
 
     reference: Sequence[Note]
