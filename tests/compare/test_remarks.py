@@ -128,6 +128,19 @@ def test_a_constant_transposition_is_told_with_its_likely_cause(
     assert said in comparison.differences[0]
 
 
+def test_a_take_in_standard_tuning_of_a_tab_that_is_tuned_down_is_told() -> None:
+    plain = reference()
+    low = replace(
+        plain,
+        instrument=Instrument(tuple(m - 1 for m in plain.instrument.open_midi)),
+        notes=tuple(replace(n, pitch_midi=n.pitch_midi - 1) for n in plain.notes),
+    )
+    # A recording is read for the reference's instrument, so the take's own says nothing.
+    notes = replace(take(played(plain)), instrument=low.instrument)
+    said = compare(notes, low).differences[0]
+    assert "1 semitone higher than the reference throughout (as in standard tuning)" in said
+
+
 def test_a_recording_that_is_played_back_slower_is_told() -> None:
     riff = reference(repeats=2)
     ratio = 0.75  # 12 log2 0.75 = -4.98 semitones

@@ -92,6 +92,8 @@ def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
         return f" (as without the capo, which the reference has at fret {reference.capo})"
     if shift % 12 == 0:
         return ""
+    if tuning_name(tuple(midi + shift for midi in reference.open_midi)) == "standard":
+        return " (as in standard tuning)"
     if 0 < reference.capo + shift <= 9:
         return f" (as with a capo at fret {reference.capo + shift})"
     if shift in (-1, -2):
