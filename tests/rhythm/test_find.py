@@ -50,7 +50,8 @@ def test_few_notes_get_a_score_time(count: int) -> None:
     assert rhythm.beats_sec[0] <= notes[0].onset_sec + 0.05
 
 
-@pytest.mark.parametrize("seed", range(12))
+# A swung one, pickups, a count-in, a drone, and every meter but 2/4 among them.
+@pytest.mark.parametrize("seed", [2, 4, 5, 9, 11, 19])
 def test_the_document_is_consistent(seed: int) -> None:
     truth = make_riff(seed)
     rhythm, notes = find_rhythm(truth.bare, duration_sec=truth.duration_sec)
@@ -242,8 +243,8 @@ def test_choices_are_ranked_and_hold_half_or_double() -> None:
 def test_riffs_of_every_kind_are_read(kind: str) -> None:
     """Floors well under what the bench measures: a broken stage falls far below them."""
     tempo, beats, values, pairs, hit = [], [], [], 0, 0
-    for seed in range(10):
-        truth = make_riff(700 + seed, kind=kind)
+    for seed in (700, 701, 703, 706, 708):  # 3/4, 4/4, 7/8, 5/4 and 6/8
+        truth = make_riff(seed, kind=kind)
         told = find_rhythm(
             truth.bare, duration_sec=truth.duration_sec, bpm=truth.bpm, meter=truth.meter
         )
@@ -290,8 +291,8 @@ def test_time_grows_in_step_with_the_riff() -> None:
         return time.process_time() - start
 
     cost(100)  # imports
-    small = min(cost(500) for _ in range(2))
-    assert cost(2000) < 8 * small
+    small = min(cost(300) for _ in range(2))
+    assert cost(1200) < 8 * small
 
 
 def test_progress_is_reported_from_start_to_end() -> None:
