@@ -10,13 +10,20 @@ import argparse
 import dataclasses
 import statistics
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
-from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
-from transcribe.fingering import apply, find_drone, pin, repeats_of, solve
+from tests.fingering.riffs import MODES, PATTERNS, DroneRiff, drone_riff, rough
+from transcribe.fingering import (
+    apply,
+    find_drone,
+    instrument_guess,
+    pin,
+    repeats_of,
+    solve,
+)
 from transcribe.fingering.costs import weights_table
 from transcribe.fingering.drone import drone_strings
 from transcribe.fingering.fit import ROWS, Piece, cross_validate, read_pieces, score
@@ -116,38 +123,83 @@ def training_phrases(count: int = 200) -> None:
     """Drone phrases drawn as the training clips are: any instrument, slurs, two-string drones."""
     from transcribe.training.phrases import make_score
 
-    rng = np.random.default_rng(5)
-    sums: dict[str, list[int]] = {}
+    rng, noise = np.random.default_rng(5), np.random.default_rng(1)
+    sums: dict[tuple[str, str], list[int]] = {}
     for _ in range(count):
         made = make_score(rng, kind="drone")
-        notes = [
-            Note(
-                i + 1,
-                n.onset_sec,
-                max(n.offset_sec, n.onset_sec + 0.03),
-                n.pitch_midi,
-                articulation=n.articulation,
-            )
-            for i, n in enumerate(made.notes)
-        ]
-        others = [n.string for n in made.notes if n.string != made.drone_string]
-        melody = statistics.mode(others) if others else 0
-        side = "thinner" if melody < (made.drone_string or 0) else "thicker"
-        solved = solve(notes, made.instrument)
-        strings = () if solved.drone is None else drone_strings(solved.drone)
-        row = sums.setdefault(side, [0, 0, 0, 0])
-        row[0] += 1
-        row[1] += made.drone_string not in strings
-        row[2] += sum(
-            solved.positions.get(i + 1) == (n.string, n.fret) for i, n in enumerate(made.notes)
+        notes = sort_notes(
+            [
+                Note(
+                    i + 1,
+                    n.onset_sec,
+                    max(n.offset_sec, n.onset_sec + 0.03),
+                    n.pitch_midi,
+                    string=n.string,
+                    fret=n.fret,
+                    articulation=n.articulation,
+                )
+                for i, n in enumerate(made.notes)
+            ]
         )
-        row[3] += len(notes)
-    print("\nDrone phrases drawn for training (true notes)")
-    for side, (riffs, missed, right, total) in sorted(sums.items()):
+        drone = made.drone_string or 0
+        others = [n.string for n in made.notes if n.string != drone]
+        melody = statistics.mode(others) if others else 0
+        side = "thinner" if melody < drone else "thicker"
+        riff = DroneRiff(notes, made.instrument, drone, melody, made.mode or "", "")
+        for reading, read in (("true notes", notes), ("as read, rough", rough(noise, riff))):
+            bare = [dataclasses.replace(n, string=None, fret=None) for n in read]
+            solved = solve(bare, made.instrument)
+            strings = () if solved.drone is None else drone_strings(solved.drone)
+            row = sums.setdefault((reading, side), [0, 0, 0, 0])
+            row[0] += 1
+            row[1] += drone not in strings
+            known = [n for n in read if n.string is not None]
+            row[2] += sum(solved.positions.get(n.id) == (n.string, n.fret) for n in known)
+            row[3] += len(known)
+    print("\nDrone phrases drawn for training")
+    for (reading, side), (riffs, missed, right, total) in sorted(sums.items()):
         print(
-            f"melody on the {side} string: {riffs} phrases, drone missed "
+            f"{reading:16}melody on the {side} string: {riffs} phrases, drone missed "
             f"{100 * missed / riffs:.1f} %, positions {100 * right / total:.1f} %"
         )
+
+
+def tunings(count: int = 210) -> None:
+    """How often half a step down is guessed when all notes lie so many semitones elsewhere.
+
+    A drone a semitone down sounds as the one on the next thicker string behind a capo at fret 4
+    does: what is guessed at -1 is guessed at +4, too (and at +3, -5 and -6 over strings 3 and 2,
+    whose interval is another).
+    """
+
+    def guessed(notes: Sequence[Note], semitones: int) -> bool:
+        bare = [
+            dataclasses.replace(n, pitch_midi=n.pitch_midi + semitones, string=None, fret=None)
+            for n in notes
+        ]
+        guess = instrument_guess(bare, 0.0, Instrument())
+        return guess is not None and guess.name == "half-step-down"
+
+    def row(name: str, riffs: Sequence[Sequence[Note]]) -> None:
+        cells = "".join(f"{sum(guessed(r, k) for r in riffs):5}" for k in range(-6, 7))
+        print(f"{name:24}{len(riffs):5}{cells}")
+
+    rng = np.random.default_rng(7)
+    made = [
+        drone_riff(
+            rng,
+            mode=list(MODES)[k % 7],
+            drone_string=1 + k % 6,
+            pattern=PATTERNS[(k // 6) % len(PATTERNS)],
+        )
+        for k in range(count)
+    ]
+    print("\nHalf a step down guessed, by semitones that the notes were shifted")
+    print(f"{'':24}{'of':>5}" + "".join(f"{k:+5}" for k in range(-6, 7)))
+    row("shipped takes", [read_riff(p).notes for p in sorted(FIXTURES.glob("*/truth.riff.json"))])
+    for string in range(1, 7):
+        riffs = [riff.notes for riff in made if riff.drone_string == string]
+        row(f"drone on string {string}", riffs)
 
 
 def scales() -> None:
@@ -304,6 +356,7 @@ def main() -> None:
     parts: tuple[Callable[[], None], ...] = (
         drones,
         training_phrases,
+        tunings,
         scales,
         takes,
         speed,
