@@ -241,6 +241,11 @@ def test_what_is_no_document_is_told_the_way(
     assert sorted(loop.parent.iterdir()) == files
 
 
+def test_a_folder_is_no_document(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["refinger", str(loop.parent), "--undo"]) == 1
+    assert "is a folder; name one" in capsys.readouterr().err
+
+
 def test_finger_of_a_file_beside_a_corrected_riff_keeps_the_corrections(
     loop: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

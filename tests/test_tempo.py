@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from tests.bench.rhythm_riffs import Truth, make_riff
@@ -13,6 +14,7 @@ from tests.formats.riffs import make_riff as write_out
 from transcribe import edits, fingering, pipeline, tempo
 from transcribe.errors import ParameterError
 from transcribe.formats.document import from_json, to_json
+from transcribe.formats.tab_text import read_tab
 from transcribe.riff import Instrument, Note, Rhythm, Riff, Source, sort_notes
 
 
@@ -66,17 +68,57 @@ def test_half_time_writes_what_was_played(truth: Truth, fast: Riff) -> None:
 @pytest.mark.parametrize(
     ("there", "back"), [(tempo.half_time, tempo.double_time), (tempo.double_time, tempo.half_time)]
 )
-def test_there_and_back_is_the_tempo_that_was(
-    fast: Riff, there: Callable[..., Riff], back: Callable[..., Riff]
+def test_there_and_back_is_the_score_that_was(
+    truth: Truth, there: Callable[..., Riff], back: Callable[..., Riff]
 ) -> None:
-    assert fast.rhythm is not None
-    if there is tempo.double_time:
-        fast = tempo.half_time(fast)
-    again = back(there(fast, meter=(4, 4)), meter=fast.rhythm.meter)
+    riff = pipeline.finger(_bare(truth), bpm=truth.bpm, meter=(4, 4))
+    assert riff.rhythm is not None
+    once = there(riff)
+    again = back(once)
+    assert once.rhythm is not None
     assert again.rhythm is not None
-    assert fast.rhythm is not None
-    assert again.rhythm.bpm == pytest.approx(fast.rhythm.bpm)
-    assert len(again.rhythm.beats_sec) == pytest.approx(len(fast.rhythm.beats_sec), abs=2)
+    assert once.rhythm.downbeats_sec[0] == pytest.approx(riff.rhythm.downbeats_sec[0])
+    assert again.rhythm.bpm == pytest.approx(riff.rhythm.bpm)
+    assert again.rhythm.phrases == riff.rhythm.phrases
+    assert _score(again) == _score(riff)
+    shared = set(np.round(again.rhythm.beats_sec, 6)) & set(np.round(riff.rhythm.beats_sec, 6))
+    assert len(shared) >= len(riff.rhythm.beats_sec) // 2
+    factor = once.rhythm.bpm / riff.rhythm.bpm
+    assert [n.onset_beat for n in once.notes] == [factor * (n.onset_beat or 0) for n in riff.notes]
+    steps = np.diff(once.rhythm.beats_sec)
+    assert steps == pytest.approx([60 / once.rhythm.bpm] * len(steps), rel=0.15)
+
+
+def test_places_too_fine_for_the_score_are_found_anew(truth: Truth) -> None:
+    """Thirty-seconds that are halved lie between the places of the score, 24 to a beat."""
+    riff = pipeline.finger(_bare(truth), bpm=truth.bpm, meter=(4, 4))
+    odd = tuple(
+        dataclasses.replace(n, onset_beat=(n.onset_beat or 0) + (1 / 24 if n.id == 3 else 0))
+        for n in riff.notes
+    )
+    half = tempo.half_time(dataclasses.replace(riff, notes=odd))
+    ticks = [24 * (n.onset_beat or 0) for n in half.notes]
+    assert all(abs(t - round(t)) < 1e-6 for t in ticks)
+
+
+def test_swung_eighths_become_sixteenths() -> None:
+    truth = make_riff(1, kind="line", meter=(4, 4), swing=True, pickup=False, taps=False)
+    riff = pipeline.finger(_bare(truth), bpm=truth.bpm, meter=(4, 4))
+    assert riff.rhythm is not None
+    assert riff.rhythm.extra["swing"] is not None
+    half = tempo.half_time(riff)
+    assert half.rhythm is not None
+    assert half.rhythm.bpm == pytest.approx(truth.bpm / 2)
+    assert half.rhythm.extra["swing"] is None
+    assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in riff.notes]
+
+
+def test_a_tab_without_a_count_keeps_bar_1() -> None:
+    rows = ["--------", "--------", "--0-2---", "2-------", "------3-", "--------"]
+    text = "".join(f"{n}|{row}|{row}|\n" for n, row in zip("eBGDAE", rows, strict=True))
+    riff = pipeline.finger(read_tab(text))
+    for change in (tempo.half_time, tempo.double_time, lambda r: tempo.retime(r, meter=(3, 4))):
+        assert change(riff).notes[0].onset_beat == 0.0
 
 
 def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:

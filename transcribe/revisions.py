@@ -156,5 +156,9 @@ def _read(path: Path) -> bytes:
         raise FormatError(f"{path.name}: there is no such file") from None
     except OSError as error:
         raise FormatError(f"{path.name} cannot be read: {error.strerror}") from None
-    with os.fdopen(handle, "rb") as file:
-        return file.read()
+    try:
+        with os.fdopen(handle, "rb") as file:
+            return file.read()
+    except IsADirectoryError:
+        os.close(handle)
+        raise FormatError(f"{path.name} is a folder; name one riff document in it") from None

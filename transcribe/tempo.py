@@ -1,17 +1,19 @@
 """Another reading of the rhythm of a riff that is there already: half time, double time, or given.
 
-A tempo that is felt twice as fast or half as fast as it was guessed is one step away: the beats,
-bars, note values and phrases are found again from the notes at that tempo, without the recording,
-the fingering is solved again around the pins, and the theory follows. The step is one entry of the
-document's history, ``{"op": "edit", "kind", "group", "removed": [], "added": [], "given", "was",
-"now"}``, where ``given`` holds what the player said of the rhythm, and ``was`` and ``now`` what it
-changed: ``rhythm``, ``beats`` (note id -> onset and duration) and ``theory``.
+A tempo that is felt twice as fast or half as fast as it was guessed is one step away, without the
+recording: every note value is doubled or halved, bar 1 stays where it is, and the bars are counted
+anew; the fingering is solved again around the pins, and the theory follows.
+
+The step is one entry of the document's history, ``{"op": "edit", "kind", "group", "removed": [],
+"added": [], "given", "was", "now"}``: ``given`` is what the player said of the rhythm, ``was`` and
+``now`` hold what it changed, ``rhythm``, ``beats`` (note id -> onset and duration) and ``theory``.
 `transcribe.edits.undo` and ``redo`` take it back and make it again.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -24,6 +26,7 @@ from transcribe.riff import Rhythm, Riff
 __all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time"]
 
 _SLOWEST, _FASTEST = 20.0, 600.0
+_PER_BEAT = 24  # places of the score in a beat
 _LIKELY = 0.2  # from this share on, half or double the tempo is worth a word
 _NEAR = 0.06  # of a tempo: the same one
 
@@ -36,8 +39,9 @@ def half_time(
 ) -> Riff:
     """``riff`` with beats twice as long: half as many in a minute, eighths become sixteenths.
 
-    The meter is chosen again where it was a guess (six eighths counted too fast are three
-    quarters), and stays where it was given; ``meter`` says it.
+    A meter that was given, or is that of a score, stays, and a bar lasts twice as long. One that
+    was guessed is weighed against the meter whose bars last as long as they did: six eighths that
+    were counted too fast are three quarters. ``meter`` says it.
 
     Raises
     ------
@@ -66,7 +70,6 @@ def retime(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    kind: str = "rhythm",
     progress: Callable[[str, float], None] | None = None,
 ) -> Riff:
     """``riff`` with its rhythm found again from its notes, with what is known of it given.
@@ -74,29 +77,44 @@ def retime(
     Parameters
     ----------
     bpm : float, optional
-        Beats (units of the meter's denominator) in a minute; found again where left out.
+        Beats (units of the meter's denominator) in a minute; as it was where left out, unless a
+        meter of another unit is given.
     meter : (int, int), optional
         Found again where it was a guess and is left out.
     first_beat_sec : float, optional
-        Where bar 1 begins, in seconds.
-    kind : str
-        What the history calls the step.
+        Where bar 1 begins, in seconds; where left out, found again in a take, and as it was in
+        what comes from a score or a tab.
 
     Raises
     ------
     ParameterError
         If the riff has no notes, or an argument is out of range.
     """
-    from transcribe.rhythm import find_rhythm
-
     if not riff.notes:
         raise ParameterError("there are no notes to find a rhythm in")
-    given = {"bpm": bpm, "meter": meter and list(meter), "first_beat_sec": first_beat_sec}
+    given = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
     old = riff.rhythm
-    if meter is None and old is not None and _is_given(old):
-        meter = old.meter
-        if first_beat_sec is None and old.downbeats_sec and not _is_found(old):
+    if old is not None:
+        if meter is None and _is_given(old):
+            meter = old.meter
+        if bpm is None and (meter is None or meter[1] == old.meter[1]):
+            bpm = old.bpm
+        if first_beat_sec is None and not _is_heard(riff) and old.downbeats_sec:
             first_beat_sec = old.downbeats_sec[0]
+    found = _found(riff, bpm, meter, first_beat_sec, progress)
+    return _settled(riff, found, "rhythm", given)
+
+
+def _found(
+    riff: Riff,
+    bpm: float | None,
+    meter: tuple[int, int] | None,
+    first_beat_sec: float | None,
+    progress: Callable[[str, float], None] | None,
+) -> Riff:
+    """``riff`` with the rhythm that its notes show when this much is known."""
+    from transcribe.rhythm import find_rhythm
+
     end = max(note.offset_sec for note in riff.notes)
     told = riff.source.duration_sec if riff.source else None
     rhythm, notes = find_rhythm(
@@ -108,14 +126,114 @@ def retime(
         drone=riff.drone,
         progress=progress,
     )
+    old = riff.rhythm
     if old is not None:
         extra = {**old.extra, **rhythm.extra}
         # Taps before the music are heard in the recording, which is not listened to here.
-        extra["count_in_sec"] = rhythm.extra.get("count_in_sec") or old.extra.get(
-            "count_in_sec", []
+        taps = rhythm.extra.get("count_in_sec") or old.extra.get("count_in_sec")
+        rhythm = dataclasses.replace(rhythm, extra=extra | {"count_in_sec": taps or []})
+    return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
+
+
+def _scaled(
+    riff: Riff,
+    factor: float,
+    kind: str,
+    meter: tuple[int, int] | None,
+    progress: Callable[[str, float], None] | None,
+) -> Riff:
+    old = riff.rhythm
+    if old is None or len(old.beats_sec) < 2:
+        raise ParameterError("this riff has no beats yet, so there is no tempo to change")
+    bpm = factor * old.bpm
+    if not _SLOWEST <= bpm <= _FASTEST:
+        raise ParameterError(
+            f"{kind} of {old.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
+            f"{_SLOWEST:.0f} to {_FASTEST:.0f}"
         )
-        rhythm = dataclasses.replace(rhythm, extra=extra)
-    new, _ = resolve(dataclasses.replace(riff, rhythm=rhythm, notes=notes))
+    given = {"bpm": bpm, "meter": meter, "first_beat_sec": None}
+    if meter is None:
+        meter = old.meter if _is_given(old) else _likelier_meter(riff, bpm, factor, progress)
+    if _fits(riff, factor):
+        return _settled(riff, _multiplied(riff, factor, meter), kind, given)
+    # Finer notes than the score can hold are placed anew.
+    start = old.downbeats_sec[0] if old.downbeats_sec else None
+    return _settled(riff, _found(riff, bpm, meter, start, progress), kind, given)
+
+
+def _likelier_meter(
+    riff: Riff, bpm: float, factor: float, progress: Callable[[str, float], None] | None
+) -> tuple[int, int]:
+    """The meter as it is, or the one whose bars last as long as now, whichever the notes show."""
+    assert riff.rhythm is not None
+    old = riff.rhythm.meter
+    rhythm = _found(riff, bpm, None, None, progress).rhythm
+    assert rhythm is not None
+    chances = {
+        (int(choice["meter"][0]), int(choice["meter"][1])): float(choice["confidence"])
+        for choice in rhythm.extra["meter_choices"]
+    }
+    beats = factor * old[0]
+    same_bar = [m for m in chances if m[0] == beats and m != old]
+    return max((old, *same_bar), key=lambda m: chances.get(m, 0.0))
+
+
+def _fits(riff: Riff, factor: float) -> bool:
+    """Whether every place that is multiplied is still one of the score's."""
+    starts = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
+    ticks = [factor * _PER_BEAT * start for start in starts]
+    return len(starts) == len(riff.notes) and all(abs(t - round(t)) < 1e-6 for t in ticks)
+
+
+def _multiplied(riff: Riff, factor: float, meter: tuple[int, int]) -> Riff:
+    """``riff`` with every score time ``factor`` times as long; beat 0 stays where it is."""
+    old = riff.rhythm
+    assert old is not None
+    beats = old.beats_sec
+    zero = 0
+    if old.downbeats_sec:
+        zero = min(range(len(beats)), key=lambda k: abs(beats[k] - old.downbeats_sec[0]))
+    first, last = math.ceil(-zero * factor), math.floor((len(beats) - 1 - zero) * factor)
+    # The first and last notes must not lie outside the beats.
+    ends = [(note.onset_beat or 0.0) * factor for note in riff.notes]
+    first, last = min(first, math.floor(min(ends))), max(last, math.ceil(max(ends)), first + 1)
+    numbers = range(first, last + 1)
+    times = tuple(_sec_at(beats, zero + number / factor) for number in numbers)
+    downs = tuple(
+        t for number, t in zip(numbers, times, strict=True) if number >= 0 == number % meter[0]
+    )
+    phrases = tuple(
+        dataclasses.replace(p, start_beat=factor * p.start_beat, end_beat=factor * p.end_beat)
+        for p in old.phrases
+    )
+    # What swung were the halves of the old beats, which are halves no longer.
+    extra = dict(old.extra) | ({"swing": None} if "swing" in old.extra else {})
+    if isinstance(extra.get("pickup_beats"), int | float):
+        extra["pickup_beats"] = factor * extra["pickup_beats"]
+    rhythm = Rhythm(factor * old.bpm, meter, times, downs, phrases, extra)
+    shortest = 1.0 / _PER_BEAT
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            onset_beat=factor * (note.onset_beat or 0.0),
+            duration_beat=max(
+                shortest, round(factor * (note.duration_beat or 0.0) * _PER_BEAT) / _PER_BEAT
+            ),
+        )
+        for note in riff.notes
+    )
+    return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
+
+
+def _sec_at(beats: tuple[float, ...], place: float) -> float:
+    """Time at a place among the beats, counted from the first; carried on outside them."""
+    k = min(max(math.floor(place), 0), len(beats) - 2)
+    return beats[k] + (place - k) * (beats[k + 1] - beats[k])
+
+
+def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Riff:
+    """``timed`` solved again around its pins, with its theory and an entry of the step."""
+    new, _ = resolve(timed)
     if riff.theory is not None:
         from transcribe.pipeline import theory_report
 
@@ -126,7 +244,11 @@ def retime(
         "group": next_group(riff),
         "removed": [],
         "added": [],
-        "given": {key: value for key, value in given.items() if value is not None},
+        "given": {
+            key: list(value) if key == "meter" else value
+            for key, value in given.items()
+            if value is not None
+        },
         "was": _time_of(riff),
         "now": _time_of(new),
     }
@@ -184,27 +306,11 @@ def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:
     )
 
 
-def _scaled(
-    riff: Riff,
-    factor: float,
-    kind: str,
-    meter: tuple[int, int] | None,
-    progress: Callable[[str, float], None] | None,
-) -> Riff:
-    if riff.rhythm is None:
-        raise ParameterError("this riff has no beats yet, so there is no tempo to change")
-    bpm = factor * riff.rhythm.bpm
-    if not _SLOWEST <= bpm <= _FASTEST:
-        raise ParameterError(
-            f"{kind} of {riff.rhythm.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
-            f"{_SLOWEST:.0f} to {_FASTEST:.0f}"
-        )
-    return retime(riff, bpm=bpm, meter=meter, kind=kind, progress=progress)
-
-
-def _is_found(rhythm: Rhythm) -> bool:
-    """Whether the rhythm was found by listening, and not read from a score."""
-    return "meter_choices" in rhythm.extra
+def _is_heard(riff: Riff) -> bool:
+    """Whether the seconds are those of a performance, whose beats had to be found."""
+    rhythm = riff.rhythm
+    found = rhythm is not None and "meter_choices" in rhythm.extra
+    return found and riff.extra.get("timing") != "order"
 
 
 def _is_given(rhythm: Rhythm) -> bool:
