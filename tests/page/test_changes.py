@@ -219,7 +219,7 @@ def _a_check() -> dict:
         "when": "2024-05-06T07:08:09+00:00",
         "take": "mine.wav",
         "sound": None,
-        "notes": [[1, 45]],
+        "notes": [[1, 45, 0.25]],
         "pitches": [],
         "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
         "progress": {"since": [], "shares": [0.0]},
@@ -243,7 +243,7 @@ def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
         lambda text: "[" * 100_000,
         lambda text: text.replace('"reference": 0', '"reference": 7'),
         lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
-        lambda text: text.replace('"notes": [[1, 45]]', '"notes": [[1]]'),
+        lambda text: text.replace('"notes": [[1, 45, 0.25]]', '"notes": [[1]]'),
     ],
 )
 def test_damaged_comparison_is_told_of_and_harms_nothing(

@@ -263,7 +263,9 @@ class Desk:
                 "when": values["when"],
                 "take": name,
                 "sound": self._keep(sound, f"check {path.name}") if sound.exists() else None,
-                "notes": [[note.id, note.pitch_midi] for note in reference.notes],
+                "notes": [
+                    [note.id, note.pitch_midi, round(note.onset_sec, 4)] for note in reference.notes
+                ],
                 "pitches": result["pitches"],
                 "comparison": result["comparison"],
             }

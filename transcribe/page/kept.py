@@ -1,11 +1,12 @@
 """The last comparison of a riff, kept beside it so that its verdicts outlive the window.
 
 Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
-``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi], ...], "pitches": [...],
-"comparison": {...}, "progress": {...}}``. ``notes`` are the reference's notes in the order that
-the verdicts count them in, so that a verdict finds its note though others came or went since;
-``pitches`` are the MIDI pitches of the take's notes. A file that is damaged says so in one
-sentence and is left where it is; the next comparison replaces it.
+``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi, onset_sec], ...],
+"pitches": [...], "comparison": {...}, "progress": {...}}``. ``notes`` are the reference's notes in
+the order that the verdicts count them in, so that a verdict finds its note though others came or
+went since, and no other note in its place; ``pitches`` are the MIDI pitches of the take's notes. A
+file that is damaged says so in one sentence and is left where it is; the next comparison replaces
+it.
 """
 
 from __future__ import annotations
@@ -78,12 +79,12 @@ def _validate(kept: Any) -> None:
     _want(kept.get("sound") is None or isinstance(kept["sound"], str))
     notes, pitches = kept.get("notes"), kept.get("pitches")
     _want(isinstance(notes, list) and isinstance(pitches, list))
-    _want(all(isinstance(n, list) and len(n) == 2 and all(map(_whole, n)) for n in notes))
+    _want(all(isinstance(n, list) and len(n) == 3 for n in notes))
+    _want(all(_whole(n[0]) and _whole(n[1]) and _number(n[2]) for n in notes))
     _want(all(map(_whole, pitches)))
     comparison = kept.get("comparison")
     _want(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
-    share = comparison["summary"].get("right_share")
-    _want(isinstance(share, int | float) and not isinstance(share, bool))
+    _want(_number(comparison["summary"].get("right_share")))
     rows = comparison.get("notes")
     _want(isinstance(rows, list))
     for row in rows:
@@ -94,6 +95,10 @@ def _validate(kept: Any) -> None:
 
 def _whole(value: Any) -> bool:
     return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _counts(value: Any, among: Sequence[Any]) -> bool:

@@ -96,9 +96,9 @@ export function checkPane(riff) {
 /** The note of the riff that a verdict is about; null where it is gone or sounds otherwise now. */
 function noteOf(riff, found, index) {
   if (index === null || index === undefined || !found.notes[index]) return null;
-  const [id, pitch] = found.notes[index];
+  const [id, pitch, sec] = found.notes[index];
   const note = riff.note(id);
-  return note && note.pitch_midi === pitch ? note : null;
+  return note && note.pitch_midi === pitch && Math.abs(note.onset_sec - sec) < 0.05 ? note : null;
 }
 
 function capital(text) {
@@ -171,6 +171,9 @@ function practice(riff, kept) {
           if (!found) return;
           riff.setLoop(found);
           riff.strip.ensureVisible(found[0]);
+          // The next step is to hear it: up to the tab, with Play under the hand.
+          riff.showTab();
+          riff.transport.playButton.focus({ preventScroll: true });
           if (line.tempo_bpm && riff.bars.bpm) {
             riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
           }
@@ -228,7 +231,7 @@ function table(riff, found) {
         return h("tr", {},
           h("td", { class: `verdict ${row.verdict}`, "aria-hidden": "true" }, VERDICTS[row.verdict]),
           h("td", {}, where(row)),
-          h("td", {}, note ? h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) }, `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`) : "–"),
+          h("td", {}, note ? h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) }, `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`) : "–"),
           h("td", {}, said(row)));
       }))));
 }

@@ -7,7 +7,7 @@ import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, remarks } from "./tell.js";
+import { decidingClasses, differences, keysHelp, remarks } from "./tell.js";
 import { TempoRow } from "./tempo.js";
 import { named, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
@@ -155,7 +155,7 @@ class RiffView {
         button("Less room", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" })),
       this.strip.element,
       this.verdictLine, this.lastChange, this.work);
-    const keys = this.keysHelp();
+    const keys = keysHelp();
 
     this.panes = {
       fingering: { title: "Fingerings", load: async () => (await import("./again.js")).againPane(this) },
@@ -183,13 +183,6 @@ class RiffView {
         h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane)));
     this.showPane("theory");
     import("./sheet.js").then((sheet) => { this.sheet = sheet; });
-  }
-
-  keysHelp() {
-    return h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
-      "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
-      h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
-      "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop."));
   }
 
   tabKey(event, name) {
@@ -289,6 +282,18 @@ class RiffView {
     this.panel.show(this.chosen);
     if (!this.player.playing) this.player.seek(this.note(id).onset_sec);
     if (!quiet) say(this.label(this.note(id)));
+  }
+
+  /** From a place further down the page to a note in the tab. */
+  goTo(id) {
+    this.choose(id);
+    this.showTab();
+  }
+
+  /** Bring the tab into the window if it is out of it. */
+  showTab() {
+    const { top, bottom } = this.strip.element.getBoundingClientRect();
+    if (!this.strip.inLines && (bottom < 120 || top > window.innerHeight - 120)) this.transport.element.scrollIntoView({ block: "start" });
   }
 
   // -- taking a hand to it

@@ -8,7 +8,7 @@ import { named } from "./told.js";
 function placeless(riff) {
   const lost = riff.notes.filter((note) => note.string === null || note.string === undefined);
   if (!lost.length) return null;
-  const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) },
+  const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
     `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in bar ${riff.bars.place(note).bar}` : `at ${note.onset_sec.toFixed(1)} s`}`)]);
   return h("p", { class: "remark" }, h("strong", {}, "No string yet, a ? in the tab: "), links, lost.length > 12 ? `, and ${lost.length - 12} more` : "", ".");
 }
@@ -58,4 +58,12 @@ export function differences(ours, theirs) {
   if (added) parts.push(`${plural(added, "note")} added`);
   if (mine.size) parts.push(`${plural(mine.size, "note")} removed`);
   return parts.join(", ") || "its notes are the same";
+}
+
+/** The keys of the tab, and what its marks mean. */
+export function keysHelp() {
+  return h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
+    "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
+    h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
+    "An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop."));
 }

@@ -25,7 +25,7 @@ export function named(riff, text, { links = true, self = null } = {}) {
     const again = new RegExp(`^ \\((?:[A-G][#b♯♭]?-?\\d[^()]*)\\)`).exec(text.slice(match.index + match[0].length));
     parts.push(printed(text.slice(from, match.index)));
     if (note.id === self) parts.push(match.index ? "it" : "It");
-    else parts.push(links ? h("button", { type: "button", class: "link", onclick: () => riff.choose(note.id) }, noteName(riff, note)) : noteName(riff, note));
+    else parts.push(links ? h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) }, noteName(riff, note)) : noteName(riff, note));
     from = match.index + match[0].length + (again ? again[0].length : 0);
   }
   parts.push(printed(text.slice(from)));
@@ -65,7 +65,7 @@ export function tellChange(riff, edit, data, before, undone = "") {
   if (!COUNTED[edit.op] || moves.length) said.push(moves.length ? `${plural(moves.length, word)} moved.` : lost.length ? "" : `No ${word} moved.`);
   const way = (move, tail) => {
     const note = riff.note(move.note);
-    return h("li", {}, h("button", { type: "button", class: "link", onclick: () => riff.choose(move.note) }, noteName(riff, note)), tail);
+    return h("li", {}, h("button", { type: "button", class: "link", onclick: () => riff.goTo(move.note) }, noteName(riff, note)), tail);
   };
   const list = moves.slice(0, 12).map((move) => way(move, `: ${placeText(...move.from)} → ${placeText(...move.to)}`));
   if (moves.length > 12) list.push(h("li", {}, `and ${moves.length - 12} more`));
