@@ -17,6 +17,7 @@ _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
 _LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
+_PARTS = 16  # columns that a bar is given where it is written again without its bar lines
 _NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
 
 
@@ -100,6 +101,7 @@ def make_riff(
         grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
         bars_sec = [grid.sec(start) for start in starts if start >= 0]
         extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
+        extra |= {"column_sec": round(bar_sec / _PARTS, 6)}
         extra |= {"meter": list(head.meter)} if head.meter else {}
     else:
         starts = [0.0]
