@@ -229,6 +229,18 @@ def test_order_only_reference_is_compared_in_order() -> None:
     assert any("no rhythm" in remark for remark in comparison.remarks)
 
 
+@pytest.mark.parametrize("gone", [3, 4, 5, 6])
+def test_of_equal_notes_in_a_row_the_gap_tells_which_was_missed(gone: int) -> None:
+    riff = reference(drone=False)
+    even = tuple(
+        replace(n, pitch_midi=57, fret=7) if 2 <= k <= 7 else n for k, n in enumerate(riff.notes)
+    )
+    riff = replace(riff, notes=even)
+    notes = played(riff)
+    del notes[gone]
+    assert verdicts(compare(take(notes), riff, order_only=True)) == {"missed": [gone]}
+
+
 def test_a_chord_that_comes_apart_is_one_chord_where_only_the_order_is_known() -> None:
     riff = reference()
     notes = played(riff)

@@ -42,6 +42,7 @@ _PACE = (0.45, 2.2)  # take seconds per reference second: half to double, and a 
 _SPLIT_SEC = 0.3  # a chord's notes that come further apart are two events for good
 _SPLIT = 0.95  # so are those further apart than this share of the usual step
 _SPLIT_COST = 0.15
+_TIE = 1e-7  # decides where nothing else does
 _BLOCK = 32
 _DENSE = 600  # events; shorter references are searched whole
 _KEEP = 8  # blocks
@@ -199,8 +200,8 @@ class _Search:
         # What each step left: the active states, where each came from, which took two events.
         self.back: list[tuple[np.ndarray, np.ndarray, np.ndarray | None]] = []
         self.earlier: tuple[np.ndarray, float] | None = None  # scores and cost a step ago
-        apart = np.diff(take.at)
-        self.close = min(_SPLIT_SEC, _SPLIT * float(np.median(apart))) if len(apart) else 0.0
+        self.usual = float(np.median(np.diff(take.at))) if len(take) > 1 else 0.0
+        self.close = min(_SPLIT_SEC, _SPLIT * self.usual)
         self.active = np.arange(n)
         self.lags = np.arange(1, _SKIP + 1)[:, None]
         self.lag_cost = MISS * (self.lags - 1)
@@ -263,6 +264,10 @@ class _Search:
             passed = at - self.last[before]
             off = np.abs(passed - due) / (0.3 * due + 0.08)
             came = came - 0.2 * np.minimum(off, 2.0) ** 2
+        else:
+            # Of equal notes in a row, the one that was missed left the longest gap.
+            steps = (at - self.last[before]) / max(self.usual, 1e-3)
+            came = came + _TIE * np.minimum(steps, self.lags)
         which = np.argmax(came, axis=0)
         cols = np.arange(len(idx))
         best = came[which, cols]

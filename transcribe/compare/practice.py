@@ -266,7 +266,7 @@ def _off_the_beat(rows: list[Verdict], at: _At) -> str:
     who = spot(_note(rows[0], at.reference))
     come = "comes" if len(rows) == 1 else f"and {len(rows) - 1} more come"
     if len({_beat(r, at.reference) for r in rows}) < len(rows) and len(rows) > 1:
-        who, come = "what is struck there", "comes"
+        who, come = "what is played there", "comes"
     part = _part_of_beat(off, at.tempo_bpm)
     return f"{when}: {who} {come} {off:.0f} ms {rows[0].verdict}{part}, count aloud"
 

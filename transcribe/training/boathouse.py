@@ -9,7 +9,7 @@ capo; string 1 is the highest. A beat is one unit of the meter's denominator.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from types import MappingProxyType
 
 from transcribe.errors import ParameterError
@@ -63,7 +63,6 @@ class WrittenRiff:
     drone_string: int | None = None
     chords: tuple[tuple[str, str], ...] = ()
     rate: int = 22050
-    extra: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_cell(text: str, *, velocity: float = 0.75) -> tuple[CellNote, ...]:
