@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.fingering.riffs import drone_riff
+from tests.fingering.riffs import PATTERNS, drone_riff
 from transcribe.errors import ParameterError
 from transcribe.fingering import (
     Hand,
@@ -211,7 +211,7 @@ def test_instrument_guess_leaves_a_capo_alone() -> None:
 @pytest.mark.parametrize("string", [3, 4, 5])
 def test_instrument_guess_by_a_drone(string: int) -> None:
     hits = []
-    for pattern in ("with every note", "before every note", "every beat", "galloping"):
+    for pattern in PATTERNS:
         for seed in range(3):
             rng = np.random.default_rng(100 * string + seed)
             riff = drone_riff(rng, mode="dorian", drone_string=string, pattern=pattern)

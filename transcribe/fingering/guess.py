@@ -44,6 +44,8 @@ _MIN_OF_STRING = 0.05
 _TOGETHER_SEC = 0.05  # notes this close are one stroke
 _MIN_STRIKES = 4
 _MIN_STRUCK = 0.12  # share of the strokes that the drone is struck with
+_MIN_HELD = 0.9  # or share of the time that few strikes sound on, each so long
+_MIN_HELD_SEC = 2.0
 _MIN_BESIDE = 0.97  # share of the melody that the thinner string beside the drone carries
 _MELODY_FRETS = 17
 _MIN_STEPS = 0.25  # a figure through a chord has none; a melody along a string goes by step
@@ -171,7 +173,11 @@ def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bo
     strokes = 1 + sum(
         b.onset_sec - a.onset_sec > _TOGETHER_SEC for a, b in itertools.pairwise(inside)
     )
-    if len(struck) < _MIN_STRIKES or len(struck) < _MIN_STRUCK * strokes:
+    often = len(struck) >= max(_MIN_STRIKES, _MIN_STRUCK * strokes)
+    lengths = [n.offset_sec - n.onset_sec for n in struck]
+    held = sum(lengths) >= _MIN_HELD * (drone.end_sec - drone.start_sec)
+    held = held and min(lengths) >= _MIN_HELD_SEC and len(lengths) > 1
+    if not (often or held):
         return False
     low = instrument.pitch_midi(drone.string - 1, 0)
     along = sum(low <= p <= low + _MELODY_FRETS for p in melody)
