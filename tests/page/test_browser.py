@@ -341,7 +341,8 @@ def test_undo_says_what_it_took_back(server: Server, open_page, put, one_riff: R
 _OVERLAPS = """() => {
     const boxes = [...document.querySelectorAll(".tab .note")]
         .map((note) => [note.id, note.querySelector("text").getBoundingClientRect()])
-        .concat([...document.querySelectorAll(".tab :is(.deciding, .chord)")]
+        .concat([...document.querySelectorAll(
+            ".tab :is(.deciding, .chord, .bar-number, .phrase)")]
             .map((mark) => [mark.textContent, mark.getBoundingClientRect()]));
     const meet = (a, b) => a.left < b.right && b.left < a.right
         && a.top + 2 < b.bottom && b.top + 2 < a.bottom;
@@ -355,7 +356,7 @@ _OVERLAPS = """() => {
 
 def _crowded() -> Riff:
     """Fast runs up one string, doubled notes 30 ms apart, and a chord on every beat."""
-    from transcribe.riff import Note, Rhythm
+    from transcribe.riff import Note, Phrase, Rhythm
 
     notes = []
     for k in range(48):
@@ -383,7 +384,8 @@ def _crowded() -> Riff:
             for k, sec in enumerate(beats[:12])
         ],
     }
-    rhythm = Rhythm(214.0, (4, 4), beats, beats[::4])
+    phrases = tuple(Phrase("AB"[k % 2], 2.0 * k, 2.0 * k + 2.0) for k in range(6))
+    rhythm = Rhythm(214.0, (2, 4), beats, beats[::2], phrases)
     return Riff(notes=tuple(notes), rhythm=rhythm, theory=theory)
 
 
@@ -451,6 +453,21 @@ def test_tab_in_lines_is_remembered_and_corrected_by_keyboard(
     page.keyboard.press("Enter")
     _expect(page.locator(".line .note .pin")).to_have_count(1)
     assert any(note.pinned for note in saved(server, "in-lines").notes)
+
+
+def test_several_notes_are_chosen_by_touch(server: Server, open_page, put, one_riff: Riff) -> None:
+    phone = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+    page = open_page(server, put(server, "chosen"), **phone)
+    first, second = one_riff.notes[1], one_riff.notes[2]
+    page.locator(f"#note-{first.id}").tap()
+    page.get_by_role("button", name="Several").tap()
+    page.locator(f"#note-{second.id}").tap()
+    _expect(page.locator(".note-panel")).to_contain_text("2 notes chosen")
+    page.get_by_role("button", name="Loop them").tap()
+    _expect(page.locator(".loop-text")).to_contain_text("Loop")
+    page.get_by_role("button", name="Several").tap()
+    page.locator(f"#note-{first.id}").tap()
+    _expect(page.locator(".tab .note.chosen")).to_have_count(1)
 
 
 def test_notes_without_a_string_are_listed_and_can_be_chosen(

@@ -16,6 +16,11 @@ export class Axis {
     this.columns = columnsOf(notes);
     for (const column of this.columns) this.measure(column, deciding);
     const events = this.withBars(bars);
+    const beginning = new Set(bars.phrases.map((phrase) => Math.floor(phrase.start_beat / bars.meter[0] + 1e-6)));
+    for (const event of events) {
+      // A bar's number, and the letter of a phrase that begins with it.
+      if (event.bar !== undefined) event.label = 8 + 7 * String(event.bar + 1).length + (beginning.has(event.bar) ? 18 : 0);
+    }
     this.withChords(chords);
     this.place(events);
     this.byNote = new Map();
@@ -89,16 +94,20 @@ export class Axis {
     let right = -Infinity;
     let mark = -Infinity;
     let chord = -Infinity;
+    let label = -Infinity;
     for (const event of events) {
       const left = event.left + (event.notes && event.bar !== undefined ? 9 : 0);
       x = Math.max(x + (event.sec - sec) * this.pps, right + left, right > -Infinity ? x + LEAST * (event.notes ? 1 : 0.5) : 0);
       if (event.markHalf) x = Math.max(x, mark + event.markHalf);
       if (event.chordWidth) x = Math.max(x, chord + event.figureHalf);
+      const bar = event.notes ? event.figureHalf + 4 : 0;
+      if (event.label) x = Math.max(x, label + bar);
       x = Math.round(x);
       event.x = x;
       sec = event.sec;
       right = x + event.right;
       if (event.markHalf) mark = x + event.markHalf;
+      if (event.label) label = x - bar + event.label;
       if (event.chordWidth) chord = x - event.figureHalf + event.chordWidth;
     }
   }

@@ -13,12 +13,20 @@ export class NotePanel {
   constructor(riff) {
     this.riff = riff;
     this.body = h("div", {});
-    this.earlier = this.button("Earlier note", () => riff.step(-1), { "aria-keyshortcuts": "ArrowLeft" });
-    this.later = this.button("Later note", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
+    this.earlier = this.button("Earlier", () => riff.step(-1), { "aria-keyshortcuts": "ArrowLeft" });
+    this.later = this.button("Later", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
+    // A finger has no Shift key.
+    this.severalButton = this.button("Several", () => this.setSeveral(!riff.several), { "aria-pressed": "false", title: "Choose several notes, one after the other" });
     this.title = h("h2", { id: "note-title" }, "The note");
     this.element = h("section", { class: "note-panel", "aria-labelledby": "note-title" },
-      h("div", { class: "row panel-head" }, this.title, h("span", { class: "stretch" }), this.earlier, this.later), this.body);
+      h("div", { class: "row panel-head" }, this.title, h("span", { class: "stretch" }), this.earlier, this.later, this.severalButton), this.body);
     this.turn = 0;
+  }
+
+  setSeveral(on) {
+    this.riff.several = on;
+    this.severalButton.setAttribute("aria-pressed", String(on));
+    say(on ? "Each note that you choose now is added to those chosen." : "One note at a time.");
   }
 
   show(ids) {
@@ -166,13 +174,13 @@ export class NotePanel {
     const top = Math.min(instrument.frets - instrument.capo, Math.max(12, ...places.map((place) => place.fret + 1)));
     const gap = this.riff.strip.touch ? 34 : 28;
     const height = gap * (strings - 1) + (this.riff.strip.touch ? 66 : 54);
-    const nut = 62;
+    const nut = 84;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(20 * top + 130, this.neck.clientWidth - 2);
+    const width = Math.max(20 * top + 146, this.neck.clientWidth - 2);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
     const y = (string) => 20 + gap * (string - 1);
-    const middle = (fret) => (fret === 0 ? nut - 18 : (x(fret - 1) + x(fret)) / 2);
+    const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
     const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
     for (let fret = 0; fret <= top; fret += 1) {
       wood.append(s("line", { class: fret ? "fret" : "nut", x1: x(fret), x2: x(fret), y1: y(1) - 6, y2: y(strings) + 6 }));

@@ -1,6 +1,6 @@
 // One riff: the strip, the transport and the panels, and every change to the document.
 
-import { get, make, post, wait } from "./api.js";
+import { get, make, post } from "./api.js";
 import { ask, clearNotices, h, notice, put, say } from "./dom.js";
 import { Bars, beatText, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
@@ -228,6 +228,7 @@ class RiffView {
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     put(this.facts, [
       mode ? printed(`${mode.tonic} ${mode.name}`) : "",
+      doc.drone ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}` : "",
       `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
       plural(doc.notes.length, "note"),
     ].filter(Boolean).join(" · "));
@@ -272,7 +273,7 @@ class RiffView {
   }
 
   choose(id, more = false, quiet = false) {
-    if (more && this.chosen.length) {
+    if ((more || this.several) && this.chosen.length) {
       const kept = this.chosen.filter((other) => other !== id);
       this.chosen = [...kept, id];
     } else {
@@ -594,6 +595,4 @@ class RiffView {
     this.aside = this.player.element(url, this.player.clickGain);
     await this.aside.play();
   }
-
-  wait(job) { return wait(job); }
 }

@@ -93,7 +93,7 @@ export function technique(g, note, x, from) {
 export function droneLine(g, drone, x1, x2, label = true) {
   const strings = [drone.string, ...(drone.other_strings || [])];
   const parts = strings.map((string) => s("line", { class: "drone", x1, x2, y1: g.y(string), y2: g.y(string) }));
-  if (label) parts.push(s("text", { class: "drone-name", x: x1 - g.gap * 0.75, y: g.y(drone.string) - g.gap * 0.22, "text-anchor": "end", "font-size": g.gap * 0.6 }, "drone"));
+  if (label) parts.push(s("text", { class: "drone-name", x: x1 - g.gap * 1.05, y: g.y(drone.string) - g.gap * 0.22, "text-anchor": "end", "font-size": g.gap * 0.6 }, "drone"));
   return parts;
 }
 
