@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import FloatArray, Notes
+from theory.pedals import melody, pedals
 from theory.scales import MODES
 
 __all__ = ["FEATURES", "candidates", "features", "lowest_at"]
@@ -25,22 +26,23 @@ FEATURES = (
     "off_heard",
     *(f"missing_{k}" for k in range(2, 8)),
     "untold",
-    "last_1",
-    "last_5",
+    *(f"last_{k}" for k in range(1, 8)),
     "last_off",
-    "end_1",
-    "end_5",
+    *(f"end_{k}" for k in range(1, 8)),
+    "end_off",
     "long_1",
     "long_5",
     "low_1",
     "low_5",
     "opening_triad",
     "closing_triad",
+    *(f"closing_{k}" for k in range(1, 8)),
+    "closing_off",
     "half_end_1",
     "half_end_5",
     "half_end_off",
-    "quarter_end_1",
-    "quarter_end_5",
+    *(f"quarter_end_{k}" for k in range(1, 8)),
+    "quarter_end_off",
     "half_start_triad",
     *(f"leap_{k}" for k in range(1, 8)),
     "step_7_to_1",
@@ -56,11 +58,21 @@ FEATURES = (
     "drone_1",
     "drone_5",
     "drone_off",
+    "drone_rare",
     *(f"is_{name.replace(' ', '_')}" for name in MODES),
 )
 """Names of the features, in the order of the columns that `features` returns."""
 
+_COLUMN: Mapping[str, int] = MappingProxyType({name: i for i, name in enumerate(FEATURES)})
+_TURNS = tuple(
+    i
+    for i, name in enumerate(FEATURES)
+    if name.startswith(("long_", "low_", "opening_", "closing_", "quarter_", "half_start_"))
+    or name.startswith(("leap_", "step_", "again_"))
+)
 _WINDOW = 8  # notes at the beginning and at the end that state the key
+_CLOSE = 16  # notes that lead up to the end and close on it
+_OVER_DRONE = 0.25  # how much the melody's turns and opening count where a drone holds the key
 _HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
 
 
@@ -91,6 +103,9 @@ def _tables() -> tuple[npt.NDArray[np.int64], FloatArray]:
     return number, triads
 
 
+RARE = ("phrygian", "lydian", "locrian")
+"""Modes that are rarely played without a drone that holds their tonic or fifth."""
+
 TELLING: Mapping[str, int] = MappingProxyType(
     {"dorian": 9, "phrygian": 1, "lydian": 6, "mixolydian": 10, "locrian": 6, "blues": 6}
 )
@@ -106,80 +121,118 @@ def _telling() -> FloatArray:
     return out
 
 
-def features(
-    notes: Notes, *, drone_pc: int | None = None, downbeats: FloatArray | None = None
-) -> FloatArray:
-    """Features of every candidate, shape ``(candidates, features)``."""
-    number, triads = _tables()
-    out = np.zeros((number.shape[0], len(FEATURES)))
-    column = {name: i for i, name in enumerate(FEATURES)}
+class _Columns:
+    """A feature matrix, shape ``(candidates, features)``, that is filled by name."""
 
-    def put(name: str, value: FloatArray) -> None:
-        out[:, column[name]] = value
+    def __init__(self) -> None:
+        self.number, self.triads = _tables()
+        self.off = (self.number == 0).astype(np.float64)
+        self.values = np.zeros((self.number.shape[0], len(FEATURES)))
 
-    def by_degree(prefix: str, strengths: FloatArray, parts: Iterable[int]) -> None:
+    def put(self, name: str, value: FloatArray) -> None:
+        self.values[:, _COLUMN[name]] = value
+
+    def by_degree(self, prefix: str, strengths: FloatArray, parts: Iterable[int]) -> None:
+        """How strong each of the degrees ``parts`` is; ``strengths`` by pitch class, (12,)."""
         for k in parts:
-            put(f"{prefix}_{k}", (number == k) @ strengths)
+            self.put(f"{prefix}_{k}", (self.number == k) @ strengths)
 
-    pc = notes.pitch % 12
-    median = float(np.median(notes.duration))
-    length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
-    weight = notes.weight * length
-    share = _share(pc, weight)
-    count = np.bincount(pc, weights=notes.weight, minlength=12)
+    def all_degrees(self, prefix: str, strengths: FloatArray) -> None:
+        """How strong every degree is, and what is foreign."""
+        self.by_degree(prefix, strengths, range(1, 8))
+        self.put(f"{prefix}_off", self.off @ strengths)
+
+
+def features(
+    played: Notes, *, drones: tuple[int, ...] = (), downbeats: FloatArray | None = None
+) -> FloatArray:
+    """Features of every candidate, shape ``(candidates, features)``.
+
+    A drone sounds whatever the melody does, so the melody is weighed without it, and the drone
+    once, as a drone. Where none is given, a low note that comes back throughout counts as one.
+    """
+    drones = drones or pedals(played)
+    notes = melody(played, drones)
+    columns = _Columns()
     size = float(notes.weight.sum())
     effective = size / (1.0 + size / _HALF)
-    enough = 1.0 - np.exp(-size / 15.0)
-    off = (number == 0).astype(np.float64)
-
-    by_degree("on", effective * share, range(1, 8))
-    put("off", effective * (off @ share))
-    put("off_heard", off @ np.log1p(count))
-    for k in range(2, 8):
-        on = number == k
-        put(f"missing_{k}", on.any(axis=1) * enough * np.exp(-2.0 * (on @ count)))
-
-    put("untold", enough * np.exp(-2.0 * (_telling() @ count)) * _telling().any(axis=1))
-
-    last = _one_hot(lowest_at(notes, len(notes) - 1))
-    by_degree("last", last, (1, 5))
-    put("last_off", off @ last)
-    by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
-    by_degree("end", _mean(pc, _phrase_ends(notes, median)), (1, 5))
-    by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
-    by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
-    for name, part in (("opening", slice(0, _WINDOW)), ("closing", slice(-_WINDOW, None))):
-        window = _share(pc[part], weight[part])
-        put(f"{name}_triad", triads[0] @ window)
-    start, half_end, quarter_end = _parts(notes)
-    by_degree("half_end", half_end, (1, 5))
-    put("half_end_off", off @ half_end)
-    by_degree("quarter_end", quarter_end, (1, 5))
-    put("half_start_triad", triads[0] @ start)
-
-    leaps, steps, again = _moves(notes)
-    for k in range(1, 8):
-        triad = triads[k - 1]
-        put(f"leap_{k}", effective * np.einsum("ca,ab,cb->c", triad, leaps, triad))
-    home = (number == 1).astype(np.float64)
-    for k in (7, 2):
-        away = (number == k).astype(np.float64)
-        put(f"step_{k}_to_1", effective * np.einsum("ca,ab,cb->c", away, steps, home))
-    put("again_1", effective * (home @ again))
-
+    median = float(np.median(notes.duration))
+    length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
+    _put_heard(columns, played, notes, notes.weight * length, effective)
+    _put_places(columns, notes, notes.weight * length, median)
+    _put_moves(columns, notes, effective)
     if downbeats is not None and downbeats.size:
         gap = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1)
-        by_degree("downbeat", _mean(pc, gap <= 0.25 * median), (1, 5))
+        columns.by_degree("downbeat", _mean(notes.pitch % 12, gap <= 0.25 * median), (1, 5))
     bass = _bass(notes)
     if bass is not None:
-        by_degree("bass", bass, (1, 5))
-    if drone_pc is not None:
-        drone = _one_hot(drone_pc)
-        by_degree("drone", drone, (1, 5))
-        put("drone_off", off @ drone)
+        columns.by_degree("bass", bass, (1, 5))
+    if drones:
+        # A drone already says where home is, so how the melody opens and turns matters less;
+        # which notes it has, and on what its phrases end, count in full.
+        columns.values[:, _TURNS] *= _OVER_DRONE
+        drone = _one_hot(min(drones))
+        columns.by_degree("drone", drone, (1, 5))
+        columns.put("drone_off", columns.off @ drone)
+        holds = columns.values[:, [_COLUMN["drone_1"], _COLUMN["drone_5"]]].sum(axis=1)
+        columns.put("drone_rare", holds * _is(RARE))
     for name in MODES:
-        put(f"is_{name.replace(' ', '_')}", np.array([n == name for _, n in candidates()], float))
-    return out
+        columns.put(f"is_{name.replace(' ', '_')}", _is((name,)))
+    return columns.values
+
+
+def _is(names: tuple[str, ...]) -> FloatArray:
+    """1 for the candidates of these modes, shape (candidates,)."""
+    return np.array([name in names for _, name in candidates()], dtype=np.float64)
+
+
+def _put_heard(
+    columns: _Columns, played: Notes, notes: Notes, weight: FloatArray, effective: float
+) -> None:
+    """Which notes sound how much, and which of a mode's own never do (the drone's count too)."""
+    share = _share(notes.pitch % 12, weight)
+    count = np.bincount(played.pitch % 12, weights=played.weight, minlength=12)
+    enough = 1.0 - np.exp(-float(notes.weight.sum()) / 15.0)
+    columns.by_degree("on", effective * share, range(1, 8))
+    columns.put("off", effective * (columns.off @ share))
+    columns.put("off_heard", columns.off @ np.log1p(count))
+    for k in range(2, 8):
+        on = columns.number == k
+        columns.put(f"missing_{k}", on.any(axis=1) * enough * np.exp(-2.0 * (on @ count)))
+    telling = _telling()
+    columns.put("untold", enough * np.exp(-2.0 * (telling @ count)) * telling.any(axis=1))
+
+
+def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: float) -> None:
+    """What stands first and last, at the ends of phrases and parts, long and low."""
+    pc = notes.pitch % 12
+    columns.all_degrees("last", _one_hot(lowest_at(notes, len(notes) - 1)))
+    columns.by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
+    columns.all_degrees("end", _mean(pc, _phrase_ends(notes, median)))
+    columns.by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
+    columns.by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
+    for name, part in (("opening", slice(0, _WINDOW)), ("closing", slice(-_WINDOW, None))):
+        window = _share(pc[part], weight[part])
+        columns.put(f"{name}_triad", columns.triads[0] @ window)
+    columns.all_degrees("closing", _mean(pc, np.arange(len(notes)) >= len(notes) - _CLOSE))
+    start, half_end, quarter_end = _parts(notes)
+    columns.by_degree("half_end", half_end, (1, 5))
+    columns.put("half_end_off", columns.off @ half_end)
+    columns.all_degrees("quarter_end", quarter_end)
+    columns.put("half_start_triad", columns.triads[0] @ start)
+
+
+def _put_moves(columns: _Columns, notes: Notes, effective: float) -> None:
+    """Within which chords the line leaps, how it steps to the tonic, and whether it stays there."""
+    leaps, steps, again = _moves(notes)
+    for k in range(1, 8):
+        triad = columns.triads[k - 1]
+        columns.put(f"leap_{k}", effective * np.einsum("ca,ab,cb->c", triad, leaps, triad))
+    home = (columns.number == 1).astype(np.float64)
+    for k in (7, 2):
+        away = (columns.number == k).astype(np.float64)
+        columns.put(f"step_{k}_to_1", effective * np.einsum("ca,ab,cb->c", away, steps, home))
+    columns.put("again_1", effective * (home @ again))
 
 
 def _share(pc: npt.NDArray[np.int64], weight: FloatArray) -> FloatArray:

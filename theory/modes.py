@@ -178,8 +178,7 @@ def posterior(
     notes: Notes, *, drones: tuple[int, ...] = (), downbeats: FloatArray | None = None
 ) -> FloatArray:
     """Probability of every candidate of `theory.evidence.candidates`; shape ``(candidates,)``."""
-    drone = min(drones) % 12 if drones else None
-    columns = features(notes, drone_pc=drone, downbeats=downbeats)
+    columns = features(notes, drones=drones, downbeats=downbeats)
     score = columns @ np.array([WEIGHTS[name] for name in FEATURES])
     score -= score.max()
     likely = np.exp(score)

@@ -18,6 +18,8 @@ from tests.bench import theory_riffs as riffs
 from tests.bench.theory_tunes import LABELS, Tune, load_tunes
 from theory import Mode, find_chords, find_loop, find_mode
 from theory.loop import bars_of
+from theory.modes import Candidate
+from theory.scales import parse_note
 
 KEYS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 FAMILY = {
@@ -63,7 +65,7 @@ def tunes(args: argparse.Namespace) -> None:
         [(m.tonic_pc, FAMILY.get(m.name, m.name)) for m in modes],
     )
     held = cross_validated(Problem(labelled))
-    _tune_row("  the same model, each tune held out (10 folds)", labelled, held)
+    _tune_row("  the same model, held out with its variants", labelled, held)
     _tune_row("music21 key finder", labelled, [t.music21_key for t in labelled])
     lenient = [
         (t.tonic, t.label)
@@ -146,21 +148,24 @@ def riff_modes(args: argparse.Namespace) -> None:
     """Mode of generated riffs, seven modes over four drone strings."""
     names = list(riffs.SEVEN)
     print("\nMode of generated riffs over an open string (tonic and mode exact)")
-    _row("", "all", *names)
+    _row("", "all", "first or 2nd", *names)
 
     def score(
         name: str, make: Callable[[int, str, int], riffs.Played], n: int, *, drone: bool = True
     ) -> None:
-        by_mode = []
+        by_mode, near = [], []
         for mode in names:
             hits = []
             for string in riffs.DRONE_STRINGS:
                 for seed in range(1000, 1000 + n):
                     played = make(seed, mode, string)
                     found = _mode(played, drone=drone)
-                    hits.append((found.tonic_pc, found.name) == (played.tonic, played.mode))
+                    truth = (played.tonic, played.mode)
+                    first, second = found.posterior[:2]
+                    hits.append(_is(first, truth))
+                    near.append(hits[-1] or _is(second, truth))
             by_mode.append(float(np.mean(hits)))
-        _row(name, float(np.mean(by_mode)), *by_mode)
+        _row(name, float(np.mean(by_mode)), float(np.mean(near)), *by_mode)
 
     def spoilt(seed: int, mode: str, string: int) -> riffs.Played:
         return riffs.spoil(
@@ -175,12 +180,22 @@ def riff_modes(args: argparse.Namespace) -> None:
         lambda seed, mode, string: riffs.drone_riff(seed, mode, string, fifth=True),
         10,
     )
+    score(
+        "  the same, drone not given",
+        lambda seed, mode, string: riffs.drone_riff(seed, mode, string, fifth=True),
+        10,
+        drone=False,
+    )
     if args.audio:
         score(
             f"heard from audio ({args.audio} a string)",
             lambda seed, mode, string: hear(riffs.drone_riff(seed, mode, string), rough=args.rough),
             args.audio,
         )
+
+
+def _is(candidate: Candidate, truth: tuple[int, str]) -> bool:
+    return (parse_note(candidate.tonic), candidate.name) == truth
 
 
 def _mode(played: riffs.Played, *, drone: bool = True) -> Mode:
