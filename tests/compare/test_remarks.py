@@ -188,3 +188,25 @@ def test_an_unclear_take_asks_for_a_better_recording() -> None:
     assert text.count("\n  ? ") == 1
     assert "? 8 notes in bars 1 and 2: not clear enough to judge, not counted" in text
     assert "8 notes in bars 1 and 2: not clear enough" in report.html(comparison)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "said"),
+    [
+        (0.6, "everything is right at tempo 60: try 65 next, on the way to 100"),
+        (0.94, "everything is right at tempo 94: try 100 next"),
+        (1.0, None),
+        (1.2, None),
+    ],
+)
+def test_a_slow_take_without_a_mistake_may_go_faster(ratio: float, said: str | None) -> None:
+    riff = reference()
+    found = [s for s in compare(take(played(riff, ratio=ratio)), riff).remarks if "next" in s]
+    assert found == ([said] if said else [])
+
+
+def test_a_slow_take_with_a_mistake_is_not_sent_on() -> None:
+    riff = reference()
+    notes = played(riff, ratio=0.6)
+    notes[5] = replace(notes[5], pitch_midi=notes[5].pitch_midi + 1)
+    assert not any("next" in s for s in compare(take(notes), riff).remarks)

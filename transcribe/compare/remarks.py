@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from transcribe.compare.model import Pass, Verdict
+from transcribe.compare.model import Pass, Summary, Verdict
 from transcribe.compare.places import beat_name, listed, moment, ranges
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Instrument, Note, Riff
@@ -15,6 +15,8 @@ __all__ = ["differences", "other_riff", "reach", "remarks", "stretch_words"]
 _CENTS = 10  # a difference of tuning that is worth a word
 _FALSE_START = 0.5  # a pass that breaks off before this share of the reference
 _FIRST_NOTES = 8
+_NEARLY = 0.95  # share of the reference's tempo that is as good as all of it
+_ENOUGH = 8  # right notes that are more than a try
 _UNCLEAR = 0.25  # share of unsure notes at which another recording would help
 
 
@@ -168,6 +170,7 @@ def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) 
     for time, longer in passes[best].pauses:
         if longer > 0.5:
             said.append(f"a pause of {longer:.1f} s before {time:.1f} s is not counted")
+    said += _faster(passes[best].summary)
     unsure = sum(r.verdict == "unsure" and not r.again and not r.left_out for r in rows)
     if unsure >= 4 and unsure > _UNCLEAR * len(reference.notes):
         said.append(
@@ -175,6 +178,19 @@ def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) 
             "quiet room, would tell more"
         )
     return tuple(said)
+
+
+def _faster(summary: Summary) -> list[str]:
+    """What to do after a slow take without a mistake: a little faster (common practice)."""
+    now, goal = summary.tempo_bpm, summary.reference_bpm
+    right = summary.counts.get("right", 0)
+    if now is None or goal is None or summary.right_share < 1.0 or right < _ENOUGH:
+        return []
+    following = min(goal, 1.08 * now)
+    if now > _NEARLY * goal:
+        return []
+    goes_on = f", on the way to {goal:.0f}" if following < goal else ""
+    return [f"everything is right at tempo {now:.0f}: try {following:.0f} next{goes_on}"]
 
 
 def _are(count: int) -> str:

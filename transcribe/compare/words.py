@@ -22,6 +22,7 @@ __all__ = [
     "verdict_names",
 ]
 
+_BIAS_MS = 3.0  # less is not worth a word
 _FEW = 3  # notes of a kind that are named one by one
 _RINGING = 0.98  # share of its time at which the drone never fell silent
 
@@ -55,10 +56,11 @@ def headline(comparison: Comparison) -> list[str]:
     elif s.tempo_bpm is not None:
         lines.append(f"Tempo: {s.tempo_bpm:.0f}, by the take's own pulse")
     if s.spread_ms is not None and s.bias_ms is not None:
-        side = "late" if s.bias_ms > 0 else "early"
-        lines.append(
-            f"Timing: spread {s.spread_ms:.0f} ms, {abs(s.bias_ms):.0f} ms {side} on average"
-        )
+        timing = f"Timing: spread {s.spread_ms:.0f} ms (two notes in three lie within it)"
+        if abs(s.bias_ms) >= _BIAS_MS:
+            side = "late" if s.bias_ms > 0 else "early"
+            timing += f", {abs(s.bias_ms):.0f} ms {side} on average"
+        lines.append(timing)
     odd = []
     if s.cut_short:
         odd.append(f"{s.cut_short} cut short")
