@@ -84,6 +84,15 @@ def test_an_extra_note_says_what_to_damp() -> None:
     assert points == ("beat 3a: G4 sounds but is not written, damp what is not played",)
 
 
+def test_an_extra_note_at_the_end_of_a_bar_is_told_within_the_bar() -> None:
+    riff = reference(drone=False, repeats=2)
+    # Bar 1 ends 2.4 s after the first note, at 2.8 s.
+    comparison = spoilt(riff, extra=(Note(99, 2.77, 2.9, 67),))
+    ((place, points),) = plan(comparison)
+    assert place == "bar 1"
+    assert points[0].startswith("beat 4a: G4 sounds")
+
+
 def test_a_take_that_runs_away_is_told_to_use_a_metronome() -> None:
     riff = reference(repeats=4)
     length = riff.notes[-1].offset_sec

@@ -12,7 +12,7 @@ from transcribe.formats.tab_layout import COUNTS
 from transcribe.instrument import pitch_name
 from transcribe.riff import Note
 
-__all__ = ["beat_name", "listed", "moment", "ranges", "spot"]
+__all__ = ["beat_name", "listed", "moment", "ranges", "rounded", "spot"]
 
 _NEAR = 0.03  # beats; further from a counted place a beat is told as a decimal
 
@@ -34,16 +34,24 @@ def beat_name(beat: float) -> str:
 
 
 def moment(beat: float, meter: tuple[int, int], *, rough: bool = False) -> str:
-    """Bar and beat of a score time; ``rough`` takes the nearest quarter of a beat.
+    """Bar and beat of a score time; ``rough`` takes the nearest quarter of a beat in the bar.
 
-    >>> moment(9.5, (4, 4)), moment(-1.0, (4, 4)), moment(7.97, (4, 4), rough=True)
-    ('bar 3 beat 2&', 'pickup beat 4', 'bar 3 beat 1')
+    >>> moment(9.5, (4, 4)), moment(-1.0, (4, 4)), moment(7.9, (4, 4), rough=True)
+    ('bar 3 beat 2&', 'pickup beat 4', 'bar 2 beat 4a')
     """
-    if rough:
-        beat = round(4.0 * beat) / 4.0
     bar = int((beat + _NEAR) // meter[0])
     name = f"bar {bar + 1}" if bar >= 0 else "pickup"
-    return f"{name} beat {beat_name(beat - bar * meter[0] + 1.0)}"
+    within = beat - bar * meter[0] + 1.0
+    return f"{name} beat {beat_name(rounded(within, meter) if rough else within)}"
+
+
+def rounded(within: float, meter: tuple[int, int], *, parts: int = 4) -> float:
+    """A beat of a bar, from 1, to the nearest of its ``parts`` that still lies in the bar.
+
+    >>> rounded(2.45, (4, 4)), rounded(4.95, (4, 4))
+    (2.5, 4.75)
+    """
+    return min(round(parts * within) / parts, meter[0] + 1.0 - 1.0 / parts)
 
 
 def spot(note: Note) -> str:

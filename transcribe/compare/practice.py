@@ -14,7 +14,7 @@ import numpy as np
 
 from transcribe.compare.drone import drone_notes
 from transcribe.compare.model import DroneGap, DroneVerdict, Practice, Summary, Verdict
-from transcribe.compare.places import beat_name, listed, ranges, spot
+from transcribe.compare.places import beat_name, listed, ranges, rounded, spot
 from transcribe.riff import Note, Riff
 
 __all__ = ["practice_plan"]
@@ -290,7 +290,9 @@ def _beat(row: Verdict, reference: Riff) -> str:
     if row.beat is None or row.bar is None or reference.rhythm is None:
         return str((row.reference or 0) + 1) if row.reference is not None else ""
     within = row.beat - (row.bar - 1) * reference.rhythm.meter[0] + 1.0
-    return beat_name(within if row.reference is not None else round(4.0 * within) / 4.0)
+    if row.reference is None:
+        within = rounded(within, reference.rhythm.meter)
+    return beat_name(within)
 
 
 def _when(rows: Sequence[Verdict], at: _At) -> str:
@@ -319,4 +321,4 @@ def _from(gap: DroneGap, reference: Riff) -> str:
     if gap.start_beat is None or gap.bar is None or reference.rhythm is None:
         return f" at {gap.start_sec:.1f} s"
     within = gap.start_beat - (gap.bar - 1) * reference.rhythm.meter[0] + 1.0
-    return f" at beat {beat_name(round(2.0 * within) / 2.0)}"
+    return f" at beat {beat_name(rounded(within, reference.rhythm.meter, parts=2))}"
