@@ -167,3 +167,13 @@ def test_text_is_named_tab_in_errors() -> None:
         read_tab("words\nand words\n")
     with pytest.raises(FormatError, match=r"^board:1: "):
         read_tab("words\nand words\n", name="board")
+
+
+def test_a_bar_that_lost_its_whole_count_is_refused(tmp_path: Path) -> None:
+    lines = write_tab(drone_riff()).splitlines()
+    count = next(
+        i for i, line in enumerate(lines) if line.split()[:1] == ["1"] and "|" in lines[i - 1]
+    )
+    bar = lines[count - 1].index("|", lines[count - 1].index("|") + 1)
+    lines[count] = " " * bar + lines[count][bar:]
+    _refused("\n".join(lines) + "\n", None, "over one of the places of the count", tmp_path)

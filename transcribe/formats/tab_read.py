@@ -281,8 +281,10 @@ class _Reader:
     def _mark_times(self, marks: list[tuple[int, str]], line: int) -> dict[int, float]:
         """Column of each mark of one bar -> beats from the bar's start."""
         times: dict[int, float] = {}
+        if not marks:
+            return times
         beats = [i for i, (_, text) in enumerate(marks) if text.isdigit()]
-        if marks and (not beats or beats[0] != 0):
+        if not beats or beats[0] != 0:
             raise refuse(
                 self.name, line, f"{marks[0][1]!r} at column {marks[0][0] + 1}", "the beat's number"
             )
