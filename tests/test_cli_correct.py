@@ -277,6 +277,13 @@ def test_part_names_one_of_several(tmp_path: Path, capsys: pytest.CaptureFixture
         assert ("Of 2 parts" in capsys.readouterr().out) is (option == [])
     assert main(["show", str(path), "--part", "1", "--notes"]) == 0
     assert "C5" in capsys.readouterr().out
+    assert main(["finger", str(path), "--part", "1"]) == 0
+    capsys.readouterr()
+    take = ["compare", str(document), str(path), "--no-progress"]
+    assert main([*take, "--part", "1"]) == 0
+    assert "semitones higher" not in capsys.readouterr().out
+    assert main(take) == 0  # the guitar, from which the flute's riff is far
+    assert "20 semitones higher" in capsys.readouterr().out
     assert main(["theory", str(path), "--part", "oboe"]) == 1
     assert "there are 1 Flute, 2 Guitar" in capsys.readouterr().err
     assert main(["show", str(document), "--part", "1"]) == 1
@@ -301,11 +308,12 @@ E|-----------------|
     want = [(n.string, n.fret) for n in read_any(tab).notes]
     assert main(["finger", str(tab)]) == 0
     assert [(n.string, n.fret) for n in read_riff(tmp_path / "mine.riff.json").notes] != want
+    assert "--as-written keeps them all" in capsys.readouterr().err
     assert main(["finger", str(tab), "--as-written"]) == 0
     riff = read_riff(tmp_path / "mine.riff.json")
     assert [(n.string, n.fret) for n in riff.notes] == want
     assert all(n.pinned for n in riff.notes)
-    assert "lie elsewhere" not in capsys.readouterr().err.splitlines()[-1]
+    assert "lie elsewhere" not in capsys.readouterr().err
     assert main(["refinger", str(tmp_path / "mine.riff.json"), "--unpin", "all"]) == 0
     assert main(["finger", str(tab), "--as-written", "--capo", "3"]) == 1
     assert "leave out --as-written" in capsys.readouterr().err

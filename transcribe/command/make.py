@@ -49,8 +49,8 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
         riff = _keeping(old, riff, place.document, args, progress)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
-        f"{len(moved)} notes lie elsewhere than {args.notes.name} has them; "
-        f"to hold one there, handspan refinger {place.document} --pin ID=STRING/FRET"
+        f"{len(moved)} notes lie elsewhere than {args.notes.name} has them; --as-written keeps "
+        f"them all, handspan refinger {place.document} --pin ID=STRING/FRET one"
     )
     _save(riff, place, args, progress, revision, remark=remark if moved else "")
     return 0
