@@ -478,6 +478,9 @@ def test_notes_without_a_string_are_listed_and_can_be_chosen(
     below = Note(2, 1.0, 1.4, 30)  # F#1: no string of a guitar in standard tuning reaches it
     riff = Riff(notes=(Note(1, 0.0, 0.4, 64, string=1, fret=0), below))
     page = open_page(server, put(server, "lost", riff=riff))
+    # A note at the very start keeps clear of the strings' names.
+    names, figure = (page.locator(at).bounding_box() for at in (".names-ground", "#note-1 text"))
+    assert figure["x"] >= names["x"] + names["width"]
     remark = page.locator(".remark")
     _expect(remark).to_contain_text("F♯1 at 1.0 s")
     remark.get_by_role("button").click()

@@ -91,13 +91,15 @@ export class Axis {
   place(events) {
     let x = 0;
     let sec = 0;
-    let right = -Infinity;
+    // The first figure keeps clear of the names of the strings at the left edge.
+    let right = -2;
+    let least = 0;
     let mark = -Infinity;
     let chord = -Infinity;
     let label = -Infinity;
     for (const event of events) {
       const left = event.left + (event.notes && event.bar !== undefined ? 9 : 0);
-      x = Math.max(x + (event.sec - sec) * this.pps, right + left, right > -Infinity ? x + LEAST * (event.notes ? 1 : 0.5) : 0);
+      x = Math.max(x + (event.sec - sec) * this.pps, right + left, x + (event.notes ? least : least / 2));
       if (event.markHalf) x = Math.max(x, mark + event.markHalf);
       if (event.chordWidth) x = Math.max(x, chord + event.figureHalf);
       const bar = event.notes ? event.figureHalf + 4 : 0;
@@ -106,6 +108,7 @@ export class Axis {
       event.x = x;
       sec = event.sec;
       right = x + event.right;
+      least = LEAST;
       if (event.markHalf) mark = x + event.markHalf;
       if (event.label) label = x - bar + event.label;
       if (event.chordWidth) chord = x - event.figureHalf + event.chordWidth;

@@ -220,6 +220,7 @@ class RiffView {
 
   /** Take over a new state of the document. */
   refresh(data, first = false) {
+    if (!first) this.holdStill();
     this.data = data;
     const doc = data.document;
     this.bars = new Bars(doc.rhythm);
@@ -248,6 +249,13 @@ class RiffView {
     this.panel.show(this.chosen);
     this.tabStale = true;
     if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  /** Remarks come and go above the tab; the tab stays where the eye and the hand are. */
+  holdStill() {
+    const top = () => this.strip.element.getBoundingClientRect().top;
+    const before = top();
+    if (before < window.innerHeight) requestAnimationFrame(() => { if (!this.left && Math.abs(top() - before) > 1) window.scrollBy(0, top() - before); });
   }
 
   /** Show another fingering in the tab without changing the document; null shows the own one. */
