@@ -55,6 +55,9 @@ FEATURES = (
     "downbeat_5",
     "bass_1",
     "bass_5",
+    "chord_first_1",
+    "chord_last_1",
+    "chord_5_to_1",
     "drone_1",
     "drone_5",
     "drone_off",
@@ -70,9 +73,18 @@ _TURNS = tuple(
     if name.startswith(("long_", "low_", "opening_", "closing_", "quarter_", "half_start_"))
     or name.startswith(("leap_", "step_", "again_"))
 )
+_LINE = tuple(
+    i
+    for i, name in enumerate(FEATURES)
+    if name.startswith(("last_", "end_", "long_", "low_", "closing_", "half_", "quarter_"))
+    or name.startswith(("leap_", "step_", "again_", "first_", "opening_"))
+)
 _WINDOW = 8  # notes at the beginning and at the end that state the key
 _CLOSE = 16  # notes that lead up to the end and close on it
 _OVER_DRONE = 0.25  # how much the melody's turns and opening count where a drone holds the key
+_IN_CHORDS = 0.25  # and how much they count, its ends too, where chords are played, not a line
+_LEAPS = 0.85  # share of leaps among the moves that only chords have
+_STROKE = 0.08  # of the usual note, between the strings of one stroke
 _HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
 
 
@@ -167,6 +179,9 @@ def features(
     bass = _bass(notes)
     if bass is not None:
         columns.by_degree("bass", bass, (1, 5))
+    if not drones and _is_chordal(notes):
+        columns.values[:, _LINE] *= _IN_CHORDS
+        _put_chords(columns, notes, median)
     if drones:
         # A drone already says where home is, so how the melody opens and turns matters less;
         # which notes it has, and on what its phrases end, count in full.
@@ -233,6 +248,32 @@ def _put_moves(columns: _Columns, notes: Notes, effective: float) -> None:
         away = (columns.number == k).astype(np.float64)
         columns.put(f"step_{k}_to_1", effective * np.einsum("ca,ab,cb->c", away, steps, home))
     columns.put("again_1", effective * (home @ again))
+
+
+def _is_chordal(notes: Notes) -> bool:
+    """Whether strings are struck together or one by one as chords, rather than a melody."""
+    move = np.abs(np.diff(notes.pitch))
+    moves = int((move > 0).sum())
+    return moves >= _WINDOW and float((move >= 3).sum()) >= _LEAPS * moves
+
+
+def _put_chords(columns: _Columns, notes: Notes, median: float) -> None:
+    """Whether the first and the last full stroke stand on the tonic: loops start at home."""
+    breaks = np.flatnonzero(np.diff(notes.onset) > _STROKE * median) + 1
+    strokes = np.split(notes.pitch, breaks)
+    columns.by_degree("chord_first", _one_hot(int(strokes[0].min())), (1,))
+    full = [s for s in strokes if 2 * len(s) > max(len(t) for t in strokes) and len(s) > 1]
+    if full:
+        basses = np.array([s.min() for s in full])
+        columns.by_degree("chord_last", _one_hot(int(basses[-1])), (1,))
+        changes = np.flatnonzero(np.diff(basses % 12))
+        falls = [
+            b
+            for a, b in zip(basses[changes], basses[changes + 1], strict=True)
+            if (b - a) % 12 == 5
+        ]
+        strengths = np.bincount(np.array(falls, dtype=np.int64) % 12, minlength=12)
+        columns.by_degree("chord_5_to", strengths / max(1, changes.size), (1,))
 
 
 def _share(pc: npt.NDArray[np.int64], weight: FloatArray) -> FloatArray:

@@ -148,7 +148,7 @@ def riff_modes(args: argparse.Namespace) -> None:
     """Mode of generated riffs, seven modes over four drone strings."""
     names = list(riffs.SEVEN)
     print("\nMode of generated riffs over an open string (tonic and mode exact)")
-    _row("", "all", "first or 2nd", *names)
+    _row("", "all", "1st or 2nd", *names)
 
     def score(
         name: str, make: Callable[[int, str, int], riffs.Played], n: int, *, drone: bool = True
@@ -251,7 +251,7 @@ def hear(played: riffs.Played, *, rough: float = 0.0) -> riffs.Played:
 def loops(args: argparse.Namespace) -> None:
     """Chords and loops of strummed handbook chords."""
     print("\nStrummed loops of handbook chords")
-    _row("", "strums", "bars right", "roots right", "loop exact")
+    _row("", "strums", "bars right", "roots right", "loop exact", "mode")
     cases = [riffs.strum(seed) for seed in range(2000, 2072)]
     _loop_row("true notes and beats", cases)
     spoilt = [riffs.spoil(c, i, lost=0.08, extra=0.06, wrong=0.02) for i, c in enumerate(cases)]
@@ -267,9 +267,10 @@ def loops(args: argparse.Namespace) -> None:
 def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> None:
     from theory import parse_chord
 
-    bars, roots, exact = [], [], []
+    bars, roots, exact, named = [], [], [], []
     for case in cases:
         mode = _mode(case)
+        named.append(str(mode) in riffs.LOOP_MODES[" ".join(case.loop)])
         chords = find_chords(
             onset_sec=case.onset,
             duration_sec=case.duration,
@@ -292,7 +293,8 @@ def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> No
         exact.append(found == truth[: case.loop_bars])
         if show and not exact[-1]:
             print("   missed:", " | ".join(case.bars[: case.loop_bars]), "heard:", found)
-    _row(name, len(cases), float(np.mean(bars)), float(np.mean(roots)), float(np.mean(exact)))
+    shares = [float(np.mean(hits)) for hits in (bars, roots, exact, named)]
+    _row(name, len(cases), *shares)
 
 
 def _named(symbols: object) -> tuple[str, ...]:

@@ -4,7 +4,8 @@ A drone riff: one open string struck on the beat, a line on the neighbouring str
 through a mode, returns to its tonic at the ends of phrases, and sounds the degree that decides
 the mode at least twice (a riff that never does is in no mode that anyone could name). A strum: a
 loop of chords in the shapes that handbooks teach (common practice, no source), down and up, one
-chord to a bar or two. Nothing here comes from `theory.voicings` or `theory.chords`.
+chord to a bar or two. The table of modes is that of `theory.scales`, which is checked against
+music21 elsewhere; nothing else here comes from `theory`.
 """
 
 from __future__ import annotations
@@ -13,15 +14,13 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from theory.scales import MODES
+
 OPEN = (64, 59, 55, 50, 45, 40)
 SEVEN = {
-    "ionian": (0, 2, 4, 5, 7, 9, 11),
-    "dorian": (0, 2, 3, 5, 7, 9, 10),
-    "phrygian": (0, 1, 3, 5, 7, 8, 10),
-    "lydian": (0, 2, 4, 6, 7, 9, 11),
-    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
-    "aeolian": (0, 2, 3, 5, 7, 8, 10),
-    "locrian": (0, 1, 3, 5, 6, 8, 10),
+    name: shape.semitones
+    for name, shape in MODES.items()
+    if shape.parent == "major" and len(shape.semitones) == 7
 }
 # What tells each mode from the modes one note away: each of these sounds at least twice.
 DECIDING = {
@@ -67,32 +66,49 @@ SHAPES = {
     "C#m": "x46654",
     "B": "x24442",
 }
-LOOPS = (
-    "G D Em C",
-    "Am F C G",
-    "C G Am F",
-    "D A G D",
-    "Am G F G",
-    "Em C G D",
-    "A D E7 D",
-    "D C G D",
-    "Am D",
-    "E A B7 A",
-    "C Am Dm7 G7",
-    "G Cadd9 D Em7",
-    "Em7 A7",
-    "Bm G D A",
-    "Dm Bb C Dm",
-    "Gm Bb F C",
-    "F#m D A E",
-    "Cmaj7 Am7 Dm7 G",
-    "A Asus2 D Dsus4",
-    "Gmaj7 Cmaj7",
-    "Cm Gm Bb F",
-    "E D A E",
-    "C#m A E B",
-    "D7 G7 D7 A7",
-)
+# Loops, and the modes that a teacher would name for them (common practice, no source).
+LOOP_MODES = {
+    "G D Em C": ("G ionian",),
+    "Am F C G": (
+        "A aeolian",
+        "C ionian",
+    ),
+    "C G Am F": ("C ionian",),
+    "D A G D": ("D ionian",),
+    "Am G F G": ("A aeolian",),
+    "Em C G D": (
+        "E aeolian",
+        "G ionian",
+    ),
+    "A D E7 D": ("A ionian",),
+    "D C G D": ("D mixolydian",),
+    "Am D": ("A dorian",),
+    "E A B7 A": ("E ionian",),
+    "C Am Dm7 G7": ("C ionian",),
+    "G Cadd9 D Em7": ("G ionian",),
+    "Em7 A7": ("E dorian",),
+    "Bm G D A": (
+        "B aeolian",
+        "D ionian",
+    ),
+    "Dm Bb C Dm": ("D aeolian",),
+    "Gm Bb F C": ("G dorian",),
+    "F#m D A E": (
+        "F# aeolian",
+        "A ionian",
+    ),
+    "Cmaj7 Am7 Dm7 G": ("C ionian",),
+    "A Asus2 D Dsus4": ("A mixolydian",),
+    "Gmaj7 Cmaj7": ("G ionian",),
+    "Cm Gm Bb F": ("C dorian",),
+    "E D A E": ("E mixolydian",),
+    "C#m A E B": (
+        "C# aeolian",
+        "E ionian",
+    ),
+    "D7 G7 D7 A7": ("D mixolydian",),
+}
+LOOPS = tuple(LOOP_MODES)
 STROKES = ("D.D.DUDU", "D.DU.UDU", "D...D...", "D.D.D.D.", "DUDUDUDU", "D..UDU..")
 
 
