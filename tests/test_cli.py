@@ -223,7 +223,7 @@ def test_second_transcription_carries_pins_over(
     pinned = read_riff(riff)
     take = shutil.copy(_audio(takes / "mooring"), riff.parent)
     assert main(["transcribe", str(take)]) == 0
-    assert "1 pins carried over" in capsys.readouterr().err
+    assert "1 pin carried over" in capsys.readouterr().err
     again = read_riff(riff)
     onset_sec = pinned.note(note_id).onset_sec
     held = [n for n in again.notes if n.pinned]

@@ -176,7 +176,7 @@ def _cut(document: Path, bar_line: str, old: str, new: str) -> Path:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("2", "-", "bar 1 beat 2: the number on string 3 is lost, fret 2 (A3)"),
+        ("2", "-", "bar 1 beat 2: the number of note 2 is lost, string 3 fret 2 (A3)"),
         (
             "4",
             "5",
@@ -203,6 +203,21 @@ def test_a_tab_with_one_number_more_says_where(
     edited = _cut(loop, "e |", "|--", "|-3")
     assert main(["refinger", str(loop), "--from-tab", str(edited)]) == 1
     assert "bar 1 beat 1: string 1 fret 3 is not in the riff" in capsys.readouterr().err
+
+
+def test_a_note_is_taken_out_and_comes_back(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["refinger", str(loop), "--delete", "2", "--delete", "3"]) == 0
+    said = capsys.readouterr().out
+    assert "note 2: A3 is gone" in said
+    assert {n.id for n in read_riff(loop).notes} == {1, *range(4, 21)}
+    edited = loop.with_name("edited.txt")
+    edited.write_text(write_tab(read_riff(loop)), encoding="utf-8")
+    assert main(["refinger", str(loop), "--from-tab", str(edited)]) == 0
+    assert main(["refinger", str(loop), "--delete", "2"]) == 1
+    assert "no note 2 any more" in capsys.readouterr().err
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    assert "note 3: B3 is there" in capsys.readouterr().out
+    assert len(read_riff(loop).notes) == 20
 
 
 def test_dead_notes_in_an_edited_tab_are_no_fault(tmp_path: Path) -> None:
@@ -252,8 +267,11 @@ def test_finger_of_a_file_beside_a_corrected_riff_keeps_the_corrections(
     assert main(["refinger", str(loop), "--pin", "2=4/7", "--only-here"]) == 0
     corrected = read_riff(loop)
     assert main(["finger", str(loop.with_name("rope-walk.mid"))]) == 0
-    assert "1 pins carried over" in capsys.readouterr().err
+    assert "1 pin carried over" in capsys.readouterr().err
     assert read_riff(loop.with_name("rope-walk.kept-1.riff.json")) == corrected
+    assert main(["refinger", str(loop), "--delete", "20"]) == 0
+    assert main(["finger", str(loop.with_name("rope-walk.mid"))]) == 0
+    assert "1 pin carried over, 1 change of notes not;" in capsys.readouterr().err
     held = [n for n in read_riff(loop).notes if n.pinned]
     assert [(n.string, n.fret) for n in held] == [(4, 7)]
 
@@ -308,12 +326,12 @@ E|-----------------|
     want = [(n.string, n.fret) for n in read_any(tab).notes]
     assert main(["finger", str(tab)]) == 0
     assert [(n.string, n.fret) for n in read_riff(tmp_path / "mine.riff.json").notes] != want
-    assert "--as-written keeps them all" in capsys.readouterr().err
+    assert "--as-written keeps them" in capsys.readouterr().err
     assert main(["finger", str(tab), "--as-written"]) == 0
     riff = read_riff(tmp_path / "mine.riff.json")
     assert [(n.string, n.fret) for n in riff.notes] == want
     assert all(n.pinned for n in riff.notes)
-    assert "lie elsewhere" not in capsys.readouterr().err
+    assert "--as-written" not in capsys.readouterr().err
     assert main(["refinger", str(tmp_path / "mine.riff.json"), "--unpin", "all"]) == 0
     assert main(["finger", str(tab), "--as-written", "--capo", "3"]) == 1
     assert "leave out --as-written" in capsys.readouterr().err

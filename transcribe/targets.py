@@ -125,7 +125,8 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         more = len(faults) - _MOST_TOLD
         raise ParameterError(
             f"{name}: {'; '.join(faults[:_MOST_TOLD])}{f'; and {more} more' if more > 0 else ''}; "
-            "move numbers to other strings, where they sound the same pitch, and keep every note"
+            "move numbers to other strings, where they sound the same pitch, and keep every note "
+            "(--delete ID takes one out)"
         )
     return pins_from_tab(riff, dataclasses.replace(edited, notes=tuple(notes)))
 
@@ -189,7 +190,10 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
                 f"{note.string} fret {note.fret}"
             )
         else:
-            text = f"{where}: the number on string {note.string} is lost, fret {note.fret} ({name})"
+            text = (
+                f"{where}: the number of note {note.id} is lost, string {note.string} fret "
+                f"{note.fret} ({name})"
+            )
         told.append((note.onset_sec, text))
     for other in new:
         where = place_in_score(riff, other)

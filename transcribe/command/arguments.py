@@ -119,6 +119,14 @@ def _add_refinger(commands: Any) -> None:
         help="let a note go again, or those of bar:2, of phrase:A, or all",
     )
     again.add_argument(
+        "--delete",
+        action="append",
+        default=[],
+        type=int,
+        metavar="ID",
+        help="take out a note that was not played, such as an overtone",
+    )
+    again.add_argument(
         "--only-here", action="store_true", help="leave the repeats of the phrase as they are"
     )
     again.add_argument(

@@ -1,4 +1,4 @@
-"""The command that corrects a riff: pins, an edited tab, half and double time, undo."""
+"""The command that corrects a riff: pins, an edited tab, half and double time, notes, undo."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
 
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
-    """``riff`` with what ``args`` ask for, in the order: back, tempo, unpin, pin."""
+    """``riff`` with what ``args`` ask for, in the order: back, tempo, delete, unpin, pin."""
     from transcribe import edits, fingering, pipeline, tempo
     from transcribe.targets import pinned_of, places_in_tab, places_of
 
@@ -73,6 +73,8 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
             first_beat_sec=args.first_beat,
             progress=progress,
         )
+    if args.delete:
+        riff = pipeline.with_theory(riff, edits.delete(riff, args.delete))
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = fingering.unpin(riff, wanted, repeats=repeats)

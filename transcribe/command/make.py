@@ -49,8 +49,8 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
         riff = _keeping(old, riff, place.document, args, progress)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
-        f"{len(moved)} notes lie elsewhere than {args.notes.name} has them; --as-written keeps "
-        f"them all, handspan refinger {place.document} --pin ID=STRING/FRET one"
+        f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
+        f"them, handspan refinger {place.document} --pin ID=STRING/FRET one"
     )
     _save(riff, place, args, progress, revision, remark=remark if moved else "")
     return 0
@@ -134,13 +134,16 @@ def _keeping(
 ) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
     from transcribe import pipeline, shelf
+    from transcribe.history import stacks
 
     if old.history or any(note.pinned for note in old.notes):
         pins, lost = shelf.carry_pins(old, riff.notes)
+        edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
         kept = shelf.keep_old(document)
         progress.say(
-            f"{document} held corrections: {len(pins)} pins carried over"
-            + (f", {len(lost)} fit no note any more" if lost else "")
+            f"{document} held corrections: {_count(len(pins), 'pin')} carried over"
+            + (f", {_count(len(lost), 'pin')} without a note" if lost else "")
+            + (f", {_count(edited, 'change')} of notes not" if edited else "")
             + f"; the old document is kept as {kept}"
         )
         if pins:
@@ -248,6 +251,10 @@ def _hand(span_mm: float | None) -> Any:
     from transcribe.fingering import Hand
 
     return Hand() if span_mm is None else Hand(span_mm=span_mm)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
 
 
 def _has_moved(note: Note, riff: Riff) -> bool:
