@@ -256,6 +256,17 @@ def test_what_is_no_document_is_told_the_way(
     assert sorted(loop.parent.iterdir()) == files
 
 
+def test_notes_and_recordings_are_sent_to_the_right_command(
+    loop: Path, takes: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    notes = loop.with_name("rope-walk.mid")
+    assert main(["transcribe", str(notes)]) == 1
+    assert f"holds notes and no sound; handspan finger {notes}" in capsys.readouterr().err
+    sound = takes / "mooring" / "mooring.ogg"
+    assert main(["finger", str(sound)]) == 1
+    assert f"for a recording, handspan transcribe {sound}" in capsys.readouterr().err
+
+
 def test_a_folder_is_no_document(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["refinger", str(loop.parent), "--undo"]) == 1
     assert "is a folder; name one" in capsys.readouterr().err

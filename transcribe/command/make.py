@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
-from transcribe.errors import ParameterError
+from transcribe.errors import FormatError, ParameterError
 
 if TYPE_CHECKING:
     from transcribe.riff import Instrument, Note, Riff
@@ -21,6 +21,7 @@ __all__ = ["demo", "finger", "transcribe"]
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import pipeline
 
+    _check_kind(args.take, notes=False)
     place = _Place.of(args, args.take)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
@@ -40,6 +41,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import pipeline
     from transcribe.formats import read_any
 
+    _check_kind(args.notes, notes=True)
     place = _Place.of(args, args.notes)
     old, revision = place.old()
     given = read_any(args.notes, part=args.part)
@@ -54,6 +56,20 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     )
     _save(riff, place, args, progress, revision, remark=remark if moved else "")
     return 0
+
+
+def _check_kind(path: Path, *, notes: bool) -> None:
+    """Name the other command where a recording is given for notes, or notes for a recording."""
+    from transcribe.formats import holds_notes
+
+    if not path.is_file() or holds_notes(path) is notes:
+        return
+    if notes:
+        raise FormatError(
+            f"{path} holds no notes that can be read; for a recording, handspan transcribe {path}; "
+            "else give a riff document, a text tab, MusicXML, MIDI or JAMS"
+        )
+    raise FormatError(f"{path} holds notes and no sound; handspan finger {path}")
 
 
 def _as_written(riff: Riff, args: argparse.Namespace) -> dict[int, tuple[int, int]]:
