@@ -252,6 +252,15 @@ def test_a_chord_that_comes_apart_is_one_chord_where_only_the_order_is_known() -
     assert verdicts(comparison) == {"wrong": [before]}
 
 
+def test_notes_written_in_a_row_and_played_as_one_chord_are_right() -> None:
+    riff = reference(drone=False)
+    notes = played(riff)
+    # The last three notes of bar 1, rolled in 20 ms.
+    for k in (6, 7):
+        notes[k] = later([notes[k]], notes[5].onset_sec + 0.01 * (k - 5) - notes[k].onset_sec)[0]
+    assert verdicts(compare(take(notes), riff, order_only=True)) == {}
+
+
 def heard(notes: list[Note]) -> list[Note]:
     """The same notes as a tracker is sure of them."""
     return [replace(n, confidence=0.95) for n in notes]

@@ -129,3 +129,25 @@ def test_a_reference_without_rhythm_names_notes() -> None:
     comparison = compare(take(notes), Riff(notes=bare, extra={"timing": "order"}))
     point = "note 5: play string 4 fret 14 (E4), it was 1 fret too high on string 4"
     assert plan(comparison) == [("notes 1 to 8", (point,))]
+
+
+def test_what_goes_wrong_in_pass_after_pass_is_told_though_the_best_is_right() -> None:
+    riff = reference()
+    good = played(riff)
+    bad = list(good)
+    bad[4] = replace(bad[4], pitch_midi=bad[4].pitch_midi + 1)
+    comparison = compare(take([*bad, *later(good, 6.0), *later(bad, 12.0)]), riff)
+    assert comparison.best == 1
+    assert comparison.summary.right_share == 1.0
+    point = "in 2 of 3 passes, beat 2: play string 4 fret 10 (C4), it was 1 fret too high on "
+    ((place, points),) = plan(comparison)
+    assert place == "bar 1"
+    assert points == (point + "string 4",)
+    assert comparison.practice[0].errors == {"wrong": 2}
+
+
+def test_a_false_start_asks_for_no_practice() -> None:
+    riff = reference(repeats=2)
+    start = [n for n in played(riff, start_sec=0.0) if n.onset_sec < 2.0]
+    start[3] = replace(start[3], pitch_midi=start[3].pitch_midi + 1)
+    assert plan(compare(take([*start, *later(played(riff), 2.6)]), riff)) == []

@@ -156,7 +156,12 @@ class _Job:
             if matched < needed + _NEARLY:
                 percent = f"{100 * matched:.0f} %"
                 said = (f"only {percent} of the notes match: check the reference", *said)
-            plan = practice_plan(chosen.notes, chosen.summary, self.reference, chosen.drone)
+            plan = practice_plan(
+                [p.notes for p in passes if p is chosen or p.enough],
+                chosen.summary,
+                self.reference,
+                chosen.drone,
+            )
         else:
             differ, plan = (), ()
             said = other_riff(self.take, self.reference, matched=matched, transposition=shift)

@@ -29,11 +29,9 @@ def share_matched(passes: Sequence[Pass], best: int) -> float:
     reference is taken alone, so that what was played around it does no harm.
     """
     whole = _share(row for one in passes for row in one.notes)
-    counted = [row for row in passes[best].notes if not row.again]
-    written = [row for row in counted if row.reference is not None]
-    reached = sum(not row.left_out for row in written)
-    if reached >= _WHOLE * len(written):
-        return max(whole, _share(row for row in counted if not row.left_out))
+    if passes[best].reached_share >= _WHOLE:
+        counted = (row for row in passes[best].notes if not row.again and not row.left_out)
+        return max(whole, _share(counted))
     return whole
 
 

@@ -239,6 +239,23 @@ class Pass:
     pauses: tuple[tuple[float, float], ...] = ()  # (take seconds, seconds longer than written)
     tempo: tuple[tuple[float, float], ...] = ()  # (take seconds, beats per minute)
 
+    @property
+    def reach(self) -> tuple[int, int] | None:
+        """First and last note of the reference that the pass reaches; None if it reaches none."""
+        ids = [r.reference for r in self.notes if r.reference is not None and not r.left_out]
+        return (min(ids), max(ids)) if ids else None
+
+    @property
+    def reached_share(self) -> float:
+        """Share of the reference's notes that the pass reaches, 0 to 1."""
+        own = [r for r in self.notes if r.reference is not None and not r.again]
+        return sum(not r.left_out for r in own) / max(1, len(own))
+
+    @property
+    def enough(self) -> bool:
+        """Whether the pass reaches half of the reference, so that it is more than a try."""
+        return self.reached_share >= 0.5
+
     def as_json(self, *, with_notes: bool = False) -> dict[str, Any]:
         """The pass as JSON values."""
         notes = {"notes": [row.as_json() for row in self.notes]} if with_notes else {}

@@ -15,13 +15,14 @@ import numpy as np
 from transcribe.compare.align import Run
 from transcribe.compare.pairs import same_pitch
 from transcribe.compare.tempo import breaks, smooth
-from transcribe.compare.timeline import Events
+from transcribe.compare.timeline import STRUM_SEC, Events
 
 __all__ = ["Fit", "Stretch", "fit_in_order", "fit_stretch", "group_passes"]
 
 _CHORD_SEC = 0.05  # a chord's notes lie this close to its middle
 _CHANCE = 0.5  # share of its pitches that a run must get right
 _CLEARLY = 0.75  # the same where that is less than three events' worth
+_ROLLED = 2.0  # events; written no further apart, notes may be one chord rolled
 _NEAR = 4  # events; a gap this small at either end of a pass was missed, a larger one not reached
 
 
@@ -294,6 +295,7 @@ def fit_in_order(
     due = np.interp(where, points, onsets)
     due = np.where(where < points[0], onsets[0] - step * (points[0] - where), due)
     due = np.where(where > points[-1], onsets[-1] + step * (where - points[-1]), due)
+    pairs += _rolled(pairs, stretch, x, at, ref_pitch, take_pitch)
     used_ref, used_take = {i for i, _ in pairs}, {j for _, j in pairs}
     left = np.array([i not in used_ref for i in stretch.reference], dtype=bool)
     free = np.array([j for j in stretch.take if j not in used_take], dtype=int)
@@ -307,3 +309,29 @@ def fit_in_order(
     ids = stretch.reference[left]
     more = tuple((int(ids[i]), int(free[j])) for i, j in found)
     return Fit(stretch, tuple(sorted(pairs + more)), due, np.full(len(where), step))
+
+
+def _rolled(
+    pairs: tuple[tuple[int, int], ...],
+    stretch: Stretch,
+    x: np.ndarray,
+    at: np.ndarray,
+    ref_pitch: np.ndarray,
+    take_pitch: np.ndarray,
+) -> tuple[tuple[int, int], ...]:
+    """More pairs, of notes written one after another and played as one chord."""
+    if not pairs:
+        return ()
+    of_ref, of_take = np.array(pairs).T
+    left = np.setdiff1d(stretch.reference, of_ref)
+    found: list[tuple[int, int]] = []
+    for j in np.setdiff1d(stretch.take, of_take).tolist():
+        same = left[ref_pitch[left] == take_pitch[j]]
+        beside = x[of_ref[np.abs(at[of_take] - at[j]) < STRUM_SEC]]
+        if len(same) and len(beside):
+            apart = np.abs(x[same][:, None] - beside).min(axis=1)
+            if apart.min() <= _ROLLED:
+                i = int(same[int(np.argmin(apart))])
+                found.append((i, j))
+                left = left[left != i]
+    return tuple(found)

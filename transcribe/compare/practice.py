@@ -1,7 +1,8 @@
 """The practice plan: where to work first, from which tempo, and what to do there.
 
-A place is a bar, with the bars of the same music in which the same slip was made: whoever mends it
-once mends it everywhere. Where the reference has no bars, a place is a few notes in a row.
+Every pass of the take counts, since what goes wrong again and again needs the work most. A place
+is a bar, with the bars of the same music in which the same slip was made: whoever mends it once
+mends it everywhere. Where the reference has no bars, a place is a few notes in a row.
 """
 
 from __future__ import annotations
@@ -33,11 +34,13 @@ _LEAST_PART = 0.09  # of a beat; less is told in milliseconds alone
 
 @dataclass
 class _Place:
-    """A bar, or a few notes, with what went wrong there."""
+    """A bar, or a few notes, with what went wrong there: in how many passes, of how many."""
 
     key: int
     rows: list[Verdict]
     gaps: list[DroneGap]
+    spoilt: set[int]
+    passes: int
 
     @property
     def weight(self) -> float:
@@ -63,12 +66,20 @@ class _At:
 
 
 def practice_plan(
-    rows: Sequence[Verdict],
+    passes: Sequence[Sequence[Verdict]],
     summary: Summary,
     reference: Riff,
     drone: DroneVerdict | None,
 ) -> tuple[Practice, ...]:
-    """The places that need work, worst first: at most three, and none where nothing is wrong."""
+    """The places that need work, worst first: at most three, and none where nothing is wrong.
+
+    Parameters
+    ----------
+    passes : sequence of sequences of Verdict
+        The verdicts of every pass that plays enough of the reference to count.
+    summary, drone : Summary, DroneVerdict or None
+        Those of the best pass.
+    """
     whole = (0, len(reference.notes) - 1)
     tempo = _start_tempo(0.0, summary)
     lines = []
@@ -76,7 +87,7 @@ def practice_plan(
         share = f"the drone rings {100 * drone.ringing_share:.0f} % of the time it should"
         lines.append(Practice(None, "throughout", tempo, (f"{share}, {_LET_RING}",), {}, whole))
         drone = None  # told once for all
-    groups = _groups(_places(rows, drone), reference)
+    groups = _groups(_places(passes, drone), reference)
     groups.sort(key=lambda g: (-sum(p.rank for p in g), g[0].key))
     lines += [_line(group, summary, reference) for group in groups[: _PLACES - len(lines)]]
     drift = summary.drift_percent
@@ -90,18 +101,20 @@ def practice_plan(
 _LET_RING = "let it ring and keep the other fingers off its string"
 
 
-def _places(rows: Sequence[Verdict], drone: DroneVerdict | None) -> list[_Place]:
+def _places(passes: Sequence[Sequence[Verdict]], drone: DroneVerdict | None) -> list[_Place]:
     """Every place where something went wrong, in the reference's order."""
-    members: dict[int, list[Verdict]] = defaultdict(list)
-    for row in rows:
-        if not row.left_out and not row.again:
-            members[row.bar if row.bar is not None else _section(row, rows)].append(row)
-    gaps: dict[int, list[DroneGap]] = defaultdict(list)
+    places: dict[int, _Place] = {}
+    for k, rows in enumerate(passes):
+        for row in rows:
+            if not row.left_out and not row.again:
+                key = row.bar if row.bar is not None else _section(row, rows)
+                place = places.setdefault(key, _Place(key, [], [], set(), len(passes)))
+                place.rows.append(row)
+                place.spoilt |= {k} if row.verdict in _WEIGHT else set()
     for gap in drone.gaps if drone is not None else ():
-        if gap.bar is not None:
-            gaps[gap.bar].append(gap)
-    places = [_Place(key, members[key], gaps[key]) for key in sorted(members)]
-    return [place for place in places if place.weight > 0]
+        if gap.bar in places:
+            places[gap.bar].gaps.append(gap)
+    return [places[key] for key in sorted(places) if places[key].weight > 0]
 
 
 def _section(row: Verdict, rows: Sequence[Verdict]) -> int:
@@ -141,7 +154,7 @@ def _music(place: _Place, reference: Riff) -> Hashable:
     if reference.rhythm is None or any(r.bar is None for r in place.rows):
         return None
     start = (place.key - 1) * reference.rhythm.meter[0]
-    notes = (reference.notes[r.reference] for r in place.rows if r.reference is not None)
+    notes = (reference.notes[i] for i in {r.reference for r in place.rows} if i is not None)
     return tuple(sorted((round((n.onset_beat or 0.0) - start, 2), n.pitch_midi) for n in notes))
 
 
@@ -172,11 +185,16 @@ def _line(group: list[_Place], summary: Summary, reference: Riff) -> Practice:
         bars = [p.key for p in group]
         place = f"bar{'s' if len(bars) > 1 else ''} {ranges(bars)}"
     share = max(p.weight / p.notes for p in group)
+    points = _points(rows, gaps, _At(reference, tuple(p.key for p in group), summary.tempo_bpm))
+    spoilt = set().union(*(p.spoilt for p in group))
+    if worst.passes > 1 and spoilt:
+        first, *more = points
+        points = (f"in {len(spoilt)} of {worst.passes} passes, {first}", *more)
     return Practice(
         bar,
         place,
         _start_tempo(share, summary),
-        _points(rows, gaps, _At(reference, tuple(p.key for p in group), summary.tempo_bpm)),
+        points,
         dict(errors),
         span,
     )
@@ -203,15 +221,15 @@ def _points(rows: list[Verdict], gaps: list[DroneGap], at: _At) -> tuple[str, ..
         by_kind[row.verdict].append(row)
     said: list[tuple[float, str]] = []
     if by_kind["wrong"]:
-        said.append((1.0 * len(by_kind["wrong"]), _wrong(by_kind["wrong"], at)))
+        said.append((_WEIGHT["wrong"] * len(by_kind["wrong"]), _wrong(by_kind["wrong"], at)))
     if by_kind["missed"]:
-        said.append((1.0 * len(by_kind["missed"]), _missed(by_kind["missed"], at)))
+        said.append((_WEIGHT["missed"] * len(by_kind["missed"]), _missed(by_kind["missed"], at)))
     if by_kind["extra"]:
-        said.append((0.7 * len(by_kind["extra"]), _extra(by_kind["extra"], at)))
+        said.append((_WEIGHT["extra"] * len(by_kind["extra"]), _extra(by_kind["extra"], at)))
     for verdict in ("late", "early"):
         if by_kind[verdict]:
             text = _off_the_beat(by_kind[verdict], at)
-            said.append((0.6 * len(by_kind[verdict]), text))
+            said.append((_WEIGHT[verdict] * len(by_kind[verdict]), text))
     # Strokes of the drone that were missed are told as missed notes.
     stopped = [g for g in gaps if g.kind == "stopped ringing"]
     if stopped or (gaps and not by_kind["missed"]):
@@ -226,10 +244,10 @@ def _points(rows: list[Verdict], gaps: list[DroneGap], at: _At) -> tuple[str, ..
 def _wrong(rows: list[Verdict], at: _At) -> str:
     """The commonest wrong note: when, what is written, what it was."""
     kinds = Counter(_wrong_kind(r, at) for r in rows)
-    (note, what), count = kinds.most_common(1)[0]
+    note, what = kinds.most_common(1)[0][0]
     same = [r for r in rows if _wrong_kind(r, at) == (note, what)]
     text = f"{_when(same, at)}: play {note}, it was {what}"
-    more = len(rows) - count
+    more = len({r.reference for r in rows} - {r.reference for r in same})
     return text + (f"; {more} more wrong note{'s' if more > 1 else ''}" if more else "")
 
 
@@ -242,7 +260,7 @@ def _missed(rows: list[Verdict], at: _At) -> str:
     spots = Counter(spot(_note(r, at.reference)) for r in rows)
     name, when = spots.most_common(1)[0][0], _when(rows, at)
     if len(spots) > 1:
-        return f"{when}: {len(rows)} notes are missing, most of all {name}"
+        return f"{when}: {len({r.reference for r in rows})} notes are missing, most of all {name}"
     drone = {_note(r, at.reference).id for r in rows} <= {
         at.reference.notes[i].id for i in drone_notes(at.reference)
     }
@@ -264,8 +282,9 @@ def _off_the_beat(rows: list[Verdict], at: _At) -> str:
     off = abs(float(np.median([r.offset_ms or 0.0 for r in rows])))
     when = _when(rows, at)
     who = spot(_note(rows[0], at.reference))
-    come = "comes" if len(rows) == 1 else f"and {len(rows) - 1} more come"
-    if len({_beat(r, at.reference) for r in rows}) < len(rows) and len(rows) > 1:
+    late = {r.reference for r in rows}
+    come = "comes" if len(late) == 1 else f"and {len(late) - 1} more come"
+    if len({_beat(r, at.reference) for r in rows}) < len(late):
         who, come = "what is played there", "comes"
     part = _part_of_beat(off, at.tempo_bpm)
     return f"{when}: {who} {come} {off:.0f} ms {rows[0].verdict}{part}, count aloud"
@@ -303,7 +322,7 @@ def _when(rows: Sequence[Verdict], at: _At) -> str:
             return f"at {listed([f'{r.time_sec or 0.0:.1f} s' for r in rows])}"
         return f"note{'s' if len(numbers) > 1 else ''} {ranges(numbers)}"
     by_bar: dict[int, list[str]] = defaultdict(list)
-    for row in rows:
+    for row in sorted(rows, key=lambda r: r.beat or 0.0):
         if (name := _beat(row, at.reference)) not in by_bar[row.bar or 0]:
             by_bar[row.bar or 0].append(name)
     told = list(by_bar.values())

@@ -5,15 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from transcribe.compare.model import Pass, Summary, Verdict
+from transcribe.compare.model import Pass, Summary
 from transcribe.compare.places import beat_name, listed, moment, ranges
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Instrument, Note, Riff
 
-__all__ = ["differences", "other_riff", "reach", "remarks", "stretch_words"]
+__all__ = ["differences", "other_riff", "remarks", "stretch_words"]
 
 _CENTS = 10  # a difference of tuning that is worth a word
-_FALSE_START = 0.5  # a pass that breaks off before this share of the reference
 _FIRST_NOTES = 8
 _NEARLY = 0.95  # share of the reference's tempo that is as good as all of it
 _ENOUGH = 8  # right notes that are more than a try
@@ -155,7 +154,7 @@ def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) 
         )
     said += _of_passes(reference, passes, best)
     rows = passes[best].notes
-    said += _not_reached(reference, rows)
+    said += _not_reached(reference, passes[best])
     again = sorted({r.reference for r in rows if r.again and r.reference is not None})
     if again:
         said.append(
@@ -197,16 +196,9 @@ def _are(count: int) -> str:
     return "is" if count == 1 else "are"
 
 
-def reach(reference: Riff, rows: Sequence[Verdict]) -> tuple[int, int] | None:
-    """First and last note of the reference that a pass reaches; None where it reaches none."""
-    reached = [r.reference for r in rows if r.reference is not None and not r.left_out]
-    return (min(reached), max(reached)) if reached else None
-
-
 def _of_passes(reference: Riff, passes: Sequence[Pass], best: int) -> list[str]:
     """How often the riff was played, and which verdicts these are."""
-    half = _FALSE_START * len(reference.notes)
-    short = [k for k, one in enumerate(passes) if k != best and _reached(one.notes) < half]
+    short = [k for k, one in enumerate(passes) if k != best and not one.enough]
     full = len(passes) - len(short)
     said = []
     if full > 1:
@@ -222,14 +214,10 @@ def _of_passes(reference: Riff, passes: Sequence[Pass], best: int) -> list[str]:
     return said
 
 
-def _reached(rows: Sequence[Verdict]) -> int:
-    return sum(r.reference is not None and not r.left_out and not r.again for r in rows)
-
-
-def _not_reached(reference: Riff, rows: Sequence[Verdict]) -> list[str]:
+def _not_reached(reference: Riff, one: Pass) -> list[str]:
     """What of the reference the pass leaves out: its start, its end, something between."""
-    out = sorted(r.reference for r in rows if r.left_out and r.reference is not None)
-    span = reach(reference, rows)
+    out = sorted(r.reference for r in one.notes if r.left_out and r.reference is not None)
+    span = one.reach
     if not out:
         return []
     if span is None:

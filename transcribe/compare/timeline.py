@@ -14,7 +14,15 @@ import numpy as np
 
 from transcribe.riff import Note, Riff, sort_notes
 
-__all__ = ["Clock", "Events", "bar_of", "has_beats", "reference_clocks", "take_events"]
+__all__ = [
+    "STRUM_SEC",
+    "Clock",
+    "Events",
+    "bar_of",
+    "has_beats",
+    "reference_clocks",
+    "take_events",
+]
 
 STRUM_SEC = 0.05
 """Onsets closer than this belong to one event; a strum passes from string to string faster."""

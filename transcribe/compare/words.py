@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from transcribe.compare.model import MARKS, Comparison, DroneGap, Pass, Verdict
 from transcribe.compare.places import moment, ranges, spot
-from transcribe.compare.remarks import reach, stretch_words
+from transcribe.compare.remarks import stretch_words
 from transcribe.instrument import pitch_name
 
 __all__ = [
@@ -174,7 +174,7 @@ def gap_words(gap: DroneGap, comparison: Comparison) -> str:
 
 def pass_words(one: Pass, comparison: Comparison) -> str:
     """Which part of the reference a pass reaches; empty where it is the whole."""
-    span = reach(comparison.reference, one.notes)
+    span = one.reach
     last = len(comparison.reference.notes) - 1
     if span is None or span == (0, last):
         return ""
