@@ -70,7 +70,7 @@ HAND = {
     "is_melodic_minor": -1.2,
     "is_major_pentatonic": -2.0,
     "is_minor_pentatonic": -1.6,
-    "is_blues": -2.0,
+    "is_blues": -1.5,
 }
 HEAD = '''"""How much each piece of evidence for a tonic and mode counts.
 
