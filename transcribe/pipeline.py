@@ -205,7 +205,7 @@ def _in_bars(
     """
     bars = riff.extra.get("bars_sec")
     told = riff.extra.get("meter")
-    guessed = meter is None and not told
+    guessed = meter is None and not riff.extra.get("meter_told")
     meter = meter or (tuple(told) if told else (4, 4))
     onsets = sorted({note.onset_sec for note in riff.notes})
     if bars and len(bars) > 1:
@@ -220,9 +220,10 @@ def _in_bars(
         times = {onset: onset for onset in onsets}
     wanted = bpm if bpm is not None else min(max(own_bpm, 20.0), 400.0)
     factor = own_bpm / wanted
-    extra = {k: v for k, v in riff.extra.items() if k not in ("bars_sec", "meter", "column_sec")}
+    used = ("bars_sec", "meter", "meter_told", "column_sec")
+    extra = {key: value for key, value in riff.extra.items() if key not in used}
     if guessed:
-        remark = "The tab tells no meter; 4/4 is taken until another is given."
+        remark = f"The tab tells no meter; {meter[0]}/{meter[1]} is taken until another is given."
         extra["warnings"] = [*extra.get("warnings", ()), remark]
     notes = tuple(
         dataclasses.replace(

@@ -82,6 +82,30 @@ def test_a_meter_in_the_heading_is_taken() -> None:
     assert _bars(fingered) == [6, 5, 6, 5]
 
 
+@pytest.mark.parametrize(
+    ("row", "meter"),
+    [
+        ("-0-2-4-0-2-4-|-5-4-2-0---2-|-0-2-4-5-4-2-", (3, 4)),
+        ("0---2---4---|5---4---2---|0---2-------", (3, 4)),
+        ("-0-2-4-0-2-4-5-7-|-5-4-2-0---2-4-5-|-0-2-4-5-4-2-0---", (4, 4)),
+        ("0-2-4-0-2-4-|5-4-2-0---2-4-5-7-|0-2-4-", (4, 4)),
+        ("-0-----------|-2-----------|-0-----------", (4, 4)),
+    ],
+)
+def test_three_quarters_are_seen_where_bars_are_drawn_for_them(
+    row: str, meter: tuple[int, int]
+) -> None:
+    text = "".join(f"{n}|{row if n == 'D' else _dashed(row)}|\n" for n in "eBGDAE")
+    fingered = pipeline.finger(read_tab(text))
+    assert fingered.rhythm is not None
+    assert fingered.rhythm.meter == meter
+    assert f"{meter[0]}/{meter[1]} is taken" in " ".join(fingered.extra["warnings"])
+    bars = row.split("|")
+    if meter == (3, 4):
+        assert _bars(fingered) == [sum(c.isdigit() for c in bar) for bar in bars]
+    assert pipeline.finger(read_tab(text), meter=(6, 8)).rhythm.meter == (6, 8)  # type: ignore[union-attr]
+
+
 def test_a_narrow_first_bar_is_a_pickup() -> None:
     fingered = pipeline.finger(read_tab(PICKUP))
     assert _bars(fingered) == [2, 4, 2]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
@@ -17,6 +18,8 @@ _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
 _LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
+_FEW = 4  # gaps between signs, under which they tell nothing of the meter
+_EVEN = 0.8  # share of the signs that stand at whole numbers of the usual gap
 _PARTS = 16  # columns that a bar is given where it is written again without its bar lines
 _NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
 
@@ -97,12 +100,13 @@ def make_riff(
         downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
         rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
     elif len(played) > 1 and not head.own:
-        played, starts, bar_sec = _evenly(played, head)
+        meter = head.meter or _drawn_meter(played)
+        played, starts, bar_sec = _evenly(played, meter, head.bpm)
         grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
         bars_sec = [grid.sec(start) for start in starts if start >= 0]
         extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
         extra |= {"column_sec": round(bar_sec / _PARTS, 6)}
-        extra |= {"meter": list(head.meter)} if head.meter else {}
+        extra |= {"meter": list(meter), "meter_told": head.meter is not None}
     else:
         starts = [0.0]
         for bar in played:
@@ -130,17 +134,43 @@ def make_riff(
     )
 
 
-def _evenly(played: list[TabBar], head: Head) -> tuple[list[TabBar], list[float], float]:
+def _lead(played: list[TabBar]) -> float:
+    """Columns that stand before the first sign of every bar."""
+    lead = min((hit.at for bar in played for hit in bar.hits), default=0.0)
+    return lead if lead <= _LEAD_COLUMNS else 0.0
+
+
+def _drawn_meter(played: list[TabBar]) -> tuple[int, int]:
+    """3/4 where bars of one width are drawn with room for three or six evenly spaced signs.
+
+    Anything else is taken for 4/4: most riffs are, and the columns seldom tell (common practice,
+    no source).
+    """
+    usual = statistics.median(bar.length for bar in played)
+    full = [bar for bar in played if bar.length >= _NARROW * usual]
+    lead = _lead(played)
+    columns = [sorted({hit.at - lead for hit in bar.hits}) for bar in full]
+    gaps = [b - a for row in columns for a, b in itertools.pairwise(row)]
+    if len(gaps) < _FEW or max(b.length for b in full) - min(b.length for b in full) > 1:
+        return (4, 4)
+    gap = min(statistics.multimode(gaps))
+    even = sum(at % gap == 0 for row in columns for at in row) / sum(map(len, columns))
+    signs = round((usual - lead) / gap)
+    return (3, 4) if even >= _EVEN and signs in (3, 6) else (4, 4)
+
+
+def _evenly(
+    played: list[TabBar], meter: tuple[int, int], bpm: float | None
+) -> tuple[list[TabBar], list[float], float]:
     """Bars of one length each, their times as shares of it, where they start, and its seconds.
 
     A bar is drawn as wide as its signs need; what it lasts is a bar. The columns tell shares of
     it, to a sixteenth or as fine as its signs need. A first bar that is much narrower than the
     others is a pickup, a last one is not filled.
     """
-    top, unit = head.meter or (4, 4)
+    top, unit = meter
     usual = statistics.median(bar.length for bar in played)
-    lead = min((hit.at for bar in played for hit in bar.hits), default=0.0)
-    lead = lead if lead <= _LEAD_COLUMNS else 0.0
+    lead = _lead(played)
     parts = max(4, top * 16 // unit)
     even: list[TabBar] = []
     short = 0.0
@@ -157,7 +187,7 @@ def _evenly(played: list[TabBar], head: Head) -> tuple[list[TabBar], list[float]
         even.append(replace(bar, length=1.0, hits=hits, chords=chords))
     first = -short if short else 0.0
     starts = [first + (i if not short or i == 0 else i - 1 + short) for i in range(len(even))]
-    return even, starts, top * 60.0 / (head.bpm or 30.0 * unit)
+    return even, starts, top * 60.0 / (bpm or 30.0 * unit)
 
 
 def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
