@@ -143,8 +143,10 @@ def said_of(row: Verdict) -> str:
         return f": {name} is not written there"
     if row.verdict == "missed":
         return ": did not sound"
-    name = row.played.where + " " if row.reference is None and row.played is not None else ""
-    return f": {name}not sure" + (f", {row.reason}" if row.reason else "")
+    why = row.reason or "not heard for certain"
+    if row.reference is None and row.played is not None:
+        return f": {row.played.where} may have sounded too ({why})"
+    return f": not sure, {why}"
 
 
 def verdict_names(rows: Iterable[Verdict], ids: Sequence[int]) -> dict[int, str]:
