@@ -139,8 +139,7 @@ class Api:
         return JSONResponse(named)
 
     async def _revision(self, request: Request) -> Response:
-        revision = await run_in_threadpool(self._desk.revision, _riff_id(request))
-        return JSONResponse({"revision": revision})
+        return JSONResponse(await run_in_threadpool(self._desk.revision, _riff_id(request)))
 
     async def _edit(self, request: Request) -> Response:
         body = await _body(request)

@@ -72,9 +72,10 @@ class Desk:
         riff, revision = read_revision(entry.path)
         return self._shown(entry, riff, revision)
 
-    def revision(self, riff_id: str) -> str:
-        """The revision of a riff on disk now."""
-        return current_revision(self._store.entry(riff_id).path)
+    def revision(self, riff_id: str) -> dict[str, Any]:
+        """The revision of a riff on disk now, and a mark of its last comparison."""
+        path = self._store.entry(riff_id).path
+        return {"revision": current_revision(path), "check": _stamp(check_path(path))}
 
     def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
         undo, redo = edits.describe_last(riff)
@@ -290,11 +291,12 @@ class Desk:
         One that cannot be read is told of in ``damaged``, and does no more harm than that.
         """
         path = check_path(self._store.entry(riff_id).path)
+        stamp = _stamp(path)
         try:
             kept = read_check(path)
         except FormatError as error:
-            return {"check": None, "damaged": str(error)}
-        return {"check": None if kept is None else self._check_shown(kept)}
+            return {"check": None, "stamp": stamp, "damaged": str(error)}
+        return {"check": None if kept is None else self._check_shown(kept), "stamp": stamp}
 
     def clear_check(self, riff_id: str) -> None:
         """Put the last comparison of a riff aside; the figures of its progress stay."""
@@ -411,6 +413,14 @@ class Desk:
         kept = self._store.cached(key, path.suffix)
         os.replace(path, kept)
         return kept.stem
+
+
+def _stamp(path: Path) -> str | None:
+    """What changes whenever a file is written anew; None where there is none."""
+    try:
+        return str(path.stat().st_mtime_ns)
+    except OSError:
+        return None
 
 
 def _umask() -> int:

@@ -59,7 +59,7 @@ export function againPane(riff) {
       },
     }, "Show");
     const name = other.name.charAt(0).toUpperCase() + other.name.slice(1);
-    return [h("b", {}, name), `: ${plural(moved.length, "note")} elsewhere, effort ${other.cost.toFixed(1)} (the lower, the easier). `,
+    return [h("b", {}, name), `: ${plural(moved.length, "note")} elsewhere, cost to the hand ${other.cost.toFixed(1)} (the lower, the easier). `,
       h("span", { class: "row tight" }, show, h("button", {
         type: "button", disabled: !moved.length, onclick: () => { riff.preview(null); riff.edit({ op: "alternative", number: k }); },
       }, `Use it and pin ${plural(moved.length, "note")}`))];

@@ -28,13 +28,14 @@ export function checkPane(riff) {
   };
   const counted = h("input", { type: "checkbox" });
   const ways = bringIn((files) => take(files[0], files[0].name), (blob) => take(blob, "my-take.wav"), {
-    lead: () => (counted.checked ? riff.countIn() : null),
+    lead: () => (counted.checked ? riff.transport.countIn() : null),
     hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
   });
   const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, counted, "Count me in before recording"), works, troubles, result);
 
   /** `again`: kept from an earlier time, so it claims no attention. */
   function show(found, { again = false } = {}) {
+    if (again && shown?.when === found.when && shown.take === found.take) return;
     shown = found;
     mark();
     const { comparison } = found;
@@ -77,11 +78,16 @@ export function checkPane(riff) {
 
   async function clear() {
     try { await remove(`/api/riffs/${riff.id}/check`); } catch (error) { notice(error.message, { kind: "error", key: "check", into: troubles }); return; }
+    hide();
+    say("The verdicts are cleared.");
+  }
+
+  function hide() {
+    if (!shown) return;
     shown = null;
     riff.strip.setMarks({ verdicts: new Map(), extras: [] });
     riff.verdictLine.hidden = true;
     put(result);
-    say("The verdicts are cleared.");
   }
 
   return {
@@ -89,6 +95,7 @@ export function checkPane(riff) {
     refresh() { if (shown) mark(); },
     leave() { ways.leave(); },
     show,
+    hide,
     take,
   };
 }

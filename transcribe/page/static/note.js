@@ -200,7 +200,7 @@ export class NotePanel {
     const order = [...places].sort((a, b) => a.string - b.string);
     const buttons = order.map((place) => {
       const current = place.string === note.string && place.fret === note.fret;
-      const more = place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " harder";
+      const more = place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " cost";
       const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "easiest" : `+${(place.cost - least).toFixed(1)}`;
       return h("button", {
         type: "button", class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
@@ -215,7 +215,7 @@ export class NotePanel {
     return h("div", {},
       h("div", { class: "neck-scroll", tabindex: "0", role: "group", "aria-label": "Places on the neck for this note" },
         h("div", { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } }, wood, buttons)),
-      h("p", { class: "hint" }, "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that asks least of the hand; +3 means that the passage around the note gets that much harder there."));
+      h("p", { class: "hint" }, "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there."));
   }
 
   neckKey(event) {

@@ -1,6 +1,6 @@
 // One riff: the strip, the transport and the panels, and every change to the document.
 
-import { get, make, post } from "./api.js";
+import { get, post } from "./api.js";
 import { ask, clearNotices, h, notice, put, say } from "./dom.js";
 import { Bars, beatText, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
@@ -71,7 +71,7 @@ class RiffView {
     this.beforePrint = () => this.putSheet();
     this.afterPrint = () => { this.printed?.remove(); document.body.classList.remove("printing"); };
     window.addEventListener("beforeprint", this.beforePrint);
-    this.stopDrops = dropOn(document.body, (files) => this.checkAgainst(files[0]));
+    this.stopDrops = dropOn(document.body, (files) => this.checkAgainst(files[0]), `Let go to hold this take against ${this.data.name}`);
     window.addEventListener("afterprint", this.afterPrint);
   }
 
@@ -92,16 +92,6 @@ class RiffView {
     } catch (error) {
       notice(error.message, { kind: "error", key: "edit" });
     }
-  }
-
-  /** A bar of clicks to come in on; resolves when it is over. */
-  async countIn() {
-    this.player.pause();
-    this.player.wake();
-    await this.player.context.resume();
-    const beat = 60 / this.bars.bpm;
-    for (let k = 0; k < this.bars.meter[0]; k += 1) this.player.tick(this.player.context.currentTime + 0.1 + k * beat, k === 0);
-    await new Promise((resolve) => setTimeout(resolve, (0.1 + this.bars.meter[0] * beat) * 1000));
   }
 
   /** Whoever prints a riff, by the button or the browser's own way, gets the sheet. */
@@ -354,7 +344,10 @@ class RiffView {
   async lookForChanges() {
     if (document.hidden || this.left) return;
     try {
-      const { revision } = await get(`/api/riffs/${this.id}/revision`);
+      const { revision, check } = await get(`/api/riffs/${this.id}/revision`);
+      // A take that was compared in another window has its verdicts here too.
+      if (this.checkStamp !== undefined && check !== this.checkStamp) this.openCheck();
+      this.checkStamp = check;
       await this.queue;
       if (this.left || revision === this.data.revision || document.querySelector("dialog[open]")) return;
       const newest = await get(`/api/riffs/${this.id}/revision`);
@@ -439,7 +432,7 @@ class RiffView {
       if (!this.redoButton.disabled) this.redoButton.click();
     } else if (event.key === " " && !event.target.closest?.("button, a, summary, input, [role=tab]")) {
       event.preventDefault();
-      this.togglePlay();
+      this.transport.toggle();
     }
   }
 
@@ -508,8 +501,9 @@ class RiffView {
     try {
       const found = await get(`/api/riffs/${this.id}/check`);
       if (this.left) return;
+      this.checkStamp = found.stamp;
       if (found.damaged) notice(`${found.damaged.charAt(0).toUpperCase()}${found.damaged.slice(1)}.`, { key: "damaged" });
-      if (!found.check) return;
+      if (!found.check) { this.check?.hide(); return; }
       const pane = this.panes.check;
       pane.loading = pane.loading || this.loadPane(pane);
       await pane.loading;
@@ -537,41 +531,6 @@ class RiffView {
     }
   }
 
-  async togglePlay() {
-    if (this.player.playing) { this.player.pause(); return; }
-    try {
-      this.player.wake();
-      if (this.takeReady && !this.player.take) this.player.setTake(`/api/riffs/${this.id}/take.wav`);
-      if (!this.takeReady || this.transport.wantsTab) await this.soundTab();
-      await this.player.play();
-    } catch (error) {
-      notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });
-    }
-  }
-
-  /** Have the tab rendered by the strings, if it changed since the last time. */
-  async soundTab() {
-    if (!this.tabStale && this.player.tab) return;
-    this.tabStale = false;
-    this.transport.playButton.disabled = true;
-    try {
-      this.player.setTab(await make(this.id, { kind: "wav", speed: 1 }));
-      this.player.seek(this.player.at);
-    } catch (error) {
-      this.tabStale = true;
-      throw error;
-    } finally {
-      this.transport.playButton.disabled = false;
-    }
-  }
-
-  /** The balance has come to the tab while it plays: have it rendered. */
-  soundChanged() {
-    if (this.transport.wantsTab && this.player.playing && (this.tabStale || !this.player.tab)) {
-      this.soundTab().catch((error) => notice(error.message, { kind: "error", key: "sound" }));
-    }
-  }
-
   tick(sec, moving) {
     this.transport.showTime(sec);
     this.strip.setPlayhead(sec, moving);
@@ -591,16 +550,5 @@ class RiffView {
       say(this.transport.loopText.textContent);
       if (!this.player.playing) this.player.seek(range[0]);
     }
-  }
-
-  /** Hear something made for the ear alone, over the same loudness. */
-  async hear(body) {
-    const url = await make(this.id, body);
-    this.player.pause();
-    this.player.wake();
-    await this.player.context.resume();
-    this.aside?.pause();
-    this.aside = this.player.element(url, this.player.clickGain);
-    await this.aside.play();
   }
 }

@@ -36,7 +36,7 @@ export async function showShelf(main) {
   for (const job of jobs.filter((each) => each.task === "read" && !each.about)) follow(job.label, false, (work) => work.follow(job.id));
   const stopListening = dropOn(document.body, (files) => {
     for (const file of files) bring(file, file.name, files.length === 1);
-  });
+  }, "Let go to bring it in");
   const dropper = bringIn((files) => {
     for (const file of files) bring(file, file.name, files.length === 1);
   }, (blob) => bring(blob, `take-${new Date().toISOString().slice(0, 16).replace(/[T:]/g, "-")}.wav`, true));
@@ -77,8 +77,9 @@ function fillList(list, riffs, refresh) {
     }, "Remove")))));
 }
 
-/** Let files be dropped anywhere on `target`. Returns a way to stop. */
-export function dropOn(target, take) {
+/** Let files be dropped anywhere on `target`; `words` say what comes of it. Returns a way to stop. */
+export function dropOn(target, take, words) {
+  target.dataset.drop = words;
   let depth = 0;
   const isFiles = (event) => event.dataTransfer && [...event.dataTransfer.types].includes("Files");
   const listeners = {

@@ -8,7 +8,7 @@ export function theoryPane(riff) {
   const hear = (label, body, name = label) => h("button", {
     type: "button", "aria-label": name, onclick: async (event) => {
       event.target.disabled = true;
-      try { await riff.hear({ kind: "hear", ...body }); } catch (error) { notice(error.message, { kind: "error", key: "hear" }); }
+      try { await riff.transport.hear({ kind: "hear", ...body }); } catch (error) { notice(error.message, { kind: "error", key: "hear" }); }
       event.target.disabled = false;
     },
   }, label);

@@ -1,6 +1,7 @@
 // Play, pause, speed, click, balance and loudness.
 
-import { h } from "./dom.js";
+import { make } from "./api.js";
+import { h, notice } from "./dom.js";
 import { clock } from "./music.js";
 
 export class Transport {
@@ -8,7 +9,7 @@ export class Transport {
     this.riff = riff;
     const button = (label, act, props = {}) => h("button", { type: "button", onclick: act, ...props }, label);
     const slider = (props) => h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
-    this.playButton = button("Play", () => riff.togglePlay(), { class: "main play", "aria-keyshortcuts": "Space" });
+    this.playButton = button("Play", () => this.toggle(), { class: "main play", "aria-keyshortcuts": "Space" });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
     this.speed = slider({ min: "40", max: "100", value: "100" });
     this.speedText = h("output", {}, "100 %");
@@ -45,7 +46,7 @@ export class Transport {
       speed: speed / 100, balance: Number(this.balance.value) / 100, volume: Number(this.volume.value) / 100,
       click: this.clickBox.checked, countIn: this.countBox.checked,
     });
-    this.riff.soundChanged();
+    this.soundChanged();
   }
 
   setSpeed(percent) {
@@ -62,5 +63,65 @@ export class Transport {
   showLoop(range) {
     this.loopOff.hidden = !range;
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
+  }
+
+  // -- sound
+
+  /** A bar of clicks to come in on; resolves when it is over. */
+  async countIn() {
+    this.riff.player.pause();
+    this.riff.player.wake();
+    await this.riff.player.context.resume();
+    const beat = 60 / this.riff.bars.bpm;
+    for (let k = 0; k < this.riff.bars.meter[0]; k += 1) this.riff.player.tick(this.riff.player.context.currentTime + 0.1 + k * beat, k === 0);
+    await new Promise((resolve) => setTimeout(resolve, (0.1 + this.riff.bars.meter[0] * beat) * 1000));
+  }
+
+  async toggle() {
+    if (this.riff.player.playing) { this.riff.player.pause(); return; }
+    try {
+      this.riff.player.wake();
+      if (this.riff.takeReady && !this.riff.player.take) this.riff.player.setTake(`/api/riffs/${this.riff.id}/take.wav`);
+      if (!this.riff.takeReady || this.wantsTab) await this.soundTab();
+      await this.riff.player.play();
+    } catch (error) {
+      notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });
+    }
+  }
+
+  /** Have the tab rendered by the strings, if it changed since the last time. */
+  async soundTab() {
+    if (!this.riff.tabStale && this.riff.player.tab) return;
+    this.riff.tabStale = false;
+    this.playButton.disabled = true;
+    this.playButton.textContent = "Tuning up…";
+    try {
+      this.riff.player.setTab(await make(this.riff.id, { kind: "wav", speed: 1 }));
+      this.riff.player.seek(this.riff.player.at);
+    } catch (error) {
+      this.riff.tabStale = true;
+      throw error;
+    } finally {
+      this.playButton.disabled = false;
+      this.showPlaying(this.riff.player.playing);
+    }
+  }
+
+  /** The balance has come to the tab while it plays: have it rendered. */
+  soundChanged() {
+    if (this.wantsTab && this.riff.player.playing && (this.riff.tabStale || !this.riff.player.tab)) {
+      this.soundTab().catch((error) => notice(error.message, { kind: "error", key: "sound" }));
+    }
+  }
+
+  /** Hear something made for the ear alone, over the same loudness. */
+  async hear(body) {
+    const url = await make(this.riff.id, body);
+    this.riff.player.pause();
+    this.riff.player.wake();
+    await this.riff.player.context.resume();
+    this.riff.aside?.pause();
+    this.riff.aside = this.riff.player.element(url, this.riff.player.clickGain);
+    await this.riff.aside.play();
   }
 }
