@@ -813,6 +813,15 @@ def test_verdicts_are_there_again_after_a_reload_and_follow_the_notes(
     _expect(page.locator(".verdict-line")).to_contain_text("1 note without a verdict")
     page.click("button:text-is('Undo')")
     _expect(page.locator(".verdict-line")).not_to_contain_text("without a verdict")
+    # An extra note stays at its moment though the bars are counted anew.
+    extra = ".tab .verdict.extra"
+    before = page.locator(extra).get_attribute("x")
+    page.get_by_role("button", name="Half time (").click()
+    _expect(page.locator(".told p")).to_contain_text("half time")
+    after = page.locator(extra).get_attribute("x")
+    assert abs(float(before) - float(after)) < 12  # the bar lines move it by a little
+    page.click("button:text-is('Take it back')")
+    _expect(page.locator(".told p")).to_contain_text("Taken back")
     # Another window shows what is compared, and what is cleared, in this one.
     other = open_page(server, server.id_of("kept"), beside=page)
     _expect(other.locator(".verdict-line")).to_be_visible()

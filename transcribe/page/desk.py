@@ -256,6 +256,7 @@ class Desk:
         """Hold an upload against a riff; the take itself is only kept to be heard."""
         entry = self._store.entry(riff_id)
         reference = read_revision(entry.path)[0]
+        against = to_json(reference)
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             values = result.pop("entry")
@@ -268,6 +269,7 @@ class Desk:
                     [note.id, note.pitch_midi, round(note.onset_sec, 4)] for note in reference.notes
                 ],
                 "pitches": result["pitches"],
+                "rhythm": against["rhythm"],
                 "comparison": result["comparison"],
             }
             with hold(self._store.folder):
@@ -279,7 +281,7 @@ class Desk:
             "path": str(path),
             "shown": name,
             "settings": {"max_sec": self._max_sec},
-            "reference": to_json(reference),
+            "reference": against,
         }
         return self._jobs.start(
             "compare", arguments, label=name, finish=finish, drop=path, about=entry.id

@@ -2,11 +2,12 @@
 
 Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
 ``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi, onset_sec], ...],
-"pitches": [...], "comparison": {...}, "progress": {...}}``. ``notes`` are the reference's notes in
-the order that the verdicts count them in, so that a verdict finds its note though others came or
-went since, and no other note in its place; ``pitches`` are the MIDI pitches of the take's notes. A
-file that is damaged says so in one sentence and is left where it is; the next comparison replaces
-it.
+"pitches": [...], "rhythm": {...}, "comparison": {...}, "progress": {...}}``. ``notes`` are the
+reference's notes in the order that the verdicts count them in, so that a verdict finds its note
+though others came or went since, and no other note in its place; ``pitches`` are the MIDI pitches
+of the take's notes, and ``rhythm`` is the reference's as it was, so that a beat is the same moment
+though the bars were counted anew since. A file that is damaged says so in one sentence and is left
+where it is; the next comparison replaces it.
 """
 
 from __future__ import annotations
@@ -91,6 +92,13 @@ def _validate(kept: Any) -> None:
         _want(isinstance(row, dict) and isinstance(row.get("verdict"), str))
         _want(_counts(row.get("reference"), notes) and _counts(row.get("take"), pitches))
     _want(isinstance(kept.get("progress"), dict | None))
+    rhythm = kept.get("rhythm")
+    if rhythm is not None:
+        _want(isinstance(rhythm, dict) and _number(rhythm.get("bpm")))
+        meter = rhythm.get("meter")
+        _want(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
+        for key in ("beats_sec", "downbeats_sec"):
+            _want(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
 
 
 def _whole(value: Any) -> bool:

@@ -2,7 +2,7 @@
 
 import { remove } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
+import { Bars, beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
@@ -37,8 +37,19 @@ export function checkPane(riff) {
   function show(found, { again = false } = {}) {
     if (again && shown?.when === found.when && shown.take === found.take) return;
     shown = found;
-    mark();
+    draw();
+    if (again) return;
+    result.querySelector("h3").tabIndex = -1;
+    result.querySelector("h3").focus({ preventScroll: true });
+  }
+
+  let drawnSame = true;
+
+  function draw() {
+    const found = shown;
     const { comparison } = found;
+    drawnSame = sameBars(riff, found);
+    mark();
     put(result,
       h("h3", {}, `${found.take} against ${riff.data.name}`),
       h("p", { class: "quiet" }, `Compared on ${dateText(found.when)}.`),
@@ -50,9 +61,6 @@ export function checkPane(riff) {
         h("div", {}, plot(riff, found), found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null)),
       table(riff, found),
       h("button", { type: "button", onclick: clear }, "Clear the verdicts"));
-    if (again) return;
-    result.querySelector("h3").tabIndex = -1;
-    result.querySelector("h3").focus({ preventScroll: true });
   }
 
   /** The verdicts under the tab, and one line that says whose they are. */
@@ -62,7 +70,7 @@ export function checkPane(riff) {
     for (const row of shown.comparison.notes) {
       const note = noteOf(riff, shown, row.reference);
       if (note && !row.left_out) verdicts.set(note.id, row.verdict);
-      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: riff.bars.secAt(row.beat), row });
+      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
     const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
@@ -92,7 +100,12 @@ export function checkPane(riff) {
 
   return {
     element,
-    refresh() { if (shown) mark(); },
+    refresh() {
+      if (!shown) return;
+      // The places in the table follow the bars; the rest stays as it is.
+      if (sameBars(riff, shown) === drawnSame) mark();
+      else draw();
+    },
     leave() { ways.leave(); },
     show,
     hide,
@@ -106,6 +119,17 @@ function noteOf(riff, found, index) {
   const [id, pitch, sec] = found.notes[index];
   const note = riff.note(id);
   return note && note.pitch_midi === pitch && Math.abs(note.onset_sec - sec) < 0.05 ? note : null;
+}
+
+/** When a row of the comparison lies in the reference, by the bars that it was counted in. */
+function momentOf(found, row) {
+  return new Bars(found.rhythm).secAt(row.beat);
+}
+
+/** Whether the riff's bars are still those that the comparison speaks of. */
+function sameBars(riff, found) {
+  const now = riff.data.document.rhythm;
+  return JSON.stringify(found.rhythm?.downbeats_sec) === JSON.stringify(now?.downbeats_sec);
 }
 
 function capital(text) {
@@ -169,6 +193,7 @@ function practice(riff, kept) {
   if (!plan.length) return h("p", {}, "Nothing stands out to practise.");
   return h("section", {},
     h("h4", {}, "To practise"),
+    sameBars(riff, kept) ? null : h("p", { class: "quiet" }, "The bars were counted anew since; the bars named here are those of that day."),
     h("ol", { class: "plan" }, plan.map((line, k) => h("li", {},
       h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", printed(`: ${line.listen_for} `),
       line.reference ? h("button", {
@@ -218,7 +243,13 @@ function plot(riff, found) {
 function table(riff, found) {
   const rows = found.comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
   if (!rows.length) return h("p", {}, "Every note is right.");
-  const where = (row) => (row.bar ? `bar ${row.bar}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
+  const same = sameBars(riff, found);
+  const anew = (row) => {
+    const note = noteOf(riff, found, row.reference) || (Number.isFinite(row.beat) && { onset_sec: momentOf(found, row) });
+    const place = note && riff.bars.there ? riff.bars.place(note) : null;
+    return place ? `bar ${place.bar}, beat ${beatText(place.beat)}` : "";
+  };
+  const where = (row) => (!same ? anew(row) : row.bar ? `bar ${row.bar}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
     if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);

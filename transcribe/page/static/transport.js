@@ -94,7 +94,7 @@ export class Transport {
     if (!this.riff.tabStale && this.riff.player.tab) return;
     this.riff.tabStale = false;
     this.playButton.disabled = true;
-    this.playButton.textContent = "Tuning up…";
+    this.playButton.textContent = "Preparing…";
     try {
       this.riff.player.setTab(await make(this.riff.id, { kind: "wav", speed: 1 }));
       this.riff.player.seek(this.riff.player.at);
