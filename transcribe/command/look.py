@@ -10,9 +10,6 @@ from transcribe.errors import ParameterError
 
 __all__ = ["compare", "page", "show", "theory"]
 
-_SAME_RIFF = 0.25  # share of right notes under which a take is taken for another riff
-
-
 def theory(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import pipeline
 
@@ -31,8 +28,7 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
     comparison = pipeline.compare(args.take, args.reference, part=args.part, progress=progress)
     kept = diary.progress_path(args.reference)
     previous = None
-    # A take of something else would make the next one look like progress.
-    if not args.no_progress and comparison.summary.right_share >= _SAME_RIFF:
+    if not args.no_progress:
         previous = diary.append(kept, diary.entry_of(comparison))
     progress.clear()
     if args.report is not None:

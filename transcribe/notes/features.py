@@ -23,11 +23,14 @@ import numpy as np
 
 __all__ = [
     "CHANNELS",
+    "FLOOR_DB",
     "HOP",
     "LOW_MIDI",
     "REACH",
     "SEMITONES",
+    "SPLIT_MIDI",
     "SR",
+    "THIRD",
     "Family",
     "band_weights",
     "families",
@@ -50,8 +53,10 @@ SPLIT_MIDI = 64
 REACH = 4096
 """Samples to either side of a frame's centre that it depends on."""
 
-_FLOOR_DB = 80.0
-_THIRD = 2.0 ** (1.0 / 36.0) - 1.0  # a third of a semitone, as a share of a frequency
+FLOOR_DB = 80.0
+"""How far under the take's own level the features reach."""
+THIRD = 2.0 ** (1.0 / 36.0) - 1.0
+"""A third of a semitone, as a share of a frequency."""
 _LEVEL_RANGE_DB = 40.0
 _LEVEL_SHARE = 0.8
 _SILENT = 1e-12  # power of a sine of amplitude 1e-6, under the step of 16-bit audio
@@ -101,7 +106,7 @@ def band_weights(family: Family, offset_cents: float) -> np.ndarray:
     """
     centres = 440.0 * 2.0 ** ((family.bands.ravel() + offset_cents / 100.0 - 69.0) / 12.0)
     spacing = SR / family.n_fft
-    share = _THIRD if len(family.thirds) == 3 else 3.0 * _THIRD
+    share = THIRD if len(family.thirds) == 3 else 3.0 * THIRD
     half = np.maximum(share * centres, spacing)
     bins = np.arange(family.bins)[:, None] * spacing
     weights = np.maximum(0.0, 1.0 - np.abs(bins - centres) / half)
@@ -201,10 +206,10 @@ def features(
 
 
 def _scale(power: np.ndarray, reference: float) -> np.ndarray:
-    floor = 10.0 ** (-_FLOOR_DB / 10.0)
+    floor = 10.0 ** (-FLOOR_DB / 10.0)
     np.multiply(power, 1.0 / reference, out=power)
     np.add(power, floor, out=power)
     np.log10(power, out=power)
-    np.multiply(power, 10.0 / _FLOOR_DB, out=power)
+    np.multiply(power, 10.0 / FLOOR_DB, out=power)
     np.add(power, 1.0, out=power)
     return power

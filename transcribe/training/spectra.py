@@ -13,7 +13,7 @@ from transcribe.notes import features as feat
 
 __all__ = ["Spectra"]
 
-_FLOOR = 10.0 ** (-feat._FLOOR_DB / 10.0)
+_FLOOR = 10.0 ** (-feat.FLOOR_DB / 10.0)
 
 
 class Spectra(nn.Module):
@@ -33,7 +33,7 @@ class Spectra(nn.Module):
         midi = centres[None, :] + offset_cents[:, None] / 100.0
         hz = 440.0 * torch.exp2((midi - 69.0) / 12.0)
         spacing = feat.SR / family.n_fft
-        share = feat._THIRD * (1.0 if len(family.thirds) == 3 else 3.0)
+        share = feat.THIRD * (1.0 if len(family.thirds) == 3 else 3.0)
         half = torch.clamp(share * hz, min=spacing)
         bins = torch.arange(family.bins, device=hz.device, dtype=torch.float32) * spacing
         weights = torch.clamp(
@@ -69,4 +69,4 @@ class Spectra(nn.Module):
             if index == 0:
                 channel = 0
         out = out / reference[:, None, None, None] + _FLOOR
-        return torch.log10(out) * (10.0 / feat._FLOOR_DB) + 1.0
+        return torch.log10(out) * (10.0 / feat.FLOOR_DB) + 1.0

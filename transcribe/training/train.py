@@ -158,7 +158,7 @@ def _colour(x: Tensor, generator: torch.Generator) -> Tensor:
         phase = torch.rand(batch, 1, device=x.device, generator=generator) * 2.0 * math.pi
         curve = curve + size * torch.cos(n * axis + phase)
     used = torch.rand(batch, 1, device=x.device, generator=generator) < 0.5
-    curve = torch.where(used, curve, torch.zeros_like(curve)) / feat._FLOOR_DB
+    curve = torch.where(used, curve, torch.zeros_like(curve)) / feat.FLOOR_DB
     return (x + curve[:, None, None, :]).clamp(min=0.0)
 
 
