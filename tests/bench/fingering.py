@@ -26,7 +26,8 @@ from transcribe.fingering import (
 )
 from transcribe.fingering.costs import weights_table
 from transcribe.fingering.drone import drone_strings
-from transcribe.fingering.fit import ROWS, Piece, cross_validate, read_pieces, score
+from transcribe.fingering.editions import ROWS, Piece, read_pieces
+from transcribe.fingering.fit import cross_validate, score
 from transcribe.fingering.solver import Solver
 from transcribe.formats.document import read_riff
 from transcribe.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes

@@ -223,6 +223,8 @@ class Beam:
         yield "shift", mm
         yield "shift_any", any_move
         yield "shift_far", np.maximum(frets - 4.0, 0.0)
+        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
+        yield "shift_guided", any_move * ((was >= 0) & (was == now)).any(axis=2)
         if onset.rest_sec > 0.2:
             rest = min(onset.rest_sec, 1.5) / 1.5
             yield "shift_rested", mm * rest
@@ -268,6 +270,7 @@ class Beam:
         cross: np.ndarray | float = 0.0
         skip: np.ndarray | float = 0.0
         mix: np.ndarray | float = 0.0
+        far: np.ndarray | float = 0.0
         kept: dict[str, np.ndarray | float] = {}
         for n, j, rise in onset.voice:
             apart = abs(rise)
@@ -278,6 +281,7 @@ class Beam:
             one = (was[:, None] == 0) != (now[None, :] == 0)
             apart_frets = np.maximum(np.abs(was[:, None] - now[None, :]) - 4, 0) / 5.0
             mix = mix + one * apart_frets
+            far = far + ((was > 0)[:, None] & (now > 0)[None, :]) * apart_frets
             cross = cross + step
             skip = skip + np.maximum(step - 1, 0)
             if apart:
@@ -287,14 +291,23 @@ class Beam:
             yield "cross", np.asarray(cross)
             yield "skip_strings", np.asarray(skip)
             yield "open_mixed", np.asarray(mix)
+            yield "voice_far", np.asarray(far)
         for name, values in kept.items():
             yield f"{name}_same_string", np.asarray(values)
         for n, j in onset.same:
             slot = j % MEMORY
             other = states.strings[:, slot][:, None] != cand.strings[None, :, n]
             yield "other_place", other
+            if j in onset.previous:
+                yield "other_place_next", other
             finger = states.fingers[:, slot][:, None] != cand.fingers[None, :, n]
             yield "refinger", finger & ~other
+        if onset.parallel:
+            off = [
+                states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
+                for n, j in onset.parallel
+            ]
+            yield "parallel_off", np.sum(off, axis=0)
         for n, j in onset.legato:
             yield "legato", states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
 

@@ -51,6 +51,10 @@ TRANSITION = (
     "cut",
     "cut_any",
     "other_place",
+    "other_place_next",
+    "parallel_off",
+    "shift_guided",
+    "voice_far",
 )
 """Names of the costs between one onset and what came before it."""
 
@@ -116,6 +120,10 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "cut": 2.0,
         "cut_any": 0.8,
         "other_place": 0.4,
+        "other_place_next": 0.2,
+        "parallel_off": 0.3,
+        "shift_guided": -0.1,
+        "voice_far": 0.1,
         "off_home": 3.0,
         "repeat_off": 4.0,
         "drone_off": 60.0,

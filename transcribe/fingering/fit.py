@@ -3,16 +3,20 @@
 Run as ``python -m transcribe.fingering.fit FOLDER -o weights.json``.
 
 ``FOLDER`` holds a ``pieces`` folder of JSON files, one a piece, whose notes carry the strings and
-fingers that editors wrote (fields as read by `read_pieces`). The data stays outside the project;
-what comes back is the table ``weights.json``.
+fingers that editors wrote (see `transcribe.fingering.editions`). The data stays outside the
+project; what comes back is the table ``weights.json``.
 
 Method: the beam search lays out a lattice of the likely ways to play each piece; a softmax over
 its paths makes the expected agreement with the editors a smooth function of the weights, whose
 exact gradient comes from one pass forward and one back. It is maximised by L-BFGS with a square
 penalty toward the hand-set weights; the lattice is laid out anew a few times on the way. What is
 maximised is a mean of the agreement on string numbers, on strings implied by position and
-finger, and on open strings (so that no kind of label is favoured), plus a share of the agreement
-on fingers. Cross-validation leaves out whole works, all parts of one work together.
+finger, and on open strings, plus a share of the agreement on fingers. A work with many labels of
+a kind would drown the others: a label counts the less the more of its kind its work has
+(``evenness``). There are many maxima near one another, and which of them a climb ends in is
+chance: several climbs are made, each through a softmax of its own ``sharpness``, and the table is
+the mean of where they end. Cross-validation leaves out whole works, all parts of one work
+together; over other divisions into folds it shows how far the figures are chance.
 """
 
 from __future__ import annotations
@@ -22,230 +26,34 @@ import json
 import sys
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import lru_cache
+from multiprocessing import get_context
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 
-from transcribe.fingering.beam import LEGATO_COST, Beam
-from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import FITTED, HAND_SET
-from transcribe.fingering.hand import STATIC, Hand
-from transcribe.fingering.plan import plan_onsets
+from transcribe.fingering.editions import ROWS, Piece, read_pieces
+from transcribe.fingering.lattice import Lattice, lay_out, passes
 from transcribe.fingering.solver import Solver
-from transcribe.riff import Instrument, Note, sort_notes
 
 __all__ = [
-    "ROWS",
-    "Piece",
+    "FINGER_OPTIONS",
     "cross_validate",
     "fit",
     "fit_both",
     "folds_by_work",
     "main",
     "predict",
-    "read_pieces",
     "score",
     "weights_document",
 ]
 
-ROWS = ("written", "position", "open", "finger")
-"""The kinds of label: string number, implied by position, implied by open string, finger."""
-
-_CHOICE_FRETS = 19  # a label counts where another string could play the note up to this fret
-_QUARTER_SEC = 0.5  # pieces are written, not played: a quarter note is taken as half a second
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """One piece: its notes, and for each row of `ROWS` the label of each note (None: none)."""
-
-    name: str
-    work: str
-    instrument: Instrument
-    notes: tuple[Note, ...]
-    labels: Mapping[str, tuple[int | None, ...]]
-
-
-def read_pieces(folder: Path) -> list[Piece]:
-    """Every piece of ``folder / "pieces"``, sorted by name."""
-    files = sorted((folder / "pieces").glob("*.json"))
-    if not files:
-        raise SystemExit(f"{folder}: there is no pieces folder with JSON files in it")
-    return [_piece(json.loads(file.read_text("utf-8"))) for file in files]
-
-
-def _piece(raw: Mapping[str, Any]) -> Piece:
-    instrument = Instrument(tuple(raw["tuning"]), 0, _CHOICE_FRETS)
-    notes, labels = [], {row: [] for row in ROWS}  # type: ignore[var-annotated]
-    for i, n in enumerate(raw["notes"]):
-        start = n["onset"] * _QUARTER_SEC
-        length = max(n["duration"], 0.1) * _QUARTER_SEC
-        notes.append(Note(i, start, start + length, n["pitch"]))
-        choice = len(instrument.places(n["pitch"])) > 1
-        found = dict.fromkeys(ROWS)
-        if n.get("string") is not None:
-            if choice:
-                found["written"] = n["string"]
-        elif n.get("implied_string") is not None and choice:
-            found[n["implied_by"]] = n["implied_string"]
-        found["finger"] = n.get("finger")
-        for row in ROWS:
-            labels[row].append(found[row])
-    name = raw["id"]
-    work = name.rsplit("_g", 1)[0] if name.endswith(("_g1", "_g2")) else name
-    return Piece(name, work, instrument, tuple(notes), {row: tuple(v) for row, v in labels.items()})
-
-
-@dataclass(slots=True)
-class _Lattice:
-    """A piece's likely ways to be played: onset t has ``width[t]`` states."""
-
-    width: np.ndarray
-    edges: np.ndarray  # (edges, 2): state before and state after, counted within their onsets
-    edge_start: np.ndarray  # (onsets + 1,)
-    state_start: np.ndarray  # (onsets + 1,)
-    features: np.ndarray  # (edges, len(FITTED))
-    fixed: np.ndarray  # (edges,): costs that are not fitted
-    hits: np.ndarray  # (states, len(ROWS)): labels met by the state
-
-
-def _lattice(
-    piece: Piece,
-    weights: Mapping[str, float],
-    width: int,
-    places: Mapping[int, tuple[int, int]] | None = None,
-) -> _Lattice:
-    chooser = Chooser(piece.instrument, Hand(), weights)
-    beam = Beam(piece.instrument, weights, width=width)
-    notes = sort_notes(piece.notes)
-    plan = plan_onsets(notes, piece.instrument, chooser, drone=None, pins=places or {})
-    states = beam.start()
-    column = {name: i for i, name in enumerate(FITTED)}
-    weight = np.array([weights[name] for name in FITTED])
-    edges, features, fixed, hits, widths = [], [], [], [], []
-    for onset in plan.onsets:
-        cand = onset.candidates
-        shape = (len(states.cost), len(cand))
-        table = np.zeros((*shape, len(FITTED)), dtype=np.float32)
-        table[:, :, : len(STATIC)] = cand.static[None, :, :]
-        rest = np.zeros(shape)
-        for name, values in beam.features(states, onset):
-            if name in column:
-                table[:, :, column[name]] += values
-            else:
-                rest += LEGATO_COST * np.broadcast_to(values, shape)
-        local = table @ weight + rest
-        parents, choices = beam.survivors(states, onset, local)
-        free = ~cand.fretted[choices]
-        # A state of open strings only goes on from one state; any other from all of them.
-        before = np.repeat(np.arange(shape[0])[:, None], len(choices), axis=1)
-        after = np.broadcast_to(np.arange(len(choices))[None, :], before.shape)
-        keep = ~free[None, :] | (before == parents[None, :])
-        before, after = before[keep], after[keep]
-        edges.append(np.stack([before, after], axis=1))
-        features.append(table[before, choices[after]])
-        fixed.append(rest[before, choices[after]])
-        hits.append(_hits(piece, [notes[i].id for i in onset.notes], cand, choices))
-        widths.append(len(choices))
-        states = beam.follow(states, onset, local, parents, choices)
-        states.cost -= states.cost.min()
-    return _Lattice(
-        width=np.array(widths),
-        edges=np.concatenate(edges),
-        edge_start=np.cumsum([0, *(len(e) for e in edges)]),
-        state_start=np.cumsum([0, *widths]),
-        features=np.concatenate(features),
-        fixed=np.concatenate(fixed),
-        hits=np.concatenate(hits),
-    )
-
-
-def _hits(piece: Piece, ids: Sequence[int], cand: Any, choices: np.ndarray) -> np.ndarray:
-    out = np.zeros((len(choices), len(ROWS)))
-    for n, note_id in enumerate(ids):
-        for r, row in enumerate(ROWS):
-            label = piece.labels[row][note_id]
-            if label is None:
-                continue
-            table = cand.fingers if row == "finger" else cand.strings + 1
-            out[:, r] += table[choices, n] == label
-    return out
-
-
-@lru_cache(maxsize=1)
-def _passes() -> Callable[..., tuple[float, float]]:
-    """The forward and backward pass over a lattice, compiled."""
-    import numba
-
-    @numba.njit(cache=False)
-    def run(edges, edge_start, state_start, cost, gain, coef):  # type: ignore[no-untyped-def]
-        onsets = len(state_start) - 1
-        states = state_start[-1]
-        logf = np.full(states, -1e30)
-        expf = np.zeros(states)
-        for t in range(onsets):
-            s0 = state_start[t]
-            p0 = state_start[t - 1] if t else 0
-            for e in range(edge_start[t], edge_start[t + 1]):
-                a = s0 + edges[e, 1]
-                v = -cost[e] + (logf[p0 + edges[e, 0]] if t else 0.0)
-                logf[a] = max(logf[a], v)
-            total = np.zeros(state_start[t + 1] - s0)
-            for e in range(edge_start[t], edge_start[t + 1]):
-                a = edges[e, 1]
-                p = p0 + edges[e, 0]
-                v = -cost[e] + (logf[p] if t else 0.0)
-                w = np.exp(v - logf[s0 + a])
-                total[a] += w
-                expf[s0 + a] += w * (expf[p] if t else 0.0)
-            for a in range(len(total)):
-                expf[s0 + a] = expf[s0 + a] / total[a] + gain[s0 + a]
-                logf[s0 + a] += np.log(total[a])
-        last = state_start[onsets - 1]
-        top = logf[last:].max()
-        z = 0.0
-        mean = 0.0
-        for a in range(last, states):
-            w = np.exp(logf[a] - top)
-            z += w
-            mean += w * expf[a]
-        mean /= z
-        logz = top + np.log(z)
-        logb = np.zeros(states)
-        expb = np.zeros(states)
-        for t in range(onsets - 1, -1, -1):
-            s0 = state_start[t]
-            p0 = state_start[t - 1] if t else 0
-            n_before = s0 - p0 if t else 1
-            top_b = np.full(n_before, -1e30)
-            for e in range(edge_start[t], edge_start[t + 1]):
-                a = s0 + edges[e, 1]
-                p = edges[e, 0]
-                before = logf[p0 + p] if t else 0.0
-                mass = np.exp(before - cost[e] + logb[a] - logz)
-                through = (expf[p0 + p] if t else 0.0) + gain[a] + expb[a]
-                coef[e] = mass * (through - mean)
-                top_b[p] = max(top_b[p], -cost[e] + logb[a])
-            if t:
-                total = np.zeros(n_before)
-                for e in range(edge_start[t], edge_start[t + 1]):
-                    a = s0 + edges[e, 1]
-                    p = edges[e, 0]
-                    w = np.exp(-cost[e] + logb[a] - top_b[p])
-                    total[p] += w
-                    expb[p0 + p] += w * (gain[a] + expb[a])
-                for p in range(n_before):
-                    if total[p] > 0:
-                        expb[p0 + p] /= total[p]
-                        logb[p0 + p] = top_b[p] + np.log(total[p])
-                    else:
-                        logb[p0 + p] = -1e30
-        return mean, logz
-
-    return run
+FINGER_OPTIONS: Mapping[str, Any] = MappingProxyType({"l2": 0.0003, "sharpness": (4.0,)})
+"""How the fit of the fingers, once the strings are known, differs from that of the strings."""
 
 
 def fit(
@@ -253,9 +61,10 @@ def fit(
     *,
     start: Mapping[str, float] = HAND_SET,
     l2: float = 0.001,
-    open_share: float = 1 / 3,
-    finger_share: float = 0.35,
-    sharpness: float = 3.0,
+    open_share: float = 0.39,
+    finger_share: float = 0.5,
+    evenness: float = 0.5,
+    sharpness: Sequence[float] = (2.0, 3.0, 4.0, 6.0),
     rounds: int = 2,
     iterations: int = 30,
     width: int = 16,
@@ -265,24 +74,16 @@ def fit(
     """Weights that raise the expected agreement with the editors of ``pieces``.
 
     ``open_share`` is how much open-string labels count among those of strings, the other two
-    kinds share the rest; ``l2`` pulls each weight toward ``start`` (on the scale 0.1 + |start|);
-    ``sharpness`` scales the costs in the softmax; the lattice is laid out ``rounds`` times. With
+    kinds share the rest. ``evenness``: 0 counts every label alike, 1 every work alike, whatever
+    the number of its labels. ``l2`` pulls each weight toward ``start`` (on the scale
+    0.1 + |start|). ``sharpness`` scales the costs in the softmax: one climb for each, and the mean
+    of where they end. The lattice is laid out ``rounds`` times, at the mean so far. With
     ``strings``, weights that choose the strings, only the fingers on those strings are fitted.
     """
-    from scipy.optimize import minimize
-
-    run = _passes()
-    base = np.array([start[name] for name in FITTED])
-    scale = 0.1 + np.abs(base)
     rest = (1.0 - open_share) / 2
     share = np.array([rest, rest, open_share, finger_share])
-    counts = np.array(
-        [sum(x is not None for p in pieces for x in p.labels[row]) for row in ROWS], dtype=float
-    )
-    value = share / np.maximum(counts, 1.0)
     if strings is not None:
         share = np.array([0.0, 0.0, 0.0, 1.0])
-        value = share / np.maximum(counts, 1.0)
     used = [p for p in pieces if _labelled(p, ROWS if strings is None else ("finger",))]
     places = {
         p.name: None
@@ -290,32 +91,77 @@ def fit(
         else Solver(p.instrument, weights=strings).solve(p.notes).positions
         for p in used
     }
-    weights = dict(start)
+    base = np.array([start[name] for name in FITTED])
+    task = _Task(
+        value=_values(used, share, evenness),
+        base=base,
+        scale=0.1 + np.abs(base),
+        l2=l2,
+        iterations=iterations,
+    )
+    ends = [np.zeros(len(base)) for _ in sharpness]
     for number in range(rounds):
-        lattices = [_lattice(p, weights, width, places[p.name]) for p in used]
+        weights = dict(start) | task.weights(np.mean(ends, axis=0))
+        lattices = [lay_out(p, weights, width, places[p.name]) for p in used]
+        for climb, sharp in enumerate(sharpness):
+            ends[climb], gained, steps = task.climb(lattices, ends[climb], sharp)
+            if say:
+                said = f"expected agreement {gained:.4f} after {steps} steps"
+                say(f"round {number + 1}, sharpness {sharp:g}: {said}")
+    return dict(start) | task.weights(np.mean(ends, axis=0))
 
-        def loss(x: np.ndarray, lattices: list[_Lattice] = lattices) -> tuple[float, np.ndarray]:
-            w = base + scale * x
+
+def _values(pieces: Sequence[Piece], share: np.ndarray, evenness: float) -> list[np.ndarray]:
+    """What one label of each row of `ROWS` is worth in each piece; all of a row, its share."""
+    counts: dict[str, np.ndarray] = {}
+    for p in pieces:
+        own = [float(sum(x is not None for x in p.labels[row])) for row in ROWS]
+        counts[p.work] = counts.get(p.work, np.zeros(len(ROWS))) + own
+    worth = {work: np.maximum(n, 1.0) ** -evenness for work, n in counts.items()}
+    total = sum((n * worth[work] for work, n in counts.items()), np.zeros(len(ROWS)))
+    return [share * worth[p.work] / np.maximum(total, 1e-9) for p in pieces]
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What is maximised: the agreement by ``value`` over the lattices, less the penalty."""
+
+    value: Sequence[np.ndarray]
+    base: np.ndarray
+    scale: np.ndarray
+    l2: float
+    iterations: int
+
+    def weights(self, x: np.ndarray) -> dict[str, float]:
+        """The weights at ``x``, which counts from the start on the scale of the penalty."""
+        return dict(zip(FITTED, (self.base + self.scale * x).tolist(), strict=True))
+
+    def climb(
+        self, lattices: Sequence[Lattice], x: np.ndarray, sharpness: float
+    ) -> tuple[np.ndarray, float, int]:
+        """Where a climb from ``x`` ends, what is reached there, and the steps to it."""
+        from scipy.optimize import minimize
+
+        run = passes()
+
+        def loss(x: np.ndarray) -> tuple[float, np.ndarray]:
+            w = self.base + self.scale * x
             gained, slope = 0.0, np.zeros(len(w))
-            for lat in lattices:
-                cost = sharpness * (lat.features @ w.astype(np.float32) + lat.fixed)
+            for lat, value in zip(lattices, self.value, strict=True):
+                cost = sharpness * lat.costs(w)
                 coef = np.zeros(len(cost))
                 mean, _ = run(
                     lat.edges, lat.edge_start, lat.state_start, cost, lat.hits @ value, coef
                 )
                 gained += mean
-                slope -= sharpness * (coef.astype(np.float32) @ lat.features)
-            return -gained + l2 * float(x @ x), -slope * scale + 2 * l2 * x
+                slope -= sharpness * lat.slope(coef)
+            penalty = self.l2 * float(x @ x)
+            return penalty - gained, 2 * self.l2 * x - slope * self.scale
 
-        x0 = (np.array([weights[name] for name in FITTED]) - base) / scale
         done = minimize(
-            loss, x0, jac=True, method="L-BFGS-B", options={"maxiter": iterations, "maxcor": 12}
+            loss, x, jac=True, method="L-BFGS-B", options={"maxiter": self.iterations, "maxcor": 12}
         )
-        found = base + scale * done.x
-        weights = dict(start) | {k: float(v) for k, v in zip(FITTED, found, strict=True)}
-        if say:
-            say(f"round {number + 1}: expected agreement {-done.fun:.4f} after {done.nit} steps")
-    return weights
+        return done.x, -float(done.fun), int(done.nit)
 
 
 def _labelled(piece: Piece, rows: Sequence[str]) -> bool:
@@ -351,8 +197,14 @@ def score(
     return rates | {"balanced": sum(rates[row] for row in ROWS[:3]) / 3}
 
 
-def folds_by_work(pieces: Sequence[Piece], count: int = 7) -> list[list[Piece]]:
-    """``pieces`` in ``count`` folds of about as many labels, all parts of one work together."""
+def folds_by_work(
+    pieces: Sequence[Piece], count: int = 7, *, division: int = 0
+) -> list[list[Piece]]:
+    """``pieces`` in ``count`` folds of about as many labels, all parts of one work together.
+
+    Division 0 is as even as it gets; each other number is another division, less even, the same
+    each time.
+    """
     works: dict[str, list[Piece]] = {}
     for piece in pieces:
         works.setdefault(piece.work, []).append(piece)
@@ -364,9 +216,15 @@ def folds_by_work(pieces: Sequence[Piece], count: int = 7) -> list[list[Piece]]:
             rate[row] * (x is not None) for p in group for row in ROWS for x in p.labels[row]
         )
 
+    rng = np.random.default_rng(division)
+
+    def chance(spread: float) -> float:
+        return float(np.exp(rng.normal(0.0, spread))) if division else 1.0
+
+    ranked = sorted(works.values(), key=lambda group: (-weight(group) * chance(0.7), group[0].name))
     folds: list[list[Piece]] = [[] for _ in range(count)]
-    for group in sorted(works.values(), key=lambda g: (-weight(g), g[0].name)):
-        min(folds, key=lambda f: (weight(f), len(f))).extend(group)
+    for group in ranked:
+        min(folds, key=lambda fold: (weight(fold) * chance(0.3), len(fold))).extend(group)
     return folds
 
 
@@ -375,7 +233,7 @@ def fit_both(
 ) -> tuple[dict[str, float], dict[str, float]]:
     """Weights for choosing strings, and weights for the fingers on them."""
     weights = fit(pieces, **options)
-    mine: dict[str, Any] = {"say": options.get("say")} | dict(finger_options or {})
+    mine: dict[str, Any] = {"say": options.get("say")} | dict(finger_options or FINGER_OPTIONS)
     return weights, fit(pieces, strings=weights, **mine)
 
 
@@ -383,21 +241,45 @@ def cross_validate(
     pieces: Sequence[Piece],
     *,
     folds: int = 7,
+    division: int = 0,
+    jobs: int = 1,
     say: Callable[[str], None] | None = None,
     **options: Any,
 ) -> tuple[dict[str, float], list[tuple[Piece, dict[int, int], dict[int, int]]]]:
-    """Agreement on works that the weights were not fitted on, and the predictions."""
+    """Agreement on works that the weights were not fitted on, and the predictions.
+
+    ``division`` chooses the folds (see `folds_by_work`); ``jobs`` folds are fitted at a time,
+    each in a process of its own.
+    """
+    held = folds_by_work(pieces, folds, division=division)
     out = []
-    for number, held in enumerate(folds_by_work(pieces, folds)):
-        names = {p.name for p in held}
-        rest = [p for p in pieces if p.name not in names]
-        weights, fingers = fit_both(rest, **options)
-        here = [(p, *predict(p, weights, fingers)) for p in held]
-        out += here
+
+    def take(number: int, here: list[tuple[Piece, dict[int, int], dict[int, int]]]) -> None:
+        out.extend(here)
         if say:
             rates = ", ".join(f"{k} {100 * v:.1f}" for k, v in score(here).items())
-            say(f"fold {number + 1}: {rates} ({', '.join(sorted(names))})")
+            names = ", ".join(sorted(p.name for p in held[number]))
+            say(f"fold {number + 1}: {rates} ({names})")
+
+    if jobs == 1:
+        for number in range(folds):
+            take(number, _held_out(pieces, held[number], options))
+        return score(out), out
+    # Spawned, not forked: the compiled passes and the libraries beneath keep threads.
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        tasks = [pool.submit(_held_out, pieces, fold, options) for fold in held]
+        for number, task in enumerate(tasks):
+            take(number, task.result())
     return score(out), out
+
+
+def _held_out(
+    pieces: Sequence[Piece], held: Sequence[Piece], options: Mapping[str, Any]
+) -> list[tuple[Piece, dict[int, int], dict[int, int]]]:
+    """What the weights that are fitted without the pieces ``held`` predict for them."""
+    names = {p.name for p in held}
+    weights, fingers = fit_both([p for p in pieces if p.name not in names], **options)
+    return [(p, *predict(p, weights, fingers)) for p in held]
 
 
 def weights_document(
@@ -405,19 +287,26 @@ def weights_document(
     weights: Mapping[str, float],
     fingers: Mapping[str, float],
     options: Mapping[str, Any],
-    validated: Mapping[str, float],
+    validated: Sequence[Mapping[str, float]],
     inside: Mapping[str, float],
 ) -> dict[str, Any]:
-    """The table as it is shipped: both sets of weights, and where they come from."""
+    """The table as it is shipped: both sets of weights, and where they come from.
+
+    ``validated``: the agreement of each cross-validation, one a division into folds.
+    """
+    rows = list(inside)
+    mean = {k: sum(v[k] for v in validated) / len(validated) for k in rows if validated}
     return {
         "provenance": {
             "data": "string and finger marks of published guitar editions, "
             f"{len(pieces)} pieces, {sum(len(p.notes) for p in pieces)} notes, from the "
             "LilyPond sources of the Mutopia sheet-music library (the open half of 60 pieces)",
             "method": "expected agreement through a softmax over the beam's lattice, "
-            "L-BFGS, square penalty toward the hand-set weights (transcribe.fingering.fit)",
+            "L-BFGS, square penalty toward the hand-set weights, mean of several climbs "
+            "(transcribe.fingering.fit)",
             "options": dict(options),
-            "cross_validated_by_work": {k: round(v, 4) for k, v in validated.items()},
+            "cross_validated_by_work": {k: round(v, 4) for k, v in mean.items()},
+            "each_division_into_folds": [{k: round(v[k], 4) for k in rows} for v in validated],
             "on_the_fitted_pieces": {k: round(v, 4) for k, v in inside.items()},
         },
         "weights": {name: round(weights[name], 4) for name in FITTED},
@@ -431,14 +320,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("folder", type=Path, help="folder of editions, with a pieces folder in it")
     parser.add_argument("-o", "--output", type=Path, help="table to write")
     parser.add_argument("--folds", type=int, default=7)
+    parser.add_argument(
+        "--divisions", type=int, default=2, help="cross-validations over other folds; 0: none"
+    )
+    parser.add_argument("--jobs", type=int, default=1, help="folds fitted at a time")
     parser.add_argument("--l2", type=float, default=0.001)
-    parser.add_argument("--open-share", type=float, default=1 / 3)
-    parser.add_argument("--finger-share", type=float, default=0.35)
-    parser.add_argument("--sharpness", type=float, default=3.0)
+    parser.add_argument("--open-share", type=float, default=0.39)
+    parser.add_argument("--finger-share", type=float, default=0.5)
+    parser.add_argument("--evenness", type=float, default=0.5)
+    parser.add_argument("--sharpness", type=float, nargs="+", default=[2.0, 3.0, 4.0, 6.0])
     parser.add_argument("--rounds", type=int, default=2)
     parser.add_argument("--iterations", type=int, default=30)
     parser.add_argument("--finger-l2", type=float, default=0.0003)
-    parser.add_argument("--finger-sharpness", type=float, default=4.0)
+    parser.add_argument("--finger-sharpness", type=float, nargs="+", default=[4.0])
     args = parser.parse_args(argv)
 
     def say(text: str) -> None:
@@ -446,28 +340,30 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     began = time.monotonic()
     pieces = read_pieces(args.folder)
-    options: dict[str, Any] = {
+    shared = {"evenness": args.evenness, "rounds": args.rounds, "iterations": args.iterations}
+    options: dict[str, Any] = shared | {
         "l2": args.l2,
         "open_share": args.open_share,
         "finger_share": args.finger_share,
         "sharpness": args.sharpness,
-        "rounds": args.rounds,
-        "iterations": args.iterations,
-        "finger_options": {
+        "finger_options": shared
+        | {
             "l2": args.finger_l2,
             "sharpness": args.finger_sharpness,
-            "rounds": args.rounds,
-            "iterations": args.iterations,
         },
     }
-    rates: dict[str, float] = {}
-    if args.folds > 1:
-        rates, _ = cross_validate(pieces, folds=args.folds, say=say, **options)
-        say("cross-validated: " + ", ".join(f"{k} {100 * v:.1f}" for k, v in rates.items()))
+    validated = []
+    for division in range(args.divisions):
+        rates, _ = cross_validate(
+            pieces, folds=args.folds, division=division, jobs=args.jobs, say=say, **options
+        )
+        said = ", ".join(f"{k} {100 * v:.1f}" for k, v in rates.items())
+        say(f"cross-validated, division {division}: {said}")
+        validated.append(rates)
     if args.output:
         weights, fingers = fit_both(pieces, say=say, **options)
         inside = score((p, *predict(p, weights, fingers)) for p in pieces)
-        table = weights_document(pieces, weights, fingers, options, rates, inside)
+        table = weights_document(pieces, weights, fingers, options, validated, inside)
         args.output.write_text(json.dumps(table, indent=1) + "\n", "utf-8")
     say(f"{time.monotonic() - began:.0f} s")
     return 0

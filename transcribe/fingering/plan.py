@@ -7,6 +7,7 @@ hammer-on carries on from, and which places the pins, the drone and the neck lea
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -56,8 +57,10 @@ class Onset:
     ``voice``: for each note (its place n in the onset, earlier note, semitones up from it).
     ``same``: (n, earlier note of the same pitch). ``legato``: (n, note that it carries on from).
     ``sounding``: (earlier note, seconds that it would still sound, its pitch). ``recent``:
-    (n, earlier note, kind), kinds counted by `RECENT`. ``line``: 1 where single notes run, 0 in
-    chords and voices. ``rest_sec``: the silence before it. ``lengths``: seconds, at most 2.
+    (n, earlier note, kind), kinds counted by `RECENT`. ``previous``: the notes of the onset
+    before. ``parallel``: (n, note of the onset before) where a chord moves up or down as one.
+    ``line``: 1 where single notes run, 0 in chords and voices. ``rest_sec``: the silence before
+    it. ``lengths``: seconds, at most 2.
     """
 
     notes: tuple[int, ...]
@@ -73,6 +76,8 @@ class Onset:
     line: float = 0.0
     rest_sec: float = 0.0
     lengths: tuple[float, ...] = ()
+    previous: tuple[int, ...] = ()
+    parallel: list[tuple[int, int]] = field(default_factory=list)
     alike: list[tuple[int, int]] = field(default_factory=list)
     melody: tuple[int, ...] = ()  # places n of the melody over a drone, the leading one last
     trust: tuple[float, ...] = ()
@@ -100,6 +105,8 @@ class Onset:
             tuple(self.legato),
             tuple(self.sounding),
             tuple(self.recent),
+            self.previous,
+            tuple(self.parallel),
             tuple(self.alike),
         )
 
@@ -222,7 +229,7 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
 
 
 def _look_around(onsets: Sequence[Onset]) -> None:
-    """Fill in what depends on the onsets on both sides: ``recent`` and ``line``."""
+    """Fill in what depends on the onsets around: ``recent``, ``line``, ``parallel``."""
     melody = [
         [
             (i, p)
@@ -238,6 +245,9 @@ def _look_around(onsets: Sequence[Onset]) -> None:
     sums = [0]
     for flag in single:
         sums.append(sums[-1] + flag)
+    for last, onset in itertools.pairwise(onsets):
+        onset.previous = last.notes
+        onset.parallel = _parallel(last, onset)
     for t, onset in enumerate(onsets):
         low, high = max(0, t - _LINE_ONSETS), min(len(onsets), t + _LINE_ONSETS + 1)
         runs = high - low >= _RUN_ONSETS and sums[high] - sums[low] >= 0.8 * (high - low)
@@ -262,6 +272,18 @@ def _look_around(onsets: Sequence[Onset]) -> None:
                         onset.recent.append((n, j, size))
                     elif size and u < t - 1:
                         onset.recent.append((n, j, 2 + size))
+
+
+def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:
+    """The voices of two chords that move the same way, within a semitone as far."""
+    size = len(onset.pitches)
+    if size < 2 or len(before.pitches) != size:
+        return []
+    was = sorted(range(size), key=lambda n: before.pitches[n])
+    now = sorted(range(size), key=lambda n: onset.pitches[n])
+    rises = [onset.pitches[b] - before.pitches[a] for a, b in zip(was, now, strict=True)]
+    together = max(rises) - min(rises) <= 1 and (min(rises) > 0 or max(rises) < 0)
+    return [(b, before.notes[a]) for a, b in zip(was, now, strict=True)] if together else []
 
 
 def _allowed(
