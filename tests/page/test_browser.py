@@ -857,6 +857,17 @@ def test_half_time_is_one_step_and_back(server: Server, open_page, put, one_riff
     _expect(page.locator(".told p")).to_contain_text("240 beats a minute")
 
 
+def test_take_begun_on_an_older_list_is_shown_all_the_same(
+    server: Server, open_page, mooring: Path
+) -> None:
+    page = open_page(server)
+    page.set_input_files(".well input[type=file]", mooring)
+    # The list is drawn anew while the take is on its way.
+    page.evaluate("dispatchEvent(new Event('hashchange'))")
+    _tab_of(page)
+    assert re.fullmatch(r"mooring(-\d+)?", page.inner_text("h1"))
+
+
 def test_work_goes_on_through_a_reload(start, open_page) -> None:
     import io
 

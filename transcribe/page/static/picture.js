@@ -182,7 +182,8 @@ export class Picture {
       tile.peaks = new Int8Array(data, 0, split);
       tile.cells = new Uint8Array(data, split);
       this.later();
-    }).catch(() => { this.tiles.delete(k); });
+      // Past the end of the recording there is no picture, and asking again would find none.
+    }).catch((error) => { if (error.status !== 404) this.tiles.delete(k); });
     return tile;
   }
 

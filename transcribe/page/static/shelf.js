@@ -5,6 +5,9 @@ import { ask, h, notice, put, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
+// The list that is shown now: work that was begun on an earlier one brings its riff to it.
+let refreshShown = async () => {};
+
 export async function showShelf(main) {
   document.title = "Handspan";
   put(document.getElementById("crumbs"));
@@ -15,25 +18,28 @@ export async function showShelf(main) {
   const settings = settingsForm();
 
   const refresh = async () => fillList(list, (await get("/api/shelf")).riffs, refresh);
+  refreshShown = refresh;
   const bring = (file, name, alone) => {
     put(troubles);
-    return follow(name, alone, (work) => work.send(file, name, { settings: settings.values() }));
+    return follow(name, alone, (work) => work.send(file, name, { settings: settings.values(), begun: (id) => followed.add(id) }));
   };
+  const followed = new Set();
   const follow = async (name, alone, begin) => {
     const work = new Work(name);
     works.append(work.element);
     try {
       const made = await begin(work);
       say(`${made.name} is ready.`);
-      if (alone && main.contains(list)) location.hash = `#riff=${made.riff}`;
-      else await refresh();
+      if (alone && !location.hash.startsWith("#riff=")) location.hash = `#riff=${made.riff}`;
+      else await refreshShown();
     } catch (error) {
       if (error.status !== 499) notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, { kind: "error", key: name, into: troubles });
     }
   };
   // Work that was under way before this window was loaded, or that another window began.
-  const { jobs } = await get("/api/jobs").catch(() => ({ jobs: [] }));
-  for (const job of jobs.filter((each) => each.task === "read" && !each.about)) follow(job.label, false, (work) => work.follow(job.id));
+  get("/api/jobs").then(({ jobs }) => {
+    for (const job of jobs.filter((each) => each.task === "read" && !each.about && !followed.has(each.id))) follow(job.label, false, (work) => work.follow(job.id));
+  }).catch(() => {});
   const stopListening = dropOn(document.body, (files) => {
     for (const file of files) bring(file, file.name, files.length === 1);
   }, "Let go to bring it in");

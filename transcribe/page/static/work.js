@@ -73,6 +73,7 @@ export class Work {
       if (error.name === "AbortError") error.status = 499;
       throw error;
     }
+    options.begun?.(started.job);
     return this.follow(started.job);
   }
 }
