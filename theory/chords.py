@@ -23,6 +23,8 @@ from theory.errors import TheoryError
 from theory.kinds import KINDS, Chord, chord_tones
 from theory.modes import Mode, _drones
 from theory.numerals import borrowed_from, roman_numeral
+from theory.pedals import pedals
+from theory.scales import MODES
 
 __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
@@ -55,6 +57,8 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 _FOREIGN = 0.05  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
+_CHANGE_DRONE = -0.5  # and this much less likely over a drone
+_HOME = 0.8  # what a drone on the tonic says in each beat for the tonic's chord
 _SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 _OFF_MODE = -1.0
@@ -142,7 +146,9 @@ def find_chords(
     mode : Mode, optional
         Gives numerals and spelling, and prefers its own chords a little.
     drone_midi : int or list of int, optional
-        Pitches that ring throughout and say little about the chord.
+        Pitches that ring throughout and say little about the chord. Else a low note that comes
+        back throughout under a line (`theory.pedals.pedals`). Over a drone the chord stays the
+        tonic's unless the melody states another for a bar or so.
     confidence : shape (n,), 0-1, optional
 
     Raises
@@ -155,15 +161,18 @@ def find_chords(
     if beats is None:
         raise TheoryError("beats_sec is empty; give at least one beat")
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
-    drones = _drones(drone_midi)
     if len(notes) == 0:
         return ()
+    drones = _drones(drone_midi) or pedals(notes)
     edges = _edges(notes, beats)
     weights = _weights(notes, edges, drones)
     common = _commonness(mode)
     emission = _emission(notes, edges, weights, drones, common)
     emission += _arpeggio_basses(notes, edges, drones, downbeats)
     change = _change(edges, downbeats)
+    if drones:
+        emission += _at_home(drones, mode)
+        change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     return _spans(notes, edges, weights, path, sure, mode, drones)
 
@@ -256,6 +265,30 @@ def _emission(
     out[~quiet] += _PRIOR * common
     out[quiet] = 0.0
     return np.asarray(out, dtype=np.float64)
+
+
+def _at_home(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
+    """What a drone says in every beat about the chord over it, shape (states,).
+
+    Where the drone is the tonic of the mode, the tonic's own triad is what is heard until the
+    melody says otherwise.
+    """
+    pairs = _states()[0]
+    drone = min(drones) % 12
+    if mode is None or mode.tonic_pc != drone:
+        return np.zeros(len(pairs))
+    shape = MODES[mode.name]
+    fifth = 7 if 7 in shape.semitones else 6
+    kind = {(3, 7): "m", (3, 6): "dim"}.get((shape.third, fifth), "")
+    return _HOME * np.array([pair == (drone, kind) for pair in pairs], dtype=np.float64)
+
+
+def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
+    """The kind, or root and fifth alone on a drone whose third never sounds in the riff."""
+    thirds = {(root + s) % 12 for s in (3, 4) if s in KINDS[kind].steps}
+    if not drones or root != min(drones) % 12 or 7 not in KINDS[kind].steps or not thirds:
+        return kind
+    return kind if thirds & {int(p) % 12 for p in notes.pitch} else "5"
 
 
 def _commonness(mode: Mode | None) -> FloatArray:
@@ -388,7 +421,8 @@ def _spans(
             continue
         first, last = a + int(loud[0]), a + int(loud[-1]) + 1
         state = int(path[a])
-        root, kind = pairs[state]
+        root = pairs[state][0]
+        kind = _heard_kind(*pairs[state], notes, drones)
         here = np.flatnonzero((slot >= a) & (slot < b))
         heard = {int(p) % 12 for p in notes.pitch[here]}
         tones = {pc for pc in heard if inside[state, pc]}

@@ -73,6 +73,9 @@ _TURNS = tuple(
     if name.startswith(("long_", "low_", "opening_", "closing_", "quarter_", "half_start_"))
     or name.startswith(("leap_", "step_", "again_"))
 )
+_ENDS = tuple(
+    i for i, name in enumerate(FEATURES) if name.startswith(("last_", "end_", "half_end_"))
+)
 _LINE = tuple(
     i
     for i, name in enumerate(FEATURES)
@@ -82,6 +85,7 @@ _LINE = tuple(
 _WINDOW = 8  # notes at the beginning and at the end that state the key
 _CLOSE = 16  # notes that lead up to the end and close on it
 _OVER_DRONE = 0.25  # how much the melody's turns and opening count where a drone holds the key
+_ENDS_OVER_DRONE = 1.3  # and how much more the ends of its phrases
 _IN_CHORDS = 0.25  # and how much they count, its ends too, where chords are played, not a line
 _LEAPS = 0.85  # share of leaps among the moves that only chords have
 _STROKE = 0.08  # of the usual note, between the strings of one stroke
@@ -183,9 +187,10 @@ def features(
         columns.values[:, _LINE] *= _IN_CHORDS
         _put_chords(columns, notes, median)
     if drones:
-        # A drone already says where home is, so how the melody opens and turns matters less;
-        # which notes it has, and on what its phrases end, count in full.
+        # A drone already says where home is, so how the melody opens and turns matters less. If
+        # the melody has another home, that is where its phrases end. Its notes count in full.
         columns.values[:, _TURNS] *= _OVER_DRONE
+        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE
         drone = _one_hot(min(drones))
         columns.by_degree("drone", drone, (1, 5))
         columns.put("drone_off", columns.off @ drone)

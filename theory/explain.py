@@ -12,6 +12,7 @@ import numpy as np
 from theory.arrays import FloatArray, Notes
 from theory.evidence import lowest_at
 from theory.modes import Candidate, Degree, Mode
+from theory.pedals import melody
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
 __all__ = ["describe", "mode_text", "sureness"]
@@ -26,6 +27,7 @@ _ORDINAL = {
     7: "seventh",
 }
 _OWN = ("tonic", "scale")
+_LIKELY = 0.15  # probability of a rival from which it is named as one
 _NEAR = 4  # rivals that are argued with
 
 
@@ -48,7 +50,7 @@ def describe(
         notes=scale_notes(best.tonic, best.name),
         degrees=degrees,
         deciding=_deciding(best, rivals, degrees),
-        undecided=_undecided(best, degrees),
+        undecided=_undecided(best, degrees) + _home_undecided(best, rivals, drones),
         evidence=_evidence(best, notes, drones, downbeats),
         runners_up=rivals[:_NEAR],
         posterior=ranked,
@@ -181,6 +183,21 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
     return (f"no {missing} heard: {_either(names)}",)
 
 
+def _home_undecided(
+    best: Candidate, rivals: tuple[Candidate, ...], drones: tuple[int, ...]
+) -> tuple[str, ...]:
+    """Whether the drone or a note of the melody is home, where both are likely."""
+    if not drones or not rivals or rivals[0].probability < _LIKELY:
+        return ()
+    pair = (best, rivals[0])
+    by_drone = [c for c in pair if parse_note(c.tonic) == min(drones) % 12]
+    by_melody = [c for c in pair if c not in by_drone]
+    if len(by_drone) != 1:
+        return ()
+    homes = f"the drone {by_drone[0].tonic} or the melody's {by_melody[0].tonic}"
+    return (f"home may be {homes}: {pair[0]} or {pair[1]}",)
+
+
 def _either(names: list[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
 
@@ -208,10 +225,11 @@ def _evidence(
         else:
             label = degree_label((drone - tonic) % 12, best.name)
             out.append(f"the drone {place(drone)} is degree {label} of {best.tonic}")
-    for word, index in (("ends", len(notes) - 1), ("starts", 0)):
-        pitch = lowest_at(notes, index)
-        if pitch % 12 == tonic:
-            out.append(f"the riff {word} on {best.tonic}")
+    over = melody(notes, drones)
+    who = "the melody" if drones else "the riff"
+    for word, index in (("ends", len(over) - 1), ("starts", 0)):
+        if lowest_at(over, index) % 12 == tonic:
+            out.append(f"{who} {word} on {best.tonic}")
     if int(notes.pitch.min()) % 12 == tonic:
         out.append(f"{best.tonic} is the lowest note")
     share = _sounding(notes, drones)

@@ -15,6 +15,7 @@ import numpy as np
 from theory.arrays import FloatArray, Notes, as_beats, as_notes
 from theory.errors import TheoryError
 from theory.evidence import FEATURES, candidates, features
+from theory.pedals import pedals
 from theory.scales import (
     MODES,
     degree_label,
@@ -135,7 +136,8 @@ def find_mode(
     onset_sec, duration_sec, pitch_midi : shape (n,), n >= 1
         The notes; the drone's notes may be among them.
     drone_midi : int or list of int, optional
-        Pitch of the open string or strings that ring throughout.
+        Pitch of the open string or strings that ring throughout. Else a low note that comes
+        back throughout under a line (`theory.pedals.pedals`).
     downbeats_sec : shape (m,), optional
         First beats of the bars.
     confidence : shape (n,), 0-1, optional
@@ -149,7 +151,7 @@ def find_mode(
     notes = as_notes(onset_sec, duration_sec, pitch_midi, confidence)
     if len(notes) == 0:
         raise TheoryError("there are no notes to find a mode in; give at least one")
-    drones = _drones(drone_midi)
+    drones = _drones(drone_midi) or pedals(notes)
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
     probability = posterior(notes, drones=drones, downbeats=downbeats)
     order = np.argsort(-probability, kind="stable")

@@ -11,6 +11,10 @@ __all__ = ["melody", "pedals"]
 _LEAST = 4  # notes beside a drone that make a melody
 _STRETCHES = 8  # equal stretches of a riff, in nearly all of which a drone is struck
 _SHARE = 0.15  # of the notes that a drone makes at least
+_STROKE = 0.08  # of the usual note, between the strings of one stroke
+_LINE = 0.8  # of the notes over a drone that are struck alone at least
+_TURNS = 1 / 3  # of them, where it takes turns with the melody,
+_BETWEEN = 3  # with this many notes between two strokes
 
 
 def melody(notes: Notes, drones: tuple[int, ...]) -> Notes:
@@ -25,7 +29,9 @@ def pedals(notes: Notes) -> tuple[int, ...]:
     """The low note that comes back throughout under others, as a drone does; else nothing.
 
     It is the lowest but for stray notes, is struck in nearly every stretch of the riff, and
-    sounds together with other notes more often than not.
+    either sounds together with other notes more often than not or takes turns with them: a third
+    of the notes or more, and seldom more than three others between two of its strokes. Over it
+    goes a single line; under chords it is only their bass.
     """
     if len(notes) < 2 * _STRETCHES:
         return ()
@@ -35,8 +41,13 @@ def pedals(notes: Notes) -> tuple[int, ...]:
     stretch = ((notes.onset - notes.onset[0]) / whole * _STRETCHES).astype(np.int64)
     if own.mean() < _SHARE or np.unique(stretch[own]).size < _STRETCHES - 2:
         return ()
+    rest = notes.onset[~own]
+    if rest.size == 0 or (np.diff(rest) > _STROKE * np.median(notes.duration)).mean() < _LINE:
+        return ()
     together = [
         bool(((notes.onset < end) & (notes.end > start) & ~own).any())
         for start, end in zip(notes.onset[own], notes.end[own], strict=True)
     ]
-    return (low,) if np.mean(together) > 0.5 else ()
+    between = np.diff(np.flatnonzero(own)) - 1
+    turns = own.mean() >= _TURNS and np.quantile(between, 0.9) <= _BETWEEN and between.mean() >= 0.5
+    return (low,) if turns or np.mean(together) > 0.5 else ()

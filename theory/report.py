@@ -18,6 +18,7 @@ from theory.explain import mode_text
 from theory.loop import Loop, find_loop
 from theory.modes import Mode, find_mode
 from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
+from theory.pedals import pedals
 from theory.ways import Ways, ways_text, ways_to_play
 
 __all__ = ["Report", "report"]
@@ -123,6 +124,7 @@ def report(
         the first beat by ``meter``.
     meter : (beats in a bar, unit), optional
     drone_midi : int or list of int, optional
+        Else a low note that comes back throughout under a line (`theory.pedals.pedals`).
     open_midi : open strings without the capo, string 1 first
     melody_string : string that carries the melody over the drone, optional
         Else the next higher string beside the drone, or string 1 where nothing rings.
@@ -139,7 +141,7 @@ def report(
     weight = _weight(len(onset), loudness_db, confidence)
     notes = as_notes(onset, duration, pitch, weight)
     strings = tuple(int(p) for p in open_midi)
-    drones = _as_tuple(drone_midi)
+    drones = _as_tuple(drone_midi) or pedals(notes)
     if len(notes) == 0:
         return Report(None, (), None, (), strings, capo, drones)
     beats, downbeats = _grid(notes.onset, notes.end, beats_sec, downbeats_sec, meter)

@@ -17,7 +17,7 @@ import numpy as np
 from tests.bench import theory_riffs as riffs
 from tests.bench.theory_tunes import LABELS, Tune, load_tunes
 from theory import Mode, find_chords, find_loop, find_mode
-from theory.loop import bars_of
+from theory.loop import bars_of, plain_symbol
 from theory.modes import Candidate
 from theory.scales import parse_note
 
@@ -256,6 +256,10 @@ def loops(args: argparse.Namespace) -> None:
     _loop_row("true notes and beats", cases)
     spoilt = [riffs.spoil(c, i, lost=0.08, extra=0.06, wrong=0.02) for i, c in enumerate(cases)]
     _loop_row("8 % lost, 6 % overtones added, 2 % wrong", spoilt)
+    over = [riffs.broken_over_drone(seed) for seed in range(2000, 2048)]
+    _loop_row("lines over a drone that break a chord a bar", over)
+    still = [riffs.broken_over_drone(seed, home=True) for seed in range(2000, 2048)]
+    _loop_row("lines over a drone that stay at home", still)
     if args.audio:
         _loop_row(
             "heard from audio, beats given",
@@ -270,7 +274,11 @@ def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> No
     bars, roots, exact, named = [], [], [], []
     for case in cases:
         mode = _mode(case)
-        named.append(str(mode) in riffs.LOOP_MODES[" ".join(case.loop)])
+        named.append(
+            str(mode) in riffs.LOOP_MODES[" ".join(case.loop)]
+            if case.drone is None
+            else _is(mode.posterior[0], (case.tonic, case.mode))
+        )
         chords = find_chords(
             onset_sec=case.onset,
             duration_sec=case.duration,
@@ -278,9 +286,10 @@ def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> No
             beats_sec=case.beats,
             downbeats_sec=case.downbeats,
             mode=mode,
+            drone_midi=case.drone,
             confidence=case.confidence or None,
         )
-        heard = [_named(bar) for bar in bars_of(chords, case.downbeats)]
+        heard = [_plain(bar, case) for bar in bars_of(chords, case.downbeats)]
         truth = [_named(bar.split()) for bar in case.bars]
         heard += [()] * (len(truth) - len(heard))
         bars += [h == t for h, t in zip(heard, truth, strict=False)]
@@ -289,12 +298,17 @@ def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> No
             for h, t in zip(heard, truth, strict=False)
         ]
         loop = find_loop(chords, downbeats_sec=case.downbeats, mode=mode)
-        found = [] if loop is None else [_named(bar) for bar in loop.by_bar]
+        found = [] if loop is None else [_plain(bar, case) for bar in loop.by_bar]
         exact.append(found == truth[: case.loop_bars])
         if show and not exact[-1]:
             print("   missed:", " | ".join(case.bars[: case.loop_bars]), "heard:", found)
     shares = [float(np.mean(hits)) for hits in (bars, roots, exact, named)]
     _row(name, len(cases), *shares)
+
+
+def _plain(bar: tuple[str, ...], case: riffs.Played) -> tuple[str, ...]:
+    """The bar's chords; over a drone as triads, which are all that the truth says there."""
+    return _named(bar if case.drone is None else [plain_symbol(s) for s in bar])
 
 
 def _named(symbols: object) -> tuple[str, ...]:

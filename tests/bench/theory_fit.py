@@ -61,7 +61,7 @@ HAND = {
     "drone_1": 6.5,
     "drone_5": 1.5,
     "drone_off": -3.0,
-    "drone_rare": 2.0,
+    "drone_rare": 2.5,
     "is_ionian": 0.0,
     "is_phrygian": -1.5,
     "is_lydian": -1.5,

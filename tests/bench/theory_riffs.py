@@ -33,6 +33,7 @@ DECIDING = {
     "locrian": (1, 4),
 }
 DRONE_STRINGS = (6, 5, 4, 3)
+ROOTS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 # Handbook shapes, low string first, x not played (common practice, no source).
 SHAPES = {
@@ -193,6 +194,66 @@ def _line(rng: np.random.Generator, scale: list[int], homes: list[int]) -> list[
     end = min(homes, key=lambda h: abs(h - first[-1]))
     order = [*first, *first[:-1], end, *second, *first[:-1], end]
     return [scale[i] for i in order]
+
+
+OVER_DRONE = (
+    ("dorian", (1, 4)),
+    ("mixolydian", (1, 7)),
+    ("aeolian", (1, 7, 6, 7)),
+    ("ionian", (1, 4, 5, 1)),
+    ("aeolian", (1, 6, 3, 7)),
+    ("lydian", (1, 2)),
+    ("dorian", (1, 3, 4, 1)),
+    ("mixolydian", (1, 7, 4, 1)),
+)
+"""Modes and the degrees whose triads the melody breaks, bar by bar (common practice, no source)."""
+
+
+def broken_over_drone(seed: int, *, home: bool = False) -> Played:
+    """A line over its tonic's open string that breaks one triad a bar, with passing notes.
+
+    With ``home`` it wanders through the mode by step instead and never leaves the tonic's chord
+    for long: first and last note of each bar belong to it.
+    """
+    rng = np.random.default_rng([seed, 78])
+    mode, degrees = OVER_DRONE[seed % len(OVER_DRONE)]
+    string = int(rng.choice(DRONE_STRINGS))
+    drone = OPEN[string - 1]
+    beat = 60.0 / float(rng.uniform(80, 130))
+    scale = SEVEN[mode]
+    bars = 8
+    notes, truth = [], []
+    for bar in range(bars):
+        degree = 1 if home else degrees[bar % len(degrees)]
+        place = [degree - 1, degree + 1, degree + 3]
+        root, third = (drone + scale[place[0] % 7]) % 12, scale[place[1] % 7] - scale[place[0] % 7]
+        truth.append(ROOTS[root] + ("m" if third % 12 == 3 else ""))
+        line = list(rng.permutation(place)) + [int(rng.choice(place)) for _ in range(5)]
+        for k in range(1, 7):
+            if rng.random() < (0.6 if home else 0.15):
+                line[k] = line[k - 1] + int(rng.choice((-1, 1)))
+        for k, step in enumerate(line):
+            octave, at = divmod(int(step), 7)
+            pitch = drone + 12 + 12 * octave + scale[at]
+            notes.append((4 * bar + k / 2, 0.5, pitch, string - 1, pitch - OPEN[string - 2]))
+        for k in range(4):
+            notes.append((4.0 * bar + k, 1.0, drone, string, 0))
+    notes.sort()
+    return Played(
+        [n[0] * beat for n in notes],
+        [n[1] * beat * 0.95 for n in notes],
+        [n[2] for n in notes],
+        [n[3] for n in notes],
+        [n[4] for n in notes],
+        drone % 12,
+        mode,
+        drone,
+        [i * beat for i in range(4 * bars)],
+        [i * beat for i in range(0, 4 * bars, 4)],
+        truth,
+        tuple(truth[: len(degrees)]),
+        1 if home else len(degrees),
+    )
 
 
 def strum(seed: int) -> Played:

@@ -106,6 +106,57 @@ def test_find_chords_implied_over_a_drone():
     assert found[0].pedal == "D"
 
 
+def _over_drone(line, drone=45, beat=0.5):
+    """A line of two notes a beat over a drone that is struck on every beat."""
+    notes = [(beat * i / 2, beat / 2, p) for i, p in enumerate(line)]
+    notes += [(beat * i, beat, drone) for i in range(len(line) // 2)]
+    onset, duration, pitch = zip(*notes, strict=True)
+    beats = np.arange(len(line) // 2) * beat
+    return {
+        "onset_sec": onset,
+        "duration_sec": duration,
+        "pitch_midi": pitch,
+        "beats_sec": beats,
+        "downbeats_sec": beats[::4],
+    }
+
+
+@pytest.mark.parametrize("given", [True, False])
+def test_find_chords_stays_with_the_tonic_over_its_drone(given):
+    # The line circles round E, F# and G but states no chord of its own.
+    bars = [[52, 54, 55, 54, 52, 54, 55, 57], [55, 57, 55, 54, 52, 54, 52, 60]]
+    played = _over_drone([p for bar in bars * 2 for p in bar])
+    found = find_chords(**played, mode=mode_of("A", "dorian"), drone_midi=45 if given else None)
+    assert [plain_symbol(c.symbol) for c in found] == ["Am"]
+    assert found[0].roman.startswith("i")
+
+
+def test_find_chords_over_a_drone_names_no_third_that_never_sounds():
+    bars = [[52, 54, 55, 54, 52, 54, 55, 57], [55, 57, 59, 57, 55, 54, 52, 54]]
+    played = _over_drone([p for bar in bars * 2 for p in bar])
+    found = find_chords(**played, mode=mode_of("A", "dorian"))
+    assert [c.symbol for c in found] == ["A5"]
+
+
+def test_find_chords_follows_a_change_that_the_melody_states_over_a_drone():
+    right = total = 0
+    for seed in range(16):
+        case = riffs.broken_over_drone(seed)
+        found = find_chords(
+            onset_sec=case.onset,
+            duration_sec=case.duration,
+            pitch_midi=case.pitch,
+            beats_sec=case.beats,
+            downbeats_sec=case.downbeats,
+            drone_midi=case.drone,
+            mode=mode_of(riffs.ROOTS[case.tonic], case.mode),
+        )
+        heard = [plain_symbol(bar[0]) for bar in bars_of(found, case.downbeats)]
+        right += sum(h == t for h, t in zip(heard, case.bars, strict=False))
+        total += len(case.bars)
+    assert right / total >= 0.85
+
+
 def test_find_chords_nothing_from_one_repeated_note():
     found = find_chords(
         onset_sec=[0, 1, 2], duration_sec=[1, 1, 1], pitch_midi=[45, 45, 57], beats_sec=[0, 1, 2]

@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.bench import theory_riffs as riffs
 from theory import MODES, TheoryError, find_mode, mode_of, scale_notes
+from theory.arrays import as_notes
 from theory.explain import mode_text
+from theory.pedals import pedals
 from theory.scales import degree_label, parent_of, spell, tonic_name
 
 
@@ -124,6 +127,62 @@ def test_find_mode_text_reads_as_a_teacher_says_it():
     assert "The notes of G major, starting and ending on D" in text
     assert "the drone D is the tonic" in text
     assert "C natural rules out D ionian" in text
+
+
+def over_drone(drone, line):
+    """A line in quarters of a second, with the drone struck on every second note."""
+    notes = [(0.25 * i, 0.24, p) for i, p in enumerate(line)]
+    notes += [(0.25 * i, 0.48, drone) for i in range(0, len(line), 2)]
+    onset, duration, pitch = zip(*notes, strict=True)
+    return {"onset_sec": onset, "duration_sec": duration, "pitch_midi": pitch}
+
+
+AT_HOME_ON_G = [67, 69, 71, 67, 72, 71, 69, 67, 71, 74, 72, 71, 69, 66, 69, 67]
+
+
+def test_find_mode_hears_home_in_the_melody_where_the_drone_is_the_fifth():
+    mode = find_mode(**over_drone(50, AT_HOME_ON_G * 2), drone_midi=50)
+    assert str(mode) == "G ionian"
+    assert "the drone D is the fifth of G" in mode.evidence
+    assert "the melody ends on G" in mode.evidence
+    same = find_mode(**over_drone(43, AT_HOME_ON_G * 2), drone_midi=43)
+    assert str(same) == "G ionian"
+    assert same.confidence > mode.confidence
+
+
+def test_find_mode_says_where_the_drone_and_the_melody_disagree():
+    line = [67, 69, 71, 72, 74, 72, 71, 69, 74, 72, 71, 69, 67, 66, 69, 67]
+    torn = find_mode(**over_drone(50, line), drone_midi=50)
+    homes = {torn.posterior[0].tonic, torn.posterior[1].tonic}
+    assert homes == {"D", "G"}
+    assert any("home may be the drone D or the melody's G" in line for line in torn.undecided) == (
+        torn.posterior[1].probability >= 0.15
+    )
+    settled = find_mode(**over_drone(50, run_over(62, "mixolydian") * 2), drone_midi=50)
+    assert not any("home may be" in line for line in settled.undecided)
+
+
+def test_find_mode_finds_a_drone_that_nobody_named():
+    played = over_drone(50, run_over(62, "lydian") * 2)
+    assert find_mode(**played) == find_mode(**played, drone_midi=50)
+
+
+def test_pedals_are_no_bass_of_chords_and_no_note_of_a_melody():
+    chords = [
+        (0.5 * i + 0.01 * k, 0.5, p) for i in range(24) for k, p in enumerate((40, 47, 52, 56))
+    ]
+    assert pedals(as_notes(*zip(*chords, strict=True))) == ()
+    alone = run_over(57, "dorian") * 3
+    assert pedals(as_notes(range(len(alone)), [1] * len(alone), alone)) == ()
+
+
+def test_find_mode_of_strummed_loops_starts_at_home():
+    right = []
+    for seed in range(0, 48, 2):
+        case = riffs.strum(seed)
+        mode = find_mode(onset_sec=case.onset, duration_sec=case.duration, pitch_midi=case.pitch)
+        right.append(str(mode) in riffs.LOOP_MODES[" ".join(case.loop)])
+    assert np.mean(right) >= 0.75
 
 
 def test_find_mode_single_note_has_no_confident_mode():
