@@ -18,7 +18,7 @@ export function engrave(show, from, to, place, edges) {
   if (drone) {
     const a = axis.xOf(drone.start_sec);
     const b = axis.xOf(drone.end_sec);
-    if (b > from && a < to) ground.append(...droneLine(g, drone, Math.max(left, place(a)), Math.min(right, place(b)), within(a) && place(a) - left > 45));
+    if (b > from && a < to) ground.append(...droneLine(g, drone, Math.max(left, place(a)), Math.min(right, place(b)), within(a) && place(a) - left > g.gap * 2.7));
   }
   for (const bar of axis.bars) {
     if (bar.x < from - 0.5 || bar.x > to + 0.5) continue;

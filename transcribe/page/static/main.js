@@ -40,8 +40,10 @@ async function route() {
     const show = match ? (await import("./riff.js")).showRiff : showShelf;
     if (mine !== turn) return;
     const left = await show(main, match ? match[1] : null);
-    if (mine !== turn) left?.();
-    else leave = left || (() => {});
+    if (mine !== turn) { left?.(); return; }
+    leave = left || (() => {});
+    // Another view begins at its top, wherever the one before had been read to.
+    if (mine > 1) window.scrollTo(0, 0);
   } catch (error) {
     if (mine !== turn) return;
     put(main, h("p", { class: "quiet" }, "Nothing to show here. ", h("a", { href: "#" }, "Go to the list of riffs.")));
