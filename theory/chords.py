@@ -58,7 +58,7 @@ _FOREIGN = 0.05  # share of the notes that no chord explains
 _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
 _CHANGE_DRONE = -0.5  # and this much less likely over a drone
-_HOME = 0.8  # what a drone on the tonic says in each beat for the tonic's chord
+_HOME = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
 _SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 _OFF_MODE = -1.0
@@ -270,17 +270,18 @@ def _emission(
 def _at_home(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     """What a drone says in every beat about the chord over it, shape (states,).
 
-    Where the drone is the tonic of the mode, the tonic's own triad is what is heard until the
-    melody says otherwise.
+    Where the drone is the tonic of the mode or its fifth, the tonic's own triad is what is heard
+    until the melody says otherwise.
     """
     pairs = _states()[0]
-    drone = min(drones) % 12
-    if mode is None or mode.tonic_pc != drone:
+    if mode is None:
         return np.zeros(len(pairs))
     shape = MODES[mode.name]
     fifth = 7 if 7 in shape.semitones else 6
+    if (min(drones) - mode.tonic_pc) % 12 not in (0, fifth):
+        return np.zeros(len(pairs))
     kind = {(3, 7): "m", (3, 6): "dim"}.get((shape.third, fifth), "")
-    return _HOME * np.array([pair == (drone, kind) for pair in pairs], dtype=np.float64)
+    return _HOME * np.array([pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64)
 
 
 def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:

@@ -131,6 +131,14 @@ def test_find_chords_stays_with_the_tonic_over_its_drone(given):
     assert found[0].roman.startswith("i")
 
 
+def test_find_chords_stays_with_the_tonic_over_its_fifth():
+    # Seconds and sixths of G major over an open D: still G, though Am and Em would fit as well.
+    bars = [[67, 69, 71, 69, 72, 71, 69, 67], [69, 71, 72, 71, 69, 67, 66, 67]]
+    played = _over_drone([p for bar in bars * 2 for p in bar], drone=50)
+    found = find_chords(**played, mode=mode_of("G", "ionian"), drone_midi=50)
+    assert [plain_symbol(c.symbol) for c in found] == ["G"]
+
+
 def test_find_chords_over_a_drone_names_no_third_that_never_sounds():
     bars = [[52, 54, 55, 54, 52, 54, 55, 57], [55, 57, 59, 57, 55, 54, 52, 54]]
     played = _over_drone([p for bar in bars * 2 for p in bar])
