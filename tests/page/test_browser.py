@@ -770,6 +770,21 @@ def test_take_is_compared_and_the_worst_place_looped(
     assert (server.folder / "reference.progress.jsonl").exists()
 
 
+def test_take_of_another_riff_is_told_and_leaves_the_last_verdicts(
+    server: Server, open_page, compared: Callable[[str], str]
+) -> None:
+    page = open_page(server, compared("mistaken"))
+    kept = (server.folder / "mistaken.check.json").read_bytes()
+    page.click("#tab-check")
+    lantern = ROOT / "fixtures" / "takes" / "lantern"
+    page.set_input_files("#pane-check input[type=file]", next(lantern.glob("lantern.*[gc]")))
+    told = page.locator("#pane-check .notice")
+    _expect(told).to_contain_text("does not look like the reference", timeout=90_000)
+    _expect(page.locator(".verdict-line")).to_contain_text("mooring-slips.ogg")
+    assert (server.folder / "mistaken.check.json").read_bytes() == kept
+    assert not (server.folder / "mistaken.progress.jsonl").exists()
+
+
 @pytest.fixture(scope="module")
 def compared(server: Server) -> Callable[[str], str]:
     """Lays a riff into the folder with the comparison of a take with slips kept beside it."""

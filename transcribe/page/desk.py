@@ -274,7 +274,9 @@ class Desk:
             }
             with hold(self._store.folder):
                 kept["progress"] = self._keep_progress(entry, values)
-                write_check(check_path(entry.path), kept)
+                # A take of another riff would take the place of the last verdicts for nothing.
+                if result["comparison"]["same_riff"]:
+                    write_check(check_path(entry.path), kept)
             return self._check_shown(kept)
 
         arguments = {

@@ -20,6 +20,10 @@ export function checkPane(riff) {
     works.append(work.element);
     try {
       const found = await work.send(blob, name, { check: riff.id });
+      if (!found.comparison.same_riff) {
+        notice([...found.comparison.differences, ...found.comparison.remarks].map(sentence).join(" "), { key: "check", into: troubles });
+        return;
+      }
       show(found);
       say("The take is compared.");
     } catch (error) {
