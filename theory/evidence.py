@@ -7,6 +7,7 @@ of `theory.weights`. Everything is counted so that the unit of time does not mat
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from types import MappingProxyType
@@ -18,7 +19,7 @@ from theory.arrays import FloatArray, Notes
 from theory.pedals import melody, pedals
 from theory.scales import MODES
 
-__all__ = ["FEATURES", "candidates", "features", "lowest_at"]
+__all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
 
 FEATURES = (
     *(f"on_{k}" for k in range(1, 8)),
@@ -183,9 +184,10 @@ def features(
     bass = _bass(notes)
     if bass is not None:
         columns.by_degree("bass", bass, (1, 5))
-    if not drones and _is_chordal(notes):
+    chords = () if drones else chord_basses(notes)
+    if chords:
         columns.values[:, _LINE] *= _IN_CHORDS
-        _put_chords(columns, notes, median)
+        _put_chords(columns, chords)
     if drones:
         # A drone already says where home is, so how the melody opens and turns matters less. If
         # the melody has another home, that is where its phrases end. Its notes count in full.
@@ -255,30 +257,33 @@ def _put_moves(columns: _Columns, notes: Notes, effective: float) -> None:
     columns.put("again_1", effective * (home @ again))
 
 
-def _is_chordal(notes: Notes) -> bool:
-    """Whether strings are struck together or one by one as chords, rather than a melody."""
+def chord_basses(notes: Notes) -> tuple[int, ...]:
+    """Lowest pitch of the first stroke and of every full one after it; nothing for a melody.
+
+    Chords leap from string to string, struck together or one by one; a melody also steps. Broken
+    chords have no full strokes, so only the first note is given.
+    """
     move = np.abs(np.diff(notes.pitch))
     moves = int((move > 0).sum())
-    return moves >= _WINDOW and float((move >= 3).sum()) >= _LEAPS * moves
+    if moves < _WINDOW or float((move >= 3).sum()) < _LEAPS * moves:
+        return ()
+    breaks = np.flatnonzero(np.diff(notes.onset) > _STROKE * np.median(notes.duration)) + 1
+    first, *rest = np.split(notes.pitch, breaks)
+    most = max(len(s) for s in (first, *rest))
+    full = [s for s in rest if len(s) > 1 and 2 * len(s) > most]
+    return (int(first.min()), *(int(s.min()) for s in full))
 
 
-def _put_chords(columns: _Columns, notes: Notes, median: float) -> None:
-    """Whether the first and the last full stroke stand on the tonic: loops start at home."""
-    breaks = np.flatnonzero(np.diff(notes.onset) > _STROKE * median) + 1
-    strokes = np.split(notes.pitch, breaks)
-    columns.by_degree("chord_first", _one_hot(int(strokes[0].min())), (1,))
-    full = [s for s in strokes if 2 * len(s) > max(len(t) for t in strokes) and len(s) > 1]
-    if full:
-        basses = np.array([s.min() for s in full])
-        columns.by_degree("chord_last", _one_hot(int(basses[-1])), (1,))
-        changes = np.flatnonzero(np.diff(basses % 12))
-        falls = [
-            b
-            for a, b in zip(basses[changes], basses[changes + 1], strict=True)
-            if (b - a) % 12 == 5
-        ]
-        strengths = np.bincount(np.array(falls, dtype=np.int64) % 12, minlength=12)
-        columns.by_degree("chord_5_to", strengths / max(1, changes.size), (1,))
+def _put_chords(columns: _Columns, bass: tuple[int, ...]) -> None:
+    """Whether the first and the last full stroke stand on the tonic, and fifths fall to it."""
+    columns.by_degree("chord_first", _one_hot(bass[0]), (1,))
+    if len(bass) > 1:
+        columns.by_degree("chord_last", _one_hot(bass[-1]), (1,))
+    changes = [(a, b) for a, b in itertools.pairwise(bass) if (b - a) % 12]
+    falls = np.zeros(12)
+    for a, b in changes:
+        falls[b % 12] += (b - a) % 12 == 5
+    columns.by_degree("chord_5_to", falls / max(1, len(changes)), (1,))
 
 
 def _share(pc: npt.NDArray[np.int64], weight: FloatArray) -> FloatArray:

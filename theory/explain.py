@@ -10,7 +10,7 @@ import textwrap
 import numpy as np
 
 from theory.arrays import FloatArray, Notes
-from theory.evidence import lowest_at
+from theory.evidence import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
 from theory.pedals import melody
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
@@ -225,10 +225,14 @@ def _evidence(
         else:
             label = degree_label((drone - tonic) % 12, best.name)
             out.append(f"the drone {place(drone)} is degree {label} of {best.tonic}")
+    chords = () if drones else chord_basses(notes)
+    for word, bass in (("first", chords[:1]), ("last", chords[1:][-1:])):
+        if bass and bass[0] % 12 == tonic:
+            out.append(f"the {word} chord stands on {best.tonic}")
     over = melody(notes, drones)
     who = "the melody" if drones else "the riff"
     for word, index in (("ends", len(over) - 1), ("starts", 0)):
-        if lowest_at(over, index) % 12 == tonic:
+        if not chords and lowest_at(over, index) % 12 == tonic:
             out.append(f"{who} {word} on {best.tonic}")
     if int(notes.pitch.min()) % 12 == tonic:
         out.append(f"{best.tonic} is the lowest note")
@@ -255,7 +259,9 @@ def mode_text(mode: Mode) -> str:
     lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
     lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
-        lines.append("  Degrees heard, and for how much of the time (the drone left out):")
+        drone = any(why.startswith("the drone") for why in mode.evidence)
+        left_out = " (the drone left out)" if drone else ""
+        lines.append(f"  Degrees heard, and for how much of the time{left_out}:")
         lines.append(
             "    "
             + ", ".join(
