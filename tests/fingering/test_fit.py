@@ -9,10 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from transcribe.fingering.beam import Beam
+from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import FITTED, HAND_SET
 from transcribe.fingering.editions import ROWS, Piece, read_pieces
 from transcribe.fingering.fit import _values, cross_validate, fit, folds_by_work, predict, score
-from transcribe.fingering.lattice import Lattice, lay_out, passes
+from transcribe.fingering.hand import STATIC, Hand
+from transcribe.fingering.lattice import _OF_STATE, Lattice, lay_out, passes
+from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
 from transcribe.riff import Instrument, Note
 
@@ -114,6 +118,22 @@ def test_slope_of_the_expected_agreement_is_that_of_small_steps(pieces: list[Pie
         step[FITTED.index(name)] = 1e-2
         up, down = (expected(lattice, weight + s, gain)[0] for s in (step, -step))
         assert slope[FITTED.index(name)] == pytest.approx((up - down) / 2e-2, rel=0.02, abs=2e-3)
+
+
+def test_costs_kept_once_a_state_are_decided_by_the_state(pieces: list[Piece]) -> None:
+    notes = (*pieces[0].notes[:20], *(Note(90 + k, 6.0, 7.0, p) for k, p in enumerate((57, 64))))
+    instrument, beam = pieces[0].instrument, Beam(pieces[0].instrument, HAND_SET)
+    chooser = Chooser(instrument, Hand(), HAND_SET)
+    states, seen = beam.start(), set()
+    for onset in plan_onsets(notes, instrument, chooser, drone=None, pins={}).onsets:
+        for name, values in beam.features(states, onset):
+            if name in _OF_STATE:
+                seen.add(name)
+                assert values.shape[0] == 1, name
+        local = onset.candidates.own[None, :] + beam.between(states, onset)
+        states = beam.follow(states, onset, local, *beam.survivors(states, onset, local))
+        assert len(states.cost) > 1
+    assert seen == _OF_STATE - set(STATIC)
 
 
 def test_cheapest_way_through_a_lattice_is_what_the_solver_finds(pieces: list[Piece]) -> None:
