@@ -363,7 +363,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if args.output:
         weights, fingers = fit_both(pieces, say=say, **options)
         inside = score((p, *predict(p, weights, fingers)) for p in pieces)
-        table = weights_document(pieces, weights, fingers, options, validated, inside)
+        said_with = options | {"folds": args.folds}
+        table = weights_document(pieces, weights, fingers, said_with, validated, inside)
         args.output.write_text(json.dumps(table, indent=1) + "\n", "utf-8")
     say(f"{time.monotonic() - began:.0f} s")
     return 0
