@@ -7,7 +7,8 @@ the same run; ``--tracker`` takes the notes from `transcribe.notes.find_notes` o
 with ``--banks banks.npz`` (from ``python -m transcribe.training.banks``) on recorded guitar notes.
 What is counted:
 
-tempo      bpm within 4 % of the truth, octave right.
+tempo      bpm within 4 % of the truth, octave right; ``half`` and ``double``: half and double the
+           true tempo in quarters; the rest is some other ratio.
 beats      F-measure of mir_eval.beat (Davies, Degara & Plumbley 2009), 70 ms, not trimmed: the
            usual cut of the first 5 s would drop a third of a riff, pickups and all.
 downbeats  the same on downbeats.
@@ -16,6 +17,9 @@ values     notes whose place (up to one whole shift for the riff) and duration i
 repeats    share of the true pairs of a phrase and its (also varied) repeat that are found: at
            least three quarters of the pair is mapped onto each other by a found pair; ``wrong``
            is the share of found pairs that map different music onto each other.
+
+``--phrases`` measures on the phrases that the note network is trained on instead, which know
+nothing of these riffs and are played at 60 to 180 quarters a minute.
 
 librosa is scored at whichever level suits it better, beat or felt pulse; that favours it.
 """
@@ -32,10 +36,11 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_riff, spoil
+from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_phrase, make_riff, spoil
 from transcribe.rhythm import find_rhythm
 from transcribe.rhythm.evidence import pulse_beats
 from transcribe.riff import Instrument, Note, Phrase, Rhythm
+from transcribe.training.phrases import KINDS as PHRASES
 
 __all__ = ["beat_f", "exact_values", "measure", "repeats"]
 
@@ -159,8 +164,11 @@ def _alike(pair, notes: Sequence[Note], tol: float) -> bool:  # type: ignore[no-
 def measure(truth: Truth, rhythm: Rhythm, notes: Sequence[Note]) -> dict[str, float]:
     """Every figure for one riff."""
     pairs, hit, found, wrong = repeats(truth, rhythm)
+    ratio = rhythm.bpm / rhythm.meter[1] / (truth.bpm / truth.meter[1])
     return {
         "tempo": float(abs(rhythm.bpm / truth.bpm - 1) <= 0.04),
+        "half": float(abs(2 * ratio - 1) <= 0.04),
+        "double": float(abs(ratio / 2 - 1) <= 0.04),
         "beats": beat_f(truth.beats_sec, rhythm.beats_sec),
         "downbeats": beat_f(truth.downbeats_sec, rhythm.downbeats_sec),
         "meter": float(rhythm.meter == truth.meter),
@@ -181,7 +189,8 @@ def _row(name: str, rows: list[dict[str, float]]) -> str:
     found = max(1.0, sum(r["found"] for r in rows))
     cells = [f"{name:12s} {len(rows):5d}"]
     cells += [
-        f"{mean(k):8.3f}" for k in ("tempo", "beats", "downbeats", "meter", "values", "values*")
+        f"{mean(k):8.3f}"
+        for k in ("tempo", "half", "double", "beats", "downbeats", "meter", "values", "values*")
     ]
     cells.append(f"{sum(r['hit'] for r in rows) / pairs:8.3f}")
     cells.append(f"{sum(r['wrong'] for r in rows) / found:8.3f}")
@@ -195,6 +204,7 @@ def main() -> None:
     parser.add_argument("--riffs", type=int, default=240)
     parser.add_argument("--seed", type=int, default=0, help="first seed")
     parser.add_argument("--audio", action="store_true", help="render and run librosa beside")
+    parser.add_argument("--phrases", action="store_true", help="other phrases, not these riffs")
     parser.add_argument("--spoil", action="store_true", help="5 % of notes missed, 5 % added")
     parser.add_argument(
         "--tracker", action="store_true", help="notes from find_notes on the sound, not the truth"
@@ -212,25 +222,33 @@ def main() -> None:
     for k in range(options.riffs):
         # Every kind in every meter equally often.
         kind, meter = KINDS[k % 4], METERS[k // 4 % 6]
-        truth = make_riff(options.seed + k, kind=kind, meter=meter)
+        if options.phrases:
+            kinds = sorted(PHRASES)
+            truth = make_phrase(options.seed + k, kind=kinds[k % len(kinds)])
+        else:
+            truth = make_riff(options.seed + k, kind=kind, meter=meter)
         played = spoil(truth, k) if options.spoil else truth
         if options.tracker:
             results.append((truth, _tracked(truth, bank)))
             continue
         rhythm, notes = find_rhythm(played.bare, duration_sec=truth.duration_sec)
         row = measure(truth, rhythm, notes)
-        told = find_rhythm(
-            played.bare, duration_sec=truth.duration_sec, bpm=truth.bpm, meter=truth.meter
-        )[1]
-        row["values*"] = exact_values(truth.notes, told)
+        if options.phrases:
+            del row["values"]
+        else:
+            told = find_rhythm(
+                played.bare, duration_sec=truth.duration_sec, bpm=truth.bpm, meter=truth.meter
+            )[1]
+            row["values*"] = exact_values(truth.notes, told)
         if options.audio:
             row |= _librosa(truth)
         results.append((truth, row))
-    head = "riffs    tempo    beats downbeats meter  values  values*  repeats    wrong"
+    head = "riffs    tempo     half   double    beats downbeats meter  values  values*  repeats"
+    head += "    wrong"
     print(f"{'':12s} {head}" + ("  librosa beats, tempo" if options.audio else ""))
-    for kind in KINDS:
+    for kind in sorted({t.kind for t, _ in results}):
         print(_row(kind, [r for t, r in results if t.kind == kind]))
-    for meter in METERS:
+    for meter in (m for m in METERS if any(t.meter == m for t, _ in results)):
         print(_row(f"{meter[0]}/{meter[1]}", [r for t, r in results if t.meter == meter]))
     print(_row("all", [r for _, r in results]))
 
@@ -243,9 +261,8 @@ def _tracked(truth: Truth, bank: Any = None) -> dict[str, float]:
     heard = find_notes(y, sr=sr)
     rhythm, notes = find_rhythm(heard, duration_sec=len(y) / sr, y=y, sr=sr)
     if not rhythm.downbeats_sec:
-        return {"tempo": 0.0, "beats": 0.0, "downbeats": 0.0, "meter": 0.0} | dict.fromkeys(
-            ("pairs", "hit", "found", "wrong"), 0.0
-        )
+        names = ("tempo", "half", "double", "beats", "downbeats", "meter")
+        return dict.fromkeys((*names, "pairs", "hit", "found", "wrong"), 0.0)
     row = measure(truth, rhythm, notes)
     del row["values"]
     return row

@@ -18,7 +18,7 @@ import numpy as np
 
 from transcribe.riff import Note, Phrase, sort_notes
 
-__all__ = ["KINDS", "METERS", "Truth", "make_riff", "spoil"]
+__all__ = ["KINDS", "METERS", "Truth", "make_phrase", "make_riff", "spoil"]
 
 KINDS = ("drone", "line", "arpeggio", "strum")
 METERS = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
@@ -404,6 +404,49 @@ def _perform(struck, kind, meter, bpm, end, phrases, swings, jitter_sec, drift, 
         swing=swings,
         taps_sec=tuple(float(t) + float(rng.normal(0, jitter_sec)) for t in grid[:count_in]),
         duration_sec=float(max(n.offset_sec for n in ordered)) + 0.3,
+    )
+
+
+def make_phrase(seed: int, *, kind: str | None = None, duration_sec: float = 12.0) -> Truth:
+    """A phrase of the generator that the note network is trained on, as a second opinion.
+
+    It knows nothing of the riffs above: tempo 60 to 180 a quarter, figures of its own, drift of its
+    own. Its x/8 meters do not group their eighths, so only x/4 is drawn here; it writes no note
+    values that a reader would, so ``duration_beat`` is None.
+    """
+    from transcribe.training.phrases import make_score
+
+    for again in range(100):
+        rng = np.random.default_rng((7, seed, again))
+        score = make_score(rng, kind=kind, duration_sec=duration_sec)
+        if score.meter[1] == 4 and len(score.notes) >= 6:
+            break
+    notes = sort_notes(
+        [
+            Note(
+                id=i + 1,
+                onset_sec=n.onset_sec,
+                offset_sec=n.offset_sec,
+                pitch_midi=n.pitch_midi,
+                loudness_db=-18.0 + 20.0 * float(np.log10(max(n.velocity, 0.05) / 0.7)),
+                articulation=n.articulation,
+                onset_beat=n.onset_beat,
+            )
+            for i, n in enumerate(score.notes)
+        ]
+    )
+    beats = np.array(score.beats_sec)
+    return Truth(
+        kind=score.kind,
+        meter=score.meter,
+        bpm=float(60 / np.mean(np.diff(beats))),
+        beats_sec=beats,
+        downbeats_sec=np.array(score.downbeats_sec),
+        notes=notes,
+        phrases=score.phrases,
+        swing=False,
+        taps_sec=(),
+        duration_sec=duration_sec,
     )
 
 

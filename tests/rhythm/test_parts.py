@@ -8,7 +8,15 @@ import pytest
 from transcribe.rhythm import count_in
 from transcribe.rhythm.beats import TICKS, smooth, track
 from transcribe.rhythm.events import drone_pitches, group
-from transcribe.rhythm.evidence import METERS, groupings, levels, twin_lags, twins_fit
+from transcribe.rhythm.evidence import (
+    MARKS,
+    METERS,
+    bar_evidence,
+    groupings,
+    levels,
+    twin_lags,
+    twins_fit,
+)
 from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
 from transcribe.riff import Note
 
@@ -231,3 +239,21 @@ def test_twins_speak_for_bars_that_divide_them() -> None:
     # Half a bar that comes again is at home in the bar too, but six bars are no usual phrase.
     assert twins_fit(np.full(20, 2.0), 4)[0] == 20 / 23
     assert twins_fit(np.full(20, 24.0), 4)[2] == 0.0
+
+
+@pytest.mark.parametrize("meter", [(4, 4), (3, 4), (6, 8)])
+def test_loudness_between_beats_tells_a_beat_from_half_of_it(meter: tuple[int, int]) -> None:
+    """Every second event is struck harder: read with those as beats, and with beats half as long
+    or twice as long, where strong events lie between the beats or weak ones on them."""
+
+    def soft(step: int) -> float:
+        """Loudness half way between beats when events come every ``step`` ticks."""
+        strengths = np.zeros((len(MARKS), 48))
+        strengths[MARKS.index("loud")] = np.tile([1.0, -1.0], 24)
+        marks = {k: np.zeros(48, dtype=bool) for k in MARKS}
+        found = bar_evidence(step * np.arange(48), marks, strengths, meter)
+        return float(found["loud_half"][0])
+
+    right = 6 if meter[1] == 4 else 12
+    assert soft(right) < -1.0
+    assert soft(right // 2) > soft(right) + 1.0

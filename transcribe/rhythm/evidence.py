@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 MARKS = ("bass", "long", "loud", "big", "turn")
+_STRESSED = ("down", "group", "beat")
 METERS = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
 """The meters that are looked for."""
 
@@ -124,12 +125,28 @@ def _marginals(kind: str, k: np.ndarray, n: np.ndarray) -> np.ndarray:
 @dataclass(frozen=True)
 class _Layout:
     """The levels of a bar with each beat as the downbeat: ``rolled`` (bar, size); 1 at the places
-    that are a downbeat, the first beat of a group, a beat, else 0: name -> (bar, size); ``late``
-    as `_syncopation`."""
+    that are a downbeat, the first beat of a group, a beat, half way between pulses or finer, else
+    0: name -> (bar, size); ``late`` as `_syncopation`."""
 
     rolled: np.ndarray
     masks: dict[str, np.ndarray]
     late: np.ndarray
+
+
+def _between(meter: tuple[int, int], rolled: np.ndarray) -> dict[str, np.ndarray]:
+    """Places half way between beats, and finer ones, (bar, size) each.
+
+    An even number of eighths is looked at in twos, as three quarters would be, so that this tells
+    a beat from its half and its double but not 6/8 from 3/4, which have the same eighths.
+    """
+    bar, size = rolled.shape
+    if meter[1] < 8:
+        return {"half": rolled == 3, "fine": (rolled > 3) & (rolled < 6)}
+    if bar % 2:
+        return {"half": rolled == 2, "fine": (rolled > 2) & (rolled < 6)}
+    eighth, within = np.divmod(np.arange(size), TICKS)
+    odd = (eighth[None] - np.arange(bar)[:, None]) % 2 == 1
+    return {"half": odd & (within == 0), "fine": (rolled > 2) & (rolled < 6)}
 
 
 @functools.cache
@@ -139,6 +156,7 @@ def _layouts(meter: tuple[int, int]) -> tuple[_Layout, ...]:
         level = levels(meter, groups)
         rolled = np.array([np.roll(level, down * TICKS) for down in range(meter[0])])
         masks = {"down": rolled == 0, "group": rolled == 1, "beat": rolled <= 2}
+        masks |= _between(meter, rolled)
         numbers = {name: mask.astype(float) for name, mask in masks.items()}
         out.append(_Layout(rolled, numbers, _syncopation(level)))
     return tuple(out)
@@ -371,7 +389,8 @@ def bar_evidence(
         for name, mask in layout.masks.items():
             count = np.maximum(mask @ here_float, 1)
             strength = np.clip(sums @ mask.T / np.sqrt(count)[None] / 3, -3, 3)
-            found |= {f"{k}_{name}": row for k, row in zip(MARKS, strength, strict=True)}
+            marks_here = MARKS if name in _STRESSED else ("loud",)
+            found |= {f"{k}_{name}": strength[MARKS.index(k)] for k in marks_here}
         total = sum(nats.values()) - late.sum(axis=1)
         better = total > best + 1e-9  # of two that fit alike, the first
         for k, v in found.items():

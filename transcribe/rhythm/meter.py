@@ -59,6 +59,8 @@ FEATURES = (
     *(f"{k}_down" for k in MARKS),
     *(f"{k}_group" for k in MARKS),
     *(f"{k}_beat" for k in MARKS),
+    "loud_half",
+    "loud_fine",
     "syncopated",
     "syncopated_whole",
     "timing",
