@@ -15,8 +15,9 @@ import mir_eval
 import numpy as np
 import pytest
 
-from transcribe import transcribe
+from transcribe import compare, transcribe
 from transcribe.formats.document import read_riff
+from transcribe.formats.midi import write_midi
 from transcribe.instrument import make_instrument
 from transcribe.riff import Riff
 
@@ -100,3 +101,14 @@ def test_tempo_and_bars(heard: dict[str, tuple[Riff, Riff]], name: str) -> None:
 def test_tuning_offset(heard: dict[str, tuple[Riff, Riff]], name: str) -> None:
     truth, found = heard[name]
     assert found.instrument.offset_cents == pytest.approx(truth.instrument.offset_cents, abs=4)
+
+
+@pytest.mark.parametrize("name", ["mooring", "slack-water", "rope-walk"])
+def test_reference_without_a_word_for_the_drone_has_it_judged(
+    takes: Path, tmp_path: Path, name: str
+) -> None:
+    truth = read_riff(takes / name / "truth.riff.json")
+    written = tmp_path / f"{name}.mid"
+    written.write_bytes(write_midi(truth))
+    drone = compare(truth, written).drone
+    assert (drone and drone.string) == (truth.drone and truth.drone.string)

@@ -224,10 +224,14 @@ def compare(
         If the recording cannot be read or holds no notes.
     """
     from transcribe.compare import compare as hold_against
-    from transcribe.formats import holds_notes
+    from transcribe.formats import holds_notes, kind_of
 
     if not isinstance(reference, Riff):
-        reference = describe(reference, part=part)
+        path = reference
+        reference = describe(path, part=part)
+        # A riff document knows whether it has a drone; the other files have no word for it.
+        if reference.drone is None and kind_of(path) != "riff":
+            reference = dataclasses.replace(reference, drone=_written_drone(reference))
     if any(note.string is None for note in reference.notes):
         reference = finger(reference, progress=progress)
     if not isinstance(take, Riff):
@@ -244,6 +248,18 @@ def compare(
             source = Source(Path(path).name, round(recording.duration_sec, 4), recording.sha256)
             take = dataclasses.replace(take, source=source)
     return hold_against(take, reference, sound=sound, progress=progress)
+
+
+def _written_drone(riff: Riff) -> Drone | None:
+    """The drone of notes that have their places: found from the notes, on the string they say."""
+    from transcribe.fingering import find_drone
+
+    drone = find_drone(riff.notes, riff.instrument)
+    if drone is None:
+        return None
+    open_pitch = riff.instrument.pitch_midi(drone.string, 0)
+    strings = [note.string for note in riff.notes if note.pitch_midi == open_pitch]
+    return drone if 2 * strings.count(drone.string) > len(strings) else None
 
 
 def describe(
