@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from tests.compare.helpers import STEP, between, later, played, reference, take
 from transcribe.compare import Comparison, compare
 from transcribe.compare.listen import Ear
 from transcribe.errors import ParameterError
-from transcribe.formats.document import read_riff
+from transcribe.formats.document import read_riff, write_riff
 from transcribe.instrument import make_instrument
 from transcribe.riff import Instrument, Note, Riff, Source
 
@@ -455,11 +457,14 @@ def test_json_has_the_shape_that_is_promised() -> None:
     assert value["notes"][9] | {"take": None, "verdict": "missed"} == value["notes"][9]
 
 
-def test_calling_the_package_is_the_verb() -> None:
-    import transcribe.compare as package
-
+def test_calling_the_package_is_the_verb(tmp_path: Path) -> None:
+    package = importlib.import_module("transcribe.compare")
     riff = reference()
     assert package(take(played(riff)), riff).summary.right_share == 1.0
+    write_riff(riff, tmp_path / "reference.riff.json")
+    write_riff(take(played(riff)), tmp_path / "take.riff.json")
+    held = package(tmp_path / "take.riff.json", tmp_path / "reference.riff.json")
+    assert held.summary.right_share == 1.0
 
 
 def test_an_instrument_with_other_strings(takes) -> None:  # type: ignore[no-untyped-def]
