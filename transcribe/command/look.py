@@ -10,6 +10,7 @@ from transcribe.errors import ParameterError
 
 __all__ = ["compare", "page", "show", "theory"]
 
+
 def theory(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import pipeline
 
