@@ -120,12 +120,12 @@ def test_file_that_is_no_recording_gives_a_sentence(server: Server, open_page) -
     assert page.locator(".work").count() == 0
 
 
-def test_work_can_be_cancelled(start, open_page) -> None:
+def _with_long_work(server: Server, open_page: Callable[..., Any]) -> Any:
+    """The list with four minutes of noise being worked at."""
     import io
 
     import soundfile
 
-    server = start()
     page = open_page(server)
     file = io.BytesIO()
     rng = np.random.default_rng(2)
@@ -136,6 +136,12 @@ def test_work_can_be_cancelled(start, open_page) -> None:
     )
     page.wait_for_selector(".work progress")
     _expect(page.locator(".work .stage")).not_to_have_text("Sending")
+    return page
+
+
+def test_work_can_be_cancelled(start, open_page) -> None:
+    server = start()
+    page = _with_long_work(server, open_page)
     page.click(".work button:text-is('Cancel')")
     _expect(page.locator(".work")).to_have_count(0)
     assert page.locator(".notice").count() == 0
@@ -884,21 +890,8 @@ def test_take_begun_on_an_older_list_is_shown_all_the_same(
 
 
 def test_work_goes_on_through_a_reload(start, open_page) -> None:
-    import io
-
-    import soundfile
-
     server = start()
-    page = open_page(server)
-    file = io.BytesIO()
-    rng = np.random.default_rng(2)
-    soundfile.write(file, 0.2 * rng.standard_normal(240 * 16000), 16000, format="WAV")
-    page.set_input_files(
-        ".well input[type=file]",
-        {"name": "noise.wav", "mimeType": "audio/wav", "buffer": file.getvalue()},
-    )
-    page.wait_for_selector(".work progress")
-    _expect(page.locator(".work .stage")).not_to_have_text("Sending")
+    page = _with_long_work(server, open_page)
     page.reload()
     _expect(page.locator(".work")).to_contain_text("noise.wav")
     other = open_page(server, beside=page)

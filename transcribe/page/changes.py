@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from collections.abc import Mapping
 from typing import Any
 
 from transcribe import edits
 from transcribe.errors import ParameterError
+from transcribe.pipeline import with_theory
 from transcribe.riff import Riff
 
 __all__ = ["changed", "number"]
@@ -38,13 +38,13 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         repeats = wanted.get("repeats") is True
         return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
     if op == "undo":
-        return _with_theory(riff, edits.undo(riff))
+        return with_theory(riff, edits.undo(riff))
     if op == "redo":
-        return _with_theory(riff, edits.redo(riff))
+        return with_theory(riff, edits.redo(riff))
     if op == "delete":
-        return _with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
+        return with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
     if op == "add":
-        return _with_theory(
+        return with_theory(
             riff,
             edits.add(
                 riff,
@@ -62,14 +62,14 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         new = edits.change(
             riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
         )
-        return _with_theory(riff, new)
+        return with_theory(riff, new)
     if op == "merge":
-        return _with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
+        return with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
     if op in ("half-time", "double-time", "retime"):
         return _retimed(riff, str(op), wanted)
     if op == "split":
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
-        return _with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
+        return with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
     raise ParameterError(f"there is no change called {op!r}")
 
 
@@ -109,19 +109,6 @@ def _taken(riff: Riff, number: int) -> Riff:
     if not places:
         raise ParameterError("the riff is fingered like that already")
     return fingering.pin(riff, places, repeats=False, hand=fingering.hand_of(riff))
-
-
-def _with_theory(old: Riff, new: Riff) -> Riff:
-    """``new`` with its theory found again where notes came, went or changed pitch."""
-    sounds = [
-        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
-        for riff in (old, new)
-    ]
-    if sounds[0] == sounds[1] or old.theory is None:
-        return new
-    from transcribe.pipeline import theory_report
-
-    return dataclasses.replace(new, theory=theory_report(new).as_document())
 
 
 def _whole(values: Mapping[str, Any], key: str) -> int:
