@@ -19,7 +19,8 @@ from transcribe import compare, transcribe
 from transcribe.formats.document import read_riff
 from transcribe.formats.midi import write_midi
 from transcribe.instrument import make_instrument
-from transcribe.riff import Riff
+from transcribe.riff import Note, Riff
+from transcribe.sound import render_riff
 
 TAKES = ("gangplank", "lantern", "mooring", "rope-walk", "slack-water", "tide-table")
 DRONES = ("lantern", "mooring", "slack-water")
@@ -112,3 +113,18 @@ def test_reference_without_a_word_for_the_drone_has_it_judged(
     written.write_bytes(write_midi(truth))
     drone = compare(truth, written).drone
     assert (drone and drone.string) == (truth.drone and truth.drone.string)
+
+
+def test_a_bass_is_heard_and_held_against_its_tab() -> None:
+    bass = make_instrument("bass")
+    line = [(4, 0), (4, 3), (3, 0), (3, 2), (4, 0), (2, 2), (3, 2), (4, 3)] * 2
+    notes = tuple(
+        Note(k + 1, 0.4 + 0.4 * k, 0.78 + 0.4 * k, bass.pitch_midi(s, f), string=s, fret=f)
+        for k, (s, f) in enumerate(line)
+    )
+    reference = Riff(instrument=bass, notes=notes)
+    played = render_riff(reference, sr=22050)
+    found = transcribe(played, sr=22050, instrument=bass)
+    assert [n.pitch_midi for n in found.notes] == [n.pitch_midi for n in notes]
+    held = compare(found, reference, sound=(played, 22050))
+    assert held.summary.right_share == 1.0

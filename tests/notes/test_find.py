@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from transcribe.errors import ParameterError
+from transcribe.instrument import make_instrument
 from transcribe.notes import find_notes
 from transcribe.riff import ARTICULATIONS, Instrument
 from transcribe.training.banks import load_banks
@@ -34,6 +35,16 @@ def test_find_notes_hears_a_drone_under_a_melody() -> None:
     for pitch, onset, _ in truth:
         assert any(n.pitch_midi == pitch and abs(n.onset_sec - onset) <= 0.05 for n in found)
     assert [n.id for n in found] == list(range(1, len(found) + 1))
+
+
+@pytest.mark.parametrize("tuning", ["bass", "bass-5"])
+def test_find_notes_hears_a_bass_down_to_its_lowest_string(tuning: str) -> None:
+    bass = make_instrument(tuning)
+    low = min(bass.open_midi)
+    truth = [(low + step, 0.3 + 0.5 * k, 0.45) for k, step in enumerate((0, 3, 5, 7, 12, 0))]
+    found = find_notes(plucked(truth, duration_sec=4.0), sr=SR, instrument=bass)
+    assert [n.pitch_midi for n in found] == [pitch for pitch, _, _ in truth]
+    assert [n.onset_sec for n in found] == pytest.approx([t for _, t, _ in truth], abs=0.05)
 
 
 def test_find_notes_silence_gives_no_notes() -> None:

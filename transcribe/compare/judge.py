@@ -104,7 +104,8 @@ class _Job:
         self._say(0.0)
         if self.ear is None and self.sound is not None:
             y, sr = self.sound
-            self.ear = listen(y, sr=sr, offset_cents=self.take.instrument.offset_cents)
+            strings = self.take.instrument
+            self.ear = listen(y, sr=sr, offset_cents=strings.offset_cents, instrument=strings)
         take_pitch = np.array([n.pitch_midi for n in self.take.notes], dtype=int)
         ref_pitch = np.array([n.pitch_midi for n in self.reference.notes], dtype=int)
         events = take_events(self.take.notes)

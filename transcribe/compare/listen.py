@@ -12,6 +12,8 @@ from pathlib import Path
 
 import numpy as np
 
+from transcribe.riff import Instrument
+
 __all__ = ["Ear", "listen"]
 
 
@@ -57,7 +59,12 @@ class Ear:
 
 
 def listen(
-    y: np.ndarray, *, sr: int, offset_cents: float = 0.0, weights: Path | None = None
+    y: np.ndarray,
+    *,
+    sr: int,
+    offset_cents: float = 0.0,
+    instrument: Instrument | None = None,
+    weights: Path | None = None,
 ) -> Ear | None:
     """The ear for a take's samples; None where they are silent or no network is installed.
 
@@ -69,11 +76,14 @@ def listen(
         Samples per second.
     offset_cents : float
         How far the guitar sounds above A4 = 440 Hz.
+    instrument : Instrument, optional
+        Its strings; a bass is listened to an octave up, as `find_notes` does.
     weights : Path, optional
         Another network than the one that ships.
     """
     from transcribe.audio import resample
     from transcribe.notes import features, network
+    from transcribe.notes.find import octaves_up, raised
 
     samples = np.asarray(y, dtype=np.float32)
     if sr != features.SR:
@@ -81,7 +91,9 @@ def listen(
     weights = weights or network.WEIGHTS
     if not weights.is_file():
         return None
-    heard = network.hear(samples, offset_cents=offset_cents, weights=weights)
+    octaves = octaves_up(instrument)
+    heard = network.hear(raised(samples, octaves), offset_cents=offset_cents, weights=weights)
     if heard is None:
         return None
-    return Ear(heard.onset, heard.shift, features.HOP / features.SR, network.FIRST_MIDI)
+    frame_sec = 2**octaves * features.HOP / features.SR
+    return Ear(heard.onset, heard.shift, frame_sec, network.FIRST_MIDI - 12 * octaves)

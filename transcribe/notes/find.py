@@ -6,6 +6,7 @@ Conventions: audio is mono float, times in seconds, pitch in MIDI numbers (69 = 
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,10 +18,10 @@ from transcribe.notes import features as feat
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import Found, decode
 from transcribe.notes.measure import loudness_and_cents
-from transcribe.notes.network import WEIGHTS, hear
+from transcribe.notes.network import FIRST_MIDI, WEIGHTS, hear
 from transcribe.riff import Instrument, Note
 
-__all__ = ["find_notes"]
+__all__ = ["find_notes", "octaves_up", "raised"]
 
 Progress = Callable[[str, float], None]
 
@@ -52,7 +53,8 @@ def find_notes(
         How far the whole instrument sounds above A4 = 440 Hz, -100 to 100.
     instrument : Instrument, optional
         How many strings there are and where each pitch can be played; a note that no string can
-        give must be surer than others. Six strings of any tuning if left out.
+        give must be surer than others. Six strings of any tuning if left out. A bass, whose strings
+        go lower than the network names, is listened to at twice the speed, an octave up.
     progress : callable, optional
         Called with a stage name and the share of it that is done, 0 to 1.
     weights : Path
@@ -78,11 +80,19 @@ def find_notes(
         from transcribe.audio import resample
 
         audio = resample(audio, sr=sr, to_sr=feat.SR)
-    heard = hear(audio, offset_cents=offset_cents, weights=weights, progress=progress)
+    octaves = octaves_up(instrument)
+    sound, strings = raised(audio, octaves), instrument
+    if instrument is not None and octaves:
+        up = tuple(pitch + 12 * octaves for pitch in instrument.open_midi)
+        strings = dataclasses.replace(instrument, open_midi=up)
+    heard = hear(sound, offset_cents=offset_cents, weights=weights, progress=progress)
     if heard is None:
         return ()
-    found = decode(heard, instrument=instrument)
+    found = decode(heard, instrument=strings)
     names = manners(found, heard)
+    bends = [bend_cents(note, heard) for note in found]
+    if octaves:
+        found = [_lowered(note, octaves) for note in found]
     notes = []
     for i, (note, name) in enumerate(zip(found, names, strict=True)):
         loudness_db, cents = loudness_and_cents(
@@ -93,7 +103,7 @@ def find_notes(
             others_midi=_beside(found, i),
             offset_cents=offset_cents,
         )
-        extra = {"bend_cents": round(bend_cents(note, heard), 1)} if name == "bend" else {}
+        extra = {"bend_cents": round(bends[i], 1)} if name == "bend" else {}
         notes.append(
             Note(
                 id=i + 1,
@@ -108,6 +118,32 @@ def find_notes(
             )
         )
     return tuple(notes)
+
+
+def octaves_up(instrument: Instrument | None) -> int:
+    """How many octaves a recording is raised to bring the lowest string within the network."""
+    if instrument is None:
+        return 0
+    return int(min(instrument.open_midi) + instrument.capo < FIRST_MIDI)
+
+
+def raised(audio: np.ndarray, octaves: int) -> np.ndarray:
+    """``audio`` (n,) at `features.SR` as it sounds when played 2 ** ``octaves`` times as fast."""
+    if not octaves:
+        return audio
+    from transcribe.audio import resample
+
+    return resample(audio, sr=feat.SR * 2**octaves, to_sr=feat.SR)
+
+
+def _lowered(note: Found, octaves: int) -> Found:
+    """A note that was heard `raised`, as it was played; its frames stay as heard."""
+    return dataclasses.replace(
+        note,
+        onset_sec=note.onset_sec * 2**octaves,
+        offset_sec=note.offset_sec * 2**octaves,
+        pitch_midi=note.pitch_midi - 12 * octaves,
+    )
 
 
 def _beside(found: list[Found], index: int) -> list[int]:
