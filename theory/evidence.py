@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import FloatArray, Notes
-from theory.pedals import melody, pedals
+from theory.pedals import STROKE, melody, pedals
 from theory.scales import MODES
 
 __all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
@@ -89,7 +89,6 @@ _OVER_DRONE = 0.25  # how much the melody's turns and opening count where a dron
 _ENDS_OVER_DRONE = 1.3  # and how much more the ends of its phrases
 _IN_CHORDS = 0.25  # and how much they count, its ends too, where chords are played, not a line
 _LEAPS = 0.85  # share of leaps among the moves that only chords have
-_STROKE = 0.08  # of the usual note, between the strings of one stroke
 _HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
 
 
@@ -267,7 +266,7 @@ def chord_basses(notes: Notes) -> tuple[int, ...]:
     moves = int((move > 0).sum())
     if moves < _WINDOW or float((move >= 3).sum()) < _LEAPS * moves:
         return ()
-    breaks = np.flatnonzero(np.diff(notes.onset) > _STROKE * np.median(notes.duration)) + 1
+    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE * np.median(notes.duration)) + 1
     first, *rest = np.split(notes.pitch, breaks)
     most = max(len(s) for s in (first, *rest))
     full = [s for s in rest if len(s) > 1 and 2 * len(s) > most]

@@ -28,6 +28,7 @@ _ORDINAL = {
 }
 _OWN = ("tonic", "scale")
 _LIKELY = 0.15  # probability of a rival from which it is named as one
+_SAME = 0.005  # share of the time by which two notes may differ and sound equally long
 _NEAR = 4  # rivals that are argued with
 
 
@@ -131,19 +132,23 @@ def _pcs(tonic: str, name: str) -> dict[int, str]:
 def _deciding(
     best: Candidate, rivals: tuple[Candidate, ...], degrees: tuple[Degree, ...]
 ) -> tuple[str, ...]:
-    """Which heard notes the nearest rivals do not have."""
+    """Which heard notes the nearest rivals do not have.
+
+    A rival that is still likely is not ruled out: the note may be a passing one.
+    """
     own = _pcs(best.tonic, best.name)
     heard = {parse_note(d.note): d for d in degrees if d.count and d.role in _OWN}
     same_tonic = [c for c in rivals if parse_note(c.tonic) == parse_note(best.tonic)]
     chosen = list(rivals[:_NEAR]) + [c for c in same_tonic if len(MODES[c.name].semitones) == 7][:3]
-    out: dict[str, list[str]] = {}
+    out: dict[tuple[str, str], list[str]] = {}
     for rival in dict.fromkeys(chosen):
         theirs = _pcs(rival.tonic, rival.name)
         against = [pc for pc in own if pc not in theirs and pc in heard]
         if against:
             strongest = max(against, key=lambda pc: heard[pc].count)
-            out.setdefault(_natural(own[strongest], theirs), []).append(str(rival))
-    return tuple(f"{note} rules out {_listed(names)}" for note, names in out.items())
+            says = "speaks against" if rival.probability >= _LIKELY else "rules out"
+            out.setdefault((_natural(own[strongest], theirs), says), []).append(str(rival))
+    return tuple(f"{note} {says} {_listed(names)}" for (note, says), names in out.items())
 
 
 def _natural(note: str, theirs: dict[int, str]) -> str:
@@ -179,7 +184,7 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
     if not silent:
         return ()
     names = [f.name for f in fits]
-    missing = " and no ".join(_ORDINAL[n] for n in silent)
+    missing = _either([_ORDINAL[n] for n in silent])
     return (f"no {missing} heard: {_either(names)}",)
 
 
@@ -230,20 +235,29 @@ def _evidence(
         if bass and bass[0] % 12 == tonic:
             out.append(f"the {word} chord stands on {best.tonic}")
     over = melody(notes, drones)
-    who = "the melody" if drones else "the riff"
+    alone = len(over) == len(notes)  # no drone, or little beside it
+    who = "the riff" if alone else "the melody"
     for word, index in (("ends", len(over) - 1), ("starts", 0)):
         if not chords and lowest_at(over, index) % 12 == tonic:
             out.append(f"{who} {word} on {best.tonic}")
     if int(notes.pitch.min()) % 12 == tonic:
         out.append(f"{best.tonic} is the lowest note")
-    share = _sounding(notes, drones)
-    beside = " beside the drone" if drones else ""
-    if share[tonic] == share.max():
-        out.append(f"{best.tonic} sounds longest{beside} ({share[tonic]:.0%} of the time)")
     line = notes.pitch[~np.isin(notes.pitch, drones)]
+    share = _sounding(notes, drones)
+    beside = " beside the drone" if drones and line.size else ""
+    others = np.delete(share, tonic).max()
+    if share[tonic] > others + _SAME:
+        out.append(f"{best.tonic} sounds longest{beside} ({share[tonic]:.0%} of the time)")
+    elif share[tonic] >= others - _SAME:
+        out.append(f"no note sounds longer{beside} than {best.tonic} ({share[tonic]:.0%})")
     count = np.bincount(line % 12, minlength=12)
-    if count[tonic] == count.max() and count[tonic] > 1:
+    most = np.delete(count, tonic).max()
+    if count[tonic] > max(1, most):
         out.append(f"{best.tonic} comes most often ({count[tonic]} of {line.size} notes)")
+    elif count[tonic] > 1 and count[tonic] == most:
+        out.append(
+            f"no note comes more often than {best.tonic} ({count[tonic]} of {line.size} notes)"
+        )
     if downbeats is not None:
         near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= 0.06
         on_tonic = near & (notes.pitch % 12 == tonic)

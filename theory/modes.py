@@ -30,6 +30,8 @@ from theory.weights import WEIGHTS
 
 __all__ = ["Candidate", "Degree", "Mode", "find_mode", "mode_of"]
 
+_FEW = 3  # different notes; of fewer, one is taken for the tonic
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
@@ -179,9 +181,15 @@ def _drones(drone_midi: Iterable[int] | int | None) -> tuple[int, ...]:
 def posterior(
     notes: Notes, *, drones: tuple[int, ...] = (), downbeats: FloatArray | None = None
 ) -> FloatArray:
-    """Probability of every candidate of `theory.evidence.candidates`; shape ``(candidates,)``."""
+    """Probability of every candidate of `theory.evidence.candidates`; shape ``(candidates,)``.
+
+    Where only one or two different notes sound, home is one of them.
+    """
     columns = features(notes, drones=drones, downbeats=downbeats)
     score = columns @ np.array([WEIGHTS[name] for name in FEATURES])
+    heard = {int(p) % 12 for p in (*notes.pitch, *drones)}
+    if len(heard) < _FEW:
+        score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf
     score -= score.max()
     likely = np.exp(score)
     return np.asarray(likely / likely.sum(), dtype=np.float64)

@@ -6,12 +6,14 @@ import numpy as np
 
 from theory.arrays import Notes
 
-__all__ = ["melody", "pedals"]
+__all__ = ["STROKE", "melody", "pedals"]
+
+STROKE = 0.08
+"""Share of the usual note's length within which the strings of one stroke are struck."""
 
 _LEAST = 4  # notes beside a drone that make a melody
 _STRETCHES = 8  # equal stretches of a riff, in nearly all of which a drone is struck
 _SHARE = 0.15  # of the notes that a drone makes at least
-_STROKE = 0.08  # of the usual note, between the strings of one stroke
 _LINE = 0.8  # of the notes over a drone that are struck alone at least
 _TURNS = 1 / 3  # of them, where it takes turns with the melody,
 _BETWEEN = 3  # with this many notes between two strokes
@@ -42,12 +44,12 @@ def pedals(notes: Notes) -> tuple[int, ...]:
     if own.mean() < _SHARE or np.unique(stretch[own]).size < _STRETCHES - 2:
         return ()
     rest = notes.onset[~own]
-    if rest.size == 0 or (np.diff(rest) > _STROKE * np.median(notes.duration)).mean() < _LINE:
+    if rest.size < 2 or (np.diff(rest) > STROKE * np.median(notes.duration)).mean() < _LINE:
         return ()
-    together = [
-        bool(((notes.onset < end) & (notes.end > start) & ~own).any())
-        for start, end in zip(notes.onset[own], notes.end[own], strict=True)
-    ]
+    # More notes have begun before a stroke ends than were over when it began.
+    begun = np.searchsorted(rest, notes.end[own], side="left")
+    over = np.searchsorted(np.sort(notes.end[~own]), notes.onset[own], side="right")
+    together = begun > over
     between = np.diff(np.flatnonzero(own)) - 1
     turns = own.mean() >= _TURNS and np.quantile(between, 0.9) <= _BETWEEN and between.mean() >= 0.5
     return (low,) if turns or np.mean(together) > 0.5 else ()

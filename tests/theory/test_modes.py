@@ -290,3 +290,51 @@ def test_mode_of_refuses_unknown_names():
     with pytest.raises(TheoryError, match="not a note"):
         mode_of("H", "dorian")
     assert mode_of("a", "minor").name == "aeolian"
+
+
+@pytest.mark.parametrize("heard", [[52], [52, 52], [52, 59], [59, 52, 59]])
+def test_find_mode_of_one_or_two_notes_takes_one_of_them_for_home(heard):
+    mode = find(heard)
+    assert mode.tonic in {"E", "B"} & {spell(p % 12, "E", "aeolian") for p in heard}
+    assert mode.confidence < 0.5
+    assert sum(c.probability for c in mode.posterior) == pytest.approx(1.0)
+
+
+def test_find_mode_speaks_of_no_melody_where_only_the_drone_sounds():
+    mode = find([40] * 20, drone=40)
+    assert "the drone E is the tonic" in mode.evidence
+    assert not any("melody" in why or "beside" in why for why in mode.evidence)
+
+
+def test_find_mode_claims_no_longest_note_that_another_equals():
+    tied = find([57, 61, 64, 61, 57, 59, 61, 62, 64, 68, 66, 57], step=1.0)
+    assert (tied.tonic, tied.name) == ("A", "ionian")
+    said = " ".join(tied.evidence)
+    assert "no note sounds longer than A" in said
+    assert "no note comes more often than A" in said
+    assert "longest" not in said
+    assert "most often" not in said
+
+
+def test_find_mode_rules_no_mode_out_that_it_holds_likely():
+    line = [57, 58, 60, 64, 62, 60, 58, 57, 64, 65, 67, 69, 67, 65, 64, 60, 62, 58, 60, 57]
+    mode = find([*line, 67, 64, 60, 57])
+    likely = {str(c) for c in mode.runners_up if c.probability >= 0.15}
+    assert likely
+    ruled_out = " ".join(why for why in mode.deciding if "rules out" in why)
+    assert not any(name in ruled_out for name in likely)
+    assert any("speaks against" in why for why in mode.deciding)
+
+
+def test_pedals_sound_under_the_line_and_not_between_its_notes():
+    assert pedals(as_notes(range(16), [1] * 16, [40] * 15 + [52])) == ()
+    rings = [(0.5 * i, 4.0, 40) for i in range(0, 24, 6)]
+    line = [(0.5 * i, 0.5, 57 + i % 5) for i in range(24)]
+    held = as_notes(*zip(*rings, *line, strict=True))
+    assert pedals(held) == ()  # struck too seldom
+    often = [(1.0 * i, 0.9, 40) for i in range(12)]
+    assert pedals(as_notes(*zip(*often, *line, strict=True))) == (40,)
+    # The same strokes, each over before the next note of the line, are no drone beneath it.
+    apart = [(2.0 * i + 1.8, 0.1, 40) for i in range(8)]
+    sparse = [(2.0 * i + 0.25 * k, 0.25, 57 + k) for i in range(8) for k in range(5)]
+    assert pedals(as_notes(*zip(*apart, *sparse, strict=True))) == ()
