@@ -304,3 +304,20 @@ def test_a_note_without_a_string_is_named_in_the_document() -> None:
     nowhere = [note.id for note in left.notes if note.string is None]
     assert len(nowhere) == 1
     assert any(s.startswith(f"note {nowhere[0]} (") for s in left.extra["unmet"])
+
+
+def test_a_slur_that_pins_tear_apart_is_told() -> None:
+    notes = (
+        Note(1, 0.0, 0.5, 52),
+        Note(2, 0.5, 1.0, 53, articulation="hammer-on"),
+        Note(3, 1.0, 1.5, 52),
+    )
+    riff = Riff(notes=notes)
+    together = pin(riff, {1: (5, 7), 2: (5, 8)})
+    assert not any("hammer-on" in text for text in together.extra.get("cautions", ()))
+    apart = pin(riff, {1: (5, 7), 2: (4, 3)})
+    told = [text for text in apart.extra["cautions"] if "hammer-on" in text]
+    assert told == [
+        "the hammer-on to note 2 is on string 4, and note 1 that it comes from on string 5: "
+        "put both on one string, or pick it"
+    ]

@@ -25,7 +25,16 @@ from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
 from transcribe.instrument import pitch_name
-from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.riff import (
+    LEGATO,
+    Drone,
+    Instrument,
+    Note,
+    Phrase,
+    Rhythm,
+    legato_sources,
+    sort_notes,
+)
 
 _FINGER_BEAM = 12
 
@@ -167,6 +176,7 @@ class Solver:
                 *self._cautions(ordered, plan.onsets, steps, beats),
                 *_on_the_drone(ordered, plan.onsets, steps, drone),
                 *_far_up(ordered, positions, self.instrument, drone, pins),
+                *_torn(ordered, positions),
             ),
             note_costs=costs,
         )
@@ -265,6 +275,27 @@ def _far_up(
         f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
         f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
         f"{first.nearer[1]} is nearer: pin it there if it is played so"
+    ]
+
+
+def _torn(ordered: Sequence[Note], positions: Mapping[int, tuple[int, int]]) -> list[str]:
+    """Says which hammer-on, pull-off or slide lies on another string than the note it is from."""
+    if not any(note.articulation in LEGATO for note in ordered):
+        return []
+    free = [dataclasses.replace(note, string=None) for note in ordered]
+    found = [
+        (note, source)
+        for note, source in legato_sources(free).items()
+        if note in positions and source in positions and positions[note][0] != positions[source][0]
+    ]
+    if not found:
+        return []
+    note, source = found[0]
+    name = next(n.articulation for n in ordered if n.id == note)
+    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
+    return [
+        f"the {name} to note {note} is on string {positions[note][0]}, and note {source} that it "
+        f"comes from on string {positions[source][0]}{more}: put both on one string, or pick it"
     ]
 
 
