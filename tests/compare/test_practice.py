@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from tests.compare.helpers import later, played, reference, take
+from tests.compare.helpers import STEP, later, played, reference, take
 from transcribe.compare import Comparison, compare
 from transcribe.riff import Note, Riff
 
@@ -151,3 +151,20 @@ def test_a_false_start_asks_for_no_practice() -> None:
     start = [n for n in played(riff, start_sec=0.0) if n.onset_sec < 2.0]
     start[3] = replace(start[3], pitch_midi=start[3].pitch_midi + 1)
     assert plan(compare(take([*start, *later(played(riff), 2.6)]), riff)) == []
+
+
+def test_the_pickup_is_named_beside_the_bars_that_share_its_slip() -> None:
+    # The riff begins two beats before bar 1; the drone fails there, in bar 1 and in bar 2.
+    whole = reference(repeats=2)
+    notes = tuple(replace(n, onset_beat=(n.onset_beat or 0.0) - 2.0) for n in whole.notes)
+    rhythm = replace(whole.rhythm, downbeats_sec=tuple(2 * STEP + k * 4 * STEP for k in range(3)))
+    riff = replace(whole, notes=notes, rhythm=rhythm)
+    ((place, points),) = plan(spoilt(riff, missed=((5, -1.0), (5, 1.0), (5, 4.0))))
+    assert place == "the pickup and bars 1 and 2"
+    assert points[0].startswith("pickup beat 4, bar 1 beat 2, bar 2 beat 1: string 5 open (A2)")
+
+
+def test_no_missed_note_leads_where_each_was_missed_once() -> None:
+    riff = reference()
+    ((_, points),) = plan(spoilt(riff, missed=((4, 1.0), (4, 1.5))))
+    assert points == ("beats 2 and 2&: 2 notes are missing",)

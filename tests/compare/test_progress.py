@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.compare.helpers import played, reference, take
+from tests.compare.helpers import STEP, played, reference, take
 from transcribe.compare import compare, progress
 from transcribe.errors import FormatError
 from transcribe.riff import Source
@@ -128,3 +128,32 @@ def test_a_take_of_another_riff_is_not_entered(tmp_path: Path, rng: np.random.Ge
     other = progress.entry_of(compare(take(notes), reference()), when=WHEN)
     assert progress.append(path, other) is None
     assert path.read_bytes() == before
+
+
+def test_change_calls_no_bar_clean_that_was_not_played() -> None:
+    notes = played(reference())
+    wrong = [replace(n, pitch_midi=n.pitch_midi + 1) if n is notes[-1] else n for n in notes]
+    spoilt = progress.entry_of(compare(take(wrong), reference()), when=WHEN)
+    assert spoilt.bars == {"2": 1}
+    half = [n for n in notes if n.onset_sec < 0.4 + 4 * STEP - 0.01]
+    stopped = progress.entry_of(compare(take(half), reference()), when=WHEN)
+    assert stopped.left_out == (2,)
+    assert not any("clean" in s for s in progress.change(spoilt, stopped))
+    assert any(s == "now clean: bar 2" for s in progress.change(spoilt, entry("bb")))
+
+
+def test_the_bars_that_a_take_left_out_survive_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "mooring.progress.jsonl"
+    kept = replace(entry(), left_out=(0, 3))
+    progress.append(path, kept)
+    assert progress.read(path) == (kept,)
+    path.write_text(path.read_text("utf-8").replace("[0, 3]", '["x"]'), "utf-8")
+    with pytest.raises(FormatError, match="numbers of bars"):
+        progress.read(path)
+
+
+def test_change_counts_the_points_that_the_shares_show() -> None:
+    old = replace(entry("aa"), right_share=0.494)
+    assert progress.change(old, replace(old, right_share=0.496)) == (
+        "right 49 % -> 50 % (+1 point)",
+    )

@@ -10,6 +10,7 @@ import pytest
 
 from tests.compare.helpers import STEP, between, later, played, reference, take
 from transcribe.compare import Comparison, compare, report
+from transcribe.compare.remarks import remarks
 from transcribe.riff import Instrument, Note, Riff, Source
 
 BAR = 4 * STEP
@@ -210,3 +211,20 @@ def test_a_slow_take_with_a_mistake_is_not_sent_on() -> None:
     notes = played(riff, ratio=0.6)
     notes[5] = replace(notes[5], pitch_midi=notes[5].pitch_midi + 1)
     assert not any("next" in s for s in compare(take(notes), riff).remarks)
+
+
+def test_many_pauses_are_told_in_one_line(four_bars: Riff) -> None:
+    one = compare(take(played(four_bars)), four_bars).passes[0]
+
+    def said(*pauses: tuple[float, float]) -> list[str]:
+        stopped = replace(one, pauses=pauses)
+        told = remarks(four_bars, timing="score", passes=[stopped], best=0)
+        return [s for s in told if "pause" in s]
+
+    few = said((3.0, 2.0), (6.0, 0.3), (9.0, 1.0))
+    assert few == [
+        "a pause of 2.0 s before 3.0 s is not counted",
+        "a pause of 1.0 s before 9.0 s is not counted",
+    ]
+    many = said(*((float(t), 0.5 * t) for t in range(1, 7)))
+    assert many == ["5 pauses, the longest of 3.0 s before 6.0 s, are not counted"]

@@ -12,7 +12,7 @@ from transcribe.formats.tab_layout import COUNTS
 from transcribe.instrument import pitch_name
 from transcribe.riff import Note
 
-__all__ = ["beat_name", "listed", "moment", "ranges", "rounded", "spot"]
+__all__ = ["bars_named", "beat_name", "listed", "moment", "ranges", "rounded", "spot"]
 
 _NEAR = 0.03  # beats; further from a counted place a beat is told as a decimal
 
@@ -76,6 +76,19 @@ def listed(names: Sequence[str], *, most: int = 4) -> str:
     if len(names) > most + 1:
         return ", ".join(names[:most]) + f" and {len(names) - most} more"
     return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
+def bars_named(bars: Sequence[int]) -> str:
+    """Bars by their numbers, what lies before bar 1 as the pickup.
+
+    >>> bars_named([3, 1, 2]), bars_named([4]), bars_named([0, 2, 3]), bars_named([0])
+    ('bars 1 to 3', 'bar 4', 'the pickup and bars 2 and 3', 'the pickup')
+    """
+    counted = sorted({bar for bar in bars if bar > 0})
+    names = ["the pickup"] if len(counted) < len(set(bars)) else []
+    if counted:
+        names.append(f"bar{'s' if len(counted) > 1 else ''} {ranges(counted)}")
+    return " and ".join(names)
 
 
 def ranges(numbers: Sequence[int]) -> str:

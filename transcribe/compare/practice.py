@@ -15,7 +15,7 @@ import numpy as np
 
 from transcribe.compare.drone import drone_notes
 from transcribe.compare.model import DroneGap, DroneVerdict, Practice, Summary, Verdict
-from transcribe.compare.places import beat_name, listed, ranges, rounded, spot
+from transcribe.compare.places import bars_named, beat_name, listed, ranges, rounded, spot
 from transcribe.riff import Note, Riff
 
 __all__ = ["practice_plan"]
@@ -179,11 +179,8 @@ def _line(group: list[_Place], summary: Summary, reference: Riff) -> Practice:
     span = (min(ids), max(ids)) if ids else (0, 0)
     bar = worst.rows[0].bar
     place = f"notes {span[0] + 1} to {span[1] + 1}" if span[1] > span[0] else f"note {span[0] + 1}"
-    if bar == 0:
-        place = "the pickup"
-    elif bar is not None:
-        bars = [p.key for p in group]
-        place = f"bar{'s' if len(bars) > 1 else ''} {ranges(bars)}"
+    if bar is not None:
+        place = bars_named([p.key for p in group])
     share = max(p.weight / p.notes for p in group)
     points = _points(rows, gaps, _At(reference, tuple(p.key for p in group), summary.tempo_bpm))
     spoilt = set().union(*(p.spoilt for p in group))
@@ -258,9 +255,10 @@ def _wrong_kind(row: Verdict, at: _At) -> tuple[str, str]:
 
 def _missed(rows: list[Verdict], at: _At) -> str:
     spots = Counter(spot(_note(r, at.reference)) for r in rows)
-    name, when = spots.most_common(1)[0][0], _when(rows, at)
+    (name, most), when = spots.most_common(1)[0], _when(rows, at)
     if len(spots) > 1:
-        return f"{when}: {len({r.reference for r in rows})} notes are missing, most of all {name}"
+        which = f", most of all {name}" if most > spots.most_common(2)[1][1] else ""
+        return f"{when}: {len({r.reference for r in rows})} notes are missing{which}"
     drone = {_note(r, at.reference).id for r in rows} <= {
         at.reference.notes[i].id for i in drone_notes(at.reference)
     }
@@ -328,7 +326,10 @@ def _when(rows: Sequence[Verdict], at: _At) -> str:
     told = list(by_bar.values())
     if len(told) == len(at.bars) and all(beats == told[0] for beats in told):
         return _beats(told[0])
-    bars = [f"bar {bar} {_beats(beats)}" for bar, beats in sorted(by_bar.items())]
+    bars = [
+        f"{f'bar {bar}' if bar > 0 else 'pickup'} {_beats(beats)}"
+        for bar, beats in sorted(by_bar.items())
+    ]
     return ", ".join(bars[:_BARS]) + (" and so on" if len(bars) > _BARS else "")
 
 

@@ -11,13 +11,15 @@ from __future__ import annotations
 import json
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from transcribe.compare.model import VERDICTS, Comparison
+from transcribe.compare.places import bars_named
+from transcribe.compare.timeline import bar_of
 from transcribe.errors import FormatError
 from transcribe.formats.document import write_atomically
 
@@ -43,6 +45,7 @@ class Entry:
     drone_share: float | None = None
     bars: Mapping[str, int] = field(default_factory=dict)  # bar -> what went wrong in it
     same_riff: bool = True  # False: not a take of this riff, so nothing to keep
+    left_out: Sequence[int] = ()  # bars that the take does not reach, or not whole
     extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
 
     def as_json(self) -> dict[str, Any]:
@@ -53,6 +56,7 @@ class Entry:
             "sha256": self.sha256,
             "counts": dict(self.counts),
             "bars": dict(self.bars),
+            "left_out": list(self.left_out),
         }
         for name in _NUMBERS:
             value = getattr(self, name)
@@ -83,6 +87,13 @@ def entry_of(comparison: Comparison, *, when: datetime | None = None) -> Entry:
         bad = row.verdict not in ("right", "unsure") and not row.left_out and not row.again
         if bad and row.bar is not None:
             bars[str(row.bar)] = bars.get(str(row.bar), 0) + 1
+    rhythm = comparison.reference.rhythm
+    beats = [
+        comparison.reference.notes[row.reference].onset_beat
+        for row in comparison.notes
+        if row.left_out and row.reference is not None
+    ]
+    left_out = {bar_of(b, rhythm.meter) for b in beats if b is not None} if rhythm else set()
     summary = comparison.summary
     return Entry(
         moment.isoformat(timespec="seconds"),
@@ -97,6 +108,7 @@ def entry_of(comparison: Comparison, *, when: datetime | None = None) -> Entry:
         _rounded(None if comparison.drone is None else comparison.drone.ringing_share),
         bars,
         comparison.same_riff,
+        tuple(sorted(left_out)),
     )
 
 
@@ -162,8 +174,9 @@ def change(previous: Entry, now: Entry) -> tuple[str, ...]:
     if right[0] == right[1]:
         said = [f"right {right[1]} %, as before"]
     else:
-        points = _signed(100 * (now.right_share - previous.right_share))
-        said = [f"right {right[0]} % -> {right[1]} % ({points} points)"]
+        points = right[1] - right[0]
+        word = "point" if abs(points) == 1 else "points"
+        said = [f"right {right[0]} % -> {right[1]} % ({points:+d} {word})"]
     if previous.spread_ms is not None and now.spread_ms is not None:
         before, after = round(previous.spread_ms), round(now.spread_ms)
         if before != after:
@@ -177,7 +190,8 @@ def change(previous: Entry, now: Entry) -> tuple[str, ...]:
         before, after = _percent(previous.drone_share), _percent(now.drone_share)
         if before != after:
             said.append(f"drone ringing {before} % -> {after} %")
-    better = [bar for bar in previous.bars if bar not in now.bars]
+    unplayed = {str(bar) for bar in now.left_out}
+    better = [bar for bar in previous.bars if bar not in now.bars and bar not in unplayed]
     worse = [bar for bar in now.bars if bar not in previous.bars]
     if better:
         said.append(f"now clean: {_bars(better)}")
@@ -187,17 +201,11 @@ def change(previous: Entry, now: Entry) -> tuple[str, ...]:
 
 
 def _bars(names: list[str]) -> str:
-    ordered = sorted(names, key=lambda n: int(n) if n.lstrip("-").isdigit() else 0)
-    shown = ", ".join(ordered[:8]) + (" and more" if len(ordered) > 8 else "")
-    return ("bar " if len(ordered) == 1 else "bars ") + shown
+    return bars_named([int(n) for n in names if n.lstrip("-").isdecimal()])
 
 
 def _percent(share: float) -> int:
     return round(100 * share)
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.0f}" if round(value) else "0"
 
 
 def _entry(value: Any) -> Entry:
@@ -216,7 +224,11 @@ def _entry(value: Any) -> Entry:
         numbers[name] = number
     if numbers["right_share"] is None:
         raise ValueError("right_share is missing")
+    left_out = rest.pop("left_out", [])
+    if not isinstance(left_out, list) or not all(type(bar) is int for bar in left_out):
+        raise ValueError("left_out must hold numbers of bars")
     return Entry(
+        left_out=tuple(left_out),
         when=_text(rest.pop("when", None), "when"),
         take=_text(rest.pop("take", ""), "take"),
         sha256=rest.pop("sha256", None),

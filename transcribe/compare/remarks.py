@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from transcribe.compare.model import Pass, Summary
-from transcribe.compare.places import beat_name, listed, moment, ranges
+from transcribe.compare.places import listed, moment, ranges
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Instrument, Note, Riff
 
@@ -16,6 +16,8 @@ _CENTS = 10  # a difference of tuning that is worth a word
 _FIRST_NOTES = 8
 _NEARLY = 0.95  # share of the reference's tempo that is as good as all of it
 _ENOUGH = 8  # right notes that are more than a try
+_PAUSE_SEC = 0.5  # longer than written; less is part of the timing
+_PAUSES = 3  # that are told one by one
 _UNCLEAR = 0.25  # share of unsure notes at which another recording would help
 
 
@@ -166,9 +168,7 @@ def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) 
             notes = "1 note" if len(around) == 1 else f"{len(around)} notes"
             edge = "begins" if where == "before" else "ends"
             said.append(f"{notes} {where} the riff {edge} {_are(len(around))} not counted")
-    for time, longer in passes[best].pauses:
-        if longer > 0.5:
-            said.append(f"a pause of {longer:.1f} s before {time:.1f} s is not counted")
+    said += _pauses(passes[best])
     said += _faster(passes[best].summary)
     unsure = sum(r.verdict == "unsure" and not r.again and not r.left_out for r in rows)
     if unsure >= 4 and unsure > _UNCLEAR * len(reference.notes):
@@ -177,6 +177,19 @@ def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) 
             "quiet room, would tell more"
         )
     return tuple(said)
+
+
+def _pauses(one: Pass) -> list[str]:
+    """Where the player stopped; in one line where that was often."""
+    long = [(time, longer) for time, longer in one.pauses if longer > _PAUSE_SEC]
+    if len(long) > _PAUSES:
+        at, most = max(long, key=lambda p: p[1])
+        return [
+            f"{len(long)} pauses, the longest of {most:.1f} s before {at:.1f} s, are not counted"
+        ]
+    return [
+        f"a pause of {longer:.1f} s before {time:.1f} s is not counted" for time, longer in long
+    ]
 
 
 def _faster(summary: Summary) -> list[str]:
@@ -272,6 +285,6 @@ def stretch_words(reference: Riff, ids: Sequence[int]) -> str:
     first, last = float(beats[0] or 0.0), float(beats[-1] or 0.0)
     if first == last:
         return moment(first, meter)
-    if first // meter[0] == last // meter[0]:
-        return f"{moment(first, meter)} to {beat_name(last % meter[0] + 1.0)}"
-    return f"{moment(first, meter)} to {moment(last, meter)}"
+    start, end = moment(first, meter), moment(last, meter)
+    bar, _, beat = end.rpartition(" beat ")
+    return f"{start} to {beat if start.startswith(f'{bar} ') else end}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from transcribe.compare.model import MARKS, Comparison, DroneGap, Pass, Verdict
-from transcribe.compare.places import moment, ranges, spot
+from transcribe.compare.places import bars_named, moment, spot
 from transcribe.compare.remarks import stretch_words
 from transcribe.instrument import pitch_name
 
@@ -97,7 +97,7 @@ def otherwise(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, st
         if len(own) > _FEW:
             rows = [r for r in rows if _kind(r) != kind]
             bars = [r.bar for r in own if r.bar is not None]
-            where = f" in bar{'s' if len(set(bars)) > 1 else ''} {ranges(bars)}" if bars else ""
+            where = f" in {bars_named(bars)}" if bars else ""
             counted.append((own[0].verdict, f"{len(own)} notes{where}: {words}"))
     return rows, counted
 
