@@ -228,6 +228,14 @@ def test_save_into_a_file_is_refused(tmp_path: Path) -> None:
         shelf.save(_riff(), blocker, "mooring")
 
 
+@pytest.mark.parametrize("suffix", [".riff.json", ".tab.txt", ".mid"])
+def test_a_folder_in_the_way_leaves_everything_as_it_was(suffix: str, tmp_path: Path) -> None:
+    (tmp_path / f"mooring{suffix}").mkdir()
+    with pytest.raises(FormatError, match="is a folder; move it away"):
+        shelf.save(_riff(), tmp_path, "mooring", formats=("tab", "midi"))
+    assert [path.name for path in tmp_path.iterdir()] == [f"mooring{suffix}"]
+
+
 def test_keep_old_never_reuses_a_name(tmp_path: Path) -> None:
     document = tmp_path / "mooring.riff.json"
     write_riff(_riff(pinned=True), document)

@@ -218,6 +218,9 @@ def save(
     except OSError as error:
         raise FormatError(f"{folder} cannot be made: {error.strerror}") from None
     document = folder / f"{name}{RIFF_SUFFIX}"
+    for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in made)):
+        if path.is_dir():
+            raise FormatError(f"{path} is a folder; move it away, or write to another folder")
     edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}", width)
     written = [document]
     replaced = document.exists()
