@@ -229,6 +229,34 @@ def test_dead_notes_in_an_edited_tab_are_no_fault(tmp_path: Path) -> None:
     assert main(["refinger", str(path), "--from-tab", str(tab)]) == 0
 
 
+def test_a_dead_note_moved_out_of_reach_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "slack-water.riff.json"
+    write_riff(make_riff([(0, 1, 3, 0), (1, 1, 6, 3, "dead"), (2, 1, 3, 4), (3, 1, 3, 2)]), path)
+    edited = _cut(path, "E |", "x", "-")
+    column = write_tab(read_riff(path)).split("E |")[1].index("x") + len("E |")
+    lines = edited.read_text(encoding="utf-8").splitlines()
+    row = next(i for i, line in enumerate(lines) if line.startswith("B |"))
+    lines[row] = lines[row][:column] + "x" + lines[row][column + 1 :]
+    edited.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    before = path.read_bytes()
+    assert main(["refinger", str(path), "--from-tab", str(edited)]) == 1
+    assert "bar 1 beat 2: the dead note 2 is heard near G2" in capsys.readouterr().err
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("option", ["--pin", "--unpin"])
+@pytest.mark.parametrize("name", ["bar:²", "²"])
+def test_digits_that_are_no_number_are_told(
+    option: str, name: str, loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["refinger", str(loop), option, name]) == 1
+    said = capsys.readouterr().err
+    assert said.startswith("handspan: ")
+    assert "²" in said
+
+
 @pytest.mark.parametrize(
     ("name", "words"),
     [

@@ -78,7 +78,7 @@ def pinned_of(riff: Riff, text: str) -> tuple[int, ...]:
     ParameterError
         If ``text`` is none of these, or no note of the bar or phrase is pinned.
     """
-    if text.isdigit():
+    if text.isdecimal():
         return (int(text),)
     if text == "all":
         notes, what = list(riff.notes), "the riff"
@@ -105,7 +105,8 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
     FormatError
         If the tab cannot be read.
     ParameterError
-        If a number was lost, added or sounds another pitch; the message says where.
+        If a number was lost, added or sounds another pitch, or a dead note was moved to a string
+        that does not reach its pitch; the message says where.
     """
     from transcribe.fingering import pins_from_tab
     from transcribe.formats.tab_text import read_tab
@@ -119,7 +120,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         match = _match(note, left)
         if match is not None:
             left.remove(match)
-            notes.append(_sounding(note, match, riff))
+            notes.append(_sounding(note, match, riff, name))
     if len(notes) < len(mine) or left:
         faults = _faults(riff, mine, list(edited.notes))
         more = len(faults) - _MOST_TOLD
@@ -161,11 +162,17 @@ def _match(note: Note, others: Sequence[Note]) -> Note | None:
     return min(same, key=lambda o: (o.string != note.string, o.id), default=None)
 
 
-def _sounding(note: Note, found: Note, riff: Riff) -> Note:
+def _sounding(note: Note, found: Note, riff: Riff, name: str) -> Note:
     """``found`` with the pitch of ``note``: a dead note has none of its own in a tab."""
     if found.pitch_midi == note.pitch_midi or found.string is None:
         return found
     fret = riff.instrument.fret_of(found.string, note.pitch_midi)
+    if fret is None:
+        raise ParameterError(
+            f"{name}: {place_in_score(riff, note)}: the dead note {note.id} is heard near "
+            f"{pitch_name(note.pitch_midi)}, which string {found.string} does not reach; "
+            "move it to a string that does"
+        )
     return dataclasses.replace(found, pitch_midi=note.pitch_midi, fret=fret)
 
 
@@ -203,7 +210,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
 
 
 def _of_bar(riff: Riff, name: str) -> list[Note]:
-    if riff.rhythm is None or not name.isdigit():
+    if riff.rhythm is None or not name.isdecimal():
         raise ParameterError(
             f"bar {name!r} cannot be found; bars are numbered from 1 as in the tab"
         )

@@ -94,6 +94,10 @@ def test_unknown_keys_survive() -> None:
         (lambda v: v.update(theory=[]), "expected an object"),
         (lambda v: v.update(history=[1]), "list objects"),
         (lambda v: v["alternatives"][0].update(positions={"1": [3]}), r"expected \[string, fret\]"),
+        (
+            lambda v: v["alternatives"][0].update(positions={"²": [3, 2]}),
+            r"expected \[string, fret\]",
+        ),
     ],
 )
 def test_malformed(change: Callable[[dict[str, Any]], Any], match: str, tmp_path: Path) -> None:

@@ -335,7 +335,7 @@ def _number(low: float, high: float) -> Any:
 
 
 def _width(text: str) -> int:
-    if not text.isdigit() or not 30 <= int(text) <= 1000:
+    if not text.isdecimal() or not 30 <= int(text) <= 1000:
         raise argparse.ArgumentTypeError(f"{text!r} is not a width of 30 to 1000 columns")
     return int(text)
 
@@ -352,14 +352,14 @@ def _formats(text: str) -> tuple[str, ...]:
 def _drone(text: str) -> str | int:
     if text in ("auto", "off"):
         return text
-    if text.isdigit() and 1 <= int(text) <= 12:
+    if text.isdecimal() and 1 <= int(text) <= 12:
         return int(text)
     raise argparse.ArgumentTypeError(f"{text!r} is not auto, off or the number of a string")
 
 
 def _meter(text: str) -> tuple[int, int]:
     upper, _, lower = text.partition("/")
-    if upper.isdigit() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32:
+    if upper.isdecimal() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32:
         return int(upper), int(lower)
     raise argparse.ArgumentTypeError(f"{text!r} is not a meter such as 4/4 or 6/8")
 

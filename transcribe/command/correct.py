@@ -42,7 +42,8 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     lost = [note.id for note in riff.notes if note.string is None and note.id in placed]
     if lost:
         progress.say(
-            f"no string is left for note {', '.join(map(str, lost))}; --undo takes this back"
+            f"no string is left for note{'s' if len(lost) > 1 else ''} "
+            f"{', '.join(map(str, lost))}; --undo takes this back"
         )
     print_riff(riff, args, width=tab.width, repeats=tab.repeats)
     print()

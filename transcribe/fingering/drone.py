@@ -168,7 +168,7 @@ def find_drone(
         return drone
     if drone == "auto":
         return _look(notes, instrument, None)
-    if isinstance(drone, str) and drone.isdigit():
+    if isinstance(drone, str) and drone.isdecimal():
         drone = int(drone)
     if isinstance(drone, bool) or not isinstance(drone, int):
         raise ParameterError(f"drone is 'auto', 'off' or a string number, not {drone!r}")

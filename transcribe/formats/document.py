@@ -214,7 +214,7 @@ def _alternative(value: Any, index: int) -> Alternative:
         raise FormatError(f"{r.where}.positions is {_kind(raw)}, expected an object")
     for key, place in raw.items():
         good = isinstance(place, list | tuple) and len(place) == 2
-        if not good or not all(isinstance(x, int) for x in place) or not str(key).isdigit():
+        if not good or not all(isinstance(x, int) for x in place) or not str(key).isdecimal():
             raise FormatError(f"{r.where}.positions[{key!r}] is {place!r}, expected [string, fret]")
         positions[int(key)] = (place[0], place[1])
     return Alternative(r.text("name"), positions, r.number("cost"), extra=r.rest)

@@ -305,7 +305,7 @@ def _data_source(track: Mapping[str, Any]) -> str:
 def _tracks_by_string(tracks: list[Mapping[str, Any]], strings: int) -> bool:
     sources = [_data_source(track) for track in tracks]
     return len(set(sources)) == len(tracks) > 1 and all(
-        s.isdigit() and int(s) < strings for s in sources
+        s.isdecimal() and int(s) < strings for s in sources
     )
 
 

@@ -401,7 +401,7 @@ def _marks(file: Any) -> dict[tuple[int, int], str]:
             if message.type != "text":
                 continue
             name, _, string = str(message.text).partition(" on string ")
-            if name in ARTICULATIONS and string.isdigit():
+            if name in ARTICULATIONS and string.isdecimal():
                 found[now, int(string)] = name
     return found
 
