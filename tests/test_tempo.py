@@ -208,8 +208,9 @@ def test_refused(fast: Riff) -> None:
     slow = dataclasses.replace(fast, rhythm=dataclasses.replace(fast.rhythm, bpm=30.0))
     with pytest.raises(ParameterError, match="a minute would be 15, outside 20 to 600"):
         tempo.half_time(slow)
-    with pytest.raises(ParameterError, match="no beats yet"):
-        tempo.double_time(dataclasses.replace(fast, rhythm=None))
+    for bare in (dataclasses.replace(fast, rhythm=None), dataclasses.replace(fast, notes=())):
+        with pytest.raises(ParameterError, match="too few beats"):
+            tempo.double_time(bare)
     with pytest.raises(ParameterError, match="no notes"):
         tempo.retime(Riff(instrument=Instrument(), notes=sort_notes([]), source=Source("x")))
 

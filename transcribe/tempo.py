@@ -46,7 +46,7 @@ def half_time(
     Raises
     ------
     ParameterError
-        If the riff has no rhythm, or the tempo would leave the range of 20 to 600.
+        If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
     """
     return _scaled(riff, 0.5, "half time", meter, progress)
 
@@ -143,8 +143,8 @@ def _scaled(
     progress: Callable[[str, float], None] | None,
 ) -> Riff:
     old = riff.rhythm
-    if old is None or len(old.beats_sec) < 2:
-        raise ParameterError("this riff has no beats yet, so there is no tempo to change")
+    if old is None or len(old.beats_sec) < 2 or not riff.notes:
+        raise ParameterError("this riff has too few beats, so there is no tempo to change")
     bpm = factor * old.bpm
     if not _SLOWEST <= bpm <= _FASTEST:
         raise ParameterError(
