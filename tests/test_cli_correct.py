@@ -121,7 +121,7 @@ def test_pins_of_a_bar_go_by_its_name(loop: Path, capsys: pytest.CaptureFixture[
 def test_half_time_and_back(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = read_riff(loop)
     assert main(["refinger", str(loop), "--half-time"]) == 0
-    assert "rhythm: 4/4 at 96.0 beats a minute -> 4/4 at 48.0" in capsys.readouterr().out
+    assert "rhythm: 4/4 at 96 quarters a minute -> 4/4 at 48 quarters" in capsys.readouterr().out
     half = read_riff(loop)
     assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in before.notes]
     assert "Tempo:  48 quarters a minute" in _text(loop, ".tab.txt")

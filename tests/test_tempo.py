@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -203,6 +204,109 @@ def test_retime_takes_the_first_beat(fast: Riff) -> None:
     assert edits.describe_last(riff)[0] == "rhythm"
 
 
+@pytest.fixture(scope="module")
+def written() -> Riff:
+    """Two bars and a pickup of eighths and quarters in 4/4 at 90, as read from a score."""
+    items = [(-1, 1, 3, 0)] + [(b / 2, 0.5, 3, (0, 2, 4, 2)[b % 4]) for b in range(16)]
+    return write_out(items, bpm=90.0)
+
+
+def test_a_score_at_another_tempo_keeps_bars_and_note_values(written: Riff) -> None:
+    for riff in (tempo.retime(written, bpm=135.0), pipeline.finger(written, bpm=135.0)):
+        assert riff.rhythm is not None
+        assert written.rhythm is not None
+        assert (riff.rhythm.meter, riff.rhythm.bpm) == (written.rhythm.meter, 135.0)
+        assert _score(riff) == _score(written)
+        for note, old in zip(riff.notes, written.notes, strict=True):
+            assert note.onset_sec == pytest.approx(old.onset_sec / 1.5)
+            assert note.offset_sec == pytest.approx(old.offset_sec / 1.5)
+        assert np.diff(riff.rhythm.beats_sec) == pytest.approx(60 / 135)
+
+
+def test_undo_of_a_tempo_brings_the_seconds_back(written: Riff) -> None:
+    solved = pipeline.finger(written, drone=3)
+    assert solved.drone is not None
+    fast = from_json(to_json(tempo.retime(solved, bpm=180.0)))
+    assert fast.drone is not None
+    assert fast.drone.end_sec == pytest.approx(solved.drone.end_sec / 2)
+    back = edits.undo(fast)
+    for riff, like in ((back, solved), (edits.redo(back), fast)):
+        assert [n.onset_sec for n in riff.notes] == pytest.approx([n.onset_sec for n in like.notes])
+        ends = [n.offset_sec for n in like.notes]
+        assert [n.offset_sec for n in riff.notes] == pytest.approx(ends)
+        assert riff.rhythm == like.rhythm
+        assert riff.drone == like.drone
+        assert riff.theory == like.theory
+
+
+def test_a_score_in_another_meter_keeps_its_note_values(written: Riff) -> None:
+    """An eighth is half a quarter in every meter (Gehrkens 1914, Music Notation and Terminology;
+    from memory)."""
+    riff = tempo.retime(written, meter=(6, 8))
+    assert riff.rhythm is not None
+    assert (riff.rhythm.meter, riff.rhythm.bpm) == ((6, 8), 180.0)
+    assert [n.onset_beat for n in riff.notes] == [2 * (n.onset_beat or 0) for n in written.notes]
+    assert [n.onset_sec for n in riff.notes] == [n.onset_sec for n in written.notes]
+    both = tempo.retime(written, meter=(6, 8), bpm=90.0)
+    assert _score(both) == _score(riff)
+    assert both.notes[-1].onset_sec == pytest.approx(2 * riff.notes[-1].onset_sec)
+
+
+def _guessed(riff: Riff) -> Riff:
+    """``riff`` with its meter a guess of several."""
+    assert riff.rhythm is not None
+    meter = list(riff.rhythm.meter)
+    choices = [{"meter": meter, "confidence": 0.6}, {"meter": [5, 4], "confidence": 0.4}]
+    extra = {**riff.rhythm.extra, "meter_choices": choices}
+    return dataclasses.replace(riff, rhythm=dataclasses.replace(riff.rhythm, extra=extra))
+
+
+def test_three_quarters_become_six_eighths_in_the_same_bars() -> None:
+    truth = make_riff(5042)
+    found = _guessed(pipeline.finger(_bare(truth), bpm=truth.bpm, meter=(3, 4)))
+    riff = tempo.retime(found, meter=(6, 8))
+    assert riff.rhythm is not None
+    assert found.rhythm is not None
+    assert riff.rhythm.bpm == pytest.approx(2 * found.rhythm.bpm)
+    assert riff.rhythm.meter == (6, 8)
+    bars = len(found.rhythm.downbeats_sec)
+    assert riff.rhythm.downbeats_sec[:bars] == pytest.approx(found.rhythm.downbeats_sec)
+    assert [n.onset_beat for n in riff.notes] == [2 * (n.onset_beat or 0) for n in found.notes]
+
+
+def test_four_quarters_in_threes_become_twelve_eighths() -> None:
+    items = [(Fraction(b, 3), Fraction(1, 3), 3, (0, 2, 4)[b % 3]) for b in range(24)]
+    riff = tempo.retime(write_out(items, bpm=80.0), meter=(12, 8))
+    assert riff.rhythm is not None
+    assert riff.rhythm.bpm == pytest.approx(240.0)
+    assert [n.onset_beat for n in riff.notes] == list(range(24))
+
+
+@pytest.mark.parametrize("share", [0.82, 0.95, 1.05, 1.2])
+def test_a_tempo_near_the_one_that_was_heard_keeps_the_meter(truth: Truth, share: float) -> None:
+    found = _guessed(pipeline.finger(_bare(truth), bpm=truth.bpm, meter=(4, 4)))
+    riff = tempo.retime(found, bpm=share * truth.bpm)
+    assert riff.rhythm is not None
+    assert found.rhythm is not None
+    assert riff.rhythm.meter == (4, 4)
+    assert riff.rhythm.bpm == pytest.approx(share * truth.bpm)
+    assert riff.rhythm.downbeats_sec[0] == pytest.approx(found.rhythm.downbeats_sec[0])
+    assert riff.rhythm.extra["meter_choices"] == found.rhythm.extra["meter_choices"]
+    assert [n.onset_sec for n in riff.notes] == [n.onset_sec for n in found.notes]
+
+
+@pytest.mark.parametrize("share", [0.47, 0.5, 0.54])
+def test_a_tempo_near_half_is_half_time(fast: Riff, share: float) -> None:
+    assert fast.rhythm is not None
+    riff, half = tempo.retime(fast, bpm=share * fast.rhythm.bpm), tempo.half_time(fast)
+    assert _score(riff) == _score(half)
+    assert riff.rhythm is not None
+    assert half.rhythm is not None
+    assert riff.rhythm.beats_sec == half.rhythm.beats_sec
+    assert riff.rhythm.meter == half.rhythm.meter
+    assert riff.rhythm.bpm == pytest.approx(share * fast.rhythm.bpm)
+
+
 def test_refused(fast: Riff) -> None:
     assert fast.rhythm is not None
     slow = dataclasses.replace(fast, rhythm=dataclasses.replace(fast.rhythm, bpm=30.0))
@@ -211,6 +315,10 @@ def test_refused(fast: Riff) -> None:
     for bare in (dataclasses.replace(fast, rhythm=None), dataclasses.replace(fast, notes=())):
         with pytest.raises(ParameterError, match="too few beats"):
             tempo.double_time(bare)
+    with pytest.raises(ParameterError, match="bpm is 9; give 20 to 600"):
+        tempo.retime(fast, bpm=9)
+    with pytest.raises(ParameterError, match="meter is 3/5; give one such as"):
+        tempo.retime(fast, meter=(3, 5))
     with pytest.raises(ParameterError, match="no notes"):
         tempo.retime(Riff(instrument=Instrument(), notes=sort_notes([]), source=Source("x")))
 

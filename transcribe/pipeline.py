@@ -151,7 +151,8 @@ def finger(
     ----------
     notes : Riff or iterable of Note
         Strings and frets that they carry are solved anew, except those of pinned notes. A riff
-        that has a rhythm keeps it unless ``bpm``, ``meter`` or ``first_beat_sec`` is given.
+        that has a rhythm keeps it, but for what ``bpm``, ``meter`` and ``first_beat_sec`` say of
+        it; see `transcribe.tempo.timed`.
     instrument : Instrument, optional
         The riff's own, or six strings in standard tuning, by default.
     hand : transcribe.fingering.Hand, optional
@@ -173,14 +174,19 @@ def finger(
         from transcribe.formats.tab_bars import in_bars
 
         riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
-    keep_rhythm = riff.rhythm is not None and (bpm, meter, first_beat_sec) == (None, None, None)
+    if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
+        from transcribe import tempo
+
+        riff = tempo.timed(
+            riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
+        )
     return _assemble(
         riff.notes,
         instrument or riff.instrument,
         guess_tuning=instrument is None and riff.instrument == Instrument(),
         source=riff.source,
         warnings=riff.extra.get("warnings", ()),
-        rhythm=riff.rhythm if keep_rhythm else None,
+        rhythm=riff.rhythm,
         hand=hand,
         drone=drone,
         pins=pins,

@@ -6,7 +6,8 @@ anew; the fingering is solved again around the pins, and the theory follows.
 
 The step is one entry of the document's history, ``{"op": "edit", "kind", "group", "removed": [],
 "added": [], "given", "was", "now"}``: ``given`` is what the player said of the rhythm, ``was`` and
-``now`` hold what it changed, ``rhythm``, ``beats`` (note id -> onset and duration) and ``theory``.
+``now`` hold what it changed, ``rhythm``, ``beats`` (note id -> onset and duration), ``theory`` and,
+where they changed, ``seconds`` (note id -> onset and offset) and ``drone``.
 `transcribe.edits.undo` and ``redo`` take it back and make it again.
 """
 
@@ -23,12 +24,14 @@ from transcribe.formats.document import from_json, to_json
 from transcribe.history import next_group, stacks
 from transcribe.riff import Rhythm, Riff
 
-__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time"]
+__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time", "timed"]
 
 _SLOWEST, _FASTEST = 20.0, 600.0
 _PER_BEAT = 24  # places of the score in a beat
 _LIKELY = 0.2  # from this share on, half or double the tempo is worth a word
 _NEAR = 0.06  # of a tempo: the same one
+_MEANT = 0.1  # of a tempo that a player says: half or double of the one that was found
+_KEPT = 1.25  # times or over the tempo that was found: another tempo of the same bars
 
 
 def half_time(
@@ -72,18 +75,41 @@ def retime(
     first_beat_sec: float | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Riff:
-    """``riff`` with its rhythm found again from its notes, with what is known of it given.
+    """``riff`` with what is known of its rhythm given; fingering and theory follow, as one step.
+
+    See `timed` for what becomes of the bars, for the parameters and the errors.
+    """
+    given = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
+    found = timed(riff, **given, progress=progress)  # type: ignore[arg-type]
+    return _settled(riff, found, "rhythm", given)
+
+
+def timed(
+    riff: Riff,
+    *,
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> Riff:
+    """``riff`` with another rhythm and nothing else: no fingering, theory or history.
+
+    What is written (a score, a tab) keeps its bars and note values at another tempo, and its
+    seconds follow. In what was heard the seconds stay: half or double the tempo, within a tenth,
+    is half or double time, a tempo within a quarter of it has the beats found again in the same
+    meter, and any other has the meter found again too, where it was a guess. A meter of another
+    unit keeps the length of the bars where it can: six eighths are three quarters.
 
     Parameters
     ----------
     bpm : float, optional
-        Beats (units of the meter's denominator) in a minute; as it was where left out, unless a
-        meter of another unit is given.
+        Beats (units of the meter's denominator) in a minute; as it was where left out, counted in
+        the unit of the meter.
     meter : (int, int), optional
-        Found again where it was a guess and is left out.
+        Found again where it was a guess, is left out, and the beats are found again.
     first_beat_sec : float, optional
-        Where bar 1 begins, in seconds; where left out, found again in a take, and as it was in
-        what comes from a score or a tab.
+        Where bar 1 begins, in seconds; where left out, found again with the beats of a take, and
+        as it was in what comes from a score or a tab.
 
     Raises
     ------
@@ -92,17 +118,145 @@ def retime(
     """
     if not riff.notes:
         raise ParameterError("there are no notes to find a rhythm in")
-    given = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
+    _check(bpm, meter)
     old = riff.rhythm
-    if old is not None:
-        if meter is None and _is_given(old):
-            meter = old.meter
-        if bpm is None and (meter is None or meter[1] == old.meter[1]):
-            bpm = old.bpm
-        if first_beat_sec is None and not _is_heard(riff) and old.downbeats_sec:
-            first_beat_sec = old.downbeats_sec[0]
-    found = _found(riff, bpm, meter, first_beat_sec, progress)
-    return _settled(riff, found, "rhythm", given)
+    if old is None or len(old.beats_sec) < 2:
+        return _found(riff, bpm, meter, first_beat_sec, progress)
+    if first_beat_sec is None:
+        if not _is_heard(riff):
+            return _rewritten(riff, bpm, meter, progress)
+        kept = _heard_anew(riff, bpm, meter, progress)
+        if kept is not None:
+            return kept
+    if meter is None and _is_given(old):
+        meter = old.meter
+    if bpm is None:
+        bpm = old.bpm * (1.0 if meter is None else _unit_factor(riff, meter))
+    if first_beat_sec is None and not _is_heard(riff) and old.downbeats_sec:
+        first_beat_sec = old.downbeats_sec[0]
+    return _found(riff, bpm, meter, first_beat_sec, progress)
+
+
+def _check(bpm: float | None, meter: tuple[int, int] | None) -> None:
+    if bpm is not None and not _SLOWEST <= bpm <= _FASTEST:
+        raise ParameterError(f"bpm is {bpm:g}; give {_SLOWEST:.0f} to {_FASTEST:.0f} beats")
+    if meter is not None and (meter[0] < 1 or meter[1] not in (2, 4, 8, 16)):
+        raise ParameterError(f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8")
+
+
+def _rewritten(
+    riff: Riff,
+    bpm: float | None,
+    meter: tuple[int, int] | None,
+    progress: Callable[[str, float], None] | None,
+) -> Riff:
+    """A written ``riff`` at another tempo, in other bars: its note values are known."""
+    old = riff.rhythm
+    assert old is not None
+    factor = 1.0 if meter is None else _unit_factor(riff, meter)
+    new = riff
+    if meter is not None and meter != old.meter:
+        if not _fits(riff, factor):
+            start = old.downbeats_sec[0] if old.downbeats_sec else None
+            new = _found(riff, factor * old.bpm, meter, start, progress)
+        else:
+            new = _in_bars_of(_multiplied(riff, factor, meter))
+    if bpm is None or new.rhythm is None:
+        return new
+    return _stretched(new, new.rhythm.bpm / bpm, bpm)
+
+
+def _in_bars_of(riff: Riff) -> Riff:
+    """``riff`` with the phrases of its bars, and its meter no longer a guess."""
+    from transcribe.rhythm.phrases import find_phrases
+
+    rhythm = riff.rhythm
+    assert rhythm is not None
+    extra = dict(rhythm.extra)
+    for key, value in (("meter_choices", {"meter": list(rhythm.meter)}), ("bpm_choices", {})):
+        if key in extra:
+            extra[key] = [{"bpm": rhythm.bpm, "confidence": 1.0} | value]
+    phrases = find_phrases(riff.notes, meter=rhythm.meter)
+    return dataclasses.replace(
+        riff, rhythm=dataclasses.replace(rhythm, phrases=phrases, extra=extra)
+    )
+
+
+def _stretched(riff: Riff, factor: float, bpm: float) -> Riff:
+    """``riff`` with every second ``factor`` times as long; beats and note values stay."""
+    old = riff.rhythm
+    assert old is not None
+    extra = dict(old.extra) | (
+        {"bpm_choices": [{"bpm": bpm, "confidence": 1.0}]} if "bpm_choices" in old.extra else {}
+    )
+    rhythm = dataclasses.replace(
+        old,
+        bpm=bpm,
+        beats_sec=tuple(factor * t for t in old.beats_sec),
+        downbeats_sec=tuple(factor * t for t in old.downbeats_sec),
+        extra=extra,
+    )
+    notes = tuple(
+        dataclasses.replace(
+            note, onset_sec=factor * note.onset_sec, offset_sec=factor * note.offset_sec
+        )
+        for note in riff.notes
+    )
+    drone = riff.drone and dataclasses.replace(
+        riff.drone, start_sec=factor * riff.drone.start_sec, end_sec=factor * riff.drone.end_sec
+    )
+    source = riff.source
+    if source is not None and source.duration_sec:
+        source = dataclasses.replace(source, duration_sec=factor * source.duration_sec)
+    return dataclasses.replace(riff, rhythm=rhythm, notes=notes, drone=drone, source=source)
+
+
+def _heard_anew(
+    riff: Riff,
+    bpm: float | None,
+    meter: tuple[int, int] | None,
+    progress: Callable[[str, float], None] | None,
+) -> Riff | None:
+    """What was heard, in the bars it has; None where its beats have to be found again."""
+    old = riff.rhythm
+    assert old is not None
+    if bpm is None:
+        if meter is None or meter[1] == old.meter[1]:
+            return None
+        factor = _unit_factor(riff, meter)
+        if math.isclose(factor * old.meter[0], meter[0]) and _fits(riff, factor):
+            return _in_bars_of(_multiplied(riff, factor, meter))
+        return None
+    for factor in (0.5, 2.0):
+        if abs(bpm / (factor * old.bpm) - 1) <= _MEANT:
+            new = _in_time(riff, factor, meter, progress)
+            assert new.rhythm is not None
+            return dataclasses.replace(new, rhythm=dataclasses.replace(new.rhythm, bpm=bpm))
+    if meter is None and 1 / _KEPT <= bpm / old.bpm <= _KEPT:
+        start = old.downbeats_sec[0] if old.downbeats_sec else None
+        new = _found(riff, bpm, old.meter, start, progress)
+        assert new.rhythm is not None
+        choices = {k: old.extra[k] for k in ("meter_choices",) if k in old.extra}
+        rhythm = dataclasses.replace(new.rhythm, extra={**new.rhythm.extra, **choices})
+        return dataclasses.replace(new, rhythm=rhythm)
+    return None
+
+
+def _unit_factor(riff: Riff, meter: tuple[int, int]) -> float:
+    """How many beats of ``meter`` make one beat of the riff's meter.
+
+    A quarter is two eighths, so that note values stay; but where the beat was parted in three,
+    four quarters are twelve eighths (a compound meter; common practice, no source).
+    """
+    old = riff.rhythm
+    assert old is not None
+    by_unit = meter[1] / old.meter[1]
+    by_bar = meter[0] / old.meter[0]
+    if by_unit != 2.0 or by_bar != 3.0 or meter[0] % 3:
+        return by_unit
+    starts = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
+    whole = [sum(abs(f * b - round(f * b)) < 1e-6 for b in starts) for f in (by_bar, by_unit)]
+    return by_bar if whole[0] > whole[1] else by_unit
 
 
 def _found(
@@ -152,13 +306,26 @@ def _scaled(
             f"{_SLOWEST:.0f} to {_FASTEST:.0f}"
         )
     given = {"bpm": bpm, "meter": meter, "first_beat_sec": None}
+    return _settled(riff, _in_time(riff, factor, meter, progress), kind, given)
+
+
+def _in_time(
+    riff: Riff,
+    factor: float,
+    meter: tuple[int, int] | None,
+    progress: Callable[[str, float], None] | None,
+) -> Riff:
+    """``riff`` with ``factor`` times as many beats; bar 1 stays where it is."""
+    old = riff.rhythm
+    assert old is not None
+    bpm = factor * old.bpm
     if meter is None:
         meter = old.meter if _is_given(old) else _likelier_meter(riff, bpm, factor, progress)
     if _fits(riff, factor):
-        return _settled(riff, _multiplied(riff, factor, meter), kind, given)
+        return _multiplied(riff, factor, meter)
     # Finer notes than the score can hold are placed anew.
     start = old.downbeats_sec[0] if old.downbeats_sec else None
-    return _settled(riff, _found(riff, bpm, meter, start, progress), kind, given)
+    return _found(riff, bpm, meter, start, progress)
 
 
 def _likelier_meter(
@@ -249,8 +416,8 @@ def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Ri
             for key, value in given.items()
             if value is not None
         },
-        "was": _time_of(riff),
-        "now": _time_of(new),
+        "was": _time_of(riff, new),
+        "now": _time_of(new, riff),
     }
     return dataclasses.replace(new, history=(*riff.history, entry))
 
@@ -293,16 +460,25 @@ def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:
 
     The fingering is left as it is.
     """
-    frame = to_json(Riff(instrument=riff.instrument)) | {"rhythm": time["rhythm"]}
-    beats = time["beats"]
-    notes = tuple(
-        dataclasses.replace(note, onset_beat=pair[0], duration_beat=pair[1])
-        if (pair := beats.get(str(note.id))) is not None
-        else note
-        for note in riff.notes
-    )
+    frame = to_json(Riff(instrument=riff.instrument, source=riff.source, drone=riff.drone))
+    frame |= {key: time[key] for key in ("rhythm", "drone", "source") if key in time}
+    beats, seconds = time["beats"], time.get("seconds", {})
+    notes = []
+    for note in riff.notes:
+        name = str(note.id)
+        if (pair := beats.get(name)) is not None:
+            note = dataclasses.replace(note, onset_beat=pair[0], duration_beat=pair[1])
+        if (pair := seconds.get(name)) is not None:
+            note = dataclasses.replace(note, onset_sec=pair[0], offset_sec=pair[1])
+        notes.append(note)
+    made = from_json(frame)
     return dataclasses.replace(
-        riff, rhythm=from_json(frame).rhythm, notes=notes, theory=time["theory"]
+        riff,
+        rhythm=made.rhythm,
+        drone=made.drone,
+        source=made.source,
+        notes=tuple(notes),
+        theory=time["theory"],
     )
 
 
@@ -319,9 +495,18 @@ def _is_given(rhythm: Rhythm) -> bool:
     return not isinstance(choices, list | tuple) or len(choices) < 2
 
 
-def _time_of(riff: Riff) -> dict[str, Any]:
-    return {
+def _time_of(riff: Riff, other: Riff) -> dict[str, Any]:
+    """What an entry holds of the times of ``riff``, which become or were those of ``other``."""
+    time = {
         "rhythm": to_json(Riff(rhythm=riff.rhythm))["rhythm"],
         "beats": {str(note.id): [note.onset_beat, note.duration_beat] for note in riff.notes},
         "theory": riff.theory,
     }
+    seconds = [
+        {str(note.id): [note.onset_sec, note.offset_sec] for note in one.notes}
+        for one in (riff, other)
+    ]
+    if seconds[0] != seconds[1]:
+        alone = to_json(Riff(instrument=riff.instrument, source=riff.source, drone=riff.drone))
+        time |= {"seconds": seconds[0], "drone": alone["drone"], "source": alone["source"]}
+    return time

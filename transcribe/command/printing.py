@@ -63,13 +63,14 @@ def print_riff(
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
+    from transcribe.formats.tab_bars import still_true
     from transcribe.formats.tab_text import write_tab
 
     width = getattr(args, "width", None) if width is None else width
     repeats = getattr(args, "repeats", False) if repeats is None else repeats
     print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
     for key in ("warnings", "unmet", "cautions"):
-        for sentence in riff.extra.get(key, ()):
+        for sentence in still_true(riff, riff.extra.get(key, ())):
             print(f"{'! ' if key != 'cautions' else 'take care: '}{sentence}")
 
 
@@ -106,9 +107,12 @@ def changes(old: Riff, new: Riff) -> list[str]:
 
 
 def _tempo(riff: Riff) -> str:
+    from transcribe.formats.tab_text import unit_name
+
     rhythm = riff.rhythm
     assert rhythm is not None
-    return f"{rhythm.meter[0]}/{rhythm.meter[1]} at {rhythm.bpm:.1f} beats a minute"
+    upper, unit = rhythm.meter
+    return f"{upper}/{unit} at {round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
 
 
 def place(note: Note) -> str:

@@ -15,7 +15,7 @@ from transcribe.formats.tab_layout import System, column_sec, layout, mark_line,
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Drone, Instrument, Rhythm, Riff
 
-__all__ = ["System", "layout", "mark_line", "read_tab", "string_names", "write_tab"]
+__all__ = ["System", "layout", "mark_line", "read_tab", "string_names", "unit_name", "write_tab"]
 
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
@@ -72,8 +72,13 @@ def _header(riff: Riff) -> list[str]:
 
 def _rhythm_lines(rhythm: Rhythm) -> list[str]:
     top, unit = rhythm.meter
-    name = _UNITS.get(unit, f"1/{unit} notes")
-    return [f"Meter:  {top}/{unit}", f"Tempo:  {round(rhythm.bpm, 1):g} {name} a minute"]
+    tempo = f"{round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
+    return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
+
+
+def unit_name(unit: int) -> str:
+    """What the beats of a meter are called by its denominator: 4 quarters, 8 eighths."""
+    return _UNITS.get(unit, f"1/{unit} notes")
 
 
 def _drone_line(drone: Drone, instrument: Instrument) -> str:
