@@ -7,7 +7,8 @@ import math
 
 import pytest
 
-from transcribe import pipeline
+from transcribe import edits, pipeline, tempo
+from transcribe.formats.tab_bars import still_true
 from transcribe.formats.tab_text import read_tab, write_tab
 from transcribe.riff import Riff
 
@@ -146,3 +147,21 @@ def test_more_signs_than_sixteenths_keep_places_of_their_own() -> None:
 def _dashed(row: str) -> str:
     """The row with dashes for its numbers."""
     return "".join("-" if c.isdigit() else c for c in row)
+
+
+def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
+    fingered = pipeline.finger(read_tab(UNEVEN))
+    assert any("no meter" in w for w in fingered.extra["warnings"])
+    again = tempo.retime(fingered, meter=(3, 4))
+    assert still_true(fingered, fingered.extra["warnings"])
+    assert not still_true(again, again.extra["warnings"])
+    assert still_true(edits.undo(again), again.extra["warnings"])
+
+
+def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:
+    riff = read_tab("100 bpm\n\n" + UNEVEN)
+    for meter in ((3, 4), (4, 4), (6, 8)):
+        fingered = pipeline.finger(riff, meter=meter)
+        assert fingered.rhythm is not None
+        assert fingered.rhythm.bpm == 100.0
+        assert _bars(fingered) == [6, 5, 6, 5]

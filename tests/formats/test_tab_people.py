@@ -296,3 +296,56 @@ def test_people_s_tab_becomes_an_own_one() -> None:
 def test_two_systems_without_a_blank_line() -> None:
     system = "\n".join(f"{n}|--{i}--|" for i, n in enumerate("eBGDAE"))
     assert len(read_tab(system + "\n" + system + "\n").notes) == 12
+
+
+@pytest.mark.parametrize(
+    ("head", "meter", "bpm"),
+    [
+        ("Bar riff, 4/4, 100bpm", (4, 4), 100.0),
+        ("Song in 3/4 time", (3, 4), None),
+        ("tempo 88 3/4", (3, 4), 88.0),
+        ("Slow, 60bpm, 3/4", (3, 4), 60.0),
+        ("q=88, 3/4", (3, 4), 88.0),
+        ("♩ = 70, 4/4", (4, 4), 70.0),
+        ("Swell, 6/8, 60 bpm dotted quarter", (6, 8), 180.0),
+        ("dotted quarter = 60 in 6/8", (6, 8), 180.0),
+        ("♩. = 60, 6/8", (6, 8), 180.0),
+        ("6/8, eighth = 120", (6, 8), 120.0),
+        ("quarter note = 60, 6/8", (6, 8), 120.0),
+        ("half note = 50, 4/4", (4, 4), 100.0),
+        ("common time", (4, 4), None),
+        ("written on 3/4/2024", None, None),
+        ("play it at 3/4 speed, then slide 2/4", None, None),
+    ],
+)
+def test_meter_and_tempo_anywhere_above_the_strings(
+    head: str, meter: tuple[int, int] | None, bpm: float | None
+) -> None:
+    # A metronome mark counts the note value it names: Gould, Behind Bars (2011), from memory.
+    extra = read_tab(f"{head}\n{PLAIN}").extra
+    assert extra["meter_told"] is (meter is not None)
+    assert tuple(extra["meter"]) == (meter or (4, 4))
+    bar_sec = extra["bars_sec"][1] - extra["bars_sec"][0]
+    assert bar_sec == pytest.approx((meter or (4, 4))[0] * 60.0 / (bpm or 120.0), abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("head", "semitones"),
+    [
+        ("tuned down half a step", 1),
+        ("Eb tuning", 1),
+        ("E flat tuning, 4/4", 1),
+        ("guitar tuned a whole step down", 2),
+    ],
+)
+@pytest.mark.parametrize("names", ["eBGDAE", "GDAE"])
+def test_tunings_that_lower_all_strings(head: str, semitones: int, names: str) -> None:
+    rows = [f"{n}|--0--5--3--0--|" for n in names]
+    plain = read_tab("\n".join(["", *rows]) + "\n").instrument.open_midi
+    lowered = read_tab("\n".join([head, "", *rows]) + "\n").instrument.open_midi
+    assert lowered == tuple(m - semitones for m in plain)
+
+
+def test_a_tempo_beside_no_capo_is_no_fret() -> None:
+    for head in ("no capo, 120 bpm", "capo, 4/4"):
+        assert read_tab(f"{head}\n{PLAIN}").instrument.capo == 0

@@ -7,13 +7,16 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import math
 import statistics
 from collections.abc import Iterable
 
 from transcribe.formats.tab_riff import spread
-from transcribe.riff import Riff
+from transcribe.riff import Rhythm, Riff
 
-__all__ = ["in_bars"]
+__all__ = ["in_bars", "still_true"]
+
+_NO_METER = "The tab tells no meter; "
 
 
 def in_bars(
@@ -36,29 +39,35 @@ def in_bars(
     Returns
     -------
     tuple
-        The riff with its notes in seconds, and the tempo, meter and first beat to take.
+        The riff with its notes in seconds, and the tempo, meter and first beat to take. Where it
+        has bar lines it has its rhythm with them, and only a first beat that was given is left.
     """
-    bars = riff.extra.get("bars_sec")
+    bars = riff.extra.get("bars_sec") or ()
     told = riff.extra.get("meter")
     guessed = meter is None and not riff.extra.get("meter_told")
     meter = meter or (tuple(told) if told else (4, 4))
     onsets = sorted({note.onset_sec for note in riff.notes})
-    if bars and len(bars) > 1:
+    by_bars = len(bars) > 1
+    if by_bars:
         bar_sec = (bars[-1] - bars[0]) / (len(bars) - 1)
         start, own_bpm = bars[0], 60.0 * meter[0] / bar_sec
-        times = _on_the_grid(onsets, start, bar_sec, max(4, meter[0] * 16 // meter[1]))
+        times = {onset: onset for onset in onsets}
+        if list(meter) != list(told or ()):
+            times = _on_the_grid(onsets, start, bar_sec, max(4, meter[0] * 16 // meter[1]))
     else:
         # Most notes of a riff are eighths (common practice, no source).
         gaps = [round(b - a, 3) for a, b in itertools.pairwise(onsets)]
         usual = min(statistics.multimode(gaps)) if gaps else 0.25
         start, own_bpm = onsets[0], 60.0 / (usual * (2 if meter[1] <= 4 else 1))
         times = {onset: onset for onset in onsets}
+    if bpm is None and (tempo := riff.extra.get("bpm_told")):
+        bpm = tempo[0] * (tempo[1] * meter[1] if tempo[1] else 1.0)
     wanted = bpm if bpm is not None else min(max(own_bpm, 20.0), 400.0)
     factor = own_bpm / wanted
-    used = ("bars_sec", "meter", "meter_told", "column_sec")
+    used = ("bars_sec", "meter", "meter_told", "bpm_told", "column_sec")
     extra = {key: value for key, value in riff.extra.items() if key not in used}
     if guessed:
-        remark = f"The tab tells no meter; {meter[0]}/{meter[1]} is taken until another is given."
+        remark = f"{_NO_METER}{meter[0]}/{meter[1]} is taken until another is given."
         extra["warnings"] = [*extra.get("warnings", ()), remark]
     notes = tuple(
         dataclasses.replace(
@@ -72,7 +81,44 @@ def in_bars(
         for note in riff.notes
     )
     riff = dataclasses.replace(riff, notes=notes, extra=extra)
-    return riff, wanted, meter, start * factor if first_beat_sec is None else first_beat_sec
+    start *= factor
+    if by_bars:
+        end = bars[-1] * factor
+        return _with_rhythm(riff, wanted, meter, start, end), None, None, first_beat_sec
+    return riff, wanted, meter, start if first_beat_sec is None else first_beat_sec
+
+
+def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, end: float) -> Riff:
+    """The riff in its bars: a bar line that is written is beat 1, whatever the notes would say."""
+    from transcribe.rhythm.phrases import find_phrases
+
+    beat_sec = 60.0 / bpm
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            onset_beat=round((note.onset_sec - start) / beat_sec, 4),
+            duration_beat=round((note.offset_sec - note.onset_sec) / beat_sec, 4),
+        )
+        for note in riff.notes
+    )
+    first = math.floor(min(0.0, *(note.onset_beat or 0.0 for note in notes)))
+    beats = range(first, round((end - start) / beat_sec) + 1)
+    rhythm = Rhythm(
+        bpm,
+        meter,
+        tuple(round(start + beat * beat_sec, 6) for beat in beats),
+        tuple(round(start + beat * beat_sec, 6) for beat in beats[-first :: meter[0]]),
+        find_phrases(notes, meter=meter),
+    )
+    return dataclasses.replace(riff, notes=notes, rhythm=rhythm)
+
+
+def still_true(riff: Riff, remarks: Iterable[str]) -> tuple[str, ...]:
+    """The remarks on a riff but for the one that no meter was told, once the player gave one."""
+    from transcribe.tempo import given_time
+
+    given = "meter" in given_time(riff)
+    return tuple(text for text in remarks if not given or not str(text).startswith(_NO_METER))
 
 
 def _on_the_grid(

@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from transcribe.errors import HandspanError
-from transcribe.formats.tab_lines import StringLine, refuse
+from transcribe.formats.tab_lines import StringLine, refuse, string_line
 from transcribe.instrument import TUNINGS, make_instrument, parse_pitch, parse_tuning, pitch_name
 from transcribe.riff import Instrument
 
@@ -30,6 +30,7 @@ _SPOKEN = {
     "half step down": "half-step-down",
     "half-step down": "half-step-down",
     "whole step down": "whole-step-down",
+    "e flat": "half-step-down",
     "eb": "half-step-down",
     "eb standard": "half-step-down",
     "d standard": "whole-step-down",
@@ -44,6 +45,7 @@ _SPOKEN = {
     "open a": "open-a",
     "open c": "open-c",
 }
+_LOWERED = {"half-step-down": 1, "whole-step-down": 2}
 _USUAL = {
     3: "C4 G3 D3",
     4: "G2 D2 A1 E1",
@@ -67,10 +69,18 @@ class Head:
     frets: int | None = None
     meter: tuple[int, int] | None = None
     bpm: float | None = None
+    bpm_of: float | None = None  # what ``bpm`` counts as a share of a whole; None: beats
+    lowered: int = 0  # semitones that all strings are tuned down, in a tab that names no tuning
     column_sec: float | None = None
     drone: tuple[int, ...] = ()
     mode: Mapping[str, str] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
+
+    def beats_a_minute(self, unit: int) -> float | None:
+        """The tempo in beats of 1/``unit``, where it is told."""
+        if self.bpm is None or self.bpm_of is None:
+            return self.bpm
+        return self.bpm * self.bpm_of * unit
 
     @property
     def strings(self) -> int | None:
@@ -115,6 +125,9 @@ class Head:
         if open_midi is None:
             classes = self.classes or _named_classes(system)
             open_midi = _nearest(len(system), classes)
+            # Names before the strings that are lowered already say the same once more.
+            if self.lowered and open_midi[-1] % 12 == _usual(len(system))[-1] % 12:
+                open_midi = tuple(m - self.lowered for m in open_midi)
         highest = max((s.fret or 0 for row in system for s in row.signs), default=0)
         frets = self.frets
         if frets is None:
@@ -240,41 +253,124 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
 
 def _read_lenient(lines: list[str]) -> Head:
     head = Head()
+    above = True  # above the first string, where a meter needs no word such as ``time`` beside it
     for line in lines:
+        above = above and string_line(0, line) is None
         if len(line) > 200 or line.count("-") > 5:
             continue
         text = line.strip()
         if head.open_midi is None and head.classes is None:
-            _lenient_tuning(head, text)
-        if match := re.search(r"\bcapo\b\D{0,12}(\d{1,2})", text, re.IGNORECASE):
+            _lenient_tuning(head, text, above)
+        match = re.search(r"\bcapo\b\D{0,12}(\d{1,2})(?!\d|\s*/|\s*bpm)", text, re.I)
+        if match and not re.search(r"\b(?:no|without)\s+(?:a\s+)?capo\b", text, re.I):
             head.capo = int(match[1])
-        if head.bpm is None and (
-            match := re.search(r"(\d{2,3})\s*bpm|\b(?:tempo|bpm)\b\D{0,12}(\d{2,3})", text, re.I)
-        ):
-            head.bpm = float(match[1] or match[2])
-        if head.meter is None and (
-            match := re.search(
-                r"(?:^|\b(?:time|meter|metre|signature)\b\D{0,14})(\d{1,2})/(2|4|8|16)\b",
-                text,
-                re.I,
-            )
-        ):
-            head.meter = (max(1, int(match[1])), int(match[2]))
+        if head.bpm is None:
+            _lenient_tempo(head, text)
+        if head.meter is None:
+            _lenient_meter(head, text, above)
     return head
 
 
-def _lenient_tuning(head: Head, text: str) -> None:
+_METER = re.compile(
+    r"\b(?:time|meter|metre|signature)\b[^\d/]{0,14}(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", re.I
+)
+_BARE_METER = re.compile(
+    r"(?<![\w/.,:])(?<!slide )(?<!part )(?<!page )(?<!take )(?<!fret )(?<!frets )(?<!string )"
+    r"(2|3|4|5|6|7|9|12)\s?/\s?(2|4|8)(?![\w/])"
+    r"(?!\s*(?:=|(?:of|speed|size|step|steps|tone|tempo|the|way|down|up)\b))",
+    re.I,
+)
+_COMMON = {"common time": (4, 4), "cut time": (2, 2), "alla breve": (2, 2)}
+
+
+def _lenient_meter(head: Head, text: str, above: bool) -> None:
+    match = _METER.search(text) or re.match(r"(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", text)
+    if match is None and above:
+        match = _BARE_METER.search(text)
+    if match is not None:
+        head.meter = (max(1, int(match[1])), int(match[2]))
+        return
+    for words, meter in _COMMON.items():
+        if above and re.search(rf"\b{words}\b", text, re.I):
+            head.meter = meter
+
+
+_UNIT = (
+    r"(?P<{0}>(?P<{0}_dot>dotted[ -])?(?:(?P<{0}_word>whole|half|halves|quarters?|eighths?|"
+    r"sixteenths?|minims?|crotchets?|quavers?|q)(?:[ -]notes?)?\b|(?P<{0}_sign>[♩♪]|1/(?:2|4|8)))"
+    r"(?P<{0}_after>\.)?)"
+)
+_LENGTHS = {"w": 1.0, "h": 0.5, "m": 0.5, "q": 0.25, "c": 0.25, "e": 0.125, "s": 0.0625}
+_SIGN_LENGTHS = {"♩": 0.25, "♪": 0.125, "1/2": 0.5, "1/4": 0.25, "1/8": 0.125}
+_EQUALS = re.compile(
+    rf"(?<!\w){_UNIT.format('a')}\s*[=:]\s*(?:ca?\.?\s*)?(?P<bpm>\d{{2,3}})\b", re.I
+)
+_BPM = re.compile(
+    r"(?<!\d)(?P<bpm>\d{2,3})\s*(?:bpm|beats (?:a|per) minute)\b"
+    rf"(?:[\s,]*\(?(?:to the |for (?:a |each )?|per )?{_UNIT.format('a')})?",
+    re.I,
+)
+_TEMPO = re.compile(
+    rf"\b(?:tempo|bpm|speed)\b\D{{0,12}}(?P<bpm>\d{{2,3}})\b(?!\s*[/%])(?:\s+{_UNIT.format('a')})?",
+    re.I,
+)
+
+
+def _lenient_tempo(head: Head, text: str) -> None:
+    match = _EQUALS.search(text) or _BPM.search(text) or _TEMPO.search(text)
+    if match is None or not int(match["bpm"]):
+        return
+    head.bpm = float(match["bpm"])
+    if match["a"] is None:
+        return
+    word = (match["a_word"] or "").lower()
+    length = 0.125 if word.startswith("quav") else _LENGTHS.get(word[:1], 0.25)
+    if match["a_sign"]:
+        length = _SIGN_LENGTHS.get(match["a_sign"], 0.25)
+    head.bpm_of = length * (1.5 if match["a_dot"] or match["a_after"] else 1.0)
+
+
+_DOWN = re.compile(
+    r"\b(?:tun(?:e|ed|ing)\b|guitars?\b)\D{0,20}?(?:"
+    r"down\s+(?:by\s+)?(?:an?\s+|one\s+|1\s+)?(?P<a>half|1/2|½|semi|whole|full|one|1)?[\s-]*"
+    r"(?:a\s+)?(?:steps?|tones?)"
+    r"|(?:an?\s+)?(?P<b>half|1/2|½|semi|whole|full|one|1)[\s-]*(?:a\s+)?(?:steps?|tones?)"
+    r"\s+(?:down|lower|flat))\b",
+    re.I,
+)
+_BEFORE = re.compile(
+    r"(?:^|[\s,;(-])(?P<name>(?:double |drop(?:ped)? |open )?[A-G](?:b|♭|[ -]flat)?"
+    r"(?: standard)?|[A-G]{6})\s+tuning\b",
+    re.I,
+)
+
+
+def _lenient_tuning(head: Head, text: str, above: bool) -> None:
+    if (down := _DOWN.search(text)) is not None:
+        share = (down["a"] or down["b"] or "whole").lower()
+        half = share in ("half", "1/2", "½", "semi")
+        head.lowered = 1 if half else 2
+        return
     match = re.search(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", text, re.IGNORECASE)
-    if match is None:
-        if re.search(r"\bdrop(?:ped)? d\b", text, re.IGNORECASE) and len(text) < 40:
+    if before := _BEFORE.search(text):
+        value = re.sub(r"[ -]flat", "b", before["name"], flags=re.I).replace("♭", "b")
+    elif match is not None:
+        value = re.sub(r"\(.*?\)", "", match[1]).strip(" .;")
+    else:
+        if re.search(r"\bdrop(?:ped)?[ -]d\b", text, re.IGNORECASE) and (above or len(text) < 40):
             head.open_midi = TUNINGS["drop-d"]
         return
-    value = re.sub(r"\(.*?\)", "", match[1]).strip(" .;")
-    low = value.lower()
-    name = _SPOKEN.get(low, low)
-    if name in TUNINGS:
-        head.open_midi = TUNINGS[name]
-    elif _PITCHES.match(value):
+    # Other things told in the same line come after a comma: ``Tuning: drop D, 4/4``.
+    for part in (value, value.split(",")[0].strip()):
+        low = part.lower()
+        name = _SPOKEN.get(low, low)
+        if name in _LOWERED:
+            head.lowered = _LOWERED[name]
+            return
+        if name in TUNINGS:
+            head.open_midi = TUNINGS[name]
+            return
+    if _PITCHES.match(value):
         parts = value.replace("♯", "#").replace("♭", "b").replace(",", " ").split()
         # People write the strings from either end; `parse_tuning` takes them from string 1.
         if parse_pitch(parts[0]) < parse_pitch(parts[-1]):

@@ -25,6 +25,7 @@ __all__ = [
     "plain_lines",
     "read_signs",
     "refuse",
+    "string_line",
 ]
 
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—―─━−﹣－¯", "-") | dict.fromkeys("│┃¦❘｜", "|"))
@@ -100,7 +101,7 @@ def find_systems(
     FormatError
         If there is no tab in ``lines``, or a system lacks a string.
     """
-    found = [row for i, line in enumerate(lines) if (row := _string_line(i, line)) is not None]
+    found = [row for i, line in enumerate(lines) if (row := string_line(i, line)) is not None]
     runs = _runs(found)
     # A lone rule of dashes between paragraphs is no string, and tabs have three strings or more.
     kept = [row for run in runs for row in run if row.name or len(run) >= 3 or strings == len(run)]
@@ -160,7 +161,8 @@ def find_own_systems(lines: list[str], name: str, names: tuple[str, ...]) -> lis
 _OWN_LINE = re.compile(r"^([A-Ga-g][#b]?) *[|:]")
 
 
-def _string_line(index: int, line: str) -> StringLine | None:
+def string_line(index: int, line: str) -> StringLine | None:
+    """``line`` as the string line number ``index``, signs not yet read; None if it is none."""
     match = _NAME.match(line)
     if match is None:
         return None

@@ -94,19 +94,21 @@ def make_riff(
         starts = _bar_starts(played, meter[0])
         first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
         end = starts[-1] + played[-1].length
-        bpm = head.bpm or 100.0
+        bpm = head.beats_a_minute(meter[1]) or 100.0
         grid = _Grid(first, 60.0 / bpm, float(meter[0]), end)
         beats = range(int(first), int(end) + 1)
         downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
         rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
     elif len(played) > 1 and not head.own:
         meter = head.meter or _drawn_meter(played)
-        played, starts, bar_sec = _evenly(played, meter, head.bpm)
+        played, starts, bar_sec = _evenly(played, meter, head.beats_a_minute(meter[1]))
         grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
         bars_sec = [grid.sec(start) for start in starts if start >= 0]
         extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
         extra |= {"column_sec": round(bar_sec / _PARTS, 6)}
         extra |= {"meter": list(meter), "meter_told": head.meter is not None}
+        if head.bpm is not None:
+            extra |= {"bpm_told": [head.bpm, head.bpm_of]}
     else:
         starts = [0.0]
         for bar in played:
@@ -176,8 +178,11 @@ def _evenly(
     short = 0.0
     for i, bar in enumerate(played):
         width = bar.length if bar.length >= _NARROW * usual else usual
-        columns = {hit.at: (hit.at - lead) / max(width - lead, 1.0) for hit in bar.hits}
-        shares = spread(columns.values(), parts)
+        last = max((hit.at - lead for hit in bar.hits), default=0.0)
+        wide = _columns(max(width - lead, 1.0), last, top)
+        columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
+        # Three columns a beat are thirds.
+        shares = spread(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
         places = {at: shares[share] for at, share in columns.items()}
         if i == 0 and width > bar.length and len(played) > 2:
             short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
@@ -188,6 +193,15 @@ def _evenly(
     first = -short if short else 0.0
     starts = [first + (i if not short or i == 0 else i - 1 + short) for i in range(len(even))]
     return even, starts, top * 60.0 / (bpm or 30.0 * unit)
+
+
+def _columns(width: float, last: float, top: int) -> float:
+    """Columns that a bar of ``top`` beats stands for: one may be missing or too many at its end."""
+    if width >= 2 * top - 1:
+        for wide in (width, width + 1, width - 1):
+            if wide % top == 0 and last < wide:
+                return wide
+    return width
 
 
 def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
