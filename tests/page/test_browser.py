@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -857,6 +858,35 @@ def test_verdicts_are_there_again_after_a_reload_and_follow_the_notes(
     assert page.locator(".tab .verdict").count() == 0
     # The figures of each take stay in its history.
     assert (server.folder / "model.progress.jsonl").is_file()
+
+
+def test_of_two_playings_only_the_one_that_counts_is_shown(
+    server: Server, open_page, compared: Callable[[str], str]
+) -> None:
+    riff_id = compared("twice")
+    path = server.folder / "twice.check.json"
+    kept = json.loads(path.read_text("utf-8"))
+    rows = kept["comparison"]["notes"]
+    right = next(row for row in rows if row["verdict"] == "right")
+    note_id = kept["notes"][right["reference"]][0]
+    wrong = sum(row["verdict"] != "right" and not row.get("left_out") for row in rows)
+    rows.append({**right, "verdict": "wrong", "again": True})
+    rows.append({**right, "reference": None, "verdict": "extra", "again": True})
+    path.write_text(json.dumps(kept), encoding="utf-8")
+    page = open_page(server, riff_id)
+    _expect(page.locator(".verdict-line")).to_contain_text("mooring-slips.ogg")
+    extras = [row for row in rows if row["verdict"] == "extra" and not row.get("again")]
+    _expect(page.locator(".tab .verdict.extra")).to_have_count(len(extras))
+    page.click("button:text-is('What to practise')")
+    _expect(page.locator(".verdicts tbody tr")).to_have_count(wrong)
+    name = page.locator(f"#note-{note_id}").get_attribute("aria-label")
+    assert name
+    column = page.locator(f"#note-{note_id} text").first.get_attribute("x")
+    assert not [
+        mark
+        for mark in page.locator(".tab .verdict.wrong").all()
+        if mark.get_attribute("x") == column
+    ]
 
 
 def test_half_time_is_one_step_and_back(server: Server, open_page, put, one_riff: Riff) -> None:

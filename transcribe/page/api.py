@@ -56,6 +56,7 @@ class Api:
             ("DELETE", "/api/jobs/{job}", self._cancel),
             ("GET", "/api/riffs/{riff}", self._riff),
             ("DELETE", "/api/riffs/{riff}", self._remove),
+            ("POST", "/api/removed/{key}/back", self._put_back),
             ("POST", "/api/riffs/{riff}/name", self._rename),
             ("GET", "/api/riffs/{riff}/revision", self._revision),
             ("POST", "/api/riffs/{riff}/edits", self._edit),
@@ -130,8 +131,11 @@ class Api:
         return JSONResponse(await run_in_threadpool(self._desk.riff, _riff_id(request)))
 
     async def _remove(self, request: Request) -> Response:
-        await run_in_threadpool(self._desk.remove, _riff_id(request))
-        return JSONResponse({})
+        return JSONResponse(await run_in_threadpool(self._desk.remove, _riff_id(request)))
+
+    async def _put_back(self, request: Request) -> Response:
+        key = str(request.path_params["key"])
+        return JSONResponse(await run_in_threadpool(self._desk.put_back, key))
 
     async def _rename(self, request: Request) -> Response:
         body = await _body(request)

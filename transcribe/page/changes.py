@@ -11,7 +11,7 @@ from transcribe.errors import ParameterError
 from transcribe.pipeline import with_theory
 from transcribe.riff import Riff
 
-__all__ = ["changed", "number"]
+__all__ = ["changed", "number", "written"]
 
 
 def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
@@ -37,6 +37,11 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     if op == "unpin":
         repeats = wanted.get("repeats") is True
         return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+    if op == "anew":
+        ids = written(riff)
+        if not ids:
+            raise ParameterError("no note is held where it was written any more")
+        return fingering.unpin(riff, ids, repeats=False, hand=hand)
     if op == "undo":
         return with_theory(riff, edits.undo(riff))
     if op == "redo":
@@ -71,6 +76,18 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
         return with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
     raise ParameterError(f"there is no change called {op!r}")
+
+
+def written(riff: Riff) -> list[int]:
+    """The notes that are held where the file that was brought in had them, by no hand's choice."""
+    places = riff.extra.get("as_written")
+    if not isinstance(places, Mapping):
+        return []
+    return [
+        note.id
+        for note in riff.notes
+        if note.pinned and places.get(str(note.id)) == [note.string, note.fret]
+    ]
 
 
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:

@@ -13,7 +13,7 @@ from transcribe import edits, shelf
 from transcribe.errors import FormatError, HandspanError, ParameterError
 from transcribe.formats.document import from_json, to_json
 from transcribe.instrument import tuning_name
-from transcribe.page.changes import changed, number
+from transcribe.page.changes import changed, number, written
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
@@ -91,6 +91,8 @@ class Desk:
             "document": document,
             "undo": undo,
             "redo": redo,
+            "written": len(written(riff)),
+            "cost": _cost(riff),
             "duration_sec": _duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
             "take": {"there": take is not None, "ready": ready}
@@ -124,13 +126,22 @@ class Desk:
             raise ParameterError("A riff needs a name; write one.")
         entry = self._store.entry(riff_id)
         if clean_name(f"{wanted}.") == entry.name:
-            return {"riff": entry.id, "name": entry.name}
+            return {"riff": entry.id, "name": entry.name, "taken": None}
+        asked = clean_name(f"{wanted[:200]}.")
         renamed = self._store.rename(entry, f"{wanted[:200]}.")
-        return {"riff": renamed.id, "name": renamed.name}
+        # A name that is taken is told of, for the riff does not get it.
+        taken = asked if renamed.name != asked else None
+        return {"riff": renamed.id, "name": renamed.name, "taken": taken}
 
-    def remove(self, riff_id: str) -> None:
-        """Put a riff aside."""
-        self._store.remove(self._store.entry(riff_id))
+    def remove(self, riff_id: str) -> dict[str, Any]:
+        """Put a riff aside; ``removed`` is the key that puts it back."""
+        entry = self._store.entry(riff_id)
+        return {"name": entry.name, "removed": self._store.remove(entry)}
+
+    def put_back(self, key: str) -> dict[str, Any]:
+        """Put a riff that was removed back in its place, or beside what has its name by now."""
+        entry = self._store.put_back(key)
+        return {"riff": entry.id, "name": entry.name}
 
     # -- correcting ------------------------------------------------------------------------
 
@@ -198,7 +209,8 @@ class Desk:
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Find rhythm, fingering and theory of a riff's notes anew with other settings.
 
-        Pins stay, but those that sound another pitch on another tuning.
+        It is one step of the history, which `edits.undo` takes back. Pins stay where their place
+        on the neck is still the same; the result counts those that are lost.
         """
         entry = self._store.entry(riff_id)
         old, revision = read_revision(entry.path)
@@ -206,9 +218,10 @@ class Desk:
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
             riff = from_json(result["riff"])
-            forms = shelf.forms_beside(old, entry.path.parent, entry.name)
-            replace(entry.path, riff, expected=revision)
-            shelf.write_beside(riff, entry.path.parent, entry.name, forms)
+            with hold(self._store.folder):
+                forms = shelf.forms_beside(old, entry.path.parent, entry.name)
+                replace(entry.path, riff, expected=revision)
+                shelf.write_beside(riff, entry.path.parent, entry.name, forms)
             return {"riff": entry.id, "name": entry.name}
 
         arguments = {"riff": to_json(old), "settings": dict(settings)}
@@ -231,6 +244,8 @@ class Desk:
             riff = dataclasses.replace(riff, source=source)
             pins, lost = shelf.carry_pins(old, riff.notes)
             with hold(self._store.folder):
+                if current_revision(entry.path) != revision:  # before a copy of it is left behind
+                    raise ConflictError("This riff was changed elsewhere while its take was read.")
                 kept = shelf.keep_old(entry.path)
                 for note_id, place in pins.items():
                     riff = _pinned(riff, note_id, place)
@@ -438,10 +453,27 @@ def _brief(riff: Riff) -> dict[str, Any]:
     mode = (riff.theory or {}).get("mode") or {}
     return {
         "notes": len(riff.notes),
-        "pins": sum(note.pinned for note in riff.notes),
+        "pins": sum(note.pinned for note in riff.notes) - len(written(riff)),
         "duration_sec": _duration_sec(riff),
         "mode": " ".join(str(mode[k]) for k in ("tonic", "name") if mode.get(k)),
     }
+
+
+def _cost(riff: Riff) -> float | None:
+    """What the fingering costs the hand, in the measure of the other fingerings'."""
+    from transcribe.fingering import hand_of
+    from transcribe.fingering.solver import solver_for
+
+    places = {
+        note.id: (note.string, note.fret)
+        for note in riff.notes
+        if note.string is not None and note.fret is not None
+    }
+    if not riff.alternatives or not places:
+        return None
+    solver = solver_for(riff.instrument, hand_of(riff))
+    effort = solver.effort(riff.notes, places, drone=riff.drone)
+    return round(float(sum(effort.values())), 3)
 
 
 def _pinned(riff: Riff, note_id: int, place: tuple[int, int]) -> Riff:

@@ -63,7 +63,7 @@ def read_check(path: Path) -> dict[str, Any] | None:
             return None
         if path.stat().st_size > _MOST_BYTES:
             raise ValueError("too large")
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        kept = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
         _validate(kept)
     except (OSError, ValueError, RecursionError):
         raise FormatError(
@@ -99,6 +99,11 @@ def _validate(kept: Any) -> None:
         _want(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
         for key in ("beats_sec", "downbeats_sec"):
             _want(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
+
+
+def _no_number(name: str) -> float:
+    """Refuse NaN and Infinity, which JSON has no word for and the page could not be sent."""
+    raise ValueError(f"{name} is no number")
 
 
 def _whole(value: Any) -> bool:

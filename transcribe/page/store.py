@@ -144,16 +144,46 @@ class Store:
                 (self.folder / old).unlink()
         return Entry(_id_of(document.name), name, document)
 
-    def remove(self, entry: Entry) -> None:
-        """Put a riff document aside; it stays in the hidden folder under ``removed``."""
-        self.put_aside(entry.path)
+    def remove(self, entry: Entry) -> str:
+        """Put a riff document aside, under ``removed`` in the hidden folder; a key to it."""
+        kept = self.put_aside(entry.path)
+        if kept is None:
+            raise NotHereError("That riff is not in the folder any more; go back to the list.")
+        return _id_of(kept.name)
 
-    def put_aside(self, path: Path) -> None:
-        """Move a file of the folder to the hidden folder's ``removed``, if it is there."""
+    def put_aside(self, path: Path) -> Path | None:
+        """Move a file of the folder to the hidden folder's ``removed``; None if it is not there."""
         removed = self._hidden / "removed"
         removed.mkdir(exist_ok=True)
         with hold(self.folder), contextlib.suppress(FileNotFoundError):
-            os.replace(path, removed / f"{int(time.time())}-{path.name}")
+            second, kept = int(time.time()), removed / f"{int(time.time())}-{path.name}"
+            while kept.exists():
+                second += 1
+                kept = removed / f"{second}-{path.name}"
+            os.replace(path, kept)
+            return kept
+        return None
+
+    def put_back(self, key: str) -> Entry:
+        """The riff that `remove` put aside under ``key``, in the folder again.
+
+        Raises
+        ------
+        NotHereError
+            If it does not lie there any more.
+        """
+        removed = self._hidden / "removed"
+        with hold(self.folder):
+            for kept in removed.iterdir() if removed.is_dir() else ():
+                if _id_of(kept.name) == key and kept.is_file() and not kept.is_symlink():
+                    base = kept.name.split("-", 1)[1][: -len(RIFF_SUFFIX)]
+                    path, number = self.folder / f"{base}{RIFF_SUFFIX}", 2
+                    while path.exists() or path.is_symlink():
+                        path = self.folder / f"{base}-{number}{RIFF_SUFFIX}"
+                        number += 1
+                    os.replace(kept, path)
+                    return Entry(_id_of(path.name), path.name[: -len(RIFF_SUFFIX)], path)
+        raise NotHereError("That riff was put back already, or is gone from .handspan/removed.")
 
     def cached(self, key: str, suffix: str) -> Path:
         """Where the thing made from ``key`` (a digest or the like) is kept."""

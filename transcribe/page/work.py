@@ -12,9 +12,12 @@ import traceback
 from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from transcribe.errors import HandspanError
+
+if TYPE_CHECKING:
+    from transcribe.riff import Instrument, Riff
 
 __all__ = ["TASKS", "meter_of", "nothing", "run"]
 
@@ -92,7 +95,7 @@ def _read_take(
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
-            riff = pipeline.finger(riff, progress=progress, **options)
+            riff = _placed(riff, shown, options, progress)
         return {"riff": to_json(riff), "notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.riff import Source
@@ -109,6 +112,38 @@ def _read_take(
     _write_views(recording.y, recording.sr, scratch)
     progress("drawing", 1.0)
     return {"riff": to_json(riff), "notes_only": False}
+
+
+def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
+    """A riff from a file of notes, fingered around the places that are written in it.
+
+    Those are held like pins, and listed in the document's ``as_written`` (id -> [string, fret]),
+    so that they are not taken for what a hand has corrected.
+    """
+    from transcribe import pipeline
+
+    written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
+    written = {i: place for i, place in written.items() if not riff.note(i).pinned}
+    if not written:
+        return pipeline.finger(riff, progress=progress, **options)
+    instrument = options.setdefault("instrument", riff.instrument)
+    strings = len(instrument.open_midi)
+    pins = {
+        i: place
+        for i, place in written.items()
+        if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
+    }
+    extra = dict(riff.extra)
+    if lost := len(written) - len(pins):
+        extra["warnings"] = [
+            *extra.get("warnings", ()),
+            f"{lost} of {len(written)} places written in {shown} sound another pitch on this tuning "
+            "and capo, so those notes were fingered anew",
+        ]
+    if pins:
+        extra["as_written"] = {str(i): list(place) for i, place in pins.items()}
+    riff = dataclasses.replace(riff, extra=extra)
+    return pipeline.finger(riff, pins=pins, progress=progress, **options)
 
 
 def _prepare(
@@ -174,33 +209,54 @@ def _finger(
     """Rhythm, fingering and theory anew for the notes of a riff document."""
     del scratch
     from transcribe import pipeline
+    from transcribe.anew import as_step, kept_places
+    from transcribe.fingering import hand_of, pins_of
     from transcribe.formats.document import from_json, to_json
 
     old = from_json(riff)
     options = _options(settings)
-    instrument = options.get("instrument", old.instrument)
-    options["instrument"] = dataclasses.replace(
-        instrument, offset_cents=old.instrument.offset_cents
-    )
-    strings = len(instrument.open_midi)
-
-    def stays(note: Any) -> bool:
-        if note.string is None or note.string > strings:
-            return note.string is None
-        return bool(instrument.fret_of(note.string, note.pitch_midi) == note.fret)
-
-    # A place that sounds another pitch on the new tuning is no place any more.
-    notes = tuple(
-        note
-        if stays(note)
-        else dataclasses.replace(note, string=None, fret=None, finger=None, pinned=False)
-        for note in old.notes
-    )
-    return {
-        "riff": to_json(
-            pipeline.finger(dataclasses.replace(old, notes=notes), progress=progress, **options)
+    instrument = _refitted(old.instrument, settings)
+    # What is not said stays as it is; a stretch of 0 is the usual hand again.
+    if not settings.get("hand_span_mm"):
+        options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
+    options["instrument"] = instrument
+    notes = kept_places(old.notes, old.instrument, instrument)
+    extra = {key: value for key, value in old.extra.items() if key != "hand_span_mm"}
+    ready = dataclasses.replace(old, notes=notes, extra=extra, instrument=instrument)
+    new = pipeline.finger(ready, progress=progress, **options)
+    unmet = {note.id for note in new.notes if note.string is None}
+    if unmet:
+        new = dataclasses.replace(
+            new,
+            notes=tuple(
+                dataclasses.replace(note, pinned=note.pinned and note.id not in unmet)
+                for note in new.notes
+            ),
         )
+    given = {key: options[key] for key in ("bpm", "meter") if key in options}
+    before, after = pins_of(old), pins_of(new)
+    return {
+        "riff": to_json(as_step(old, new, given)),
+        "pins": len(before),
+        "lost": sorted(set(before) - set(after)),
     }
+
+
+def _refitted(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
+    """The instrument with what the settings say of it; a capo of 0 says that there is none."""
+    from transcribe.errors import ParameterError
+    from transcribe.instrument import make_instrument, parse_tuning, pitch_name
+
+    capo = old.capo if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
+    frets = int(_figure(settings, "frets")) or None
+    tuning = str(settings.get("tuning") or "").strip()
+    if (tuning and parse_tuning(tuning) != old.open_midi) or frets:
+        tuning = tuning or ",".join(map(pitch_name, old.open_midi))
+        made = make_instrument(tuning, capo=capo, frets=frets)
+        return dataclasses.replace(made, offset_cents=old.offset_cents)
+    if not 0 <= capo < old.frets:
+        raise ParameterError(f"a capo sits at fret 0 to {old.frets - 1}, not {capo}")
+    return dataclasses.replace(old, capo=capo)
 
 
 def _make(

@@ -9,6 +9,8 @@ import { Work } from "./work.js";
 
 const WORDS = { right: "right", wrong: "wrong note", missed: "missed", extra: "extra", early: "early", late: "late", unsure: "not sure" };
 
+const MOST_ROWS = 200;
+
 export function checkPane(riff) {
   const result = h("div", { class: "check-result" });
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
@@ -30,12 +32,12 @@ export function checkPane(riff) {
       if (error.status !== 499) notice(error.message, { kind: "error", key: "check", into: troubles });
     }
   };
-  const counted = h("input", { type: "checkbox" });
+  const countedIn = h("input", { type: "checkbox" });
   const ways = bringIn((files) => take(files[0], files[0].name), (blob) => take(blob, "my-take.wav"), {
-    lead: () => (counted.checked ? riff.transport.countIn() : null),
+    lead: () => (countedIn.checked ? riff.transport.countIn() : null),
     hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
   });
-  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, counted, "Count me in before recording"), works, troubles, result);
+  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, countedIn, "Count me in before recording"), works, troubles, result);
 
   /** `again`: kept from an earlier time, so it claims no attention. */
   function show(found, { again = false } = {}) {
@@ -71,9 +73,9 @@ export function checkPane(riff) {
   function mark() {
     const verdicts = new Map();
     const extras = [];
-    for (const row of shown.comparison.notes) {
+    for (const row of counted(shown)) {
       const note = noteOf(riff, shown, row.reference);
-      if (note && !row.left_out) verdicts.set(note.id, row.verdict);
+      if (note) verdicts.set(note.id, row.verdict);
       else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
@@ -115,6 +117,11 @@ export function checkPane(riff) {
     hide,
     take,
   };
+}
+
+/** The verdicts that count: of what was played twice the better playing, nothing around the pass. */
+function counted(found) {
+  return found.comparison.notes.filter((row) => !row.left_out && !row.again);
 }
 
 /** The note of the riff that a verdict is about; null where it is gone or sounds otherwise now. */
@@ -159,7 +166,7 @@ function summary(comparison) {
   if (sum.tempo_bpm) lines.push(`Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${driftWords(sum.drift_percent)}.`);
   if (timing.bias_ms !== null && timing.bias_ms !== undefined) {
     const side = Math.abs(timing.bias_ms) < 5 ? "on the beat on the whole" : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
-    lines.push(`Timing: ${side}${timing.spread_ms ? `, within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`);
+    lines.push(`Timing: ${side}${timing.spread_ms ? `, two notes in three within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`);
   }
   const drone = comparison.drone;
   if (drone) lines.push(`The drone rang for ${Math.round(drone.ringing_share * 100)} % of the time it should.`);
@@ -219,7 +226,7 @@ function practice(riff, kept) {
 
 /** How early or late each note came, over the time of the riff. */
 function plot(riff, found) {
-  const rows = found.comparison.notes.filter((row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference));
+  const rows = counted(found).filter((row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference));
   if (rows.length < 2) return null;
   // Drawn at the width it has on the page, so that its words keep their size on a phone.
   const width = Math.max(280, Math.min(640, (riff.pane.clientWidth > 900 ? riff.pane.clientWidth / 2 : riff.pane.clientWidth) - 26));
@@ -245,7 +252,7 @@ function plot(riff, found) {
 }
 
 function table(riff, found) {
-  const rows = found.comparison.notes.filter((row) => row.verdict !== "right" && !row.left_out).slice(0, 200);
+  const rows = counted(found).filter((row) => row.verdict !== "right");
   if (!rows.length) return h("p", {}, "Every note is right.");
   const same = sameBars(riff, found);
   const anew = (row) => {
@@ -268,12 +275,13 @@ function table(riff, found) {
   return h("details", { open: rows.length <= 12 }, h("summary", {}, plural(rows.length, "note that was not right", "notes that were not right")),
     h("table", { class: "verdicts" },
       h("thead", {}, h("tr", {}, ["", "Where", "Note", "Verdict"].map((name) => h("th", { scope: "col" }, name || h("span", { class: "unseen" }, "Mark"))))),
-      h("tbody", {}, rows.map((row) => {
+      h("tbody", {}, rows.slice(0, MOST_ROWS).map((row) => {
         const note = noteOf(riff, found, row.reference);
         return h("tr", {},
           h("td", { class: `verdict ${row.verdict}`, "aria-hidden": "true" }, VERDICTS[row.verdict]),
           h("td", {}, where(row)),
           h("td", {}, note ? h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) }, `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`) : "–"),
           h("td", {}, said(row)));
-      }))));
+      }))),
+    rows.length > MOST_ROWS ? h("p", { class: "quiet" }, `The first ${MOST_ROWS} are listed.`) : null);
 }

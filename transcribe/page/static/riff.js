@@ -403,6 +403,7 @@ class RiffView {
   // -- keys
 
   key(event) {
+    if (!this.notes.length) return;
     const { key } = event;
     const arrows = { ArrowRight: 1, ArrowLeft: -1 };
     if (key in arrows) this.step(arrows[key], event.shiftKey);
