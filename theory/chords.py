@@ -327,7 +327,7 @@ def _arpeggio_basses(
         single[group] = len(group) == 1
     gap = float(np.median(np.diff(edges)))
     bars = np.flatnonzero(np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap)
-    for start, end in zip(bars, np.append(bars[1:], edges.size - 1), strict=True):
+    for start, end in zip(bars, np.append(bars, edges.size - 1)[1:], strict=True):
         inside = np.flatnonzero(
             (slot >= start) & (slot < end) & single & ~np.isin(notes.pitch, drones)
         )

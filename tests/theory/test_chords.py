@@ -309,3 +309,17 @@ def test_find_chords_names_each_bar_of_an_arpeggio_by_its_bass() -> None:
         mode=mode_of("F#", "aeolian"),
     )
     assert [chord.symbol for chord in chords] == ["F#m", "D", "F#m", "D"]
+
+
+def test_find_chords_of_beats_that_hold_no_downbeat() -> None:
+    """A riff that is over before its first bar begins, or in a bar that began long before it."""
+    pitches = [45, 57, 60, 64]
+    for downbeats in ([4.0], [-4.0]):
+        chords = find_chords(
+            onset_sec=[0.25 * i for i in range(4)],
+            duration_sec=[0.25] * 4,
+            pitch_midi=pitches,
+            beats_sec=[0.0, 0.5, 1.0],
+            downbeats_sec=downbeats,
+        )
+        assert [chord.symbol for chord in chords] == ["Am"]
