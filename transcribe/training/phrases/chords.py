@@ -24,7 +24,7 @@ _BARRE = (
 )
 
 
-def draw_shape(s: Setting) -> list[tuple[int, int]]:
+def _draw_shape(s: Setting) -> list[tuple[int, int]]:
     """A chord as (string, fret), string 6 first."""
     for _ in range(12):
         if s.chance(0.55):
@@ -38,7 +38,7 @@ def draw_shape(s: Setting) -> list[tuple[int, int]]:
     return [(string, 0) for string in range(6, 0, -1) if s.fits(string, 0)]
 
 
-def strum_stroke(
+def _strum_stroke(
     s: Setting, chord: list[tuple[int, int]], beat: float, length: float, *, up: bool
 ) -> list[Event]:
     """A strum over the strings of ``chord``: each string a little after the one before."""
@@ -61,7 +61,7 @@ def strum_stroke(
 
 def write_strum(s: Setting) -> None:
     """Chords strummed to one grid of down and up strokes, some of them dead."""
-    chords = [draw_shape(s) for _ in range(s.whole(2, 4))]
+    chords = [_draw_shape(s) for _ in range(s.whole(2, 4))]
     grids = (
         "D.D.D.D.",
         "D.DU.UDU",
@@ -88,7 +88,7 @@ def write_strum(s: Setting) -> None:
             if mark == "." or (mark != "D" and s.chance(0.05)):
                 continue
             chord = chords[(first + int(beat / per_chord)) % len(chords)]
-            stroke = strum_stroke(s, chord, float(beat), 0.4 if stop else RINGS, up=mark == "U")
+            stroke = _strum_stroke(s, chord, float(beat), 0.4 if stop else RINGS, up=mark == "U")
             if mark == "x":
                 for event in stroke:
                     event.articulation, event.length = "dead", 0.2
@@ -100,7 +100,7 @@ def write_strum(s: Setting) -> None:
 
 def write_arpeggio(s: Setting) -> None:
     """Chords broken note by note, ringing on: upward, up and down, by a pattern, with a pinch."""
-    chords = [draw_shape(s) for _ in range(s.whole(2, 4))]
+    chords = [_draw_shape(s) for _ in range(s.whole(2, 4))]
     step = s.step(float(s.rng.choice((0.25, 0.5, 0.5, 1 / 3))))
     pattern = [s.whole(0, 5) for _ in range(s.whole(4, 8))]
     manner = str(s.one_of(("up", "up-down", "pattern", "pinch")))
@@ -146,7 +146,7 @@ def write_power(s: Setting) -> None:
             chord = [p for p in chord if s.fits(*p)]
             muted = palm and s.chance(0.5)
             dead = s.chance(0.06)
-            for event in strum_stroke(s, chord, beat, size * (0.7 if muted else 1.0), up=False):
+            for event in _strum_stroke(s, chord, beat, size * (0.7 if muted else 1.0), up=False):
                 event.muted = muted
                 event.delay_sec *= 0.6
                 if dead:
@@ -165,8 +165,8 @@ def write_mixed(s: Setting) -> None:
         every = float(s.rng.choice((1.0, 2.0, 2.0, 4.0)))
         for i, beat in enumerate(np.arange(0.0, length - 1e-6, every)):
             if s.chance(0.15):
-                chord = draw_shape(s)
-                out += strum_stroke(s, chord, float(beat), RINGS, up=False)
+                chord = _draw_shape(s)
+                out += _strum_stroke(s, chord, float(beat), RINGS, up=False)
                 continue
             string = (6, 5, 4)[i % 2 if s.chance(0.8) else 2]
             options = [

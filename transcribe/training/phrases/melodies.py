@@ -28,7 +28,7 @@ def _walk(s: Setting, count: int, size: int, start: int) -> list[int]:
     return out
 
 
-def express(s: Setting, line: list[Event], legato: float) -> None:
+def _express(s: Setting, line: list[Event], legato: float) -> None:
     """Turn some notes of a line into legato, slides, bends and vibrato, where a hand can."""
     for a, b in itertools.pairwise(line):
         gap = b.beat - (a.beat + a.length)
@@ -85,7 +85,7 @@ def position_line(s: Setting, length: float) -> list[Event]:
             Event(beat, RINGS if ring else size * staccato, string, fret, velocity=accent(s, beat))
         )
     if not ring:
-        express(s, line, s.expression * float(s.rng.uniform(0.4, 1.0)))
+        _express(s, line, s.expression * float(s.rng.uniform(0.4, 1.0)))
     for event in line:
         if event.articulation == "picked" and s.chance(0.02):
             event.articulation = "dead"
@@ -108,7 +108,7 @@ def string_line(s: Setting, string: int, length: float, dense: float) -> list[Ev
         if beat > 0 and s.chance(rests):
             continue
         line.append(Event(beat, size, string, ladder[at], velocity=accent(s, beat)))
-    express(s, line, s.expression * float(s.rng.uniform(0.2, 0.7)))
+    _express(s, line, s.expression * float(s.rng.uniform(0.2, 0.7)))
     return line
 
 

@@ -12,7 +12,7 @@ __all__ = ["play", "tempo_curve"]
 
 
 def tempo_curve(s: Setting, bpm: float, start_sec: float, beats: int) -> np.ndarray:
-    """Seconds of beats 0 to ``beats``: the tempo drifts and wavers as hands do."""
+    """Seconds of beats 0 to ``beats``, shape ``(beats + 1,)``: it drifts and wavers."""
     drift = float(s.rng.normal(0.0, 0.0012))
     waver = float(s.rng.uniform(0.0, 0.02))
     n = np.arange(beats)
@@ -36,7 +36,11 @@ def _bend(s: Setting, hold_sec: float) -> tuple[float, tuple[tuple[float, float]
 
 
 def play(s: Setting, beats_sec: np.ndarray, swing: float, duration_sec: float) -> list[PlayedNote]:
-    """Events as played notes: jitter, one note per string, legato bound to its source."""
+    """Events as played notes: jitter, one note per string, legato bound to its source.
+
+    ``beats_sec`` holds the seconds of beats 0, 1, ...; ``swing`` (0 to 1) lengthens the first half
+    of each beat by that share; what begins in the last 0.12 s of ``duration_sec`` is left out.
+    """
     grid = np.arange(len(beats_sec))
     jitter = float(s.rng.uniform(0.001, 0.014))
 

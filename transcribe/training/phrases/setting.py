@@ -89,7 +89,12 @@ class Event:
 
 @dataclass(slots=True)
 class Setting:
-    """What one phrase is drawn in."""
+    """What one phrase is drawn in; the writers add to ``events`` and ``phrases``.
+
+    ``low`` and ``high`` are MIDI numbers that bound the pitch, ``tonic`` a pitch class, ``mode``
+    one of `MODES`. ``expression`` (0 none, 1 much; legato runs ask for up to 2) says how many notes
+    are slurred, bent or shaken, ``dynamics`` is the spread of how hard notes are struck.
+    """
 
     rng: np.random.Generator
     instrument: Instrument
@@ -108,12 +113,15 @@ class Setting:
 
     @property
     def beats(self) -> float:
+        """Length of the phrase in beats."""
         return float(self.bars * self.meter[0])
 
     def in_scale(self, pitch: int) -> bool:
+        """Whether a MIDI pitch belongs to the mode on the tonic."""
         return (pitch - self.tonic) % 12 in MODES[self.mode]
 
     def pitch(self, string: int, fret: int) -> int:
+        """The MIDI pitch at a place on the neck."""
         return self.instrument.pitch_midi(string, fret)
 
     def step(self, beats: float) -> float:
@@ -123,6 +131,7 @@ class Setting:
         return beats
 
     def chance(self, share: float) -> bool:
+        """True as often as ``share`` (0 to 1) says."""
         return bool(self.rng.random() < share)
 
     def whole(self, low: int, high: int) -> int:
@@ -130,9 +139,11 @@ class Setting:
         return int(self.rng.integers(low, high + 1))
 
     def one_of(self, items: Sequence[object]) -> object:
+        """One of ``items``, each as likely."""
         return items[int(self.rng.integers(len(items)))]
 
     def fits(self, string: int, fret: int) -> bool:
+        """Whether the neck has the place and it sounds within ``low`` to ``high``."""
         return (
             0 <= fret <= self.instrument.top_fret
             and self.low <= self.pitch(string, fret) <= self.high
