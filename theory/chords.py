@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -24,6 +24,7 @@ from theory.kinds import KINDS, Chord, chord_tones
 from theory.modes import Mode, _drones
 from theory.numerals import borrowed_from, roman_numeral
 from theory.pedals import pedals
+from theory.power import power_runs
 from theory.scales import MODES
 
 __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
@@ -69,6 +70,8 @@ _BROKEN_BASS = 2.0  # and counts for this many strokes
 _ENOUGH = 6.0  # notes in a beat that count in full
 _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
+_NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
+_BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
 _DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
@@ -165,7 +168,7 @@ def find_chords(
         return ()
     drones = _drones(drone_midi) or pedals(notes)
     edges = _edges(notes, beats)
-    weights = _weights(notes, edges, drones)
+    weights = _weights(notes, edges, drones, downbeats)
     common = _commonness(mode)
     emission = _emission(notes, edges, weights, drones, common)
     emission += _arpeggio_basses(notes, edges, drones, downbeats)
@@ -174,7 +177,9 @@ def find_chords(
         emission += _at_home(drones, mode)
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
-    return _spans(notes, edges, weights, path, sure, mode, drones)
+    path = _sounding(path, notes, edges, drones, emission)
+    spans = _spans(notes, edges, weights, path, sure, mode, drones)
+    return _with_power(spans, notes, edges, mode, drones)
 
 
 def _edges(notes: Notes, beats: FloatArray) -> FloatArray:
@@ -198,8 +203,13 @@ def _slot(notes: Notes, edges: FloatArray) -> npt.NDArray[np.int64]:
     return np.clip(slot, 0, edges.size - 2)
 
 
-def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatArray:
-    """How much of each pitch class every beat holds, shape (beats, 12)."""
+def _weights(
+    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
+) -> FloatArray:
+    """How much of each pitch class every beat holds, shape (beats, 12).
+
+    What rings on from an earlier bar says little where the bar strikes a chord's worth itself.
+    """
     n = edges.size - 1
     out = np.zeros((n, 12))
     drone = np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
@@ -208,14 +218,26 @@ def _weights(notes: Notes, edges: FloatArray, drones: tuple[int, ...]) -> FloatA
     np.add.at(out, (slot, notes.pitch % 12), strength)
     length = np.diff(edges)
     struck = out.sum(axis=1)
+    bar = _bar_of(edges, downbeats)
+    by_bar = np.bincount(bar, weights=struck)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
             overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
             if overlap <= 0.25 * length[beat]:
                 break
-            ring = _RING_UNDER if struck[beat] >= 1.5 else _RING
+            old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK
+            ring = _RING_UNDER if old or struck[beat] >= 1.5 else _RING
             out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
     return out
+
+
+def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.int64]:
+    """Which bar each beat lies in, from 0 (a pickup); all in one where bars are not known."""
+    n = edges.size - 1
+    if downbeats is None:
+        return np.zeros(n, dtype=np.int64)
+    near = _NEAR_BEAT * float(np.median(np.diff(edges)))
+    return np.searchsorted(downbeats - near, edges[:-1], side="right").astype(np.int64)
 
 
 def _lasting(notes: Notes) -> FloatArray:
@@ -444,6 +466,112 @@ def _spans(
             )
         )
     return tuple(found)
+
+
+def _sounding(
+    path: npt.NDArray[np.int64],
+    notes: Notes,
+    edges: FloatArray,
+    drones: tuple[int, ...],
+    emission: FloatArray,
+) -> npt.NDArray[np.int64]:
+    """The path with no chord that needs a note never struck, where a plain triad needs none.
+
+    A triad takes the place of a chord whose root, third or seventh nobody strikes in its span if
+    its own root and third are struck there and it explains at least as much of what is.
+    """
+    pairs, _, inside, _ = _states()
+    slot = _slot(notes, edges)
+    strength = notes.weight * _lasting(notes) * np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
+    out = path.copy()
+    home = {d % 12 for d in drones}  # sounds whether or not it is struck
+    starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
+    for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
+        here = (slot >= a) & (slot < b)
+        struck = np.bincount(notes.pitch[here] % 12, weights=strength[here], minlength=12)
+        root, kind = pairs[path[a]]
+        if root in home:
+            continue
+        shape = KINDS[kind]
+        if all(struck[(root + s) % 12] > 0 for s in shape.steps if s not in (*shape.optional, 7)):
+            continue
+        explained = float(inside[path[a]] @ struck) - 1e-9
+        plain = [
+            row
+            for row, (low, name) in enumerate(pairs)
+            if name in ("", "m")
+            and all(struck[pc] > 0 for pc in _pcs(low, name) - {(low + 7) % 12})
+            and inside[row] @ struck >= explained
+        ]
+        if plain:
+            out[a:b] = max(plain, key=lambda row: float(emission[a:b, row].sum()))
+    return out
+
+
+def _with_power(
+    spans: tuple[ChordSpan, ...],
+    notes: Notes,
+    edges: FloatArray,
+    mode: Mode | None,
+    drones: tuple[int, ...],
+) -> tuple[ChordSpan, ...]:
+    """The spans, with those of power chords cut out and each power chord named where it is struck.
+
+    Power chords may change between two beats.
+    """
+    groups = _groups(notes)
+    lasting = _lasting(notes)
+    out = list(spans)
+    for run in power_runs(notes, groups, lasting, drones):
+        starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, _ in run.changes]
+        if run.end < len(groups):
+            end = _snapped(float(notes.onset[groups[run.end][0]]), edges)
+        else:
+            end = _snapped(float(notes.end[np.concatenate(groups[run.first :])].max()), edges)
+            end = min(float(edges[np.searchsorted(edges[:-1], end)]), float(edges[-1]))
+        bounds = [*starts, end]
+        own = []
+        for (i, root), start, stop in zip(run.changes, bounds, bounds[1:], strict=False):
+            name = _name(root, "5", mode)
+            beats = (
+                int(np.searchsorted(edges, start, side="right")) - 1,
+                int(np.searchsorted(edges, stop)),
+            )
+            sure = float(notes.weight[groups[i]].mean())
+            chord = Chord(name, "5", name)
+            own.append(_span(chord, root, (start, stop), beats, sure, False, None, mode))
+        out = [part for span in out for part in _outside(span, bounds[0], end, edges)] + own
+    return _joined(sorted(out, key=lambda span: span.start_sec))
+
+
+def _snapped(sec: float, edges: FloatArray) -> float:
+    """The beat that is meant, where one is near; else the time itself."""
+    near = float(edges[np.abs(edges - sec).argmin()])
+    return near if abs(near - sec) <= _NEAR_BEAT * float(np.median(np.diff(edges))) else sec
+
+
+def _outside(span: ChordSpan, start: float, end: float, edges: FloatArray) -> list[ChordSpan]:
+    """What is left of a span outside ``start`` to ``end``; slivers are dropped."""
+    least = _NEAR_BEAT * float(np.median(np.diff(edges)))
+    parts = []
+    if min(span.end_sec, start) - span.start_sec > least:
+        last = min(span.end_beat, int(np.searchsorted(edges, start)))
+        parts.append(replace(span, end_sec=min(span.end_sec, start), end_beat=last))
+    if span.end_sec - max(span.start_sec, end) > least:
+        first = max(span.start_beat, int(np.searchsorted(edges, end, side="right")) - 1)
+        parts.append(replace(span, start_sec=max(span.start_sec, end), start_beat=first))
+    return parts
+
+
+def _joined(spans: list[ChordSpan]) -> tuple[ChordSpan, ...]:
+    """The spans with neighbours of one name made one."""
+    out: list[ChordSpan] = []
+    for span in spans:
+        if out and out[-1].symbol == span.symbol and span.start_sec - out[-1].end_sec < 1e-6:
+            out[-1] = replace(out[-1], end_sec=span.end_sec, end_beat=span.end_beat)
+        else:
+            out.append(span)
+    return tuple(out)
 
 
 def _span(

@@ -112,7 +112,8 @@ def bars_of(
         inside = [
             s.symbol
             for s in spans
-            if min(s.end_sec, end) - max(s.start_sec, start) > 0.2 * (end - start)
+            if min(s.end_sec, end) - max(s.start_sec, start)
+            > min(0.2 * (end - start), 0.6 * (s.end_sec - s.start_sec))
         ]
         if not inside:
             if not bars:

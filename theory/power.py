@@ -1,0 +1,90 @@
+"""Power chords as they are struck: root and fifth together, and nothing else.
+
+A hand moves one shape along the neck, so every stroke names its own chord: no key, no bar line
+and no neighbour has a say in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from theory.arrays import Notes
+
+__all__ = ["PowerRun", "power_runs"]
+
+_LEAST = 3  # strokes that make a run, on two roots at least, where they are most of the riff,
+_LEAST_AMONG = 6  # and where they are not: a strum may miss a third by chance
+_BELIEVED = 0.5  # a note shorter than this against its stroke is doubted
+
+Group = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class PowerRun:
+    """Strokes ``first`` to ``end`` (not included) are power chords.
+
+    ``changes`` lists (index of the stroke, pitch class of the root) wherever the root is new.
+    """
+
+    first: int
+    end: int
+    changes: tuple[tuple[int, int], ...]
+
+
+def power_runs(
+    notes: Notes, groups: Sequence[Group], lasting: npt.NDArray[np.float64], drones: tuple[int, ...]
+) -> tuple[PowerRun, ...]:
+    """Stretches in which every stroke is a power chord, in order of time.
+
+    ``groups`` are the notes struck together, ``lasting`` how far each note is believed. Between
+    the strokes a part of the chord just struck may sound alone, or the lowest note of another.
+    Strokes on one root only are no run, nor are those that only add a fifth to a drone.
+    """
+    struck = [
+        {int(p) for p in notes.pitch[g][lasting[g] > _BELIEVED]} or {int(notes.pitch[g][0])}
+        for g in groups
+    ]
+    roots = [_root(pitches) for pitches in struck]
+    over = [bool(set(drones) & pitches) for pitches in struck]
+    if sum(r is not None and not d for r, d in zip(roots, over, strict=True)) < _LEAST:
+        roots = [None if d else r for r, d in zip(roots, over, strict=True)]
+    basses = {min(p): r for p, r in zip(struck, roots, strict=True) if r is not None}
+    full = sum(len(pitches) > 1 for pitches in struck)
+    least = _LEAST if 2 * sum(r is not None for r in roots) > full else _LEAST_AMONG
+    runs: list[PowerRun] = []
+    changes: list[tuple[int, int]] = []
+    strokes = first = 0
+    for i, (pitches, root) in enumerate(zip(struck, roots, strict=True)):
+        now = changes[-1][1] if changes else None
+        held = now is not None and {p % 12 for p in pitches} <= {now, (now + 7) % 12}
+        if root is None and not held and len(pitches) == 1 and changes:
+            root, alone = basses.get(min(pitches)), True
+        else:
+            alone = False
+        if root is None and not held:
+            runs += _run(first, i, changes, strokes >= least)
+            changes, strokes, first = [], 0, i + 1
+            continue
+        strokes += len(pitches) > 1 and not alone
+        if root is not None and root != now:
+            changes.append((i, root))
+    return tuple(runs + _run(first, len(groups), changes, strokes >= least))
+
+
+def _root(pitches: set[int]) -> int | None:
+    """Root of a stroke that holds a root, its fifth and their octaves only; else None."""
+    classes = sorted({p % 12 for p in pitches})
+    if len(classes) != 2:
+        return None
+    low, high = classes
+    return {7: low, 5: high}.get(high - low)
+
+
+def _run(first: int, end: int, changes: list[tuple[int, int]], enough: bool) -> list[PowerRun]:
+    if not enough or len({root for _, root in changes}) < 2:
+        return []
+    return [PowerRun(first, end, tuple(changes))]
