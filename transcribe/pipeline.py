@@ -180,6 +180,10 @@ def finger(
         riff = tempo.timed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
+        if meter is not None:
+            from transcribe.formats.tab_bars import without_remark
+
+            riff = without_remark(riff)
     return _assemble(
         riff.notes,
         instrument or riff.instrument,
@@ -238,6 +242,10 @@ def compare(
         # A riff document knows whether it has a drone; the other files have no word for it.
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
+    if reference.rhythm is None and reference.extra.get("bars_sec") and reference.notes:
+        from transcribe.formats.tab_bars import in_bars
+
+        reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
     if any(note.string is None for note in reference.notes):
         reference = finger(reference, progress=progress)
     if not isinstance(take, Riff):

@@ -152,6 +152,8 @@ def _dashed(row: str) -> str:
 def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
     fingered = pipeline.finger(read_tab(UNEVEN))
     assert any("no meter" in w for w in fingered.extra["warnings"])
+    other = pipeline.finger(fingered, meter=(3, 4))
+    assert not any("no meter" in w for w in other.extra.get("warnings", ()))
     again = tempo.retime(fingered, meter=(3, 4))
     assert still_true(fingered, fingered.extra["warnings"])
     assert not still_true(again, again.extra["warnings"])

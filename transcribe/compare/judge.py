@@ -23,7 +23,14 @@ from transcribe.compare.passes import Fit, Stretch, fit_in_order, fit_stretch, g
 from transcribe.compare.practice import practice_plan
 from transcribe.compare.remarks import differences, other_riff, remarks
 from transcribe.compare.summary import summarise
-from transcribe.compare.timeline import Clock, Events, bar_of, reference_clocks, take_events
+from transcribe.compare.timeline import (
+    Clock,
+    Events,
+    bar_of,
+    has_beats,
+    reference_clocks,
+    take_events,
+)
 from transcribe.compare.verdicts import Side, judge_stretch
 from transcribe.errors import ParameterError
 from transcribe.formats.clock import Clock as BeatClock
@@ -334,7 +341,9 @@ class _Job:
         """The verdict with its beat and bar in the reference, where it has any."""
         rhythm = self.reference.rhythm
         around = row.reference is None and row.left_out
-        if rhythm is None or clock.kind == "order" or around:
+        # Where only the order is sure, the bars that the reference has still name the place.
+        unnamed = clock.kind == "order" and not has_beats(self.reference)
+        if rhythm is None or unnamed or around:
             return row
         beat: float | None
         if row.reference is not None:

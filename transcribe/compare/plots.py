@@ -44,8 +44,7 @@ def bars_of(comparison: Comparison) -> list[Bar]:
     """The reference cut into bars, with the extra notes of the take where they fell."""
     reference = comparison.reference
     rhythm = reference.rhythm
-    timed = comparison.timing in ("score", "seconds") and rhythm is not None
-    timed = timed and all(n.onset_beat is not None for n in reference.notes)
+    timed = rhythm is not None and all(n.onset_beat is not None for n in reference.notes)
     if timed and rhythm is not None:
         length = float(rhythm.meter[0])
         at = [float(n.onset_beat or 0.0) for n in reference.notes]

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from transcribe.compare.model import Pass, Summary
 from transcribe.compare.places import listed, moment, ranges
+from transcribe.compare.timeline import has_beats
 from transcribe.instrument import pitch_name, tuning_name
 from transcribe.riff import Instrument, Note, Riff
 
@@ -144,10 +145,18 @@ def _first_notes(notes: Sequence[Note]) -> str:
 def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) -> tuple[str, ...]:
     """What a reader must know to read the verdicts rightly; ``timing`` as in `Comparison`."""
     said = []
-    if timing in ("pulse", "none"):
+    from_tab = reference.extra.get("timing") == "order"
+    if timing in ("pulse", "none") and from_tab and has_beats(reference):
+        said.append(
+            "the reference comes from a tab without a count: the order of its notes is sure, their "
+            "time is not, so that timing is held only against the take's own pulse; a count under "
+            "the strings (1 & 2 &) has it held against the tab"
+        )
+    elif timing in ("pulse", "none"):
         said.append(
             "the reference has no rhythm: notes are compared in order, "
             "and timing only against the take's own pulse"
+            + ("; bar lines in the tab give it bars, a count under them beats" if from_tab else "")
         )
     elif timing == "seconds" and reference.rhythm is not None:
         said.append(

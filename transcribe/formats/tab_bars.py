@@ -9,12 +9,12 @@ import dataclasses
 import itertools
 import math
 import statistics
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from transcribe.formats.tab_riff import spread
 from transcribe.riff import Rhythm, Riff
 
-__all__ = ["in_bars", "still_true"]
+__all__ = ["in_bars", "still_true", "without_remark"]
 
 _NO_METER = "The tab tells no meter; "
 
@@ -42,7 +42,7 @@ def in_bars(
         The riff with its notes in seconds, and the tempo, meter and first beat to take. Where it
         has bar lines it has its rhythm with them, and only a first beat that was given is left.
     """
-    bars = riff.extra.get("bars_sec") or ()
+    bars: Sequence[float] = riff.extra.get("bars_sec") or ()
     told = riff.extra.get("meter")
     guessed = meter is None and not riff.extra.get("meter_told")
     meter = meter or (tuple(told) if told else (4, 4))
@@ -117,8 +117,17 @@ def still_true(riff: Riff, remarks: Iterable[str]) -> tuple[str, ...]:
     """The remarks on a riff but for the one that no meter was told, once the player gave one."""
     from transcribe.tempo import given_time
 
-    given = "meter" in given_time(riff)
-    return tuple(text for text in remarks if not given or not str(text).startswith(_NO_METER))
+    return _but_meter(remarks) if "meter" in given_time(riff) else tuple(remarks)
+
+
+def without_remark(riff: Riff) -> Riff:
+    """The riff without the remark that its tab tells no meter."""
+    kept = _but_meter(riff.extra.get("warnings", ()))
+    return dataclasses.replace(riff, extra={**riff.extra, "warnings": kept})
+
+
+def _but_meter(remarks: Iterable[str]) -> tuple[str, ...]:
+    return tuple(text for text in remarks if not str(text).startswith(_NO_METER))
 
 
 def _on_the_grid(
