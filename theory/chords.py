@@ -10,69 +10,42 @@ by the Viterbi recursion, the confidence by the forward-backward recursion of th
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import lru_cache
-from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import FloatArray, Notes, as_beats, as_notes
 from theory.errors import TheoryError
+from theory.heard import (
+    CHORD_STATES,
+    DRONE,
+    NEAR_BEAT,
+    arpeggio_basses,
+    at_home,
+    beat_edges,
+    beat_of,
+    chord_pcs,
+    commonness,
+    likelihood,
+    states,
+    strokes,
+    sustained,
+    weights_by_beat,
+)
 from theory.kinds import KINDS, Chord, chord_tones
 from theory.modes import Mode, _drones
 from theory.numerals import borrowed_from, roman_numeral
 from theory.pedals import pedals
 from theory.power import power_runs
-from theory.scales import MODES
 
 __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
-CHORD_STATES: Mapping[str, float] = MappingProxyType(
-    {
-        "": 0.0,
-        "m": 0.0,
-        "5": -0.6,
-        "7": -1.2,
-        "m7": -1.2,
-        "maj7": -1.4,
-        "sus4": -1.6,
-        "sus2": -1.8,
-        "add9": -2.4,
-        "madd9": -2.8,
-        "dim": -2.4,
-        "aug": -3.0,
-        "6": -2.6,
-        "m6": -3.0,
-        "7sus4": -2.8,
-        "m7b5": -2.8,
-        "dim7": -3.0,
-        "9": -3.4,
-        "m9": -3.6,
-        "mMaj7": -3.8,
-    }
-)
-"""Kinds that a beat may be heard as, with the logarithm of how common each is (by hand)."""
 
-_FOREIGN = 0.05  # share of the notes that no chord explains
-_BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
 _CHANGE_DRONE = -0.5  # and this much less likely over a drone
-_HOME = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
-_SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
-_OFF_MODE = -1.0
-_PRIOR = 0.6  # how much of a chord's commonness counts in each beat
-_BROKEN = 4  # notes one by one in a bar for a broken chord,
-_BASS_GAP = 3  # whose bass lies this many semitones under the rest,
-_BROKEN_BASS = 2.0  # and counts for this many strokes
-_ENOUGH = 6.0  # notes in a beat that count in full
-_RING = 0.35  # a note that only rings on counts for this much of a struck one,
-_RING_UNDER = 0.06  # and for this much where others are struck
-_NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
-_BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
-_DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,26 +76,6 @@ class ChordSpan:
     def chord(self) -> Chord:
         """The chord itself."""
         return Chord(self.root, self.kind, self.bass)
-
-
-@lru_cache(maxsize=1)
-def _states() -> tuple[tuple[tuple[int, str], ...], FloatArray, npt.NDArray[np.bool_], FloatArray]:
-    """States, log P(note | state), whether a pitch class is in the state, log prior."""
-    pairs = tuple((root, kind) for kind in CHORD_STATES for root in range(12))
-    log_p = np.empty((len(pairs), 12))
-    inside = np.zeros((len(pairs), 12), dtype=bool)
-    prior = np.array([CHORD_STATES[kind] for _, kind in pairs])
-    for row, (root, kind) in enumerate(pairs):
-        shape = KINDS[kind]
-        size = len(shape.steps)
-        # The root is doubled more often than the others, which share the rest alike.
-        shares = {step: (1.0 + 0.4 * (step == 0)) / (size + 0.4) for step in shape.steps}
-        for pc in range(12):
-            step = (pc - root) % 12
-            inside[row, pc] = step in shares
-            p = shares[step] * (1 - _FOREIGN) if step in shares else _FOREIGN / (12 - size)
-            log_p[row, pc] = np.log(p)
-    return pairs, log_p, inside, prior
 
 
 def find_chords(
@@ -167,143 +120,19 @@ def find_chords(
     if len(notes) == 0:
         return ()
     drones = _drones(drone_midi) or pedals(notes)
-    edges = _edges(notes, beats)
-    weights = _weights(notes, edges, drones, downbeats)
-    common = _commonness(mode)
-    emission = _emission(notes, edges, weights, drones, common)
-    emission += _arpeggio_basses(notes, edges, drones, downbeats)
+    edges = beat_edges(notes, beats)
+    weights = weights_by_beat(notes, edges, drones, downbeats)
+    common = commonness(mode)
+    emission = likelihood(notes, edges, weights, drones, common)
+    emission += arpeggio_basses(notes, edges, drones, downbeats)
     change = _change(edges, downbeats)
     if drones:
-        emission += _at_home(drones, mode)
+        emission += at_home(drones, mode)
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, edges, drones, emission)
     spans = _spans(notes, edges, weights, path, sure, mode, drones)
     return _with_power(spans, notes, edges, mode, drones)
-
-
-def _edges(notes: Notes, beats: FloatArray) -> FloatArray:
-    """Beat boundaries that cover every note; the last gap is carried on to the end."""
-    step = float(np.median(np.diff(beats))) if beats.size > 1 else float(notes.end.max()) + 1.0
-    first = beats[0]
-    extra = []
-    while first > notes.onset.min() + 0.25 * step:
-        first -= step
-        extra.append(first)
-    edges = np.concatenate((np.array(extra[::-1]), beats))
-    while edges[-1] < notes.onset.max() + 0.05:
-        edges = np.append(edges, edges[-1] + step)
-    return edges
-
-
-def _slot(notes: Notes, edges: FloatArray) -> npt.NDArray[np.int64]:
-    """Beat of each note; one struck a little before a beat belongs to it."""
-    early = 0.12 * float(np.median(np.diff(edges))) if edges.size > 1 else 0.0
-    slot = np.searchsorted(edges, notes.onset + early, side="right") - 1
-    return np.clip(slot, 0, edges.size - 2)
-
-
-def _weights(
-    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
-) -> FloatArray:
-    """How much of each pitch class every beat holds, shape (beats, 12).
-
-    What rings on from an earlier bar says little where the bar strikes a chord's worth itself.
-    """
-    n = edges.size - 1
-    out = np.zeros((n, 12))
-    drone = np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
-    strength = notes.weight * drone * _lasting(notes)
-    slot = _slot(notes, edges)
-    np.add.at(out, (slot, notes.pitch % 12), strength)
-    length = np.diff(edges)
-    struck = out.sum(axis=1)
-    bar = _bar_of(edges, downbeats)
-    by_bar = np.bincount(bar, weights=struck)
-    for i in range(len(notes)):
-        for beat in range(slot[i] + 1, n):
-            overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
-            if overlap <= 0.25 * length[beat]:
-                break
-            old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK
-            ring = _RING_UNDER if old or struck[beat] >= 1.5 else _RING
-            out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
-    return out
-
-
-def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.int64]:
-    """Which bar each beat lies in, from 0 (a pickup); all in one where bars are not known."""
-    n = edges.size - 1
-    if downbeats is None:
-        return np.zeros(n, dtype=np.int64)
-    near = _NEAR_BEAT * float(np.median(np.diff(edges)))
-    return np.searchsorted(downbeats - near, edges[:-1], side="right").astype(np.int64)
-
-
-def _lasting(notes: Notes) -> FloatArray:
-    """0.1-1: how long each note lasts against the longest of its stroke.
-
-    What a listener mishears in a full stroke is mostly short; a stroke that is damped as a whole
-    loses nothing.
-    """
-    out = np.ones(len(notes))
-    for group in _groups(notes):
-        longest = float(notes.duration[group].max())
-        out[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
-    return out
-
-
-def _groups(notes: Notes) -> list[npt.NDArray[np.int64]]:
-    """Indices of the notes struck together (within 60 ms of the one before)."""
-    breaks = np.flatnonzero(np.diff(notes.onset) > 0.06) + 1
-    return [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
-
-
-def _emission(
-    notes: Notes,
-    edges: FloatArray,
-    weights: FloatArray,
-    drones: tuple[int, ...],
-    common: FloatArray,
-) -> FloatArray:
-    """Log-likelihood of every beat under every state, shape (beats, states)."""
-    log_p = _states()[1]
-    # Many notes in one beat are not independent evidence: grow with the root of their number.
-    total = weights.sum(axis=1, keepdims=True)
-    scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
-    out = (weights * scale) @ log_p.T
-    slot = _slot(notes, edges)
-    lasting = _lasting(notes)
-    for group in _groups(notes):
-        struck = notes.pitch[group][lasting[group] > 0.5]
-        if len(set(struck % 12)) < 2:
-            continue
-        low = int(struck.min())
-        if low in drones:
-            continue
-        # A full stroke starts on the bass; an upstroke of three strings need not.
-        out[slot[group[0]]] += (1.0 if len(group) >= 4 else 0.3) * _bass_odds(low)
-    quiet = weights.sum(axis=1) <= 0
-    out[~quiet] += _PRIOR * common
-    out[quiet] = 0.0
-    return np.asarray(out, dtype=np.float64)
-
-
-def _at_home(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
-    """What a drone says in every beat about the chord over it, shape (states,).
-
-    Where the drone is the tonic of the mode or its fifth, the tonic's own triad is what is heard
-    until the melody says otherwise.
-    """
-    pairs = _states()[0]
-    if mode is None:
-        return np.zeros(len(pairs))
-    shape = MODES[mode.name]
-    fifth = 7 if 7 in shape.semitones else 6
-    if (min(drones) - mode.tonic_pc) % 12 not in (0, fifth):
-        return np.zeros(len(pairs))
-    kind = {(3, 7): "m", (3, 6): "dim"}.get((shape.third, fifth), "")
-    return _HOME * np.array([pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64)
 
 
 def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
@@ -312,57 +141,6 @@ def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> 
     if not drones or root != min(drones) % 12 or 7 not in KINDS[kind].steps or not thirds:
         return kind
     return kind if thirds & {int(p) % 12 for p in notes.pitch} else "5"
-
-
-def _commonness(mode: Mode | None) -> FloatArray:
-    """Logarithm of how common each state is, up to a constant, shape (states,)."""
-    pairs, _, _, prior = _states()
-    if mode is None:
-        return prior
-    own = set(mode.pitch_classes)
-    foreign = np.array([bool(_pcs(root, kind) - own) for root, kind in pairs])
-    return np.asarray(prior + _OFF_MODE * foreign, dtype=np.float64)
-
-
-def _bass_odds(low: int) -> FloatArray:
-    """Log-likelihood of the lowest note under each state, shape (states,)."""
-    pairs, _, inside, _ = _states()
-    roots = np.array([root for root, _ in pairs])
-    other = np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE))
-    return np.asarray(np.where(roots == low % 12, np.log(_BASS_ROOT), other), dtype=np.float64)
-
-
-def _arpeggio_basses(
-    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
-) -> FloatArray:
-    """What the first, lowest note of each broken chord says, shape (beats, states).
-
-    A bar that starts on its lowest note, well under the rest, with notes struck one by one,
-    is a broken chord on its bass.
-    """
-    out = np.zeros((edges.size - 1, len(_states()[0])))
-    if downbeats is None:
-        return out
-    slot = _slot(notes, edges)
-    single = np.zeros(len(notes), dtype=bool)
-    for group in _groups(notes):
-        single[group] = len(group) == 1
-    gap = float(np.median(np.diff(edges)))
-    bars = np.flatnonzero(np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap)
-    for start, end in zip(bars, np.append(bars, edges.size - 1)[1:], strict=True):
-        inside = np.flatnonzero(
-            (slot >= start) & (slot < end) & single & ~np.isin(notes.pitch, drones)
-        )
-        if len(inside) < _BROKEN:
-            continue
-        first, rest = notes.pitch[inside[0]], notes.pitch[inside[1:]]
-        if slot[inside[0]] == start and first <= rest.min() - _BASS_GAP and len(set(rest)) >= 2:
-            out[start] += _BROKEN_BASS * _bass_odds(int(first))
-    return out
-
-
-def _pcs(root: int, kind: str) -> set[int]:
-    return {(root + s) % 12 for s in KINDS[kind].steps}
 
 
 def _change(edges: FloatArray, downbeats: FloatArray | None) -> FloatArray:
@@ -432,10 +210,10 @@ def _spans(
     mode: Mode | None,
     drones: tuple[int, ...],
 ) -> tuple[ChordSpan, ...]:
-    pairs, _, inside, _ = _states()
-    slot = _slot(notes, edges)
-    groups = _groups(notes)
-    lasting = _lasting(notes)
+    pairs, _, inside, _ = states()
+    slot = beat_of(notes, edges)
+    groups = strokes(notes)
+    lasting = sustained(notes)
     starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
     found = []
     for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
@@ -480,9 +258,9 @@ def _sounding(
     A triad takes the place of a chord whose root, third or seventh nobody strikes in its span if
     its own root and third are struck there and it explains at least as much of what is.
     """
-    pairs, _, inside, _ = _states()
-    slot = _slot(notes, edges)
-    strength = notes.weight * _lasting(notes) * np.where(np.isin(notes.pitch, drones), _DRONE, 1.0)
+    pairs, _, inside, _ = states()
+    slot = beat_of(notes, edges)
+    strength = notes.weight * sustained(notes) * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
     out = path.copy()
     home = {d % 12 for d in drones}  # sounds whether or not it is struck
     starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
@@ -500,7 +278,7 @@ def _sounding(
             row
             for row, (low, name) in enumerate(pairs)
             if name in ("", "m")
-            and all(struck[pc] > 0 for pc in _pcs(low, name) - {(low + 7) % 12})
+            and all(struck[pc] > 0 for pc in chord_pcs(low, name) - {(low + 7) % 12})
             and inside[row] @ struck >= explained
         ]
         if plain:
@@ -519,8 +297,8 @@ def _with_power(
 
     Power chords may change between two beats.
     """
-    groups = _groups(notes)
-    lasting = _lasting(notes)
+    groups = strokes(notes)
+    lasting = sustained(notes)
     out = list(spans)
     for run in power_runs(notes, groups, lasting, drones):
         starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, _ in run.changes]
@@ -547,12 +325,12 @@ def _with_power(
 def _snapped(sec: float, edges: FloatArray) -> float:
     """The beat that is meant, where one is near; else the time itself."""
     near = float(edges[np.abs(edges - sec).argmin()])
-    return near if abs(near - sec) <= _NEAR_BEAT * float(np.median(np.diff(edges))) else sec
+    return near if abs(near - sec) <= NEAR_BEAT * float(np.median(np.diff(edges))) else sec
 
 
 def _outside(span: ChordSpan, start: float, end: float, edges: FloatArray) -> list[ChordSpan]:
     """What is left of a span outside ``start`` to ``end``; slivers are dropped."""
-    least = _NEAR_BEAT * float(np.median(np.diff(edges)))
+    least = NEAR_BEAT * float(np.median(np.diff(edges)))
     parts = []
     if min(span.end_sec, start) - span.start_sec > least:
         last = min(span.end_beat, int(np.searchsorted(edges, start)))
