@@ -13,7 +13,7 @@ from typing import Any
 
 from transcribe.riff import Riff
 
-__all__ = ["Entry", "next_group", "set_place", "stacks"]
+__all__ = ["Entry", "next_group", "said", "set_place", "stacks"]
 
 Entry = Mapping[str, Any]
 
@@ -42,6 +42,15 @@ def stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
         elif op == "redo" and undone:
             done.append(undone.pop())
     return done, undone
+
+
+def said(riff: Riff) -> dict[str, Any]:
+    """What the player has said of the whole riff: the ``given`` of the edits that hold."""
+    given: dict[str, Any] = {}
+    for group in stacks(riff)[0]:
+        for entry in group:
+            given |= entry.get("given") or {}
+    return given
 
 
 def next_group(riff: Riff) -> int:

@@ -21,7 +21,7 @@ from typing import Any
 from transcribe.errors import ParameterError
 from transcribe.fingering import resolve
 from transcribe.formats.document import from_json, to_json
-from transcribe.history import next_group, stacks
+from transcribe.history import next_group, said
 from transcribe.riff import Rhythm, Riff
 
 __all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time", "timed"]
@@ -424,10 +424,10 @@ def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Ri
 
 def given_time(riff: Riff) -> dict[str, Any]:
     """What the player has said of the rhythm, as arguments of `retime`: the steps that hold."""
-    given: dict[str, Any] = {}
-    for group in stacks(riff)[0]:
-        for entry in group:
-            given |= entry.get("given") or {}
+    told = said(riff)
+    given: dict[str, Any] = {
+        key: told[key] for key in ("bpm", "meter", "first_beat_sec") if key in told
+    }
     if "meter" in given:
         given["meter"] = tuple(given["meter"])
     return given
@@ -455,14 +455,16 @@ def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | No
     return kind, bpm, meter, share
 
 
-def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:
-    """``riff`` with the rhythm, score times and theory that an entry's ``was`` or ``now`` holds.
+def set_time(riff: Riff, state: Mapping[str, Any]) -> Riff:
+    """``riff`` with what the ``was`` or ``now`` of an entry holds of the whole of it.
 
-    The fingering is left as it is.
+    Its rhythm, score times, seconds, drone, instrument, other fingerings and theory are taken
+    where they are told. The fingering is left as it is.
     """
-    frame = to_json(Riff(instrument=riff.instrument, source=riff.source, drone=riff.drone))
-    frame |= {key: time[key] for key in ("rhythm", "drone", "source") if key in time}
-    beats, seconds = time["beats"], time.get("seconds", {})
+    bare = dataclasses.replace(riff, notes=(), theory=None, history=(), extra={})
+    frame = to_json(bare)
+    frame |= {key: state[key] for key in frame if key in state and key != "theory"}
+    beats, seconds = state.get("beats", {}), state.get("seconds", {})
     notes = []
     for note in riff.notes:
         name = str(note.id)
@@ -471,14 +473,12 @@ def set_time(riff: Riff, time: Mapping[str, Any]) -> Riff:
         if (pair := seconds.get(name)) is not None:
             note = dataclasses.replace(note, onset_sec=pair[0], offset_sec=pair[1])
         notes.append(note)
-    made = from_json(frame)
     return dataclasses.replace(
-        riff,
-        rhythm=made.rhythm,
-        drone=made.drone,
-        source=made.source,
+        from_json(frame),
         notes=tuple(notes),
-        theory=time["theory"],
+        theory=state.get("theory", riff.theory),
+        history=riff.history,
+        extra=riff.extra,
     )
 
 

@@ -99,7 +99,8 @@ def _add_refinger(commands: Any) -> None:
         commands,
         "refinger",
         "correct:refinger",
-        "correct a riff: pin notes to places, half or double time; the rest is solved again",
+        "correct a riff: pin notes to places, another drone, tuning or tempo; the rest is solved "
+        "again",
         "handspan refinger mooring.riff.json --pin 12=3/7",
     )
     again.add_argument("riff", metavar="RIFF", type=Path, help="riff document")
@@ -147,6 +148,13 @@ def _add_refinger(commands: Any) -> None:
         help="the beat is felt twice as fast: eighths become quarters",
     )
     _rhythm_arguments(again, bpm_in=tempo)
+    again.add_argument(
+        "--drone",
+        type=_drone,
+        metavar="auto|off|STRING",
+        help="look for the drone string again, rule it out, or name it (as it was)",
+    )
+    _instrument_arguments(again, kept=True)
     again.add_argument("--undo", action="store_true", help="take the last correction back")
     again.add_argument("--redo", action="store_true", help="make the last undone correction again")
     again.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
@@ -283,13 +291,15 @@ def _output_arguments(parser: argparse.ArgumentParser) -> None:
     _json_argument(parser)
 
 
-def _instrument_arguments(parser: argparse.ArgumentParser) -> None:
+def _instrument_arguments(parser: argparse.ArgumentParser, *, kept: bool = False) -> None:
+    """What the riff is played on; with ``kept`` it is as the riff says where it is not given."""
+    capo, frets, scale = ("as it was",) * 3 if kept else ("0", "22", "648")
     parser.add_argument(
         "--tuning", metavar="NAME|E4,B3,...", help="a tuning's name, or the strings from string 1"
     )
-    parser.add_argument("--capo", type=int, metavar="N", help="fret of the capo (0)")
-    parser.add_argument("--frets", type=int, metavar="N", help="frets on the neck (22)")
-    parser.add_argument("--scale-length", type=float, metavar="MM", help="nut to saddle (648)")
+    parser.add_argument("--capo", type=int, metavar="N", help=f"fret of the capo ({capo})")
+    parser.add_argument("--frets", type=int, metavar="N", help=f"frets on the neck ({frets})")
+    parser.add_argument("--scale-length", type=float, metavar="MM", help=f"nut to saddle ({scale})")
 
 
 def _solver_arguments(parser: argparse.ArgumentParser) -> None:

@@ -10,7 +10,7 @@ from transcribe.command.printing import Progress, changes, print_files, print_ri
 from transcribe.errors import FormatError, ParameterError
 
 if TYPE_CHECKING:
-    from transcribe.riff import Riff
+    from transcribe.riff import Instrument, Riff
 
 __all__ = ["refinger"]
 
@@ -53,8 +53,8 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
 
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
-    """``riff`` with what ``args`` ask for, in the order: back, tempo, delete, unpin, pin."""
-    from transcribe import edits, fingering, pipeline, tempo
+    """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
+    from transcribe import edits, fingering, pipeline, strings, tempo
     from transcribe.targets import pinned_of, places_in_tab, places_of
 
     repeats = not args.only_here
@@ -74,6 +74,10 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
             first_beat_sec=args.first_beat,
             progress=progress,
         )
+    if (instrument := _instrument(riff, args)) is not None:
+        riff = strings.set_instrument(riff, instrument)
+    if args.drone is not None:
+        riff = strings.set_drone(riff, args.drone)
     if args.delete:
         riff = pipeline.with_theory(riff, edits.delete(riff, args.delete))
     if args.unpin:
@@ -85,6 +89,24 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     if args.from_tab is not None:
         pins |= places_in_tab(riff, args.from_tab)
     return fingering.pin(riff, pins, repeats=repeats) if pins else riff
+
+
+def _instrument(riff: Riff, args: argparse.Namespace) -> Instrument | None:
+    """The riff's instrument with what ``args`` say of it; None where they say nothing."""
+    if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
+        return None
+    from transcribe.instrument import make_instrument, pitch_name
+
+    old = riff.instrument
+    own = args.tuning is None  # Another tuning may be that of another neck.
+    return make_instrument(
+        ",".join(pitch_name(m) for m in old.open_midi) if own else args.tuning,
+        capo=old.capo if args.capo is None else args.capo,
+        frets=old.frets if args.frets is None and own else args.frets,
+        scale_length_mm=(
+            old.scale_length_mm if args.scale_length is None and own else args.scale_length
+        ),
+    )
 
 
 def _check_kind(path: Path) -> None:

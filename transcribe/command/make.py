@@ -27,12 +27,12 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     old, revision = place.old()
     settings = _settings(args)
     if old is not None:
-        settings |= _time_kept(old, args, progress)
+        settings |= _time_kept(old, args, progress) | _strings_kept(old, args, progress)
     riff = pipeline.transcribe(
         args.take, max_sec=60 * args.max_minutes, progress=progress, **settings
     )
     if old is not None:
-        riff = _keeping(old, riff, place.document, args, progress)
+        riff = _keeping(old, riff, place.document, args, progress, drone=settings["drone"])
     _save(riff, place, args, progress, revision)
     return 0
 
@@ -48,7 +48,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     pins = _as_written(given, args) if args.as_written else None
     riff = pipeline.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
-        riff = _keeping(old, riff, place.document, args, progress)
+        riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
         f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
@@ -128,13 +128,35 @@ def _time_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[
     given = given_time(old)
     if not given or (args.bpm, args.meter, args.first_beat) != (None, None, None):
         return {}
-    if old.source is None or old.source.sha256 != _sha256(args.take):
+    if not _is_of(old, args.take):
         return {}
     words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
     told = [words[key].format(given[key]) for key in words if key in given]
     told += ["{}/{}".format(*given["meter"])] if "meter" in given else []
     progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
     return given
+
+
+def _strings_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
+    """What was corrected of tuning and drone of the same recording, unless it is said anew."""
+    from transcribe.strings import given_drone, given_instrument
+
+    kept: dict[str, Any] = {}
+    instrument, drone = given_instrument(old), given_drone(old)
+    if instrument is not None and _instrument(args) is None:
+        kept["instrument"] = instrument
+    if drone is not None and args.drone == "auto":
+        kept["drone"] = drone
+    if not kept or not _is_of(old, args.take):
+        return {}
+    words = {"instrument": "tuning and capo", "drone": f"drone {drone}"}
+    progress.say(f"as it was corrected: {', '.join(words[key] for key in kept)}")
+    return kept
+
+
+def _is_of(riff: Riff, take: Path) -> bool:
+    """Whether a riff was made from this recording."""
+    return riff.source is not None and riff.source.sha256 == _sha256(take)
 
 
 def _sha256(path: Path) -> str | None:
@@ -146,7 +168,13 @@ def _sha256(path: Path) -> str | None:
 
 
 def _keeping(
-    old: Riff, riff: Riff, document: Path, args: argparse.Namespace, progress: Progress
+    old: Riff,
+    riff: Riff,
+    document: Path,
+    args: argparse.Namespace,
+    progress: Progress,
+    *,
+    drone: Any,
 ) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
     from transcribe import pipeline, shelf
@@ -164,7 +192,7 @@ def _keeping(
         )
         if pins:
             riff = pipeline.finger(
-                riff, hand=_hand(args.hand_span), drone=args.drone, pins=pins, progress=progress
+                riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress
             )
     elif _other_recording(old, riff):
         # Phones give many recordings the same name.

@@ -82,13 +82,17 @@ def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progr
 
 
 def changes(old: Riff, new: Riff) -> list[str]:
-    """What a correction changed, a line for the rhythm and one for each note."""
+    """What a correction changed, a line for the rhythm, tuning and drone and one for each note."""
     from transcribe.instrument import pitch_name
 
     before = {note.id: note for note in old.notes}
     lines = []
     if old.rhythm is not None and new.rhythm is not None and _tempo(old) != _tempo(new):
         lines.append(f"rhythm: {_tempo(old)} -> {_tempo(new)}")
+    lines += _rebarred(old, new)
+    for name, words in (("tuning", _strings), ("drone", _drone)):
+        if words(old) != words(new):
+            lines.append(f"{name}: {words(old)} -> {words(new)}")
     for note in new.notes:
         was = before.pop(note.id, None)
         name = f"note {note.id}"
@@ -113,6 +117,45 @@ def _tempo(riff: Riff) -> str:
     assert rhythm is not None
     upper, unit = rhythm.meter
     return f"{upper}/{unit} at {round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
+
+
+def _rebarred(old: Riff, new: Riff) -> list[str]:
+    """Says where bar 1 begins now, and how many notes stand elsewhere in the bars."""
+    if old.rhythm is None or new.rhythm is None:
+        return []
+    lines = []
+    firsts = [r.rhythm.downbeats_sec[:1] if r.rhythm else () for r in (old, new)]
+    if firsts[0] and firsts[1] and abs(firsts[0][0] - firsts[1][0]) >= 0.005:
+        lines.append(f"bar 1: from {firsts[0][0]:.2f} s -> from {firsts[1][0]:.2f} s")
+    before = {note.id: (note.onset_beat, note.duration_beat) for note in old.notes}
+    now = [n for n in new.notes if n.id in before]
+    moved = sum((n.onset_beat, n.duration_beat) != before[n.id] for n in now)
+    if moved:
+        lines.append(f"bars: {moved} of {len(now)} notes are written at another beat or length")
+    return lines
+
+
+def _strings(riff: Riff) -> str:
+    from transcribe.instrument import pitch_name, tuning_name
+    from transcribe.riff import Instrument
+
+    instrument = riff.instrument
+    known = tuning_name(instrument.open_midi)
+    told = known or " ".join(pitch_name(m) for m in instrument.open_midi)
+    told += f", capo {instrument.capo}" if instrument.capo else ""
+    usual = Instrument()
+    if instrument.frets != usual.frets:
+        told += f", {instrument.frets} frets"
+    if instrument.scale_length_mm != usual.scale_length_mm:
+        told += f", {instrument.scale_length_mm:g} mm"
+    return told
+
+
+def _drone(riff: Riff) -> str:
+    if riff.drone is None:
+        return "none"
+    strings = (riff.drone.string, *riff.drone.other_strings)
+    return "open string " + " and ".join(str(string) for string in strings)
 
 
 def place(note: Note) -> str:
