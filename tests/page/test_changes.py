@@ -492,6 +492,80 @@ def test_finger_again_on_another_tuning_keeps_pins_that_fit(start, put, one_riff
     assert [n.pitch_midi for n in after.notes] == [n.pitch_midi for n in riff.notes]
 
 
+def _again(server: Server, riff_id: str, **settings: object) -> dict:
+    body = {"from": "notes", "settings": settings}
+    job = server.ask("POST", f"/api/riffs/{riff_id}/again", body)[1]["job"]
+    outcome = server.outcome(job)
+    assert outcome["state"] == "done", outcome
+    return outcome["result"]
+
+
+def _bare(riff: Riff) -> dict:
+    return {key: value for key, value in to_json(riff).items() if key != "history"}
+
+
+def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff: Riff) -> None:
+    server = start()
+    low = next(n for n in one_riff.notes if n.fret == 0)
+    high = next(n for n in one_riff.notes if n.fret and n.fret >= 2 and n.onset_sec > low.onset_sec)
+    places = {n.id: (n.string, n.fret) for n in (low, high)}
+    riff = fingering.pin(one_riff, places, repeats=False)
+    riff_id = put(server, "capo", riff=riff)
+    before = _bare(saved(server, "capo"))
+    made = _again(server, riff_id, capo=2, hand_span_mm=90, bpm=100, meter="3/4")
+    after = saved(server, "capo")
+    assert (after.instrument.capo, after.extra["hand_span_mm"]) == (2, 90)
+    assert after.rhythm is not None
+    assert after.rhythm.meter == (3, 4)
+    # The pin above the capo is where it was on the neck; no open string sounds so low any more.
+    assert (after.note(high.id).string, after.note(high.id).fret) == (high.string, high.fret - 2)
+    assert after.note(high.id).pinned
+    assert not after.note(low.id).pinned
+    assert (made["pins"], made["lost"]) == (2, [low.id])
+    assert edits.describe_last(after)[0] == "fingering anew"
+    whole = _bare(after)
+    for op, state in (("undo", before), ("redo", whole), ("undo", before)):
+        body = {"revision": None, "anyway": True, "edit": {"op": op}}
+        status, answer, _ = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)
+        assert status == 200, answer
+        assert _bare(saved(server, "capo")) == state
+    # What was done before the step is still there to be taken back.
+    body = {"revision": None, "anyway": True, "edit": {"op": "undo"}}
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
+    assert not any(note.pinned for note in saved(server, "capo").notes)
+
+
+def test_capo_can_be_taken_off_again(start, put) -> None:
+    server = start()
+    riff_id = put(server, "off")
+    for capo, hand in ((2, 90), (0, 0)):
+        _again(server, riff_id, capo=capo, hand_span_mm=hand)
+        assert saved(server, "off").instrument.capo == capo
+    assert "hand_span_mm" not in saved(server, "off").extra
+
+
+def test_removed_riff_is_put_back(start, put, one_riff: Riff) -> None:
+    server = start()
+    riff_id = put(server, "gone")
+    gone = server.ask("DELETE", f"/api/riffs/{riff_id}")[1]
+    put(server, "gone", riff=dataclasses.replace(one_riff, notes=one_riff.notes[:3]))
+    status, back, _ = server.ask("POST", f"/api/removed/{gone['removed']}/back", {})
+    assert (status, back["name"]) == (200, "gone-2")
+    assert len(saved(server, "gone").notes) == 3
+    assert saved(server, "gone-2").notes == one_riff.notes
+    assert server.ask("POST", f"/api/removed/{gone['removed']}/back", {})[0] == 404
+
+
+def test_name_that_is_taken_is_told_of(start, put) -> None:
+    server = start()
+    put(server, "one")
+    riff_id = put(server, "two")
+    named = server.ask("POST", f"/api/riffs/{riff_id}/name", {"name": "One"})[1]
+    assert (named["name"], named["taken"]) == ("one-2", "one")
+    named = server.ask("POST", f"/api/riffs/{named['riff']}/name", {"name": "three"})[1]
+    assert (named["name"], named["taken"]) == ("three", None)
+
+
 def test_files_are_made_and_read_back(start, put, one_riff: Riff, tmp_path: Path) -> None:
     from transcribe.formats import read_any
 

@@ -78,6 +78,33 @@ def test_file_of_notes_leaves_no_name_of_ours_in_the_document(server: Server) ->
     assert document.source is None or document.source.file == ""
 
 
+def test_places_of_a_tab_stay_as_they_are_written(start) -> None:
+    from transcribe.formats import read_any
+
+    server = start()
+    path = ROOT / "fixtures" / "tabs" / "cleat-no-rhythm.txt"
+    job = server.outcome(server.send(path.read_bytes(), "cleat.txt")[1]["job"])
+    assert job["state"] == "done", job
+    written = [(n.string, n.fret) for n in read_any(path).notes]
+    assert (3, 4) in written
+
+    def now() -> list[tuple]:
+        notes = read_riff(server.folder / "cleat.riff.json").notes
+        return [(n.string, n.fret) for n in notes]
+
+    assert now() == written
+    (brief,) = server.ask("GET", "/api/shelf")[1]["riffs"]
+    assert brief["pins"] == 0, "no hand has pinned anything"
+    riff_id = job["result"]["riff"]
+    shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
+    assert shown["written"] == len(written)
+    for op, written_left in (("anew", 0), ("undo", len(written))):
+        body = {"revision": shown["revision"], "edit": {"op": op}}
+        shown = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[1]
+        assert shown["written"] == written_left
+        assert (now() == written) is (op == "undo")
+
+
 HOSTILE = {
     "noise.wav": bytes(range(256)) * 40,
     "cut.wav": b"RIFF\xff\xff\xff\xffWAVEfmt ",

@@ -61,6 +61,7 @@ class Api:
             ("GET", "/api/riffs/{riff}/revision", self._revision),
             ("POST", "/api/riffs/{riff}/edits", self._edit),
             ("GET", "/api/riffs/{riff}/notes/{note:int}", self._note),
+            ("GET", "/api/riffs/{riff}/cost", self._cost),
             ("GET", "/api/riffs/{riff}/check", self._check),
             ("DELETE", "/api/riffs/{riff}/check", self._clear_check),
             ("POST", "/api/riffs/{riff}/prepare", self._prepare),
@@ -157,6 +158,9 @@ class Api:
     async def _note(self, request: Request) -> Response:
         note_id = request.path_params["note"]
         return JSONResponse(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
+
+    async def _cost(self, request: Request) -> Response:
+        return JSONResponse(await run_in_threadpool(self._desk.cost, _riff_id(request)))
 
     async def _check(self, request: Request) -> Response:
         return JSONResponse(await run_in_threadpool(self._desk.check, _riff_id(request)))

@@ -92,7 +92,6 @@ class Desk:
             "undo": undo,
             "redo": redo,
             "written": len(written(riff)),
-            "cost": _cost(riff),
             "duration_sec": _duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
             "take": {"there": take is not None, "ready": ready}
@@ -119,6 +118,11 @@ class Desk:
             "why": fingering.explain(riff, note_id),
             "repeats": list(fingering.repeats_of(riff, note_id)),
         }
+
+    def cost(self, riff_id: str) -> dict[str, Any]:
+        """What the fingering as it is costs the hand, to hold the other fingerings against."""
+        riff, revision = read_revision(self._store.entry(riff_id).path)
+        return {"revision": revision, "cost": _cost(riff)}
 
     def rename(self, riff_id: str, wanted: Any) -> dict[str, Any]:
         """Give a riff another name."""
@@ -222,7 +226,13 @@ class Desk:
                 forms = shelf.forms_beside(old, entry.path.parent, entry.name)
                 replace(entry.path, riff, expected=revision)
                 shelf.write_beside(riff, entry.path.parent, entry.name, forms)
-            return {"riff": entry.id, "name": entry.name}
+            return {
+                "riff": entry.id,
+                "name": entry.name,
+                "pins": result["pins"],
+                "lost": result["lost"],
+                "moved": _moved(old, riff),
+            }
 
         arguments = {"riff": to_json(old), "settings": dict(settings)}
         return self._jobs.start(

@@ -137,8 +137,8 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
     if lost := len(written) - len(pins):
         extra["warnings"] = [
             *extra.get("warnings", ()),
-            f"{lost} of {len(written)} places written in {shown} sound another pitch on this tuning "
-            "and capo, so those notes were fingered anew",
+            f"{lost} of {len(written)} places written in {shown} sound another pitch on this "
+            "tuning and capo, so those notes were fingered anew",
         ]
     if pins:
         extra["as_written"] = {str(i): list(place) for i, place in pins.items()}
@@ -220,7 +220,7 @@ def _finger(
     if not settings.get("hand_span_mm"):
         options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
     options["instrument"] = instrument
-    notes = kept_places(old.notes, old.instrument, instrument)
+    notes = kept_places(old.notes, instrument)
     extra = {key: value for key, value in old.extra.items() if key != "hand_span_mm"}
     ready = dataclasses.replace(old, notes=notes, extra=extra, instrument=instrument)
     new = pipeline.finger(ready, progress=progress, **options)
@@ -233,7 +233,11 @@ def _finger(
                 for note in new.notes
             ),
         )
-    given = {key: options[key] for key in ("bpm", "meter") if key in options}
+    given: dict[str, Any] = {
+        key: options[key] for key in ("bpm", "meter", "drone") if key in options
+    }
+    if instrument != old.instrument:
+        given["instrument"] = True
     before, after = pins_of(old), pins_of(new)
     return {
         "riff": to_json(as_step(old, new, given)),
