@@ -250,3 +250,42 @@ def test_find_drone_is_not_a_string_that_the_tab_stops() -> None:
     assert find_drone(notes, make_instrument("standard")) is None
     unsaid = [dataclasses.replace(n, string=None, fret=None) for n in notes]
     assert find_drone(unsaid, make_instrument("standard")) is not None
+
+
+def _written(text: str, *, step: float = 0.3) -> list[Note]:
+    """One "string:fret" a step, each ringing until its string is taken, a bar at most."""
+    instrument = Instrument()
+    places = [tuple(int(x) for x in word.split(":")) for word in text.split()]
+    notes = []
+    for k, (string, fret) in enumerate(places):
+        again = next((j for j in range(k + 1, len(places)) if places[j][0] == string), len(places))
+        pitch = instrument.pitch_midi(string, fret)
+        notes.append(
+            Note(k + 1, step * k, step * min(again, k + 8), pitch, string=string, fret=fret)
+        )
+    return notes
+
+
+LEAPING = {
+    "once a bar": "6:0 5:2 4:2 5:3 5:2 4:2 5:3 5:2 6:0 5:2 4:2 5:3 4:5 4:4 4:2 4:0 " * 2,
+    "twice a bar": "6:0 5:2 4:2 3:0 6:0 5:2 4:2 3:0 6:0 5:3 4:2 3:0 6:0 5:3 4:2 3:0 " * 2,
+    "on string 5": "5:0 4:2 3:2 4:3 4:2 3:2 4:3 4:2 5:0 4:2 3:2 4:3 3:4 3:2 4:2 4:0 " * 2,
+}
+
+
+@pytest.mark.parametrize("name", list(LEAPING))
+def test_a_bass_note_of_a_line_that_leaps_is_no_drone(name: str) -> None:
+    notes = _written(LEAPING[name])
+    bare = [dataclasses.replace(n, string=None, fret=None) for n in notes]
+    solved = solve(bare, Instrument())
+    assert solved.drone is None
+    assert max(fret for _, fret in solved.positions.values()) <= 5
+
+
+def test_a_drone_struck_once_a_bar_under_a_line_by_step_stays_one() -> None:
+    steps = "6:0 5:2 5:3 5:5 5:3 5:2 5:3 5:5 6:0 5:7 5:5 5:3 5:5 5:3 5:2 5:0 "
+    notes = [dataclasses.replace(n, string=None, fret=None) for n in _written(steps * 2)]
+    solved = solve(notes, Instrument())
+    assert solved.drone is not None
+    assert solved.drone.string == 6
+    assert {solved.positions[n.id][0] for n in notes if n.pitch_midi != 40} == {5}

@@ -25,6 +25,7 @@ __all__ = ["LEGATO_COST", "Beam", "States", "Step", "off_home"]
 LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
 
 
+_OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
 _KEPT_ONSETS = 600  # a longer riff is searched anew each time, to hold memory down
 
@@ -308,8 +309,29 @@ class Beam:
                 for n, j in onset.parallel
             ]
             yield "parallel_off", np.sum(off, axis=0)
+        yield from self._chords(states, onset, cand)
         for n, j in onset.legato:
             yield "legato", states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
+
+    def _chords(
+        self, states: States, onset: Onset, cand: Candidates
+    ) -> Iterator[tuple[str, np.ndarray]]:
+        share = _OCTAVE_SHARE if onset.apart == 2 else 1.0
+        if onset.shape:
+            strings = cand.strings[:, list(onset.shape)]
+            off = np.diff(strings, axis=1) != -onset.apart
+            yield "shape_off", share * off.sum(axis=1)[None, :]
+        for name, pairs in (("struck_off", onset.struck), ("shape_moves", onset.shape_from)):
+            if not pairs:
+                continue
+            was = states.strings[:, None, [j % MEMORY for _, j in pairs]]
+            now = cand.strings[None, :, [n for n, _ in pairs]]
+            moved = (was != now).any(axis=2)
+            if name == "shape_moves":
+                # Between strings tuned otherwise the shape itself changes as well.
+                bent = np.diff(self._open[was], axis=2) != np.diff(self._open[now], axis=2)
+                moved = share * (moved + 0.5 * bent.any(axis=2))
+            yield name, moved
 
     def _recent(
         self, states: States, onset: Onset, cand: Candidates

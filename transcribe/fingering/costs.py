@@ -14,6 +14,7 @@ from transcribe.fingering.plan import RECENT
 
 __all__ = [
     "ALIKE",
+    "CHORDS",
     "DRONE",
     "FITTED",
     "HAND_SET",
@@ -60,6 +61,9 @@ TRANSITION = (
 
 DRONE = ("drone_off", "melody_on_drone", "melody_far", "melody_above", "melody_off", "melody_moves")
 """Names of the costs under a drone; near-hard, set by hand: no edition holds such riffs."""
+
+CHORDS = ("shape_off", "shape_moves", "struck_off")
+"""Names of the costs of chord shapes; set by hand: the editions hold no power chords."""
 
 ALIKE = "repeat_off"
 """Name of the cost of a note that lies elsewhere than in another repeat of its phrase."""
@@ -125,6 +129,9 @@ HAND_SET: Mapping[str, float] = MappingProxyType(
         "shift_guided": -0.1,
         "voice_far": 0.1,
         "off_home": 3.0,
+        "shape_off": 6.0,
+        "shape_moves": 6.0,
+        "struck_off": 12.0,
         "repeat_off": 4.0,
         "drone_off": 60.0,
         "melody_on_drone": 40.0,

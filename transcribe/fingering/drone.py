@@ -3,7 +3,8 @@
 A pitch is a drone when it can be an open string, is struck again and again or held so that it
 hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords. In
 the midst of a melody or above it, it has to be struck with two notes in five, and the melody has
-to fit the thicker string beside it.
+to fit the thicker string beside it. A low note that is struck once a bar, by itself, under a line
+that leaps is that line's bass and no drone.
 Asking only how often the pitch is struck would take every pedal bass for a drone.
 
 Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI numbers.
@@ -50,6 +51,9 @@ _MAX_MELODY_TOGETHER = 0.14
 _MIN_ONSET_SHARE = 0.12
 _MIN_COVER_IF_RARE = 0.85
 _MIN_HELD = 0.5
+_MAX_BASS_SHARE = 0.35  # struck more often than this it is no bass note of a line
+_MIN_ALONE = 0.65
+_LEAP, _MIN_LEAPS = 4, 0.28  # semitones that leave the hand's place on a string, and their share
 _HIGH_FRET, _FAR_FRETS, _NEAR_FRETS = 12, 7, 6
 _MAX_STOPPED = 0.15  # share of the melody that a tab may write on the drone's own string
 
@@ -246,6 +250,8 @@ def _measure(
     rare = share < _MIN_ONSET_SHARE and covered < _MIN_COVER_IF_RARE
     if covered < _MIN_COVER or together > _MAX_MELODY_TOGETHER or rare:
         return None
+    if share <= _MAX_BASS_SHARE and _a_bass(struck, melody):
+        return None
     near = {s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)}
     if not _beside(melody, sorted(near), instrument, _MIN_BESIDE):
         return None
@@ -259,6 +265,18 @@ def _measure(
         ):
             return None
     return _Found(pitch, string, start, end, covered + share + below)
+
+
+def _a_bass(struck: Sequence[Note], melody: Sequence[Note]) -> bool:
+    """Whether a pitch that is struck now and then is one note of a line that leaps.
+
+    A bass note takes its own place in the line; a drone mostly sounds along with the melody. No
+    hand follows leaps along one string for the sake of a note that comes once a bar.
+    """
+    times = np.array([n.onset_sec for n in melody])
+    alone = np.mean([np.abs(times - n.onset_sec).min() > _TOGETHER_SEC for n in struck])
+    steps = np.abs(np.diff([n.pitch_midi for n in melody]))
+    return bool(alone >= _MIN_ALONE and np.mean(steps >= _LEAP) >= _MIN_LEAPS)
 
 
 def _regular(struck: Sequence[Note]) -> bool:

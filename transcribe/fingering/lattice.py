@@ -85,7 +85,8 @@ def lay_out(
             if name in column:
                 table[:, :, column[name]] += values
             else:
-                rest += LEGATO_COST * np.broadcast_to(values, shape)
+                weight_of = LEGATO_COST if name == "legato" else weights[name]
+                rest += weight_of * np.broadcast_to(values, shape)
         local = table @ weight + rest
         parents, choices = beam.survivors(states, onset, local)
         free = ~cand.fretted[choices]

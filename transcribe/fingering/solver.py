@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from transcribe.errors import ParameterError
 from transcribe.fingering.beam import Beam, Step
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import ALIKE, DRONE, default_weights, finger_weights
+from transcribe.fingering.costs import ALIKE, CHORDS, DRONE, default_weights, finger_weights
 from transcribe.fingering.drone import far_up, find_drone
 from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
@@ -127,8 +127,8 @@ class Solver:
     ) -> dict[int, float]:
         """What it costs the hand to play ``notes`` at ``positions``, by note id.
 
-        The rules of the drone and of repeats are left out: they say what is wanted, not what is
-        hard. Fingers are chosen anew.
+        The rules of the drone, of chord shapes and of repeats are left out: they say what is
+        wanted, not what is hard. Fingers are chosen anew.
         """
         ordered = sort_notes(list(notes))
         plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=positions)
@@ -136,7 +136,7 @@ class Solver:
         costs = self.beam.account(plan.onsets, [s.choice for s in steps])
         out: dict[int, float] = {}
         for onset, named in zip(plan.onsets, costs, strict=True):
-            hard = sum(v for name, v in named.items() if name not in (*DRONE, ALIKE))
+            hard = sum(v for name, v in named.items() if name not in (*DRONE, *CHORDS, ALIKE))
             for i in onset.notes:
                 out[ordered[i].id] = hard / len(onset.notes)
         return out
