@@ -412,7 +412,109 @@ def test_a_corrected_tempo_outlives_a_second_transcription(
     again = read_riff(document)
     assert again.rhythm is not None
     assert again.rhythm.bpm == half.rhythm.bpm
+    assert main(["transcribe", str(take), "--quiet"]) == 0  # its history is gone, not what it said
+    third = read_riff(document)
+    assert third.rhythm is not None
+    assert third.rhythm.bpm == half.rhythm.bpm
     assert main(["transcribe", str(take), "--quiet", "--bpm", "125"]) == 0
     anew = read_riff(document)
     assert anew.rhythm is not None
     assert anew.rhythm.bpm == 125.0
+
+
+def test_nothing_to_correct_is_told_and_writes_nothing(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = {path: path.read_bytes() for path in loop.parent.iterdir()}
+    for more in ([], ["--quiet"], ["--json"], ["--only-here"]):
+        assert main(["refinger", str(loop), *more]) == 1
+        said = capsys.readouterr().err
+        assert "nothing to correct" in said
+        assert f"handspan show {loop}" in said
+    assert {path: path.read_bytes() for path in loop.parent.iterdir()} == before
+
+
+def test_a_first_beat_says_what_it_changed(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["refinger", str(loop), "--first-beat", "0.625"]) == 0
+    said = capsys.readouterr().out
+    assert "bar 1: from 0.00 s -> from 0.62 s" in said
+    assert "of 20 notes are written at another beat or length" in said
+    assert "no note moved" not in said
+
+
+def test_notes_that_do_not_go_to_a_string_are_named(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """G3 is the lowest note of bar 1, and string 2 begins at B3 (standard tuning)."""
+    assert main(["refinger", str(loop), "--pin", "bar:1=2"]) == 0
+    caught = capsys.readouterr()
+    assert "bar:1=2: string 2 has no fret for notes 1 (G3), 2 (A3), 4 (A3)" in caught.err
+    assert "note 3: string 3 fret 4 -> string 2 fret 0 (pinned)" in caught.out
+
+
+def test_the_notes_of_a_bar_are_taken_out(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["refinger", str(loop), "--delete", "bar:5"]) == 0
+    assert len(read_riff(loop).notes) == 16
+    assert main(["refinger", str(loop), "--undo"]) == 0
+    assert len(read_riff(loop).notes) == 20
+    assert main(["refinger", str(loop), "--delete", "bar:9"]) == 1
+    assert "bar 9 holds no notes" in capsys.readouterr().err
+    assert main(["refinger", str(loop), "--delete", "bar:1=2"]) == 1
+    assert "write the ID of a note, bar:2 or phrase:A" in capsys.readouterr().err
+
+
+def test_places_that_are_only_as_written_are_no_corrections(
+    loop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tab, out = tmp_path / "mine.txt", tmp_path / "out"
+    tab.write_text(write_tab(read_riff(loop)), encoding="utf-8")
+    document = out / "mine.riff.json"
+    for options in (["--as-written"], ["--as-written"], []):
+        assert main(["finger", str(tab), "-o", str(out), *options]) == 0
+        assert "corrections" not in capsys.readouterr().err
+    assert not any(note.pinned for note in read_riff(document).notes)
+    assert main(["finger", str(tab), "-o", str(out), "--as-written"]) == 0
+    assert main(["refinger", str(document), "--pin", "17=3/7", "--only-here"]) == 0
+    capsys.readouterr()
+    assert main(["finger", str(tab), "-o", str(out)]) == 0
+    assert "held corrections: 1 pin carried over" in capsys.readouterr().err
+    assert [note.id for note in read_riff(document).notes if note.pinned] == [17]
+    # All that the document holds is carried over again: no other copy is kept of it.
+    assert main(["finger", str(tab), "-o", str(out)]) == 0
+    assert [note.id for note in read_riff(document).notes if note.pinned] == [17]
+    assert [path.name for path in out.glob("*.kept-*")] == ["mine.kept-1.riff.json"]
+
+
+def test_a_file_is_no_folder_for_files(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["finger", str(loop), "-o", str(loop)]) == 1
+    assert "is a file; give a folder for the files" in capsys.readouterr().err
+
+
+def test_a_folder_is_no_page(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = loop.parent
+    assert main(["compare", str(loop), str(loop), "--report", str(folder)]) == 1
+    assert f"--report {folder / 'report.html'}" in capsys.readouterr().err
+    assert not list(folder.glob("*.progress.jsonl"))
+
+
+def test_a_spoilt_progress_file_blocks_no_comparison(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    diary = loop.with_name("rope-walk.progress.jsonl")
+    diary.write_text("not a line of it\n", encoding="utf-8")
+    assert main(["compare", str(loop), str(loop)]) == 0
+    caught = capsys.readouterr()
+    assert caught.out.strip()
+    assert "rope-walk.progress.jsonl:1: not a line of a progress file" in caught.err
+    assert "left as it is and this take is not added" in caught.err
+    assert caught.err.count("\n") == 1
+    assert diary.read_text(encoding="utf-8") == "not a line of it\n"
+
+
+def test_a_reference_is_called_by_the_file_that_was_given(loop: Path, tmp_path: Path) -> None:
+    from transcribe import pipeline
+
+    other = Path(shutil.copy(loop, tmp_path / "other.riff.json"))
+    held = pipeline.compare(loop, other)
+    assert held.reference.source is not None
+    assert held.reference.source.file == "other.riff.json"

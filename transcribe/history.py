@@ -13,10 +13,11 @@ from typing import Any
 
 from transcribe.riff import Riff
 
-__all__ = ["Entry", "next_group", "said", "set_place", "stacks"]
+__all__ = ["SAID", "Entry", "next_group", "said", "set_place", "stacks"]
 
 Entry = Mapping[str, Any]
 
+SAID = "said"  # in the document, what was said of it before its history began
 CHANGES = ("pin", "unpin", "edit")
 
 
@@ -45,8 +46,11 @@ def stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
 
 
 def said(riff: Riff) -> dict[str, Any]:
-    """What the player has said of the whole riff: the ``given`` of the edits that hold."""
-    given: dict[str, Any] = {}
+    """What the player has said of the whole riff: the ``given`` of the edits that hold.
+
+    What was said of an earlier transcription of the take, whose history is gone, comes first.
+    """
+    given: dict[str, Any] = dict(riff.extra.get(SAID) or {})
     for group in stacks(riff)[0]:
         for entry in group:
             given |= entry.get("given") or {}

@@ -239,6 +239,9 @@ def compare(
     if not isinstance(reference, Riff):
         path = reference
         reference = describe(path, part=part)
+        # It is told by the file that was given, whatever that was made from.
+        source = dataclasses.replace(reference.source or Source(""), file=Path(path).name)
+        reference = dataclasses.replace(reference, source=source)
         # A riff document knows whether it has a drone; the other files have no word for it.
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))

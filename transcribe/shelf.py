@@ -216,7 +216,9 @@ def save(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise FormatError(f"{folder} cannot be made: {error.strerror}") from None
+        raise FormatError(
+            f"{folder} cannot be made: {error.strerror}; give another folder, such as -o riffs"
+        ) from None
     document = folder / f"{name}{RIFF_SUFFIX}"
     for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in made)):
         if path.is_dir():

@@ -2,7 +2,8 @@
 
 Written on the command line as ``12=3/7`` (note 12 on string 3, fret 7), ``bar:2=4`` (the notes
 of bar 2 on string 4), ``phrase:A=4``, or ``bar:2`` alone (the notes of bar 2 stay where they lie).
-Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``. A text tab that was edited names its
+Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``, notes taken out by ``12``, ``bar:2``
+or ``phrase:A``. A text tab that was edited names its
 places by itself.
 """
 
@@ -18,7 +19,14 @@ from transcribe.errors import ParameterError
 from transcribe.instrument import pitch_name
 from transcribe.riff import Note, Riff
 
-__all__ = ["pinned_of", "place_in_score", "places_in_tab", "places_of"]
+__all__ = [
+    "notes_of",
+    "pinned_of",
+    "place_in_score",
+    "places_in_tab",
+    "places_of",
+    "staying",
+]
 
 _SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
 _SAME_SEC = 0.05
@@ -66,6 +74,49 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     if not places:
         raise ParameterError(f"no note of {kind} {name} can be played on string {string}")
     return places
+
+
+def staying(riff: Riff, text: str) -> tuple[str, ...]:
+    """Why notes of a bar or phrase do not go to the string that ``text`` asks for, in sentences.
+
+    Empty where all of them go; raises what `places_of` raises.
+    """
+    match = _STRETCH.match(text)
+    if match is None or match[3] is None:
+        return ()
+    going = places_of(riff, text)
+    kind, name, string = match[1], match[2], int(match[3])
+    notes = _of_bar(riff, name) if kind == "bar" else _of_phrase(riff, name)
+    left = [note for note in notes if note.id not in going]
+    beyond = [n for n in left if riff.instrument.fret_of(string, n.pitch_midi) is None]
+    drone = [note for note in left if note not in beyond]
+    sentences = []
+    for some, why in (
+        (beyond, f"string {string} has no fret for"),
+        (drone, "the drone's open string keeps"),
+    ):
+        if some:
+            ids = ", ".join(f"{note.id} ({pitch_name(note.pitch_midi)})" for note in some[:6])
+            more = f" and {len(some) - 6} more" if len(some) > 6 else ""
+            sentences.append(f"{why} note{'s' if len(some) > 1 else ''} {ids}{more}")
+    return tuple(sentences)
+
+
+def notes_of(riff: Riff, text: str) -> tuple[int, ...]:
+    """The ids of the notes that ``text`` names: ``12``, ``bar:2`` or ``phrase:A``.
+
+    Raises
+    ------
+    ParameterError
+        If ``text`` is none of these, or the bar or phrase is not there.
+    """
+    if text.isdigit():
+        return (int(text),)
+    match = _STRETCH.match(text)
+    if match is None or match[3] is not None:
+        raise ParameterError(f"{text!r} names no notes; write the ID of a note, bar:2 or phrase:A")
+    notes = _of_bar(riff, match[2]) if match[1] == "bar" else _of_phrase(riff, match[2])
+    return tuple(note.id for note in notes)
 
 
 def pinned_of(riff: Riff, text: str) -> tuple[int, ...]:

@@ -465,3 +465,15 @@ def test_read_audio_mp3_is_read_without_remarks(
     encode(path, riff, SR, "libmp3lame", bit_rate=48000)
     assert _alike(read_audio(path), riff, SR) > 0.98
     assert capfd.readouterr() == ("", "")
+
+
+def test_a_decoder_keeps_its_remarks_to_itself(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "words.mp3"
+    path.write_text("Slack water at six; bring the second rope.\n" * 200, encoding="utf-8")
+    with pytest.raises(AudioError):
+        read_audio(path)
+    assert capfd.readouterr() == ("", "")
+    os.write(2, b"the terminal is back")
+    assert capfd.readouterr().err == "the terminal is back"

@@ -172,9 +172,27 @@ def _open(path: Path) -> _Stream:
     try:
         return _open_av(path)
     except AudioError as refusal:
-        with contextlib.suppress(soundfile.LibsndfileError, OSError):
+        with contextlib.suppress(soundfile.LibsndfileError, OSError), _silent():
             return _open_soundfile(path)
         raise refusal
+
+
+@contextlib.contextmanager
+def _silent() -> Iterator[None]:
+    """Nothing on the terminal, not even from C code."""
+    try:
+        terminal = os.dup(2)
+    except OSError:  # There is none.
+        yield
+        return
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    try:
+        os.dup2(nowhere, 2)
+        yield
+    finally:
+        os.dup2(terminal, 2)
+        os.close(terminal)
+        os.close(nowhere)
 
 
 def _begins_with(path: Path, marks: tuple[bytes, ...]) -> bool:

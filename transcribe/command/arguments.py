@@ -123,9 +123,9 @@ def _add_refinger(commands: Any) -> None:
         "--delete",
         action="append",
         default=[],
-        type=int,
         metavar="ID",
-        help="take out a note that was not played, such as an overtone",
+        help="take out a note that was not played, such as an overtone, or all of bar:2, of "
+        "phrase:A",
     )
     again.add_argument(
         "--only-here", action="store_true", help="leave the repeats of the phrase as they are"

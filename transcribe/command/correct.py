@@ -23,6 +23,12 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
         raise ParameterError("--undo and --redo cancel each other; give one of them")
     _check_kind(args.riff)
     old, revision = read_revision(args.riff.resolve())
+    if not _asks(args):
+        raise ParameterError(
+            f"nothing to correct in {args.riff}; say what, such as --pin ID=STRING/FRET, --drone "
+            "off or --half-time (handspan refinger --help tells all); to look at it, handspan "
+            f"show {args.riff}"
+        )
     riff = _corrected(old, args, progress)
     if args.hand_span is not None:
         riff = fingering.refinger(riff, hand=fingering.Hand(span_mm=args.hand_span))
@@ -52,10 +58,20 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     return 0
 
 
+def _asks(args: argparse.Namespace) -> bool:
+    """Whether a correction is asked for, or another width of the tab."""
+    own = ("run", "quiet", "json", "riff", "only_here")
+    return any(
+        value is not None and value is not False and value != []
+        for name, value in vars(args).items()
+        if name not in own
+    )
+
+
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
     from transcribe import edits, fingering, pipeline, strings, tempo
-    from transcribe.targets import pinned_of, places_in_tab, places_of
+    from transcribe.targets import notes_of, pinned_of, places_in_tab, places_of, staying
 
     repeats = not args.only_here
     if args.undo:
@@ -79,13 +95,16 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     if args.drone is not None:
         riff = strings.set_drone(riff, args.drone)
     if args.delete:
-        riff = pipeline.with_theory(riff, edits.delete(riff, args.delete))
+        gone = [i for text in args.delete for i in notes_of(riff, text)]
+        riff = pipeline.with_theory(riff, edits.delete(riff, gone))
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = fingering.unpin(riff, wanted, repeats=repeats)
     pins: dict[int, tuple[int, int]] = {}
     for text in args.pin:
         pins |= places_of(riff, text)
+        for sentence in staying(riff, text):
+            progress.say(f"{text}: {sentence}")
     if args.from_tab is not None:
         pins |= places_in_tab(riff, args.from_tab)
     return fingering.pin(riff, pins, repeats=repeats) if pins else riff

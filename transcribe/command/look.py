@@ -6,7 +6,7 @@ import argparse
 import json
 
 from transcribe.command.printing import Progress, place, print_riff
-from transcribe.errors import ParameterError
+from transcribe.errors import FormatError, ParameterError
 
 __all__ = ["compare", "page", "show", "theory"]
 
@@ -26,11 +26,18 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe.compare import report
     from transcribe.formats.document import write_atomically
 
+    if args.report is not None and args.report.is_dir():
+        raise ParameterError(
+            f"{args.report} is a folder; name the page too: --report {args.report / 'report.html'}"
+        )
     comparison = pipeline.compare(args.take, args.reference, part=args.part, progress=progress)
     kept = diary.progress_path(args.reference)
     previous = None
     if not args.no_progress:
-        previous = diary.append(kept, diary.entry_of(comparison))
+        try:
+            previous = diary.append(kept, diary.entry_of(comparison))
+        except FormatError as error:
+            progress.say(f"{error}; until then it is left as it is and this take is not added")
     progress.clear()
     if args.report is not None:
         replaced = args.report.exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +12,14 @@ from typing import TYPE_CHECKING, Any
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.errors import FormatError, ParameterError
+from transcribe.history import SAID
 
 if TYPE_CHECKING:
     from transcribe.riff import Instrument, Note, Riff
 
 __all__ = ["demo", "finger", "transcribe"]
+
+_AS_WRITTEN = "as_written"  # in the document, where its pins are the places of the file it is from
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
@@ -25,14 +29,18 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     place = _Place.of(args, args.take)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
-    settings = _settings(args)
+    settings, kept = _settings(args), {}
     if old is not None:
-        settings |= _time_kept(old, args, progress) | _strings_kept(old, args, progress)
+        kept = _time_kept(old, args, progress) | _strings_kept(old, args, progress)
+        settings |= kept
     riff = pipeline.transcribe(
         args.take, max_sec=60 * args.max_minutes, progress=progress, **settings
     )
     if old is not None:
         riff = _keeping(old, riff, place.document, args, progress, drone=settings["drone"])
+    if kept:
+        told = {key: True if key == "instrument" else value for key, value in kept.items()}
+        riff = dataclasses.replace(riff, extra={**riff.extra, SAID: told})
     _save(riff, place, args, progress, revision)
     return 0
 
@@ -49,6 +57,8 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     riff = pipeline.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
+    if args.as_written:
+        riff = dataclasses.replace(riff, extra={**riff.extra, _AS_WRITTEN: True})
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
         f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
@@ -100,6 +110,10 @@ class _Place:
         from transcribe import shelf
 
         folder = args.output if args.output is not None else path.parent
+        if folder.is_file():
+            raise ParameterError(
+                f"{folder} is a file; give a folder for the files, such as -o riffs"
+            )
         name = shelf.riff_name(path)
         return cls(folder, name, folder / f"{name}{shelf.RIFF_SUFFIX}")
 
@@ -177,11 +191,17 @@ def _keeping(
     drone: Any,
 ) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
-    from transcribe import pipeline, shelf
+    from transcribe import shelf
     from transcribe.history import stacks
 
+    if old.extra.get(_AS_WRITTEN):
+        old = _without_written(old)
     if old.history or any(note.pinned for note in old.notes):
         pins, lost = shelf.carry_pins(old, riff.notes)
+        if not old.history and not lost:
+            # The new document holds all that the old one held: there is nothing to keep aside.
+            progress.say(f"{_count(len(pins), 'pin')} of {document} carried over")
+            return _pinned(riff, pins, args, drone, progress)
         edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
         kept = shelf.keep_old(document)
         progress.say(
@@ -191,14 +211,35 @@ def _keeping(
             + f"; the old document is kept as {kept}"
         )
         if pins:
-            riff = pipeline.finger(
-                riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress
-            )
+            riff = _pinned(riff, pins, args, drone, progress)
     elif _other_recording(old, riff):
         # Phones give many recordings the same name.
         kept = shelf.keep_old(document)
         progress.say(f"{document} was made from another recording and is kept as {kept}")
     return riff
+
+
+def _pinned(
+    riff: Riff,
+    pins: dict[int, tuple[int, int]],
+    args: argparse.Namespace,
+    drone: Any,
+    progress: Progress,
+) -> Riff:
+    from transcribe import pipeline
+
+    return pipeline.finger(
+        riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress
+    )
+
+
+def _without_written(riff: Riff) -> Riff:
+    """``riff`` with those pins alone that a correction made: the others are its file's places."""
+    from transcribe.history import stacks
+
+    mine = {e.get("note") for group in stacks(riff)[0] for e in group if e.get("op") == "pin"}
+    notes = tuple(n if n.id in mine else dataclasses.replace(n, pinned=False) for n in riff.notes)
+    return dataclasses.replace(riff, notes=notes)
 
 
 def _other_recording(old: Riff, new: Riff) -> bool:
