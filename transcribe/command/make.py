@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["demo", "finger", "transcribe"]
 
-_AS_WRITTEN = "as_written"  # in the document, where its pins are the places of the file it is from
+_AS_WRITTEN = "as_written"  # in the document, the places of its file: id -> [string, fret]
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
@@ -57,8 +58,9 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     riff = pipeline.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
-    if args.as_written:
-        riff = dataclasses.replace(riff, extra={**riff.extra, _AS_WRITTEN: True})
+    if pins is not None:
+        written = {str(i): list(spot) for i, spot in pins.items()}
+        riff = dataclasses.replace(riff, extra={**riff.extra, _AS_WRITTEN: written})
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
         f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
@@ -194,8 +196,7 @@ def _keeping(
     from transcribe import shelf
     from transcribe.history import stacks
 
-    if old.extra.get(_AS_WRITTEN):
-        old = _without_written(old)
+    old = _without_written(old)
     if old.history or any(note.pinned for note in old.notes):
         pins, lost = shelf.carry_pins(old, riff.notes)
         if not old.history and not lost:
@@ -238,7 +239,14 @@ def _without_written(riff: Riff) -> Riff:
     from transcribe.history import stacks
 
     mine = {e.get("note") for group in stacks(riff)[0] for e in group if e.get("op") == "pin"}
-    notes = tuple(n if n.id in mine else dataclasses.replace(n, pinned=False) for n in riff.notes)
+    places = riff.extra.get(_AS_WRITTEN)
+    written = places if isinstance(places, Mapping) else {}
+    notes = tuple(
+        dataclasses.replace(n, pinned=False)
+        if n.id not in mine and written.get(str(n.id)) == [n.string, n.fret]
+        else n
+        for n in riff.notes
+    )
     return dataclasses.replace(riff, notes=notes)
 
 
@@ -274,9 +282,12 @@ def _save(
     print_riff(riff, args)
     other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
     if other is not None:
+        from transcribe.formats.tab_text import unit_name
+
         kind, bpm, meter, share = other
         progress.say(
-            f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} ({share:.0%}): "
+            f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} {unit_name(meter[1])} a "
+            f"minute ({share:.0%}): "
             f"handspan refinger {place.document} --{kind.replace(' ', '-')}"
         )
     if remark:
