@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from transcribe.errors import FormatError
 from transcribe.formats.tab_text import read_tab, write_tab
 from transcribe.riff import Instrument, Riff
 
@@ -349,3 +350,82 @@ def test_tunings_that_lower_all_strings(head: str, semitones: int, names: str) -
 def test_a_tempo_beside_no_capo_is_no_fret() -> None:
     for head in ("no capo, 120 bpm", "capo, 4/4"):
         assert read_tab(f"{head}\n{PLAIN}").instrument.capo == 0
+
+
+BARS = """\
+Gangplank, 4/4
+
+e|-----0-----0---|-----1-----1---|---------------|-----3-----3---|
+B|---1---1-----1-|---1---1-----1-|---------------|---0---0-----0-|
+G|---------------|---------------|---------------|---------------|
+D|---------------|---------------|---------------|---------------|
+A|-3-------3-----|---------------|---------------|---------------|
+E|---------------|-1-------1-----|---------------|-3-------3-----|
+   1 & 2 & 3 & 4 &
+"""
+
+
+@pytest.mark.parametrize("tail", ["", " 1 & 2 & 3 & 4 &", "   (count it!)"])
+def test_a_count_under_the_first_bars_holds_for_the_others(tail: str) -> None:
+    lines = BARS.splitlines()
+    counted = lines[-1].rstrip() + tail
+    riff = read_tab("\n".join([*lines[:-1], counted, ""]))
+    beats = [n.onset_beat for n in riff.notes]
+    first = [0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
+    assert [b for b in beats if b is not None and b < 4] == [0.0, 0.5, 1.0, 1.5, 2.0, 2.5, 3.0]
+    for bar in (1, 3):
+        inside = [(b or 0.0) - 4 * bar for b in beats if 4 * bar <= (b or 0.0) < 4 * bar + 4]
+        assert inside == [b / 2 for b in first]
+    assert len(beats) == 21  # bar 3 is a bar of rest
+    assert riff.rhythm is not None
+    assert len(riff.rhythm.downbeats_sec) == 5
+
+
+def test_a_narrow_first_bar_without_a_count_is_a_pickup() -> None:
+    bars = ("-2-4-", "-0---2---4---2---", "-0---------------")
+    rows = [
+        f"{n}|" + "|".join(b if n == "D" else "-" * len(b) for b in bars) + "|" for n in "eBGDAE"
+    ]
+    riff = read_tab("\n".join([*rows, "         1 & 2 & 3 & 4 &", ""]))
+    assert riff.rhythm is not None
+    assert [n.onset_beat for n in riff.notes] == [-1.0, -0.5, 0.0, 1.0, 2.0, 3.0, 4.0]
+
+
+def test_a_system_without_a_count_takes_that_of_another() -> None:
+    system = "\n".join(f"{n}|-{i}-{i}---------|" for i, n in enumerate("eBGDAE"))
+    riff = read_tab(f"{system}\n   1 & 2 & 3 &\n\n{system}\n")
+    assert riff.rhythm is not None
+    assert sorted({n.onset_beat for n in riff.notes}) == [0.0, 0.5, 3.0, 3.5]
+
+
+def test_signs_a_column_beside_the_count_are_on_it() -> None:
+    path = Path(__file__).parents[2] / "fixtures" / "tabs" / "halyard-chords.txt"
+    riff = read_tab(path)
+    assert riff.rhythm is not None
+    assert riff.rhythm.meter == (4, 4)
+    bass = [(n.onset_beat, n.pitch_midi) for n in riff.notes if n.string in (5, 6)]
+    assert [beat for beat, _ in bass] == [0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0]
+    assert all((n.onset_beat or 0.0) * 2 % 1 == 0 for n in riff.notes)
+
+
+def test_a_line_with_a_count_is_played_as_often_as_is_said_beside_it() -> None:
+    rows = ["e|-1-2-| x3", *(f"{n}|-----|" for n in "BGDAE")]
+    riff = read_tab("\n".join([*rows, "   1 2  ", ""]))
+    assert riff.rhythm is None  # two marks are no count
+    rows = ["e|-1-2-3-| x3", *(f"{n}|-------|" for n in "BGDAE")]
+    riff = read_tab("\n".join([*rows, "   1 2 3", ""]))
+    assert riff.rhythm is not None
+    assert [n.fret for n in riff.notes] == [1, 2, 3] * 3
+
+
+@pytest.mark.parametrize("words", ["x2", "play that twice, then:", "(3x)", "repeat 4 times"])
+def test_repeats_in_words_are_told_not_dropped(words: str) -> None:
+    told = read_tab(f"{PLAIN}\n{words}\n").extra["warnings"]
+    assert any(f'says "{words}"' in remark for remark in told)
+    assert not any("says" in w for w in read_tab(BARS).extra.get("warnings", ()))
+
+
+def test_strings_without_notes_are_no_tab() -> None:
+    text = "\n".join(f"{n}|--------|" for n in "eBGDAE")
+    with pytest.raises(FormatError, match=r"tab:1: found strings without notes, expected frets"):
+        read_tab(text + "\n")

@@ -43,6 +43,12 @@ __all__ = ["read_tab"]
 _COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
 _CHORD = re.compile(r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|m|M|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$")
 _NAMED = {"&": 0.5, "+": 0.5, "and": 0.5, "e": 0.25, "a": 0.75, "t": 1 / 3, "l": 2 / 3, "i": 0.25}
+_NARROW = 0.6  # of the width of a counted bar: what is narrower is a part of one
+_AGAIN = re.compile(
+    r"^\W*(?:[x×]\s?\d{1,2}|\d{1,2}\s?[x×])(?!\w)|\b(?:twice|thrice|repeat(?:ed)?|da capo|"
+    r"once more|\d{1,2} ?times|(?:two|three|four|six|eight) times)\b",
+    re.I,
+)
 _MAX_BYTES = 4 << 20
 
 
@@ -71,12 +77,27 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     reader = _Reader(lines, name, head, instrument, systems)
     bars, counted = reader.bars()
     played = unfold(bars, name)
+    if not head.own and not any(bar.hits for bar in played):
+        raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
+    if not head.own and (told := _in_words(lines, reader.strings)):
+        riff = replace(riff, extra={**riff.extra, "warnings": told})
     if head.own and (names := _left_out(lines)):
         riff = replace(riff, extra={**riff.extra, "left_out": names})
     if riff.source is None and title:
         riff = replace(riff, source=Source(title))
     return riff
+
+
+def _in_words(lines: list[str], strings: set[int]) -> list[str]:
+    """Remarks on repeats that are told in words, which are not played."""
+    signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
+    return [
+        f'Line {i + 1} says "{line.strip()[:60]}", which is not played: write |: and :| around '
+        "what comes again, or x2 after one of its lines of strings."
+        for i, line in enumerate(lines)
+        if i not in strings and _AGAIN.search(line) and not (signs and i + 1 in strings)
+    ]
 
 
 def _left_out(lines: list[str]) -> list[str]:
@@ -132,20 +153,27 @@ class _Reader:
         self.strings = {row.line for system in systems for row in system}
         self.open_bar: TabBar | None = None
         self.found: list[TabBar] = []
+        self.learnt: list[tuple[int, dict[int, float]]] = []  # width and places of counted bars
 
     def bars(self) -> tuple[list[TabBar], bool]:
         counts = [self._count_row(system) for system in self.systems]
-        counted = all(counts) and (self.head.own or self.head.meter is not None or any(counts))
+        # People write the count under the first bars and leave it at that.
+        counted = all(counts) if self.head.own else any(counts)
         if self.head.own and self.head.meter is not None and not counted:
             bad = self.systems[counts.index(None)] if None in counts else self.systems[0]
             raise refuse(
                 self.name, bad[-1].line + 1, "no count", "the beats under the strings, 1 & 2 &"
             )
-        for system, count in zip(self.systems, counts, strict=True):
-            bars = check_columns(system, self.name, strict=self.head.own)
+        barlines = []
+        for system in self.systems:
+            barlines.append(check_columns(system, self.name, strict=self.head.own))
             self._check_frets(system)
-            if counted and count is not None:
-                self._counted(system, bars, count)
+        for system, bars, count in zip(self.systems, barlines, counts, strict=True):
+            if count is not None and not self.head.own:
+                self._learn(system, bars, count)
+        for system, bars, count in zip(self.systems, barlines, counts, strict=True):
+            if counted:
+                self._counted(system, bars, count or (system[-1].line + 1, []))
             else:
                 self._in_order(system, bars)
         return self.found, bool(counted)
@@ -178,8 +206,10 @@ class _Reader:
         if not self.head.own and above >= 0 and above not in self.strings:
             places.append(above)
         for line in places:
-            marks = _tokens(self.lines[line])
-            marks = [(column, text) for column, text in marks if text != "|"]
+            text = self.lines[line]
+            if not self.head.own:
+                text = re.sub(r"\s\([^()]*\)\s*$", "", text)  # a remark beside the count
+            marks = [(column, text) for column, text in _tokens(text) if text != "|"]
             if self.head.own and marks and marks[0][1] == "f":
                 continue
             texts = [text for _, text in marks]
@@ -224,17 +254,25 @@ class _Reader:
         chords, number = self._chord_row(system)
         fingers = self._finger_row(system)
         groups = columns_of(system)
+        before = len(self.found)
         for start, end, opening, closing in spans:
             inside = [(c, t) for c, t in marks if start <= c < end]
-            if not inside and not any(start <= c < end for c, _ in groups):
-                continue
             times = self._mark_times(inside, line)
+            if not inside:
+                struck = any(start <= c < end for c, _ in groups)
+                final = system is self.systems[-1] and end >= spans[-1][1]
+                times = self._as_elsewhere(start, end, final, struck)
+                if not times and not struck:
+                    continue
             bar = self._bar_for(start, opening, number, times, system[0].line)
             number = None
+            # Signs may stand a column before their marks throughout a bar, or after them.
+            first = min((c for c, _ in groups if start <= c < end), default=start)
+            early = bool(times) and first < min(times)
             for column, group in groups:
                 if not start <= column < end:
                     continue
-                beat = self._beat_at(column, times, group, system)
+                beat = self._beat_at(column, times, group, system, early)
                 digits = fingers.get(column, "")
                 for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
                     hit = Hit(beat, string, sign, system[string - 1].line, finger)
@@ -244,6 +282,38 @@ class _Reader:
                     bar.chords.append((self._nearest(column, times), text))
             if closing is not None:
                 self._close(bar, closing, chords, system)
+        whole = max((row.times for row in system), default=0)
+        if whole > 1 and len(self.found) > before and not _repeats(bars):
+            self.found[before].opens = True
+            self.found[-1].times = whole
+
+    def _learn(
+        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+    ) -> None:
+        """Keep where the beats of a system's counted bars stand."""
+        line, marks = count
+        for start, end, _, _ in _spans(system, bars):
+            inside = [(c, t) for c, t in marks if start <= c < end]
+            if inside and inside[0][1] == "1":
+                times = self._mark_times(inside, line)
+                self.learnt.append((end - start, {c - start: t for c, t in times.items()}))
+
+    def _as_elsewhere(self, start: int, end: int, final: bool, struck: bool) -> dict[int, float]:
+        """Places of the beats of a bar without a count: those of the counted bar most like it."""
+        if not self.learnt:
+            return {}
+        width = end - start
+        like, times = min(self.learnt, key=lambda known: abs(known[0] - width))
+        narrow = width < _NARROW * like
+        if narrow and not struck:
+            return {}
+        if narrow and not self.found:  # a pickup ends where a bar does
+            late = {c + width - like: t for c, t in times.items() if c + width >= like}
+            first = min((t for t in late.values() if t == int(t)), default=0.0)
+            return {start + c: t for c, t in late.items() if t >= first}
+        if abs(width - like) <= 1 or (narrow and final):
+            return {start + c: t for c, t in times.items() if c < width}
+        return {start + c * width // like: t for c, t in times.items()}
 
     def _bar_for(
         self,
@@ -312,6 +382,7 @@ class _Reader:
         times: dict[int, float],
         group: list[tuple[int, Sign]],
         system: list[StringLine],
+        early: bool,
     ) -> float:
         if column in times:
             return times[column]
@@ -325,7 +396,7 @@ class _Reader:
             )
         if not times:
             raise refuse(self.name, line, "a bar without a count", "beats under it, 1 & 2 &")
-        near = min(times, key=lambda c: (abs(c - column), c))
+        near = min(times, key=lambda c: (abs(c - column), -c if early else c))
         if abs(near - column) <= 1:
             return times[near]
         # Between two marks the columns share the time; thirds and quarters are what is meant.
@@ -351,7 +422,7 @@ class _Reader:
         groups = columns_of(system)
         whole = max((row.times for row in system), default=0)
         spans = _spans(system, bars)
-        signs = any(bar.opens or bar.closes for bar in bars)
+        signs = _repeats(bars)
         for i, (start, end, opening, closing) in enumerate(spans):
             bar = TabBar(len(self.found) + 1, float(max(1, end - start)), system[0].line)
             bar.opens = opening is not None and opening.opens
@@ -385,6 +456,11 @@ def _per_note(digits: str, group: list[tuple[int, Sign]]) -> list[int | None]:
     for digit, i in zip(digits, order, strict=True):
         found[i] = int(digit) if digit in "01234" else None
     return found
+
+
+def _repeats(bars: list[Bar]) -> bool:
+    """Whether there are repeat signs among bar lines."""
+    return any(bar.opens or bar.closes for bar in bars)
 
 
 _Span = tuple[int, int, Bar | None, Bar | None]
