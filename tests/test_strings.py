@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from tests.formats.riffs import make_riff
-from transcribe import edits, fingering, pipeline, strings
+from transcribe import edits, fingering, pipeline, strings, tempo
 from transcribe.cli import main
 from transcribe.errors import ParameterError
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
@@ -91,6 +92,28 @@ def test_drop_d_in_a_riff_of_standard_tuning() -> None:
     low = pipeline.finger(low, instrument=Instrument())
     dropped = strings.set_instrument(low, make_instrument("drop-d"))
     assert {(n.string, n.fret) for n in dropped.notes} == {(6, 2), (6, 4)}
+
+
+def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None:
+    capo = dataclasses.replace(riff.instrument, capo=1, frets=20)
+    steps: tuple[Callable[[Riff], Riff], ...] = (
+        lambda r: tempo.retime(r, meter=(8, 8)),
+        lambda r: strings.set_drone(r, "off"),
+        lambda r: pipeline.with_theory(r, edits.delete(r, [5])),
+        lambda r: strings.set_instrument(r, capo),
+        lambda r: tempo.retime(r, bpm=140.0),
+        tempo.half_time,
+    )
+    states = [riff]
+    for step in steps:
+        states.append(step(states[-1]))
+    now = states[-1]
+    for was in reversed(states[:-1]):
+        now = pipeline.with_theory(now, edits.undo(now))
+        assert _state(now) == _state(was)
+    for was in states[1:]:
+        now = pipeline.with_theory(now, edits.redo(now))
+        assert _state(now) == _state(was)
 
 
 def test_a_string_that_is_not_there(riff: Riff) -> None:
