@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import replace
 
 import pytest
@@ -18,7 +19,7 @@ from tests.formats.riffs import (
 )
 from transcribe.errors import FormatError, ParameterError
 from transcribe.formats.tab_layout import _Bar, _fit, _Sign
-from transcribe.formats.tab_text import layout, mark_line, string_names, write_tab
+from transcribe.formats.tab_text import layout, mark_line, read_tab, string_names, write_tab
 from transcribe.instrument import make_instrument
 from transcribe.riff import Instrument, Riff
 
@@ -248,3 +249,12 @@ def test_two_notes_of_one_string_at_once_are_refused_not_searched_for_ever() -> 
     bar = _Bar(1, 0, 1, places=[1], signs=[_Sign("3", 0, 0, "7"), _Sign("3", 0, 0, "9")])
     with pytest.raises(FormatError, match="one string"):
         _fit(bar, 4)
+
+
+@pytest.mark.parametrize("beat", [0.75, 1.5, 2 + 23 / 24, 3 + 47 / 48])
+def test_the_later_of_two_notes_at_one_place_has_room_before_the_beat_ends(beat: float) -> None:
+    items = [(0, 0.25, 4, 0), (beat, 0.02, 3, 2), (beat, 0.02, 3, 4)]
+    again = read_tab(write_tab(make_riff(items), width=400))
+    assert [(n.string, n.fret) for n in again.notes] == [(4, 0), (3, 2), (3, 4)]
+    first, second = (n.onset_beat or 0.0 for n in again.notes[1:])
+    assert beat - 0.02 <= first < second < math.floor(beat) + 1

@@ -26,6 +26,7 @@ COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&",
 """What is written at the places after the beat's number; other divisions are dots around ``&``."""
 
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
+_FINEST = 192  # places in a beat where notes of one string crowd at its end
 _FINE = 6  # places; a beat cut finer is wider than its neighbours
 _NEAR = 0.012  # beats that an onset may lie from its place
 _MIN_WIDTH = 24
@@ -201,23 +202,36 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
     held: dict[int, list[ScoreNote]] = {}
     for item in placed:
         held.setdefault(math.floor(item.onset_beat + _NEAR), []).append(item)
-    result = {}
-    for beat, items in held.items():
-        divisions = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=True)), None)
-        if divisions is None:
-            # Two notes of one string closer than the finest place: the later one moves on.
-            divisions = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=False)), 48)
-            divisions = divisions if divisions % 4 == 0 else 4 * divisions
-        taken: set[tuple[int | None, int]] = set()
-        entries: _Entries = []
-        for item in items:
-            place = min(max(_place_of(item.onset_beat - beat, divisions), 0), divisions - 1)
-            while (item.note.string, place) in taken and place < divisions - 1:
-                place += 1
-            taken.add((item.note.string, place))
-            entries.append((place, item))
-        result[beat] = (divisions, entries)
-    return result
+    return {beat: _divided(items, beat) for beat, items in held.items()}
+
+
+def _divided(items: list[ScoreNote], beat: int) -> tuple[int, _Entries]:
+    """The fewest places of a beat that hold its notes, and the place of each."""
+    for divisions in _DIVISIONS:
+        if _holds(items, beat, divisions, apart=True):
+            return divisions, _entries(items, beat, divisions)
+    # Two notes of one string closer than the finest place: the later one moves on, in places so
+    # fine that there is room for it before the beat ends.
+    least = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=False)), 48)
+    divisions = math.lcm(least, 4)
+    entries = _entries(items, beat, divisions)
+    while divisions < _FINEST and len({(i.note.string, p) for p, i in entries}) < len(entries):
+        divisions *= 2
+        entries = _entries(items, beat, divisions)
+    return divisions, entries
+
+
+def _entries(items: Iterable[ScoreNote], beat: int, divisions: int) -> _Entries:
+    """The place of each note; of two of one string at one place, the later one moves on."""
+    taken: set[tuple[int | None, int]] = set()
+    entries: _Entries = []
+    for item in items:
+        place = min(max(_place_of(item.onset_beat - beat, divisions), 0), divisions - 1)
+        while (item.note.string, place) in taken and place < divisions - 1:
+            place += 1
+        taken.add((item.note.string, place))
+        entries.append((place, item))
+    return entries
 
 
 def _holds(items: list[ScoreNote], beat: int, divisions: int, *, apart: bool) -> bool:
