@@ -235,7 +235,7 @@ _WORDS = {
     "parallel_off": "a chord that moves as one changes strings",
     "shape_off": "the chord leaves its movable shape",
     "shape_moves": "the chord's shape moves to other strings",
-    "struck_off": "a chord struck again changes its shape",
+    "struck_off": "a chord struck again, or a note of it, changes its place",
     "shift_guided": "the hand moves with no finger to guide it",
     "voice_far": "the line jumps along the neck",
     "off_home": "it leaves the position",

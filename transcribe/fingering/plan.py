@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.drone import drone_strings, melody_string
-from transcribe.fingering.shapes import movable_shape
+from transcribe.fingering.shapes import mark_shapes
 from transcribe.riff import LEGATO, Drone, Instrument, Note, legato_sources
 
 __all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
@@ -30,9 +30,6 @@ _SAME_STROKE_SEC = 0.012
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
 _SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
 _SAME_PITCH_SEC = 6.0
-_SAME_CHORD_SEC = 4.0  # a chord struck again within a bar or so keeps its shape
-_CHORDS_AROUND = 8
-_MOSTLY = 0.6  # share of the chords around that are power chords or octaves
 _SURE = 0.6
 _RECENT_ONSETS = 5
 _RECENT_SEC = 1.6
@@ -64,7 +61,8 @@ class Onset:
     (n, earlier note, kind), kinds counted by `RECENT`. ``previous``: the notes of the onset
     before. ``parallel``: (n, note of the onset before) where a chord moves up or down as one.
     ``shape``: the places n of a power chord or an octave, lowest note first, ``apart`` the strings
-    from each to the next. ``struck``: (n, earlier note) where a chord is struck again.
+    from each to the next. ``struck``: (n, earlier note) where a chord is struck again, or
+    a note of it by itself.
     ``shape_from``: (n, earlier note) where such a chord follows another of its build.
     ``line``: 1 where single notes run, 0 in chords and voices. ``rest_sec``: the silence before
     it. ``lengths``: seconds, at most 2.
@@ -204,7 +202,7 @@ def plan_onsets(
             onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
-    _look_at_chords(onsets)
+    mark_shapes(onsets, memory=MEMORY)
     return Plan(onsets, tuple(unmet))
 
 
@@ -287,76 +285,6 @@ def _look_around(onsets: Sequence[Onset]) -> None:
                         onset.recent.append((n, j, size))
                     elif size and u < t - 1:
                         onset.recent.append((n, j, 2 + size))
-
-
-def _look_at_chords(onsets: Sequence[Onset]) -> None:
-    """Fill in what chords look back at: ``shape``, ``apart``, ``struck``, ``shape_from``."""
-    chords = [onset for onset in onsets if len(onset.pitches) > 1]
-    # Over a drone the melody's own string decides.
-    shapes = [((), 0) if onset.droned else movable_shape(onset.pitches) for onset in chords]
-    octaves = {onset.notes for onset, (_, apart) in zip(chords, shapes, strict=True) if apart == 2}
-    after = {a.notes: b.notes for a, b in itertools.pairwise(onsets)}
-    for t, (onset, (_, apart)) in enumerate(zip(chords, shapes, strict=True)):
-        # A bass note under its octave is two voices; octaves in a row are one.
-        if apart == 2 and not {onset.previous, after.get(onset.notes)} & octaves:
-            shapes[t] = ((), 0)
-    sums = {
-        kind: [0, *itertools.accumulate(apart == kind for _, apart in shapes)] for kind in (1, 2)
-    }
-    runs = _bare_runs(onsets)
-    last: dict[tuple[int, ...], int] = {}
-    last_shape: Onset | None = None
-    for t, (onset, (order, apart)) in enumerate(zip(chords, shapes, strict=True)):
-        low, high = max(0, t - _CHORDS_AROUND), min(len(chords), t + _CHORDS_AROUND + 1)
-        # A fifth or fourth now and then among thirds and sixths is two voices, no power chord.
-        if order and sums[apart][high] - sums[apart][low] >= _MOSTLY * (high - low):
-            onset.shape, onset.apart = order, apart
-        rising = _rising(onset)
-        pitches = tuple(onset.pitches[n] for n in rising)
-        ago = last.get(pitches, t)
-        last[pitches] = t
-        before = chords[ago] if ago < t else None
-        # Over a bass or among a line, a chord other than these may well come back another way.
-        kept = onset.shape or runs[t] == runs[ago]
-        kept = kept or (before is not None and before.notes == onset.previous)
-        if before is not None and kept and _within(before, onset):
-            pairs = zip(rising, _rising(before), strict=True)
-            onset.struck = [(n, before.notes[k]) for n, k in pairs]
-        if not onset.shape:
-            continue
-        before, last_shape = last_shape, onset
-        if before is None or onset.struck or not _within(before, onset):
-            continue
-        if _steps(before) == _steps(onset):
-            pairs = zip(onset.shape, before.shape, strict=True)
-            onset.shape_from = [(n, before.notes[k]) for n, k in pairs]
-
-
-def _bare_runs(onsets: Sequence[Onset]) -> list[int]:
-    """For each chord the number of its run: chords of one size in a row, nothing else sounding."""
-    runs, run, size = [], 0, 0
-    for onset in onsets:
-        run += len(onset.pitches) != size or bool(onset.sounding)
-        size = len(onset.pitches)
-        if size > 1:
-            runs.append(run)
-    return runs
-
-
-def _rising(onset: Onset) -> list[int]:
-    """The places of an onset's notes, lowest first."""
-    return sorted(range(len(onset.pitches)), key=lambda n: onset.pitches[n])
-
-
-def _within(before: Onset, onset: Onset) -> bool:
-    """Whether a chord is so lately before another that the hand still has its shape."""
-    lately = onset.time_sec - before.time_sec <= _SAME_CHORD_SEC
-    return lately and before.notes[0] > onset.notes[-1] - MEMORY
-
-
-def _steps(onset: Onset) -> list[int]:
-    """The intervals of a chord from its lowest note up, in semitones."""
-    return [onset.pitches[b] - onset.pitches[a] for a, b in itertools.pairwise(_rising(onset))]
 
 
 def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:
