@@ -363,3 +363,13 @@ def test_other_time_is_told_where_it_is_likely(
     extra = {"bpm_choices": [{"bpm": b, "confidence": c, "meter": [6, 8]} for b, c in choices]}
     assert tempo.other_time(Rhythm(100.0, extra=extra)) == expected
     assert tempo.other_time(Rhythm(100.0)) is None
+
+
+def test_a_riff_that_is_over_before_bar_1_has_its_beats_found_anew() -> None:
+    """The second note lies between the places of the score once it is halved."""
+    riff = write_out([(-1, 0.25, 3, 0), (-0.5 + 1 / 24, 0.25, 3, 2), (-0.25, 0.125, 3, 4)])
+    assert riff.rhythm is not None
+    assert riff.rhythm.downbeats_sec[0] > riff.notes[-1].offset_sec
+    half = tempo.half_time(riff)
+    assert half.rhythm is not None
+    assert half.rhythm.bpm == pytest.approx(riff.rhythm.bpm / 2)

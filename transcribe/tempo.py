@@ -132,8 +132,8 @@ def timed(
         meter = old.meter
     if bpm is None:
         bpm = old.bpm * (1.0 if meter is None else _unit_factor(riff, meter))
-    if first_beat_sec is None and not _is_heard(riff) and old.downbeats_sec:
-        first_beat_sec = old.downbeats_sec[0]
+    if first_beat_sec is None and not _is_heard(riff):
+        first_beat_sec = _bar_1(riff)
     return _found(riff, bpm, meter, first_beat_sec, progress)
 
 
@@ -157,7 +157,7 @@ def _rewritten(
     new = riff
     if meter is not None and meter != old.meter:
         if not _fits(riff, factor):
-            start = old.downbeats_sec[0] if old.downbeats_sec else None
+            start = _bar_1(riff)
             new = _found(riff, factor * old.bpm, meter, start, progress)
         else:
             new = _in_bars_of(_multiplied(riff, factor, meter))
@@ -233,7 +233,7 @@ def _heard_anew(
             assert new.rhythm is not None
             return dataclasses.replace(new, rhythm=dataclasses.replace(new.rhythm, bpm=bpm))
     if meter is None and 1 / _KEPT <= bpm / old.bpm <= _KEPT:
-        start = old.downbeats_sec[0] if old.downbeats_sec else None
+        start = _bar_1(riff)
         new = _found(riff, bpm, old.meter, start, progress)
         assert new.rhythm is not None
         choices = {k: old.extra[k] for k in ("meter_choices",) if k in old.extra}
@@ -257,6 +257,13 @@ def _unit_factor(riff: Riff, meter: tuple[int, int]) -> float:
     starts = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
     whole = [sum(abs(f * b - round(f * b)) < 1e-6 for b in starts) for f in (by_bar, by_unit)]
     return by_bar if whole[0] > whole[1] else by_unit
+
+
+def _bar_1(riff: Riff) -> float | None:
+    """Where bar 1 begins, in seconds; None where the riff is over before it does."""
+    downs = riff.rhythm.downbeats_sec if riff.rhythm else ()
+    end = max(note.offset_sec for note in riff.notes)
+    return downs[0] if downs and 0.0 <= downs[0] <= end else None
 
 
 def _found(
@@ -324,7 +331,7 @@ def _in_time(
     if _fits(riff, factor):
         return _multiplied(riff, factor, meter)
     # Finer notes than the score can hold are placed anew.
-    start = old.downbeats_sec[0] if old.downbeats_sec else None
+    start = _bar_1(riff)
     return _found(riff, bpm, meter, start, progress)
 
 
