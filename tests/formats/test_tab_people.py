@@ -425,6 +425,11 @@ def test_repeats_in_words_are_told_not_dropped(words: str) -> None:
     assert not any("says" in w for w in read_tab(BARS).extra.get("warnings", ()))
 
 
+def test_a_fret_right_after_the_name_of_its_string() -> None:
+    rows = [f"{n}{'0--12---' if n == 'A' else '--------'}" for n in "eBGDAE"]
+    assert [(n.string, n.fret) for n in read_tab("\n".join(rows) + "\n").notes] == [(5, 0), (5, 12)]
+
+
 def test_strings_without_notes_are_no_tab() -> None:
     text = "\n".join(f"{n}|--------|" for n in "eBGDAE")
     with pytest.raises(FormatError, match=r"tab:1: found strings without notes, expected frets"):

@@ -30,7 +30,8 @@ __all__ = [
 
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—―─━−﹣－¯", "-") | dict.fromkeys("│┃¦❘｜", "|"))
 _NAME = re.compile(
-    r"^\s*(?:(?P<name>[A-Ga-g][#b♯♭]?)(?P<octave>\d(?=\s*[|:]))?\s*(?=[|:-])|(?=[|\d-]))"
+    r"^\s*(?:(?P<name>[A-Ga-g][#b♯♭]?)(?P<octave>\d(?=\s*[|:]))?\s*(?=[|:-]|\d{1,2}-)"
+    r"|(?=[|\d-]))"
 )
 _SIGNS = set("0123456789-|:*hHpPbBrRxXtTsSoO/\\~()<>[]{}^=.vV ")
 _MAX_LINES = 20_000
