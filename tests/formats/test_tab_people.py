@@ -395,7 +395,7 @@ def test_a_system_without_a_count_takes_that_of_another() -> None:
     system = "\n".join(f"{n}|-{i}-{i}---------|" for i, n in enumerate("eBGDAE"))
     riff = read_tab(f"{system}\n   1 & 2 & 3 &\n\n{system}\n")
     assert riff.rhythm is not None
-    assert sorted({n.onset_beat for n in riff.notes}) == [0.0, 0.5, 3.0, 3.5]
+    assert sorted({n.onset_beat or 0.0 for n in riff.notes}) == [0.0, 0.5, 3.0, 3.5]
 
 
 def test_signs_a_column_beside_the_count_are_on_it() -> None:
