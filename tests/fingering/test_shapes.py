@@ -112,6 +112,14 @@ def test_a_chord_heard_without_its_octave_moves_as_the_others() -> None:
     assert {tuple(strings(chord)[:2]) for chord in played(climb)} == {(6, 5)}
 
 
+def test_power_chords_among_full_chords_keep_their_shape() -> None:
+    song = "022100 022100 x02220 x02220 355xxx 577xxx 022100"
+    chords = played(song, step=0.5)
+    assert chords[4] == ["6:3", "5:5", "4:5"]
+    assert chords[5] in (["6:5", "5:7", "4:7"], ["5:0", "4:2", "3:2"])
+    assert [len(chord) for chord in chords] == [6, 6, 5, 5, 3, 3, 6]
+
+
 def test_octaves_in_a_row_skip_a_string() -> None:
     chords = played("x3x5xx x5x7xx x7x9xx x3x5xx x3x5xx x2x4xx")
     assert {low - high for high, low in map(sorted, map(strings, chords))} == {2}

@@ -19,6 +19,7 @@ __all__ = ["mark_shapes", "movable_shape"]
 _FOURTH, _FIFTH, _OCTAVE = 5, 7, 12
 _SAME_CHORD_SEC = 4.0  # a chord struck again within a bar or so keeps its shape
 _CHORDS_AROUND = 8
+_FULL = 4  # notes of a full chord, as it is strummed
 _MOSTLY = 0.6  # share of the chords around that have the same kind of shape
 
 
@@ -49,13 +50,23 @@ def mark_shapes(onsets: Sequence[Onset], *, memory: int) -> None:
     sums = {
         kind: [0, *itertools.accumulate(apart == kind for _, apart in shapes)] for kind in (1, 2)
     }
+    full = [
+        0,
+        *itertools.accumulate(
+            apart == 1 or len(onset.pitches) >= _FULL
+            for onset, (_, apart) in zip(chords, shapes, strict=True)
+        ),
+    ]
     runs = _bare_runs(onsets)
     last: dict[tuple[int, ...], int] = {}
     last_shape: dict[int, Onset] = {}
     for t, (onset, (order, apart)) in enumerate(zip(chords, shapes, strict=True)):
         low, high = max(0, t - _CHORDS_AROUND), min(len(chords), t + _CHORDS_AROUND + 1)
-        # A fifth or fourth now and then among thirds and sixths is two voices, no power chord.
-        if order and sums[apart][high] - sums[apart][low] >= _MOSTLY * (high - low):
+        # A fifth or fourth now and then among thirds and sixths is two voices, no power chord;
+        # one with its octave among full chords is one.
+        alike = sums[apart][high] - sums[apart][low] if order else 0
+        strummed = full[high] - full[low] if len(order) > 2 else 0
+        if order and max(alike, strummed) >= _MOSTLY * (high - low):
             onset.shape, onset.apart = order, apart
         rising = _rising(onset)
         pitches = tuple(onset.pitches[n] for n in rising)
