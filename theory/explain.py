@@ -29,6 +29,7 @@ _ORDINAL = {
 _OWN = ("tonic", "scale")
 _LIKELY = 0.15  # probability of a rival from which it is named as one
 _SAME = 0.005  # share of the time by which two notes may differ and sound equally long
+_FEW = 4  # modes that are listed one by one
 _NEAR = 4  # rivals that are argued with
 
 
@@ -185,7 +186,8 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
         return ()
     names = [f.name for f in fits]
     missing = _either([_ORDINAL[n] for n in silent])
-    return (f"no {missing} heard: {_either(names)}",)
+    what = _either(names) if len(names) <= _FEW else f"{len(names)} modes hold what is heard"
+    return (f"no {missing} heard: {what}",)
 
 
 def _home_undecided(

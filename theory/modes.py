@@ -130,6 +130,7 @@ def find_mode(
     drone_midi: Iterable[int] | int | None = None,
     downbeats_sec: Iterable[float] | None = None,
     confidence: Iterable[float] | None = None,
+    flats: bool = False,
 ) -> Mode:
     """Tonic and mode of a riff with the reasons for them.
 
@@ -144,6 +145,8 @@ def find_mode(
         First beats of the bars.
     confidence : shape (n,), 0-1, optional
         How far each note is to be believed.
+    flats : bool
+        Name black keys by their flats, as players of an instrument tuned down half a step do.
 
     Raises
     ------
@@ -158,14 +161,31 @@ def find_mode(
     probability = posterior(notes, drones=drones, downbeats=downbeats)
     order = np.argsort(-probability, kind="stable")
     pairs = candidates()
+    tonic, name = pairs[order[0]]
+    home = tonic_name(tonic, name, flats=flats)
+    # Its rivals are named as in its own key: Eb phrygian, not D# phrygian, beside Eb aeolian.
     ranked = tuple(
-        Candidate(tonic_name(pairs[i][0], pairs[i][1]), pairs[i][1], float(probability[i]))
+        Candidate(
+            _rival_name(pairs[i], (home, name), flats=flats), pairs[i][1], float(probability[i])
+        )
         for i in order
     )
     best = ranked[0]
     from theory.explain import describe
 
     return describe(best, ranked, notes, drones=drones, downbeats=downbeats)
+
+
+def _rival_name(rival: tuple[int, str], key: tuple[str, str], *, flats: bool) -> str:
+    """Name of a rival's tonic in the key of another mode, where the key has that note."""
+    tonic, name = rival
+    step = (tonic - parse_note(key[0])) % 12
+    if step in MODES[key[1]].semitones:
+        own = spell(tonic, *key)
+        odd = own in ("E#", "B#", "Cb", "Fb") or len(own) > 2
+        if not odd and not any(len(note) > 3 for note in scale_notes(own, name)):
+            return own
+    return tonic_name(tonic, name, flats=flats or "b" in "".join(scale_notes(*key)))
 
 
 def _drones(drone_midi: Iterable[int] | int | None) -> tuple[int, ...]:

@@ -14,11 +14,12 @@ import numpy as np
 from theory.arrays import as_beats, as_notes
 from theory.chords import ChordSpan, find_chords
 from theory.errors import TheoryError
-from theory.explain import mode_text
+from theory.explain import mode_text, sureness
 from theory.loop import Loop, find_loop
 from theory.modes import Mode, find_mode
 from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
 from theory.pedals import pedals
+from theory.scales import tonic_name
 from theory.ways import Ways, ways_text, ways_to_play
 
 __all__ = ["Report", "report"]
@@ -28,7 +29,11 @@ _DRAWN = 15  # frets of the string that carries the mode: an octave and a third
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Mode, chords, loop and the ways to play the loop. ``mode`` is None where no note sounds."""
+    """Mode, chords, loop and the ways to play the loop.
+
+    ``mode`` is None where no note sounds, or only one whatever the octave: then ``only_note`` is
+    its name.
+    """
 
     mode: Mode | None
     chords: tuple[ChordSpan, ...]
@@ -40,6 +45,7 @@ class Report:
     scale_on_string: tuple[NeckNote, ...] = ()
     scale_in_position: tuple[NeckNote, ...] = ()
     drone_string: int | None = None
+    only_note: str = ""
 
     def as_document(self) -> dict[str, Any]:
         """The ``theory`` section of the riff document, as plain JSON values."""
@@ -56,6 +62,8 @@ class Report:
 
     def text(self) -> str:
         """The report as plain text."""
+        if self.mode is None and self.only_note:
+            return f"One note only ({self.only_note}): no mode can be told."
         if self.mode is None:
             return "No notes, so no mode and no chords."
         parts = [mode_text(self.mode)]
@@ -144,6 +152,11 @@ def report(
     drones = _as_tuple(drone_midi) or pedals(notes)
     if len(notes) == 0:
         return Report(None, (), None, (), strings, capo, drones)
+    flats = _tuned_to_flats(strings)
+    classes = {int(p) % 12 for p in notes.pitch} | {d % 12 for d in drones}
+    if len(classes) == 1:
+        only = tonic_name(classes.pop(), "ionian", flats=flats)
+        return Report(None, (), None, (), strings, capo, drones, only_note=only)
     beats, downbeats = _grid(notes.onset, notes.end, beats_sec, downbeats_sec, meter)
     mode = find_mode(
         onset_sec=onset,
@@ -152,6 +165,7 @@ def report(
         drone_midi=drones,
         downbeats_sec=downbeats,
         confidence=weight,
+        flats=flats,
     )
     chords = find_chords(
         onset_sec=onset,
@@ -193,6 +207,11 @@ def report(
         scale_in_position(mode, scale_length_mm=scale_length_mm, hand_span_mm=hand_span_mm, **neck),
         drone_string,
     )
+
+
+def _tuned_to_flats(open_midi: Sequence[int]) -> bool:
+    """Whether most open strings are black keys, as when a guitar is tuned down half a step."""
+    return 2 * sum(p % 12 in (1, 3, 6, 8, 10) for p in open_midi) > len(open_midi)
 
 
 def _beside(drone_string: int | None, strings: int) -> int:
@@ -257,6 +276,7 @@ def _mode_document(mode: Mode) -> dict[str, Any]:
         "tonic": mode.tonic,
         "name": mode.name,
         "confidence": round(mode.confidence, 4),
+        "sureness": sureness(mode.confidence),
         "parent": mode.parent,
         "notes": list(mode.notes),
         "evidence": [*mode.evidence, *mode.deciding],

@@ -138,13 +138,17 @@ def _accidentals(names: tuple[str, ...]) -> int:
 _USUAL = frozenset({"C#", "Eb", "F#", "G#", "Bb"})
 
 
-def tonic_name(tonic_pc: int, mode: str) -> str:
+def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
     """Name of the tonic that spells ``mode`` with the fewest accidentals.
 
-    Where two spellings tie, the tonic is C#, Eb, F#, G# or Bb.
+    Where two spellings tie, the tonic is C#, Eb, F#, G# or Bb. With ``flats`` a black key is a
+    flat wherever no note of the mode needs two.
+
+    >>> tonic_name(8, "aeolian"), tonic_name(8, "aeolian", flats=True)
+    ('G#', 'Ab')
     """
     shape = mode_shape(mode)
-    best: tuple[int, int, str] | None = None
+    best: tuple[int, int, int, str] | None = None
     for letter in range(7):
         name = note_name(letter, tonic_pc)
         if len(name) > 2:
@@ -153,10 +157,12 @@ def tonic_name(tonic_pc: int, mode: str) -> str:
         full = MODES["aeolian" if shape.minor else "ionian"] if len(shape.numbers) != 7 else shape
         if name in ("E#", "B#", "Cb", "Fb"):
             continue
-        rank = (_accidentals(_spelled(letter, tonic_pc, full)), name not in _USUAL, name)
+        names = _spelled(letter, tonic_pc, full)
+        sharp = flats and ("#" in name or any(len(n) > 2 for n in names))
+        rank = (sharp, _accidentals(names), name not in _USUAL, name)
         best = rank if best is None or rank < best else best
     assert best is not None
-    return best[2]
+    return best[3]
 
 
 def scale_notes(tonic: str, mode: str) -> tuple[str, ...]:

@@ -365,7 +365,8 @@ def drone_shapes(
 
     ``melody_string`` is the string beside the drone that carries the notes (both neighbours
     where it is None). The root states a chord best; where the drone already sounds the root, the
-    third does.
+    third does. A stopped note that only doubles the drone states nothing: it is given where there
+    is no other.
 
     Raises
     ------
@@ -405,7 +406,8 @@ def _drone_shapes(
             fret = (pc - neck.pitch(melody, 0)) % 12
             if fret <= neck.frets - neck.capo:
                 found.append(_two_strings(chord, neck, drone, melody, fret, tones, rank))
-    return tuple(sorted(found, key=lambda s: s.cost))
+    stated = [s for s in found if len({p % 12 for p in s.pitch_midi}) > 1]
+    return tuple(sorted(stated or found, key=lambda s: s.cost))
 
 
 def _two_strings(

@@ -67,7 +67,7 @@ def ways_to_play(
 
     Easier: the triad without its added notes, a shape of fewer fingers, two strings over the
     drone, the two-note power chord. Heavier: the power chord of three strings, the full movable
-    shape.
+    shape. No shape is listed twice for one chord.
 
     Raises
     ------
@@ -90,13 +90,14 @@ def ways_to_play(
         if not shapes:
             out.append(Ways(symbol, (), _power(symbol, span, "easier"), ()))
             continue
-        first = shapes[0]
+        plain = _different(shapes, 3)
+        easier = _easier(symbol, plain, span, neck, drone_string, melody_string)
         out.append(
             Ways(
                 symbol,
-                _different(shapes, 3),
-                _easier(symbol, first, shapes, span, neck, drone_string, melody_string),
-                _heavier(symbol, first, shapes, span),
+                plain,
+                easier,
+                _heavier(symbol, shapes, (*plain, *easier), span),
                 tuple((p.capo, p.symbols[i], p.shapes[i]) for p in plans),
             )
         )
@@ -116,20 +117,26 @@ def _different(shapes: Sequence[Shape], n: int) -> tuple[Shape, ...]:
     return tuple(kept)
 
 
+def _new(shapes: Sequence[Shape], listed: Sequence[Shape]) -> tuple[Shape, ...]:
+    """The shapes, each once, that ``listed`` does not hold."""
+    held = {s.frets for s in listed}
+    return tuple({s.frets: s for s in reversed(shapes) if s.frets not in held}.values())[::-1]
+
+
 def _fingers(shape: Shape) -> int:
     return len({f for f in shape.fingers if f})
 
 
 def _easier(
     symbol: str,
-    first: Shape,
-    shapes: Sequence[Shape],
+    plain: Sequence[Shape],
     span: dict[str, Any],
     neck: dict[str, Any],
     drone_string: int | None,
     melody_string: int | None,
 ) -> tuple[Shape, ...]:
     found: list[Shape] = []
+    first = plain[0]
     if drone_string is not None:
         found += drone_shapes(
             symbol, drone_string=drone_string, melody_string=melody_string, **neck
@@ -143,7 +150,7 @@ def _easier(
             partial = voicings(symbol, limit=1, leave_out=left, **span)
             found += [s for s in partial if _fingers(s) < _fingers(first)]
     found += _power(symbol, span, "easier")
-    return tuple(dict.fromkeys(replace(s, level="easier") for s in found))
+    return _new([replace(s, level="easier") for s in found], plain)
 
 
 def _power(symbol: str, span: dict[str, Any], level: str) -> tuple[Shape, ...]:
@@ -154,11 +161,16 @@ def _power(symbol: str, span: dict[str, Any], level: str) -> tuple[Shape, ...]:
 
 
 def _heavier(
-    symbol: str, first: Shape, shapes: Sequence[Shape], span: dict[str, Any]
+    symbol: str, shapes: Sequence[Shape], lighter: Sequence[Shape], span: dict[str, Any]
 ) -> tuple[Shape, ...]:
-    full = [s for s in shapes[1:] if s.kind == "movable" and s.barre and s.frets != first.frets]
+    """Shapes of more weight than those listed; a movable one sounds all strings but the lowest."""
+    full = [
+        s
+        for s in _new(shapes, lighter)
+        if s.kind == "movable" and s.barre and None not in s.frets[:-1]
+    ]
     found = [*_power(symbol, span, "heavier"), *full[:1]]
-    return tuple(replace(s, level="heavier") for s in found)
+    return _new([replace(s, level="heavier") for s in found], lighter)
 
 
 def ways_text(ways: Sequence[Ways]) -> str:

@@ -1,0 +1,87 @@
+"""How the report names and words things: flats, one note, missing degrees, shapes listed once.
+
+That players of a guitar tuned down half a step name its notes by flats is common practice, no
+source.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from theory import drone_shapes, find_mode, report, ways_to_play
+
+DOWN = (63, 58, 54, 49, 44, 39)
+
+
+def tune(pitches, **more):
+    onset = [0.5 * i for i in range(len(pitches))]
+    return {
+        "onset_sec": onset,
+        "duration_sec": [0.5] * len(pitches),
+        "pitch_midi": pitches,
+        **more,
+    }
+
+
+@pytest.mark.parametrize("pitches", [[52], [40, 52, 64, 52]])
+def test_one_note_tells_no_mode(pitches):
+    found = report(**tune(pitches))
+    assert found.mode is None
+    assert found.chords == ()
+    assert found.text() == "One note only (E): no mode can be told."
+    assert found.as_document()["mode"] is None
+    assert report(**tune(pitches), drone_midi=45).mode is not None  # over a drone there are two
+
+
+def test_one_note_of_a_guitar_tuned_down_is_a_flat():
+    assert "(Eb)" in report(**tune([51, 51]), open_midi=DOWN).text()
+
+
+def test_many_missing_degrees_are_said_shortly():
+    (line,) = find_mode(**tune([57, 64, 57, 64, 57])).undecided
+    assert "modes hold what is heard" in line
+    assert line.count("no ") == 1
+
+
+LINE = [0, 3, 5, 7, 8, 10, 12, 10, 8, 7, 5, 3, 2, 0, 7, 3, 0]
+
+
+def test_rivals_are_named_as_in_the_key():
+    mode = find_mode(**tune([51 + up for up in LINE]))
+    assert str(mode) == "Eb aeolian"
+    assert not any("D#" in str(c) for c in mode.runners_up)
+    said = " ".join((*mode.deciding, *mode.undecided, *mode.evidence))
+    assert "Eb" in said
+    assert "#" not in said
+
+
+@pytest.mark.parametrize(("tonic", "name"), [(56, "Ab"), (58, "Bb"), (51, "Eb")])
+def test_a_guitar_tuned_down_half_a_step_has_flats(tonic, name):
+    found = report(**tune([tonic + up for up in LINE]), open_midi=DOWN)
+    assert found.mode is not None
+    assert str(found.mode) == f"{name} aeolian"
+    assert "#" not in "".join(span.symbol for span in found.chords)
+
+
+def test_a_guitar_in_standard_tuning_keeps_the_fewest_accidentals():
+    found = report(**tune([56 + up for up in LINE]))
+    assert str(found.mode) == "G# aeolian"
+
+
+@pytest.mark.parametrize("symbol", ["A", "Am", "D", "E", "G", "Asus4"])
+def test_drone_shapes_state_more_than_the_drone(symbol):
+    for string in (4, 5):
+        for shape in drone_shapes(symbol, drone_string=string):
+            assert len({p % 12 for p in shape.pitch_midi}) == 2
+
+
+@pytest.mark.parametrize("symbol", ["F#m", "F", "E5", "Am", "G", "Bm7", "A5"])
+@pytest.mark.parametrize("drone", [None, 5])
+def test_a_shape_is_listed_once_for_a_chord(symbol, drone):
+    melody = None if drone is None else drone - 1
+    (ways,) = ways_to_play([symbol], drone_string=drone, melody_string=melody)
+    shapes = [s.frets for s in (*ways.plain, *ways.easier, *ways.heavier)]
+    assert len(shapes) == len(set(shapes))
+    assert ways.plain
+    for shape in ways.heavier:
+        assert shape.kind == "power" or None not in shape.frets[:-1]
