@@ -29,6 +29,7 @@ __all__ = [
 ]
 
 _SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _PITCH = re.compile(r"^([A-Ga-g])([#b]{0,2})(-?\d{1,2})$")
 
@@ -58,9 +59,9 @@ def parse_pitch(text: str) -> int:
     return midi
 
 
-def pitch_name(pitch_midi: int) -> str:
-    """Name of a MIDI pitch with sharps and octave, such as ``F#3``."""
-    return f"{_SHARPS[pitch_midi % 12]}{pitch_midi // 12 - 1}"
+def pitch_name(pitch_midi: int, *, flats: bool = False) -> str:
+    """Name of a MIDI pitch with octave, such as ``F#3``; with ``flats`` ``Gb3``."""
+    return f"{(_FLATS if flats else _SHARPS)[pitch_midi % 12]}{pitch_midi // 12 - 1}"
 
 
 def _strings(text: str) -> tuple[int, ...]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from transcribe.errors import HandspanError
 from transcribe.formats.tab_lines import StringLine, refuse, string_line
@@ -73,7 +74,7 @@ class Head:
     lowered: int = 0  # semitones that all strings are tuned down, in a tab that names no tuning
     column_sec: float | None = None
     drone: tuple[int, ...] = ()
-    mode: Mapping[str, str] = field(default_factory=dict)
+    mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
 
     def beats_a_minute(self, unit: int) -> float | None:
@@ -243,10 +244,17 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
     elif key == "Drone":
         head.drone = tuple(int(n) for n in re.findall(r"string (\d{1,2})", value))
     elif key == "Mode":
-        match = need(r"([A-G][#b]*) (\S.*?)(?: \(notes of (.+)\))?$", "a mode, A dorian")
-        head.mode = {"tonic": match[1], "name": match[2]}
+        match = need(
+            r"([A-G][#b]*) (\S[^(]*?)"
+            r"(?: \((?:([a-z ]+), (\d{1,3})%)?(?:; )?(?:notes of (.+))?\))?$",
+            "a mode, A dorian",
+        )
+        mode: dict[str, Any] = {"tonic": match[1], "name": match[2]}
         if match[3]:
-            head.mode |= {"parent": match[3]}
+            mode |= {"sureness": match[3], "confidence": min(100, int(match[4])) / 100}
+        if match[5]:
+            mode |= {"parent": match[5]}
+        head.mode = mode
     elif key == "Loop":
         head.loop = tuple(value.split())
 

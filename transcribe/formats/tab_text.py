@@ -66,7 +66,7 @@ def _header(riff: Riff) -> list[str]:
     else:
         lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
-        lines.append(_drone_line(riff.drone, instrument))
+        lines.append(_drone_line(riff.drone, instrument, _in_flats(riff.theory)))
     return lines + _theory_lines(riff.theory)
 
 
@@ -81,9 +81,18 @@ def unit_name(unit: int) -> str:
     return _UNITS.get(unit, f"1/{unit} notes")
 
 
-def _drone_line(drone: Drone, instrument: Instrument) -> str:
+def _in_flats(theory: Mapping[str, Any] | None) -> bool:
+    """Whether the mode found is spelled with flats."""
+    mode = (theory or {}).get("mode")
+    notes = mode.get("notes") if isinstance(mode, Mapping) else None
+    return any("b" in str(note) for note in notes or ())
+
+
+def _drone_line(drone: Drone, instrument: Instrument, flats: bool) -> str:
     strings = (drone.string, *drone.other_strings)
-    names = " and ".join(f"string {s} ({pitch_name(instrument.pitch_midi(s, 0))})" for s in strings)
+    names = " and ".join(
+        f"string {s} ({pitch_name(instrument.pitch_midi(s, 0), flats=flats)})" for s in strings
+    )
     return f"Drone:  open {names}"
 
 
@@ -91,8 +100,15 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
     lines = []
     mode = (theory or {}).get("mode")
     if isinstance(mode, Mapping) and mode.get("tonic") and mode.get("name"):
-        parent = f" (notes of {mode['parent']})" if mode.get("parent") else ""
-        lines.append(f"Mode:   {mode['tonic']} {mode['name']}{parent}")
+        remarks = []
+        sureness, confidence = mode.get("sureness"), mode.get("confidence")
+        # What the report calls a guess must not look like a fact here.
+        if sureness and sureness != "sure" and isinstance(confidence, int | float):
+            remarks.append(f"{sureness}, {confidence:.0%}")
+        if mode.get("parent"):
+            remarks.append(f"notes of {mode['parent']}")
+        remark = f" ({'; '.join(remarks)})" if remarks else ""
+        lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
         lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]))
