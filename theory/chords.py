@@ -1,6 +1,7 @@
 """Which chords sound when, found by a model over time.
 
-Conventions: times in seconds; a chord may begin only on a beat. Every beat is explained by one
+Conventions: times in seconds; a chord may begin only on a beat (a power chord wherever it is
+struck, see `theory.power`). Every beat is explained by one
 chord of `CHORD_STATES`; notes are drawn from the chord's tones (and, rarely, from elsewhere), a
 change of chord costs something, least at the start of a bar. The most probable sequence is found
 by the Viterbi recursion, the confidence by the forward-backward recursion of the same model
