@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { ask, h, notice, put, say } from "./dom.js";
-import { plural } from "./music.js";
+import { pitchName, plural } from "./music.js";
 import { settingsForm } from "./shelf.js";
 import { Work } from "./work.js";
 
@@ -11,8 +11,8 @@ export function againPane(riff) {
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const doc = riff.data.document;
   const form = settingsForm({
-    tuning: riff.data.tuning && riff.data.tuning !== "standard" ? riff.data.tuning : "",
-    capo: doc.instrument.capo || "",
+    tuning: riff.data.tuning === "standard" ? "" : riff.data.tuning || doc.instrument.open_midi.map(pitchName).join(","),
+    capo: doc.instrument.capo,
     hand_span_mm: doc.hand_span_mm || "",
   });
   form.element.open = true;
@@ -20,16 +20,28 @@ export function againPane(riff) {
     const work = new Work(from === "take" ? "Reading the recording again" : "Fingering the notes again");
     works.append(work.element);
     try {
-      const started = await post(`/api/riffs/${riff.id}/again`, { from, settings: form.values() });
+      const started = await post(`/api/riffs/${riff.id}/again`, { from, settings: from === "take" ? form.values() : whole(form.values()) });
       const made = await work.follow(started.job);
       riff.strip.setMarks({ moved: new Map() });
       riff.refresh(await get(`/api/riffs/${riff.id}`));
+      if (from !== "take") { told(made); return; }
       const carried = from === "take" ? ` ${plural(made.carried, "pin")} carried over${made.lost ? `, ${made.lost} fit no note any more` : ""}; the old document is kept as ${made.kept}.` : "";
       notice(`Done.${carried}`, { key: "again" });
     } catch (error) {
       work.element.remove();
       if (error.status !== 499) notice(error.message, { kind: "error", key: "again" });
     }
+  };
+  /** What was left empty is said too: no capo, standard tuning, a medium hand. */
+  const whole = (values) => ({ tuning: "standard", capo: 0, hand_span_mm: 0, ...values });
+  const outcome = h("div", {});
+  const told = (made) => {
+    const kept = made.pins - made.lost.length;
+    const pins = made.pins ? `${kept} of ${plural(made.pins, "pin")} kept` : "";
+    const lost = made.lost.length ? `, ${made.lost.length} lost, for ${made.lost.length === 1 ? "its place is" : "their places are"} not there any more` : "";
+    notice(`Fingered anew: ${plural(made.moved.length, "note")} moved. ${pins}${lost}${pins ? "." : ""}`, {
+      key: "again", into: outcome, actions: riff.data.undo === "fingering anew" ? [["Take it back", () => { if (riff.data.undo === "fingering anew") riff.edit({ op: "undo" }); }]] : [],
+    });
   };
   const readAgain = h("button", {
     type: "button", onclick: async () => {
@@ -71,7 +83,7 @@ export function againPane(riff) {
       h("section", {}, h("h3", {}, "Other fingerings"), others),
       h("section", {}, h("h3", {}, "With another tuning or hand"), form.element,
         h("div", { class: "row" }, h("button", { type: "button", class: "main", onclick: () => again("notes") }, "Finger the notes again"), readAgain),
-        works)),
+        works, outcome)),
     refresh,
   };
 }

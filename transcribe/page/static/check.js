@@ -2,7 +2,7 @@
 
 import { remove } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { Bars, beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
+import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
@@ -199,6 +199,20 @@ function range(riff, found, from, to) {
   return riff.bars.there ? [a, b] : [notes[0].onset_sec, notes[notes.length - 1].offset_sec];
 }
 
+/** The bars that a line of the plan names, as far as they follow each other. */
+function named(riff, found, line) {
+  if (!riff.bars.there || !line.bar || line.bar < 1 || !sameBars(riff, found)) return null;
+  const bars = new Set([line.bar]);
+  for (const [, from, to] of String(line.place || "").matchAll(/(\d+)(?: to (\d+))?/g)) {
+    for (let bar = Number(from); bar <= Number(to || from); bar += 1) bars.add(bar);
+  }
+  let [first, last] = [line.bar, line.bar];
+  while (bars.has(first - 1)) first -= 1;
+  while (bars.has(last + 1)) last += 1;
+  const per = riff.bars.meter[0];
+  return [Math.max(0, riff.bars.secAt((first - 1) * per)), riff.bars.secAt(last * per)];
+}
+
 function practice(riff, kept) {
   const plan = kept.comparison.practice || [];
   if (!plan.length) return h("p", {}, "Nothing stands out to practise.");
@@ -210,7 +224,7 @@ function practice(riff, kept) {
       line.reference ? h("button", {
         type: "button", class: k === 0 ? "main" : null,
         onclick: () => {
-          const found = range(riff, kept, line.reference[0], line.reference[1]);
+          const found = named(riff, kept, line) || range(riff, kept, line.reference[0], line.reference[1]);
           if (!found) return;
           riff.setLoop(found);
           riff.strip.ensureVisible(found[0]);
@@ -258,9 +272,9 @@ function table(riff, found) {
   const anew = (row) => {
     const note = noteOf(riff, found, row.reference) || (Number.isFinite(row.beat) && { onset_sec: momentOf(found, row) });
     const place = note && riff.bars.there ? riff.bars.place(note) : null;
-    return place ? `bar ${place.bar}, beat ${beatText(place.beat)}` : "";
+    return place ? `${barName(place.bar)}, beat ${beatText(place.beat)}` : "";
   };
-  const where = (row) => (!same ? anew(row) : row.bar ? `bar ${row.bar}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
+  const where = (row) => (!same ? anew(row) : Number.isFinite(row.bar) ? `${barName(row.bar)}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
     if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);

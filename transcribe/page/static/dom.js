@@ -74,7 +74,10 @@ export function ask(title, body, choices) {
     dialog.showModal();
     (dialog.querySelector("input") || dialog.querySelector("button.main, button"))?.focus();
     dialog.querySelector("input")?.addEventListener("keydown", (event) => {
-      if (event.key === "Enter") dialog.querySelector("button.main")?.click();
+      if (event.key !== "Enter") return;
+      // Else the key would press again whatever has the focus once the question is gone.
+      event.preventDefault();
+      dialog.querySelector("button.main")?.click();
     });
   });
 }

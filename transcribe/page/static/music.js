@@ -51,6 +51,11 @@ export function lowerBound(list, value, key = (x) => x) {
   return low;
 }
 
+/** A bar by its number; what lies before bar 1 is the pickup. */
+export function barName(bar) {
+  return bar > 0 ? `bar ${bar}` : "the pickup";
+}
+
 /** The bars of a riff: seconds to beats, beats to seconds, and a bar's edges. */
 export class Bars {
   constructor(rhythm) {

@@ -2,7 +2,7 @@
 
 import { get } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { TECHNIQUES, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
+import { TECHNIQUES, barName, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
 import { named } from "./told.js";
 
 function nameOf(control) {
@@ -85,7 +85,7 @@ export class NotePanel {
     const facts = h("p", { class: "note-facts" },
       h("strong", {}, pitchName(note.pitch_midi)), note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
-      bars.there ? ` · bar ${place.bar}, beat ${beatText(place.beat)}` : "",
+      bars.there ? ` · ${barName(place.bar)}, beat ${beatText(place.beat)}` : "",
       ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
       note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "");
     this.neck = h("div", { class: "neck-holder" }, h("p", { class: "quiet" }, "Looking along the neck…"));
@@ -131,7 +131,7 @@ export class NotePanel {
         note.pinned ? ", pinned alike." : ". Pin this one and you can pin them alike.") : null);
       return;
     }
-    const bar = (other) => (this.riff.bars.there ? `bar ${this.riff.bars.place(other).bar}` : `${other.onset_sec.toFixed(1)} s`);
+    const bar = (other) => (this.riff.bars.there ? barName(this.riff.bars.place(other).bar) : `${other.onset_sec.toFixed(1)} s`);
     put(this.repeats,
       h("p", {}, `The same note comes back ${loose.length === 1 ? "once more" : `${loose.length} more times`}. Pin it there as well:`),
       h("div", { class: "row" },

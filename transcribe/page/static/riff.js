@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { ask, clearNotices, h, notice, put, say } from "./dom.js";
-import { Bars, beatText, pitchName, placeText, plural, printed } from "./music.js";
+import { Bars, barName, beatText, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
@@ -79,6 +79,8 @@ class RiffView {
   async checkAgainst(file) {
     await this.showPane("check");
     this.check?.take(file, file.name);
+    // Its progress and its outcome stand there, out of sight from the tab.
+    this.tabs.scrollIntoView({ block: "start" });
   }
 
   async rename() {
@@ -88,6 +90,8 @@ class RiffView {
     try {
       await this.queue;
       const made = await post(`/api/riffs/${this.id}/name`, { name: name.value });
+      // The view that follows clears the notices first, so this one waits for it.
+      if (made.taken) window.addEventListener("hashchange", () => notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, { key: "named" }), { once: true });
       location.hash = `#riff=${made.riff}`;
     } catch (error) {
       notice(error.message, { kind: "error", key: "edit" });
@@ -218,7 +222,7 @@ class RiffView {
     const mode = doc.theory?.mode;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     put(this.facts, [
-      mode ? printed(`${mode.tonic} ${mode.name}`) : "",
+      mode ? printed(`${mode.confidence < 0.45 ? "a guess: " : mode.confidence < 0.7 ? "probably " : ""}${mode.tonic} ${mode.name}`) : "",
       doc.drone ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}` : "",
       `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
       plural(doc.notes.length, "note"),
@@ -263,7 +267,7 @@ class RiffView {
     const place = this.bars.place(note);
     return [
       pitchName(note.pitch_midi), note.fret === 0 ? `string ${note.string} fret 0, open` : placeText(note.string, note.fret),
-      this.bars.there ? `bar ${place.bar} beat ${beatText(place.beat)}` : `${note.onset_sec.toFixed(2)} seconds`,
+      this.bars.there ? `${barName(place.bar)} beat ${beatText(place.beat)}` : `${note.onset_sec.toFixed(2)} seconds`,
       note.articulation === "picked" ? "" : note.articulation,
       note.pinned ? "pinned" : "",
       note.confidence < 0.5 ? "heard with doubt" : "",

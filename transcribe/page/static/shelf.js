@@ -1,6 +1,6 @@
 // The folder: bring a take in, and the list of riffs.
 
-import { get, remove } from "./api.js";
+import { get, post, remove } from "./api.js";
 import { ask, h, notice, put, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
@@ -78,7 +78,14 @@ function fillList(list, riffs, refresh) {
       onclick: async () => {
         const sure = await ask(`Remove ${riff.name}?`, "The document goes to the hidden folder .handspan/removed; the recording stays where it is.", [["Keep it", null], ["Remove", true, true]]);
         if (!sure) return;
-        try { await remove(`/api/riffs/${riff.id}`); await refresh(); } catch (error) { notice(error.message, { kind: "error" }); }
+        try {
+          const gone = await remove(`/api/riffs/${riff.id}`);
+          await refresh();
+          const back = async () => {
+            try { await post(`/api/removed/${gone.removed}/back`); await refreshShown(); say(`${gone.name} is back.`); } catch (error) { notice(error.message, { kind: "error" }); }
+          };
+          notice(`${gone.name} is removed.`, { key: "removed", actions: [["Put it back", back]] });
+        } catch (error) { notice(error.message, { kind: "error" }); }
       },
     }, "Remove")))));
 }
@@ -166,7 +173,7 @@ export function bringIn(takeFiles, takeBlob, { lead = () => null, hint = "Drop a
 export function settingsForm(given = {}) {
   const field = (label, control, hint) => h("label", { class: "field" }, h("span", {}, label), control, hint ? h("small", {}, hint) : null);
   const tuning = h("input", { type: "text", list: "tunings", placeholder: "standard", maxlength: "80", autocomplete: "off", value: given.tuning || "" });
-  const capo = h("input", { type: "number", min: "0", max: "12", placeholder: "0", value: given.capo || "" });
+  const capo = h("input", { type: "number", min: "0", max: "12", placeholder: "0", value: given.capo ? String(given.capo) : "" });
   const span = h("input", { type: "number", min: "60", max: "400", step: "1", placeholder: "as a medium hand", value: given.hand_span_mm || "" });
   const drone = h("select", {}, [["auto", "find it"], ["off", "none"], ...[1, 2, 3, 4, 5, 6].map((n) => [String(n), `string ${n}`])]
     .map(([value, text]) => h("option", { value }, text)));

@@ -1,7 +1,7 @@
 // What a document says to the one who reads it: remarks, what decides the mode, what differs.
 
 import { h } from "./dom.js";
-import { pitchName, plural } from "./music.js";
+import { barName, pitchName, plural } from "./music.js";
 import { named } from "./told.js";
 
 /** The notes that the tab cannot show on a string, each a step away from being given one. */
@@ -9,8 +9,15 @@ function placeless(riff) {
   const lost = riff.notes.filter((note) => note.string === null || note.string === undefined);
   if (!lost.length) return null;
   const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
-    `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in bar ${riff.bars.place(note).bar}` : `at ${note.onset_sec.toFixed(1)} s`}`)]);
+    `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`)]);
   return h("p", { class: "remark" }, h("strong", {}, "No string yet, a ? in the tab: "), links, lost.length > 12 ? `, and ${lost.length - 12} more` : "", ".");
+}
+
+/** Places that a file brought along are told of, with one step to another fingering. */
+function asWritten(riff) {
+  if (!riff.data.written) return null;
+  return h("p", { class: "remark" }, `${plural(riff.data.written, "note")} ${riff.data.written === 1 ? "lies" : "lie"} where the file has ${riff.data.written === 1 ? "it" : "them"}. `,
+    h("button", { type: "button", onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"));
 }
 
 /** Pitch class → degree of the notes that decided the mode. */
@@ -34,7 +41,7 @@ export function remarks(riff, open = false) {
   const doc = riff.data.document;
   const line = (kind, text) => h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
   const lines = [
-    ...(doc.unmet || []).map((text) => line("Not met: ", text)), placeless(riff),
+    ...(doc.unmet || []).map((text) => line("Not met: ", text)), placeless(riff), asWritten(riff),
     ...(doc.warnings || []).map((text) => line("Note: ", text)),
     ...(doc.cautions || []).map((text) => line("Take care: ", text)),
   ].filter(Boolean);

@@ -40,11 +40,12 @@ function modePart(mode, hear) {
 function whyPart(mode) {
   const evidence = (mode.evidence || []).filter((text) => !(mode.deciding || []).includes(text));
   if (!evidence.length && !mode.undecided?.length && !mode.runners_up?.length) return null;
+  const others = (mode.runners_up || []).filter((r) => r.confidence >= 0.005);
   return h("section", {},
     h("h3", {}, `Why ${printed(`${mode.tonic} ${mode.name}`)}`),
     evidence.length ? h("ul", {}, evidence.map((text) => h("li", {}, sentence(text)))) : null,
     mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, sentence(text))))] : null,
-    mode.runners_up?.length ? h("p", { class: "quiet" }, printed(`It could also be ${mode.runners_up.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
+    others.length ? h("p", { class: "quiet" }, printed(`It could also be ${others.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
 }
 
 function loopPart(theory, hear) {

@@ -1,7 +1,7 @@
 // What a change did, in plain words, with the way back beside it.
 
 import { h, put } from "./dom.js";
-import { pitchName, placeText, plural, printed } from "./music.js";
+import { barName, pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
   alternative: "Taken over, and pinned.", unpin: "Unpinned.", delete: "Deleted.", add: "Added.",
@@ -11,7 +11,7 @@ const COUNTED = { "half-time": "Counted in half time", "double-time": "Counted i
 
 /** A note by its pitch and its place in the riff. */
 export function noteName(riff, note) {
-  return `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in bar ${riff.bars.place(note).bar}` : `at ${note.onset_sec.toFixed(1)} s`}`;
+  return `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`;
 }
 
 /** A sentence that speaks of notes by number, with each note's name, as a way to it. */
