@@ -465,8 +465,17 @@ def _brief(riff: Riff) -> dict[str, Any]:
         "notes": len(riff.notes),
         "pins": sum(note.pinned for note in riff.notes) - len(written(riff)),
         "duration_sec": _duration_sec(riff),
-        "mode": " ".join(str(mode[k]) for k in ("tonic", "name") if mode.get(k)),
+        "mode": _mode_words(mode),
     }
+
+
+def _mode_words(mode: Mapping[str, Any]) -> str:
+    """The mode as the list names it; one that is not sure is not stated as a fact."""
+    name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
+    confidence = mode.get("confidence")
+    if not name or not isinstance(confidence, int | float) or confidence >= 0.7:
+        return name
+    return f"probably {name}" if confidence >= 0.45 else f"a guess: {name}"
 
 
 def _cost(riff: Riff) -> float | None:

@@ -50,10 +50,17 @@ export function againPane(riff) {
     },
   }, "Read the recording again");
 
+  const own = h("p", { class: "quiet" });
+  const tellCost = async () => {
+    const { cost } = await get(`/api/riffs/${riff.id}/cost`).catch(() => ({ cost: null }));
+    put(own, cost === null ? "" : `The fingering as it is costs the hand ${cost.toFixed(1)}.`);
+  };
+
   function refresh() {
+    if (riff.data.document.alternatives?.length) tellCost();
     readAgain.hidden = !riff.data.take.there;
     const list = riff.data.document.alternatives || [];
-    put(others, list.length ? h("ul", { class: "others" }, list.map((other, k) => h("li", {}, describe(other, k)))) : h("p", { class: "quiet" }, "There is no other fingering that differs enough to be worth a look."));
+    put(others, list.length ? own : null, list.length ? h("ul", { class: "others" }, list.map((other, k) => h("li", {}, describe(other, k)))) : h("p", { class: "quiet" }, "There is no other fingering that differs enough to be worth a look."));
   }
 
   function describe(other, k) {

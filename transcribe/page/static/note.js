@@ -127,7 +127,7 @@ export class NotePanel {
     const others = repeats.map((id) => this.riff.note(id)).filter((other) => other && other.pitch_midi === note.pitch_midi);
     const loose = others.filter((other) => !(other.pinned && other.string === note.string && other.fret === note.fret));
     if (!note.pinned || !loose.length) {
-      put(this.repeats, others.length ? h("p", { class: "quiet" }, `The same note comes back ${others.length === 1 ? "once" : `${others.length} times`}`,
+      put(this.repeats, others.length ? h("p", { class: "quiet" }, `The phrase comes back, and this note with it, ${others.length === 1 ? "once more" : `${others.length} more times`}`,
         note.pinned ? ", pinned alike." : ". Pin this one and you can pin them alike.") : null);
       return;
     }

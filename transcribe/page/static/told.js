@@ -38,6 +38,7 @@ function opening(riff, edit, undone) {
     return `Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
       + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".");
   }
+  if (edit.op === "undo" && undone === "rhythm") return "The bars are counted as before.";
   if (edit.op === "undo") return undone ? `Taken back: ${undone}.` : "Taken back.";
   if (edit.op === "redo") return undone ? `Made again: ${undone}.` : "Made again.";
   if (COUNTED[edit.op]) {
