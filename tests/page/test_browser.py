@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import re
 import subprocess
@@ -326,6 +327,25 @@ def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_
     page.keyboard.press("Delete")
     _expect(page.locator(".last-change")).to_contain_text("Deleted")
     assert note_id not in {n.id for n in saved(server, "keys").notes}
+
+
+def test_a_note_before_bar_1_lies_in_the_pickup(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    assert one_riff.rhythm is not None
+    # The first two beats come before bar 1.
+    notes = tuple(
+        dataclasses.replace(n, onset_beat=(n.onset_beat or 0.0) - 2.0) for n in one_riff.notes
+    )
+    later = tuple(0.25 + 0.5 * (2 + 4 * k) for k in range(4))
+    rhythm = dataclasses.replace(one_riff.rhythm, downbeats_sec=later, phrases=())
+    riff = dataclasses.replace(one_riff, notes=notes, rhythm=rhythm)
+    page = open_page(server, put(server, "pickup", riff=riff))
+    _choose(page, riff.notes[0].id)
+    _expect(page.locator(".note-facts")).to_contain_text("the pickup, beat 3")
+    _choose(page, riff.notes[-1].id)
+    _expect(page.locator(".note-facts")).to_contain_text("bar 4, beat")
+    assert "bar 0" not in (page.locator("body").text_content() or "")
 
 
 def test_undo_says_what_it_took_back(server: Server, open_page, put, one_riff: Riff) -> None:
