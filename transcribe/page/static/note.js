@@ -107,10 +107,10 @@ export class NotePanel {
     }
   }
 
-  /** After a tap on a note, its places on the neck are brought into the window beside it. */
+  /** After a tap or a click on a note, its places on the neck are brought into the window beside it. */
   bringNeck(note) {
-    if (!this.riff.byTouch || this.riff.strip.inLines) return;
-    this.riff.byTouch = false;
+    if (!this.riff.byPointer || this.riff.strip.inLines) return;
+    this.riff.byPointer = false;
     const figure = document.getElementById(`note-${note.id}`);
     const below = this.neck.getBoundingClientRect().bottom - window.innerHeight + 12;
     const above = figure ? figure.getBoundingClientRect().top - 90 : 0;

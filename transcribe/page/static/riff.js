@@ -42,7 +42,7 @@ class RiffView {
     document.title = `${this.data.name} – Handspan`;
     this.bars = new Bars(this.data.document.rhythm);
     this.strip = new Strip({
-      choose: (id, more, touch) => { this.byTouch = touch; this.choose(id, more); },
+      choose: (id, more) => { this.byPointer = !more; this.choose(id, more); },
       seek: (sec) => this.player.seek(sec),
       select: (range) => this.setLoop(range),
       add: (sec, midi) => this.addNote(sec, midi),
