@@ -1,9 +1,9 @@
-"""Another fingering of the whole riff, with another tuning, capo, hand or rhythm, as one step.
+"""Another tuning, capo, drone, hand or rhythm of the whole riff, as one step of its history.
 
-The step is one entry of the document's history, ``{"op": "edit", "kind": "fingering anew",
-"group", "removed", "added", "given", "from", "to"}``: ``removed`` and ``added`` hold the notes that
-it changed, ``given`` is what the player said of the whole riff, and ``from`` and ``to`` hold what
-else became different in the document, ``{"set": {key: value}, "without": [key, ...]}``.
+The step is one entry of the document's history, ``{"op": "edit", "kind", "group", "removed",
+"added", "given", "from", "to"}``: ``removed`` and ``added`` hold the notes that it changed,
+``given`` is what the player said of the whole riff, and ``from`` and ``to`` hold what else became
+different in the document, ``{"set": {key: value}, "without": [key, ...]}``.
 `transcribe.edits.undo` and ``redo`` take it back and make it again, exactly as it was.
 """
 
@@ -13,35 +13,51 @@ import dataclasses
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from transcribe.fingering import alternatives, hand_of, pins_of, resolve
 from transcribe.formats.document import from_json, to_json
 from transcribe.history import next_group
 from transcribe.riff import Instrument, Note, Riff
 
-__all__ = ["KIND", "as_step", "kept_places", "set_whole"]
-
-KIND = "fingering anew"
+__all__ = ["as_step", "kept_places", "set_whole", "settled"]
 
 _OWN = ("handspan", "source", "notes", "history")
 
 
-def as_step(old: Riff, new: Riff, given: Mapping[str, Any] | None = None) -> Riff:
+def settled(
+    old: Riff, changed: Riff, kind: str, given: Mapping[str, Any], *, others: bool = False
+) -> Riff:
+    """``changed`` solved again around its pins, with its theory found again, as a step of ``old``.
+
+    With ``others`` the other fingerings are found again, too; see `as_step` for the rest.
+    """
+    new, _ = resolve(changed)
+    if others:
+        options: dict[str, Any] = {"drone": new.drone, "pins": pins_of(new), "rhythm": new.rhythm}
+        found = alternatives(new.notes, new.instrument, hand=hand_of(new), **options)
+        new = dataclasses.replace(new, alternatives=found)
+    if old.theory is not None:
+        from transcribe.pipeline import theory_report
+
+        new = dataclasses.replace(new, theory=theory_report(new).as_document())
+    return as_step(old, new, kind, given)
+
+
+def as_step(old: Riff, new: Riff, kind: str, given: Mapping[str, Any]) -> Riff:
     """``new`` with the history of ``old`` and one entry that leads from the one to the other.
 
-    ``given`` is what the player said of the riff: ``bpm``, ``meter``, ``drone``, or ``instrument``
-    as true.
+    ``kind`` names the step; ``given`` is what the player said of the riff: ``bpm``, ``meter``,
+    ``first_beat_sec``, ``drone``, or ``instrument`` as true.
     """
     before, after = to_json(old), to_json(new)
     was = {note["id"]: note for note in before["notes"]}
     now = {note["id"]: note for note in after["notes"]}
     entry = {
         "op": "edit",
-        "kind": KIND,
+        "kind": kind,
         "group": next_group(old),
         "removed": [note for i, note in was.items() if now.get(i) != note],
         "added": [note for i, note in now.items() if was.get(i) != note],
-        "given": {
-            key: list(value) if key == "meter" else value for key, value in (given or {}).items()
-        },
+        "given": {key: list(value) if key == "meter" else value for key, value in given.items()},
         "from": _differing(before, after) | _duration(old),
         "to": _differing(after, before) | _duration(new),
     }

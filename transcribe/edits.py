@@ -3,8 +3,7 @@
 Conventions: as in `transcribe.fingering.corrections`, the history of a document only grows. An
 entry made here is ``{"op": "edit", "kind": "delete" | "add" | "change" | "merge" | "split",
 "group", "removed": [...], "added": [...]}``, both lists holding whole notes as JSON, so that any
-edit can be taken back and made again; a change of the rhythm (`transcribe.tempo`) and another
-fingering of the whole riff (`transcribe.anew`) are edits too.
+edit can be taken back and made again; a step of the whole riff (`transcribe.anew`) is an edit, too.
 Notes that are added get ids that the document never used.
 After every change the fingering is solved again around the pins. `undo` and `redo` here take back
 and make again whatever came last, pins and edits alike.
@@ -18,14 +17,13 @@ from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from transcribe.anew import KIND, set_whole
+from transcribe.anew import set_whole
 from transcribe.errors import ParameterError
 from transcribe.fingering import pins_of, resolve
 from transcribe.formats.document import from_json, to_json
 from transcribe.history import Entry, next_group, set_place, stacks
 from transcribe.instrument import pitch_name
 from transcribe.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
-from transcribe.tempo import set_time
 
 __all__ = [
     "add",
@@ -187,7 +185,6 @@ def undo(riff: Riff) -> Riff:
     for entry in reversed(done[-1]):
         if entry["op"] == "edit":
             riff, pins = _swap(riff, pins, entry["added"], entry["removed"])
-            riff, pins = _at(riff, pins, entry.get("was") or {})
         else:
             set_place(pins, int(entry["note"]), entry.get("was"))
     return _settled(riff, pins, [{"op": "undo"}])
@@ -211,7 +208,6 @@ def redo(riff: Riff) -> Riff:
     for entry in undone[-1]:
         if entry["op"] == "edit":
             riff, pins = _swap(riff, pins, entry["removed"], entry["added"])
-            riff, pins = _at(riff, pins, entry.get("now") or {})
         else:
             place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
             set_place(pins, int(entry["note"]), place)
@@ -244,10 +240,10 @@ def _words(group: list[Entry]) -> str:
         return f"{kind} of note {group[0]['note']}" + (
             f" and {count - 1} more" if count > 1 else ""
         )
-    if kind == KIND:
+    if "from" in group[0]:
         return kind
     notes = group[0]["removed"] or group[0]["added"]
-    return f"{kind} of note {notes[0]['id']}" if notes else kind
+    return f"{kind} of note {notes[0]['id']}"
 
 
 def _note(riff: Riff, note_id: int) -> Note:
@@ -291,19 +287,6 @@ def _check(riff: Riff, note: Note) -> None:
     if not riff.instrument.places(note.pitch_midi):
         pitch = pitch_name(note.pitch_midi)
         raise ParameterError(f"no string of this instrument reaches {pitch}")
-
-
-def _at(
-    riff: Riff, pins: dict[int, tuple[int, int]], state: Entry
-) -> tuple[Riff, dict[int, tuple[int, int]]]:
-    """The riff and its pins in the state that an entry holds, as far as it holds any."""
-    if not state:
-        return riff, pins
-    if "pins" in state:
-        pins = {}
-        for note_id, place in state["pins"].items():
-            set_place(pins, int(note_id), place)
-    return set_time(riff, state), pins
 
 
 def _swap(

@@ -1,26 +1,21 @@
 """Another drone, tuning or capo for a riff that is there already, as one step of its history.
 
 The pitches stay as they were heard or written; the places on the neck are found again around the
-pins, and so are the other fingerings and the theory. The step is ``{"op": "edit", "kind",
-"group", "removed": [], "added": [], "given", "was", "now"}``: ``given`` is what the player said
-(``drone``, or ``instrument`` as true), ``was`` and ``now`` hold ``drone``, ``alternatives``,
-``theory`` and, for another tuning, ``instrument`` and ``pins`` (note id -> string and fret).
-`transcribe.edits.undo` and ``redo`` take it back and make it again.
+pins, and so are the other fingerings and the theory. `transcribe.anew` says what a step holds.
 """
 
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, Literal
+from collections.abc import Iterable
 
-from transcribe.fingering import alternatives, find_drone, hand_of, pins_of, resolve
-from transcribe.formats.document import to_json
-from transcribe.history import next_group, said
-from transcribe.riff import Instrument, Riff
+from transcribe.anew import kept_places, settled
+from transcribe.fingering import find_drone
+from transcribe.history import said
+from transcribe.pipeline import DroneChoice
+from transcribe.riff import Instrument, Note, Riff
 
 __all__ = ["given_drone", "given_instrument", "set_drone", "set_instrument"]
-
-DroneChoice = Literal["auto", "off"] | int
 
 
 def set_drone(riff: Riff, choice: DroneChoice) -> Riff:
@@ -31,10 +26,9 @@ def set_drone(riff: Riff, choice: DroneChoice) -> Riff:
     ParameterError
         If there is no such string.
     """
-    # Where the notes lie now comes of the drone that was, and must not speak for it.
-    free = [n if n.pinned else dataclasses.replace(n, string=None, fret=None) for n in riff.notes]
-    drone = find_drone(free, riff.instrument, drone=choice)
-    return _settled(riff, dataclasses.replace(riff, drone=drone), "drone", {"drone": choice})
+    drone = find_drone(_free(riff.notes), riff.instrument, drone=choice)
+    new = dataclasses.replace(riff, drone=drone)
+    return settled(riff, new, "drone", {"drone": choice}, others=True)
 
 
 def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
@@ -49,29 +43,10 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
         If the drone that was named is on a string that the instrument lacks.
     """
     instrument = dataclasses.replace(instrument, offset_cents=riff.instrument.offset_cents)
-    pins: dict[int, tuple[int, int]] = {}
-    for note_id, (on, _) in pins_of(riff).items():
-        if on <= len(instrument.open_midi):
-            now = instrument.fret_of(on, riff.note(note_id).pitch_midi)
-            if now is not None:
-                pins[note_id] = (on, now)
-    notes = []
-    for note in riff.notes:
-        held = pins.get(note.id)
-        string, fret = held or (None, None)
-        notes.append(
-            dataclasses.replace(
-                note, string=string, fret=fret, pinned=held is not None, finger=None
-            )
-        )
-    choice = given_drone(riff) or "auto"
-    new = dataclasses.replace(
-        riff,
-        instrument=instrument,
-        notes=tuple(notes),
-        drone=find_drone(notes, instrument, drone=choice),
-    )
-    return _settled(riff, new, "tuning", {"instrument": True})
+    notes = _free(kept_places(riff.notes, instrument))
+    drone = find_drone(notes, instrument, drone=given_drone(riff) or "auto")
+    new = dataclasses.replace(riff, instrument=instrument, notes=notes, drone=drone)
+    return settled(riff, new, "tuning", {"instrument": True}, others=True)
 
 
 def given_drone(riff: Riff) -> DroneChoice | None:
@@ -85,33 +60,7 @@ def given_instrument(riff: Riff) -> Instrument | None:
     return riff.instrument if said(riff).get("instrument") else None
 
 
-def _settled(riff: Riff, changed: Riff, kind: str, given: dict[str, Any]) -> Riff:
-    """``changed`` solved again around its pins, with its theory and an entry of the step."""
-    new, _ = resolve(changed)
-    options: dict[str, Any] = {"drone": new.drone, "pins": pins_of(new), "rhythm": new.rhythm}
-    others = alternatives(new.notes, new.instrument, hand=hand_of(new), **options)
-    new = dataclasses.replace(new, alternatives=others)
-    if riff.theory is not None:
-        from transcribe.pipeline import theory_report
-
-        new = dataclasses.replace(new, theory=theory_report(new).as_document())
-    entry = {
-        "op": "edit",
-        "kind": kind,
-        "group": next_group(riff),
-        "removed": [],
-        "added": [],
-        "given": given,
-        "was": _state(riff, kind),
-        "now": _state(new, kind),
-    }
-    return dataclasses.replace(new, history=(*riff.history, entry))
-
-
-def _state(riff: Riff, kind: str) -> dict[str, Any]:
-    whole = to_json(riff)
-    state = {key: whole[key] for key in ("drone", "alternatives", "theory")}
-    if kind == "tuning":
-        state["instrument"] = whole["instrument"]
-        state["pins"] = {str(i): list(place) for i, place in pins_of(riff).items()}
-    return state
+def _free(notes: Iterable[Note]) -> tuple[Note, ...]:
+    """``notes`` without places but for the pins: where they lie now comes of the drone that was,
+    and must not speak for it."""
+    return tuple(n if n.pinned else dataclasses.replace(n, string=None, fret=None) for n in notes)

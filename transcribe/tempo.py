@@ -4,11 +4,7 @@ A tempo that is felt twice as fast or half as fast as it was guessed is one step
 recording: every note value is doubled or halved, bar 1 stays where it is, and the bars are counted
 anew; the fingering is solved again around the pins, and the theory follows.
 
-The step is one entry of the document's history, ``{"op": "edit", "kind", "group", "removed": [],
-"added": [], "given", "was", "now"}``: ``given`` is what the player said of the rhythm, ``was`` and
-``now`` hold what it changed, ``rhythm``, ``beats`` (note id -> onset and duration), ``theory`` and,
-where they changed, ``seconds`` (note id -> onset and offset) and ``drone``.
-`transcribe.edits.undo` and ``redo`` take it back and make it again.
+`transcribe.anew` says what such a step holds.
 """
 
 from __future__ import annotations
@@ -18,13 +14,12 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from transcribe.anew import settled
 from transcribe.errors import ParameterError
-from transcribe.fingering import resolve
-from transcribe.formats.document import from_json, to_json
-from transcribe.history import next_group, said
+from transcribe.history import said
 from transcribe.riff import Rhythm, Riff
 
-__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "set_time", "timed"]
+__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "timed"]
 
 _SLOWEST, _FASTEST = 20.0, 600.0
 _PER_BEAT = 24  # places of the score in a beat
@@ -406,27 +401,8 @@ def _sec_at(beats: tuple[float, ...], place: float) -> float:
 
 
 def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Riff:
-    """``timed`` solved again around its pins, with its theory and an entry of the step."""
-    new, _ = resolve(timed)
-    if riff.theory is not None:
-        from transcribe.pipeline import theory_report
-
-        new = dataclasses.replace(new, theory=theory_report(new).as_document())
-    entry = {
-        "op": "edit",
-        "kind": kind,
-        "group": next_group(riff),
-        "removed": [],
-        "added": [],
-        "given": {
-            key: list(value) if key == "meter" else value
-            for key, value in given.items()
-            if value is not None
-        },
-        "was": _time_of(riff, new),
-        "now": _time_of(new, riff),
-    }
-    return dataclasses.replace(new, history=(*riff.history, entry))
+    told = {key: value for key, value in given.items() if value is not None}
+    return settled(riff, timed, kind, told)
 
 
 def given_time(riff: Riff) -> dict[str, Any]:
@@ -462,33 +438,6 @@ def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | No
     return kind, bpm, meter, share
 
 
-def set_time(riff: Riff, state: Mapping[str, Any]) -> Riff:
-    """``riff`` with what the ``was`` or ``now`` of an entry holds of the whole of it.
-
-    Its rhythm, score times, seconds, drone, instrument, other fingerings and theory are taken
-    where they are told. The fingering is left as it is.
-    """
-    bare = dataclasses.replace(riff, notes=(), theory=None, history=(), extra={})
-    frame = to_json(bare)
-    frame |= {key: state[key] for key in frame if key in state and key != "theory"}
-    beats, seconds = state.get("beats", {}), state.get("seconds", {})
-    notes = []
-    for note in riff.notes:
-        name = str(note.id)
-        if (pair := beats.get(name)) is not None:
-            note = dataclasses.replace(note, onset_beat=pair[0], duration_beat=pair[1])
-        if (pair := seconds.get(name)) is not None:
-            note = dataclasses.replace(note, onset_sec=pair[0], offset_sec=pair[1])
-        notes.append(note)
-    return dataclasses.replace(
-        from_json(frame),
-        notes=tuple(notes),
-        theory=state.get("theory", riff.theory),
-        history=riff.history,
-        extra=riff.extra,
-    )
-
-
 def _is_heard(riff: Riff) -> bool:
     """Whether the seconds are those of a performance, whose beats had to be found."""
     rhythm = riff.rhythm
@@ -500,20 +449,3 @@ def _is_given(rhythm: Rhythm) -> bool:
     """Whether the meter comes from a score or from the player: then there was no choice."""
     choices = rhythm.extra.get("meter_choices")
     return not isinstance(choices, list | tuple) or len(choices) < 2
-
-
-def _time_of(riff: Riff, other: Riff) -> dict[str, Any]:
-    """What an entry holds of the times of ``riff``, which become or were those of ``other``."""
-    time = {
-        "rhythm": to_json(Riff(rhythm=riff.rhythm))["rhythm"],
-        "beats": {str(note.id): [note.onset_beat, note.duration_beat] for note in riff.notes},
-        "theory": riff.theory,
-    }
-    seconds = [
-        {str(note.id): [note.onset_sec, note.offset_sec] for note in one.notes}
-        for one in (riff, other)
-    ]
-    if seconds[0] != seconds[1]:
-        alone = to_json(Riff(instrument=riff.instrument, source=riff.source, drone=riff.drone))
-        time |= {"seconds": seconds[0], "drone": alone["drone"], "source": alone["source"]}
-    return time

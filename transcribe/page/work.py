@@ -240,7 +240,7 @@ def _finger(
         given["instrument"] = True
     before, after = pins_of(old), pins_of(new)
     return {
-        "riff": to_json(as_step(old, new, given)),
+        "riff": to_json(as_step(old, new, "fingering anew", given)),
         "pins": len(before),
         "lost": sorted(set(before) - set(after)),
     }
