@@ -23,6 +23,7 @@ from theory.heard import (
     CHORD_STATES,
     DRONE,
     NEAR_BEAT,
+    Strokes,
     arpeggio_basses,
     at_home,
     beat_edges,
@@ -32,7 +33,6 @@ from theory.heard import (
     likelihood,
     states,
     strokes,
-    sustained,
     weights_by_beat,
 )
 from theory.kinds import KINDS, Chord, chord_tones
@@ -122,18 +122,19 @@ def find_chords(
         return ()
     drones = _drones(drone_midi) or pedals(notes)
     edges = beat_edges(notes, beats)
-    weights = weights_by_beat(notes, edges, drones, downbeats)
+    struck = strokes(notes)
+    weights = weights_by_beat(notes, struck, edges, drones, downbeats)
     common = commonness(mode)
-    emission = likelihood(notes, edges, weights, drones, common)
-    emission += arpeggio_basses(notes, edges, drones, downbeats)
+    emission = likelihood(notes, struck, edges, weights, drones, common)
+    emission += arpeggio_basses(notes, struck, edges, drones, downbeats)
     change = _change(edges, downbeats)
     if drones:
         emission += at_home(drones, mode)
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
-    path = _sounding(path, notes, edges, drones, emission)
-    spans = _spans(notes, edges, weights, path, sure, mode, drones)
-    return _with_power(spans, notes, edges, mode, drones)
+    path = _sounding(path, notes, struck, edges, drones, emission)
+    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones)
+    return _with_power(spans, notes, struck, edges, mode, drones)
 
 
 def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
@@ -204,6 +205,7 @@ _ROOT_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 def _spans(
     notes: Notes,
+    struck: Strokes,
     edges: FloatArray,
     weights: FloatArray,
     path: npt.NDArray[np.int64],
@@ -213,8 +215,6 @@ def _spans(
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     slot = beat_of(notes, edges)
-    groups = strokes(notes)
-    lasting = sustained(notes)
     starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
     found = []
     for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
@@ -230,11 +230,11 @@ def _spans(
         tones = {pc for pc in heard if inside[state, pc]}
         if len(tones) < 2:
             continue  # one note is no chord
-        struck = [g for g in groups if a <= slot[g[0]] < b]
-        bass = _bass(struck, notes, drones, lasting)
+        groups = [g for g in struck.groups if a <= slot[g[0]] < b]
+        bass = _bass(groups, notes, drones, struck.lasting)
         found.append(
             _span(
-                Chord(_name(root, kind, mode), kind, _name(root, kind, mode)),
+                Chord(_name(root, mode), kind, _name(root, mode)),
                 bass if bass is not None and inside[state, bass] else root,
                 (float(edges[first]), float(edges[last])),
                 (int(first), int(last)),
@@ -250,6 +250,7 @@ def _spans(
 def _sounding(
     path: npt.NDArray[np.int64],
     notes: Notes,
+    struck: Strokes,
     edges: FloatArray,
     drones: tuple[int, ...],
     emission: FloatArray,
@@ -261,26 +262,26 @@ def _sounding(
     """
     pairs, _, inside, _ = states()
     slot = beat_of(notes, edges)
-    strength = notes.weight * sustained(notes) * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
+    strength = notes.weight * struck.lasting * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
     out = path.copy()
     home = {d % 12 for d in drones}  # sounds whether or not it is struck
     starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
     for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
         here = (slot >= a) & (slot < b)
-        struck = np.bincount(notes.pitch[here] % 12, weights=strength[here], minlength=12)
+        begun = np.bincount(notes.pitch[here] % 12, weights=strength[here], minlength=12)
         root, kind = pairs[path[a]]
         if root in home:
             continue
         shape = KINDS[kind]
-        if all(struck[(root + s) % 12] > 0 for s in shape.steps if s not in (*shape.optional, 7)):
+        if all(begun[(root + s) % 12] > 0 for s in shape.steps if s not in (*shape.optional, 7)):
             continue
-        explained = float(inside[path[a]] @ struck) - 1e-9
+        explained = float(inside[path[a]] @ begun) - 1e-9
         plain = [
             row
             for row, (low, name) in enumerate(pairs)
             if name in ("", "m")
-            and all(struck[pc] > 0 for pc in chord_pcs(low, name) - {(low + 7) % 12})
-            and inside[row] @ struck >= explained
+            and all(begun[pc] > 0 for pc in chord_pcs(low, name) - {(low + 7) % 12})
+            and inside[row] @ begun >= explained
         ]
         if plain:
             out[a:b] = max(plain, key=lambda row: float(emission[a:b, row].sum()))
@@ -290,6 +291,7 @@ def _sounding(
 def _with_power(
     spans: tuple[ChordSpan, ...],
     notes: Notes,
+    struck: Strokes,
     edges: FloatArray,
     mode: Mode | None,
     drones: tuple[int, ...],
@@ -298,10 +300,9 @@ def _with_power(
 
     Power chords may change between two beats.
     """
-    groups = strokes(notes)
-    lasting = sustained(notes)
+    groups = struck.groups
     out = list(spans)
-    for run in power_runs(notes, groups, lasting, drones):
+    for run in power_runs(notes, groups, struck.lasting, drones):
         starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, _ in run.changes]
         if run.end < len(groups):
             end = _snapped(float(notes.onset[groups[run.end][0]]), edges)
@@ -311,7 +312,7 @@ def _with_power(
         bounds = [*starts, end]
         own = []
         for (i, root), start, stop in zip(run.changes, bounds, bounds[1:], strict=False):
-            name = _name(root, "5", mode)
+            name = _name(root, mode)
             beats = (
                 int(np.searchsorted(edges, start, side="right")) - 1,
                 int(np.searchsorted(edges, stop)),
@@ -385,7 +386,7 @@ def _span(
     )
 
 
-def _name(root: int, kind: str, mode: Mode | None) -> str:
+def _name(root: int, mode: Mode | None) -> str:
     return mode.spell(root) if mode else _ROOT_NAMES[root]
 
 

@@ -7,6 +7,7 @@ per state of `states`. All values are natural logarithms of likelihoods unless s
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -22,6 +23,7 @@ __all__ = [
     "CHORD_STATES",
     "DRONE",
     "NEAR_BEAT",
+    "Strokes",
     "arpeggio_basses",
     "at_home",
     "beat_edges",
@@ -31,7 +33,6 @@ __all__ = [
     "likelihood",
     "states",
     "strokes",
-    "sustained",
     "weights_by_beat",
 ]
 
@@ -120,7 +121,11 @@ def beat_of(notes: Notes, edges: FloatArray) -> npt.NDArray[np.int64]:
 
 
 def weights_by_beat(
-    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
+    notes: Notes,
+    struck: Strokes,
+    edges: FloatArray,
+    drones: tuple[int, ...],
+    downbeats: FloatArray | None,
 ) -> FloatArray:
     """How much of each pitch class every beat holds, shape (beats, 12).
 
@@ -129,20 +134,20 @@ def weights_by_beat(
     n = edges.size - 1
     out = np.zeros((n, 12))
     drone = np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
-    strength = notes.weight * drone * sustained(notes)
+    strength = notes.weight * drone * struck.lasting
     slot = beat_of(notes, edges)
     np.add.at(out, (slot, notes.pitch % 12), strength)
     length = np.diff(edges)
-    struck = out.sum(axis=1)
+    begun = out.sum(axis=1)
     bar = _bar_of(edges, downbeats)
-    by_bar = np.bincount(bar, weights=struck)
+    by_bar = np.bincount(bar, weights=begun)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
             overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
             if overlap <= 0.25 * length[beat]:
                 break
             old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK
-            ring = _RING_UNDER if old or struck[beat] >= 1.5 else _RING
+            ring = _RING_UNDER if old or begun[beat] >= 1.5 else _RING
             out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
     return out
 
@@ -156,27 +161,33 @@ def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.i
     return np.searchsorted(downbeats - near, edges[:-1], side="right").astype(np.int64)
 
 
-def sustained(notes: Notes) -> FloatArray:
-    """0.1-1: how long each note lasts against the longest of its stroke.
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Which notes are struck together, and how far each of them is to be believed.
 
-    What a listener mishears in a full stroke is mostly short; a stroke that is damped as a whole
-    loses nothing.
+    ``groups`` are indices of notes, each group within 60 ms of the note before. ``lasting``, (n,),
+    0.1-1, is how long each note lasts against the longest of its stroke: what a listener mishears
+    in a full stroke is mostly short; a stroke that is damped as a whole loses nothing.
     """
-    out = np.ones(len(notes))
-    for group in strokes(notes):
-        longest = float(notes.duration[group].max())
-        out[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
-    return out
+
+    groups: list[npt.NDArray[np.int64]]
+    lasting: FloatArray
 
 
-def strokes(notes: Notes) -> list[npt.NDArray[np.int64]]:
-    """Indices of the notes struck together (within 60 ms of the one before)."""
+def strokes(notes: Notes) -> Strokes:
+    """The strokes of a riff."""
     breaks = np.flatnonzero(np.diff(notes.onset) > 0.06) + 1
-    return [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
+    groups = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
+    lasting = np.ones(len(notes))
+    for group in groups:
+        longest = float(notes.duration[group].max())
+        lasting[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
+    return Strokes(groups, lasting)
 
 
 def likelihood(
     notes: Notes,
+    struck: Strokes,
     edges: FloatArray,
     weights: FloatArray,
     drones: tuple[int, ...],
@@ -189,12 +200,11 @@ def likelihood(
     scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
     out = (weights * scale) @ log_p.T
     slot = beat_of(notes, edges)
-    lasting = sustained(notes)
-    for group in strokes(notes):
-        struck = notes.pitch[group][lasting[group] > 0.5]
-        if len(set(struck % 12)) < 2:
+    for group in struck.groups:
+        pitches = notes.pitch[group][struck.lasting[group] > 0.5]
+        if len(set(pitches % 12)) < 2:
             continue
-        low = int(struck.min())
+        low = int(pitches.min())
         if low in drones:
             continue
         # A full stroke starts on the bass; an upstroke of three strings need not.
@@ -241,7 +251,11 @@ def _bass_odds(low: int) -> FloatArray:
 
 
 def arpeggio_basses(
-    notes: Notes, edges: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
+    notes: Notes,
+    struck: Strokes,
+    edges: FloatArray,
+    drones: tuple[int, ...],
+    downbeats: FloatArray | None,
 ) -> FloatArray:
     """What the first, lowest note of each broken chord says, shape (beats, states).
 
@@ -253,7 +267,7 @@ def arpeggio_basses(
         return out
     slot = beat_of(notes, edges)
     single = np.zeros(len(notes), dtype=bool)
-    for group in strokes(notes):
+    for group in struck.groups:
         single[group] = len(group) == 1
     gap = float(np.median(np.diff(edges)))
     bars = np.flatnonzero(np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap)
