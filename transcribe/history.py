@@ -13,11 +13,21 @@ from typing import Any
 
 from transcribe.riff import Riff
 
-__all__ = ["SAID", "Entry", "next_group", "said", "set_place", "stacks"]
+__all__ = [
+    "SAID",
+    "Entry",
+    "as_written",
+    "next_group",
+    "said",
+    "set_place",
+    "stacks",
+    "written",
+]
 
 Entry = Mapping[str, Any]
 
 SAID = "said"  # in the document, what was said of it before its history began
+_WRITTEN = "as_written"  # in the document, the places of its file: id -> [string, fret]
 CHANGES = ("pin", "unpin", "edit")
 
 
@@ -55,6 +65,23 @@ def said(riff: Riff) -> dict[str, Any]:
         for entry in group:
             given |= entry.get("given") or {}
     return given
+
+
+def as_written(places: Mapping[int, tuple[int, int]]) -> dict[str, Any]:
+    """What a document notes of the places that a file's notes had, to be held like pins."""
+    return {_WRITTEN: {str(note_id): list(place) for note_id, place in places.items()}}
+
+
+def written(riff: Riff) -> list[int]:
+    """The notes that are held where the file that was brought in had them."""
+    places = riff.extra.get(_WRITTEN)
+    if not isinstance(places, Mapping):
+        return []
+    return [
+        note.id
+        for note in riff.notes
+        if note.pinned and places.get(str(note.id)) == [note.string, note.fret]
+    ]
 
 
 def next_group(riff: Riff) -> int:

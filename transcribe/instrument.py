@@ -13,6 +13,7 @@ from __future__ import annotations
 import itertools
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 
 from transcribe.errors import ParameterError
@@ -25,6 +26,7 @@ __all__ = [
     "parse_pitch",
     "parse_tuning",
     "pitch_name",
+    "refitted",
     "tuning_name",
 ]
 
@@ -158,13 +160,44 @@ def make_instrument(
     open_midi = parse_tuning(tuning)
     frets = _FRETS.get(name, 22) if frets is None else frets
     scale = _SCALE_LENGTH_MM.get(name, 648.0) if scale_length_mm is None else scale_length_mm
+    return _checked(Instrument(open_midi, capo, frets, scale, offset_cents))
+
+
+def refitted(
+    old: Instrument,
+    *,
+    tuning: str | None = None,
+    capo: int | None = None,
+    frets: int | None = None,
+    scale_length_mm: float | None = None,
+) -> Instrument:
+    """``old`` with what is told of it; what was measured of its pitch stays.
+
+    Another tuning may be that of another neck: it brings the usual one, unless that is told, too.
+
+    Raises
+    ------
+    ParameterError
+        As `make_instrument`.
+    """
+    capo = old.capo if capo is None else capo
+    if tuning is not None:
+        new = make_instrument(tuning, capo=capo, frets=frets, scale_length_mm=scale_length_mm)
+        return replace(new, offset_cents=old.offset_cents, extra=old.extra)
+    frets = old.frets if frets is None else frets
+    scale = old.scale_length_mm if scale_length_mm is None else scale_length_mm
+    return _checked(replace(old, capo=capo, frets=frets, scale_length_mm=scale))
+
+
+def _checked(instrument: Instrument) -> Instrument:
+    frets, capo, scale = instrument.frets, instrument.capo, instrument.scale_length_mm
     if not 1 <= frets <= 36:
         raise ParameterError(f"a neck has 1 to 36 frets, not {frets}")
     if not 0 <= capo < frets:
         raise ParameterError(f"a capo sits at fret 0 to {frets - 1}, not {capo}")
     if not 100.0 <= scale <= 2000.0:
         raise ParameterError(f"a scale length is 100 to 2000 mm, not {scale:g}")
-    return Instrument(open_midi, capo, frets, scale, offset_cents)
+    return instrument
 
 
 def fret_position_mm(fret: float, scale_length_mm: float) -> float:

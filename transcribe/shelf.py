@@ -28,6 +28,7 @@ __all__ = [
     "carry_pins",
     "forms_beside",
     "keep_old",
+    "made",
     "riff_name",
     "save",
     "usual_form",
@@ -164,7 +165,7 @@ def write_beside(riff: Riff, folder: Path, name: str, forms: Mapping[str, Form])
     for kind, form in forms.items():
         path = folder / f"{name}{FORMATS[kind]}"
         with contextlib.suppress(HandspanError):
-            write_atomically(path, _make(riff, kind, form))
+            write_atomically(path, made(riff, kind, form))
             written.append(path)
     return written
 
@@ -212,7 +213,7 @@ def save(
     """
     wanted = {kind: Form(width, repeats) for kind in formats} | dict(forms or {})
     riff = _remembering(riff, any(form.repeats for form in wanted.values()))
-    made = {kind: _make(riff, kind, form) for kind, form in wanted.items()}
+    files = {kind: made(riff, kind, form) for kind, form in wanted.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -220,7 +221,7 @@ def save(
             f"{folder} cannot be made: {error.strerror}; give another folder, such as -o riffs"
         ) from None
     document = folder / f"{name}{RIFF_SUFFIX}"
-    for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in made)):
+    for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in files)):
         if path.is_dir():
             raise FormatError(f"{path} is a folder; move it away, or write to another folder")
     edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}", width)
@@ -232,7 +233,7 @@ def save(
         revisions.replace(document.resolve(), riff, expected=expected)
     if replaced:
         say(f"{document} is replaced")
-    for kind, data in made.items():
+    for kind, data in files.items():
         path = folder / f"{name}{FORMATS[kind]}"
         if path.exists():
             if kind == "tab" and edited:
@@ -260,7 +261,7 @@ def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
     folded = bool(riff.extra.get(_FOLD))
     for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
         for columns in _widths(data, width) if kind == "tab" else (width,):
-            if _make(riff, kind, Form(columns, repeats)) == data:
+            if made(riff, kind, Form(columns, repeats)) == data:
                 return Form(columns, repeats)
     return None
 
@@ -273,7 +274,14 @@ def _widths(data: bytes, width: int) -> list[int]:
     return [columns for columns in tried if columns >= max(longest, _LEAST_WIDTH)]
 
 
-def _make(riff: Riff, kind: str, form: Form) -> bytes:
+def made(riff: Riff, kind: str, form: Form) -> bytes:
+    """The file of a format (a key of `FORMATS`) that says what ``riff`` says.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such format.
+    """
     if kind == "tab":
         from transcribe.formats.tab_text import write_tab
 

@@ -3,8 +3,7 @@
 Written on the command line as ``12=3/7`` (note 12 on string 3, fret 7), ``bar:2=4`` (the notes
 of bar 2 on string 4), ``phrase:A=4``, or ``bar:2`` alone (the notes of bar 2 stay where they lie).
 Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``, notes taken out by ``12``, ``bar:2``
-or ``phrase:A``. A text tab that was edited names its
-places by itself.
+or ``phrase:A``. A text tab that was edited names its places by itself.
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
             "or bar:2=4, phrase:A=4, or bar:2 to hold a bar as it is"
         )
     kind, name, wanted = match.groups()
-    notes = _of_bar(riff, name) if kind == "bar" else _of_phrase(riff, name)
+    notes = _of_stretch(riff, kind, name)
     if wanted is None:
         return {
             n.id: (n.string, n.fret) for n in notes if n.string is not None and n.fret is not None
@@ -86,7 +85,7 @@ def staying(riff: Riff, text: str) -> tuple[str, ...]:
         return ()
     going = places_of(riff, text)
     kind, name, string = match[1], match[2], int(match[3])
-    notes = _of_bar(riff, name) if kind == "bar" else _of_phrase(riff, name)
+    notes = _of_stretch(riff, kind, name)
     left = [note for note in notes if note.id not in going]
     beyond = [n for n in left if riff.instrument.fret_of(string, n.pitch_midi) is None]
     drone = [note for note in left if note not in beyond]
@@ -110,12 +109,12 @@ def notes_of(riff: Riff, text: str) -> tuple[int, ...]:
     ParameterError
         If ``text`` is none of these, or the bar or phrase is not there.
     """
-    if text.isdigit():
+    if text.isdecimal():
         return (int(text),)
     match = _STRETCH.match(text)
     if match is None or match[3] is not None:
         raise ParameterError(f"{text!r} names no notes; write the ID of a note, bar:2 or phrase:A")
-    notes = _of_bar(riff, match[2]) if match[1] == "bar" else _of_phrase(riff, match[2])
+    notes = _of_stretch(riff, match[1], match[2])
     return tuple(note.id for note in notes)
 
 
@@ -135,7 +134,7 @@ def pinned_of(riff: Riff, text: str) -> tuple[int, ...]:
         notes, what = list(riff.notes), "the riff"
     elif (match := _STRETCH.match(text)) and match[3] is None:
         what = f"{match[1]} {match[2]}"
-        notes = _of_bar(riff, match[2]) if match[1] == "bar" else _of_phrase(riff, match[2])
+        notes = _of_stretch(riff, match[1], match[2])
     else:
         raise ParameterError(
             f"{text!r} names no pin to let go; write the ID of a note, bar:2, phrase:A or all, "
@@ -258,6 +257,10 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
         text = f"{where}: string {other.string} fret {other.fret} is not in the riff"
         told.append((other.onset_sec, text))
     return [text for _, text in sorted(told, key=lambda pair: pair[0])]
+
+
+def _of_stretch(riff: Riff, kind: str, name: str) -> list[Note]:
+    return _of_bar(riff, name) if kind == "bar" else _of_phrase(riff, name)
 
 
 def _of_bar(riff: Riff, name: str) -> list[Note]:

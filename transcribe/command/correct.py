@@ -114,17 +114,14 @@ def _instrument(riff: Riff, args: argparse.Namespace) -> Instrument | None:
     """The riff's instrument with what ``args`` say of it; None where they say nothing."""
     if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
         return None
-    from transcribe.instrument import make_instrument, pitch_name
+    from transcribe.instrument import refitted
 
-    old = riff.instrument
-    own = args.tuning is None  # Another tuning may be that of another neck.
-    return make_instrument(
-        ",".join(pitch_name(m) for m in old.open_midi) if own else args.tuning,
-        capo=old.capo if args.capo is None else args.capo,
-        frets=old.frets if args.frets is None and own else args.frets,
-        scale_length_mm=(
-            old.scale_length_mm if args.scale_length is None and own else args.scale_length
-        ),
+    return refitted(
+        riff.instrument,
+        tuning=args.tuning,
+        capo=args.capo,
+        frets=args.frets,
+        scale_length_mm=args.scale_length,
     )
 
 

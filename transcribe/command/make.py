@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import hashlib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,14 +12,12 @@ from typing import TYPE_CHECKING, Any
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.errors import FormatError, ParameterError
-from transcribe.history import SAID
+from transcribe.history import SAID, as_written, stacks, written
 
 if TYPE_CHECKING:
     from transcribe.riff import Instrument, Note, Riff
 
 __all__ = ["demo", "finger", "transcribe"]
-
-_AS_WRITTEN = "as_written"  # in the document, the places of its file: id -> [string, fret]
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
@@ -59,8 +56,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
     if pins is not None:
-        written = {str(i): list(spot) for i, spot in pins.items()}
-        riff = dataclasses.replace(riff, extra={**riff.extra, _AS_WRITTEN: written})
+        riff = dataclasses.replace(riff, extra={**riff.extra, **as_written(pins)})
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
         f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
@@ -194,7 +190,6 @@ def _keeping(
 ) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
     from transcribe import shelf
-    from transcribe.history import stacks
 
     old = _without_written(old)
     if old.history or any(note.pinned for note in old.notes):
@@ -236,16 +231,10 @@ def _pinned(
 
 def _without_written(riff: Riff) -> Riff:
     """``riff`` with those pins alone that a correction made: the others are its file's places."""
-    from transcribe.history import stacks
-
     mine = {e.get("note") for group in stacks(riff)[0] for e in group if e.get("op") == "pin"}
-    places = riff.extra.get(_AS_WRITTEN)
-    written = places if isinstance(places, Mapping) else {}
+    free = set(written(riff)) - mine
     notes = tuple(
-        dataclasses.replace(n, pinned=False)
-        if n.id not in mine and written.get(str(n.id)) == [n.string, n.fret]
-        else n
-        for n in riff.notes
+        dataclasses.replace(note, pinned=False) if note.id in free else note for note in riff.notes
     )
     return dataclasses.replace(riff, notes=notes)
 

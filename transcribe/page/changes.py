@@ -8,10 +8,11 @@ from typing import Any
 
 from transcribe import edits
 from transcribe.errors import ParameterError
+from transcribe.history import written
 from transcribe.pipeline import with_theory
 from transcribe.riff import Riff
 
-__all__ = ["changed", "number", "written"]
+__all__ = ["changed", "number"]
 
 
 def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
@@ -76,18 +77,6 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
         return with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
     raise ParameterError(f"there is no change called {op!r}")
-
-
-def written(riff: Riff) -> list[int]:
-    """The notes that are held where the file that was brought in had them, by no hand's choice."""
-    places = riff.extra.get("as_written")
-    if not isinstance(places, Mapping):
-        return []
-    return [
-        note.id
-        for note in riff.notes
-        if note.pinned and places.get(str(note.id)) == [note.string, note.fret]
-    ]
 
 
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:

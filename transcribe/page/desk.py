@@ -12,8 +12,9 @@ from typing import Any
 from transcribe import edits, shelf
 from transcribe.errors import FormatError, HandspanError, ParameterError
 from transcribe.formats.document import from_json, to_json
+from transcribe.history import written
 from transcribe.instrument import tuning_name
-from transcribe.page.changes import changed, number, written
+from transcribe.page.changes import changed, number
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
@@ -92,6 +93,7 @@ class Desk:
             "undo": undo,
             "redo": redo,
             "written": len(written(riff)),
+            "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
             "take": {"there": take is not None, "ready": ready}
@@ -172,9 +174,7 @@ class Desk:
             new = changed(old, wanted)
             if new is old:
                 return self._shown(entry, old, revision) | {"moved": []}
-            forms = shelf.forms_beside(old, entry.path.parent, entry.name)
-            revision = replace(entry.path, new, expected=revision)
-            shelf.write_beside(new, entry.path.parent, entry.name, forms)
+            revision = _rewritten(entry, old, new, revision)
         return self._shown(entry, new, revision) | {"moved": _moved(old, new)}
 
     # -- jobs ------------------------------------------------------------------------------
@@ -223,9 +223,7 @@ class Desk:
             del scratch
             riff = from_json(result["riff"])
             with hold(self._store.folder):
-                forms = shelf.forms_beside(old, entry.path.parent, entry.name)
-                replace(entry.path, riff, expected=revision)
-                shelf.write_beside(riff, entry.path.parent, entry.name, forms)
+                _rewritten(entry, old, riff, revision)
             return {
                 "riff": entry.id,
                 "name": entry.name,
@@ -259,9 +257,7 @@ class Desk:
                 kept = shelf.keep_old(entry.path)
                 for note_id, place in pins.items():
                     riff = _pinned(riff, note_id, place)
-                forms = shelf.forms_beside(old, entry.path.parent, entry.name)
-                replace(entry.path, riff, expected=revision)
-                shelf.write_beside(riff, entry.path.parent, entry.name, forms)
+                _rewritten(entry, old, riff, revision)
             return {
                 "riff": entry.id,
                 "name": entry.name,
@@ -444,6 +440,14 @@ class Desk:
         return kept.stem
 
 
+def _rewritten(entry: Entry, old: Riff, new: Riff, revision: str) -> str:
+    """Save ``new`` after ``old`` with the files beside it; the revision that it has then."""
+    forms = shelf.forms_beside(old, entry.path.parent, entry.name)
+    revision = replace(entry.path, new, expected=revision)
+    shelf.write_beside(new, entry.path.parent, entry.name, forms)
+    return revision
+
+
 def _stamp(path: Path) -> str | None:
     """What changes whenever a file is written anew; None where there is none."""
     try:
@@ -460,22 +464,25 @@ def _umask() -> int:
 
 def _brief(riff: Riff) -> dict[str, Any]:
     """What the list of riffs says of one."""
-    mode = (riff.theory or {}).get("mode") or {}
     return {
         "notes": len(riff.notes),
         "pins": sum(note.pinned for note in riff.notes) - len(written(riff)),
         "duration_sec": _duration_sec(riff),
-        "mode": _mode_words(mode),
+        "mode": _mode_words(riff),
     }
 
 
-def _mode_words(mode: Mapping[str, Any]) -> str:
-    """The mode as the list names it; one that is not sure is not stated as a fact."""
+def _mode_words(riff: Riff) -> str:
+    """The mode as the page names it; one that is not sure is not stated as a fact."""
+    from theory.explain import sureness
+
+    mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
     confidence = mode.get("confidence")
-    if not name or not isinstance(confidence, int | float) or confidence >= 0.7:
+    if not name or not isinstance(confidence, int | float):
         return name
-    return f"probably {name}" if confidence >= 0.45 else f"a guess: {name}"
+    doubt = {"more likely than the rest": "probably ", "a guess": "a guess: "}
+    return doubt.get(sureness(confidence), "") + name
 
 
 def _cost(riff: Riff) -> float | None:

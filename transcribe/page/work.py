@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import json
 import math
 import os
 import signal
@@ -117,10 +118,10 @@ def _read_take(
 def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
     """A riff from a file of notes, fingered around the places that are written in it.
 
-    Those are held like pins, and listed in the document's ``as_written`` (id -> [string, fret]),
-    so that they are not taken for what a hand has corrected.
+    Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
     """
     from transcribe import pipeline
+    from transcribe.history import as_written
 
     written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
     written = {i: place for i, place in written.items() if not riff.note(i).pinned}
@@ -141,7 +142,7 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
             "tuning and capo, so those notes were fingered anew",
         ]
     if pins:
-        extra["as_written"] = {str(i): list(place) for i, place in pins.items()}
+        extra |= as_written(pins)
     riff = dataclasses.replace(riff, extra=extra)
     return pipeline.finger(riff, pins=pins, progress=progress, **options)
 
@@ -248,19 +249,15 @@ def _finger(
 
 def _refitted(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
     """The instrument with what the settings say of it; a capo of 0 says that there is none."""
-    from transcribe.errors import ParameterError
-    from transcribe.instrument import make_instrument, parse_tuning, pitch_name
+    from transcribe.instrument import parse_tuning, refitted
 
-    capo = old.capo if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
+    capo = None if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
+    tuning = str(settings.get("tuning") or "").strip() or None
+    # The page sends the tuning as it is: that is no other neck.
+    if tuning and parse_tuning(tuning) == old.open_midi:
+        tuning = None
     frets = int(_figure(settings, "frets")) or None
-    tuning = str(settings.get("tuning") or "").strip()
-    if (tuning and parse_tuning(tuning) != old.open_midi) or frets:
-        tuning = tuning or ",".join(map(pitch_name, old.open_midi))
-        made = make_instrument(tuning, capo=capo, frets=frets)
-        return dataclasses.replace(made, offset_cents=old.offset_cents)
-    if not 0 <= capo < old.frets:
-        raise ParameterError(f"a capo sits at fret 0 to {old.frets - 1}, not {capo}")
-    return dataclasses.replace(old, capo=capo)
+    return refitted(old, tuning=tuning, capo=capo, frets=frets)
 
 
 def _make(
@@ -287,34 +284,12 @@ def _make(
         y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
         _write_wav(y, sr, scratch / "made")
         return
-    (scratch / "made").write_bytes(_formatted(document, kind))
-
-
-def _formatted(riff: Any, kind: str) -> bytes:
-    import json
-
-    from transcribe.formats.document import to_json
-
     if kind == "riff":
-        return json.dumps(to_json(riff), indent=1, ensure_ascii=False).encode()
-    made: str | bytes
-    if kind == "tab":
-        from transcribe.formats.tab_text import write_tab
+        (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
+        return
+    from transcribe import shelf
 
-        made = write_tab(riff)
-    elif kind == "musicxml":
-        from transcribe.formats.musicxml import write_musicxml
-
-        made = write_musicxml(riff)
-    elif kind == "midi":
-        from transcribe.formats.midi import write_midi
-
-        made = write_midi(riff)
-    else:
-        from transcribe.formats.jams import write_jams
-
-        made = write_jams(riff)
-    return made.encode() if isinstance(made, str) else made
+    (scratch / "made").write_bytes(shelf.made(document, kind, shelf.Form()))
 
 
 _PAPERS = (
@@ -345,8 +320,6 @@ def _read_notes(path: str, shown: str) -> Any:
     from transcribe.formats import read_any
 
     if shown.lower().endswith(".json"):
-        import json
-
         try:
             json.loads(Path(path).read_text(encoding="utf-8"))
         except (ValueError, RecursionError):

@@ -219,10 +219,9 @@ class RiffView {
     const doc = data.document;
     this.bars = new Bars(doc.rhythm);
     this.player.bars = this.bars;
-    const mode = doc.theory?.mode;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     put(this.facts, [
-      mode ? printed(`${mode.confidence < 0.45 ? "a guess: " : mode.confidence < 0.7 ? "probably " : ""}${mode.tonic} ${mode.name}`) : "",
+      printed(data.mode),
       doc.drone ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}` : "",
       `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
       plural(doc.notes.length, "note"),
