@@ -534,7 +534,7 @@ def test_two_strings_in_unison_are_heard_as_one() -> None:
 
 def test_recorded_times_win_where_the_written_beats_are_wrong() -> None:
     riff = reference(drone=False, repeats=3)
-    # The transcription took a swung line for straight eighths.
+    # The beats were found as straight eighths under a line that swings.
     swung = tuple(
         replace(n, onset_sec=n.onset_sec + (0.1 if k % 2 else 0.0), offset_sec=n.offset_sec + 0.05)
         for k, n in enumerate(riff.notes)

@@ -18,11 +18,12 @@ from transcribe.fingering import (
     pins_of,
     refinger,
     repeats_of,
+    resolve,
     solve,
     unpin,
 )
 from transcribe.formats.document import from_json, to_json
-from transcribe.riff import Instrument, Note, Phrase, Rhythm, Riff
+from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 
 TUNE = (57, 60, 62, 64, 62, 60, 59, 57)
 
@@ -321,3 +322,23 @@ def test_a_slur_that_pins_tear_apart_is_told() -> None:
         "the hammer-on to note 2 is on string 4, and note 1 that it comes from on string 5: "
         "put both on one string, or pick it"
     ]
+
+    again = pin(apart, {3: (4, 2)})
+    assert [text for text in again.extra["cautions"] if "hammer-on" in text] == told
+    freed = unpin(again, [2])
+    assert not any("hammer-on" in text for text in freed.extra.get("cautions", ()))
+    assert freed.note(1).string == freed.note(2).string
+
+
+def test_a_slur_of_the_melody_is_not_torn_from_the_drone_struck_in_between() -> None:
+    melody = [(0.0, 54), (0.5, 55), (1.0, 57), (1.5, 55), (2.0, 54), (2.5, 52)] * 2
+    notes = []
+    for k, (_, pitch) in enumerate(melody):
+        at = 0.5 * k
+        slurred = "hammer-on" if k in (1, 7) else "picked"
+        notes.append(Note(2 * k + 1, at, at + 0.5, pitch, articulation=slurred))
+        notes.append(Note(2 * k + 2, at + 0.25, at + 0.75, 45))
+    drone = Drone(5, 0.0, 6.0)
+    solved = resolve(Riff(notes=sort_notes(notes), drone=drone))[0]
+    assert {n.string for n in solved.notes} == {4, 5}
+    assert not any("hammer-on" in text for text in solved.extra.get("cautions", ()))

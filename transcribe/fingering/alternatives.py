@@ -11,6 +11,7 @@ import numpy as np
 
 from transcribe.fingering.beam import off_home
 from transcribe.fingering.drone import find_drone
+from transcribe.fingering.ghosts import TOGETHER_SEC
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.solver import Fingering, Solver, solver_for
 from transcribe.riff import (
@@ -61,7 +62,6 @@ _HIGH = 5  # the lowest position that is away from the open strings
 _MOST_EFFORT = 0.8  # a note, beyond the first choice; dearer than this is no way to play it
 _SCALE_NOTES = 7  # so many pitches make a scale over the strings
 _SCALE_STEP = 3  # semitones
-_TOGETHER_SEC = 0.05  # notes this close are no line
 
 
 def alternatives(
@@ -147,7 +147,7 @@ def _three_a_string(
     apart = [b - a for a, b in itertools.pairwise(scale)]
     if len(scale) < _SCALE_NOTES or max(apart) > _SCALE_STEP:
         return None
-    if any(b.onset_sec - a.onset_sec < _TOGETHER_SEC for a, b in itertools.pairwise(ordered)):
+    if any(b.onset_sec - a.onset_sec < TOGETHER_SEC for a, b in itertools.pairwise(ordered)):
         return None
     slurs = legato_sources(list(ordered))
     hand = np.mean([fret for _, fret in main.positions.values()])

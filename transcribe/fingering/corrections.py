@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.errors import ParameterError
-from transcribe.fingering.ghosts import ghosts_of
+from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
@@ -35,8 +35,6 @@ __all__ = [
 ]
 
 Place = tuple[int, int]
-
-_ONE_ONSET_SEC = 0.05  # notes this close begin together
 
 
 def hand_of(riff: Riff) -> Hand:
@@ -243,7 +241,7 @@ def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
     if note_id in pins:
         return [note_id]
     onset = riff.note(note_id).onset_sec
-    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= _ONE_ONSET_SEC]
+    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= TOGETHER_SEC]
 
 
 def unpin(

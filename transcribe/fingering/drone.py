@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.errors import ParameterError
-from transcribe.fingering.ghosts import SURE, ghosts_of
+from transcribe.fingering.ghosts import SURE, TOGETHER_SEC, ghosts_of
 from transcribe.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = [
@@ -27,10 +27,11 @@ __all__ = [
     "far_up",
     "find_drone",
     "forced_drone",
+    "is_over",
     "melody_string",
 ]
 
-_TOGETHER_SEC = 0.05  # notes this close are one stroke
+_SLACK_SEC = 0.06
 _MIN_STRIKES = 3
 _MIN_LENGTH_SEC = 1.5
 _MIN_COVER = 0.62
@@ -81,6 +82,11 @@ def drone_strings(drone: Drone) -> tuple[int, ...]:
     return (drone.string, *drone.other_strings)
 
 
+def is_over(drone: Drone, time_sec: float) -> bool:
+    """Whether what begins at ``time_sec`` sounds over the drone, give or take a stroke."""
+    return drone.start_sec - _SLACK_SEC <= time_sec <= drone.end_sec + _SLACK_SEC
+
+
 def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> int | None:
     """The string beside ``drone`` that the melody over it can run along, or None.
 
@@ -92,9 +98,7 @@ def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -
     melody = [
         n
         for n in notes
-        if drone.start_sec - 0.06 <= n.onset_sec <= drone.end_sec + 0.06
-        and n.pitch_midi not in open_pitches
-        and n.confidence >= SURE
+        if is_over(drone, n.onset_sec) and n.pitch_midi not in open_pitches and n.confidence >= SURE
     ]
     if not melody:
         return None
@@ -122,9 +126,7 @@ def far_up(
     over = [
         n
         for n in sort_notes(list(notes))
-        if n.id in positions
-        and positions[n.id][0] not in strings
-        and drone.start_sec - 0.06 <= n.onset_sec <= drone.end_sec + 0.06
+        if n.id in positions and positions[n.id][0] not in strings and is_over(drone, n.onset_sec)
     ]
     found = []
     for k, note in enumerate(over):
@@ -226,7 +228,7 @@ def _measure(
     if not own or (len(own) < _MIN_STRIKES and not _held(own, notes)):
         return None
     start, end = _longest_run(own, notes)
-    inside = [n for n in notes if start - 0.06 <= n.onset_sec < end]
+    inside = [n for n in notes if start - _SLACK_SEC <= n.onset_sec < end]
     ghosts = ghosts_of(inside)
     melody = [
         n
@@ -274,7 +276,7 @@ def _a_bass(struck: Sequence[Note], melody: Sequence[Note]) -> bool:
     hand follows leaps along one string for the sake of a note that comes once a bar.
     """
     times = np.array([n.onset_sec for n in melody])
-    alone = np.mean([np.abs(times - n.onset_sec).min() > _TOGETHER_SEC for n in struck])
+    alone = np.mean([np.abs(times - n.onset_sec).min() > TOGETHER_SEC for n in struck])
     steps = np.abs(np.diff([n.pitch_midi for n in melody]))
     return bool(alone >= _MIN_ALONE and np.mean(steps >= _LEAP) >= _MIN_LEAPS)
 
@@ -329,7 +331,7 @@ def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
 def _strokes(notes: Sequence[Note]) -> list[float]:
     out: list[float] = []
     for note in notes:
-        if not out or note.onset_sec - out[-1] > _TOGETHER_SEC:
+        if not out or note.onset_sec - out[-1] > TOGETHER_SEC:
             out.append(note.onset_sec)
     return out
 
@@ -396,7 +398,7 @@ def _companions(
         pitch = instrument.open_midi[string - 1] + instrument.capo
         own = [n for n in notes if n.pitch_midi == pitch]
         first = [n.onset_sec for n in notes if n.pitch_midi == best.pitch_midi]
-        along = sum(any(abs(n.onset_sec - t) <= _TOGETHER_SEC for t in first) for n in own)
+        along = sum(any(abs(n.onset_sec - t) <= TOGETHER_SEC for t in first) for n in own)
         enough = max(3, 0.8 * len(first), 0.8 * len(own))
         rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
         below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_BELOW * max(1, len(rest))

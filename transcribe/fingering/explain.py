@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from transcribe.errors import ParameterError
 from transcribe.fingering.corrections import hand_of, pins_of
-from transcribe.fingering.drone import drone_strings, far_up
+from transcribe.fingering.drone import drone_strings, far_up, is_over
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, solver_for
@@ -103,7 +103,7 @@ def _note(riff: Riff, note_id: int) -> Note:
 
 def _drone_clause(riff: Riff, note: Note) -> str:
     drone = riff.drone
-    if drone is None or not drone.start_sec - 0.06 <= note.onset_sec <= drone.end_sec + 0.06:
+    if drone is None or not is_over(drone, note.onset_sec):
         return ""
     strings = drone_strings(drone)
     if note.string in strings:

@@ -28,6 +28,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from inspect import signature
 from multiprocessing import get_context
 from pathlib import Path
 from types import MappingProxyType
@@ -324,15 +325,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         "--divisions", type=int, default=2, help="cross-validations over other folds; 0: none"
     )
     parser.add_argument("--jobs", type=int, default=1, help="folds fitted at a time")
-    parser.add_argument("--l2", type=float, default=0.001)
-    parser.add_argument("--open-share", type=float, default=0.39)
-    parser.add_argument("--finger-share", type=float, default=0.5)
-    parser.add_argument("--evenness", type=float, default=0.5)
-    parser.add_argument("--sharpness", type=float, nargs="+", default=[2.0, 3.0, 4.0, 6.0])
-    parser.add_argument("--rounds", type=int, default=2)
-    parser.add_argument("--iterations", type=int, default=30)
-    parser.add_argument("--finger-l2", type=float, default=0.0003)
-    parser.add_argument("--finger-sharpness", type=float, nargs="+", default=[4.0])
+    usual = {name: option.default for name, option in signature(fit).parameters.items()}
+    for name in ("l2", "open_share", "finger_share", "evenness"):
+        parser.add_argument(f"--{name.replace('_', '-')}", type=float, default=usual[name])
+    parser.add_argument("--sharpness", type=float, nargs="+", default=usual["sharpness"])
+    for name in ("rounds", "iterations"):
+        parser.add_argument(f"--{name}", type=int, default=usual[name])
+    mine = FINGER_OPTIONS
+    parser.add_argument("--finger-l2", type=float, default=mine["l2"])
+    parser.add_argument("--finger-sharpness", type=float, nargs="+", default=mine["sharpness"])
     args = parser.parse_args(argv)
 
     def say(text: str) -> None:

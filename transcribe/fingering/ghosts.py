@@ -11,12 +11,13 @@ from collections.abc import Sequence
 
 from transcribe.riff import Instrument, Note
 
-__all__ = ["SURE", "ghosts_of", "place_ghosts"]
+__all__ = ["SURE", "TOGETHER_SEC", "ghosts_of", "place_ghosts"]
 
 SURE = 0.6
 """A note of this confidence or more is taken for played."""
 
-_TOGETHER_SEC = 0.05
+TOGETHER_SEC = 0.05
+"""Notes that begin within this are one stroke."""
 _OVERTONES = (12, 19, 24)  # semitones of the second, third and fourth partial above the first
 
 
@@ -30,11 +31,11 @@ def ghosts_of(notes: Sequence[Note]) -> frozenset[int]:
     for note in notes:
         if note.confidence >= SURE:
             continue
-        while notes[first].onset_sec < note.onset_sec - _TOGETHER_SEC:
+        while notes[first].onset_sec < note.onset_sec - TOGETHER_SEC:
             first += 1
         for k in range(first, len(notes)):
             other = notes[k]
-            if other.onset_sec > note.onset_sec + _TOGETHER_SEC:
+            if other.onset_sec > note.onset_sec + TOGETHER_SEC:
                 break
             apart = note.pitch_midi - other.pitch_midi
             if apart in _OVERTONES and other.confidence > note.confidence:
@@ -57,9 +58,9 @@ def place_ghosts(
     onsets = [n.onset_sec for n in notes]
     placed: list[Note] = []
     for ghost in ghosts:
-        low = bisect_left(onsets, ghost.onset_sec - _TOGETHER_SEC)
-        high = bisect_right(onsets, ghost.onset_sec + _TOGETHER_SEC)
-        late = [n for n in placed[-6:] if abs(n.onset_sec - ghost.onset_sec) <= _TOGETHER_SEC]
+        low = bisect_left(onsets, ghost.onset_sec - TOGETHER_SEC)
+        high = bisect_right(onsets, ghost.onset_sec + TOGETHER_SEC)
+        late = [n for n in placed[-6:] if abs(n.onset_sec - ghost.onset_sec) <= TOGETHER_SEC]
         near = [n for n in (*notes[low:high], *late) if n.id in positions]
         taken = {positions[n.id][0] for n in near}
         hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from transcribe.fingering.drone import find_drone
-from transcribe.fingering.ghosts import ghosts_of
+from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import solver_for
@@ -41,7 +41,6 @@ _MIN_NOTES = 12
 _MIN_CONFIDENCE = 0.6
 _MIN_STRINGS = 4  # so many open strings have to come, each with this share of the notes
 _MIN_OF_STRING = 0.05
-_TOGETHER_SEC = 0.05  # notes this close are one stroke
 _MIN_STRIKES = 4
 _MIN_STRUCK = 0.12  # share of the strokes that the drone is struck with
 _MIN_HELD = 0.9  # or share of the time that few strikes sound on, each so long
@@ -171,7 +170,7 @@ def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bo
     melody = [n.pitch_midi for n in inside if n.pitch_midi != pitch and n.id not in ghosts]
     struck = [n for n in inside if n.pitch_midi == pitch]
     strokes = 1 + sum(
-        b.onset_sec - a.onset_sec > _TOGETHER_SEC for a, b in itertools.pairwise(inside)
+        b.onset_sec - a.onset_sec > TOGETHER_SEC for a, b in itertools.pairwise(inside)
     )
     often = len(struck) >= max(_MIN_STRIKES, _MIN_STRUCK * strokes)
     lengths = [n.offset_sec - n.onset_sec for n in struck]

@@ -7,12 +7,14 @@ hammer-on carries on from, and which places the pins, the drone and the neck lea
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.fingering.candidates import Candidates, Chooser, Places
-from transcribe.fingering.drone import drone_strings, melody_string
+from transcribe.fingering.drone import drone_strings, is_over, melody_string
+from transcribe.fingering.ghosts import TOGETHER_SEC
 from transcribe.fingering.shapes import mark_shapes
 from transcribe.riff import LEGATO, Drone, Instrument, Note, legato_sources
 
@@ -25,7 +27,6 @@ RECENT = ("ring_step", "ring_third", "ring_leap", "recent_third", "recent_leap")
 """Kinds of pairs with a note a few onsets back: in a figure that goes round (``ring``: one of the
 two comes again about the other, so both may ring), or passed only once; by the interval."""
 
-_TOGETHER_SEC = 0.05  # notes that begin within this are one onset
 _SAME_STROKE_SEC = 0.012
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
 _SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
@@ -125,17 +126,18 @@ class Onset:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A riff ready to be solved."""
+    """A riff ready to be solved; ``sources`` says which note each slur carries on from."""
 
     onsets: list[Onset]
     unmet: tuple[Unmet, ...]
+    sources: Mapping[int, int]
 
 
 def _groups(notes: Sequence[Note]) -> list[list[int]]:
     """Notes that begin together; a pitch struck again and a slur begin anew, however soon."""
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
-        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= _TOGETHER_SEC:
+        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= TOGETHER_SEC:
             before = [
                 notes[j]
                 for j in groups[-1]
@@ -169,7 +171,7 @@ def plan_onsets(
     unmet: list[Unmet] = []
     onsets: list[Onset] = []
     over = None if drone is None else _over_drone(notes, instrument, drone)
-    sources = legato_sources(list(notes)) if over is None else over.sources
+    sources = _sources(notes) if over is None else over.sources
     index = {note.id: i for i, note in enumerate(notes)}
     look = _Looker(notes)
     last_sec: float | None = None
@@ -203,7 +205,7 @@ def plan_onsets(
         onsets.append(onset)
     _look_around(onsets)
     mark_shapes(onsets, memory=MEMORY)
-    return Plan(onsets, tuple(unmet))
+    return Plan(onsets, tuple(unmet), sources)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +223,14 @@ class _Over:
     sources: Mapping[int, int]
 
     def holds(self, time_sec: float) -> bool:
-        return self.drone.start_sec - 0.06 <= time_sec <= self.drone.end_sec + 0.06
+        return is_over(self.drone, time_sec)
+
+
+def _sources(notes: Sequence[Note]) -> dict[int, int]:
+    """Which note each slur carries on from, whatever strings the notes were on before."""
+    if not any(note.articulation in LEGATO for note in notes):
+        return {}
+    return legato_sources([dataclasses.replace(note, string=None) for note in notes])
 
 
 def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _Over:
@@ -229,15 +238,15 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
     lane = melody_string(notes, instrument, drone)
     over = _Over(drone, frozenset(), lane, {})
     own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
-    sources = legato_sources(list(notes))
-    melody = legato_sources([n for n in notes if n.id not in own])
+    sources = _sources(notes)
+    melody = _sources([n for n in notes if n.id not in own])
     if lane is not None and lane > drone.string:
         # On a thicker string the melody passes through the drone's pitch, stopped: a slur there
         # is the melody's, since an open string beside it cannot be slurred to.
         slurred = own & set(sources)
         slurred |= {s for i, s in sources.items() if i not in own and i not in melody} & own
         own -= slurred
-        melody = legato_sources([n for n in notes if n.id not in own])
+        melody = _sources([n for n in notes if n.id not in own])
     return _Over(drone, frozenset(own), lane, {**sources, **melody})
 
 

@@ -25,16 +25,7 @@ from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
 from transcribe.instrument import pitch_name
-from transcribe.riff import (
-    LEGATO,
-    Drone,
-    Instrument,
-    Note,
-    Phrase,
-    Rhythm,
-    legato_sources,
-    sort_notes,
-)
+from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 
 _FINGER_BEAM = 12
 
@@ -176,7 +167,7 @@ class Solver:
                 *self._cautions(ordered, plan.onsets, steps, beats),
                 *_on_the_drone(ordered, plan.onsets, steps, drone),
                 *_far_up(ordered, positions, self.instrument, drone, pins),
-                *_torn(ordered, positions),
+                *_torn(ordered, positions, plan.sources),
             ),
             note_costs=costs,
         )
@@ -278,14 +269,15 @@ def _far_up(
     ]
 
 
-def _torn(ordered: Sequence[Note], positions: Mapping[int, tuple[int, int]]) -> list[str]:
+def _torn(
+    ordered: Sequence[Note],
+    positions: Mapping[int, tuple[int, int]],
+    sources: Mapping[int, int],
+) -> list[str]:
     """Says which hammer-on, pull-off or slide lies on another string than the note it is from."""
-    if not any(note.articulation in LEGATO for note in ordered):
-        return []
-    free = [dataclasses.replace(note, string=None) for note in ordered]
     found = [
         (note, source)
-        for note, source in legato_sources(free).items()
+        for note, source in sources.items()
         if note in positions and source in positions and positions[note][0] != positions[source][0]
     ]
     if not found:

@@ -12,6 +12,7 @@ import statistics
 from collections.abc import Iterable, Sequence
 
 from transcribe.formats.tab_riff import spread
+from transcribe.history import said
 from transcribe.riff import Rhythm, Riff
 
 __all__ = ["in_bars", "still_true", "without_remark"]
@@ -115,9 +116,7 @@ def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, e
 
 def still_true(riff: Riff, remarks: Iterable[str]) -> tuple[str, ...]:
     """The remarks on a riff but for the one that no meter was told, once the player gave one."""
-    from transcribe.tempo import given_time
-
-    return _but_meter(remarks) if "meter" in given_time(riff) else tuple(remarks)
+    return _but_meter(remarks) if "meter" in said(riff) else tuple(remarks)
 
 
 def without_remark(riff: Riff) -> Riff:

@@ -84,6 +84,8 @@ def _unpack(path: Path) -> bytes:
             root = next(_parse(container, path).walk("rootfile"), None)
             name = root.attrib.get("full-path", "") if root is not None else ""
             return _member(archive, name, path)
+    # Beside a damaged archive, zipfile meets a missing member with KeyError, a way of packing that
+    # it does not know with NotImplementedError, and a password with RuntimeError.
     except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, OSError):
         raise FormatError(
             f"{path}: found a damaged archive, expected compressed MusicXML; export it again"
