@@ -326,15 +326,20 @@ def test_dead_notes_are_not_held_to_a_pitch() -> None:
     assert verdicts(compare(take(notes), dead)) == {"unsure": [3]}
 
 
-def test_a_note_cut_short_and_one_left_ringing() -> None:
+def with_a_long_last_note() -> Riff:
+    """The reference with a last note of two seconds."""
     riff = reference(drone=False)
-    long = replace(
-        riff.notes[-1], offset_sec=riff.notes[-1].onset_sec + 2.0, duration_beat=2.0 / STEP
-    )
-    riff = replace(riff, notes=(*riff.notes[:-1], long))
+    last = riff.notes[-1]
+    long = replace(last, offset_sec=last.onset_sec + 2.0, duration_beat=2.0 / STEP)
+    return replace(riff, notes=(*riff.notes[:-1], long))
+
+
+def test_a_note_cut_short_and_one_left_ringing() -> None:
+    riff = with_a_long_last_note()
     notes = played(riff)
     notes[-1] = replace(notes[-1], offset_sec=notes[-1].onset_sec + 0.3)
     assert compare(take(notes), riff).notes[-1].length == "cut short"
+    long = riff.notes[-1]
     short = replace(long, offset_sec=long.onset_sec + 0.2, duration_beat=0.2 / STEP)
     riff = replace(riff, notes=(*riff.notes[:-1], short))
     notes[-1] = replace(notes[-1], offset_sec=notes[-1].onset_sec + 1.5)
@@ -345,11 +350,7 @@ def test_a_note_cut_short_and_one_left_ringing() -> None:
 
 
 def test_a_note_that_the_end_of_the_recording_cuts_is_not_cut_short() -> None:
-    riff = reference(drone=False)
-    long = replace(
-        riff.notes[-1], offset_sec=riff.notes[-1].onset_sec + 2.0, duration_beat=2.0 / STEP
-    )
-    riff = replace(riff, notes=(*riff.notes[:-1], long))
+    riff = with_a_long_last_note()
     notes = played(riff)
     notes[-1] = replace(notes[-1], offset_sec=notes[-1].onset_sec + 0.3)
     end = notes[-1].offset_sec + 0.02
@@ -360,11 +361,7 @@ def test_a_note_that_the_end_of_the_recording_cuts_is_not_cut_short() -> None:
 
 
 def test_a_false_stroke_does_not_cut_a_note_short() -> None:
-    riff = reference(drone=False)
-    long = replace(
-        riff.notes[-1], offset_sec=riff.notes[-1].onset_sec + 2.0, duration_beat=2.0 / STEP
-    )
-    riff = replace(riff, notes=(*riff.notes[:-1], long))
+    riff = with_a_long_last_note()
     notes = played(riff)
     at = notes[-1].onset_sec + 0.3
     ghost = replace(notes[-1], id=99, onset_sec=at, confidence=0.3)

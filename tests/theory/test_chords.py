@@ -40,6 +40,18 @@ VOICED = {
 }
 
 
+def chords_of(case, **options):
+    """The chords of a generated riff in its own bars."""
+    return find_chords(
+        onset_sec=case.onset,
+        duration_sec=case.duration,
+        pitch_midi=case.pitch,
+        beats_sec=case.beats,
+        downbeats_sec=case.downbeats,
+        **options,
+    )
+
+
 def strummed(bars, beat=0.5):
     """Each bar of four beats strummed on every beat."""
     onset, duration, pitch = [], [], []
@@ -132,15 +144,7 @@ def test_find_chords_stays_with_the_tonic_over_its_drone(given):
 
 def test_find_chords_stays_with_the_tonic_over_its_fifth():
     case = riffs.drone_riff(1003, "ionian", 4, fifth=True)
-    found = find_chords(
-        onset_sec=case.onset,
-        duration_sec=case.duration,
-        pitch_midi=case.pitch,
-        beats_sec=case.beats,
-        downbeats_sec=case.downbeats,
-        drone_midi=case.drone,
-        mode=mode_of("G", "ionian"),
-    )
+    found = chords_of(case, drone_midi=case.drone, mode=mode_of("G", "ionian"))
     assert [plain_symbol(c.symbol) for c in found] == ["G"]
 
 
@@ -148,14 +152,8 @@ def test_find_chords_follows_a_change_that_the_melody_states_over_a_drone():
     right = total = 0
     for seed in range(16):
         case = riffs.broken_over_drone(seed)
-        found = find_chords(
-            onset_sec=case.onset,
-            duration_sec=case.duration,
-            pitch_midi=case.pitch,
-            beats_sec=case.beats,
-            downbeats_sec=case.downbeats,
-            drone_midi=case.drone,
-            mode=mode_of(riffs.ROOTS[case.tonic], case.mode),
+        found = chords_of(
+            case, drone_midi=case.drone, mode=mode_of(riffs.ROOTS[case.tonic], case.mode)
         )
         heard = [plain_symbol(bar[0]) for bar in bars_of(found, case.downbeats)]
         right += sum(h == t for h, t in zip(heard, case.bars, strict=False))
@@ -229,13 +227,7 @@ def test_find_chords_on_strums_of_handbook_shapes():
     right = total = 0
     for seed in range(8):
         case = riffs.strum(seed)
-        found = find_chords(
-            onset_sec=case.onset,
-            duration_sec=case.duration,
-            pitch_midi=case.pitch,
-            beats_sec=case.beats,
-            downbeats_sec=case.downbeats,
-        )
+        found = chords_of(case)
         heard = [" ".join(bar) for bar in bars_of(found, case.downbeats)]
         right += sum(h == t for h, t in zip(heard, case.bars, strict=False))
         total += len(case.bars)
