@@ -205,3 +205,20 @@ def test_another_recording_of_the_same_name_leaves_the_old_riff(
     kept = json.loads((tmp_path / "riffs" / "recording.kept-1.riff.json").read_text("utf-8"))
     assert kept["source"]["file"] == "recording.flac"
     assert "kept as" in capsys.readouterr().err
+
+
+def test_a_take_too_long_for_the_memory_is_told_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from transcribe import pipeline
+
+    def fails(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    monkeypatch.setattr(pipeline, "transcribe", fails)
+    take = tmp_path / "take.wav"
+    take.write_bytes(b"RIFF")
+    assert main(["transcribe", str(take)]) == 1
+    told = capsys.readouterr().err
+    assert told == "handspan: there is not enough memory for this take; try a shorter one\n"
+    assert list(tmp_path.iterdir()) == [take]

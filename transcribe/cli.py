@@ -42,6 +42,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         progress.clear()
         print(f"handspan: {_told(error)}", file=sys.stderr)
         return 1
+    except MemoryError:
+        progress.clear()
+        print(
+            "handspan: there is not enough memory for this take; try a shorter one", file=sys.stderr
+        )
+        return 1
     except BrokenPipeError:
         # The reader of stdout went away (such as `| head`): no fault of ours, and nothing to say.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -9,6 +9,7 @@ import pytest
 
 from transcribe.errors import HandspanError
 from transcribe.notes import features as feat
+from transcribe.notes import network
 from transcribe.notes.decode import decode
 from transcribe.notes.network import WEIGHTS, hear
 from transcribe.training.banks import load_banks
@@ -60,3 +61,23 @@ def test_hear_missing_weights(take: np.ndarray, tmp_path: Path) -> None:
 
 def test_weights_are_small() -> None:
     assert WEIGHTS.stat().st_size < _LIMIT
+
+
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [
+        ("Non-zero status code: Failed to allocate memory for requested buffer", MemoryError),
+        ("std::bad_alloc", MemoryError),
+        ("Invalid rank for input: features", RuntimeError),
+    ],
+)
+def test_hear_tells_missing_memory_from_other_faults(
+    take: np.ndarray, monkeypatch: pytest.MonkeyPatch, words: str, kind: type[Exception]
+) -> None:
+    class Failing:
+        def run(self, *_: object) -> None:
+            raise RuntimeError(words)
+
+    monkeypatch.setattr(network, "_session", lambda path, threads: (Failing(), 8))
+    with pytest.raises(kind):
+        hear(take)

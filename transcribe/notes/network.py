@@ -8,8 +8,9 @@ margin, so that a take gives the same answer whole or in pieces.
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -81,6 +82,17 @@ def manner_rows() -> slice:
     return slice(5, OUTPUTS)
 
 
+@contextlib.contextmanager
+def _memory_told() -> Iterator[None]:
+    """Raise MemoryError where memory runs out: the runtime only says so in words."""
+    try:
+        yield
+    except Exception as error:
+        if any(words in str(error) for words in ("Failed to allocate memory", "bad_alloc")):
+            raise MemoryError("the note network") from error
+        raise
+
+
 @lru_cache(maxsize=4)
 def _session(path: Path, threads: int) -> tuple[Any, int]:
     import onnxruntime
@@ -93,9 +105,10 @@ def _session(path: Path, threads: int) -> tuple[Any, int]:
     options.log_severity_level = 3
     # Threads that spin while they wait slow each other down on a machine that does other work too.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    session = onnxruntime.InferenceSession(
-        str(path), sess_options=options, providers=["CPUExecutionProvider"]
-    )
+    with _memory_told():
+        session = onnxruntime.InferenceSession(
+            str(path), sess_options=options, providers=["CPUExecutionProvider"]
+        )
     reach = int(session.get_modelmeta().custom_metadata_map["reach_frames"])
     return session, reach
 
@@ -132,6 +145,8 @@ def hear(
     ------
     HandspanError
         If the weights are missing.
+    MemoryError
+        If there is not enough memory for a piece.
     """
     reference = feat.reference_power(y)
     frames = feat.frame_count(y.size)
@@ -149,7 +164,8 @@ def hear(
         seen = feat.features(
             y, first=low, last=high, reference=reference, offset_cents=offset_cents
         )
-        answer = session.run(None, {"features": seen[None]})[0][0]
+        with _memory_told():
+            answer = session.run(None, {"features": seen[None]})[0][0]
         answer = answer[:, first - low : last - low]
         for i, name in enumerate(("onset", "sounding", "offset")):
             rows[name][first:last] = _share(answer[i])
