@@ -10,7 +10,7 @@ import pytest
 
 from tests.page.conftest import Server
 from tests.page.serving import TOKEN
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.page import make_app
 
 
@@ -146,7 +146,7 @@ def test_links_out_of_the_folder_are_not_served(start, put, tmp_path: Path, one_
 def test_source_that_points_outside_is_not_followed(start, put, one_riff) -> None:
     import dataclasses
 
-    from transcribe.riff import Source
+    from transcribe.core.riff import Source
 
     server = start()
     (server.folder.parent / "outside.wav").write_bytes(b"RIFF")
@@ -169,7 +169,7 @@ def test_short_token_is_refused(tmp_path: Path) -> None:
 
 
 def test_serve_refuses_a_taken_port_and_a_file(tmp_path: Path, server: Server) -> None:
-    from transcribe.errors import FormatError
+    from transcribe.core.errors import FormatError
     from transcribe.page import serve
 
     with pytest.raises(ParameterError, match="cannot be used"):
