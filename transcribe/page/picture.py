@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from transcribe.formats.document import write_atomically
+from transcribe.core.files import write_atomically
 
 __all__ = [
     "FLOOR_DB",
