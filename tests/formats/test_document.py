@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 
 from tests.formats.riffs import RIFFS, drone_riff, riffs
-from transcribe.errors import FormatError
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import Alternative, Phrase, Riff
 from transcribe.formats.document import (
     from_json,
     read_riff,
@@ -21,7 +22,6 @@ from transcribe.formats.document import (
     write_atomically,
     write_riff,
 )
-from transcribe.riff import Alternative, Phrase, Riff
 
 
 def _full() -> Riff:

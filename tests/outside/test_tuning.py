@@ -13,7 +13,7 @@ import pytest
 
 from tests.audio.sounds import pluck
 from transcribe.audio import tuning_offset_cents
-from transcribe.instrument import TUNINGS, fret_position_mm, parse_pitch, pitch_name
+from transcribe.core.instrument import TUNINGS, fret_position_mm, parse_pitch, pitch_name
 
 TABLE_HZ = {
     "E2": 82.41, "F2": 87.31, "F#2": 92.50, "G2": 98.00, "G#2": 103.83, "A2": 110.00,

@@ -14,11 +14,11 @@ import pytest
 
 from tests.page.conftest import ROOT, Server
 from tests.page.serving import TOKEN
-from transcribe.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 from transcribe.formats.document import write_riff
+from transcribe.library.revisions import hold
 from transcribe.page import make_app
 from transcribe.page.store import Store
-from transcribe.revisions import hold
 
 
 def test_first_request_with_token_sets_a_strict_cookie(server: Server) -> None:
@@ -213,7 +213,7 @@ def test_command_refuses_a_linked_folder(tmp_path: Path, elsewhere: Path, one_ri
     note = one_riff.notes[0]
     asked = ["refinger", str(tmp_path / "a.riff.json"), "--pin", f"{note.id}=6/5"]
     done = subprocess.run(
-        [sys.executable, "-m", "transcribe.cli", *asked],
+        [sys.executable, "-m", "transcribe.command.main", *asked],
         check=False,
         capture_output=True,
         text=True,
@@ -252,7 +252,7 @@ def test_linked_file_of_the_cache_is_not_served(start, put, tmp_path: Path) -> N
 def test_source_that_points_outside_is_not_followed(start, put, one_riff) -> None:
     import dataclasses
 
-    from transcribe.riff import Source
+    from transcribe.core.riff import Source
 
     server = start()
     (server.folder.parent / "outside.wav").write_bytes(b"RIFF")
@@ -275,7 +275,7 @@ def test_short_token_is_refused(tmp_path: Path) -> None:
 
 
 def test_serve_refuses_a_taken_port_and_a_file(tmp_path: Path, server: Server) -> None:
-    from transcribe.errors import FormatError
+    from transcribe.core.errors import FormatError
     from transcribe.page import serve
 
     with pytest.raises(ParameterError, match="cannot be used"):

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
 from transcribe.audio.whole import how_it_ends
-from transcribe.errors import AudioError, ParameterError
+from transcribe.core.errors import AudioError, ParameterError
 
 __all__ = ["MAX_SEC", "Progress", "Recording", "read_audio", "resample"]
 

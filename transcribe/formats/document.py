@@ -18,8 +18,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError
-from transcribe.riff import (
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import (
     ARTICULATIONS,
     Alternative,
     Drone,

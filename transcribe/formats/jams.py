@@ -19,9 +19,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError
-from transcribe.formats.clock import Clock
-from transcribe.riff import (
+from transcribe.core.clock import Clock
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import (
     ARTICULATIONS,
     Instrument,
     Note,

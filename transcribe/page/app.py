@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.page.api import Api
 from transcribe.page.guard import Guard
 from transcribe.page.jobs import Jobs

@@ -6,8 +6,8 @@ import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
-from transcribe.errors import ParameterError
-from transcribe.riff import Instrument, Note, Riff
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Instrument, Note, Riff
 
 __all__ = ["example"]
 

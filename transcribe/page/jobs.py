@@ -19,7 +19,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 from transcribe.page import work
 
 __all__ = ["BusyError", "Job", "Jobs"]

@@ -22,9 +22,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from transcribe.errors import FormatError, HandspanError
-from transcribe.revisions import hold, own_folder, read_revision, replace
-from transcribe.shelf import RIFF_SUFFIX
+from transcribe.core.errors import FormatError, HandspanError
+from transcribe.library.revisions import hold, own_folder, read_revision, replace
+from transcribe.library.riff_files import RIFF_SUFFIX
 
 __all__ = [
     "TAKE_SUFFIXES",

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from transcribe.errors import ParameterError
-from transcribe.riff import LEGATO, Instrument, Note, Riff, legato_sources, sort_notes
-from transcribe.sound.strings import StringModel, pluck
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import LEGATO, Instrument, Note, Riff, legato_sources, sort_notes
+from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 
 __all__ = ["PEAK", "render_riff"]

@@ -30,8 +30,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from transcribe.errors import AudioError, ParameterError
-from transcribe.sound.strings import Body, StringModel, pluck
+from transcribe.core.errors import AudioError, ParameterError
+from transcribe.sound.plucked_string import Body, StringModel, pluck
 
 __all__ = [
     "LEAD",

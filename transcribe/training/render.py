@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from transcribe.sound.strings import StringModel, pluck
+from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 from transcribe.training.banks import SR, Bank, RecordedBank
 from transcribe.training.phrases import PlayedNote
