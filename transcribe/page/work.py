@@ -332,7 +332,6 @@ def _read_notes(path: str, shown: str) -> Any:
 
 def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Arguments of the pipeline from the settings of the page, checked by what they make."""
-    from transcribe.core.errors import ParameterError
     from transcribe.core.instrument import make_instrument
     from transcribe.fingering import Hand
 
@@ -346,9 +345,10 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     if settings.get("hand_span_mm"):
         options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
     if settings.get("bpm"):
+        from transcribe.core.clock import check_bpm
+
         bpm = _figure(settings, "bpm")
-        if not 20 <= bpm <= 400:
-            raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
+        check_bpm(bpm)
         options["bpm"] = bpm
     if settings.get("meter"):
         options["meter"] = meter_of(settings["meter"])

@@ -177,7 +177,7 @@ export function settingsForm(given = {}) {
   const span = h("input", { type: "number", min: "60", max: "400", step: "1", placeholder: "as a medium hand", value: given.hand_span_mm || "" });
   const drone = h("select", {}, [["auto", "find it"], ["off", "none"], ...[1, 2, 3, 4, 5, 6].map((n) => [String(n), `string ${n}`])]
     .map(([value, text]) => h("option", { value }, text)));
-  const bpm = h("input", { type: "number", min: "20", max: "400", step: "0.1", placeholder: "find it" });
+  const bpm = h("input", { type: "number", min: "20", max: "600", step: "0.1", placeholder: "find it" });
   const meter = h("input", { type: "text", placeholder: "find it", maxlength: "5", pattern: "\\d{1,2}/(2|4|8|16)" });
   const names = ["standard", "drop-d", "half-step-down", "whole-step-down", "drop-c", "double-drop-d", "open-g", "open-d", "open-e", "open-a", "open-c", "dadgad", "7-string", "baritone", "bass", "bass-5", "tenor", "ukulele"];
   const element = h("details", { class: "settings" },
