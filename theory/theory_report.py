@@ -135,9 +135,10 @@ def report(
 
     Examples
     --------
-    >>> made = report(onset_sec=[0, 0, 0], duration_sec=[1, 1, 1], pitch_midi=[48, 52, 55])
-    >>> str(made.mode), made.loop.symbols, made.voicings[0].plain[0].short
-    ('C ionian', ('C',), 'x32010')
+    >>> strum = [45, 52, 57, 60, 64]  # A minor, open
+    >>> made = report(onset_sec=[0] * 5, duration_sec=[2] * 5, pitch_midi=strum)
+    >>> made.loop.symbols, made.voicings[0].plain[0].short
+    (('Am',), 'x02210')
     """
     played: dict[str, Any] = {
         "onset_sec": list(onset_sec),

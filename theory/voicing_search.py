@@ -69,7 +69,7 @@ def voicings(
     Examples
     --------
     >>> [shape.short for shape in voicings("C", limit=2)]
-    ['x32010', 'x35553']
+    ['x32010', 'x32013']
     >>> voicings("G", open_midi=(69, 64, 60, 67), frets=15, scale_length_mm=346.0)[0].short
     '0232'
     """
@@ -303,7 +303,7 @@ def power_shapes(symbol: str | Chord, **neck: Unpack[NeckOptions]) -> tuple[Shap
     Examples
     --------
     >>> [shape.short for shape in power_shapes("Am")][:2]
-    ['x02xxx', 'x022xx']
+    ['x022xx', 'x02xxx']
     """
     on = Neck.of(neck)
     root = as_chord(symbol).root
