@@ -9,6 +9,7 @@ Instruments, section 9.2.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypedDict
@@ -82,6 +83,11 @@ class Neck:
     def top_fret(self) -> int:
         """Highest fret that can be stopped, counted from the capo."""
         return self.frets - self.capo
+
+    @property
+    def reentrant(self) -> bool:
+        """Whether a string sounds higher than the one above it, as a ukulele's fourth does."""
+        return any(low > high for high, low in itertools.pairwise(self.open_midi))
 
     def pitch_midi(self, string: int, fret: int) -> int:
         """Pitch of ``string`` (from 1) at ``fret`` (from the capo)."""

@@ -42,7 +42,8 @@ def voicings(
 
     Every shape sounds all the chord's notes (a fifth or other note that players leave out may be
     missing, at a cost) and none besides, with the bass that the symbol asks for wherever the
-    instrument has it.
+    instrument has it. In a re-entrant tuning, where the lowest note lies on a middle string, only
+    a slash asks for a bass.
 
     Parameters
     ----------
@@ -197,7 +198,8 @@ def _shape(
     if len(inner) > 1:
         return None
     pitches = {s: neck.pitch_midi(s + 1, f) for s, f in enumerate(frets) if f is not None}
-    bass_right = min(pitches.values()) % 12 == chord.bass_pc
+    any_bass = neck.reentrant and chord.bass_pc == chord.root_pc
+    bass_right = any_bass or min(pitches.values()) % 12 == chord.bass_pc
     if strict_bass and not bass_right:
         return None
     stretch = stretch_mm(frets, neck)

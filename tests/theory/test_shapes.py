@@ -84,6 +84,16 @@ def test_voicings_with_a_capo_sound_the_same_chord():
 def test_voicings_other_instruments():
     ukulele = voicings("C", open_midi=(69, 64, 60, 67), frets=15, scale_length_mm=346.0)
     assert ukulele[0].short == "0003"
+    # The shapes of the common ukulele chord charts; common practice, no source.
+    for symbol, usual in {
+        "G": "0232",
+        "F": "2010",
+        "Am": "2000",
+        "G7": "0212",
+        "D": "2220",
+    }.items():
+        shape = voicings(symbol, open_midi=(69, 64, 60, 67), frets=15, scale_length_mm=346.0)[0]
+        assert shape.short == usual
     seven = voicings("Em", open_midi=(*OPEN, 35))
     assert all(len(s.frets) == 7 for s in seven)
 
