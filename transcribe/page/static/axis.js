@@ -12,7 +12,9 @@ const LEAST = 20;
 export class Axis {
   /** `gap` is the distance of the strings; figures, marks and letters are sized by it. */
   constructor({ notes, bars, duration, pps, gap, deciding, chords }) {
-    Object.assign(this, { pps, gap, duration });
+    this.pps = pps;
+    this.gap = gap;
+    this.duration = duration;
     this.columns = columnsOf(notes);
     for (const column of this.columns) this.measure(column, deciding);
     const events = this.withBars(bars);

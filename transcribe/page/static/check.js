@@ -253,8 +253,9 @@ function plot(riff, found) {
   const figure = s("svg", { class: "plot", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": "Timing plot: how early or late each note came; the table below has the figures" });
   const tolerance = rows.find((row) => row.tolerance_ms)?.tolerance_ms;
   if (tolerance) figure.append(s("rect", { class: "tolerance", x: left, width: width - left - 8, y: y(-tolerance), height: y(tolerance) - y(-tolerance) }));
-  for (const [ms, text] of [[-Math.round(most / 20) * 10, ""], [0, "on time"], [Math.round(most / 20) * 10, ""]]) {
-    figure.append(s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }), s("text", { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 }, text || `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`));
+  const tick = Math.round(most / 20) * 10;
+  for (const ms of [-tick, 0, tick]) {
+    figure.append(s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }), s("text", { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 }, ms === 0 ? "on time" : `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`));
   }
   figure.append(s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"), s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"));
   for (const sec of riff.bars.downbeats) if (sec <= end) figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));

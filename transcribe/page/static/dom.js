@@ -2,6 +2,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
+/** @param {any} element */
 function fill(element, props, children) {
   for (const [key, value] of Object.entries(props || {})) {
     if (value === null || value === undefined || value === false) continue;
@@ -16,10 +17,12 @@ function fill(element, props, children) {
   return element;
 }
 
+/** @returns {any} an HTML element */
 export function h(tag, props, ...children) {
   return fill(document.createElement(tag), props, children);
 }
 
+/** @returns {any} an SVG element */
 export function s(tag, props, ...children) {
   return fill(document.createElementNS(SVG, tag), props, children);
 }
@@ -42,7 +45,7 @@ export function say(text) {
 /** Show a sentence at the top until it is closed; one of a kind at a time. */
 export function notice(text, { kind = "note", actions = [], key = text, into = null } = {}) {
   const list = into || document.getElementById("notices");
-  for (const old of [...list.children]) if (old.dataset.key === key) old.remove();
+  for (const old of [...list.children]) if (old.getAttribute("data-key") === key) old.remove();
   // More than two would bury the page: the oldest go.
   while (!into && list.children.length > 1) list.firstChild.remove();
   const close = () => box.remove();
@@ -57,7 +60,7 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
 
 export function clearNotices(key) {
   for (const old of [...document.getElementById("notices").children]) {
-    if (key === undefined || old.dataset.key === key) old.remove();
+    if (key === undefined || old.getAttribute("data-key") === key) old.remove();
   }
 }
 

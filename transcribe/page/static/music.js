@@ -111,7 +111,7 @@ export function beatText(beat) {
   const whole = Math.floor(beat + 1e-6);
   const part = beat - whole;
   const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
-  const near = Object.keys(parts).find((p) => Math.abs(part - p) < 0.02);
+  const near = Object.keys(parts).find((p) => Math.abs(part - Number(p)) < 0.02);
   return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
 }
 

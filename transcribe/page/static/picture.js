@@ -136,7 +136,8 @@ export class Picture {
       const a = x(note.onset_sec);
       const b = Math.max(a + 3, x(note.offset_sec));
       // A pale edge keeps the stroke readable on the dark of the spectrogram.
-      for (const [colour, wide] of [[paper, held ? 7 : 5], [held ? accent : ink, held ? 3.5 : 1.8]]) {
+      const strokes = [{ colour: paper, wide: held ? 7 : 5 }, { colour: held ? accent : ink, wide: held ? 3.5 : 1.8 }];
+      for (const { colour, wide } of strokes) {
         c.strokeStyle = colour;
         c.lineWidth = wide;
         c.beginPath();

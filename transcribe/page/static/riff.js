@@ -30,6 +30,8 @@ class RiffView {
     this.chosen = [];
     this.loop = null;
     this.left = false;
+    this.several = false;
+    this.paper = "a4";
   }
 
   get id() { return this.data.id; }
@@ -102,7 +104,7 @@ class RiffView {
   putSheet() {
     this.printed?.remove();
     if (!this.sheet) return;
-    this.printed = h("div", { class: "sheet-print" }, this.sheet.drawSheet(this, this.paper || "a4"));
+    this.printed = h("div", { class: "sheet-print" }, this.sheet.drawSheet(this, this.paper));
     document.body.append(this.printed);
     document.body.classList.add("printing");
   }

@@ -139,6 +139,7 @@ export class Strip {
     this.ensureVisible(this.byId.get(this.chosen[this.chosen.length - 1])?.onset_sec ?? this.playhead);
   }
 
+  /** @param {{deciding?: Map, verdicts?: Map, extras?: any[], moved?: Map}} marks */
   setMarks({ deciding, verdicts, extras, moved }) {
     if (deciding) this.deciding = deciding;
     if (verdicts) this.verdicts = verdicts;

@@ -45,6 +45,7 @@ export class TempoRow {
     const bpm = h("input", { type: "number", min: "20", max: "600", step: "0.1", value: rhythm ? String(Math.round(rhythm.bpm * 10) / 10) : "" });
     const meter = h("input", { type: "text", size: "5", maxlength: "5", value: rhythm ? rhythm.meter.join("/") : "4/4" });
     const apply = (more = {}) => {
+      /** @type {{op: string, bpm?: number, meter?: string}} */
       const edit = { op: "retime", ...more };
       if (bpm.value) edit.bpm = Number(bpm.value);
       if (meter.value.trim()) edit.meter = meter.value.trim();
