@@ -27,7 +27,7 @@ from transcribe.page.changes import changed, number
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
-from transcribe.page.store import Entry, NotHereError, Store, clean_name
+from transcribe.page.store import Entry, NotHereError, Store, clean_name, is_own_file
 
 __all__ = ["Desk"]
 
@@ -337,7 +337,7 @@ class Desk:
     def _check_shown(self, kept: dict[str, Any]) -> dict[str, Any]:
         """``kept`` for the page: its sound as an address, while it is there to be heard."""
         key = kept.get("sound")
-        there = key is not None and (self._store.cache / f"{key}.wav").is_file()
+        there = key is not None and is_own_file(self._store.cache / f"{key}.wav")
         return {**kept, "sound": f"/api/made/{key}" if there else None}
 
     def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
@@ -393,7 +393,7 @@ class Desk:
             options["frets"] = body.get("frets")
         key_text = f"{kind} {revision} {sorted(options.items())!r}"
         path = self._store.cached(key_text, _SUFFIXES[kind])
-        if path.exists():
+        if is_own_file(path):
             os.utime(path)
             return {"url": f"/api/made/{path.stem}"}
 
@@ -411,7 +411,7 @@ class Desk:
     def made(self, key: str) -> Path:
         """A made thing by its key, looked up among the files of the cache."""
         for path in self._store.cache.iterdir():
-            if path.stem == key and path.is_file() and not path.is_symlink():
+            if path.stem == key and is_own_file(path):
                 return path
         raise NotHereError("That file is gone by now; make it again.")
 
@@ -420,7 +420,7 @@ class Desk:
         riff, _ = read_revision(self._store.entry(riff_id).path)
         take = self._take_path(riff)
         path = None if take is None else self._view_path(take, suffix)
-        if path is None or not path.exists():
+        if path is None or not is_own_file(path):
             raise NotHereError("The picture of this take is not made yet.")
         return path
 
@@ -434,7 +434,7 @@ class Desk:
         )
 
     def _has_views(self, take: Path) -> bool:
-        return all(self._view_path(take, suffix).exists() for suffix in (".picture", ".wav"))
+        return all(is_own_file(self._view_path(take, suffix)) for suffix in (".picture", ".wav"))
 
     def _keep_views(self, take: Path, scratch: Path) -> None:
         os.replace(scratch / "picture", self._view_path(take, ".picture"))
