@@ -46,7 +46,7 @@ export function engrave(show, from, to, place, edges) {
 function drawNote(show, ground, figures, column, note, k, place, left) {
   const { g, axis } = show;
   const at = place(column.x);
-  const source = show.byId.get(show.sources.get(note.id));
+  const source = show.byId.get(show.sources[note.id]);
   ground.append(...technique(g, note, at, source ? { x: Math.max(left, place(axis.at(source))), fret: source.fret } : null));
   const chosen = show.chosen.includes(note.id);
   const was = show.moved.get(note.id);

@@ -4,7 +4,6 @@ const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A
 const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
 
 export const TECHNIQUES = ["picked", "hammer-on", "pull-off", "slide", "bend", "vibrato", "harmonic", "dead"];
-export const LEGATO = new Set(["hammer-on", "pull-off", "slide"]);
 
 export function pitchName(midi) {
   return `${SHARPS[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
@@ -113,20 +112,6 @@ export function beatText(beat) {
   const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
   const near = Object.keys(parts).find((p) => Math.abs(part - Number(p)) < 0.02);
   return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
-}
-
-/** Which earlier note each legato note carries on from: the last one on its string. */
-export function legatoSources(notes) {
-  const last = new Map();
-  const sources = new Map();
-  for (const note of notes) {
-    if (note.string === null) continue;
-    const earlier = last.get(note.string);
-    if (LEGATO.has(note.articulation) && earlier && note.onset_sec - earlier.offset_sec < 0.12
-        && earlier.fret !== note.fret) sources.set(note.id, earlier.id);
-    last.set(note.string, note);
-  }
-  return sources;
 }
 
 export function placeText(string, fret) {

@@ -2,7 +2,7 @@
 // Lengths are millimetres of paper.
 
 import { s } from "./dom.js";
-import { legatoSources, pitchName, printed } from "./music.js";
+import { pitchName, printed } from "./music.js";
 import { barLine, figure, geometry, staff, technique } from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
@@ -170,10 +170,10 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
     if (bars.there) group.append(barLine(g, end));
     x = end;
   });
-  const sources = legatoSources(riff.notes);
+  const sources = riff.data.legato_from;
   const byId = new Map(riff.notes.map((note) => [note.id, note]));
   for (const [note, at] of figures) {
-    const source = byId.get(sources.get(note.id));
+    const source = byId.get(sources[note.id]);
     const from = source && xs.has(source.id) && xs.get(source.id) < at ? { x: xs.get(source.id), fret: source.fret } : null;
     group.append(...technique(g, note, at, from));
   }

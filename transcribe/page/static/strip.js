@@ -5,7 +5,7 @@ import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
 import { engrave } from "./engrave.js";
 import { Lines } from "./lines.js";
-import { legatoSources, pitchName } from "./music.js";
+import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
 import { geometry } from "./tabdraw.js";
 
@@ -87,7 +87,7 @@ export class Strip {
     this.bars = bars;
     this.notes = view.document.notes;
     this.byId = new Map(this.notes.map((note) => [note.id, note]));
-    this.sources = legatoSources(this.notes);
+    this.sources = view.legato_from;
     this.duration = Math.max(view.duration_sec, 1);
     this.g = geometry(view.document.instrument.open_midi.length, this.touch ? { gap: 21, top: 56 } : {});
     if (first) this.pps = this.fitting();
