@@ -5,7 +5,16 @@ import { test } from "node:test";
 
 import { Axis } from "../../transcribe/page/static/axis.js";
 import {
-  Bars, barName, beatText, clock, lowerBound, parsePitch, pitchName, placeText, plural, printed,
+  Bars,
+  barName,
+  beatText,
+  clock,
+  lowerBound,
+  parsePitch,
+  pitchName,
+  placeText,
+  plural,
+  printed,
 } from "../../transcribe/page/static/music.js";
 
 // MIDI 1.0 numbers with A4 = 69 = 440 Hz (ISO 16); middle C is C4 = 60.
@@ -50,7 +59,11 @@ test("lowerBound finds the first that is not below", () => {
 });
 
 const pickup = {
-  bpm: 60, meter: [3, 4], beats_sec: [0, 1, 2, 3, 4.5, 6], downbeats_sec: [1, 4.5], phrases: [],
+  bpm: 60,
+  meter: [3, 4],
+  beats_sec: [0, 1, 2, 3, 4.5, 6],
+  downbeats_sec: [1, 4.5],
+  phrases: [],
 };
 
 test("beats and seconds are two ways to say one moment, also before bar 1 and past the last beat", () => {
@@ -75,11 +88,23 @@ test("the axis keeps order and lets no two figures overlap", () => {
   const notes = [];
   for (let k = 0; k < 40; k += 1) {
     notes.push({
-      id: k + 1, onset_sec: 0.05 + k * 0.06, offset_sec: 0.1 + k * 0.06, string: 1 + (k % 2),
-      fret: 10 + (k % 3), pitch_midi: 60, articulation: "picked", onset_beat: null,
+      id: k + 1,
+      onset_sec: 0.05 + k * 0.06,
+      offset_sec: 0.1 + k * 0.06,
+      string: 1 + (k % 2),
+      fret: 10 + (k % 3),
+      pitch_midi: 60,
+      articulation: "picked",
+      onset_beat: null,
     });
   }
-  const bars = new Bars({ bpm: 120, meter: [4, 4], beats_sec: [0, 0.5, 1, 1.5, 2, 2.5], downbeats_sec: [0, 2], phrases: [] });
+  const bars = new Bars({
+    bpm: 120,
+    meter: [4, 4],
+    beats_sec: [0, 0.5, 1, 1.5, 2, 2.5],
+    downbeats_sec: [0, 2],
+    phrases: [],
+  });
   const axis = new Axis({ notes, bars, duration: 3, pps: 60, gap: 17, deciding: null, chords: [] });
   for (let k = 1; k < axis.columns.length; k += 1) {
     const [before, after] = [axis.columns[k - 1], axis.columns[k]];

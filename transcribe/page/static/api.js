@@ -12,11 +12,17 @@ export class Trouble extends Error {
 async function answer(response) {
   /** @type {any} */
   let body = {};
-  try { body = await response.json(); } catch { /* not JSON: the status says enough */ }
+  try {
+    body = await response.json();
+  } catch {
+    /* not JSON: the status says enough */
+  }
   if (response.ok) return body;
-  const text = body.error || (response.status === 403
-    ? "This window has lost its key. Open the address that the command printed."
-    : `The server answered ${response.status}.`);
+  const text =
+    body.error ||
+    (response.status === 403
+      ? "This window has lost its key. Open the address that the command printed."
+      : `The server answered ${response.status}.`);
   throw new Trouble(text, response.status, body);
 }
 
@@ -34,9 +40,13 @@ export async function get(path) {
 }
 
 export async function post(path, body = {}) {
-  return answer(await reach(path, {
-    method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
-  }));
+  return answer(
+    await reach(path, {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify(body),
+    }),
+  );
 }
 
 export async function remove(path) {
@@ -57,16 +67,18 @@ export async function bytes(path) {
  */
 export async function upload(file, name, { settings = {}, check = null, signal } = {}) {
   const query = check ? `?check=${encodeURIComponent(check)}` : "";
-  return answer(await reach(`/api/takes${query}`, {
-    method: "POST",
-    headers: {
-      "content-type": "application/octet-stream",
-      "x-file-name": encodeURIComponent(name),
-      "x-settings": encodeURIComponent(JSON.stringify(settings)),
-    },
-    body: file,
-    signal,
-  }));
+  return answer(
+    await reach(`/api/takes${query}`, {
+      method: "POST",
+      headers: {
+        "content-type": "application/octet-stream",
+        "x-file-name": encodeURIComponent(name),
+        "x-settings": encodeURIComponent(JSON.stringify(settings)),
+      },
+      body: file,
+      signal,
+    }),
+  );
 }
 
 /**

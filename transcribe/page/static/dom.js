@@ -13,7 +13,9 @@ function fill(element, props, children) {
     else if (key === "checked" || key === "disabled" || key === "hidden") element[key] = value;
     else element.setAttribute(key, value === true ? "" : value);
   }
-  element.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  element.append(
+    ...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false),
+  );
   return element;
 }
 
@@ -28,7 +30,9 @@ export function s(tag, props, ...children) {
 }
 
 export function put(element, ...children) {
-  element.replaceChildren(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  element.replaceChildren(
+    ...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false),
+  );
   return element;
 }
 
@@ -39,7 +43,9 @@ export function say(text) {
   const live = document.getElementById("said");
   clearTimeout(unsaid);
   live.textContent = "";
-  unsaid = setTimeout(() => { live.textContent = text; }, 30);
+  unsaid = setTimeout(() => {
+    live.textContent = text;
+  }, 30);
 }
 
 /** Show a sentence at the top until it is closed; one of a kind at a time. */
@@ -49,11 +55,29 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
   // More than two would bury the page: the oldest go.
   while (!into && list.children.length > 1) list.firstChild.remove();
   const close = () => box.remove();
-  const box = h("div", { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
+  const box = h(
+    "div",
+    { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
     h("p", {}, kind === "error" ? h("strong", {}, "This did not work. ") : null, text),
-    h("div", { class: "row" },
-      actions.map(([label, act]) => h("button", { type: "button", onclick: () => { close(); act(); } }, label)),
-      h("button", { type: "button", class: "plain", onclick: close }, "Close")));
+    h(
+      "div",
+      { class: "row" },
+      actions.map(([label, act]) =>
+        h(
+          "button",
+          {
+            type: "button",
+            onclick: () => {
+              close();
+              act();
+            },
+          },
+          label,
+        ),
+      ),
+      h("button", { type: "button", class: "plain", onclick: close }, "Close"),
+    ),
+  );
   list.append(box);
   return close;
 }
@@ -67,12 +91,34 @@ export function clearNotices(key) {
 /** A question that waits for one of its answers; resolves to the chosen value, or null. */
 export function ask(title, body, choices) {
   return new Promise((resolve) => {
-    const done = (value) => { dialog.close(); dialog.remove(); resolve(value); };
-    const dialog = h("dialog", { "aria-labelledby": "ask-title", oncancel: (e) => { e.preventDefault(); done(null); } },
+    const done = (value) => {
+      dialog.close();
+      dialog.remove();
+      resolve(value);
+    };
+    const dialog = h(
+      "dialog",
+      {
+        "aria-labelledby": "ask-title",
+        oncancel: (e) => {
+          e.preventDefault();
+          done(null);
+        },
+      },
       h("h2", { id: "ask-title" }, title),
       ...[body].flat().map((part) => (typeof part === "string" ? h("p", {}, part) : part)),
-      h("div", { class: "row end" },
-        choices.map(([label, value, main]) => h("button", { type: "button", class: main ? "main" : null, onclick: () => done(value) }, label))));
+      h(
+        "div",
+        { class: "row end" },
+        choices.map(([label, value, main]) =>
+          h(
+            "button",
+            { type: "button", class: main ? "main" : null, onclick: () => done(value) },
+            label,
+          ),
+        ),
+      ),
+    );
     document.body.append(dialog);
     dialog.showModal();
     (dialog.querySelector("input") || dialog.querySelector("button.main, button"))?.focus();

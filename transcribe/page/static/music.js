@@ -3,7 +3,16 @@
 const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
 const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
 
-export const TECHNIQUES = ["picked", "hammer-on", "pull-off", "slide", "bend", "vibrato", "harmonic", "dead"];
+export const TECHNIQUES = [
+  "picked",
+  "hammer-on",
+  "pull-off",
+  "slide",
+  "bend",
+  "vibrato",
+  "harmonic",
+  "dead",
+];
 
 export function pitchName(midi) {
   return `${SHARPS[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
@@ -19,12 +28,20 @@ export function parsePitch(text) {
 
 /** Sharps and flats as they are printed. */
 export function printed(text) {
-  return String(text).replace(/([A-G])#/g, "$1♯").replace(/([A-G])b(?![a-z])/g, "$1♭").replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
+  return String(text)
+    .replace(/([A-G])#/g, "$1♯")
+    .replace(/([A-G])b(?![a-z])/g, "$1♭")
+    .replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
 }
 
 /** A clause of the theory or the comparison as a printed sentence. */
 export function sentence(text) {
-  const words = printed(text).trim().replace(/->/g, "→").replace(/([\s(])-(?=\d)/g, "$1−").replace(/(\d)%/g, "$1\u00a0%").replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
+  const words = printed(text)
+    .trim()
+    .replace(/->/g, "→")
+    .replace(/([\s(])-(?=\d)/g, "$1−")
+    .replace(/(\d)%/g, "$1\u00a0%")
+    .replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
   return /[.?!:]$/.test(words) ? words : `${words}.`;
 }
 
@@ -68,7 +85,10 @@ export class Bars {
       const first = rhythm.downbeats_sec[0];
       let best = Infinity;
       beats.forEach((b, k) => {
-        if (Math.abs(b - first) < best) { best = Math.abs(b - first); this.zero = k; }
+        if (Math.abs(b - first) < best) {
+          best = Math.abs(b - first);
+          this.zero = k;
+        }
       });
     }
     this.downbeats = rhythm?.downbeats_sec || [];
