@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 import sys
 import venv
@@ -15,7 +16,11 @@ ROOT = Path(__file__).parent.parent
 
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("wheel")
+    folder, source = tmp_path_factory.mktemp("wheel"), tmp_path_factory.mktemp("source")
+    for name in ("transcribe", "theory"):  # a copy, since building leaves files behind
+        shutil.copytree(ROOT / name, source / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for name in ("pyproject.toml", "README.md", "LICENSE"):
+        shutil.copy(ROOT / name, source)
     command = [
         sys.executable,
         "-m",
@@ -25,7 +30,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
         "--no-deps",
         "-w",
         str(folder),
-        str(ROOT),
+        str(source),
     ]
     subprocess.run(command, check=True)
     return next(folder.glob("handspan-*.whl"))

@@ -285,7 +285,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> int:
     takes = package.parent / "fixtures" / "takes"
     if not takes.is_dir():
         takes = package / "demo"  # an installed package brings one of the recordings
-    names = sorted(path.name for path in takes.iterdir())
+    names = sorted(path.name for path in takes.iterdir() if path.is_dir())
     if args.name not in names:
         raise ParameterError(
             f"no recording called {args.name!r} ships here; there are {', '.join(names)}"
