@@ -18,7 +18,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from transcribe.core.errors import HandspanError, ParameterError
-from transcribe.library.revisions import ConflictError
+from transcribe.library.revisions import ConflictError, HeldError
 from transcribe.page import picture
 from transcribe.page.desk import Desk
 from transcribe.page.jobs import BusyError, Job, Jobs
@@ -225,7 +225,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             status, message = 409, str(error)
         except TooLargeError as error:
             status, message = 413, str(error)
-        except BusyError as error:
+        except (BusyError, HeldError) as error:
             status, message = 429, str(error)
         except HandspanError as error:
             status, message = 422, str(error)

@@ -22,14 +22,19 @@ from typing import Any
 from transcribe.core.errors import HandspanError
 from transcribe.page import work
 
-__all__ = ["BusyError", "Job", "Jobs"]
+__all__ = ["BusyError", "Job", "Jobs", "WorkError"]
 
 _KEPT = 64  # finished jobs whose outcome can still be asked for
 _MOST_WAITING = 8
+_MOST_ASKED = 2  # tasks that are waited for, at one time
 
 
 class BusyError(HandspanError):
     """Too many jobs wait already."""
+
+
+class WorkError(HandspanError):
+    """A task that was asked for has failed; the message says why."""
 
 
 @dataclass(slots=True)
@@ -48,6 +53,7 @@ class Job:
     result: Any = None
     error: str = ""
     process: Any = None
+    limit_sec: float = 1800.0
     drop: Path | None = None  # thrown away at the end, whatever the end
     about: str = ""  # the riff that it belongs to, if there is one yet
     ended: threading.Event = field(default_factory=threading.Event)
@@ -78,12 +84,16 @@ class Jobs:
         workers: int = 2,
         memory_bytes: int,
         limit_sec: float = 1800.0,
+        ask_sec: float = 90.0,
     ) -> None:
         self._scratch = scratch
         self._memory_bytes = memory_bytes
         self._limit_sec = limit_sec
+        self._ask_sec = ask_sec
         self._slots = threading.Semaphore(workers)
+        self._asks = threading.Semaphore(_MOST_ASKED)
         self._jobs: dict[str, Job] = {}
+        self._asked: list[Job] = []
         self._lock = threading.Lock()
         self._closed = False
         methods = multiprocessing.get_all_start_methods()
@@ -110,7 +120,7 @@ class Jobs:
         arguments: Mapping[str, Any],
         *,
         label: str,
-        finish: Callable[[Any, Path], Any] = lambda result, scratch: result,
+        finish: Callable[[Any, Path], Any] | None = None,
         drop: Path | None = None,
         about: str = "",
     ) -> Job:
@@ -131,12 +141,40 @@ class Jobs:
                 raise BusyError("Too many takes are waiting; let some finish first.")
             job_id = secrets.token_hex(8)
             scratch = self._scratch() / job_id
-            job = Job(job_id, task, label, scratch, arguments, finish, drop=drop, about=about)
+            job = Job(job_id, task, label, scratch, arguments, finish or _as_it_is)
+            job.limit_sec, job.drop, job.about = self._limit_sec, drop, about
             self._jobs[job_id] = job
             for old in [j for j in self._jobs.values() if j.ended.is_set()][:-_KEPT]:
                 del self._jobs[old.id]
         threading.Thread(target=self._run, args=(job,), daemon=True).start()
         return job
+
+    def ask(self, task: str, arguments: Mapping[str, Any]) -> Any:
+        """Do a task in a worker at once and wait for its result, ``ask_sec`` seconds at most.
+
+        Takes that are being read do not stand in its way.
+
+        Raises
+        ------
+        BusyError
+            If others are being waited for all that time.
+        WorkError
+            If the task fails, or takes too long.
+        """
+        if self._closed or not self._asks.acquire(timeout=self._ask_sec):
+            raise BusyError("Other changes are still being worked out; try again in a moment.")
+        job = Job("", task, "", Path(), arguments, _as_it_is, limit_sec=self._ask_sec)
+        with self._lock:
+            self._asked.append(job)
+        try:
+            self._work(job)
+        finally:
+            with self._lock:
+                self._asked.remove(job)
+            self._asks.release()
+        if job.state != "done":
+            raise WorkError(job.error or "The page is being closed; nothing is changed.")
+        return job.result
 
     def get(self, job_id: str) -> Job | None:
         """The job with ``job_id``, while it is remembered."""
@@ -159,7 +197,7 @@ class Jobs:
         """Cancel everything and take no more."""
         with self._lock:
             self._closed = True
-            jobs = list(self._jobs.values())
+            jobs = [*self._jobs.values(), *self._asked]
         for job in jobs:
             self.cancel(job)
 
@@ -201,11 +239,11 @@ class Jobs:
             ours.close()
 
     def _listen(self, job: Job, pipe: Connection, process: Any) -> None:
-        deadline = time.monotonic() + self._limit_sec
+        deadline = time.monotonic() + job.limit_sec
         while job.state == "running":
             if not pipe.poll(0.1):
                 if time.monotonic() > deadline:
-                    self._fail(job, "This took too long and was stopped; try a shorter take.")
+                    self._fail(job, _too_long(job.limit_sec))
                 if job.state == "running" and not process.is_alive() and not pipe.poll():
                     self._fail(job, _died(process.exitcode))
                 continue
@@ -232,6 +270,18 @@ class Jobs:
         with self._lock:
             if job.state != "cancelled":
                 job.state, job.error = "failed", message
+
+
+def _as_it_is(result: Any, scratch: Path) -> Any:
+    del scratch
+    return result
+
+
+def _too_long(limit_sec: float) -> str:
+    return (
+        f"This took longer than {limit_sec:g} s and was stopped, and nothing is changed; try it on "
+        "a shorter riff."
+    )
 
 
 def _stop(process: Any) -> None:
