@@ -1,4 +1,7 @@
-"""Work that takes its time: one process per job, with a limit on memory, progress and cancel.
+"""Work that takes its time: in processes with a limit on memory and time, progress and cancel.
+
+A job, such as reading a take, has a process of its own, and the page asks how it gets on. What is
+short, such as a change of a note, is asked for and waited for; a few processes stand ready for it.
 
 A worker only reads what it is given and writes into its own scratch folder; the server puts the
 results in place once the worker has ended well. A job that fails or is cancelled leaves nothing.
@@ -74,6 +77,21 @@ class Job:
         }
 
 
+class _Worker:
+    """A process that does tasks, and our end of the pipe to it."""
+
+    def __init__(self, context: Any, memory_bytes: int) -> None:
+        self.pipe, theirs = context.Pipe()
+        self.process = context.Process(target=work.run, args=(theirs, memory_bytes), daemon=True)
+        self.process.start()
+        theirs.close()
+
+    def stop(self) -> None:
+        _stop(self.process)
+        self.process.join(10)
+        self.pipe.close()
+
+
 class Jobs:
     """Starts jobs, a few at a time, and remembers how they ended."""
 
@@ -94,6 +112,7 @@ class Jobs:
         self._asks = threading.Semaphore(_MOST_ASKED)
         self._jobs: dict[str, Job] = {}
         self._asked: list[Job] = []
+        self._idle: list[_Worker] = []
         self._lock = threading.Lock()
         self._closed = False
         methods = multiprocessing.get_all_start_methods()
@@ -105,14 +124,8 @@ class Jobs:
             self._context.set_forkserver_preload(["transcribe.page.warm"])
 
     def warm(self) -> None:
-        """Start a process that does nothing, so that the first job finds the way prepared."""
-
-        def start() -> None:
-            process = self._context.Process(target=work.nothing, daemon=True)
-            process.start()
-            process.join(120)
-
-        threading.Thread(target=start, daemon=True).start()
+        """Start a worker, so that the first task finds the way prepared."""
+        threading.Thread(target=lambda: self._rest(self._begun()), daemon=True).start()
 
     def start(
         self,
@@ -166,8 +179,14 @@ class Jobs:
         job = Job("", task, "", Path(), arguments, _as_it_is, limit_sec=self._ask_sec)
         with self._lock:
             self._asked.append(job)
+            worker = self._idle.pop() if self._idle else None
         try:
-            self._work(job)
+            if worker is None or not worker.process.is_alive():
+                worker = self._begun()
+            if self._work(job, worker):
+                self._rest(worker)
+            else:
+                worker.stop()
         finally:
             with self._lock:
                 self._asked.remove(job)
@@ -198,6 +217,9 @@ class Jobs:
         with self._lock:
             self._closed = True
             jobs = [*self._jobs.values(), *self._asked]
+            idle = list(self._idle)
+        for worker in idle:
+            worker.stop()
         for job in jobs:
             self.cancel(job)
 
@@ -206,7 +228,11 @@ class Jobs:
             with self._slots:
                 if job.state == "waiting":
                     job.scratch.mkdir()
-                    self._work(job)
+                    worker = self._begun()
+                    try:
+                        self._work(job, worker)
+                    finally:
+                        worker.stop()
         except HandspanError as error:
             self._fail(job, str(error))
         except Exception as error:
@@ -218,27 +244,31 @@ class Jobs:
                     job.drop.unlink(missing_ok=True)
             job.ended.set()
 
-    def _work(self, job: Job) -> None:
-        ours, theirs = self._context.Pipe()
-        process = self._context.Process(
-            target=work.run,
-            args=(theirs, job.task, str(job.scratch), dict(job.arguments), self._memory_bytes),
-            daemon=True,
-        )
+    def _begun(self) -> _Worker:
+        return _Worker(self._context, self._memory_bytes)
+
+    def _rest(self, worker: _Worker) -> None:
+        """Let a worker stand ready for what is asked for next."""
+        with self._lock:
+            if not self._closed:
+                self._idle.append(worker)
+                return
+        worker.stop()
+
+    def _work(self, job: Job, worker: _Worker) -> bool:
+        """Have a job done; whether the worker is ready for another one."""
         with self._lock:
             if job.state != "waiting":
-                return
-            job.state, job.process = "running", process
-        process.start()
-        theirs.close()
+                return True
+            job.state, job.process = "running", worker.process
         try:
-            self._listen(job, ours, process)
-        finally:
-            _stop(process)
-            process.join(10)
-            ours.close()
+            worker.pipe.send((job.task, str(job.scratch), dict(job.arguments)))
+        except OSError:
+            self._fail(job, _died(worker.process.exitcode))
+            return False
+        return self._listen(job, worker.pipe, worker.process)
 
-    def _listen(self, job: Job, pipe: Connection, process: Any) -> None:
+    def _listen(self, job: Job, pipe: Connection, process: Any) -> bool:
         deadline = time.monotonic() + job.limit_sec
         while job.state == "running":
             if not pipe.poll(0.1):
@@ -252,19 +282,22 @@ class Jobs:
             except (EOFError, ConnectionError):
                 process.join(5)
                 self._fail(job, _died(process.exitcode))
-                return
+                return False
             if kind == "progress":
                 job.stage, job.share = rest
             elif kind == "error":
                 self._fail(job, rest[0])
+                return True
             elif kind == "result":
                 with self._lock:
                     if job.state != "running":
-                        return
+                        return False
                     # From here on a cancel comes too late: the result is being put in place.
                     job.state, job.stage, job.share = "saving", "saving", 1.0
                 job.result = job.finish(rest[0], job.scratch)
                 job.state = "done"
+                return True
+        return False
 
     def _fail(self, job: Job, message: str) -> None:
         with self._lock:

@@ -13,6 +13,7 @@ import traceback
 from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import HandspanError, ParameterError
@@ -21,23 +22,34 @@ from transcribe.formats.document import from_json, to_json
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
 
-__all__ = ["TASKS", "meter_of", "nothing", "run"]
+__all__ = ["TASKS", "meter_of", "run"]
 
 _Progress = Callable[[str, float], None]
 
 
-def nothing() -> None:
-    """Do nothing; starting it starts what later workers are forked from."""
+def run(pipe: Connection, memory_bytes: int) -> None:
+    """Do the tasks that come through ``pipe`` until the server is gone, one after another.
 
-
-def run(
-    pipe: Connection, task: str, scratch: str, arguments: dict[str, Any], memory_bytes: int
-) -> None:
-    """Do one task, and tell of it through ``pipe``: progress, then an error or the result."""
+    A task comes as its name, its scratch folder and its arguments. What is told of it is progress,
+    then an error or the result.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _limit(memory_bytes)
-    threading.Thread(target=_end_with, args=(pipe,), daemon=True).start()
+    tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
+    threading.Thread(target=_hear, args=(pipe, tasks), daemon=True).start()
+    while True:
+        _do(pipe, *tasks.get())
 
+
+def _hear(pipe: Connection, tasks: SimpleQueue[tuple[str, str, dict[str, Any]]]) -> None:
+    """Queue what the server asks for; when reading ends, it is gone, and so is this process."""
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            tasks.put(pipe.recv())
+    os._exit(1)
+
+
+def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) -> None:
     def progress(stage: str, share: float) -> None:
         pipe.send(("progress", stage, float(share)))
 
@@ -71,13 +83,6 @@ def _limit(memory_bytes: int) -> None:
         limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
         with contextlib.suppress(ValueError, OSError):
             resource.setrlimit(kind, (limit, limit))
-
-
-def _end_with(pipe: Connection) -> None:
-    """The server never writes to a worker: when reading ends, the server is gone."""
-    with contextlib.suppress(EOFError, OSError):
-        pipe.recv()
-    os._exit(1)
 
 
 # -- tasks -------------------------------------------------------------------------------------
