@@ -22,8 +22,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.files import write_atomically
 from transcribe.core.riff import Riff
-from transcribe.formats.document import from_json, to_json, write_atomically
+from transcribe.formats.document import from_json, to_json
 
 try:
     import fcntl

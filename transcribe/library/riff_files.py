@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.files import write_atomically
 from transcribe.core.riff import Note, Riff
-from transcribe.formats.document import read_riff, write_atomically, write_riff
+from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import revisions
 
 __all__ = [
