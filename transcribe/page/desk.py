@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
+import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -70,6 +71,12 @@ class Desk:
                 riffs.append(brief | self._briefs[entry.id][1])
             except (HandspanError, OSError) as error:
                 riffs.append(brief | {"error": str(error)})
+            except Exception as error:
+                # A fault of ours, but one riff must not take the others off the list.
+                traceback.print_exc()
+                name = type(error).__name__
+                told = f"{entry.name} cannot be shown ({name}); the terminal tells more"
+                riffs.append(brief | {"error": told})
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
