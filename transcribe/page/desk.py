@@ -12,7 +12,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Riff, legato_sources
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
@@ -106,6 +106,7 @@ class Desk:
             "name": entry.name,
             "revision": revision,
             "document": document,
+            "legato_from": legato_sources(riff.notes),
             "undo": undo,
             "redo": redo,
             "written": len(written(riff)),
