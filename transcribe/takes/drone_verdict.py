@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import Riff
 from transcribe.takes.comparison import DroneGap, DroneVerdict, Verdict
 from transcribe.takes.match import StretchFit
@@ -197,7 +198,7 @@ def pitch_level(
     padded = np.pad(np.asarray(y, dtype=float), size // 2)
     starts = np.arange(0, len(padded) - size + 1, max(1, round(step_sec * sr)))
     window = np.hanning(size)
-    hz = 440.0 * 2.0 ** ((pitch_midi - 69.0) / 12.0)
+    hz = midi_to_hz(pitch_midi)
     partials = np.array([h * hz for h in (1, 2, 3) if h * hz < 0.45 * sr])
     # Three probes a partial, 12 cents apart, so that a slightly sharp string is not read as softer.
     probed = np.outer(partials, 2.0 ** (np.array([-1, 0, 1]) / 100)).ravel()

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.formats.tab.layout import System, layout, mark_line
 from transcribe.takes import plots
 from transcribe.takes.comparison import (
