@@ -44,7 +44,7 @@ _MOST_BEND = 0.3  # ... of a pace that is at most this far off, in natural logar
 _BEND_SEC = 0.4  # a step of this length moves the pace half as far as a long one
 _TIE = 1e-7  # decides where nothing else does
 
-_MOST_MOST_SKIPPEDPED = 4  # events; a longer stretch that was not played is a jump
+_MOST_SKIPPED = 4  # events; a longer stretch that was not played is a jump
 _SPLIT_SEC = 0.3  # a chord's notes that come further apart are two events for good
 _SPLIT_SHARE = 0.95  # so are those further apart than this share of the usual step
 _SPLIT = 0.15  # cost of a chord that came apart

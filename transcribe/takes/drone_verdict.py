@@ -76,7 +76,9 @@ def judge_drone(
     of_pitch = sides.take_pitch == pitch
     sounding = zip(sides.at[of_pitch].tolist(), sides.ends[of_pitch].tolist(), strict=True)
     silent = [
-        part for part in _outside(due, _joined(list(sounding))) if part[1] - part[0] >= _SHORTEST_SEC
+        part
+        for part in _outside(due, _joined(list(sounding)))
+        if part[1] - part[0] >= _SHORTEST_SEC
     ]
     expected = sum(end - start for start, end in due)
     gone = sum(end - start for start, end in silent)
@@ -91,9 +93,7 @@ def judge_drone(
     )
 
 
-def _strokes(
-    own: list[int], fits: Sequence[StretchFit], sides: Sides
-) -> list[tuple[int, _Span]]:
+def _strokes(own: list[int], fits: Sequence[StretchFit], sides: Sides) -> list[tuple[int, _Span]]:
     """The strokes of the drone by time: which note, and from when to when it should ring."""
     members = set(own)
     strokes: list[tuple[int, _Span]] = []

@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Remark, Riff, sort_notes
+from transcribe.core.riff import Riff, sort_notes
 from transcribe.core.score_place import bar_and_beat
 from transcribe.takes.align import Run, follow
-from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Verdict
+from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Remark, Verdict
 from transcribe.takes.drone_verdict import judge_drone
 from transcribe.takes.listen import OnsetShares, onset_shares
 from transcribe.takes.match import Stretch, StretchFit, fit_stretch, group_passes

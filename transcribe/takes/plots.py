@@ -15,8 +15,8 @@ from html import escape
 import numpy as np
 
 from transcribe.core.riff import Note
-from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
 from transcribe.core.score_place import bar_name
+from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
 
 __all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_tempo", "draw_timing"]
 

@@ -92,7 +92,10 @@ def practice_plan(
         drone = None  # told once for all
     groups = _groups(_places(passes, drone), reference)
     groups.sort(key=lambda g: (-sum(p.rank for p in g), g[0].key))
-    lines += [_line(group, len(passes), summary, reference) for group in groups[: _MOST_LINES - len(lines)]]
+    lines += [
+        _line(group, len(passes), summary, reference)
+        for group in groups[: _MOST_LINES - len(lines)]
+    ]
     drift = summary.drift_percent
     if drift is not None and abs(drift) >= _DRIFT_PERCENT:
         lines.append(throughout(PracticeStep("drift", drift_percent=drift)))
@@ -171,9 +174,7 @@ def _slips(place: _Place, reference: Riff) -> set[Hashable]:
     return found
 
 
-def _line(
-    group: list[_Place], passes: int, summary: Summary, reference: Riff
-) -> Practice:
+def _line(group: list[_Place], passes: int, summary: Summary, reference: Riff) -> Practice:
     rows = [r for place in group for r in place.rows]
     gaps = [g for place in group for g in place.gaps]
     errors = Counter(r.verdict for r in rows if r.verdict in _WEIGHT)
@@ -204,9 +205,7 @@ def _start_tempo(share: float, summary: Summary) -> float | None:
     return float(max(1, round(min(known) * factor)))
 
 
-def _steps(
-    rows: list[Verdict], gaps: list[DroneGap], reference: Riff
-) -> tuple[PracticeStep, ...]:
+def _steps(rows: list[Verdict], gaps: list[DroneGap], reference: Riff) -> tuple[PracticeStep, ...]:
     """One or two things to do at a place, the one that mends most first."""
     by_kind: dict[str, list[Verdict]] = defaultdict(list)
     for row in rows:

@@ -11,8 +11,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
-from transcribe.core.riff import Instrument, Note, Remark, Riff
-from transcribe.takes.comparison import Pass, Reason, Summary
+from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.takes.comparison import Pass, Reason, Remark, Summary
 from transcribe.takes.timeline import STRUM_SEC, has_beats
 
 __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]

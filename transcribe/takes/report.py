@@ -15,7 +15,6 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.core.pitch import pitch_name
 from transcribe.formats.tab.layout import System, layout, mark_line
 from transcribe.takes import plots
 from transcribe.takes.comparison import (
@@ -33,6 +32,7 @@ from transcribe.takes.summary import TakeFigures, changes_since, figures_of
 from transcribe.takes.verdict_wording import (
     change_words,
     counted_words,
+    drone_words,
     gap_words,
     headline,
     pass_words,
@@ -46,7 +46,7 @@ from transcribe.takes.verdict_wording import (
     verdict_words,
 )
 
-__all__ = ["as_json", "details", "html", "text"]
+__all__ = ["as_json", "details", "drawings", "html", "text"]
 
 _MOST_DETAILS = 24  # lines of the list of mistakes in the text
 _FEW = 3  # unsure notes, or notes of another length, that are named one by one
@@ -209,8 +209,7 @@ def _drone_lines(comparison: Comparison) -> list[str]:
     drone = comparison.drone
     if drone is None:
         return []
-    share = f"rings {100 * drone.ringing_share:.0f} % of the time it should"
-    lines = [f"Drone ({pitch_name(drone.pitch_midi)}, string {drone.string}): {share}"]
+    lines = [drone_words(drone)]
     return lines + [f"  {gap_words(gap, comparison)}" for gap in drone.gaps]
 
 
@@ -272,7 +271,8 @@ def html(
         Those of earlier takes of the same riff, oldest first.
     """
     heading = title or _title(comparison)
-    style = resources.files("transcribe.takes").joinpath("page.css").read_text("utf-8")
+    folder = resources.files("transcribe.takes")
+    style = "".join(folder.joinpath(n).read_text("utf-8") for n in ("page.css", "plots.css"))
     if comparison.same_riff:
         sections = [
             _summary_section(comparison),
@@ -312,7 +312,8 @@ def _section(key: str, heading: str, body: str) -> str:
 def _items(words: Iterable[str], *, kind: str = "") -> str:
     """A list, empty where there is nothing in it."""
     items = "".join(f"<li>{escape(line)}</li>" for line in words)
-    return f"<ul{f' class="{kind}"' if kind else ''}>{items}</ul>" if items else ""
+    start = f'<ul class="{kind}">' if kind else "<ul>"
+    return f"{start}{items}</ul>" if items else ""
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -353,9 +354,7 @@ def _practice_section(comparison: Comparison) -> str:
 
 def _tab_section(comparison: Comparison) -> str:
     verdicts = _verdict_of(comparison)
-    bars = "".join(
-        plots.draw_bar(bar, comparison, verdicts) for bar in plots.bars_of(comparison)
-    )
+    bars = "".join(plots.draw_bar(bar, comparison, verdicts) for bar in plots.bars_of(comparison))
     legend = "".join(
         f'<li><span class="sign {name.replace(" ", "-")}">'
         f"{escape('·' if name == 'right' else MARKS[name])}</span> {_MEANING[name]}</li>"
@@ -390,8 +389,7 @@ def _drone_section(comparison: Comparison) -> str:
     return _section(
         "drone",
         "The drone",
-        f"<p>String {drone.string}, {escape(pitch_name(drone.pitch_midi))}, rings "
-        f"{100 * drone.ringing_share:.0f} % of the time it should.</p>"
+        f"<p>{escape(sentence(drone_words(drone)))}</p>"
         + (_scroll(drawing, "The drone's level") if drawing else "")
         + _items(gap_words(gap, comparison) for gap in drone.gaps),
     )
@@ -430,7 +428,9 @@ def _passes_section(comparison: Comparison) -> str:
         )
         for k, p in enumerate(comparison.passes)
     ]
-    return _section("pass", "Passes", _table(("Pass", "When", "Part", "Right notes", "Share"), rows))
+    return _section(
+        "pass", "Passes", _table(("Pass", "When", "Part", "Right notes", "Share"), rows)
+    )
 
 
 def _history_section(comparison: Comparison, history: tuple[TakeFigures, ...]) -> str:
@@ -450,6 +450,18 @@ def _history_section(comparison: Comparison, history: tuple[TakeFigures, ...]) -
     table = _table(("Day", "Take", "Right", "Spread", "Tempo"), rows)
     changed = _items(map(change_words, changes_since(history[-1], now)))
     return _section("since", "Since the last take", changed + _scroll(table, "Earlier takes"))
+
+
+# The browser's page ------------------------------------------------------------------------------
+
+
+def drawings(comparison: Comparison) -> dict[str, str]:
+    """The drawings of the report that the page in the browser shows as well, as SVG elements."""
+    drone = comparison.drone
+    return {
+        "timing": plots.draw_timing(comparison),
+        "drone": "" if drone is None else plots.draw_drone(drone),
+    }
 
 
 # JSON --------------------------------------------------------------------------------------------
@@ -472,6 +484,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
 
     return {
         "summary": _summary_json(comparison.summary),
+        "headline": headline(comparison.summary),
         "tempo_ratio": _rounded(comparison.tempo_ratio, 4),
         "notes": [_verdict_json(row, comparison) for row in comparison.notes],
         "drone": None if comparison.drone is None else _drone_json(comparison.drone),
@@ -493,7 +506,8 @@ def _rounded(value: float | None, digits: int) -> float | None:
 
 def _verdict_json(row: Verdict, comparison: Comparison) -> dict[str, Any]:
     """A verdict; keys that say nothing are left out."""
-    optional = {
+    words = verdict_words(row, comparison.reference) if row.verdict != "right" else None
+    optional: dict[str, Any] = {
         "bar": row.bar,
         "beat": _rounded(row.beat, 4),
         "time_sec": _rounded(row.time_sec, 4),
@@ -503,6 +517,7 @@ def _verdict_json(row: Verdict, comparison: Comparison) -> dict[str, Any]:
         "again": row.again or None,
         "reason": reason_words(row) or None,
         "reason_kind": row.reason,
+        "words": words,
     }
     if row.played is not None:
         optional["played"] = {
@@ -551,6 +566,7 @@ def _drone_json(drone: DroneVerdict) -> dict[str, Any]:
             }
             for gap in drone.gaps
         ],
+        "words": drone_words(drone),
         "level": [[round(t, 3), round(db, 1)] for t, db in drone.level],
     }
 

@@ -217,7 +217,11 @@ class TakeFigures:
 def figures_of(comparison: Comparison, *, when: datetime | None = None) -> TakeFigures:
     """What is worth keeping of ``comparison``; ``when`` is now unless it is given."""
     moment = (when or datetime.now(UTC)).astimezone(UTC)
-    source, summary, rhythm = comparison.take.source, comparison.summary, comparison.reference.rhythm
+    source, summary, rhythm = (
+        comparison.take.source,
+        comparison.summary,
+        comparison.reference.rhythm,
+    )
     bad = (r for r in comparison.notes if r.counts and r.verdict not in ("right", "unsure"))
     left_out = set()
     for row in comparison.notes:

@@ -1,10 +1,10 @@
 """The smooth tempo of a take, and its pauses.
 
-`smooth_tempo` fits where each event was due: in a window that moves with the music it fits time as a
-quadratic of the reference's time by weighted least squares, the weights falling with distance
+`smooth_tempo` fits when each event was due. In a window that moves with the music it fits time as
+a quadratic of the reference's time by weighted least squares; the weights fall with distance
 (tricube) and with the residual (bisquare), as in Cleveland 1979, Robust locally weighted regression
-and smoothing scatterplots, JASA 74. The event in question takes no part in its own fit, so that a
-late note cannot pull the line toward itself.
+and smoothing scatterplots, JASA 74. An event takes no part in its own fit, so that a late note
+cannot pull the line toward itself.
 """
 
 from __future__ import annotations
@@ -138,7 +138,9 @@ def _fit(
     dt = dt - mid[:, None]
     basis = np.stack([np.ones_like(dx), dx, dx * dx], axis=-1)
     gram = np.einsum("qk,qka,qkb->qab", w, basis, basis)
-    prior = np.array([1e-9, (_NOISE_SEC / (_SLOPE_SD * pace)) ** 2, (_NOISE_SEC / (_BEND_SD * pace)) ** 2])
+    prior = np.array(
+        [1e-9, (_NOISE_SEC / (_SLOPE_SD * pace)) ** 2, (_NOISE_SEC / (_BEND_SD * pace)) ** 2]
+    )
     gram = gram + np.diag(prior)
     right = np.einsum("qk,qka,qk->qa", w, basis, dt)
     solved = np.linalg.solve(gram, right[..., None])[..., 0]

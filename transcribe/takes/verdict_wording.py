@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Remark, Riff
+from transcribe.core.riff import Note, Riff
 from transcribe.core.score_place import (
     and_list,
     bar_and_beat,
@@ -25,11 +25,13 @@ from transcribe.core.score_place import (
 from transcribe.takes.comparison import (
     Comparison,
     DroneGap,
+    DroneVerdict,
     Pass,
     Played,
     Practice,
     PracticeStep,
     Reason,
+    Remark,
     Summary,
     Verdict,
 )
@@ -39,6 +41,7 @@ __all__ = [
     "REMARKS",
     "change_words",
     "counted_words",
+    "drone_words",
     "gap_words",
     "headline",
     "pass_words",
@@ -107,7 +110,9 @@ def _stretch_words(riff: Riff, first: int, last: int) -> str:
     beats = riff.notes[first].onset_beat, riff.notes[last].onset_beat
     if riff.rhythm is None or beats[0] is None or beats[1] is None:
         return f"note{'s' if last > first else ''} {number_ranges(range(first + 1, last + 2))}"
-    (bar, _), (last_bar, beat) = (bar_and_beat(b, riff.rhythm.meter) for b in beats if b is not None)
+    (bar, _), (last_bar, beat) = (
+        bar_and_beat(b, riff.rhythm.meter) for b in beats if b is not None
+    )
     start = _note_place(riff, first)
     if beats[0] == beats[1]:
         return start
@@ -125,8 +130,7 @@ _REASONS: Mapping[Reason, str] = {
     Reason.DEAD_NOTE: "a dead note is hard to hear",
     Reason.OUT_OF_RANGE: "too low or too high to be heard",
     Reason.WEAK_ONSET: "hardly heard, if it was played",
-    Reason.STILL_RINGING: "its string was still ringing; "
-    "whether it was struck again is not clear",
+    Reason.STILL_RINGING: "its string was still ringing; whether it was struck again is not clear",
     Reason.HIDDEN: "may be hidden in another note that was struck with it",
     Reason.SHAKEN_STRING: "its string was ringing already, or sounds just before or after",
     Reason.FAINT: "heard faintly",
@@ -190,7 +194,9 @@ def verdict_words(row: Verdict, reference: Riff) -> str:
     where = played_words(row, reference)
     if row.verdict == "wrong" and row.played is not None:
         named = row.played.string is None
-        return f"played {where}" if named else f"played {pitch_name(row.played.pitch_midi)}, {where}"
+        return (
+            f"played {where}" if named else f"played {pitch_name(row.played.pitch_midi)}, {where}"
+        )
     if row.verdict in ("early", "late") and row.offset_ms is not None:
         return f"{abs(row.offset_ms):.0f} ms {row.verdict}"
     if row.verdict == "extra":
@@ -250,6 +256,12 @@ def headline(summary: Summary) -> list[str]:
 _OTHERS = ("wrong", "missed", "extra", "early", "late", "unsure")
 
 
+def drone_words(drone: DroneVerdict) -> str:
+    """How much of its time the drone rang."""
+    name = f"Drone ({pitch_name(drone.pitch_midi)}, string {drone.string})"
+    return f"{name}: rings {_percent(drone.ringing_share)} of the time it should"
+
+
 def gap_words(gap: DroneGap, comparison: Comparison) -> str:
     """Where the drone has a gap, for how long, and of which kind."""
     rhythm = comparison.reference.rhythm
@@ -288,16 +300,19 @@ def _cause(facts: _Facts) -> str:
     """The likeliest cause of a transposition, in brackets."""
     cause = facts.get("cause")
     words = {
-        "playback": lambda f: f"the recording seems to be played back at {_percent(f['speed'])} "
-        "of its speed",
+        "playback": lambda f: (
+            f"the recording seems to be played back at {_percent(f['speed'])} of its speed"
+        ),
         "capo": lambda f: f"capo at fret {f['take_capo']} instead of {f['reference_capo']}",
         "tuning": lambda f: "the strings are tuned so" + (f["tuning"] and f": {f['tuning']}"),
-        "no-capo": lambda f: "as without the capo, which the reference has at fret "
-        f"{f['reference_capo']}",
+        "no-capo": lambda f: (
+            f"as without the capo, which the reference has at fret {f['reference_capo']}"
+        ),
         "standard-tuning": lambda f: "as in standard tuning",
         "as-with-capo": lambda f: f"as with a capo at fret {f['take_capo']}",
-        "tuned-down": lambda f: "as with every string tuned "
-        f"{'half a step' if f['down'] == 1 else 'a whole step'} down",
+        "tuned-down": lambda f: (
+            f"as with every string tuned {'half a step' if f['down'] == 1 else 'a whole step'} down"
+        ),
     }
     return f" ({words[cause](facts)})" if cause in words else ""
 
@@ -345,49 +360,70 @@ def _faster(facts: _Facts) -> str:
 REMARKS: Mapping[str, Callable[[_Facts, str], str]] = MappingProxyType(
     {
         # How the instruments differ.
-        "transposed": lambda f, _: f"the take sounds {_steps(f['semitones'])} than the reference "
-        f"throughout{_cause(f)}; this is not counted",
+        "transposed": lambda f, _: (
+            f"the take sounds {_steps(f['semitones'])} than the reference "
+            f"throughout{_cause(f)}; this is not counted"
+        ),
         "string-retuned": lambda f, _: _retuned(f),
-        "tuned-off": lambda f, _: f"the take is tuned {abs(f['cents']):.0f} cents "
-        f"{'sharper' if f['cents'] > 0 else 'flatter'} than the reference",
+        "tuned-off": lambda f, _: (
+            f"the take is tuned {abs(f['cents']):.0f} cents "
+            f"{'sharper' if f['cents'] > 0 else 'flatter'} than the reference"
+        ),
         # Whether it is this riff.
-        "few-match": lambda f, _: f"only {_percent(f['matched_share'])} of the notes match: "
-        "check the reference",
+        "few-match": lambda f, _: (
+            f"only {_percent(f['matched_share'])} of the notes match: check the reference"
+        ),
         "empty-take": lambda f, _: "the take holds no notes; nothing is kept as progress",
         "another-riff": lambda f, _: _another_riff(f),
         "heard-first": lambda f, _: f"heard first: {_first_chords(f)}",
         "written-first": lambda f, _: f"written first: {_first_chords(f)}",
         "nothing-found": lambda f, _: "nothing of the reference is found in the take",
         # What the timing is held against.
-        "tab-without-count": lambda f, _: "the reference comes from a tab without a count: the "
-        "order of its notes is sure, their time is not, so that timing is held only against the "
-        "take's own pulse; a count under the strings (1 & 2 &) has it held against the tab",
-        "no-rhythm": lambda f, _: "the reference has no rhythm: notes are compared in order, and "
-        "timing only against the take's own pulse"
-        + ("; bar lines in the tab give it bars, a count under them beats" * f["from_tab"]),
-        "recorded-times": lambda f, _: "the take follows the reference's recorded times more "
-        "closely than its written beats: timing is held against the recorded times",
+        "tab-without-count": lambda f, _: (
+            "the reference comes from a tab without a count: the order of its notes is sure, "
+            "their time is not, so that timing is held only against the take's own pulse; "
+            "a count under the strings (1 & 2 &) has it held against the tab"
+        ),
+        "no-rhythm": lambda f, _: (
+            "the reference has no rhythm: notes are compared in order, and "
+            "timing only against the take's own pulse"
+            + ("; bar lines in the tab give it bars, a count under them beats" * f["from_tab"])
+        ),
+        "recorded-times": lambda f, _: (
+            "the take follows the reference's recorded times more "
+            "closely than its written beats: timing is held against the recorded times"
+        ),
         # What was played, and what of it counts.
-        "passes": lambda f, _: f"the riff is played {f['count']} times; these are the verdicts of "
-        f"the best, pass {f['best']}",
+        "passes": lambda f, _: (
+            f"the riff is played {f['count']} times; these are the verdicts of "
+            f"the best, pass {f['best']}"
+        ),
         "false-starts": lambda f, _: _tries(f, "false start"),
         "parts": lambda f, _: _tries(f, "part"),
         "starts-late": lambda f, place: _edge(f, "starts", "before", place),
         "stops-early": lambda f, place: _edge(f, "stops", "after", place),
         "left-out": lambda f, place: f"{place} is left out; not counted",
-        "played-again": lambda f, place: f"the take goes back over {place}; "
-        "the better playing counts",
-        "notes-before": lambda f, _: f"{_count(f['count'], 'note')} before the riff begins "
-        f"{_are(f['count'])} not counted",
-        "notes-after": lambda f, _: f"{_count(f['count'], 'note')} after the riff ends "
-        f"{_are(f['count'])} not counted",
-        "pause": lambda f, _: f"a pause of {f['longer_sec']:.1f} s before {f['sec']:.1f} s is not "
-        "counted",
-        "pauses": lambda f, _: f"{f['count']} pauses, the longest of {f['longer_sec']:.1f} s "
-        f"before {f['sec']:.1f} s, are not counted",
+        "played-again": lambda f, place: (
+            f"the take goes back over {place}; the better playing counts"
+        ),
+        "notes-before": lambda f, _: (
+            f"{_count(f['count'], 'note')} before the riff begins {_are(f['count'])} not counted"
+        ),
+        "notes-after": lambda f, _: (
+            f"{_count(f['count'], 'note')} after the riff ends {_are(f['count'])} not counted"
+        ),
+        "pause": lambda f, _: (
+            f"a pause of {f['longer_sec']:.1f} s before {f['sec']:.1f} s is not counted"
+        ),
+        "pauses": lambda f, _: (
+            f"{f['count']} pauses, the longest of {f['longer_sec']:.1f} s "
+            f"before {f['sec']:.1f} s, are not counted"
+        ),
         "faster": lambda f, _: _faster(f),
-        "unclear": lambda f, _: f"{f['count']} notes are not clear enough to judge: a recording "
-        "closer to the guitar, in a quiet room, would tell more",
+        "unclear": lambda f, _: (
+            f"{f['count']} notes are not clear enough to judge: a recording "
+            "closer to the guitar, in a quiet room, would tell more"
+        ),
     }
 )
 """Kind of a remark -> its words, from its facts and the place of its notes in the reference."""

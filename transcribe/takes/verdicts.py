@@ -178,9 +178,7 @@ def _event_offsets(
     return {key: (median(offs), len(offs)) for key, offs in groups.items()}
 
 
-def _ends_of_cut_notes(
-    matched: dict[int, int], free: list[int], sides: Sides
-) -> dict[int, float]:
+def _ends_of_cut_notes(matched: dict[int, int], free: list[int], sides: Sides) -> dict[int, float]:
     """When those matched notes end that a false stroke of their own pitch cuts in two."""
     ends: dict[int, float] = {}
     by_pitch: dict[int, list[int]] = {}
@@ -207,7 +205,9 @@ def _judge_played(
     """A note that sounds as it is written: right, early or late."""
     at = float(sides.at[j])
     row = Verdict(due.note, j, "right", time_sec=at)
-    row = dataclasses.replace(row, length=_length(due, at, ends.get(j, float(sides.ends[j])), sides))
+    row = dataclasses.replace(
+        row, length=_length(due, at, ends.get(j, float(sides.ends[j])), sides)
+    )
     if sides.timing == "order":
         return _against_pulse(row, j, sides)
     offset = 1000.0 * (at - due.sec)
