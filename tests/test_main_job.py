@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 
 from transcribe import compare, transcribe
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Note, Riff
 from transcribe.formats.document import read_riff
 from transcribe.formats.midi import write_midi
-from transcribe.instrument import make_instrument
-from transcribe.riff import Note, Riff
 from transcribe.sound import render_riff
 
 TAKES = ("gangplank", "lantern", "mooring", "rope-walk", "slack-water", "tide-table")

@@ -171,7 +171,7 @@ def find_mode(
         for i in order
     )
     best = ranked[0]
-    from theory.explain import describe
+    from theory.reasons import describe
 
     return describe(best, ranked, notes, drones=drones, downbeats=downbeats)
 

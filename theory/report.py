@@ -14,11 +14,11 @@ import numpy as np
 from theory.arrays import as_beats, as_notes
 from theory.chords import ChordSpan, find_chords
 from theory.errors import TheoryError
-from theory.explain import mode_text, sureness
 from theory.loop import Loop, find_loop
 from theory.modes import Mode, find_mode
 from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
 from theory.pedals import pedals
+from theory.reasons import mode_text, sureness
 from theory.scales import tonic_name
 from theory.ways import Ways, ways_text, ways_to_play
 

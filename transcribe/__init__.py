@@ -8,14 +8,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.edits import redo, undo
+    from transcribe.api import compare, finger, theory_report, transcribe
+    from transcribe.core.instrument import make_instrument
+    from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
+    from transcribe.correct.note_edits import redo, undo
+    from transcribe.correct.retime import double_time, half_time
     from transcribe.fingering import Hand, pin, unpin
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
-    from transcribe.instrument import make_instrument
-    from transcribe.pipeline import compare, finger, theory_report, transcribe
-    from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
-    from transcribe.tempo import double_time, half_time
 
 __all__ = [
     "Drone",
@@ -43,14 +43,14 @@ __all__ = [
 ]
 
 _HOMES = {
-    "transcribe.edits": ("redo", "undo"),
+    "transcribe.correct.note_edits": ("redo", "undo"),
     "transcribe.fingering": ("Hand", "pin", "unpin"),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
-    "transcribe.instrument": ("make_instrument",),
-    "transcribe.pipeline": ("compare", "finger", "theory_report", "transcribe"),
-    "transcribe.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
-    "transcribe.tempo": ("double_time", "half_time"),
+    "transcribe.core.instrument": ("make_instrument",),
+    "transcribe.api": ("compare", "finger", "theory_report", "transcribe"),
+    "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
+    "transcribe.correct.retime": ("double_time", "half_time"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -61,7 +61,5 @@ def __getattr__(name: str) -> Any:
     from importlib import import_module
 
     found = getattr(import_module(_HOME[name]), name)
-    # Once loaded, `compare` must stay the verb: importing the sub-package of the same name
-    # binds that to this module, and this puts the verb back.
     globals()[name] = found
     return found

@@ -13,7 +13,7 @@ import soundfile
 
 from tests.audio.sounds import encode, riff_sound
 from transcribe.audio import Recording, read_audio, resample
-from transcribe.errors import AudioError, ParameterError
+from transcribe.core.errors import AudioError, ParameterError
 
 SR = 22050
 

@@ -10,7 +10,7 @@ import soundfile
 
 from tests.audio.sounds import encode, pluck, riff_sound
 from transcribe.audio import check_samples, level_report, read_audio
-from transcribe.errors import AudioError, ParameterError
+from transcribe.core.errors import AudioError, ParameterError
 
 SR = 22050
 

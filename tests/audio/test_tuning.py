@@ -9,7 +9,7 @@ import pytest
 
 from tests.audio.sounds import pluck, riff_sound
 from transcribe.audio import read_audio, tuning_offset_cents
-from transcribe.errors import AudioError, ParameterError
+from transcribe.core.errors import AudioError, ParameterError
 
 TAKES = Path(__file__).parents[2] / "fixtures" / "takes"
 

@@ -15,7 +15,7 @@ import soundfile as sf
 from tests.audio.sounds import encode, riff_sound
 from transcribe.audio import read_audio
 from transcribe.audio.whole import how_it_ends
-from transcribe.errors import AudioError
+from transcribe.core.errors import AudioError
 
 SR = 48000
 

@@ -20,9 +20,9 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.compare_takes import Planted, plant, reference_of, take_of, written
-from transcribe.compare import Comparison, compare
-from transcribe.compare.listen import Ear, listen
-from transcribe.riff import Instrument, Riff
+from transcribe.core.riff import Instrument, Riff
+from transcribe.takes import Comparison, compare
+from transcribe.takes.listen import Ear, listen
 from transcribe.training.phrases import make_score
 
 _KINDS = ("wrong", "missed", "extra", "shifted")

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
 from transcribe.training.phrases import PlayedNote, make_score
 
 __all__ = ["Planted", "plant", "reference_of", "take_of", "written"]

@@ -1,7 +1,7 @@
 """Measures the fingering: ``python -m tests.bench.fingering EDITIONS [--cross-validate]``.
 
-``EDITIONS`` is a folder of published editions as `transcribe.fingering.fit` reads them. Each
-table sets the solver beside a simpler reference in the same run.
+``EDITIONS`` is a folder of published editions as `transcribe.training.fit_fingering` reads them.
+Each table sets the solver beside a simpler reference in the same run.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.fingering.riffs import MODES, PATTERNS, DroneRiff, drone_riff, rough
+from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.drone import drone_strings
 from transcribe.fingering import (
     apply,
     find_drone,
@@ -25,12 +27,10 @@ from transcribe.fingering import (
     solve,
 )
 from transcribe.fingering.costs import weights_table
-from transcribe.fingering.drone import drone_strings
-from transcribe.fingering.editions import ROWS, Piece, read_pieces
-from transcribe.fingering.fit import cross_validate, score
 from transcribe.fingering.solver import Solver
 from transcribe.formats.document import read_riff
-from transcribe.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.training.editions import ROWS, Piece, read_pieces
+from transcribe.training.fit_fingering import cross_validate, score
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
 

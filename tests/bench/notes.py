@@ -34,9 +34,9 @@ from typing import Any
 
 import numpy as np
 
+from transcribe.core.riff import Note
 from transcribe.notes import find_notes, find_tuned_notes
 from transcribe.notes.network import WEIGHTS
-from transcribe.riff import Note
 from transcribe.training.clips import make_clip
 from transcribe.training.phrases import KINDS
 from transcribe.training.rough import CLEAN, Rough
@@ -261,7 +261,15 @@ def command(banks: Mapping[str, Any]) -> None:
     with tempfile.TemporaryDirectory() as folder:
         take = Path(folder) / "mooring.wav"
         soundfile.write(take, clip.y, SR)
-        call = [sys.executable, "-m", "transcribe.cli", "transcribe", str(take), "-o", folder]
+        call = [
+            sys.executable,
+            "-m",
+            "transcribe.command.main",
+            "transcribe",
+            str(take),
+            "-o",
+            folder,
+        ]
         times = []
         for _ in range(3):
             began = time.perf_counter()

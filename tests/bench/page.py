@@ -140,7 +140,7 @@ def _scroll(page: Any, server: Server) -> list[tuple]:
     soundfile.write(server.folder / "ten-minutes.wav", 0.1 * rng.standard_normal(600 * sr), sr)
     import dataclasses
 
-    from transcribe.riff import Source
+    from transcribe.core.riff import Source
 
     riff = dataclasses.replace(riff, source=Source("ten-minutes.wav", 600.0))
     write_riff(riff, server.folder / "ten-minutes.riff.json")

@@ -37,9 +37,9 @@ from typing import Any
 import numpy as np
 
 from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_phrase, make_riff, spoil
+from transcribe.core.riff import Instrument, Note, Phrase, Rhythm
 from transcribe.rhythm import find_rhythm
-from transcribe.rhythm.evidence import pulse_beats
-from transcribe.riff import Instrument, Note, Phrase, Rhythm
+from transcribe.rhythm.bar_evidence import pulse_beats
 from transcribe.training.phrases import KINDS as PHRASES
 
 __all__ = ["beat_f", "exact_values", "measure", "repeats"]

@@ -21,9 +21,9 @@ from scipy.optimize import minimize
 
 from tests.bench.rhythm_riffs import Truth, make_phrase, make_riff, spoil
 from transcribe.rhythm import meter as meters
+from transcribe.rhythm.bar_evidence import METERS
 from transcribe.rhythm.beats import TICKS, track
 from transcribe.rhythm.events import doubts, group
-from transcribe.rhythm.evidence import METERS
 
 FIRST_SEED = 100_000
 EDGE = 8.0  # nats an octave beyond the fast edge of the tempo range

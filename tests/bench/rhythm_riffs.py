@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from transcribe.riff import Note, Phrase, sort_notes
+from transcribe.core.riff import Note, Phrase, sort_notes
 
 __all__ = ["KINDS", "METERS", "Truth", "make_phrase", "make_riff", "spoil"]
 

@@ -216,8 +216,8 @@ def hear(played: riffs.Played, *, rough: float = 0.0) -> riffs.Played:
     """
     from dataclasses import replace
 
+    from transcribe.core.riff import Note, Riff
     from transcribe.notes import find_notes
-    from transcribe.riff import Note, Riff
     from transcribe.sound import render_riff
 
     columns = zip(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from transcribe.riff import Instrument, Note, sort_notes
+from transcribe.core.riff import Instrument, Note, sort_notes
 from transcribe.training.phrases import MODES
 
 __all__ = ["MODES", "PATTERNS", "DroneRiff", "drone_riff", "rough"]

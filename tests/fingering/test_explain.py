@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from tests.fingering.riffs import PATTERNS, drone_riff
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.fingering import (
     Hand,
     alternatives,
@@ -24,8 +26,6 @@ from transcribe.fingering import (
 )
 from transcribe.fingering.costs import FITTED, HAND_SET, weights_table
 from transcribe.formats.document import read_riff
-from transcribe.instrument import make_instrument
-from transcribe.riff import Instrument, Note, Riff
 
 TAKES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
 

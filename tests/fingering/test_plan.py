@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from transcribe.core.riff import Instrument, Note
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import HAND_SET
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import Onset, plan_onsets
 from transcribe.fingering.solver import Solver
-from transcribe.riff import Instrument, Note
 
 
 def chords(*groups: tuple[int, ...]) -> tuple[Note, ...]:

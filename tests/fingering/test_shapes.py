@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from tests.fingering.test_solver import least_cost
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.fingering import apply, explain, pin, solve
-from transcribe.fingering.shapes import movable_shape
+from transcribe.fingering.movable_shapes import movable_shape
 from transcribe.fingering.solver import Solver
-from transcribe.instrument import make_instrument
-from transcribe.riff import Instrument, Note, Riff
 
 Shape = tuple[int | None, ...]
 

@@ -10,13 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, sort_notes
 from transcribe.fingering import Hand, apply, solve, unmet_sentences
 from transcribe.fingering.hand import finger_choices, neck_mm, place_costs
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
-from transcribe.instrument import make_instrument
-from transcribe.riff import Instrument, Note, Phrase, Rhythm, sort_notes
 
 STANDARD = Instrument()
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from transcribe.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
 
 Item = tuple[Any, ...]
 

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from tests.formats.riffs import RIFFS, drone_riff
-from transcribe.errors import FormatError
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import Phrase, Riff
 from transcribe.formats.jams import read_jams, write_jams
-from transcribe.riff import Phrase, Riff
 
 
 def _back(riff: Riff, tmp_path: Path) -> Riff:

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.formats.riffs import RIFFS, drone_riff, legato_riff, make_riff, riffs
-from transcribe.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.riff import Instrument, Note, Rhythm, Riff
 from transcribe.formats.midi import read_midi, write_midi
-from transcribe.riff import Instrument, Note, Rhythm, Riff
 
 
 def _keys(notes: Iterable[Note]) -> list[tuple[object, ...]]:

@@ -22,10 +22,11 @@ from tests.formats.riffs import (
     make_riff,
     riffs,
 )
-from transcribe.errors import FormatError, ParameterError
-from transcribe.formats.musicxml import read_musicxml, write_musicxml
-from transcribe.formats.tab_text import write_tab
-from transcribe.riff import Instrument, Note, Riff
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.formats.musicxml.read import read_musicxml
+from transcribe.formats.musicxml.write import write_musicxml
+from transcribe.formats.tab.write import write_tab
 
 TICKS = 24
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.formats.parts import PartName, left_out, pick
 
 PARTS = (

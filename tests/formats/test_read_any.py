@@ -11,14 +11,14 @@ import soundfile
 
 from tests.audio.sounds import riff_sound
 from tests.formats.riffs import drone_riff
-from transcribe.errors import FormatError
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import Riff
 from transcribe.formats import holds_notes, kind_of, read_any
 from transcribe.formats.document import to_json
 from transcribe.formats.jams import write_jams
 from transcribe.formats.midi import write_midi
-from transcribe.formats.musicxml import write_musicxml
-from transcribe.formats.tab_text import write_tab
-from transcribe.riff import Riff
+from transcribe.formats.musicxml.write import write_musicxml
+from transcribe.formats.tab.write import write_tab
 
 WRITERS: dict[str, Callable[[Riff], bytes]] = {
     "riff": lambda r: json.dumps(to_json(r)).encode(),

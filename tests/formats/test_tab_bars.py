@@ -7,10 +7,12 @@ import math
 
 import pytest
 
-from transcribe import edits, pipeline, tempo
-from transcribe.formats.tab_bars import still_true
-from transcribe.formats.tab_text import read_tab, write_tab
-from transcribe.riff import Riff
+from transcribe import api
+from transcribe.core.riff import Riff
+from transcribe.correct import note_edits, retime
+from transcribe.formats.tab.bar_lines import still_true
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 UNEVEN = """\
 e|------------|----------|-------------------|-----------|
@@ -51,7 +53,7 @@ def test_bars_of_any_width_are_bars() -> None:
     assert riff.extra["timing"] == "order"
     starts = riff.extra["bars_sec"]
     assert [b - a for a, b in itertools.pairwise(starts)] == pytest.approx([2.0] * 4)
-    fingered = pipeline.finger(riff)
+    fingered = api.finger(riff)
     assert _bars(fingered) == [6, 5, 6, 5]
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == (4, 4)
@@ -65,7 +67,7 @@ def test_bars_of_any_width_are_bars() -> None:
 def test_a_tempo_or_meter_that_is_given_leaves_the_bars(
     bpm: float, meter: tuple[int, int] | None
 ) -> None:
-    fingered = pipeline.finger(read_tab(UNEVEN), bpm=bpm, meter=meter)
+    fingered = api.finger(read_tab(UNEVEN), bpm=bpm, meter=meter)
     assert _bars(fingered) == [6, 5, 6, 5]
     assert fingered.rhythm is not None
     assert fingered.rhythm.bpm == bpm
@@ -76,7 +78,7 @@ def test_a_tempo_or_meter_that_is_given_leaves_the_bars(
 
 
 def test_a_meter_in_the_heading_is_taken() -> None:
-    fingered = pipeline.finger(read_tab("Rope walk, 3/4, 90 bpm\nTime: 3/4\n\n" + UNEVEN))
+    fingered = api.finger(read_tab("Rope walk, 3/4, 90 bpm\nTime: 3/4\n\n" + UNEVEN))
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == (3, 4)
     assert fingered.rhythm.bpm == 90.0
@@ -97,18 +99,18 @@ def test_three_quarters_are_seen_where_bars_are_drawn_for_them(
     row: str, meter: tuple[int, int]
 ) -> None:
     text = "".join(f"{n}|{row if n == 'D' else _dashed(row)}|\n" for n in "eBGDAE")
-    fingered = pipeline.finger(read_tab(text))
+    fingered = api.finger(read_tab(text))
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == meter
     assert f"{meter[0]}/{meter[1]} is taken" in " ".join(fingered.extra["warnings"])
     bars = row.split("|")
     if meter == (3, 4):
         assert _bars(fingered) == [sum(c.isdigit() for c in bar) for bar in bars]
-    assert pipeline.finger(read_tab(text), meter=(6, 8)).rhythm.meter == (6, 8)  # type: ignore[union-attr]
+    assert api.finger(read_tab(text), meter=(6, 8)).rhythm.meter == (6, 8)  # type: ignore[union-attr]
 
 
 def test_a_narrow_first_bar_is_a_pickup() -> None:
-    fingered = pipeline.finger(read_tab(PICKUP))
+    fingered = api.finger(read_tab(PICKUP))
     assert _bars(fingered) == [2, 4, 2]
     assert fingered.notes[0].onset_beat == -1.0
     assert fingered.notes[2].onset_beat == 0.0
@@ -117,7 +119,7 @@ def test_a_narrow_first_bar_is_a_pickup() -> None:
 def test_without_bar_lines_the_first_note_begins_bar_1() -> None:
     riff = read_tab(NO_BARS)
     assert "bars_sec" not in riff.extra
-    fingered = pipeline.finger(riff)
+    fingered = api.finger(riff)
     assert fingered.notes[0].onset_beat == 0.0
     assert min(_bars(fingered)) > 0
     assert fingered.rhythm is not None
@@ -131,7 +133,7 @@ def test_no_run_of_notes_begins_with_a_pickup_by_accident(shift: int) -> None:
     gaps = [(3, 2, 1, 2, 4), (1, 5, 2, 2), (6, 2, 2, 2), (2, 2, 3), (4, 1, 1, 1, 5)][shift]
     row = "--" + "".join(str(n % 8) + "-" * gap for n, gap in enumerate(gaps * 4))
     lines = [f"{name}{row if name == 'D' else '-' * len(row)}" for name in "eBGDAE"]
-    fingered = pipeline.finger(read_tab("\n".join(lines) + "\n"))
+    fingered = api.finger(read_tab("\n".join(lines) + "\n"))
     assert fingered.notes[0].onset_beat == 0.0
 
 
@@ -150,20 +152,20 @@ def _dashed(row: str) -> str:
 
 
 def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
-    fingered = pipeline.finger(read_tab(UNEVEN))
+    fingered = api.finger(read_tab(UNEVEN))
     assert any("no meter" in w for w in fingered.extra["warnings"])
-    other = pipeline.finger(fingered, meter=(3, 4))
+    other = api.finger(fingered, meter=(3, 4))
     assert not any("no meter" in w for w in other.extra.get("warnings", ()))
-    again = tempo.retime(fingered, meter=(3, 4))
+    again = retime.retime(fingered, meter=(3, 4))
     assert still_true(fingered, fingered.extra["warnings"])
     assert not still_true(again, again.extra["warnings"])
-    assert still_true(edits.undo(again), again.extra["warnings"])
+    assert still_true(note_edits.undo(again), again.extra["warnings"])
 
 
 def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:
     riff = read_tab("100 bpm\n\n" + UNEVEN)
     for meter in ((3, 4), (4, 4), (6, 8)):
-        fingered = pipeline.finger(riff, meter=meter)
+        fingered = api.finger(riff, meter=meter)
         assert fingered.rhythm is not None
         assert fingered.rhythm.bpm == 100.0
         assert _bars(fingered) == [6, 5, 6, 5]

@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from transcribe.errors import FormatError
-from transcribe.formats.tab_text import read_tab, write_tab
-from transcribe.riff import Instrument, Riff
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import Instrument, Riff
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 PLAIN = """\
 Practice for Thursday

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from transcribe.core.riff import Instrument
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import EVIDENCE, FRAME_SEC, Found, candidates, decode, evidence
 from transcribe.notes.features import SR
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
 from transcribe.notes.strings import can_sound_together, fit_strings
-from transcribe.riff import Instrument
 
 
 def _heard(

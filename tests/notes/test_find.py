@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
-from transcribe.instrument import make_instrument
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import ARTICULATIONS, Instrument
 from transcribe.notes import find_notes
-from transcribe.riff import ARTICULATIONS, Instrument
 from transcribe.training.banks import load_banks
 from transcribe.training.clips import Clip, make_clip
 

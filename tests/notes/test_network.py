@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 from transcribe.notes import features as feat
 from transcribe.notes import network
 from transcribe.notes.decode import decode

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from transcribe.audio import tuning_offset_cents
-from transcribe.instrument import TUNINGS
+from transcribe.core.instrument import TUNINGS
+from transcribe.core.riff import Instrument, Note
 from transcribe.notes import find_notes, find_tuned_notes
 from transcribe.notes.semitone import open_string_evidence
-from transcribe.riff import Instrument, Note
 from transcribe.training.banks import load_banks
 from transcribe.training.phrases import PlayedNote
 from transcribe.training.render import render

@@ -15,12 +15,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.compare.helpers import BPM, later, played, reference, take
-from transcribe.compare import compare
-from transcribe.compare.align import EXTRA, MISS, SUBSTITUTE, follow
-from transcribe.compare.pairs import same_pitch
-from transcribe.compare.timeline import Events
-from transcribe.compare.verdicts import just_noticeable_ms, tolerance_ms
+from tests.takes.helpers import BPM, later, played, reference, take
+from transcribe.takes import compare
+from transcribe.takes.align import EXTRA, MISS, SUBSTITUTE, follow
+from transcribe.takes.pairs import same_pitch
+from transcribe.takes.timeline import Events
+from transcribe.takes.verdicts import just_noticeable_ms, tolerance_ms
 
 
 def events(sets: list[tuple[int, ...]]) -> Events:
@@ -162,7 +162,7 @@ def test_the_tolerance_stays_above_the_limit_of_hearing() -> None:
 
 def test_drone_level_against_the_amplitude_of_a_sine() -> None:
     """A sine of amplitude 0.1 is 20 log10 0.1 = -20 dB (definition of the decibel)."""
-    from transcribe.compare.drone import pitch_level
+    from transcribe.takes.drone_verdict import pitch_level
 
     sr = 22050
     t = np.arange(2 * sr) / sr

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from transcribe.errors import ParameterError
-from transcribe.instrument import (
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import (
     TUNINGS,
     fret_position_mm,
     make_instrument,
-    parse_pitch,
     parse_tuning,
-    pitch_name,
     tuning_name,
 )
-from transcribe.riff import Instrument
+from transcribe.core.pitch import parse_pitch, pitch_name
+from transcribe.core.riff import Instrument
 
 
 def test_twelfth_fret_halves_the_string() -> None:

@@ -15,8 +15,8 @@ import pretty_midi
 import pytest
 
 from tests.formats.riffs import RIFFS, drone_riff, make_riff
+from transcribe.core.riff import Riff
 from transcribe.formats.midi import write_midi
-from transcribe.riff import Riff
 
 
 def _shift(riff: Riff) -> float:

@@ -17,8 +17,8 @@ from typing import Any
 import pytest
 
 from tests.formats.riffs import RIFFS, arpeggio_riff, drone_riff, looped_riff, make_riff
-from transcribe.formats.musicxml import write_musicxml
-from transcribe.riff import Riff
+from transcribe.core.riff import Riff
+from transcribe.formats.musicxml.write import write_musicxml
 
 NOTE_ORDER = (
     "grace", "cue", "chord", "pitch", "unpitched", "rest", "duration", "tie", "instrument",

@@ -24,8 +24,8 @@ import itertools
 
 import pytest
 
+from transcribe.core.riff import Instrument, Note
 from transcribe.fingering import alternatives, solve
-from transcribe.riff import Instrument, Note
 
 GUITAR = Instrument()
 MAJOR = (0, 2, 4, 5, 7, 9, 11)

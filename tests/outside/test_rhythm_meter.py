@@ -14,8 +14,8 @@ import pytest
 from tests.bench.rhythm import _pulses, beat_f, render
 from tests.bench.rhythm_riffs import KINDS, make_riff
 from transcribe.rhythm import find_rhythm
+from transcribe.rhythm.bar_evidence import groupings, levels
 from transcribe.rhythm.beats import TICKS
-from transcribe.rhythm.evidence import groupings, levels
 
 
 @pytest.mark.parametrize("meter", [(4, 4), (3, 4), (2, 4), (6, 8)])

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
+from transcribe.core.riff import Instrument, Note
 from transcribe.fingering import solve
-from transcribe.riff import Instrument, Note
 
 OPEN_CHORDS = {
     "A": "x02220",

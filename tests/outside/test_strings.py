@@ -11,9 +11,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from transcribe.riff import Note, Riff
+from transcribe.core.riff import Note, Riff
 from transcribe.sound import Body, StringModel, pluck, render_riff
-from transcribe.sound.strings import fretted_stiffness
+from transcribe.sound.plucked_string import fretted_stiffness
 
 SR = 44100
 FLAT = Body(resonances=(), low_hz=1.0)

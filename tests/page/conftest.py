@@ -20,9 +20,9 @@ import pytest
 import soundfile
 
 from tests.page.serving import TOKEN
+from transcribe.api import finger
+from transcribe.core.riff import Note, Phrase, Rhythm, Riff, Source, sort_notes
 from transcribe.formats.document import read_riff, write_riff
-from transcribe.pipeline import finger
-from transcribe.riff import Note, Phrase, Rhythm, Riff, Source, sort_notes
 
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")

@@ -18,8 +18,8 @@ import pytest
 
 from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe import fingering
-from transcribe.instrument import pitch_name
-from transcribe.riff import Riff
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Riff
 
 
 def _expect(locator: Any) -> Any:
@@ -383,7 +383,7 @@ _OVERLAPS = """() => {
 
 def _crowded() -> Riff:
     """Fast runs up one string, doubled notes 30 ms apart, and a chord on every beat."""
-    from transcribe.riff import Note, Phrase, Rhythm
+    from transcribe.core.riff import Note, Phrase, Rhythm
 
     notes = []
     for k in range(48):
@@ -500,7 +500,7 @@ def test_several_notes_are_chosen_by_touch(server: Server, open_page, put, one_r
 def test_notes_without_a_string_are_listed_and_can_be_chosen(
     server: Server, open_page, put
 ) -> None:
-    from transcribe.riff import Note
+    from transcribe.core.riff import Note
 
     below = Note(2, 1.0, 1.4, 30)  # F#1: no string of a guitar in standard tuning reaches it
     riff = Riff(notes=(Note(1, 0.0, 0.4, 64, string=1, fret=0), below))
@@ -538,7 +538,7 @@ def test_focus_stays_with_the_keyboard_through_edits(
 
 
 def test_what_a_pin_took_away_is_told_with_the_way_back(server: Server, open_page, put) -> None:
-    from transcribe.riff import Note
+    from transcribe.core.riff import Note
 
     # Two notes at once that both want the lowest string: pinning the one displaces the other.
     low, lower = Note(1, 0.0, 1.0, 45), Note(2, 0.0, 1.0, 41)
@@ -611,7 +611,7 @@ def test_command_that_changes_the_riff_is_noticed(
         [
             sys.executable,
             "-m",
-            "transcribe.cli",
+            "transcribe.command.main",
             "refinger",
             str(path),
             "--pin",
@@ -1025,7 +1025,7 @@ def test_files_are_taken_away(server: Server, open_page, put, label: str) -> Non
 
 
 def test_bare_notes_are_shown_and_can_be_pinned(server: Server, open_page, put) -> None:
-    from transcribe.riff import Note
+    from transcribe.core.riff import Note
 
     notes = tuple(Note(k + 1, 0.5 * k, 0.5 * k + 0.4, 60 + k) for k in range(6))
     page = open_page(server, put(server, "bare", riff=Riff(notes=notes)))

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import multiprocessing
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from tests.page.conftest import Server, make_riff, saved
-from transcribe import edits, fingering
-from transcribe.errors import FormatError, ParameterError
+from transcribe import fingering
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.riff import Riff
+from transcribe.correct import note_edits
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
 from transcribe.page.kept import check_path, read_check, write_check
-from transcribe.revisions import ConflictError, change, hold, read_revision, replace
-from transcribe.riff import Riff
 
 
 def _sounds(riff: Riff) -> list[tuple]:
@@ -35,16 +38,16 @@ def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
     note = one_riff.notes[3]
     place = (note.string, note.fret)
     pinned = fingering.pin(one_riff, {note.id: place}, repeats=False)
-    after = edits.delete(pinned, [note.id])
+    after = note_edits.delete(pinned, [note.id])
     assert note.id not in {n.id for n in after.notes}
     assert len(after.notes) == len(one_riff.notes) - 1
-    back = edits.undo(after)
+    back = note_edits.undo(after)
     assert back.note(note.id).pinned
     assert (back.note(note.id).string, back.note(note.id).fret) == place
 
 
 def test_add_puts_a_note_on_the_grid_with_a_new_id(one_riff: Riff) -> None:
-    after = edits.add(one_riff, onset_sec=1.27, offset_sec=1.7, pitch_midi=64)
+    after = note_edits.add(one_riff, onset_sec=1.27, offset_sec=1.7, pitch_midi=64)
     (new,) = {n.id for n in after.notes} - {n.id for n in one_riff.notes}
     note = after.note(new)
     assert note.onset_beat == 2.0  # the grid has beats at 0.25 + 0.5 k seconds
@@ -53,9 +56,9 @@ def test_add_puts_a_note_on_the_grid_with_a_new_id(one_riff: Riff) -> None:
 
 
 def test_ids_are_never_used_twice(one_riff: Riff) -> None:
-    once = edits.add(one_riff, onset_sec=1.0, offset_sec=1.4, pitch_midi=64)
+    once = note_edits.add(one_riff, onset_sec=1.0, offset_sec=1.4, pitch_midi=64)
     (first,) = {n.id for n in once.notes} - {n.id for n in one_riff.notes}
-    again = edits.add(edits.undo(once), onset_sec=2.0, offset_sec=2.4, pitch_midi=65)
+    again = note_edits.add(note_edits.undo(once), onset_sec=2.0, offset_sec=2.4, pitch_midi=65)
     (second,) = {n.id for n in again.notes} - {n.id for n in one_riff.notes}
     assert second != first
 
@@ -63,14 +66,14 @@ def test_ids_are_never_used_twice(one_riff: Riff) -> None:
 def test_change_of_pitch_drops_the_pin_and_finds_a_place(one_riff: Riff) -> None:
     note = one_riff.notes[3]
     pinned = fingering.pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
-    after = edits.change(pinned, note.id, pitch_midi=note.pitch_midi + 1).note(note.id)
+    after = note_edits.change(pinned, note.id, pitch_midi=note.pitch_midi + 1).note(note.id)
     assert not after.pinned
     assert one_riff.instrument.pitch_midi(after.string, after.fret) == note.pitch_midi + 1
 
 
 def test_change_of_technique_keeps_everything_else(one_riff: Riff) -> None:
     note = one_riff.notes[3]
-    after = edits.change(one_riff, note.id, articulation="vibrato").note(note.id)
+    after = note_edits.change(one_riff, note.id, articulation="vibrato").note(note.id)
     assert dataclasses.replace(after, articulation="picked") == dataclasses.replace(
         note, string=after.string, fret=after.fret, finger=after.finger
     )
@@ -78,10 +81,10 @@ def test_change_of_technique_keeps_everything_else(one_riff: Riff) -> None:
 
 def test_merge_and_split(one_riff: Riff) -> None:
     a, b = one_riff.notes[1], one_riff.notes[2]
-    merged = edits.merge(one_riff, [b.id, a.id])
+    merged = note_edits.merge(one_riff, [b.id, a.id])
     assert merged.note(a.id).offset_sec == max(a.offset_sec, b.offset_sec)
     assert b.id not in {n.id for n in merged.notes}
-    parted = edits.split(one_riff, a.id, at_sec=a.onset_sec + 0.1)
+    parted = note_edits.split(one_riff, a.id, at_sec=a.onset_sec + 0.1)
     (new,) = {n.id for n in parted.notes} - {n.id for n in one_riff.notes}
     assert parted.note(a.id).offset_sec == parted.note(new).onset_sec == a.onset_sec + 0.1
     assert parted.note(new).offset_sec == a.offset_sec
@@ -91,20 +94,23 @@ def test_merge_and_split(one_riff: Riff) -> None:
 @pytest.mark.parametrize(
     ("act", "words"),
     [
-        (lambda r: edits.delete(r, []), "no note is chosen"),
-        (lambda r: edits.delete(r, [n.id for n in r.notes]), "at least one note"),
-        (lambda r: edits.delete(r, [9999]), "no note 9999"),
-        (lambda r: edits.add(r, onset_sec=1, offset_sec=1, pitch_midi=60), "end after"),
-        (lambda r: edits.add(r, onset_sec=-1, offset_sec=1, pitch_midi=60), "0 or more"),
-        (lambda r: edits.add(r, onset_sec=float("nan"), offset_sec=1, pitch_midi=60), "seconds"),
-        (lambda r: edits.add(r, onset_sec=500, offset_sec=501, pitch_midi=60), "take ends"),
-        (lambda r: edits.add(r, onset_sec=1, offset_sec=2, pitch_midi=20), "no string"),
-        (lambda r: edits.change(r, 1, articulation="strummed"), "no technique"),
-        (lambda r: edits.change(r, 1), "like that already"),
-        (lambda r: edits.merge(r, [1]), "at least two"),
-        (lambda r: edits.split(r, 1, at_sec=100.0), "inside"),
-        (edits.undo, "nothing to undo"),
-        (edits.redo, "nothing to make again"),
+        (lambda r: note_edits.delete(r, []), "no note is chosen"),
+        (lambda r: note_edits.delete(r, [n.id for n in r.notes]), "at least one note"),
+        (lambda r: note_edits.delete(r, [9999]), "no note 9999"),
+        (lambda r: note_edits.add(r, onset_sec=1, offset_sec=1, pitch_midi=60), "end after"),
+        (lambda r: note_edits.add(r, onset_sec=-1, offset_sec=1, pitch_midi=60), "0 or more"),
+        (
+            lambda r: note_edits.add(r, onset_sec=float("nan"), offset_sec=1, pitch_midi=60),
+            "seconds",
+        ),
+        (lambda r: note_edits.add(r, onset_sec=500, offset_sec=501, pitch_midi=60), "take ends"),
+        (lambda r: note_edits.add(r, onset_sec=1, offset_sec=2, pitch_midi=20), "no string"),
+        (lambda r: note_edits.change(r, 1, articulation="strummed"), "no technique"),
+        (lambda r: note_edits.change(r, 1), "like that already"),
+        (lambda r: note_edits.merge(r, [1]), "at least two"),
+        (lambda r: note_edits.split(r, 1, at_sec=100.0), "inside"),
+        (note_edits.undo, "nothing to undo"),
+        (note_edits.redo, "nothing to make again"),
     ],
 )
 def test_impossible_edits_are_refused(one_riff: Riff, act, words: str) -> None:
@@ -126,17 +132,17 @@ def test_any_run_of_edits_and_pins_is_undone_and_made_again(
                 place = places[int(rng.integers(len(places)))]
                 riff = fingering.pin(riff, {note.id: place}, repeats=False)
             elif kind == "delete":
-                riff = edits.delete(riff, [note.id])
+                riff = note_edits.delete(riff, [note.id])
             elif kind == "add":
                 at = float(rng.uniform(0, 7))
-                riff = edits.add(riff, onset_sec=at, offset_sec=at + 0.3, pitch_midi=62)
+                riff = note_edits.add(riff, onset_sec=at, offset_sec=at + 0.3, pitch_midi=62)
             elif kind == "change":
-                riff = edits.change(riff, note.id, pitch_midi=int(rng.integers(50, 70)))
+                riff = note_edits.change(riff, note.id, pitch_midi=int(rng.integers(50, 70)))
             elif kind == "split":
-                riff = edits.split(riff, note.id)
+                riff = note_edits.split(riff, note.id)
             else:
                 other = riff.notes[int(rng.integers(len(riff.notes)))]
-                riff = edits.merge(riff, [note.id, other.id])
+                riff = note_edits.merge(riff, [note.id, other.id])
         except ParameterError:  # some draws are impossible, such as two pins on one string
             continue
         states.append(_sounds(riff))
@@ -144,20 +150,20 @@ def test_any_run_of_edits_and_pins_is_undone_and_made_again(
         riff = from_json(to_json(riff))
     assert len(states) > 10
     for state in reversed(states[:-1]):
-        riff = edits.undo(riff)
+        riff = note_edits.undo(riff)
         assert _sounds(riff) == state
-    assert not edits.can_undo(riff)
+    assert not note_edits.can_undo(riff)
     for state in states[1:]:
-        riff = edits.redo(riff)
+        riff = note_edits.redo(riff)
         assert _sounds(riff) == state
-    assert not edits.can_redo(riff)
+    assert not note_edits.can_redo(riff)
 
 
 def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
-    riff = edits.undo(edits.delete(one_riff, [2]))
-    assert edits.describe_last(riff) == ("", "delete of note 2")
-    riff = edits.delete(riff, [3])
-    assert edits.describe_last(riff) == ("delete of note 3", "")
+    riff = note_edits.undo(note_edits.delete(one_riff, [2]))
+    assert note_edits.describe_last(riff) == ("", "delete of note 2")
+    riff = note_edits.delete(riff, [3])
+    assert note_edits.describe_last(riff) == ("delete of note 3", "")
 
 
 # -- revisions ---------------------------------------------------------------------------------
@@ -166,7 +172,7 @@ def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
 def test_replace_refuses_an_older_revision(tmp_path: Path, one_riff: Riff) -> None:
     path = tmp_path / "a.riff.json"
     first = replace(path, one_riff, expected=None)
-    other = edits.delete(one_riff, [1])
+    other = note_edits.delete(one_riff, [1])
     second = replace(path, other, expected=first)
     with pytest.raises(ConflictError, match="changed elsewhere"):
         replace(path, one_riff, expected=first)
@@ -180,6 +186,30 @@ def test_hold_may_be_taken_again_inside(tmp_path: Path) -> None:
         pass
 
 
+def _sit_on(folder: str, ready: Any) -> None:
+    with hold(Path(folder)):
+        ready.set()
+        time.sleep(60)
+
+
+def test_lock_that_is_never_let_go_is_told_of(
+    tmp_path: Path, one_riff: Riff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("transcribe.library.revisions._WAIT_SEC", 0.3)
+    context = multiprocessing.get_context("spawn")
+    ready = context.Event()
+    other = context.Process(target=_sit_on, args=(str(tmp_path), ready))
+    other.start()
+    try:
+        assert ready.wait(60)
+        with pytest.raises(HeldError, match="try again in a moment"):
+            replace(tmp_path / "a.riff.json", one_riff, expected=None)
+    finally:
+        other.kill()
+        other.join()
+    replace(tmp_path / "a.riff.json", one_riff, expected=None)
+
+
 def test_links_are_not_read(tmp_path: Path, one_riff: Riff) -> None:
     write_riff(one_riff, tmp_path / "a.riff.json")
     (tmp_path / "b.riff.json").symlink_to(tmp_path / "a.riff.json")
@@ -189,11 +219,13 @@ def test_links_are_not_read(tmp_path: Path, one_riff: Riff) -> None:
 
 def _mark(path: str, name: str, times: int) -> None:
     for k in range(times):
-
-        def mark(riff: Riff, k: int = k) -> Riff:
-            return dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
-
-        change(Path(path), mark)
+        saved = False
+        while not saved:
+            riff, revision = read_revision(Path(path))
+            marked = dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
+            with contextlib.suppress(ConflictError):
+                replace(Path(path), marked, expected=revision)
+                saved = True
 
 
 def test_two_processes_lose_nothing_of_each_other(tmp_path: Path, one_riff: Riff) -> None:
@@ -351,7 +383,7 @@ def test_impossible_change_leaves_the_file_as_it_was(server: Server, put, edit) 
 
 
 def test_text_tab_follows_unless_a_hand_changed_it(server: Server, put, one_riff: Riff) -> None:
-    from transcribe.formats.tab_text import write_tab
+    from transcribe.formats.tab.write import write_tab
 
     riff_id = put(server, "follows")
     tab = server.folder / "follows.tab.txt"
@@ -370,18 +402,18 @@ def test_text_tab_follows_unless_a_hand_changed_it(server: Server, put, one_riff
 def test_files_follow_a_correction_in_the_form_they_had(
     server: Server, put, one_riff: Riff
 ) -> None:
-    from transcribe import shelf
+    from transcribe.library import riff_files
 
     riff_id = put(server, "folded")
-    form = shelf.Form(width=100, repeats=True)
-    forms = {"tab": form, "musicxml": shelf.Form(repeats=True), "midi": shelf.Form()}
-    shelf.write_beside(one_riff, server.folder, "folded", forms)
+    form = riff_files.Form(width=100, repeats=True)
+    forms = {"tab": form, "musicxml": riff_files.Form(repeats=True), "midi": riff_files.Form()}
+    riff_files.write_beside(one_riff, server.folder, "folded", forms)
     revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
     edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
     body = {"revision": revision, "edit": edit}
     assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
     said = {path.name: path.read_bytes() for path in server.folder.iterdir() if path.is_file()}
-    shelf.write_beside(saved(server, "folded"), server.folder, "folded", forms)
+    riff_files.write_beside(saved(server, "folded"), server.folder, "folded", forms)
     for name in ("folded.tab.txt", "folded.musicxml", "folded.mid"):
         assert (server.folder / name).read_bytes() == said[name]
 
@@ -522,7 +554,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     assert after.note(high.id).pinned
     assert not after.note(low.id).pinned
     assert (made["pins"], made["lost"]) == (2, [low.id])
-    assert edits.describe_last(after)[0] == "fingering anew"
+    assert note_edits.describe_last(after)[0] == "fingering anew"
     whole = _bare(after)
     for op, state in (("undo", before), ("redo", whole), ("undo", before)):
         body = {"revision": None, "anyway": True, "edit": {"op": op}}

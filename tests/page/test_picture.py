@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Riff
 from transcribe.page import picture
 from transcribe.page.hear import example
-from transcribe.riff import Riff
 
 
 def _tile(path: Path, number: int) -> tuple[np.ndarray, np.ndarray]:

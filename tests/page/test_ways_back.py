@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.page.conftest import ROOT, Server, saved
 from transcribe import fingering
-from transcribe.riff import Riff
+from transcribe.core.riff import Riff
 
 
 def _expect(locator: Any) -> Any:

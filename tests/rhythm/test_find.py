@@ -10,9 +10,9 @@ import pytest
 
 from tests.bench.rhythm import beat_f, exact_values, render, repeats
 from tests.bench.rhythm_riffs import KINDS, METERS, make_riff, spoil
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Note
 from transcribe.rhythm import find_rhythm
-from transcribe.riff import Note
 
 STEADY = tuple(Note(i + 1, 0.5 + 0.5 * i, 0.95 + 0.5 * i, 52 + i % 4) for i in range(24))
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from transcribe.core.riff import Note
 from transcribe.rhythm import count_in
-from transcribe.rhythm.beats import TICKS, smooth, track
-from transcribe.rhythm.events import drone_pitches, group
-from transcribe.rhythm.evidence import (
+from transcribe.rhythm.bar_evidence import (
     MARKS,
     METERS,
     bar_evidence,
@@ -17,8 +16,9 @@ from transcribe.rhythm.evidence import (
     twin_lags,
     twins_fit,
 )
+from transcribe.rhythm.beats import TICKS, smooth, track
+from transcribe.rhythm.events import drone_pitches, group
 from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
-from transcribe.riff import Note
 
 
 def _notes(*rows: tuple[float, float, int]) -> tuple[Note, ...]:

@@ -6,8 +6,8 @@ import itertools
 
 import pytest
 
+from transcribe.core.riff import Note
 from transcribe.rhythm.phrases import find_phrases
-from transcribe.riff import Note
 
 A = [(0.0, 52), (1.0, 55), (1.5, 57), (2.0, 59), (3.0, 57), (3.5, 55)]
 B = [(0.0, 48), (0.5, 60), (1.0, 62), (2.0, 64), (2.5, 65), (3.0, 67)]

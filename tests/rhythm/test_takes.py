@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from transcribe.core.riff import Note, Riff
 from transcribe.formats.document import read_riff
 from transcribe.rhythm import find_rhythm
-from transcribe.riff import Note, Riff
 
 TAKES = Path(__file__).parents[2] / "fixtures" / "takes"
 NAMES = sorted(p.parent.name for p in TAKES.glob("*/truth.riff.json"))

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
-from transcribe.riff import Instrument, Note, Riff
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.sound import PEAK, render_riff
 
 SR = 22050

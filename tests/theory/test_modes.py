@@ -8,8 +8,8 @@ import pytest
 from tests.bench import theory_riffs as riffs
 from theory import MODES, TheoryError, find_mode, mode_of, scale_notes
 from theory.arrays import as_notes
-from theory.explain import mode_text
 from theory.pedals import pedals
+from theory.reasons import mode_text
 from theory.scales import degree_label, parent_of, spell, tonic_name
 
 

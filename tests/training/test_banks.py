@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from transcribe.errors import AudioError, ParameterError
-from transcribe.sound.strings import pluck
+from transcribe.core.errors import AudioError, ParameterError
+from transcribe.sound.plucked_string import pluck
 from transcribe.training.banks import (
     LEAD,
     SR,

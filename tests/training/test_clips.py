@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.notes import features
 from transcribe.training.banks import SR, load_banks
 from transcribe.training.clips import make_clip

@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import LEGATO, Riff, legato_sources
 from transcribe.formats.document import read_riff
-from transcribe.riff import LEGATO, Riff, legato_sources
 from transcribe.training.boathouse import RIFFS, read_cell
 from transcribe.training.fixtures import make_take, written_notes
 from transcribe.training.phrases import MODES

@@ -8,8 +8,8 @@ from collections import Counter
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
-from transcribe.riff import Instrument
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Instrument
 from transcribe.training.phrases import KINDS, MODES, Score, make_score
 
 SEEDS = range(25)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from transcribe.sound.strings import pluck
+from transcribe.sound.plucked_string import pluck
 from transcribe.training.banks import LEAD, SR, RecordedBank, RecordedNote, SynthBank
 from transcribe.training.phrases import PlayedNote
 from transcribe.training.render import (

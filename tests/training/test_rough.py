@@ -7,7 +7,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.training.banks import SR, load_banks
 from transcribe.training.clips import make_clip
 from transcribe.training.rough import (

@@ -14,7 +14,7 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
-from transcribe.errors import HandspanError  # noqa: E402
+from transcribe.core.errors import HandspanError  # noqa: E402
 from transcribe.notes import features as feat  # noqa: E402
 from transcribe.notes.decode import FRAME_SEC  # noqa: E402
 from transcribe.notes.network import FIRST_MIDI, MANNERS, OUTPUTS, PITCHES, hear  # noqa: E402

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from transcribe.errors import AudioError, ParameterError
+from transcribe.core.errors import AudioError, ParameterError
 
 __all__ = ["LevelReport", "check_samples", "clipped_share", "level_report"]
 

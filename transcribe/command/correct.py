@@ -7,17 +7,18 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from transcribe.command.printing import Progress, changes, print_files, print_riff
-from transcribe.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 
 if TYPE_CHECKING:
-    from transcribe.riff import Instrument, Riff
+    from transcribe.core.riff import Instrument, Riff
 
 __all__ = ["refinger"]
 
 
 def refinger(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe import fingering, shelf
-    from transcribe.revisions import read_revision
+    from transcribe import fingering
+    from transcribe.library import riff_files
+    from transcribe.library.revisions import read_revision
 
     if args.undo and args.redo:
         raise ParameterError("--undo and --redo cancel each other; give one of them")
@@ -32,13 +33,13 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     riff = _corrected(old, args, progress)
     if args.hand_span is not None:
         riff = fingering.refinger(riff, hand=fingering.Hand(span_mm=args.hand_span))
-    folder, name = args.riff.parent, shelf.riff_name(args.riff)
-    forms = shelf.forms_beside(old, folder, name)
-    tab = forms.get("tab", shelf.usual_form(old))
+    folder, name = args.riff.parent, riff_files.riff_name(args.riff)
+    forms = riff_files.forms_beside(old, folder, name)
+    tab = forms.get("tab", riff_files.usual_form(old))
     if args.width is not None:
-        tab = shelf.Form(args.width, tab.repeats)
+        tab = riff_files.Form(args.width, tab.repeats)
     forms["tab"] = tab
-    files = shelf.save(
+    files = riff_files.save(
         riff, folder, name, formats=(), forms=forms, say=progress.say, expected=revision
     )
     if args.json:
@@ -70,20 +71,21 @@ def _asks(args: argparse.Namespace) -> bool:
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
-    from transcribe import edits, fingering, pipeline, strings, tempo
-    from transcribe.targets import notes_of, pinned_of, places_in_tab, places_of, staying
+    from transcribe import api, fingering
+    from transcribe.correct import note_edits, retime, retune
+    from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
 
     repeats = not args.only_here
     if args.undo:
-        riff = pipeline.with_theory(riff, edits.undo(riff))
+        riff = api.with_theory(riff, note_edits.undo(riff))
     if args.redo:
-        riff = pipeline.with_theory(riff, edits.redo(riff))
+        riff = api.with_theory(riff, note_edits.redo(riff))
     if args.half_time:
-        riff = tempo.half_time(riff, meter=args.meter, progress=progress)
+        riff = retime.half_time(riff, meter=args.meter, progress=progress)
     elif args.double_time:
-        riff = tempo.double_time(riff, meter=args.meter, progress=progress)
+        riff = retime.double_time(riff, meter=args.meter, progress=progress)
     elif (args.bpm, args.meter, args.first_beat) != (None, None, None):
-        riff = tempo.retime(
+        riff = retime.retime(
             riff,
             bpm=args.bpm,
             meter=args.meter,
@@ -91,12 +93,12 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
             progress=progress,
         )
     if (instrument := _instrument(riff, args)) is not None:
-        riff = strings.set_instrument(riff, instrument)
+        riff = retune.set_instrument(riff, instrument)
     if args.drone is not None:
-        riff = strings.set_drone(riff, args.drone)
+        riff = retune.set_drone(riff, args.drone)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
-        riff = pipeline.with_theory(riff, edits.delete(riff, gone))
+        riff = api.with_theory(riff, note_edits.delete(riff, gone))
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = fingering.unpin(riff, wanted, repeats=repeats)
@@ -114,7 +116,7 @@ def _instrument(riff: Riff, args: argparse.Namespace) -> Instrument | None:
     """The riff's instrument with what ``args`` say of it; None where they say nothing."""
     if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
         return None
-    from transcribe.instrument import refitted
+    from transcribe.core.instrument import refitted
 
     return refitted(
         riff.instrument,
@@ -127,13 +129,13 @@ def _instrument(riff: Riff, args: argparse.Namespace) -> Instrument | None:
 
 def _check_kind(path: Path) -> None:
     """Refuse what is no riff document and say which command makes one of it."""
-    from transcribe import shelf
     from transcribe.formats import kind_of
+    from transcribe.library import riff_files
 
     kind = kind_of(path)
     if kind == "riff" or not path.is_file():
         return
-    document = path.with_name(f"{shelf.riff_name(path)}{shelf.RIFF_SUFFIX}")
+    document = path.with_name(f"{riff_files.riff_name(path)}{riff_files.RIFF_SUFFIX}")
     names = {"tab": "a text tab", "musicxml": "MusicXML", "midi": "a MIDI file", "jams": "JAMS"}
     if kind is None:
         what, command = "no riff document", "transcribe"

@@ -6,31 +6,31 @@ import argparse
 import json
 
 from transcribe.command.printing import Progress, place, print_riff
-from transcribe.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 
 __all__ = ["compare", "page", "show", "theory"]
 
 
 def theory(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe import pipeline
+    from transcribe import api
 
-    report = pipeline.theory_report(pipeline.describe(args.riff, part=args.part, progress=progress))
+    report = api.theory_report(api.describe(args.riff, part=args.part, progress=progress))
     progress.clear()
     print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
     return 0
 
 
 def compare(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe import pipeline
-    from transcribe.compare import progress as diary
-    from transcribe.compare import report
-    from transcribe.formats.document import write_atomically
+    from transcribe import api
+    from transcribe.core.files import write_atomically
+    from transcribe.takes import progress as diary
+    from transcribe.takes import text_report
 
     if args.report is not None and args.report.is_dir():
         raise ParameterError(
             f"{args.report} is a folder; name the page too: --report {args.report / 'report.html'}"
         )
-    comparison = pipeline.compare(args.take, args.reference, part=args.part, progress=progress)
+    comparison = api.compare(args.take, args.reference, part=args.part, progress=progress)
     kept = diary.progress_path(args.reference)
     previous = None
     if not args.no_progress:
@@ -42,21 +42,21 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
     if args.report is not None:
         replaced = args.report.exists()
         history = () if previous is None else diary.read(kept)[:-1]
-        page = report.html(comparison, history=history)
+        page = text_report.html(comparison, history=history)
         write_atomically(args.report, page.encode("utf-8"))
         progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
     if args.json:
         print(json.dumps(comparison.as_json(), ensure_ascii=False))
     else:
-        print(report.text(comparison, width=args.width, previous=previous))
+        print(text_report.text(comparison, width=args.width, previous=previous))
     return 0
 
 
 def show(args: argparse.Namespace, progress: Progress) -> int:
     import dataclasses
 
+    from transcribe.core.pitch import pitch_name
     from transcribe.formats import read_any
-    from transcribe.instrument import pitch_name
 
     riff = read_any(args.riff, part=args.part)
     if args.alternative is not None:

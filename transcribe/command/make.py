@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
-from transcribe.errors import FormatError, ParameterError
-from transcribe.history import SAID, as_written, stacks, written
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.correct.history import SAID, as_written, stacks, written
 
 if TYPE_CHECKING:
-    from transcribe.riff import Instrument, Note, Riff
+    from transcribe.core.riff import Instrument, Note, Riff
 
 __all__ = ["demo", "finger", "transcribe"]
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe import pipeline
+    from transcribe import api
 
     _check_kind(args.take, notes=False)
     place = _Place.of(args, args.take)
@@ -31,9 +31,7 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     if old is not None:
         kept = _time_kept(old, args, progress) | _strings_kept(old, args, progress)
         settings |= kept
-    riff = pipeline.transcribe(
-        args.take, max_sec=60 * args.max_minutes, progress=progress, **settings
-    )
+    riff = api.transcribe(args.take, max_sec=60 * args.max_minutes, progress=progress, **settings)
     if old is not None:
         riff = _keeping(old, riff, place.document, args, progress, drone=settings["drone"])
     if kept:
@@ -44,7 +42,7 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
 
 
 def finger(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe import pipeline
+    from transcribe import api
     from transcribe.formats import read_any
 
     _check_kind(args.notes, notes=True)
@@ -52,7 +50,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     old, revision = place.old()
     given = read_any(args.notes, part=args.part)
     pins = _as_written(given, args) if args.as_written else None
-    riff = pipeline.finger(given, pins=pins, progress=progress, **_settings(args))
+    riff = api.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
     if pins is not None:
@@ -105,19 +103,19 @@ class _Place:
 
     @classmethod
     def of(cls, args: argparse.Namespace, path: Path) -> _Place:
-        from transcribe import shelf
+        from transcribe.library import riff_files
 
         folder = args.output if args.output is not None else path.parent
         if folder.is_file():
             raise ParameterError(
                 f"{folder} is a file; give a folder for the files, such as -o riffs"
             )
-        name = shelf.riff_name(path)
-        return cls(folder, name, folder / f"{name}{shelf.RIFF_SUFFIX}")
+        name = riff_files.riff_name(path)
+        return cls(folder, name, folder / f"{name}{riff_files.RIFF_SUFFIX}")
 
     def old(self) -> tuple[Riff, str] | tuple[None, None]:
         """The document that is there already and its revision."""
-        from transcribe.revisions import read_revision
+        from transcribe.library.revisions import read_revision
 
         return read_revision(self.document.resolve()) if self.document.exists() else (None, None)
 
@@ -135,7 +133,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
 
 def _time_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
     """What was said of the rhythm of the same recording before, unless it is said anew."""
-    from transcribe.tempo import given_time
+    from transcribe.correct.retime import given_time
 
     given = given_time(old)
     if not given or (args.bpm, args.meter, args.first_beat) != (None, None, None):
@@ -151,7 +149,7 @@ def _time_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[
 
 def _strings_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
     """What was corrected of tuning and drone of the same recording, unless it is said anew."""
-    from transcribe.strings import given_drone, given_instrument
+    from transcribe.correct.retune import given_drone, given_instrument
 
     kept: dict[str, Any] = {}
     instrument, drone = given_instrument(old), given_drone(old)
@@ -189,17 +187,17 @@ def _keeping(
     drone: Any,
 ) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
-    from transcribe import shelf
+    from transcribe.library import riff_files
 
     old = _without_written(old)
     if old.history or any(note.pinned for note in old.notes):
-        pins, lost = shelf.carry_pins(old, riff.notes)
+        pins, lost = riff_files.carry_pins(old, riff.notes)
         if not old.history and not lost:
             # The new document holds all that the old one held: there is nothing to keep aside.
             progress.say(f"{_count(len(pins), 'pin')} of {document} carried over")
             return _pinned(riff, pins, args, drone, progress)
         edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
-        kept = shelf.keep_old(document)
+        kept = riff_files.keep_old(document)
         progress.say(
             f"{document} held corrections: {_count(len(pins), 'pin')} carried over"
             + (f", {_count(len(lost), 'pin')} without a note" if lost else "")
@@ -210,7 +208,7 @@ def _keeping(
             riff = _pinned(riff, pins, args, drone, progress)
     elif _other_recording(old, riff):
         # Phones give many recordings the same name.
-        kept = shelf.keep_old(document)
+        kept = riff_files.keep_old(document)
         progress.say(f"{document} was made from another recording and is kept as {kept}")
     return riff
 
@@ -222,11 +220,9 @@ def _pinned(
     drone: Any,
     progress: Progress,
 ) -> Riff:
-    from transcribe import pipeline
+    from transcribe import api
 
-    return pipeline.finger(
-        riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress
-    )
+    return api.finger(riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress)
 
 
 def _without_written(riff: Riff) -> Riff:
@@ -255,10 +251,10 @@ def _save(
     remark: str = "",
 ) -> None:
     """Write the files, print the tab, and say what was written."""
-    from transcribe import shelf
-    from transcribe.tempo import other_time
+    from transcribe.correct.retime import other_time
+    from transcribe.library import riff_files
 
-    files = shelf.save(
+    files = riff_files.save(
         riff,
         place.folder,
         place.name,
@@ -271,7 +267,7 @@ def _save(
     print_riff(riff, args)
     other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
     if other is not None:
-        from transcribe.formats.tab_text import unit_name
+        from transcribe.formats.tab.write import unit_name
 
         kind, bpm, meter, share = other
         progress.say(
@@ -322,7 +318,7 @@ def _instrument(args: argparse.Namespace) -> Instrument | None:
     """The instrument that the arguments name; None where they say nothing of it."""
     if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
         return None
-    from transcribe.instrument import make_instrument
+    from transcribe.core.instrument import make_instrument
 
     return make_instrument(
         args.tuning or "standard",

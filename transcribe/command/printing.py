@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.riff import Note, Riff
+    from transcribe.core.riff import Note, Riff
 
 __all__ = ["Progress", "changes", "place", "print_files", "print_riff"]
 
@@ -63,8 +63,8 @@ def print_riff(
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
-    from transcribe.formats.tab_bars import still_true
-    from transcribe.formats.tab_text import write_tab
+    from transcribe.formats.tab.bar_lines import still_true
+    from transcribe.formats.tab.write import write_tab
 
     width = getattr(args, "width", None) if width is None else width
     repeats = getattr(args, "repeats", False) if repeats is None else repeats
@@ -83,7 +83,7 @@ def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progr
 
 def changes(old: Riff, new: Riff) -> list[str]:
     """What a correction changed, a line for the rhythm, tuning and drone and one for each note."""
-    from transcribe.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
 
     before = {note.id: note for note in old.notes}
     lines = []
@@ -111,7 +111,7 @@ def changes(old: Riff, new: Riff) -> list[str]:
 
 
 def _tempo(riff: Riff) -> str:
-    from transcribe.formats.tab_text import unit_name
+    from transcribe.formats.tab.write import unit_name
 
     rhythm = riff.rhythm
     assert rhythm is not None
@@ -136,8 +136,9 @@ def _rebarred(old: Riff, new: Riff) -> list[str]:
 
 
 def _strings(riff: Riff) -> str:
-    from transcribe.instrument import pitch_name, tuning_name
-    from transcribe.riff import Instrument
+    from transcribe.core.instrument import tuning_name
+    from transcribe.core.pitch import pitch_name
+    from transcribe.core.riff import Instrument
 
     instrument = riff.instrument
     known = tuning_name(instrument.open_midi)

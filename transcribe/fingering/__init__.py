@@ -1,7 +1,6 @@
 """Where on the neck a hand plays the notes, why there, and what the player corrects."""
 
-from transcribe.fingering.alternatives import alternatives
-from transcribe.fingering.corrections import (
+from transcribe.correct.pins import (
     hand_of,
     pin,
     pins_from_tab,
@@ -11,7 +10,8 @@ from transcribe.fingering.corrections import (
     resolve,
     unpin,
 )
-from transcribe.fingering.drone import find_drone
+from transcribe.drone import find_drone
+from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.explain import explain, places
 from transcribe.fingering.guess import InstrumentGuess, instrument_guess
 from transcribe.fingering.hand import HANDS, Hand

@@ -9,12 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.fingering.beam import off_home
-from transcribe.fingering.drone import find_drone
-from transcribe.fingering.ghosts import TOGETHER_SEC
-from transcribe.fingering.hand import Hand
-from transcribe.fingering.solver import Fingering, Solver, solver_for
-from transcribe.riff import (
+from transcribe.core.riff import (
     Alternative,
     Drone,
     Instrument,
@@ -24,6 +19,11 @@ from transcribe.riff import (
     legato_sources,
     sort_notes,
 )
+from transcribe.drone import find_drone
+from transcribe.fingering.ghosts import TOGETHER_SEC
+from transcribe.fingering.hand import Hand
+from transcribe.fingering.search import off_home
+from transcribe.fingering.solver import Fingering, Solver, solver_for
 
 __all__ = ["alternatives", "home_position"]
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transcribe.core.riff import Instrument
 from transcribe.fingering.hand import STATIC, Hand, finger_choices, neck_mm, place_costs
-from transcribe.riff import Instrument
 
 __all__ = ["Candidates", "Chooser", "Places"]
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from transcribe.errors import ParameterError
-from transcribe.fingering.corrections import hand_of, pins_of
-from transcribe.fingering.drone import drone_strings, far_up, is_over
+from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Note, Riff
+from transcribe.correct.pins import hand_of, pins_of
+from transcribe.drone import drone_strings, far_up, is_over
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, solver_for
-from transcribe.instrument import pitch_name
-from transcribe.riff import Note, Riff
 
 __all__ = ["explain", "places"]
 

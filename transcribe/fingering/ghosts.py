@@ -9,7 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 
-from transcribe.riff import Instrument, Note
+from transcribe.core.riff import Instrument, Note
 
 __all__ = ["SURE", "TOGETHER_SEC", "ghosts_of", "place_ghosts"]
 

@@ -15,13 +15,14 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from transcribe.fingering.drone import find_drone
+from transcribe.core.instrument import TUNINGS, tuning_name
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.drone import find_drone
 from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import solver_for
-from transcribe.instrument import TUNINGS, pitch_name, tuning_name
-from transcribe.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = ["InstrumentGuess", "instrument_guess"]
 
@@ -210,7 +211,7 @@ def _open_share(pitches: Sequence[int], name: str) -> float:
 
 
 def _retuned(instrument: Instrument, name: str) -> Instrument:
-    from transcribe.instrument import make_instrument
+    from transcribe.core.instrument import make_instrument
 
     usual = make_instrument(name)
     same = tuning_name(instrument.open_midi) in TUNINGS and instrument.scale_length_mm != 648.0

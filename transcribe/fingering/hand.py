@@ -15,9 +15,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from transcribe.errors import ParameterError
-from transcribe.instrument import fret_position_mm
-from transcribe.riff import Instrument
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import fret_position_mm
+from transcribe.core.riff import Instrument
 
 __all__ = ["HANDS", "STATIC", "Hand", "finger_choices", "neck_mm", "place_costs"]
 

@@ -12,11 +12,11 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
+from transcribe.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.candidates import Candidates, Chooser, Places
-from transcribe.fingering.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.ghosts import TOGETHER_SEC
-from transcribe.fingering.shapes import mark_shapes
-from transcribe.riff import LEGATO, Drone, Instrument, Note, legato_sources
+from transcribe.fingering.movable_shapes import mark_shapes
 
 __all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
 
@@ -385,7 +385,7 @@ def _drone_places(
 
 
 def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
-    from transcribe.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
 
     low = min(instrument.open_midi) + instrument.capo
     high = max(instrument.open_midi) + instrument.frets

@@ -1,6 +1,6 @@
 """Which notes are the same note of a phrase that comes again.
 
-Conventions: onsets of notes and phrases in beats (see `transcribe.riff`).
+Conventions: onsets of notes and phrases in beats (see `transcribe.core.riff`).
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 
-from transcribe.riff import Note, Phrase
+from transcribe.core.riff import Note, Phrase
 
 __all__ = ["agreed_strings", "repeat_groups"]
 

@@ -15,17 +15,17 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from transcribe.errors import ParameterError
-from transcribe.fingering.beam import Beam, Step
+from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.drone import far_up, find_drone
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import ALIKE, CHORDS, DRONE, default_weights, finger_weights
-from transcribe.fingering.drone import far_up, find_drone
 from transcribe.fingering.ghosts import ghosts_of, place_ghosts
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Onset, Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
-from transcribe.instrument import pitch_name
-from transcribe.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.fingering.search import Beam, Step
 
 _FINGER_BEAM = 12
 

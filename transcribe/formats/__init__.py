@@ -1,4 +1,4 @@
-"""One module per file format; each reads into and writes from `transcribe.riff.Riff`.
+"""One module per file format; each reads into and writes from `transcribe.core.riff.Riff`.
 
 `read_any` picks the reader by the file's suffix and, where that does not tell, by its content.
 """
@@ -9,10 +9,10 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from transcribe.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 
 if TYPE_CHECKING:
-    from transcribe.riff import Riff
+    from transcribe.core.riff import Riff
 
 __all__ = ["SUFFIXES", "holds_notes", "kind_of", "read_any"]
 
@@ -86,11 +86,11 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
 
         return read_riff(path)
     if kind == "tab":
-        from transcribe.formats.tab_text import read_tab
+        from transcribe.formats.tab.read import read_tab
 
         return read_tab(path)
     if kind == "musicxml":
-        from transcribe.formats.musicxml import read_musicxml
+        from transcribe.formats.musicxml.read import read_musicxml
 
         return read_musicxml(path, part=part)
     if kind == "midi":

@@ -7,19 +7,18 @@ document. Keys that this version does not know survive a read and a write.
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import itertools
 import json
 import math
 import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError
-from transcribe.riff import (
+from transcribe.core.errors import FormatError
+from transcribe.core.files import write_atomically
+from transcribe.core.riff import (
     ARTICULATIONS,
     Alternative,
     Drone,
@@ -32,7 +31,7 @@ from transcribe.riff import (
     sort_notes,
 )
 
-__all__ = ["VERSION", "from_json", "read_riff", "to_json", "write_atomically", "write_riff"]
+__all__ = ["VERSION", "from_json", "read_riff", "to_json", "write_riff"]
 
 VERSION = 1
 
@@ -334,35 +333,3 @@ def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
     """Write a riff document; the file at ``path`` is the old one or the new one, never a part."""
     text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False)
     write_atomically(Path(path), (text + "\n").encode("utf-8"))
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write ``data`` to a temporary file beside ``path``, flush it to disk, and rename it.
-
-    Raises
-    ------
-    FormatError
-        If the folder cannot be written.
-    """
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    except OSError as error:
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
-        os.chmod(name, mode)
-        os.replace(name, path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask

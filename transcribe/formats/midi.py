@@ -18,11 +18,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError, HandspanError
-from transcribe.formats.clock import Clock, ScoreNote, score_notes
+from transcribe.core.clock import Clock, ScoreNote, score_notes
+from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.instrument import parse_tuning
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
 from transcribe.formats.parts import PartName, left_out, pick
-from transcribe.instrument import parse_tuning, pitch_name
-from transcribe.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
 
 __all__ = ["read_midi", "write_midi"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 
 __all__ = ["PartName", "left_out", "listed", "pick"]
 

@@ -13,9 +13,9 @@ from types import MappingProxyType
 
 import numpy as np
 
+from transcribe.core.riff import LEGATO
 from transcribe.notes.decode import FRAME_SEC, Found
 from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard
-from transcribe.riff import LEGATO
 
 __all__ = ["LEANS", "bend_cents", "manners"]
 

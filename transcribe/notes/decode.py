@@ -21,10 +21,10 @@ from pathlib import Path
 
 import numpy as np
 
+from transcribe.core.riff import Instrument
 from transcribe.notes import features as feat
 from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
 from transcribe.notes.strings import fit_strings
-from transcribe.riff import Instrument
 
 __all__ = ["EVIDENCE", "FRAME_SEC", "Candidates", "Found", "candidates", "decode", "evidence"]
 

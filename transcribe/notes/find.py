@@ -13,13 +13,13 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Instrument, Note
 from transcribe.notes import features as feat
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import Found, decode
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, hear
-from transcribe.riff import Instrument, Note
 
 __all__ = ["find_notes", "octaves_up", "raised"]
 

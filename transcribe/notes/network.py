@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 from transcribe.notes import features as feat
 
 __all__ = [

@@ -18,10 +18,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from transcribe.instrument import TUNINGS, pitch_name
+from transcribe.core.instrument import TUNINGS
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Instrument, Note
 from transcribe.notes.find import find_notes
 from transcribe.notes.network import WEIGHTS
-from transcribe.riff import Instrument, Note
 
 __all__ = ["Tuned", "find_tuned_notes", "open_string_evidence"]
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from transcribe.riff import Instrument
+from transcribe.core.riff import Instrument
 
 if TYPE_CHECKING:
     from transcribe.notes.decode import Found

@@ -2,7 +2,7 @@
 
 Conventions: the server binds to 127.0.0.1 only; riffs are known to the browser by opaque ids;
 everything that takes time runs in a process of its own (`transcribe.page.jobs`); each change is
-saved at once, under the revision that it was made on (`transcribe.revisions`).
+saved at once, under the revision that it was made on (`transcribe.library.revisions`).
 """
 
 from __future__ import annotations

@@ -17,12 +17,12 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
-from transcribe.errors import HandspanError, ParameterError
+from transcribe.core.errors import HandspanError, ParameterError
+from transcribe.library.revisions import ConflictError
 from transcribe.page import picture
 from transcribe.page.desk import Desk
 from transcribe.page.jobs import BusyError, Job, Jobs
 from transcribe.page.store import NotHereError, Store, safe_suffix
-from transcribe.revisions import ConflictError
 
 __all__ = ["Api"]
 

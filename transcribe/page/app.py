@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.page.api import Api
 from transcribe.page.guard import Guard
 from transcribe.page.jobs import Jobs
@@ -61,7 +61,7 @@ def make_app(
     if len(token) < 16:
         raise ParameterError("the page's token must have at least 16 characters")
     store = Store(folder)
-    jobs = Jobs(scratch=store.incoming, memory_bytes=memory_bytes)
+    jobs = Jobs(scratch=lambda: store.incoming, memory_bytes=memory_bytes)
     api = Api(store, jobs, max_bytes=max_bytes, max_sec=max_sec)
 
     @contextlib.asynccontextmanager

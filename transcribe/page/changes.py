@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from transcribe import edits
-from transcribe.errors import ParameterError
-from transcribe.history import written
-from transcribe.pipeline import with_theory
-from transcribe.riff import Riff
+from transcribe.api import with_theory
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Riff
+from transcribe.correct import note_edits
+from transcribe.correct.history import written
 
 __all__ = ["changed", "number"]
 
@@ -44,15 +44,15 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
             raise ParameterError("no note is held where it was written any more")
         return fingering.unpin(riff, ids, repeats=False, hand=hand)
     if op == "undo":
-        return with_theory(riff, edits.undo(riff))
+        return with_theory(riff, note_edits.undo(riff))
     if op == "redo":
-        return with_theory(riff, edits.redo(riff))
+        return with_theory(riff, note_edits.redo(riff))
     if op == "delete":
-        return with_theory(riff, edits.delete(riff, _wholes(wanted, "notes")))
+        return with_theory(riff, note_edits.delete(riff, _wholes(wanted, "notes")))
     if op == "add":
         return with_theory(
             riff,
-            edits.add(
+            note_edits.add(
                 riff,
                 onset_sec=number(wanted, "onset_sec", 0, 1e5),
                 offset_sec=number(wanted, "offset_sec", 0, 1e5),
@@ -65,29 +65,29 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
             key: number(wanted, key, 0, 1e5) for key in ("onset_sec", "offset_sec") if key in wanted
         }
         technique = str(wanted["articulation"]) if "articulation" in wanted else None
-        new = edits.change(
+        new = note_edits.change(
             riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
         )
         return with_theory(riff, new)
     if op == "merge":
-        return with_theory(riff, edits.merge(riff, _wholes(wanted, "notes")))
+        return with_theory(riff, note_edits.merge(riff, _wholes(wanted, "notes")))
     if op in ("half-time", "double-time", "retime"):
         return _retimed(riff, str(op), wanted)
     if op == "split":
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
-        return with_theory(riff, edits.split(riff, _whole(wanted, "note"), at_sec=at))
+        return with_theory(riff, note_edits.split(riff, _whole(wanted, "note"), at_sec=at))
     raise ParameterError(f"there is no change called {op!r}")
 
 
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     """``riff`` with its beats twice or half as long, or found again from what is known."""
-    from transcribe import tempo
+    from transcribe.correct import retime
     from transcribe.page.work import meter_of
 
     if op == "half-time":
-        return tempo.half_time(riff)
+        return retime.half_time(riff)
     if op == "double-time":
-        return tempo.double_time(riff)
+        return retime.double_time(riff)
     known: dict[str, Any] = {}
     if wanted.get("bpm") is not None:
         known["bpm"] = number(wanted, "bpm", 20, 600)
@@ -95,7 +95,7 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
         known["meter"] = meter_of(wanted["meter"])
     if wanted.get("first_beat_sec") is not None:
         known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
-    return tempo.retime(riff, **known)
+    return retime.retime(riff, **known)
 
 
 def _taken(riff: Riff, number: int) -> Riff:

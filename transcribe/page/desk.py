@@ -9,18 +9,25 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe import edits, shelf
-from transcribe.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.instrument import tuning_name
+from transcribe.core.riff import Riff
+from transcribe.correct import note_edits
+from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
-from transcribe.history import written
-from transcribe.instrument import tuning_name
+from transcribe.library import riff_files
+from transcribe.library.revisions import (
+    ConflictError,
+    current_revision,
+    hold,
+    read_revision,
+    replace,
+)
 from transcribe.page.changes import changed, number
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
-from transcribe.page.store import Entry, NotHereError, Store, clean_name
-from transcribe.revisions import ConflictError, current_revision, hold, read_revision, replace
-from transcribe.riff import Riff
+from transcribe.page.store import Entry, NotHereError, Store, clean_name, is_own_file
 
 __all__ = ["Desk"]
 
@@ -79,7 +86,7 @@ class Desk:
         return {"revision": current_revision(path), "check": _stamp(check_path(path))}
 
     def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
-        undo, redo = edits.describe_last(riff)
+        undo, redo = note_edits.describe_last(riff)
         take = self._take_path(riff)
         ready = take is not None and self._has_views(take)
         document = to_json(riff)
@@ -198,7 +205,7 @@ class Desk:
                     riff = dataclasses.replace(
                         riff, source=dataclasses.replace(riff.source, file="")
                     )
-                document = self._store.folder / f"{free}{shelf.RIFF_SUFFIX}"
+                document = self._store.folder / f"{free}{riff_files.RIFF_SUFFIX}"
                 replace(document, riff, expected=None)
             made = next(e for e in self._store.entries() if e.path == document)
             return {"riff": made.id, "name": made.name}
@@ -213,8 +220,8 @@ class Desk:
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Find rhythm, fingering and theory of a riff's notes anew with other settings.
 
-        It is one step of the history, which `edits.undo` takes back. Pins stay where their place
-        on the neck is still the same; the result counts those that are lost.
+        It is one step of the history, which `note_edits.undo` takes back. Pins stay where their
+        place on the neck is still the same; the result counts those that are lost.
         """
         entry = self._store.entry(riff_id)
         old, revision = read_revision(entry.path)
@@ -250,11 +257,11 @@ class Desk:
             riff = from_json(result["riff"])
             source = dataclasses.replace(riff.source or old.source, file=take.name)  # type: ignore[type-var]
             riff = dataclasses.replace(riff, source=source)
-            pins, lost = shelf.carry_pins(old, riff.notes)
+            pins, lost = riff_files.carry_pins(old, riff.notes)
             with hold(self._store.folder):
                 if current_revision(entry.path) != revision:  # before a copy of it is left behind
                     raise ConflictError("This riff was changed elsewhere while its take was read.")
-                kept = shelf.keep_old(entry.path)
+                kept = riff_files.keep_old(entry.path)
                 for note_id, place in pins.items():
                     riff = _pinned(riff, note_id, place)
                 _rewritten(entry, old, riff, revision)
@@ -330,12 +337,12 @@ class Desk:
     def _check_shown(self, kept: dict[str, Any]) -> dict[str, Any]:
         """``kept`` for the page: its sound as an address, while it is there to be heard."""
         key = kept.get("sound")
-        there = key is not None and (self._store.cache / f"{key}.wav").is_file()
+        there = key is not None and is_own_file(self._store.cache / f"{key}.wav")
         return {**kept, "sound": f"/api/made/{key}" if there else None}
 
     def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
-        from transcribe.compare import progress
+        from transcribe.takes import progress
 
         path = progress.progress_path(entry.path)
         now = progress.Entry(**values)
@@ -386,7 +393,7 @@ class Desk:
             options["frets"] = body.get("frets")
         key_text = f"{kind} {revision} {sorted(options.items())!r}"
         path = self._store.cached(key_text, _SUFFIXES[kind])
-        if path.exists():
+        if is_own_file(path):
             os.utime(path)
             return {"url": f"/api/made/{path.stem}"}
 
@@ -404,7 +411,7 @@ class Desk:
     def made(self, key: str) -> Path:
         """A made thing by its key, looked up among the files of the cache."""
         for path in self._store.cache.iterdir():
-            if path.stem == key and path.is_file() and not path.is_symlink():
+            if path.stem == key and is_own_file(path):
                 return path
         raise NotHereError("That file is gone by now; make it again.")
 
@@ -413,7 +420,7 @@ class Desk:
         riff, _ = read_revision(self._store.entry(riff_id).path)
         take = self._take_path(riff)
         path = None if take is None else self._view_path(take, suffix)
-        if path is None or not path.exists():
+        if path is None or not is_own_file(path):
             raise NotHereError("The picture of this take is not made yet.")
         return path
 
@@ -427,7 +434,7 @@ class Desk:
         )
 
     def _has_views(self, take: Path) -> bool:
-        return all(self._view_path(take, suffix).exists() for suffix in (".picture", ".wav"))
+        return all(is_own_file(self._view_path(take, suffix)) for suffix in (".picture", ".wav"))
 
     def _keep_views(self, take: Path, scratch: Path) -> None:
         os.replace(scratch / "picture", self._view_path(take, ".picture"))
@@ -442,9 +449,9 @@ class Desk:
 
 def _rewritten(entry: Entry, old: Riff, new: Riff, revision: str) -> str:
     """Save ``new`` after ``old`` with the files beside it; the revision that it has then."""
-    forms = shelf.forms_beside(old, entry.path.parent, entry.name)
+    forms = riff_files.forms_beside(old, entry.path.parent, entry.name)
     revision = replace(entry.path, new, expected=revision)
-    shelf.write_beside(new, entry.path.parent, entry.name, forms)
+    riff_files.write_beside(new, entry.path.parent, entry.name, forms)
     return revision
 
 
@@ -474,7 +481,7 @@ def _brief(riff: Riff) -> dict[str, Any]:
 
 def _mode_words(riff: Riff) -> str:
     """The mode as the page names it; one that is not sure is not stated as a fact."""
-    from theory.explain import sureness
+    from theory.reasons import sureness
 
     mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))

@@ -19,7 +19,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 from transcribe.page import work
 
 __all__ = ["BusyError", "Job", "Jobs"]
@@ -72,7 +72,12 @@ class Jobs:
     """Starts jobs, a few at a time, and remembers how they ended."""
 
     def __init__(
-        self, *, scratch: Path, workers: int = 2, memory_bytes: int, limit_sec: float = 1800.0
+        self,
+        *,
+        scratch: Callable[[], Path],
+        workers: int = 2,
+        memory_bytes: int,
+        limit_sec: float = 1800.0,
     ) -> None:
         self._scratch = scratch
         self._memory_bytes = memory_bytes
@@ -125,7 +130,7 @@ class Jobs:
             if self._closed or waiting >= _MOST_WAITING:
                 raise BusyError("Too many takes are waiting; let some finish first.")
             job_id = secrets.token_hex(8)
-            scratch = self._scratch / job_id
+            scratch = self._scratch() / job_id
             job = Job(job_id, task, label, scratch, arguments, finish, drop=drop, about=about)
             self._jobs[job_id] = job
             for old in [j for j in self._jobs.values() if j.ended.is_set()][:-_KEPT]:
@@ -162,7 +167,7 @@ class Jobs:
         try:
             with self._slots:
                 if job.state == "waiting":
-                    job.scratch.mkdir(parents=True)
+                    job.scratch.mkdir()
                     self._work(job)
         except HandspanError as error:
             self._fail(job, str(error))

@@ -18,9 +18,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from transcribe.errors import FormatError
-from transcribe.formats.document import write_atomically
-from transcribe.shelf import RIFF_SUFFIX
+from transcribe.core.errors import FormatError
+from transcribe.core.files import write_atomically
+from transcribe.library.riff_files import RIFF_SUFFIX
 
 __all__ = ["check_path", "read_check", "write_check"]
 

@@ -15,10 +15,10 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 
 if TYPE_CHECKING:
-    from transcribe.riff import Instrument, Riff
+    from transcribe.core.riff import Instrument, Riff
 
 __all__ = ["TASKS", "meter_of", "nothing", "run"]
 
@@ -86,7 +86,7 @@ def _read_take(
     *, scratch: Path, progress: _Progress, path: str, shown: str, settings: Mapping[str, Any]
 ) -> dict[str, Any]:
     """A riff from a recording or a file of notes, and the picture and sound for the page."""
-    from transcribe import pipeline
+    from transcribe import api
     from transcribe.formats import holds_notes
     from transcribe.formats.document import to_json
 
@@ -99,10 +99,10 @@ def _read_take(
             riff = _placed(riff, shown, options, progress)
         return {"riff": to_json(riff), "notes_only": True}
     from transcribe.audio import read_audio
-    from transcribe.riff import Source
+    from transcribe.core.riff import Source
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
-    riff = pipeline.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
+    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
     extra = dict(riff.extra)
     warnings = [*recording.warnings, *extra.get("warnings", ())]
@@ -120,13 +120,13 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
 
     Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
     """
-    from transcribe import pipeline
-    from transcribe.history import as_written
+    from transcribe import api
+    from transcribe.correct.history import as_written
 
     written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
     written = {i: place for i, place in written.items() if not riff.note(i).pinned}
     if not written:
-        return pipeline.finger(riff, progress=progress, **options)
+        return api.finger(riff, progress=progress, **options)
     instrument = options.setdefault("instrument", riff.instrument)
     strings = len(instrument.open_midi)
     pins = {
@@ -144,7 +144,7 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
     if pins:
         extra |= as_written(pins)
     riff = dataclasses.replace(riff, extra=extra)
-    return pipeline.finger(riff, pins=pins, progress=progress, **options)
+    return api.finger(riff, pins=pins, progress=progress, **options)
 
 
 def _prepare(
@@ -170,12 +170,12 @@ def _compare(
     reference: Mapping[str, Any],
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
-    from transcribe import pipeline
+    from transcribe import api
     from transcribe.audio import read_audio
-    from transcribe.compare.progress import entry_of
+    from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
     from transcribe.formats.document import from_json
-    from transcribe.riff import Source
+    from transcribe.takes.progress import entry_of
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
@@ -187,7 +187,7 @@ def _compare(
         recording = read_audio(
             path, max_sec=float(settings.get("max_sec", 1800)), progress=progress
         )
-        take = pipeline.transcribe(
+        take = api.transcribe(
             recording.y, sr=recording.sr, instrument=instrument, progress=progress
         )
         source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
@@ -195,7 +195,7 @@ def _compare(
         _write_views(recording.y, recording.sr, scratch)
         sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
-    comparison = pipeline.compare(take, against, sound=sound)
+    comparison = api.compare(take, against, sound=sound)
     entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
         "comparison": comparison.as_json(),
@@ -209,8 +209,8 @@ def _finger(
 ) -> dict[str, Any]:
     """Rhythm, fingering and theory anew for the notes of a riff document."""
     del scratch
-    from transcribe import pipeline
-    from transcribe.anew import as_step, kept_places
+    from transcribe import api
+    from transcribe.correct.whole_riff import as_step, kept_places
     from transcribe.fingering import hand_of, pins_of
     from transcribe.formats.document import from_json, to_json
 
@@ -224,7 +224,7 @@ def _finger(
     notes = kept_places(old.notes, instrument)
     extra = {key: value for key, value in old.extra.items() if key != "hand_span_mm"}
     ready = dataclasses.replace(old, notes=notes, extra=extra, instrument=instrument)
-    new = pipeline.finger(ready, progress=progress, **options)
+    new = api.finger(ready, progress=progress, **options)
     unmet = {note.id for note in new.notes if note.string is None}
     if unmet:
         new = dataclasses.replace(
@@ -249,7 +249,7 @@ def _finger(
 
 def _refitted(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
     """The instrument with what the settings say of it; a capo of 0 says that there is none."""
-    from transcribe.instrument import parse_tuning, refitted
+    from transcribe.core.instrument import parse_tuning, refitted
 
     capo = None if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
     tuning = str(settings.get("tuning") or "").strip() or None
@@ -287,9 +287,9 @@ def _make(
     if kind == "riff":
         (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
         return
-    from transcribe import shelf
+    from transcribe.library import riff_files
 
-    (scratch / "made").write_bytes(shelf.made(document, kind, shelf.Form()))
+    (scratch / "made").write_bytes(riff_files.made(document, kind, riff_files.Form()))
 
 
 _PAPERS = (
@@ -302,7 +302,7 @@ _PAPERS = (
 
 def _refuse_papers(path: str, shown: str) -> None:
     """What teachers have their tabs in, and no program can hear. Raises FormatError."""
-    from transcribe.errors import FormatError
+    from transcribe.core.errors import FormatError
 
     with open(path, "rb") as file:
         head = file.read(8)
@@ -316,7 +316,7 @@ def _refuse_papers(path: str, shown: str) -> None:
 
 def _read_notes(path: str, shown: str) -> Any:
     """A riff from a file of notes; JSON that is cut off is told of in plain words."""
-    from transcribe.errors import FormatError
+    from transcribe.core.errors import FormatError
     from transcribe.formats import read_any
 
     if shown.lower().endswith(".json"):
@@ -332,9 +332,9 @@ def _read_notes(path: str, shown: str) -> Any:
 
 def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Arguments of the pipeline from the settings of the page, checked by what they make."""
-    from transcribe.errors import ParameterError
+    from transcribe.core.errors import ParameterError
+    from transcribe.core.instrument import make_instrument
     from transcribe.fingering import Hand
-    from transcribe.instrument import make_instrument
 
     options: dict[str, Any] = {}
     if any(settings.get(key) for key in ("tuning", "capo", "frets")):
@@ -362,7 +362,7 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
 
 def meter_of(text: Any) -> tuple[int, int]:
     """A meter as the page sends it, such as ``"6/8"``. Raises ParameterError if it is none."""
-    from transcribe.errors import ParameterError
+    from transcribe.core.errors import ParameterError
 
     upper, _, lower = str(text).partition("/")
     upper, lower = upper.strip(), lower.strip()
@@ -373,7 +373,7 @@ def meter_of(text: Any) -> tuple[int, int]:
 
 def _figure(settings: Mapping[str, Any], key: str) -> float:
     """A setting that must be a number; 0 where it is not given."""
-    from transcribe.errors import ParameterError
+    from transcribe.core.errors import ParameterError
 
     try:
         figure = float(settings.get(key) or 0)

@@ -4,6 +4,6 @@
 the notes with their score times.
 """
 
-from transcribe.rhythm.find import METERS, find_rhythm
+from transcribe.rhythm.find_rhythm import METERS, find_rhythm
 
 __all__ = ["METERS", "find_rhythm"]

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from transcribe.riff import Note
+from transcribe.core.riff import Note
 
 __all__ = ["from_audio", "from_notes", "regular"]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from transcribe.riff import Note
+from transcribe.core.riff import Note
 
 __all__ = ["Events", "doubts", "drone_pitches", "group"]
 

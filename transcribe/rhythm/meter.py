@@ -24,9 +24,7 @@ from importlib import resources
 
 import numpy as np
 
-from transcribe.rhythm.beats import TICKS, Grid, Track, smooth
-from transcribe.rhythm.events import Events
-from transcribe.rhythm.evidence import (
+from transcribe.rhythm.bar_evidence import (
     DIVISIONS_4,
     DIVISIONS_8,
     MARKS,
@@ -42,6 +40,8 @@ from transcribe.rhythm.evidence import (
     twin_lags,
     twins_fit,
 )
+from transcribe.rhythm.beats import TICKS, Grid, Track, smooth
+from transcribe.rhythm.events import Events
 
 __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
 

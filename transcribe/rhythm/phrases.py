@@ -20,7 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.riff import Note, Phrase
+from transcribe.core.riff import Note, Phrase
 
 __all__ = ["find_phrases"]
 

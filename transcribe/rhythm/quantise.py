@@ -19,9 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transcribe.core.riff import Note
 from transcribe.rhythm.beats import JITTER_SEC, Grid, smooth
 from transcribe.rhythm.events import Events
-from transcribe.riff import Note
 
 __all__ = ["PER_BEAT", "Placed", "place", "sounding", "values", "written"]
 

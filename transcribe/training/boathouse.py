@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from transcribe.errors import ParameterError
-from transcribe.instrument import TUNINGS
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import TUNINGS
 from transcribe.training.rough import Rough
 
 __all__ = ["RIFFS", "CellNote", "WrittenRiff", "read_cell"]

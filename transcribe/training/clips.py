@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from transcribe.errors import ParameterError
-from transcribe.riff import Instrument, Phrase
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Instrument, Phrase
 from transcribe.training.banks import Bank
 from transcribe.training.phrases import PlayedNote, make_score
 from transcribe.training.render import add_guitar_noise, add_sympathy, draw_touch, render

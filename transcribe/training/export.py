@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 import torch
 
-from transcribe.errors import HandspanError
+from transcribe.core.errors import HandspanError
 from transcribe.notes.features import CHANNELS, SEMITONES
 from transcribe.training.model import NoteNet
 from transcribe.training.train import load_net

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
-from transcribe.errors import ParameterError
+from transcribe.core.errors import ParameterError
 from transcribe.training.banks import SR
 from transcribe.training.render import smooth_gain
 

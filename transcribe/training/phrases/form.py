@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from transcribe.riff import Phrase
+from transcribe.core.riff import Phrase
 from transcribe.training.phrases.setting import Event, Setting
 
 __all__ = ["accent", "by_form", "fill_beats"]

@@ -7,9 +7,9 @@ from types import MappingProxyType
 
 import numpy as np
 
-from transcribe.errors import ParameterError
-from transcribe.instrument import TUNINGS
-from transcribe.riff import Instrument
+from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import TUNINGS
+from transcribe.core.riff import Instrument
 from transcribe.training.phrases.chords import (
     write_arpeggio,
     write_mixed,

@@ -13,7 +13,7 @@ from types import MappingProxyType
 import numpy as np
 
 from theory.scales import MODES as _KNOWN
-from transcribe.riff import Instrument, Phrase
+from transcribe.core.riff import Instrument, Phrase
 
 __all__ = ["MODES", "RINGS", "Event", "PlayedNote", "Score", "Setting"]
 

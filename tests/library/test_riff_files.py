@@ -1,0 +1,244 @@
+"""Saving: nothing that a player changed is lost, and nothing is overwritten in silence."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import pytest
+
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.riff import Note, Rhythm, Riff
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.library import riff_files
+
+
+def _riff(*, pinned: bool = False) -> Riff:
+    places = [(62, 3, 7), (64, 3, 9), (65, 3, 10), (64, 3, 9)]
+    notes = tuple(
+        Note(
+            id=i + 1,
+            onset_sec=0.5 * i,
+            offset_sec=0.5 * i + 0.45,
+            pitch_midi=pitch,
+            string=string,
+            fret=fret,
+            pinned=pinned and i == 1,
+            onset_beat=float(i),
+            duration_beat=1.0,
+        )
+        for i, (pitch, string, fret) in enumerate(places)
+    )
+    beats = tuple(0.5 * i for i in range(5))
+    return Riff(notes=notes, rhythm=Rhythm(120.0, (4, 4), beats, (0.0, 2.0)))
+
+
+@pytest.mark.parametrize(
+    ("file", "name"),
+    [
+        ("a/mooring.m4a", "mooring"),
+        ("mooring.riff.json", "mooring"),
+        ("mooring.tab.txt", "mooring"),
+        ("slack.water.wav", "slack.water"),
+        (".riff.json", ".riff"),
+    ],
+)
+def test_riff_name(file: str, name: str) -> None:
+    assert riff_files.riff_name(file) == name
+
+
+def test_carry_pins_follows_notes_that_moved_a_little() -> None:
+    old = _riff(pinned=True)
+    new = [dataclasses.replace(n, id=n.id + 10, onset_sec=n.onset_sec + 0.03) for n in old.notes]
+    pins, lost = riff_files.carry_pins(old, new)
+    assert pins == {12: (3, 9)}
+    assert lost == ()
+
+
+def test_carry_pins_names_the_pin_that_fits_no_note() -> None:
+    old = _riff(pinned=True)
+    new = [dataclasses.replace(n, onset_sec=n.onset_sec + 0.06) for n in old.notes]
+    pins, lost = riff_files.carry_pins(old, new)
+    assert pins == {}
+    assert [note.id for note in lost] == [2]
+
+
+def test_save_writes_every_format_that_is_asked_for(tmp_path: Path) -> None:
+    files = riff_files.save(_riff(), tmp_path / "new", "mooring", formats=tuple(riff_files.FORMATS))
+    assert [f.name for f in files] == [
+        "mooring.riff.json",
+        "mooring.tab.txt",
+        "mooring.musicxml",
+        "mooring.mid",
+        "mooring.jams",
+    ]
+    assert all(f.stat().st_size > 100 for f in files)
+    assert sorted(f.name for f in (tmp_path / "new").iterdir()) == sorted(f.name for f in files)
+
+
+def test_save_says_what_it_replaces_and_keeps_an_edited_tab(tmp_path: Path) -> None:
+    said: list[str] = []
+    riff_files.save(_riff(), tmp_path, "mooring", say=said.append)
+    assert said == []
+    tab = tmp_path / "mooring.tab.txt"
+    edited = tab.read_text(encoding="utf-8").replace("7", "5", 1)
+    tab.write_text(edited, encoding="utf-8")
+    riff_files.save(_riff(), tmp_path, "mooring", say=said.append)
+    kept = tmp_path / "mooring.kept-1.tab.txt"
+    assert kept.read_text(encoding="utf-8") == edited
+    assert any("mooring.riff.json is replaced" in sentence for sentence in said)
+    assert any(kept.name in sentence for sentence in said)
+    assert tab.read_text(encoding="utf-8") != edited
+
+
+def _loop() -> Riff:
+    """The bar of `_riff` three times."""
+    riff = _riff()
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            id=4 * bar + note.id,
+            onset_sec=note.onset_sec + 2 * bar,
+            offset_sec=note.offset_sec + 2 * bar,
+            onset_beat=(note.onset_beat or 0.0) + 4 * bar,
+        )
+        for bar in range(3)
+        for note in riff.notes
+    )
+    beats = tuple(0.5 * i for i in range(13))
+    return Riff(notes=notes, rhythm=Rhythm(120.0, (4, 4), beats, (0.0, 2.0, 4.0)))
+
+
+def test_save_writes_bars_that_come_again_once_when_asked(tmp_path: Path) -> None:
+    for repeats in (False, True):
+        folder = tmp_path / str(repeats)
+        riff_files.save(_loop(), folder, "mooring", formats=("tab", "musicxml"), repeats=repeats)
+        assert ("x3" in (folder / "mooring.tab.txt").read_text(encoding="utf-8")) is repeats
+        score = (folder / "mooring.musicxml").read_text(encoding="utf-8")
+        assert score.count("<measure ") == (1 if repeats else 3)
+        assert read_riff(folder / "mooring.riff.json") == _loop()
+
+
+@pytest.mark.parametrize("before", [False, True])
+@pytest.mark.parametrize("after", [False, True])
+def test_a_tab_in_either_form_is_not_taken_for_an_edited_one(
+    before: bool, after: bool, tmp_path: Path
+) -> None:
+    said: list[str] = []
+    riff_files.save(_loop(), tmp_path, "mooring", repeats=before)
+    riff_files.save(_loop(), tmp_path, "mooring", repeats=after, say=said.append)
+    assert not list(tmp_path.glob("*.kept-*"))
+    assert any("tab.txt is replaced" in sentence for sentence in said) is (before != after)
+
+
+def test_a_folded_tab_that_was_edited_is_kept(tmp_path: Path) -> None:
+    said: list[str] = []
+    riff_files.save(_loop(), tmp_path, "mooring", repeats=True)
+    tab = tmp_path / "mooring.tab.txt"
+    edited = tab.read_text(encoding="utf-8").replace("7", "5", 1)
+    tab.write_text(edited, encoding="utf-8")
+    riff_files.save(_loop(), tmp_path, "mooring", repeats=True, say=said.append)
+    assert (tmp_path / "mooring.kept-1.tab.txt").read_text(encoding="utf-8") == edited
+    assert any("had been edited" in sentence for sentence in said)
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+@pytest.mark.parametrize("repeats", [False, True])
+def test_forms_beside_are_those_that_were_written(
+    width: int, repeats: bool, tmp_path: Path
+) -> None:
+    long = _melody(9) if not repeats else _loop()
+    riff_files.save(
+        long, tmp_path, "mooring", formats=tuple(riff_files.FORMATS), width=width, repeats=repeats
+    )
+    forms = riff_files.forms_beside(read_riff(tmp_path / "mooring.riff.json"), tmp_path, "mooring")
+    assert set(forms) == set(riff_files.FORMATS)
+    assert forms["tab"].repeats is repeats
+    assert forms["musicxml"].repeats is repeats
+    again = tmp_path / "again"
+    again.mkdir()
+    for path in riff_files.write_beside(long, again, "mooring", forms):
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+
+
+def _melody(bars: int) -> Riff:
+    """Bars that differ from each other."""
+    riff = _loop()
+    notes = [
+        dataclasses.replace(
+            riff.notes[0],
+            id=i + 1,
+            onset_sec=0.5 * i,
+            offset_sec=0.5 * i + 0.45,
+            onset_beat=float(i),
+            pitch_midi=55 + i * i % 11,
+            fret=i * i % 11,
+        )
+        for i in range(4 * bars)
+    ]
+    beats = tuple(0.5 * i for i in range(4 * bars + 1))
+    return Riff(notes=tuple(notes), rhythm=Rhythm(120.0, (4, 4), beats, beats[::4]))
+
+
+def test_a_file_that_a_hand_changed_does_not_follow(tmp_path: Path) -> None:
+    riff_files.save(_loop(), tmp_path, "mooring", formats=("tab", "musicxml"), repeats=True)
+    tab = tmp_path / "mooring.tab.txt"
+    tab.write_text(tab.read_text(encoding="utf-8").replace("7", "5", 1), encoding="utf-8")
+    forms = riff_files.forms_beside(_loop(), tmp_path, "mooring")
+    assert set(forms) == {"musicxml"}
+    moved = dataclasses.replace(
+        _loop(),
+        notes=tuple(dataclasses.replace(n, string=4, fret=n.fret + 5) for n in _loop().notes),
+    )
+    before = tab.read_bytes()
+    assert [p.name for p in riff_files.write_beside(moved, tmp_path, "mooring", forms)] == [
+        "mooring.musicxml"
+    ]
+    assert tab.read_bytes() == before
+    score = (tmp_path / "mooring.musicxml").read_text(encoding="utf-8")
+    assert score.count("<measure ") == 1
+    assert "<string>4</string>" in score
+
+
+def test_a_tab_is_folded_again_when_its_bars_are_alike_again(tmp_path: Path) -> None:
+    """In between no bar comes again, and both forms are the same."""
+    riff_files.save(_loop(), tmp_path, "mooring", repeats=True)
+    document = tmp_path / "mooring.riff.json"
+    for notes, is_folded in ((_melody(3).notes, False), (_loop().notes, True)):
+        old = read_riff(document)
+        forms = riff_files.forms_beside(old, tmp_path, "mooring")
+        assert forms["tab"].repeats
+        new = dataclasses.replace(old, notes=notes)
+        riff_files.save(new, tmp_path, "mooring", forms=forms)
+        tab = (tmp_path / "mooring.tab.txt").read_text(encoding="utf-8")
+        assert ("x3" in tab) is is_folded
+    assert not list(tmp_path.glob("*.kept-*"))
+
+
+def test_save_of_an_unknown_format_writes_nothing(tmp_path: Path) -> None:
+    with pytest.raises(ParameterError, match="no format is called 'pdf'"):
+        riff_files.save(_riff(), tmp_path, "mooring", formats=("tab", "pdf"))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_save_into_a_file_is_refused(tmp_path: Path) -> None:
+    blocker = tmp_path / "riffs"
+    blocker.write_text("not a folder", encoding="utf-8")
+    with pytest.raises(FormatError, match="cannot be made"):
+        riff_files.save(_riff(), blocker, "mooring")
+
+
+@pytest.mark.parametrize("suffix", [".riff.json", ".tab.txt", ".mid"])
+def test_a_folder_in_the_way_leaves_everything_as_it_was(suffix: str, tmp_path: Path) -> None:
+    (tmp_path / f"mooring{suffix}").mkdir()
+    with pytest.raises(FormatError, match="is a folder; move it away"):
+        riff_files.save(_riff(), tmp_path, "mooring", formats=("tab", "midi"))
+    assert [path.name for path in tmp_path.iterdir()] == [f"mooring{suffix}"]
+
+
+def test_keep_old_never_reuses_a_name(tmp_path: Path) -> None:
+    document = tmp_path / "mooring.riff.json"
+    write_riff(_riff(pinned=True), document)
+    first, second = riff_files.keep_old(document), riff_files.keep_old(document)
+    assert (first.name, second.name) == ("mooring.kept-1.riff.json", "mooring.kept-2.riff.json")
+    assert read_riff(first) == read_riff(second) == _riff(pinned=True)

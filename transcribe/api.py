@@ -1,0 +1,429 @@
+"""The public verbs: each walks the stages in order and hands back a riff document.
+
+A recording goes through audio, notes, rhythm, fingering and theory; notes from a file skip the
+first two. The stages know nothing of each other: what one needs of another is passed here.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from theory import Report
+    from transcribe.fingering import Hand
+    from transcribe.takes import Comparison
+
+__all__ = [
+    "Progress",
+    "compare",
+    "describe",
+    "finger",
+    "theory_report",
+    "transcribe",
+    "with_theory",
+]
+
+Progress = Callable[[str, float], None]
+"""Called with the name of the stage and the share of it that is done, 0 to 1."""
+
+DroneChoice = Literal["auto", "off"] | int
+
+_SILENCE_DB = -70.0
+
+
+def transcribe(
+    take: str | os.PathLike[str] | np.ndarray,
+    *,
+    sr: int | None = None,
+    instrument: Instrument | None = None,
+    hand: Hand | None = None,
+    drone: DroneChoice = "auto",
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    max_sec: float = 1800.0,
+    progress: Progress | None = None,
+) -> Riff:
+    """Turn a recording into a riff document.
+
+    Parameters
+    ----------
+    take : path or np.ndarray, shape (n,)
+        A sound or video file, or mono samples in -1..1 (then ``sr`` is required).
+    sr : int, optional
+        Sample rate of ``take`` in hertz, for samples only.
+    instrument : Instrument, optional
+        Tuning, capo and neck; six strings in standard tuning by default. The tuning offset that
+        is measured in the recording is added to it.
+    hand, drone, pins
+        As for `finger`; ``pins`` name notes by their place in onset order, from 1.
+    bpm, meter, first_beat_sec
+        Taken as given instead of found.
+    max_sec : float
+        Longer recordings are refused.
+    progress : callable, optional
+        Told the stage and its share.
+
+    Returns
+    -------
+    Riff
+        With ``extra["warnings"]``, a list of sentences about the recording, where there are any.
+
+    Raises
+    ------
+    AudioError
+        If the file holds no sound that can be read, is silent, or no note is heard in it.
+    ParameterError
+        If an argument is out of range.
+    """
+    from transcribe import audio
+    from transcribe.notes import find_tuned_notes
+
+    guess_tuning = instrument is None
+    instrument = instrument or Instrument()
+    if isinstance(take, str | os.PathLike):
+        recording = audio.read_audio(take, max_sec=max_sec, progress=progress)
+        name: str = Path(take).name
+        y, sr = recording.y, recording.sr
+        source = Source(name, round(recording.duration_sec, 4), recording.sha256)
+        warnings = list(recording.warnings)
+    else:
+        if sr is None:
+            raise ParameterError("samples need their sample rate: pass sr=")
+        name = "the samples"
+        y = audio.check_samples(take, sr=sr)
+        source = Source("", round(len(y) / sr, 4))
+        warnings = []
+    heard = find_tuned_notes(
+        y, sr=sr, instrument=instrument, told=not guess_tuning, progress=progress
+    )
+    notes = heard.notes
+    instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
+    if heard.reason:
+        warnings.append(heard.reason)
+    if not notes:
+        raise AudioError(
+            f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
+            "and check that the right file was given"
+        )
+    return _assemble(
+        notes,
+        instrument,
+        guess_tuning=guess_tuning,
+        source=source,
+        warnings=warnings,
+        sound=(y, sr),
+        hand=hand,
+        drone=drone,
+        pins=pins,
+        bpm=bpm,
+        meter=meter,
+        first_beat_sec=first_beat_sec,
+        progress=progress,
+    )
+
+
+def finger(
+    notes: Riff | Iterable[Note],
+    *,
+    instrument: Instrument | None = None,
+    hand: Hand | None = None,
+    drone: DroneChoice = "auto",
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    progress: Progress | None = None,
+) -> Riff:
+    """Find where on the neck a hand plays given notes, and the theory of them.
+
+    Parameters
+    ----------
+    notes : Riff or iterable of Note
+        Strings and frets that they carry are solved anew, except those of pinned notes. A riff
+        that has a rhythm keeps it, but for what ``bpm``, ``meter`` and ``first_beat_sec`` say of
+        it; see `transcribe.correct.retime.timed`.
+    instrument : Instrument, optional
+        The riff's own, or six strings in standard tuning, by default.
+    hand : transcribe.fingering.Hand, optional
+        A medium hand by default.
+    drone : "auto", "off" or int
+        Find the drone string, rule it out, or name it (from 1).
+    pins : mapping of note id to (string, fret), optional
+        Places that must be kept, besides the notes that are pinned already.
+
+    Raises
+    ------
+    ParameterError
+        If there are no notes, or a pin names no note or a place that does not sound its pitch.
+    """
+    riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
+    if not riff.notes:
+        raise ParameterError("there are no notes to finger")
+    if riff.rhythm is None and riff.extra.get("timing") == "order":
+        from transcribe.formats.tab.bar_lines import in_bars
+
+        riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
+    if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
+        from transcribe.correct import retime
+
+        riff = retime.timed(
+            riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
+        )
+        if meter is not None:
+            from transcribe.formats.tab.bar_lines import without_remark
+
+            riff = without_remark(riff)
+    return _assemble(
+        riff.notes,
+        instrument or riff.instrument,
+        guess_tuning=instrument is None and riff.instrument == Instrument(),
+        source=riff.source,
+        warnings=riff.extra.get("warnings", ()),
+        rhythm=riff.rhythm,
+        hand=hand,
+        drone=drone,
+        pins=pins,
+        bpm=bpm,
+        meter=meter,
+        first_beat_sec=first_beat_sec,
+        history=riff.history,
+        extra=riff.extra,
+        progress=progress,
+    )
+
+
+def compare(
+    take: Riff | str | os.PathLike[str],
+    reference: Riff | str | os.PathLike[str],
+    *,
+    sound: tuple[np.ndarray, int] | None = None,
+    part: str | None = None,
+    progress: Progress | None = None,
+) -> Comparison:
+    """Hold a take against a reference: a verdict per note and what to practise.
+
+    Parameters
+    ----------
+    take : Riff or path
+        A riff document, or a recording, which is transcribed for the reference's instrument.
+    reference : Riff or path
+        A riff, or a riff document, text tab, MusicXML or MIDI file; where its notes have no
+        places on the neck they are fingered first.
+    sound : (samples, sample rate), optional
+        The recording behind a take that is given as a riff: it is listened to again where the
+        reference expects a note that was not heard. A take that is a recording brings its own.
+    part : str, optional
+        Name or number of the part of a reference in MusicXML or MIDI.
+
+    Raises
+    ------
+    FormatError
+        If the reference is malformed.
+    AudioError
+        If the recording cannot be read or holds no notes.
+    """
+    from transcribe.formats import holds_notes, kind_of
+    from transcribe.takes import compare as hold_against
+
+    if not isinstance(reference, Riff):
+        path = reference
+        reference = describe(path, part=part)
+        # It is told by the file that was given, whatever that was made from.
+        source = dataclasses.replace(reference.source or Source(""), file=Path(path).name)
+        reference = dataclasses.replace(reference, source=source)
+        # A riff document knows whether it has a drone; the other files have no word for it.
+        if reference.drone is None and kind_of(path) != "riff":
+            reference = dataclasses.replace(reference, drone=_written_drone(reference))
+    if reference.rhythm is None and reference.extra.get("bars_sec") and reference.notes:
+        from transcribe.formats.tab.bar_lines import in_bars
+
+        reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
+    if any(note.string is None for note in reference.notes):
+        reference = finger(reference, progress=progress)
+    if not isinstance(take, Riff):
+        if holds_notes(take):
+            take = describe(take)
+        else:
+            from transcribe.audio import read_audio
+
+            path, recording = take, read_audio(take, progress=progress)
+            sound = (recording.y, recording.sr)
+            take = transcribe(
+                recording.y, sr=recording.sr, instrument=reference.instrument, progress=progress
+            )
+            source = Source(Path(path).name, round(recording.duration_sec, 4), recording.sha256)
+            take = dataclasses.replace(take, source=source)
+    return hold_against(take, reference, sound=sound, progress=progress)
+
+
+def _written_drone(riff: Riff) -> Drone | None:
+    """The drone of notes that have their places: found from the notes, on the string they say."""
+    from transcribe.fingering import find_drone
+
+    drone = find_drone(riff.notes, riff.instrument)
+    if drone is None:
+        return None
+    open_pitch = riff.instrument.pitch_midi(drone.string, 0)
+    strings = [note.string for note in riff.notes if note.pitch_midi == open_pitch]
+    return drone if 2 * strings.count(drone.string) > len(strings) else None
+
+
+def describe(
+    path: str | os.PathLike[str],
+    *,
+    instrument: Instrument | None = None,
+    part: str | None = None,
+    progress: Progress | None = None,
+) -> Riff:
+    """A riff from any file that holds one: notes are read, a recording is transcribed.
+
+    ``part`` is the name or number of the part of a MusicXML or MIDI file.
+    """
+    from transcribe.formats import holds_notes, read_any
+
+    if part is not None or holds_notes(path):
+        return read_any(path, part=part)
+    return transcribe(path, instrument=instrument, progress=progress)
+
+
+def theory_report(riff: Riff) -> Report:
+    """The whole `theory.Report` of a riff: mode, chords, loop and ways to play them.
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no notes.
+    """
+    import theory
+
+    if not riff.notes:
+        raise ParameterError("there are no notes to find a mode in")
+    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
+    rhythm = riff.rhythm
+    return theory.report(
+        onset_sec=[n.onset_sec for n in notes],
+        duration_sec=[n.offset_sec - n.onset_sec for n in notes],
+        pitch_midi=[n.pitch_midi for n in notes],
+        beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
+        downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
+        meter=rhythm.meter if rhythm else None,
+        drone_midi=_drone_midi(riff.drone, riff.instrument),
+        open_midi=riff.instrument.open_midi,
+        capo=riff.instrument.capo,
+        confidence=[n.confidence for n in notes],
+    )
+
+
+def with_theory(old: Riff, new: Riff) -> Riff:
+    """``new`` with its theory found again if its notes are not those of ``old``."""
+    sounds = [
+        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
+        for riff in (old, new)
+    ]
+    if sounds[0] == sounds[1] or old.theory is None:
+        return new
+    return dataclasses.replace(new, theory=theory_report(new).as_document())
+
+
+def _drone_midi(drone: Drone | None, instrument: Instrument) -> int | None:
+    return None if drone is None else instrument.pitch_midi(drone.string, 0)
+
+
+def _assemble(
+    notes: tuple[Note, ...],
+    instrument: Instrument,
+    *,
+    guess_tuning: bool = False,
+    source: Source | None = None,
+    warnings: Iterable[str] = (),
+    sound: tuple[np.ndarray, int] | None = None,
+    rhythm: Rhythm | None = None,
+    hand: Hand | None = None,
+    drone: DroneChoice = "auto",
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    history: tuple[Mapping[str, Any], ...] = (),
+    extra: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+) -> Riff:
+    """Rhythm, fingering and theory for notes that are known; the order of stages stands here."""
+    from transcribe import fingering
+    from transcribe.rhythm import find_rhythm
+
+    hand = hand or fingering.Hand()
+    extra = dict(extra or {})
+    warnings = list(warnings)
+    if guess_tuning:
+        guess = fingering.instrument_guess(notes, instrument.offset_cents, instrument)
+        if guess is not None:
+            instrument = guess.instrument
+            warnings.append(guess.reason)
+    if rhythm is None:
+        y, sr = sound if sound is not None else (None, None)
+        heard_drone = fingering.find_drone(notes, instrument, drone=drone)
+        duration = source.duration_sec if source and source.duration_sec else None
+        rhythm, notes = find_rhythm(
+            notes,
+            duration_sec=duration or max(note.offset_sec for note in notes),
+            y=y,
+            sr=sr,
+            bpm=bpm,
+            meter=meter,
+            first_beat_sec=first_beat_sec,
+            drone=heard_drone,
+            progress=progress,
+        )
+    if progress:
+        progress("fingering", 0.0)
+    held = dict(pins or {})
+    for note in notes:
+        if note.pinned and note.string is not None and note.fret is not None:
+            held.setdefault(note.id, (note.string, note.fret))
+    options: dict[str, Any] = {
+        "hand": hand,
+        "drone": drone,
+        "pins": held,
+        "phrases": rhythm.phrases,
+        "rhythm": rhythm,
+    }
+    solved = fingering.solve(notes, instrument, **options)
+    others = fingering.alternatives(notes, instrument, **options)
+    placed = tuple(
+        dataclasses.replace(n, pinned=n.id in held) for n in fingering.apply(notes, solved)
+    )
+    if progress:
+        progress("theory", 0.0)
+    for key, found in (
+        ("warnings", warnings),
+        ("cautions", list(solved.cautions)),
+        ("unmet", fingering.unmet_sentences(notes, solved, instrument)),
+    ):
+        extra.pop(key, None)
+        if found:
+            extra[key] = found
+    if hand != fingering.Hand():
+        extra["hand_span_mm"] = hand.span_mm
+    riff = Riff(
+        instrument=instrument,
+        notes=placed,
+        source=source,
+        rhythm=rhythm,
+        drone=solved.drone,
+        alternatives=tuple(others),
+        history=history,
+        extra=extra,
+    )
+    return dataclasses.replace(riff, theory=theory_report(riff).as_document())

@@ -1,0 +1,1 @@
+"""What every part shares: the riff, the instrument, the clock, the errors."""

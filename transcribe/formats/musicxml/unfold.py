@@ -1,0 +1,300 @@
+"""From measures as they stand in a MusicXML file to a riff as it is played.
+
+Times here are quarters, as fractions, until the tempo brings them to seconds.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from transcribe.core.errors import FormatError
+from transcribe.core.pitch import note_at_fifths
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.formats.names import MODES
+
+__all__ = ["Builder", "Found", "Measure", "PartFacts", "play"]
+
+_MAX_MEASURES = 10_000
+
+
+@dataclass(slots=True)
+class Found:
+    """A note as it stands in a measure; times in quarters from the measure's start."""
+
+    start: Fraction
+    length: Fraction
+    pitch: int
+    staff: str
+    voice: str
+    line: int
+    string: int | None = None
+    fret: int | None = None
+    finger: int | None = None
+    articulation: str = "picked"
+    extra: dict[str, Any] = field(default_factory=dict)
+    tied_from: bool = False
+    tied_to: bool = False
+    release: Fraction = Fraction(0)
+
+
+@dataclass(slots=True)
+class Measure:
+    """A measure as it stands in the file; times in quarters from its start."""
+
+    line: int
+    number: int | None = None  # None where it is not a number
+    length: Fraction = Fraction(0)
+    nominal: Fraction = Fraction(4)
+    implicit: bool = False
+    notes: list[Found] = field(default_factory=list)
+    chords: list[tuple[Fraction, str]] = field(default_factory=list)
+    tempos: list[tuple[Fraction, float]] = field(default_factory=list)
+    forward: bool = False
+    backward: int = 0
+    endings: tuple[int, ...] = ()  # passes on which this measure is played; empty: all
+    ends: bool = False  # the ending stops here
+
+
+@dataclass(slots=True)
+class PartFacts:
+    """What a part says of itself outside its notes."""
+
+    meter: tuple[int, int] = (4, 4)
+    key: tuple[int, str] | None = None  # sharps, mode
+    tuning: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # by staff
+    capo: int = 0
+    warnings: list[str] = field(default_factory=list)
+
+
+def play(measures: list[Measure], path: Path) -> list[Measure]:
+    """Measures in the order they are played: repeats and endings followed.
+
+    Raises
+    ------
+    FormatError
+        If that is over 10,000 measures.
+    """
+    played: list[Measure] = []
+    start, turn, at = 0, 1, 0
+    while at < len(measures):
+        measure = measures[at]
+        if measure.forward and at != start:
+            start, turn = at, 1
+        if measure.endings and turn not in measure.endings:
+            at += 1
+            continue
+        played.append(measure)
+        if len(played) > _MAX_MEASURES:
+            raise FormatError(
+                f"{path}:{measure.line}: found over {_MAX_MEASURES} bars when repeats "
+                "are played, expected fewer"
+            )
+        more = max(measure.endings, default=0)
+        times = measure.backward if not more else max(measure.backward, more + 1)
+        if measure.backward and turn < times:
+            turn += 1
+            at = start
+            continue
+        if measure.backward:
+            start, turn = at + 1, 1
+        at += 1
+    return played
+
+
+def _before_the_first(played: list[Measure]) -> list[Measure]:
+    """The pickup: measures numbered 0 or less, or a first one that is short and says so."""
+    found = list(itertools.takewhile(lambda m: m.number is not None and m.number <= 0, played))
+    if not found and played[0].implicit and 0 < played[0].length < played[0].nominal:
+        found = played[:1]
+    return found
+
+
+class Builder:
+    """Joins the played measures into a riff: one time line, ties, positions, tempo."""
+
+    def __init__(self, facts: PartFacts, played: list[Measure]) -> None:
+        self.facts, self.played, self.warnings = facts, played, list(facts.warnings)
+        self.meter = facts.meter
+        self.per_quarter = Fraction(self.meter[1], 4)
+        self.tempos: list[tuple[Fraction, float]] = []
+        self.starts: list[Fraction] = []
+        at = -sum((self._length(m) for m in _before_the_first(played)), Fraction(0))
+        for measure in played:
+            self.starts.append(at)
+            self.tempos += [(at + t, bpm) for t, bpm in measure.tempos]
+            at += self._length(measure)
+        self.end = at
+        self.first = self.starts[0]
+        self.tempos.sort(key=lambda t: t[0])
+        if not self.tempos or self.tempos[0][0] > self.first:
+            self.tempos.insert(0, (self.first, self.tempos[0][1] if self.tempos else 120.0))
+
+    def _length(self, measure: Measure) -> Fraction:
+        if measure.implicit and measure.length > 0:
+            return measure.length
+        return max(measure.nominal, measure.length)
+
+    def sec(self, at: Fraction) -> float:
+        """Seconds at ``at`` quarters, through every change of tempo."""
+        total, last, bpm = 0.0, self.first, self.tempos[0][1]
+        for start, tempo in self.tempos:
+            if start >= at:
+                break
+            total += float(start - last) * 60 / bpm
+            last, bpm = start, tempo
+        return round(total + float(at - last) * 60 / bpm, 6)
+
+    def riff(self) -> Riff:
+        joined = self._join()
+        instrument, octave = self._instrument([n for _, n in joined])
+        wrong = 0
+        notes = []
+        for number, (start, found) in enumerate(joined, 1):
+            pitch = found.pitch + octave
+            string, fret = self._position(found, pitch, instrument)
+            wrong += found.string is not None and string is None
+            end = start + max(found.length + found.release, Fraction(1, 64))
+            notes.append(
+                Note(
+                    number,
+                    self.sec(start),
+                    max(self.sec(end), self.sec(start) + 1e-3),
+                    pitch,
+                    string=string,
+                    fret=fret,
+                    finger=found.finger,
+                    articulation=found.articulation,
+                    onset_beat=round(float(start * self.per_quarter), 6),
+                    duration_beat=round(float((end - start) * self.per_quarter), 6),
+                    extra=found.extra,
+                )
+            )
+        if wrong:
+            self.warnings.append(
+                f"{wrong} written positions do not sound the written pitch; they are left out."
+            )
+        ordered = sort_notes(notes)
+        return Riff(
+            instrument,
+            tuple(replace(n, id=i) for i, n in enumerate(ordered, 1)),
+            None,
+            self._rhythm(),
+            self._drone(joined, instrument),
+            self._theory(),
+            extra={"warnings": self.warnings} if self.warnings else {},
+        )
+
+    def _drone(self, joined: list[tuple[Fraction, Found]], instrument: Instrument) -> Drone | None:
+        """A lower voice of nothing but one or two open strings is a drone."""
+        voices = sorted({note.voice for _, note in joined}, key=lambda v: (len(v), v))
+        if len(voices) != 2:
+            return None
+        under = [(start, note) for start, note in joined if note.voice == voices[1]]
+        strings = sorted({note.string or 0 for _, note in under}, reverse=True)
+        if len(strings) > 2 or 0 in strings or any(note.fret for _, note in under):
+            return None
+        if strings[0] > len(instrument.open_midi):
+            return None
+        end = max(start + note.length + note.release for start, note in under)
+        return Drone(strings[0], self.sec(under[0][0]), self.sec(end), tuple(strings[1:]))
+
+    def _join(self) -> list[tuple[Fraction, Found]]:
+        """(start, note) with tied notes made one."""
+        everything = [
+            (start + note.start, note)
+            for start, measure in zip(self.starts, self.played, strict=True)
+            for note in measure.notes
+        ]
+        everything.sort(key=lambda e: (e[0], e[1].pitch))
+        # Ties that wait for their other end: pitch, staff and voice -> (end so far, note).
+        waiting: dict[tuple[int, str, str], list[tuple[Fraction, Found]]] = {}
+        out: list[tuple[Fraction, Found]] = []
+        for start, note in everything:
+            held = waiting.setdefault((note.pitch, note.staff, note.voice), [])
+            tied = [entry for entry in held if entry[0] == start]
+            # Of two strings in unison, each goes on with itself.
+            tied.sort(key=lambda entry: entry[1].string != note.string)
+            if note.tied_from and tied:
+                held.remove(tied[0])
+                joined = tied[0][1]
+                joined.length += note.length
+                joined.release = note.release
+            else:
+                joined = replace(note, extra=dict(note.extra))
+                out.append((start, joined))
+            if note.tied_to:
+                held.append((start + note.length, joined))
+        return out
+
+    def _instrument(self, notes: list[Found]) -> tuple[Instrument, int]:
+        """The instrument, and semitones by which pitches are off from where the frets lie."""
+        tunings = self.facts.tuning
+        strings = next((tunings[s] for s in sorted(tunings)), Instrument().open_midi)
+        highest = max((n.fret or 0 for n in notes), default=0)
+        frets = max(Instrument().frets, min(36, highest + self.facts.capo))
+        instrument = Instrument(strings, self.facts.capo, frets)
+        offs = [
+            instrument.pitch_midi(n.string, n.fret) - n.pitch
+            for n in notes
+            if n.string is not None and n.fret is not None and 1 <= n.string <= len(strings)
+        ]
+        # Some programs write guitar pitches an octave up without saying so.
+        for octave in (-12, 12):
+            if offs and sum(o == octave for o in offs) > 0.8 * len(offs):
+                return instrument, octave
+        return instrument, 0
+
+    def _position(
+        self, note: Found, pitch: int, instrument: Instrument
+    ) -> tuple[int | None, int | None]:
+        if note.string is None or note.fret is None:
+            return None, None
+        if not 1 <= note.string <= len(instrument.open_midi):
+            return None, None
+        # Frets may be counted from the capo or from the nut: the pitch tells.
+        for fret in (note.fret, note.fret - instrument.capo):
+            if (
+                instrument.pitch_midi(note.string, fret) == pitch
+                and 0 <= fret <= instrument.top_fret
+            ):
+                return note.string, fret
+        return None, None
+
+    def _rhythm(self) -> Rhythm:
+        beat = 1 / self.per_quarter
+        count = int((self.end - self.first) / beat) + 1
+        begin = -int(-self.first / beat)  # whole beats of the pickup
+        beats = [self.sec(i * beat) for i in range(begin, begin + count)]
+        rising = [b for i, b in enumerate(beats) if i == 0 or b > beats[i - 1]]
+        downs = [self.sec(i * beat) for i in range(0, begin + count, self.meter[0])]
+        spans = sorted(b - a for a, b in itertools.pairwise(rising))
+        bpm = 60 / spans[len(spans) // 2] if spans else self.tempos[0][1]
+        return Rhythm(round(bpm, 3), self.meter, tuple(rising), tuple(downs))
+
+    def _theory(self) -> dict[str, Any] | None:
+        theory: dict[str, Any] = {}
+        chords = [
+            (start + at, symbol)
+            for start, measure in zip(self.starts, self.played, strict=True)
+            for at, symbol in measure.chords
+        ]
+        chords.sort(key=lambda c: c[0])
+        if chords:
+            ends = [*(at for at, _ in chords[1:]), max(self.end, chords[-1][0])]
+            theory["chords"] = [
+                {"start_sec": self.sec(at), "end_sec": self.sec(end), "symbol": symbol}
+                for (at, symbol), end in zip(chords, ends, strict=True)
+            ]
+        if self.facts.key is not None and self.facts.key[1] in MODES:
+            fifths, name = self.facts.key
+            theory["mode"] = {
+                "tonic": note_at_fifths(fifths - MODES[name]),
+                "name": name,
+                "parent": f"{note_at_fifths(fifths)} major",
+            }
+        return theory or None

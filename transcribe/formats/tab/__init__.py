@@ -1,0 +1,1 @@
+"""The text tab: its lines, header and layout, read and written."""

@@ -1,0 +1,144 @@
+"""Bars for a tab that has no count: from its bar lines, or from its first note.
+
+Conventions: times in seconds; such a tab's own seconds only tell the order and spacing of columns.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import math
+import statistics
+from collections.abc import Iterable, Sequence
+
+from transcribe.core.riff import Rhythm, Riff
+from transcribe.correct.history import said
+from transcribe.formats.tab.to_riff import spread
+
+__all__ = ["in_bars", "still_true", "without_remark"]
+
+_NO_METER = "The tab tells no meter; "
+
+
+def in_bars(
+    riff: Riff,
+    bpm: float | None,
+    meter: tuple[int, int] | None,
+    first_beat_sec: float | None,
+) -> tuple[Riff, float | None, tuple[int, int] | None, float | None]:
+    """What a tab without a count tells of its rhythm: its bars, else its first note begins one.
+
+    Its seconds only stand for columns, so that they are stretched to a tempo that is given.
+
+    Parameters
+    ----------
+    riff : Riff
+        As read from a tab without a count: no rhythm, ``extra["timing"]`` is ``"order"``.
+    bpm, meter, first_beat_sec
+        As they were given, None where they were not.
+
+    Returns
+    -------
+    tuple
+        The riff with its notes in seconds, and the tempo, meter and first beat to take. Where it
+        has bar lines it has its rhythm with them, and only a first beat that was given is left.
+    """
+    bars: Sequence[float] = riff.extra.get("bars_sec") or ()
+    told = riff.extra.get("meter")
+    guessed = meter is None and not riff.extra.get("meter_told")
+    meter = meter or (tuple(told) if told else (4, 4))
+    onsets = sorted({note.onset_sec for note in riff.notes})
+    by_bars = len(bars) > 1
+    if by_bars:
+        bar_sec = (bars[-1] - bars[0]) / (len(bars) - 1)
+        start, own_bpm = bars[0], 60.0 * meter[0] / bar_sec
+        times = {onset: onset for onset in onsets}
+        if list(meter) != list(told or ()):
+            times = _on_the_grid(onsets, start, bar_sec, max(4, meter[0] * 16 // meter[1]))
+    else:
+        # Most notes of a riff are eighths (common practice, no source).
+        gaps = [round(b - a, 3) for a, b in itertools.pairwise(onsets)]
+        usual = min(statistics.multimode(gaps)) if gaps else 0.25
+        start, own_bpm = onsets[0], 60.0 / (usual * (2 if meter[1] <= 4 else 1))
+        times = {onset: onset for onset in onsets}
+    if bpm is None and (tempo := riff.extra.get("bpm_told")):
+        bpm = tempo[0] * (tempo[1] * meter[1] if tempo[1] else 1.0)
+    wanted = bpm if bpm is not None else min(max(own_bpm, 20.0), 400.0)
+    factor = own_bpm / wanted
+    used = ("bars_sec", "meter", "meter_told", "bpm_told", "column_sec")
+    extra = {key: value for key, value in riff.extra.items() if key not in used}
+    if guessed:
+        remark = f"{_NO_METER}{meter[0]}/{meter[1]} is taken until another is given."
+        extra["warnings"] = [*extra.get("warnings", ()), remark]
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            onset_sec=times[note.onset_sec] * factor,
+            offset_sec=max(
+                times.get(note.offset_sec, note.offset_sec), times[note.onset_sec] + 0.02
+            )
+            * factor,
+        )
+        for note in riff.notes
+    )
+    riff = dataclasses.replace(riff, notes=notes, extra=extra)
+    start *= factor
+    if by_bars:
+        end = bars[-1] * factor
+        return _with_rhythm(riff, wanted, meter, start, end), None, None, first_beat_sec
+    return riff, wanted, meter, start if first_beat_sec is None else first_beat_sec
+
+
+def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, end: float) -> Riff:
+    """The riff in its bars: a bar line that is written is beat 1, whatever the notes would say."""
+    from transcribe.rhythm.phrases import find_phrases
+
+    beat_sec = 60.0 / bpm
+    notes = tuple(
+        dataclasses.replace(
+            note,
+            onset_beat=round((note.onset_sec - start) / beat_sec, 4),
+            duration_beat=round((note.offset_sec - note.onset_sec) / beat_sec, 4),
+        )
+        for note in riff.notes
+    )
+    first = math.floor(min(0.0, *(note.onset_beat or 0.0 for note in notes)))
+    beats = range(first, round((end - start) / beat_sec) + 1)
+    rhythm = Rhythm(
+        bpm,
+        meter,
+        tuple(round(start + beat * beat_sec, 6) for beat in beats),
+        tuple(round(start + beat * beat_sec, 6) for beat in beats[-first :: meter[0]]),
+        find_phrases(notes, meter=meter),
+    )
+    return dataclasses.replace(riff, notes=notes, rhythm=rhythm)
+
+
+def still_true(riff: Riff, remarks: Iterable[str]) -> tuple[str, ...]:
+    """The remarks on a riff but for the one that no meter was told, once the player gave one."""
+    return _but_meter(remarks) if "meter" in said(riff) else tuple(remarks)
+
+
+def without_remark(riff: Riff) -> Riff:
+    """The riff without the remark that its tab tells no meter."""
+    kept = _but_meter(riff.extra.get("warnings", ()))
+    return dataclasses.replace(riff, extra={**riff.extra, "warnings": kept})
+
+
+def _but_meter(remarks: Iterable[str]) -> tuple[str, ...]:
+    return tuple(text for text in remarks if not str(text).startswith(_NO_METER))
+
+
+def _on_the_grid(
+    onsets: Iterable[float], start: float, bar_sec: float, parts: int
+) -> dict[float, float]:
+    """Seconds -> seconds moved to the ``parts`` of their bar, each to one of its own."""
+    bars: dict[int, dict[float, float]] = {}
+    for onset in onsets:
+        bar, share = divmod((onset - start) / bar_sec + 1e-6, 1.0)
+        bars.setdefault(int(bar), {})[onset] = share
+    times: dict[float, float] = {}
+    for bar, shares in bars.items():
+        found = spread(shares.values(), parts)
+        times |= {at: start + (bar + found[share]) * bar_sec for at, share in shares.items()}
+    return times

@@ -1,0 +1,393 @@
+"""What the lines around a text tab say: tuning, capo, tempo, meter, and in own tabs the rest.
+
+Tunings as people write them (``Tuning: D A D G B E``, ``drop D``, ``DADGAD``) list the lowest
+string first, as is common practice; with octaves (``E4 B3 G3 D3 A2 E2``) the pitches tell the
+order. Where nothing is told, the names before the strings do, each in the octave nearest to the
+usual tuning for that number of strings.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from transcribe.core.errors import HandspanError
+from transcribe.core.instrument import TUNINGS, make_instrument, parse_tuning
+from transcribe.core.pitch import parse_pitch, pitch_class, pitch_name
+from transcribe.core.riff import Instrument
+from transcribe.formats.tab.lines import StringLine, refuse, string_line
+
+__all__ = ["OWN", "Head", "read_head"]
+
+OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
+"""The first line of the project's own tabs: version and title."""
+
+_VERSION = "1"
+_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop):\s*(.*)$")
+_PITCHES = re.compile(r"^[A-Ga-g][#b♯♭]?\d(?:[\s,]+[A-Ga-g][#b♯♭]?\d)*$")
+_CLASSES = re.compile(r"^(?:[A-Ga-g][#b♯♭]?[\s,-]*){3,12}$")
+_SPOKEN = {
+    "half step down": "half-step-down",
+    "half-step down": "half-step-down",
+    "whole step down": "whole-step-down",
+    "e flat": "half-step-down",
+    "eb": "half-step-down",
+    "eb standard": "half-step-down",
+    "d standard": "whole-step-down",
+    "e standard": "standard",
+    "drop d": "drop-d",
+    "dropped d": "drop-d",
+    "drop c": "drop-c",
+    "double drop d": "double-drop-d",
+    "open g": "open-g",
+    "open d": "open-d",
+    "open e": "open-e",
+    "open a": "open-a",
+    "open c": "open-c",
+}
+_LOWERED = {"half-step-down": 1, "whole-step-down": 2}
+_USUAL = {
+    3: "C4 G3 D3",
+    4: "G2 D2 A1 E1",
+    5: "G2 D2 A1 E1 B0",
+    6: "E4 B3 G3 D3 A2 E2",
+    7: "E4 B3 G3 D3 A2 E2 B1",
+    8: "E4 B3 G3 D3 A2 E2 B1 F#1",
+}
+
+
+@dataclass(slots=True)
+class Head:
+    """What was told; None or empty where nothing was."""
+
+    own: bool = False
+    title: str = ""
+    open_midi: tuple[int, ...] | None = None
+    classes: tuple[int, ...] | None = None  # pitch classes, string 1 first
+    capo: int = 0
+    frets: int | None = None
+    meter: tuple[int, int] | None = None
+    bpm: float | None = None
+    bpm_of: float | None = None  # what ``bpm`` counts as a share of a whole; None: beats
+    lowered: int = 0  # semitones that all strings are tuned down, in a tab that names no tuning
+    column_sec: float | None = None
+    drone: tuple[int, ...] = ()
+    mode: Mapping[str, Any] = field(default_factory=dict)
+    loop: tuple[str, ...] = ()
+
+    def beats_a_minute(self, unit: int) -> float | None:
+        """The tempo in beats of 1/``unit``, where it is told."""
+        if self.bpm is None or self.bpm_of is None:
+            return self.bpm
+        return self.bpm * self.bpm_of * unit
+
+    @property
+    def strings(self) -> int | None:
+        """Number of strings, where the tuning tells it."""
+        if self.open_midi is not None:
+            return len(self.open_midi)
+        return len(self.classes) if self.classes is not None else None
+
+    def turned(self, systems: list[list[StringLine]], name: str) -> list[list[StringLine]]:
+        """The systems with string 1 first; some people write the lowest string on top.
+
+        Raises
+        ------
+        FormatError
+            If the names are those of a known tuning but for one string.
+        """
+        octaves = [row.octave for row in systems[0]]
+        classes = _named_classes(systems[0])
+        if classes is None:
+            return systems
+        _check_complete(systems[0], classes, name)
+        if None not in octaves:
+            pitches = [12 * ((o or 0) + 1) + c for o, c in zip(octaves, classes, strict=True)]
+            over = pitches[0] < pitches[-1]
+            self.open_midi = self.open_midi or tuple(pitches[::-1] if over else pitches)
+        else:
+            known = {tuple(m % 12 for m in tuning) for tuning in TUNINGS.values()}
+            if self.classes is not None:
+                known = {self.classes}
+            over = classes not in known and classes[::-1] in known
+        return [system[::-1] for system in systems] if over else systems
+
+    def instrument(self, system: list[StringLine], name: str) -> Instrument:
+        """The instrument of a tab whose first system is ``system``; its lines may be turned over.
+
+        Raises
+        ------
+        FormatError
+            If the capo or the number of frets cannot be.
+        """
+        open_midi = self.open_midi
+        if open_midi is None:
+            classes = self.classes or _named_classes(system)
+            open_midi = _nearest(len(system), classes)
+            # Names before the strings that are lowered already say the same once more.
+            if self.lowered and open_midi[-1] % 12 == _usual(len(system))[-1] % 12:
+                open_midi = tuple(m - self.lowered for m in open_midi)
+        highest = max((s.fret or 0 for row in system for s in row.signs), default=0)
+        frets = self.frets
+        if frets is None:
+            frets = Instrument().frets if self.own or highest + self.capo <= 22 else 24
+        try:
+            base = make_instrument(
+                ",".join(pitch_name(m) for m in open_midi), capo=self.capo, frets=frets
+            )
+        except HandspanError as error:
+            raise refuse(name, 0, f"capo {self.capo} and {frets} frets", str(error)) from None
+        return base
+
+
+def _named_classes(system: list[StringLine]) -> tuple[int, ...] | None:
+    if any(not row.name for row in system):
+        return None
+    return tuple(pitch_class(row.name) for row in system)
+
+
+def _check_complete(system: list[StringLine], classes: tuple[int, ...], name: str) -> None:
+    """Refuse a system whose names are a six-string tuning with one line missing."""
+    known = {tuple(m % 12 for m in tuning): tuning for tuning in TUNINGS.values()}
+    if len(classes) != 5 or classes in known or classes[::-1] in known:
+        return
+    for whole in known:
+        for order in (whole, whole[::-1]):
+            if len(order) == 6 and any(order[:i] + order[i + 1 :] == classes for i in range(6)):
+                found = " ".join(row.name for row in system)
+                expected = " ".join(pitch_name(60 + c).rstrip("-0123456789") for c in order)
+                raise refuse(name, system[-1].line, f"5 strings, {found}", f"6, {expected}")
+
+
+def _nearest(strings: int, classes: tuple[int, ...] | None) -> tuple[int, ...]:
+    """Open strings with these pitch classes, string 1 first."""
+    if classes is None:
+        return _usual(strings)
+    for tuning in TUNINGS.values():
+        if tuple(m % 12 for m in tuning) == classes:
+            return tuning
+    usual = _usual(strings)
+    return tuple(m + (c - m + 6) % 12 - 6 for m, c in zip(usual, classes, strict=True))
+
+
+def _usual(strings: int) -> tuple[int, ...]:
+    if strings in _USUAL:
+        return tuple(parse_pitch(p) for p in _USUAL[strings].split())
+    top = parse_pitch("E4")
+    return tuple(top - 5 * i for i in range(strings))
+
+
+def read_head(lines: list[str], name: str) -> Head:
+    """Read the lines that are no strings.
+
+    Raises
+    ------
+    FormatError
+        If a line of an own tab's header holds what cannot be, or its version is not known.
+    """
+    match = OWN.match(lines[0]) if lines else None
+    if match is None:
+        return _read_lenient(lines)
+    if match[1] != _VERSION:
+        raise refuse(name, 0, f"version {match[1]}", f"version {_VERSION} of these tabs")
+    head = Head(own=True, title=match[2] or "")
+    for i, line in enumerate(lines[1:], 1):
+        if not line.strip():
+            break
+        if (entry := _FIELD.match(line)) is not None:
+            _take(head, entry[1], entry[2].strip(), i, name)
+    if head.open_midi is None:
+        raise refuse(name, 1, "no tuning", "a line such as Tuning: E4 B3 G3 D3 A2 E2")
+    if head.meter is None and head.column_sec is None:
+        raise refuse(name, 1, "no meter", "a line such as Meter: 4/4")
+    return head
+
+
+def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
+    def need(pattern: str, expected: str) -> re.Match[str]:
+        match = re.match(pattern, value)
+        if match is None:
+            raise refuse(name, line, repr(value), expected)
+        return match
+
+    if key == "Tuning":
+        strings = value.partition("(")[0]
+        try:
+            head.open_midi = parse_tuning(strings)
+        except HandspanError:
+            raise refuse(
+                name, line, repr(value), "open strings from string 1, E4 B3 G3 D3 A2 E2"
+            ) from None
+    elif key == "Capo":
+        head.capo = int(need(r"fret (\d{1,2})\b", "a fret, such as: fret 2")[1])
+    elif key == "Frets":
+        head.frets = int(need(r"(\d{1,2})$", "the number of frets")[1])
+    elif key == "Meter":
+        match = need(r"(\d{1,2})/(\d{1,2})$", "a meter, such as 4/4")
+        head.meter = (max(1, int(match[1])), max(1, int(match[2])))
+    elif key == "Tempo":
+        head.bpm = float(need(r"(\d{1,4}(?:\.\d+)?) ", "beats a minute, such as 96 quarters")[1])
+        if not 1 <= head.bpm <= 1000:
+            raise refuse(name, line, f"{head.bpm:g} beats a minute", "1 to 1000")
+    elif key == "Time":
+        match = need(r"one column is (\d+(?:\.\d+)?) s", "how many seconds one column is")
+        head.column_sec = float(match[1])
+        if not 0 < head.column_sec < 100:
+            raise refuse(name, line, f"{match[1]} s", "over 0 and under 100 s")
+    elif key == "Drone":
+        head.drone = tuple(int(n) for n in re.findall(r"string (\d{1,2})", value))
+    elif key == "Mode":
+        match = need(
+            r"([A-G][#b]*) (\S[^(]*?)"
+            r"(?: \((?:([a-z ]+), (\d{1,3})%)?(?:; )?(?:notes of (.+))?\))?$",
+            "a mode, A dorian",
+        )
+        mode: dict[str, Any] = {"tonic": match[1], "name": match[2]}
+        if match[3]:
+            mode |= {"sureness": match[3], "confidence": min(100, int(match[4])) / 100}
+        if match[5]:
+            mode |= {"parent": match[5]}
+        head.mode = mode
+    elif key == "Loop":
+        head.loop = tuple(value.split())
+
+
+def _read_lenient(lines: list[str]) -> Head:
+    head = Head()
+    above = True  # above the first string, where a meter needs no word such as ``time`` beside it
+    for line in lines:
+        above = above and string_line(0, line) is None
+        if len(line) > 200 or line.count("-") > 5:
+            continue
+        text = line.strip()
+        if head.open_midi is None and head.classes is None:
+            _lenient_tuning(head, text, above)
+        match = re.search(r"\bcapo\b\D{0,12}(\d{1,2})(?!\d|\s*/|\s*bpm)", text, re.I)
+        if match and not re.search(r"\b(?:no|without)\s+(?:a\s+)?capo\b", text, re.I):
+            head.capo = int(match[1])
+        if head.bpm is None:
+            _lenient_tempo(head, text)
+        if head.meter is None:
+            _lenient_meter(head, text, above)
+    return head
+
+
+_METER = re.compile(
+    r"\b(?:time|meter|metre|signature)\b[^\d/]{0,14}(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", re.I
+)
+_BARE_METER = re.compile(
+    r"(?<![\w/.,:])(?<!slide )(?<!part )(?<!page )(?<!take )(?<!fret )(?<!frets )(?<!string )"
+    r"(2|3|4|5|6|7|9|12)\s?/\s?(2|4|8)(?![\w/])"
+    r"(?!\s*(?:=|(?:of|speed|size|step|steps|tone|tempo|the|way|down|up)\b))",
+    re.I,
+)
+_COMMON = {"common time": (4, 4), "cut time": (2, 2), "alla breve": (2, 2)}
+
+
+def _lenient_meter(head: Head, text: str, above: bool) -> None:
+    match = _METER.search(text) or re.match(r"(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", text)
+    if match is None and above:
+        match = _BARE_METER.search(text)
+    if match is not None:
+        head.meter = (max(1, int(match[1])), int(match[2]))
+        return
+    for words, meter in _COMMON.items():
+        if above and re.search(rf"\b{words}\b", text, re.I):
+            head.meter = meter
+
+
+_UNIT = (
+    r"(?P<{0}>(?P<{0}_dot>dotted[ -])?(?:(?P<{0}_word>whole|half|halves|quarters?|eighths?|"
+    r"sixteenths?|minims?|crotchets?|quavers?|q)(?:[ -]notes?)?\b|(?P<{0}_sign>[♩♪]|1/(?:2|4|8)))"
+    r"(?P<{0}_after>\.)?)"
+)
+_LENGTHS = {"w": 1.0, "h": 0.5, "m": 0.5, "q": 0.25, "c": 0.25, "e": 0.125, "s": 0.0625}
+_SIGN_LENGTHS = {"♩": 0.25, "♪": 0.125, "1/2": 0.5, "1/4": 0.25, "1/8": 0.125}
+_EQUALS = re.compile(
+    rf"(?<!\w){_UNIT.format('a')}\s*[=:]\s*(?:ca?\.?\s*)?(?P<bpm>\d{{2,3}})\b", re.I
+)
+_BPM = re.compile(
+    r"(?<!\d)(?P<bpm>\d{2,3})\s*(?:bpm|beats (?:a|per) minute)\b"
+    rf"(?:[\s,]*\(?(?:to the |for (?:a |each )?|per )?{_UNIT.format('a')})?",
+    re.I,
+)
+_TEMPO = re.compile(
+    rf"\b(?:tempo|bpm|speed)\b\D{{0,12}}(?P<bpm>\d{{2,3}})\b(?!\s*[/%])(?:\s+{_UNIT.format('a')})?",
+    re.I,
+)
+
+
+def _lenient_tempo(head: Head, text: str) -> None:
+    match = _EQUALS.search(text) or _BPM.search(text) or _TEMPO.search(text)
+    if match is None or not int(match["bpm"]):
+        return
+    head.bpm = float(match["bpm"])
+    if match["a"] is None:
+        return
+    word = (match["a_word"] or "").lower()
+    length = 0.125 if word.startswith("quav") else _LENGTHS.get(word[:1], 0.25)
+    if match["a_sign"]:
+        length = _SIGN_LENGTHS.get(match["a_sign"], 0.25)
+    head.bpm_of = length * (1.5 if match["a_dot"] or match["a_after"] else 1.0)
+
+
+_DOWN = re.compile(
+    r"\b(?:tun(?:e|ed|ing)\b|guitars?\b)\D{0,20}?(?:"
+    r"down\s+(?:by\s+)?(?:an?\s+|one\s+|1\s+)?(?P<a>half|1/2|½|semi|whole|full|one|1)?[\s-]*"
+    r"(?:a\s+)?(?:steps?|tones?)"
+    r"|(?:an?\s+)?(?P<b>half|1/2|½|semi|whole|full|one|1)[\s-]*(?:a\s+)?(?:steps?|tones?)"
+    r"\s+(?:down|lower|flat))\b",
+    re.I,
+)
+_BEFORE = re.compile(
+    r"(?:^|[\s,;(-])(?P<name>(?:double |drop(?:ped)? |open )?[A-G](?:b|♭|[ -]flat)?"
+    r"(?: standard)?|[A-G]{6})\s+tuning\b",
+    re.I,
+)
+
+
+def _lenient_tuning(head: Head, text: str, above: bool) -> None:
+    if (down := _DOWN.search(text)) is not None:
+        share = (down["a"] or down["b"] or "whole").lower()
+        half = share in ("half", "1/2", "½", "semi")
+        head.lowered = 1 if half else 2
+        return
+    match = re.search(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", text, re.IGNORECASE)
+    if before := _BEFORE.search(text):
+        value = re.sub(r"[ -]flat", "b", before["name"], flags=re.I).replace("♭", "b")
+    elif match is not None:
+        value = re.sub(r"\(.*?\)", "", match[1]).strip(" .;")
+    else:
+        if re.search(r"\bdrop(?:ped)?[ -]d\b", text, re.IGNORECASE) and (above or len(text) < 40):
+            head.open_midi = TUNINGS["drop-d"]
+        return
+    # Other things told in the same line come after a comma: ``Tuning: drop D, 4/4``.
+    for part in (value, value.split(",")[0].strip()):
+        low = part.lower()
+        name = _SPOKEN.get(low, low)
+        if name in _LOWERED:
+            head.lowered = _LOWERED[name]
+            return
+        if name in TUNINGS:
+            head.open_midi = TUNINGS[name]
+            return
+    if _PITCHES.match(value):
+        parts = value.replace(",", " ").split()
+        # People write the strings from either end; `parse_tuning` takes them from string 1.
+        if parse_pitch(parts[0]) < parse_pitch(parts[-1]):
+            parts.reverse()
+        head.open_midi = parse_tuning(" ".join(parts))
+    elif _CLASSES.match(value):
+        names = re.findall(r"[A-Ga-g](?:[#♯♭]|b(?![\sA-Gb]*$)(?=[\s,-])|b)?", value)
+        head.classes = _low_first(value, names)
+
+
+def _low_first(value: str, names: list[str]) -> tuple[int, ...]:
+    """Pitch classes, string 1 first, of a tuning written from the lowest string."""
+    # Run together, ``b`` is a string of its own in DADGBE and a flat in EbAbDbGbBbEb.
+    if not re.search(r"[\s,-]", value):
+        flats = re.fullmatch(r"(?:[A-G]b)+", value)
+        names = re.findall(r"[A-G]b" if flats else r"[A-Ga-g][#♯♭]?", value)
+    return tuple(pitch_class(name) for name in reversed(names))

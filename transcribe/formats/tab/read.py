@@ -1,0 +1,480 @@
+"""Read a text tab, the project's own or one as people write them.
+
+The project's own tabs (first line ``Handspan tab 1``) are read strictly: the count under the
+strings tells the time of every sign. Other tabs are read with more patience; where they carry no
+count only the order of the notes is known: then ``rhythm`` is None, ``extra["timing"]`` is
+``"order"``, and the seconds only follow the columns, or where there are bar lines the shares of a
+bar that the columns tell; ``extra["bars_sec"]`` then lists where bars begin and the last one ends.
+
+A tab does not tell how long notes last. They are taken to ring until the next note of their
+string, at most for one bar (in a tab without a count, 24 columns); ``extra["durations"]`` is
+``"ring"``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import re
+from dataclasses import replace
+from pathlib import Path
+
+from transcribe.core.errors import FormatError
+from transcribe.core.riff import Instrument, Riff, Source
+from transcribe.formats.tab.header import Head, read_head
+from transcribe.formats.tab.layout import string_names
+from transcribe.formats.tab.lines import (
+    Bar,
+    Sign,
+    StringLine,
+    check_columns,
+    columns_of,
+    find_own_systems,
+    find_systems,
+    plain_lines,
+    read_signs,
+    refuse,
+)
+from transcribe.formats.tab.to_riff import Hit, TabBar, make_riff, unfold
+from transcribe.formats.tab.write import LEFT_OUT
+
+__all__ = ["read_tab"]
+
+_COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
+_CHORD = re.compile(r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|m|M|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$")
+_NAMED = {"&": 0.5, "+": 0.5, "and": 0.5, "e": 0.25, "a": 0.75, "t": 1 / 3, "l": 2 / 3, "i": 0.25}
+_NARROW = 0.6  # of the width of a counted bar: what is narrower is a part of one
+_AGAIN = re.compile(
+    r"^\W*(?:[x×]\s?\d{1,2}|\d{1,2}\s?[x×])(?!\w)|\b(?:twice|thrice|repeat(?:ed)?|da capo|"
+    r"once more|\d{1,2} ?times|(?:two|three|four|six|eight) times)\b",
+    re.I,
+)
+_MAX_BYTES = 4 << 20
+
+
+def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
+    """Read a text tab from a path, or from text (a string with more than one line).
+
+    ``name`` is what errors call the tab; by default its path, or ``tab``.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read or something in it cannot be a tab: the message says file,
+        line, what was found and what was expected.
+    """
+    text, name, title = _load(source, name)
+    lines = plain_lines(text)
+    head = read_head(lines, name)
+    if head.own and head.open_midi is not None:
+        systems = find_own_systems(lines, name, string_names(Instrument(head.open_midi)))
+    else:
+        systems = head.turned(find_systems(lines, name, strings=head.strings), name)
+    for system in systems:
+        for row in system:
+            read_signs(row, lines[row.line], name)
+    instrument = head.instrument(systems[0], name)
+    reader = _Reader(lines, name, head, instrument, systems)
+    bars, counted = reader.bars()
+    played = unfold(bars, name)
+    if not head.own and not any(bar.hits for bar in played):
+        raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
+    riff = make_riff(played, head, instrument, name, counted)
+    if not head.own and (told := _in_words(lines, reader.strings)):
+        riff = replace(riff, extra={**riff.extra, "warnings": told})
+    if head.own and (names := _left_out(lines)):
+        riff = replace(riff, extra={**riff.extra, "left_out": names})
+    if riff.source is None and title:
+        riff = replace(riff, source=Source(title))
+    return riff
+
+
+def _in_words(lines: list[str], strings: set[int]) -> list[str]:
+    """Remarks on repeats that are told in words, which are not played."""
+    signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
+    return [
+        f'Line {i + 1} says "{line.strip()[:60]}", which is not played: write |: and :| around '
+        "what comes again, or x2 after one of its lines of strings."
+        for i, line in enumerate(lines)
+        if i not in strings and _AGAIN.search(line) and not (signs and i + 1 in strings)
+    ]
+
+
+def _left_out(lines: list[str]) -> list[str]:
+    """The notes that an own tab could not place, as it names them."""
+    text = ""
+    for line in lines:
+        if line.startswith(LEFT_OUT):
+            text = line.removeprefix(LEFT_OUT)
+        elif text and not line.strip():
+            break
+        elif text:
+            text += ", " + line.strip()
+    return [name for name in text.split(", ") if name]
+
+
+def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, str]:
+    if isinstance(source, str) and ("\n" in source or "\r" in source):
+        return source, name or "tab", ""
+    path = Path(source)
+    try:
+        if path.stat().st_size > _MAX_BYTES:
+            raise FormatError(f"{path}: found over 4 MB, expected a text tab")
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        text = data.decode("utf-16", "replace")
+    else:
+        if b"\0" in data:
+            raise FormatError(f"{path}:1: found bytes that are not text, expected a text tab")
+        try:
+            text = data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            text = data.decode("cp1252", "replace")
+    return text, name or str(path), path.name
+
+
+class _Reader:
+    """Turns systems of lines into bars with times."""
+
+    def __init__(
+        self,
+        lines: list[str],
+        name: str,
+        head: Head,
+        instrument: Instrument,
+        systems: list[list[StringLine]],
+    ) -> None:
+        self.lines, self.name, self.head, self.systems = lines, name, head, systems
+        self.top_fret = instrument.top_fret
+        self.strings = {row.line for system in systems for row in system}
+        self.open_bar: TabBar | None = None
+        self.found: list[TabBar] = []
+        self.learnt: list[tuple[int, dict[int, float]]] = []  # width and places of counted bars
+
+    def bars(self) -> tuple[list[TabBar], bool]:
+        counts = [self._count_row(system) for system in self.systems]
+        # People write the count under the first bars and leave it at that.
+        counted = all(counts) if self.head.own else any(counts)
+        if self.head.own and self.head.meter is not None and not counted:
+            bad = self.systems[counts.index(None)] if None in counts else self.systems[0]
+            raise refuse(
+                self.name, bad[-1].line + 1, "no count", "the beats under the strings, 1 & 2 &"
+            )
+        barlines = []
+        for system in self.systems:
+            barlines.append(check_columns(system, self.name, strict=self.head.own))
+            self._check_frets(system)
+        for system, bars, count in zip(self.systems, barlines, counts, strict=True):
+            if count is not None and not self.head.own:
+                self._learn(system, bars, count)
+        for system, bars, count in zip(self.systems, barlines, counts, strict=True):
+            if counted:
+                self._counted(system, bars, count or (system[-1].line + 1, []))
+            else:
+                self._in_order(system, bars)
+        return self.found, bool(counted)
+
+    def _check_frets(self, system: list[StringLine]) -> None:
+        for row in system:
+            for sign in row.signs:
+                if sign.fret is not None and sign.fret > self.top_fret:
+                    raise refuse(
+                        self.name,
+                        row.line,
+                        f"fret {sign.fret} at column {sign.column + 1}",
+                        f"0 to {self.top_fret}",
+                    )
+
+    # Rows beside the strings ---------------------------------------------------------------
+
+    def _below(self, system: list[StringLine]) -> list[int]:
+        """Lines under a system, as far as the next blank line or string."""
+        found = []
+        for line in range(system[-1].line + 1, min(system[-1].line + 4, len(self.lines))):
+            if line in self.strings or not self.lines[line].strip():
+                break
+            found.append(line)
+        return found
+
+    def _count_row(self, system: list[StringLine]) -> tuple[int, list[tuple[int, str]]] | None:
+        above = system[0].line - 1
+        places = self._below(system)
+        if not self.head.own and above >= 0 and above not in self.strings:
+            places.append(above)
+        for line in places:
+            text = self.lines[line]
+            if not self.head.own:
+                text = re.sub(r"\s\([^()]*\)\s*$", "", text)  # a remark beside the count
+            marks = [(column, text) for column, text in _tokens(text) if text != "|"]
+            if self.head.own and marks and marks[0][1] == "f":
+                continue
+            texts = [text for _, text in marks]
+            plain = all(_COUNT.match(text) for text in texts)
+            if plain and "1" in texts and (self.head.own or len(texts) > 2):
+                return line, marks
+            if plain and self.head.own and any(text.isdigit() for text in texts):
+                return line, marks
+        return None
+
+    def _finger_row(self, system: list[StringLine]) -> dict[int, str]:
+        if not self.head.own:
+            return {}
+        for line in self._below(system):
+            marks = _tokens(self.lines[line])
+            if marks and marks[0] == (0, "f"):
+                return dict(marks[1:])
+        return {}
+
+    def _chord_row(self, system: list[StringLine]) -> tuple[list[tuple[int, str]], int | None]:
+        """Chord symbols and ``x2`` marks with their columns, and the first bar's number."""
+        line = system[0].line - 1
+        if line < 0 or line in self.strings:
+            return [], None
+        marks = _tokens(self.lines[line])
+        number = None
+        if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d+$", marks[0][1]):
+            number = int(marks[0][1])
+            marks = marks[1:]
+        good = [m for m in marks if _CHORD.match(m[1]) or re.match(r"^[xX×]\d{1,2}$", m[1])]
+        if self.head.own:
+            return marks, number
+        return (good if len(good) == len(marks) else []), number
+
+    # With a count --------------------------------------------------------------------------
+
+    def _counted(
+        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+    ) -> None:
+        line, marks = count
+        spans = _spans(system, bars)
+        chords, number = self._chord_row(system)
+        fingers = self._finger_row(system)
+        groups = columns_of(system)
+        before = len(self.found)
+        for start, end, opening, closing in spans:
+            inside = [(c, t) for c, t in marks if start <= c < end]
+            times = self._mark_times(inside, line)
+            if not inside:
+                struck = any(start <= c < end for c, _ in groups)
+                final = system is self.systems[-1] and end >= spans[-1][1]
+                times = self._as_elsewhere(start, end, final, struck)
+                if not times and not struck:
+                    continue
+            bar = self._bar_for(start, opening, number, times, system[0].line)
+            number = None
+            # Signs may stand a column before their marks throughout a bar, or after them.
+            first = min((c for c, _ in groups if start <= c < end), default=start)
+            early = bool(times) and first < min(times)
+            for column, group in groups:
+                if not start <= column < end:
+                    continue
+                beat = self._beat_at(column, times, group, system, early)
+                digits = fingers.get(column, "")
+                for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
+                    hit = Hit(beat, string, sign, system[string - 1].line, finger)
+                    bar.hits.append(hit)
+            for column, text in chords:
+                if start <= column < end and not re.match(r"^[xX×]\d", text):
+                    bar.chords.append((self._nearest(column, times), text))
+            if closing is not None:
+                self._close(bar, closing, chords, system)
+        whole = max((row.times for row in system), default=0)
+        if whole > 1 and len(self.found) > before and not _repeats(bars):
+            self.found[before].opens = True
+            self.found[-1].times = whole
+
+    def _learn(
+        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+    ) -> None:
+        """Keep where the beats of a system's counted bars stand."""
+        line, marks = count
+        for start, end, _, _ in _spans(system, bars):
+            inside = [(c, t) for c, t in marks if start <= c < end]
+            if inside and inside[0][1] == "1":
+                times = self._mark_times(inside, line)
+                self.learnt.append((end - start, {c - start: t for c, t in times.items()}))
+
+    def _as_elsewhere(self, start: int, end: int, final: bool, struck: bool) -> dict[int, float]:
+        """Places of the beats of a bar without a count: those of the counted bar most like it."""
+        if not self.learnt:
+            return {}
+        width = end - start
+        like, times = min(self.learnt, key=lambda known: abs(known[0] - width))
+        narrow = width < _NARROW * like
+        if narrow and not struck:
+            return {}
+        if narrow and not self.found:  # a pickup ends where a bar does
+            late = {c + width - like: t for c, t in times.items() if c + width >= like}
+            first = min((t for t in late.values() if t == int(t)), default=0.0)
+            return {start + c: t for c, t in late.items() if t >= first}
+        if abs(width - like) <= 1 or (narrow and final):
+            return {start + c: t for c, t in times.items() if c < width}
+        return {start + c * width // like: t for c, t in times.items()}
+
+    def _bar_for(
+        self,
+        start: int,
+        opening: Bar | None,
+        number: int | None,
+        times: dict[int, float],
+        line: int,
+    ) -> TabBar:
+        """The bar that begins at ``start``, or the one that a line break cut in two."""
+        if self.open_bar is not None and opening is None:
+            bar = self.open_bar
+        else:
+            following = self.found[-1].number + 1 if self.found else 1
+            bar = TabBar(number if number is not None else following, 0.0, line)
+            bar.first_beat = int(min(times.values(), default=0.0))
+            bar.opens = opening is not None and opening.opens
+            self.found.append(bar)
+        bar.length = max([bar.length, *(int(t) + 1 for t in times.values())])
+        self.open_bar = bar
+        return bar
+
+    def _close(
+        self, bar: TabBar, closing: Bar, chords: list[tuple[int, str]], system: list[StringLine]
+    ) -> None:
+        self.open_bar = None
+        if not closing.closes:
+            return
+        bar.times = 2
+        for column, text in chords:
+            if (match := re.match(r"^[xX×](\d{1,2})$", text)) and abs(column - closing.column) <= 2:
+                bar.times = int(match[1])
+        bar.times = max([bar.times, *(row.times for row in system)])
+
+    def _mark_times(self, marks: list[tuple[int, str]], line: int) -> dict[int, float]:
+        """Column of each mark of one bar -> beats from the bar's start."""
+        times: dict[int, float] = {}
+        if not marks:
+            return times
+        beats = [i for i, (_, text) in enumerate(marks) if text.isdigit()]
+        if not beats or beats[0] != 0:
+            raise refuse(
+                self.name, line, f"{marks[0][1]!r} at column {marks[0][0] + 1}", "the beat's number"
+            )
+        for i, j in zip(beats, [*beats[1:], len(marks)], strict=True):
+            beat = int(marks[i][1]) - 1
+            last = int(max(times.values(), default=beat - 1))
+            if beat != last + 1 if self.head.own else beat <= last and i > 0:
+                raise refuse(
+                    self.name,
+                    line,
+                    f"beat {beat + 1} at column {marks[i][0] + 1}",
+                    f"beat {last + 2}",
+                )
+            times[marks[i][0]] = float(beat)
+            between = marks[i + 1 : j]
+            by_name = all(text in _NAMED for _, text in between)
+            for k, (column, text) in enumerate(between, 1):
+                share = _NAMED[text] if by_name else k / (len(between) + 1)
+                times[column] = beat + share
+        return times
+
+    def _beat_at(
+        self,
+        column: int,
+        times: dict[int, float],
+        group: list[tuple[int, Sign]],
+        system: list[StringLine],
+        early: bool,
+    ) -> float:
+        if column in times:
+            return times[column]
+        line = system[group[0][0] - 1].line
+        if self.head.own:
+            raise refuse(
+                self.name,
+                line,
+                f"a fret at column {column + 1}",
+                "it over one of the places of the count",
+            )
+        if not times:
+            raise refuse(self.name, line, "a bar without a count", "beats under it, 1 & 2 &")
+        near = min(times, key=lambda c: (abs(c - column), -c if early else c))
+        if abs(near - column) <= 1:
+            return times[near]
+        # Between two marks the columns share the time; thirds and quarters are what is meant.
+        left = max((c for c in times if c < column), default=None)
+        right = min((c for c in times if c > column), default=None)
+        if left is None:
+            return times[near]
+        to = times[right] if right is not None else float(int(times[left]) + 1)
+        wide = (right - left) if right is not None else max(4, column - left + 1)
+        share = times[left] + (to - times[left]) * (column - left) / wide
+        return round(share * 4) / 4 if abs(share * 4 % 1 - 0.5) > 0.2 else round(share * 12) / 12
+
+    def _nearest(self, column: int, times: dict[int, float]) -> float:
+        if not times:
+            return 0.0
+        return times[min(times, key=lambda c: (abs(c - column), c))]
+
+    # Without a count -----------------------------------------------------------------------
+
+    def _in_order(self, system: list[StringLine], bars: list[Bar]) -> None:
+        """Bars of a system whose columns only tell the order."""
+        chords, _ = self._chord_row(system)
+        groups = columns_of(system)
+        whole = max((row.times for row in system), default=0)
+        spans = _spans(system, bars)
+        signs = _repeats(bars)
+        for i, (start, end, opening, closing) in enumerate(spans):
+            bar = TabBar(len(self.found) + 1, float(max(1, end - start)), system[0].line)
+            bar.opens = opening is not None and opening.opens
+            for column, group in groups:
+                if start <= column < end:
+                    for string, sign in group:
+                        line = system[string - 1].line
+                        bar.hits.append(Hit(float(column - start), string, sign, line))
+            for column, text in chords:
+                if start <= column < end and _CHORD.match(text):
+                    bar.chords.append((float(column - start), text))
+            if closing is not None and closing.closes:
+                self._close(bar, closing, chords, system)
+            elif whole > 1 and not signs and i == len(spans) - 1:
+                bar.times = whole  # ``x2`` after a line without repeat signs: the whole line
+            if whole > 1 and not signs and i == 0:
+                bar.opens = True
+            self.found.append(bar)
+
+
+def _tokens(line: str) -> list[tuple[int, str]]:
+    return [(m.start(), m.group()) for m in re.finditer(r"\S+", line)]
+
+
+def _per_note(digits: str, group: list[tuple[int, Sign]]) -> list[int | None]:
+    """Finger of each note of a column: digits are written from the lowest string up."""
+    if len(digits) != len(group):
+        return [None] * len(group)
+    order = sorted(range(len(group)), key=lambda i: -group[i][0])
+    found: list[int | None] = [None] * len(group)
+    for digit, i in zip(digits, order, strict=True):
+        found[i] = int(digit) if digit in "01234" else None
+    return found
+
+
+def _repeats(bars: list[Bar]) -> bool:
+    """Whether there are repeat signs among bar lines."""
+    return any(bar.opens or bar.closes for bar in bars)
+
+
+_Span = tuple[int, int, Bar | None, Bar | None]
+
+
+def _spans(system: list[StringLine], bars: list[Bar]) -> list[_Span]:
+    """(start, end, opening bar line, closing bar line) of each stretch between bar lines."""
+    start = min(row.start for row in system)
+    end = max(row.end for row in system)
+    edges: list[tuple[int, int, Bar | None]] = [(start, start, None)]
+    edges += [(bar.column, bar.end, bar) for bar in bars]
+    edges.append((end, end, None))
+    spans = []
+    for (_, after, opening), (before, _, closing) in itertools.pairwise(edges):
+        if before > after:
+            spans.append((after, before, opening, closing))
+    return spans

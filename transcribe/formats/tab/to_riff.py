@@ -1,0 +1,332 @@
+"""From the bars of a text tab to the riff that is played: repeats, seconds, lengths of notes."""
+
+from __future__ import annotations
+
+import itertools
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.formats.tab.header import Head
+from transcribe.formats.tab.lines import Sign, refuse
+
+__all__ = ["Hit", "TabBar", "make_riff", "spread", "unfold"]
+
+_COLUMN_SEC = 0.125  # what a column stands for where nothing is told
+_MAX_COLUMNS = 24  # that a note rings in a tab without a count
+_MAX_BARS = 5_000
+_LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
+_FEW = 4  # gaps between signs, under which they tell nothing of the meter
+_EVEN = 0.8  # share of the signs that stand at whole numbers of the usual gap
+_PARTS = 16  # columns that a bar is given where it is written again without its bar lines
+_NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
+
+
+@dataclass(slots=True)
+class Hit:
+    """A note of the tab in reading order; ``at`` counts beats, or columns without a count."""
+
+    at: float
+    string: int
+    sign: Sign
+    line: int
+    finger: int | None = None
+
+
+@dataclass(slots=True)
+class TabBar:
+    """A bar as it stands in the tab, times counted from its start."""
+
+    number: int
+    length: float
+    line: int
+    hits: list[Hit] = field(default_factory=list)
+    chords: list[tuple[float, str]] = field(default_factory=list)
+    opens: bool = False
+    times: int = 0  # how often what is closed here is played; 0 where nothing is closed
+    first_beat: int = 0
+
+
+def unfold(bars: list[TabBar], name: str) -> list[TabBar]:
+    """Bars in the order they are played; what stands outside repeats is played once.
+
+    Raises
+    ------
+    FormatError
+        If that is over 5,000 bars.
+    """
+    out: list[TabBar] = []
+    start = 0
+    for i, bar in enumerate(bars):
+        if bar.opens:
+            out += bars[start:i]
+            start = i
+        if bar.times:
+            out += bars[start : i + 1] * bar.times
+            start = i + 1
+        if len(out) > _MAX_BARS:
+            raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    return out + bars[start:]
+
+
+@dataclass(slots=True)
+class _Grid:
+    """Seconds of a tab's beats or columns; ``start`` is where second 0 lies."""
+
+    start: float
+    unit_sec: float
+    longest: float  # that a note rings
+    end: float
+
+    def sec(self, at: float) -> float:
+        return round((at - self.start) * self.unit_sec, 6)
+
+
+def make_riff(
+    played: list[TabBar], head: Head, instrument: Instrument, name: str, counted: bool
+) -> Riff:
+    rhythm = None
+    extra: dict[str, Any] = {"durations": "ring"}
+    if counted:
+        meter = _meter(played, head, name)
+        starts = _bar_starts(played, meter[0])
+        first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
+        end = starts[-1] + played[-1].length
+        bpm = head.beats_a_minute(meter[1]) or 100.0
+        grid = _Grid(first, 60.0 / bpm, float(meter[0]), end)
+        beats = range(int(first), int(end) + 1)
+        downs = tuple(grid.sec(b) for b in beats if b % meter[0] == 0)
+        rhythm = Rhythm(bpm, meter, tuple(grid.sec(b) for b in beats), downs)
+    elif len(played) > 1 and not head.own:
+        meter = head.meter or _drawn_meter(played)
+        played, starts, bar_sec = _evenly(played, meter, head.beats_a_minute(meter[1]))
+        grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
+        bars_sec = [grid.sec(start) for start in starts if start >= 0]
+        extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
+        extra |= {"column_sec": round(bar_sec / _PARTS, 6)}
+        extra |= {"meter": list(meter), "meter_told": head.meter is not None}
+        if head.bpm is not None:
+            extra |= {"bpm_told": [head.bpm, head.bpm_of]}
+    else:
+        starts = [0.0]
+        for bar in played:
+            starts.append(starts[-1] + bar.length)
+        unit = head.column_sec or _COLUMN_SEC
+        grid = _Grid(0.0, unit, float(_MAX_COLUMNS), starts.pop() + 8)
+        extra |= {"timing": "order", "column_sec": unit}
+    placed = [
+        (start + hit.at, hit) for start, bar in zip(starts, played, strict=True) for hit in bar.hits
+    ]
+    notes = _notes(placed, instrument, grid, counted, name)
+    chords = [
+        (start + at, text)
+        for start, bar in zip(starts, played, strict=True)
+        for at, text in bar.chords
+    ]
+    return Riff(
+        instrument,
+        notes,
+        Source(head.title) if head.title else None,
+        rhythm,
+        _drone(head, notes),
+        _theory(head, chords, grid),
+        extra=extra,
+    )
+
+
+def _lead(played: list[TabBar]) -> float:
+    """Columns that stand before the first sign of every bar."""
+    lead = min((hit.at for bar in played for hit in bar.hits), default=0.0)
+    return lead if lead <= _LEAD_COLUMNS else 0.0
+
+
+def _drawn_meter(played: list[TabBar]) -> tuple[int, int]:
+    """3/4 where bars of one width are drawn with room for three or six evenly spaced signs.
+
+    Anything else is taken for 4/4: most riffs are, and the columns seldom tell (common practice,
+    no source).
+    """
+    usual = statistics.median(bar.length for bar in played)
+    full = [bar for bar in played if bar.length >= _NARROW * usual]
+    lead = _lead(played)
+    columns = [sorted({hit.at - lead for hit in bar.hits}) for bar in full]
+    gaps = [b - a for row in columns for a, b in itertools.pairwise(row)]
+    if len(gaps) < _FEW or max(b.length for b in full) - min(b.length for b in full) > 1:
+        return (4, 4)
+    gap = min(statistics.multimode(gaps))
+    even = sum(at % gap == 0 for row in columns for at in row) / sum(map(len, columns))
+    signs = round((usual - lead) / gap)
+    return (3, 4) if even >= _EVEN and signs in (3, 6) else (4, 4)
+
+
+def _evenly(
+    played: list[TabBar], meter: tuple[int, int], bpm: float | None
+) -> tuple[list[TabBar], list[float], float]:
+    """Bars of one length each, their times as shares of it, where they start, and its seconds.
+
+    A bar is drawn as wide as its signs need; what it lasts is a bar. The columns tell shares of
+    it, to a sixteenth or as fine as its signs need. A first bar that is much narrower than the
+    others is a pickup, a last one is not filled.
+    """
+    top, unit = meter
+    usual = statistics.median(bar.length for bar in played)
+    lead = _lead(played)
+    parts = max(4, top * 16 // unit)
+    even: list[TabBar] = []
+    short = 0.0
+    for i, bar in enumerate(played):
+        width = bar.length if bar.length >= _NARROW * usual else usual
+        last = max((hit.at - lead for hit in bar.hits), default=0.0)
+        wide = _columns(max(width - lead, 1.0), last, top)
+        columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
+        # Three columns a beat are thirds.
+        shares = spread(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
+        places = {at: shares[share] for at, share in columns.items()}
+        if i == 0 and width > bar.length and len(played) > 2:
+            short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
+            places = {at: min(share, short - 0.25 / parts) for at, share in places.items()}
+        hits = [replace(hit, at=places[hit.at]) for hit in bar.hits]
+        chords = [(min(max(at - lead, 0.0) / width, 0.99), text) for at, text in bar.chords]
+        even.append(replace(bar, length=1.0, hits=hits, chords=chords))
+    first = -short if short else 0.0
+    starts = [first + (i if not short or i == 0 else i - 1 + short) for i in range(len(even))]
+    return even, starts, top * 60.0 / (bpm or 30.0 * unit)
+
+
+def _columns(width: float, last: float, top: int) -> float:
+    """Columns that a bar of ``top`` beats stands for: one may be missing or too many at its end."""
+    if width >= 2 * top - 1:
+        for wide in (width, width + 1, width - 1):
+            if wide % top == 0 and last < wide:
+                return wide
+    return width
+
+
+def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
+    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be."""
+    ordered = sorted(set(shares))
+    while parts < len(ordered):
+        parts *= 2
+    found: dict[float, float] = {}
+    free = 0
+    for i, share in enumerate(ordered):
+        slot = min(max(round(share * parts), free), parts - len(ordered) + i)
+        found[share] = slot / parts
+        free = slot + 1
+    return found
+
+
+def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
+    longest = max(int(bar.length) for bar in played)
+    meter = head.meter or ((longest, 8) if longest in (6, 9, 12) else (longest, 4))
+    for i, bar in enumerate(played):
+        late = bar.first_beat > 0 and i > 0
+        if bar.length != meter[0] if head.own else bar.length > meter[0]:
+            late = True
+        if late:
+            raise refuse(
+                name,
+                bar.line,
+                f"bar {bar.number} with beats {bar.first_beat + 1} to {int(bar.length)}",
+                f"beats 1 to {meter[0]}",
+            )
+    return meter
+
+
+def _bar_starts(played: list[TabBar], in_bar: int) -> list[float]:
+    number = played[0].number
+    if played[0].first_beat > 0:
+        number = min(number, 0)  # a bar that begins late is a pickup
+    return [float((number - 1 + i) * in_bar) for i in range(len(played))]
+
+
+def _notes(
+    placed: list[tuple[float, Hit]],
+    instrument: Instrument,
+    grid: _Grid,
+    counted: bool,
+    name: str,
+) -> tuple[Note, ...]:
+    placed.sort(key=lambda p: (p[0], -p[1].string))
+    following: dict[int, float] = {}
+    ends: list[float] = []
+    for at, hit in reversed(placed):
+        end = min(following.get(hit.string, grid.end), at + grid.longest)
+        ends.append(max(end, at + 1 / 64))
+        following[hit.string] = at
+    notes = []
+    for number, ((at, hit), end) in enumerate(zip(placed, reversed(ends), strict=True), 1):
+        fret = hit.sign.fret or 0
+        pitch = instrument.pitch_midi(hit.string, fret)
+        if not 0 <= pitch <= 127:
+            raise refuse(name, hit.line, f"fret {fret}", "a pitch that MIDI can count")
+        articulation, extra = _technique(hit.sign)
+        notes.append(
+            Note(
+                number,
+                grid.sec(at),
+                max(grid.sec(end), grid.sec(at) + 1e-3),
+                pitch,
+                string=hit.string,
+                fret=fret,
+                finger=hit.finger,
+                articulation=articulation,
+                onset_beat=round(at, 6) if counted else None,
+                duration_beat=round(end - at, 6) if counted else None,
+                extra=extra,
+            )
+        )
+    return sort_notes(notes)
+
+
+def _technique(sign: Sign) -> tuple[str, dict[str, Any]]:
+    extra: dict[str, Any] = {}
+    if sign.bend_to is not None and sign.fret is not None:
+        extra["bend_semitones"] = sign.bend_to - sign.fret
+    if sign.released:
+        extra["released"] = True
+    if sign.soft:
+        extra["soft"] = True
+    if sign.fret is None:
+        return "dead", extra
+    if sign.after == "*":
+        return "harmonic", extra
+    if sign.after == "b":
+        return "bend", extra
+    if sign.before in ("/", "\\", "s"):
+        way = {"/": {"slide": "up"}, "\\": {"slide": "down"}}.get(sign.before, {})
+        return "slide", extra | way
+    if sign.before == "h":
+        return "hammer-on", extra
+    if sign.before == "t":
+        return "hammer-on", extra | {"tapped": True}
+    if sign.before == "p":
+        return "pull-off", extra
+    return ("vibrato" if sign.after == "~" else "picked"), extra
+
+
+def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
+    if not head.drone:
+        return None
+    struck = [n for n in notes if n.string in head.drone and n.fret == 0]
+    if not struck:
+        return None
+    start, end = struck[0].onset_sec, max(n.offset_sec for n in struck)
+    return Drone(head.drone[0], start, end, tuple(head.drone[1:]))
+
+
+def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[str, Any] | None:
+    theory: dict[str, Any] = {}
+    if head.mode:
+        theory["mode"] = dict(head.mode)
+    if chords:
+        ends = [at for at, _ in chords[1:]] + [grid.end]
+        theory["chords"] = [
+            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
+            for (at, symbol), end in zip(chords, ends, strict=True)
+        ]
+    if head.loop:
+        theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+    return theory or None

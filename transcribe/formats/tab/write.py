@@ -1,0 +1,140 @@
+"""The text tab, ``NAME.tab.txt``: written here, read by `transcribe.formats.tab.read`.
+
+A tab opens with ``Handspan tab 1`` and a few ``Name: value`` lines, then systems of music, then a
+key to the signs in it. A system is the bar number and chord symbols, one line per string with
+string 1 on top, and the count; see `transcribe.formats.tab.layout` for how columns tell time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from transcribe.core.instrument import tuning_name
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Drone, Instrument, Rhythm, Riff
+from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
+
+__all__ = ["System", "layout", "mark_line", "string_names", "unit_name", "write_tab"]
+
+LEFT_OUT = "Left out, no string yet: "
+"""What the list of notes without a string begins with."""
+
+_UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
+_SIGNS = (
+    ("hammer-on", "h hammer-on"),
+    ("pull-off", "p pull-off"),
+    ("slide", "/ \\ slide"),
+    ("bend", "b bend"),
+    ("vibrato", "~ vibrato"),
+    ("harmonic", "<12> harmonic"),
+    ("dead", "x dead note"),
+)
+
+
+def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bool = False) -> str:
+    """The riff as a text tab, lines of at most ``width`` columns.
+
+    ``fingers`` adds a row with the fretting fingers (1 index to 4 little finger, 0 open);
+    ``repeats`` writes bars that come again at once only one time, between ``|:`` and ``:|``.
+
+    Raises
+    ------
+    ParameterError
+        If ``width`` is under 24.
+    """
+    systems = layout(riff, width, fingers=fingers, repeats=repeats)
+    head = _header(riff)
+    body = ["\n".join(system.lines) for system in systems]
+    return "\n\n".join(["\n".join(head), *body, *_footer(riff, width)]) + "\n"
+
+
+def _header(riff: Riff) -> list[str]:
+    title = riff.source.file if riff.source is not None else ""
+    lines = [f"Handspan tab 1: {title}" if title else "Handspan tab 1"]
+    instrument = riff.instrument
+    known = tuning_name(instrument.open_midi)
+    strings = " ".join(pitch_name(m) for m in instrument.open_midi)
+    lines.append(f"Tuning: {strings}" + (f" ({known})" if known else ""))
+    if instrument.capo:
+        lines.append(f"Capo:   fret {instrument.capo} (frets count from it)")
+    default = Instrument()
+    if instrument.frets != default.frets:
+        lines.append(f"Frets:  {instrument.frets}")
+    if riff.rhythm is not None:
+        lines += _rhythm_lines(riff.rhythm)
+    else:
+        lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
+    if riff.drone is not None:
+        lines.append(_drone_line(riff.drone, instrument, _in_flats(riff.theory)))
+    return lines + _theory_lines(riff.theory)
+
+
+def _rhythm_lines(rhythm: Rhythm) -> list[str]:
+    top, unit = rhythm.meter
+    tempo = f"{round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
+    return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
+
+
+def unit_name(unit: int) -> str:
+    """What the beats of a meter are called by its denominator: 4 quarters, 8 eighths."""
+    return _UNITS.get(unit, f"1/{unit} notes")
+
+
+def _in_flats(theory: Mapping[str, Any] | None) -> bool:
+    """Whether the mode found is spelled with flats."""
+    mode = (theory or {}).get("mode")
+    notes = mode.get("notes") if isinstance(mode, Mapping) else None
+    return any("b" in str(note) for note in notes or ())
+
+
+def _drone_line(drone: Drone, instrument: Instrument, flats: bool) -> str:
+    strings = (drone.string, *drone.other_strings)
+    names = " and ".join(
+        f"string {s} ({pitch_name(instrument.pitch_midi(s, 0), flats=flats)})" for s in strings
+    )
+    return f"Drone:  open {names}"
+
+
+def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
+    lines = []
+    mode = (theory or {}).get("mode")
+    if isinstance(mode, Mapping) and mode.get("tonic") and mode.get("name"):
+        remarks = []
+        sureness, confidence = mode.get("sureness"), mode.get("confidence")
+        # What the report calls a guess must not look like a fact here.
+        if sureness and sureness != "sure" and isinstance(confidence, int | float):
+            remarks.append(f"{sureness}, {confidence:.0%}")
+        if mode.get("parent"):
+            remarks.append(f"notes of {mode['parent']}")
+        remark = f" ({'; '.join(remarks)})" if remarks else ""
+        lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
+    loop = (theory or {}).get("loop")
+    if isinstance(loop, Mapping) and loop.get("symbols"):
+        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]))
+    return lines
+
+
+def _footer(riff: Riff, width: int) -> list[str]:
+    used = {n.articulation for n in riff.notes if n.string is not None}
+    signs = [text for name, text in _SIGNS if name in used]
+    parts = []
+    if signs:
+        parts.append("\n".join(_wrap("Signs:  ", signs, width)))
+    told = riff.extra.get("left_out")
+    names = [str(name) for name in told] if isinstance(told, list | tuple) else []
+    missing = [n for n in riff.notes if n.string is None]
+    names += [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
+    if names:
+        parts.append("\n".join(_wrap(LEFT_OUT, names, width)))
+    return parts
+
+
+def _wrap(label: str, items: list[str], width: int) -> list[str]:
+    lines = [label + items[0]]
+    for item in items[1:]:
+        if len(lines[-1]) + 2 + len(item) > width:
+            lines.append(" " * 8 + item)
+        else:
+            lines[-1] += ", " + item
+    return lines

@@ -1,0 +1,318 @@
+"""Where a riff's files lie, and how they are written without losing what a player changed.
+
+A riff called NAME has ``NAME.riff.json`` and beside it, as asked for, ``NAME.tab.txt``,
+``NAME.musicxml``, ``NAME.mid`` and ``NAME.jams``. A second transcription of the same take
+carries the pins over where the notes still match; where one does not, and wherever a text tab
+was edited by hand, the old file is kept under a numbered name and that is said. After a
+correction the files beside the document follow it, each in the form that it was written in.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import os
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.files import write_atomically
+from transcribe.core.riff import Note, Riff
+from transcribe.formats.document import read_riff, write_riff
+from transcribe.library import revisions
+
+__all__ = [
+    "FORMATS",
+    "RIFF_SUFFIX",
+    "Form",
+    "carry_pins",
+    "forms_beside",
+    "keep_old",
+    "made",
+    "riff_name",
+    "save",
+    "usual_form",
+    "write_beside",
+]
+
+RIFF_SUFFIX = ".riff.json"
+TAB_SUFFIX = ".tab.txt"
+
+FORMATS: dict[str, str] = {
+    "tab": TAB_SUFFIX,
+    "musicxml": ".musicxml",
+    "midi": ".mid",
+    "jams": ".jams",
+}
+"""Name of each format that can be asked for, and the suffix of its file."""
+
+_SAME_ONSET_SEC = 0.05
+_FOLD = "fold_repeats"  # in the document, where its files write bars that come again once
+_LEAST_WIDTH = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a file beside a document is written: columns of a tab, and repeats folded or not."""
+
+    width: int = 80
+    repeats: bool = False
+
+
+def riff_name(path: str | os.PathLike[str]) -> str:
+    """NAME of a file such as ``NAME.wav``, ``NAME.riff.json`` or ``NAME.tab.txt``."""
+    name = Path(path).name
+    for suffix in (RIFF_SUFFIX, TAB_SUFFIX):
+        if name.lower().endswith(suffix) and len(name) > len(suffix):
+            return name[: -len(suffix)]
+    return Path(name).stem
+
+
+def carry_pins(
+    old: Riff, notes: Iterable[Note]
+) -> tuple[dict[int, tuple[int, int]], tuple[Note, ...]]:
+    """Pins of an older document that fit new notes.
+
+    A pin fits the nearest new note of the same pitch whose onset lies within 50 ms.
+
+    Returns
+    -------
+    pins : dict
+        New note id -> (string, fret).
+    lost : tuple of Note
+        Pinned notes of ``old`` that no new note matches.
+    """
+    free = list(notes)
+    pins: dict[int, tuple[int, int]] = {}
+    lost: list[Note] = []
+    for pinned in old.notes:
+        if not pinned.pinned or pinned.string is None or pinned.fret is None:
+            continue
+        near = [
+            note
+            for note in free
+            if note.pitch_midi == pinned.pitch_midi
+            and abs(note.onset_sec - pinned.onset_sec) <= _SAME_ONSET_SEC
+        ]
+        if not near:
+            lost.append(pinned)
+            continue
+        match = min(near, key=lambda note: abs(note.onset_sec - pinned.onset_sec))
+        free.remove(match)
+        pins[match.id] = (pinned.string, pinned.fret)
+    return pins, tuple(lost)
+
+
+def keep_old(path: Path) -> Path:
+    """Copy a file to the next free numbered name beside it, ``NAME.kept-1.riff.json``."""
+    for suffix in (RIFF_SUFFIX, TAB_SUFFIX):
+        if path.name.endswith(suffix):
+            stem = path.name[: -len(suffix)]
+            break
+    else:
+        stem, suffix = path.stem, path.suffix
+    number = 1
+    while (kept := path.with_name(f"{stem}.kept-{number}{suffix}")).exists():
+        number += 1
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    write_atomically(kept, data)
+    return kept
+
+
+def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dict[str, Form]:
+    """The files beside a document that say what ``riff`` says, and so have to follow it.
+
+    A file that a hand has changed says something else, and one that is a link is left alone.
+
+    Parameters
+    ----------
+    width : int
+        Columns that a tab is tried with first.
+
+    Returns
+    -------
+    dict
+        Name of the format -> how the file is written.
+    """
+    found = {}
+    for kind, suffix in FORMATS.items():
+        path = folder / f"{name}{suffix}"
+        if path.is_symlink() or not path.is_file():
+            continue
+        try:
+            form = _form_of(riff, kind, path.read_bytes(), width)
+        except (HandspanError, OSError):
+            continue
+        if form is not None:
+            found[kind] = form
+    return found
+
+
+def usual_form(riff: Riff) -> Form:
+    """How a tab of ``riff`` is written where none tells: folded if its files were."""
+    return Form(repeats=bool(riff.extra.get(_FOLD)))
+
+
+def write_beside(riff: Riff, folder: Path, name: str, forms: Mapping[str, Form]) -> list[Path]:
+    """Write ``riff`` in each of ``forms`` beside its document; the paths of those written.
+
+    A format that cannot hold the riff is left as it is: the document counts, and it is saved.
+    """
+    written = []
+    for kind, form in forms.items():
+        path = folder / f"{name}{FORMATS[kind]}"
+        with contextlib.suppress(HandspanError):
+            write_atomically(path, made(riff, kind, form))
+            written.append(path)
+    return written
+
+
+def save(
+    riff: Riff,
+    folder: Path,
+    name: str,
+    *,
+    formats: Iterable[str] = ("tab",),
+    width: int = 80,
+    repeats: bool = False,
+    forms: Mapping[str, Form] | None = None,
+    say: Callable[[str], None] = lambda sentence: None,
+    expected: str | None = None,
+) -> list[Path]:
+    """Write the document and the other formats; nothing is overwritten without saying so.
+
+    Everything is made in memory first, so that a format that fails leaves every file as it was.
+
+    Parameters
+    ----------
+    repeats : bool
+        Whether the tab and MusicXML write bars that are played again at once only one time.
+    forms : mapping of format to Form, optional
+        Formats that are written too, or in another form than ``width`` and ``repeats`` say.
+    say : callable
+        Told, in one sentence each, which files were replaced and which old ones were kept.
+    expected : str, optional
+        Revision of the document that this one follows, from `revisions.read_revision`.
+
+    Returns
+    -------
+    list of Path
+        The files written, the document first.
+
+    Raises
+    ------
+    ParameterError
+        If a format is unknown.
+    FormatError
+        If a file cannot be written.
+    ConflictError
+        If the document is no longer the one that was ``expected``.
+    """
+    wanted = {kind: Form(width, repeats) for kind in formats} | dict(forms or {})
+    riff = _remembering(riff, any(form.repeats for form in wanted.values()))
+    files = {kind: made(riff, kind, form) for kind, form in wanted.items()}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FormatError(
+            f"{folder} cannot be made: {error.strerror}; give another folder, such as -o riffs"
+        ) from None
+    document = folder / f"{name}{RIFF_SUFFIX}"
+    for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in files)):
+        if path.is_dir():
+            raise FormatError(f"{path} is a folder; move it away, or write to another folder")
+    edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}", width)
+    written = [document]
+    replaced = document.exists()
+    if expected is None:
+        write_riff(riff, document)
+    else:
+        revisions.replace(document.resolve(), riff, expected=expected)
+    if replaced:
+        say(f"{document} is replaced")
+    for kind, data in files.items():
+        path = folder / f"{name}{FORMATS[kind]}"
+        if path.exists():
+            if kind == "tab" and edited:
+                say(f"{path} had been edited; the edited tab is kept as {keep_old(path)}")
+            elif path.read_bytes() != data:
+                say(f"{path} is replaced")
+        write_atomically(path, data)
+        written.append(path)
+    return written
+
+
+def _remembering(riff: Riff, repeats: bool) -> Riff:
+    """``riff`` with a note of how its files are written.
+
+    Where no bar comes again both forms are one, and a correction may change that.
+    """
+    if bool(riff.extra.get(_FOLD)) == repeats:
+        return riff
+    extra = {key: value for key, value in riff.extra.items() if key != _FOLD}
+    return dataclasses.replace(riff, extra=extra | ({_FOLD: True} if repeats else {}))
+
+
+def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
+    """The form in which ``data`` says what ``riff`` says; None where it says something else."""
+    folded = bool(riff.extra.get(_FOLD))
+    for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
+        for columns in _widths(data, width) if kind == "tab" else (width,):
+            if made(riff, kind, Form(columns, repeats)) == data:
+                return Form(columns, repeats)
+    return None
+
+
+def _widths(data: bytes, width: int) -> list[int]:
+    """Widths that a tab may have been written for, likeliest first; no line is longer than that."""
+    longest = max((len(line) for line in data.decode("utf-8", "replace").splitlines()), default=0)
+    round_ones = range(-(-longest // 10) * 10, longest + 40, 10)
+    tried = dict.fromkeys((width, Form().width, *round_ones, longest))
+    return [columns for columns in tried if columns >= max(longest, _LEAST_WIDTH)]
+
+
+def made(riff: Riff, kind: str, form: Form) -> bytes:
+    """The file of a format (a key of `FORMATS`) that says what ``riff`` says.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such format.
+    """
+    if kind == "tab":
+        from transcribe.formats.tab.write import write_tab
+
+        return write_tab(riff, width=form.width, repeats=form.repeats).encode("utf-8")
+    if kind == "musicxml":
+        from transcribe.formats.musicxml.write import write_musicxml
+
+        return _bytes(write_musicxml(riff, repeats=form.repeats))
+    if kind == "midi":
+        from transcribe.formats.midi import write_midi
+
+        return _bytes(write_midi(riff))
+    if kind == "jams":
+        from transcribe.formats.jams import write_jams
+
+        return _bytes(write_jams(riff))
+    raise ParameterError(f"no format is called {kind!r}; use {', '.join(FORMATS)}")
+
+
+def _bytes(data: str | bytes) -> bytes:
+    return data.encode("utf-8") if isinstance(data, str) else data
+
+
+def _edited_tab(document: Path, tab: Path, width: int) -> bool:
+    """Whether a text tab differs from what its document says: a hand has changed it."""
+    if not tab.exists():
+        return False
+    if not document.exists():
+        return True
+    try:
+        return _form_of(read_riff(document), "tab", tab.read_bytes(), width) is None
+    except FormatError:
+        return True

@@ -1,0 +1,99 @@
+"""A second listening: was a note that is expected there after all?
+
+A note tracker that knows nothing of the piece must be sure before it names a note. Where the
+reference says which pitch is due and when, much weaker evidence will do: an `Ear` gives the note
+network's onset share for one pitch around one moment.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from transcribe.core.riff import Instrument
+
+__all__ = ["Ear", "listen"]
+
+
+@dataclass(frozen=True)
+class Ear:
+    """Onset shares of a take: ``onset`` (frames, pitches) from 0 to 1, ``shift`` in frames.
+
+    Row k is centred at ``k * frame_sec``; column 0 is MIDI ``first_midi``.
+    """
+
+    onset: np.ndarray
+    shift: np.ndarray
+    frame_sec: float
+    first_midi: int
+
+    def reaches(self, pitch_midi: int) -> bool:
+        """Whether the network has an ear for a pitch."""
+        return 0 <= pitch_midi - self.first_midi < self.onset.shape[1]
+
+    def strongest(
+        self, pitch_midi: int, time_sec: float, *, window_sec: float, taken: np.ndarray
+    ) -> tuple[float, float]:
+        """Greatest onset share of a pitch within ``window_sec`` of a time, and when it was.
+
+        Frames within 60 ms of a time in ``taken`` (onsets of that pitch that are known already) do
+        not count. Returns (0.0, ``time_sec``) where the pitch is out of range.
+        """
+        column = pitch_midi - self.first_midi
+        frames = self.onset.shape[0]
+        if not 0 <= column < self.onset.shape[1] or frames == 0:
+            return 0.0, time_sec
+        first = max(0, int(np.floor((time_sec - window_sec) / self.frame_sec)))
+        last = min(frames, int(np.ceil((time_sec + window_sec) / self.frame_sec)) + 1)
+        if first >= last:
+            return 0.0, time_sec
+        share = self.onset[first:last, column].astype(float)
+        at = np.arange(first, last) * self.frame_sec
+        for known in taken:
+            share = np.where(np.abs(at - known) < 0.06, 0.0, share)
+        k = int(np.argmax(share))
+        moved = float(np.clip(self.shift[first + k, column], -1.2, 1.2))
+        return float(share[k]), float((first + k + moved) * self.frame_sec)
+
+
+def listen(
+    y: np.ndarray,
+    *,
+    sr: int,
+    offset_cents: float = 0.0,
+    instrument: Instrument | None = None,
+    weights: Path | None = None,
+) -> Ear | None:
+    """The ear for a take's samples; None where they are silent or no network is installed.
+
+    Parameters
+    ----------
+    y : np.ndarray, shape (n,)
+        Mono samples.
+    sr : int
+        Samples per second.
+    offset_cents : float
+        How far the guitar sounds above A4 = 440 Hz.
+    instrument : Instrument, optional
+        Its strings; a bass is listened to an octave up, as `find_notes` does.
+    weights : Path, optional
+        Another network than the one that ships.
+    """
+    from transcribe.audio import resample
+    from transcribe.notes import features, network
+    from transcribe.notes.find import octaves_up, raised
+
+    samples = np.asarray(y, dtype=np.float32)
+    if sr != features.SR:
+        samples = np.asarray(resample(samples, sr=sr, to_sr=features.SR), dtype=np.float32)
+    weights = weights or network.WEIGHTS
+    if not weights.is_file():
+        return None
+    octaves = octaves_up(instrument)
+    heard = network.hear(raised(samples, octaves), offset_cents=offset_cents, weights=weights)
+    if heard is None:
+        return None
+    frame_sec = 2**octaves * features.HOP / features.SR
+    return Ear(heard.onset, heard.shift, frame_sec, network.FIRST_MIDI - 12 * octaves)
