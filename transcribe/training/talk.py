@@ -14,6 +14,7 @@ alone, so that the talk they make can measure.
 from __future__ import annotations
 
 import argparse
+import itertools
 import subprocess
 import tempfile
 from collections.abc import Sequence
@@ -24,7 +25,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from transcribe.errors import AudioError, HandspanError
+from transcribe.core.errors import AudioError, HandspanError
 from transcribe.training.banks import SR
 from transcribe.training.phrases import PlayedNote
 from transcribe.training.rough import VOWELS
@@ -96,86 +97,16 @@ _COUNTED = (
     "12, 15, 17, 19. 2 3 4.",
     "1 2 3. 1 2 3. 24 31 48.",
 )
-_COUNTING = [
-    "af",
-    "am",
-    "ar",
-    "bg",
-    "bn",
-    "ca",
-    "cmn",
-    "cy",
-    "el",
-    "et",
-    "eu",
-    "fa",
-    "ga",
-    "hi",
-    "id",
-    "is",
-    "ja",
-    "ka",
-    "ko",
-    "lt",
-    "lv",
-    "ms",
-    "ne",
-    "nb",
-    "ru",
-    "sk",
-    "sl",
-    "sq",
-    "sw",
-    "ta",
-    "te",
-    "uk",
-    "ur",
-    "vi",
-    "yue",
-]
-_VARIANTS = [
-    "m1",
-    "m2",
-    "m3",
-    "m4",
-    "m5",
-    "m6",
-    "m7",
-    "m8",
-    "f1",
-    "f2",
-    "f3",
-    "f4",
-    "f5",
-    "klatt",
-    "klatt2",
-    "klatt3",
-    "klatt4",
-    "croak",
-    "whisper",
-    "whisperf",
-]
-HELD_OUT_LANGUAGES = frozenset(
-    [
-        "en-us",
-        "it",
-        "sv",
-        "fi",
-        "ro",
-        "cmn",
-        "ja",
-        "ru",
-        "hi",
-        "sw",
-        "uk",
-        "ga",
-        "ca",
-        "ta",
-        "lv",
-        "ko",
-    ]
+_COUNTING = (
+    "af am ar bg bn ca cmn cy el et eu fa ga hi id is ja ka ko lt lv ms ne nb ru sk sl sq sw ta te "
+    "uk ur vi yue"
 )
-HELD_OUT_VARIANTS = frozenset(["m3", "m7", "f2", "f5", "klatt3"])
+_TWICE = ("en-gb", "de", "fr-fr", "es", "en-us")
+_VARIANTS = (
+    "m1 m2 m3 m4 m5 m6 m7 m8 f1 f2 f3 f4 f5 klatt klatt2 klatt3 klatt4 croak whisper whisperf"
+)
+_HELD_OUT_LANGUAGES = "en-us it sv fi ro cmn ja ru hi sw uk ga ca ta lv ko"
+_HELD_OUT_VARIANTS = "m3 m7 f2 f5 klatt3"
 """Voices that training leaves alone, so that they can measure."""
 
 _GAP_SEC = 0.35  # a pause within talk that is shorter belongs to it
@@ -184,7 +115,7 @@ _QUIET = 0.05  # of the loud parts of the talk; less is a pause
 
 @dataclass(frozen=True, slots=True)
 class Talk:
-    """Sentences at `SR`, each with the name of its voice; ``held_out`` says which are to measure."""
+    """Sentences at `SR` with the names of their voices; ``held_out`` says which only measure."""
 
     sounds: tuple[Array, ...]
     names: tuple[str, ...]
@@ -221,14 +152,13 @@ def prepare(out: Path, *, seed: int = 5) -> int:
     """Speaks every sentence and packs them into ``out``; returns how many there are."""
     rng = np.random.default_rng(seed)
     texts = [(lang, text) for lang, lines in _SENTENCES.items() for text in lines]
-    texts += [(lang, str(rng.choice(_COUNTED))) for lang in _COUNTING]
-    texts += [
-        (lang, text) for lang, text in texts if lang in ("en-gb", "de", "fr-fr", "es", "en-us")
-    ]
+    texts += [(lang, str(rng.choice(_COUNTED))) for lang in _COUNTING.split()]
+    texts += [(lang, text) for lang, text in texts if lang in _TWICE]
     sounds, names, held = [], [], []
     for lang, text in texts:
-        out_of_training = lang in HELD_OUT_LANGUAGES
-        choice = [v for v in _VARIANTS if (v in HELD_OUT_VARIANTS) == out_of_training]
+        out_of_training = lang in _HELD_OUT_LANGUAGES.split()
+        held_variants = _HELD_OUT_VARIANTS.split()
+        choice = [v for v in _VARIANTS.split() if (v in held_variants) == out_of_training]
         variant = str(rng.choice(choice))
         y = _spoken(
             f"{lang}+{variant}", text, int(rng.integers(105, 230)), int(rng.integers(5, 95))
@@ -428,7 +358,7 @@ def voice_frames(voice: Array, *, hop: int, frames: int) -> Array:
     power = padded[: count * hop].reshape(count, hop).mean(axis=1)
     loud = np.sqrt(power) > _QUIET * np.sqrt(np.percentile(power[power > 0], 90))
     at = np.flatnonzero(loud)
-    for a, b in zip(at[:-1], at[1:], strict=True):
+    for a, b in itertools.pairwise(at):
         if (b - a) * hop / SR <= _GAP_SEC:
             out[a : b + 1] = 1
     out[at] = 1
