@@ -29,7 +29,7 @@ def _heard(
         manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
     zero = np.zeros(shape, np.float32)
     silent = np.zeros(frames, np.float32)
-        return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent)
+    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent)
 
 
 def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:
