@@ -15,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from theory.arrays import as_beats
-from theory.chords import ChordSpan
-from theory.kinds import KINDS, Chord, parse_chord
+from theory.chord_spans import ChordSpan
+from theory.chord_symbols import KINDS, Chord, parse_chord
 from theory.modes import Mode
-from theory.numerals import roman_numeral
+from theory.roman_numerals import roman_numeral
 
 __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
@@ -55,12 +55,37 @@ def find_loop(
     downbeats_sec: Iterable[float] | None = None,
     mode: Mode | None = None,
 ) -> Loop | None:
-    """The shortest loop that explains ``chords``; None where there are none.
+    """The shortest loop that explains the chords of a riff.
+
+    Parameters
+    ----------
+    chords : iterable of ChordSpan
+        In order of time, as `find_chords` gives them.
+    downbeats_sec : iterable of float, rising, optional
+        First beats of the bars; without two of them one chord counts as one bar.
+    mode : Mode, optional
+        Gives numerals.
+
+    Returns
+    -------
+    Loop or None
+        None where there are no chords.
 
     Raises
     ------
     TheoryError
         If ``downbeats_sec`` is malformed.
+
+    Examples
+    --------
+    >>> from theory import ChordSpan
+    >>> spans = [
+    ...     ChordSpan(2.0 * i, 2.0 * i + 2, root, "", root, "", root, 1.0)
+    ...     for i, root in enumerate("GCGC")
+    ... ]
+    >>> loop = find_loop(spans, downbeats_sec=[0, 2, 4, 6])
+    >>> loop.symbols, loop.bars, loop.times
+    (('G', 'C'), 2, 2.0)
     """
     spans = tuple(chords)
     if not spans:

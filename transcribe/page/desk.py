@@ -478,7 +478,7 @@ def _brief(riff: Riff) -> dict[str, Any]:
 
 def _mode_words(riff: Riff) -> str:
     """The mode as the page names it; one that is not sure is not stated as a fact."""
-    from theory.reasons import sureness
+    from theory import sureness
 
     mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
