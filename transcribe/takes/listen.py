@@ -1,8 +1,8 @@
 """A second listening: was a note that is expected there after all?
 
 A note tracker that knows nothing of the piece must be sure before it names a note. Where the
-reference says which pitch is due and when, much weaker evidence will do: an `Ear` gives the note
-network's onset share for one pitch around one moment.
+reference says which pitch is due and when, much weaker evidence will do: the note network's onset
+share for one pitch around one moment.
 """
 
 from __future__ import annotations

@@ -270,7 +270,7 @@ def _band(rows: Sequence[Verdict], at: Sequence[float], x_of: _Axis, y_of: _Axis
         upper += [(x_of(beat), y_of(ms)), (x_of(following), y_of(ms))]
         lower += [(x_of(beat), y_of(-ms)), (x_of(following), y_of(-ms))]
     points = " ".join(f"{x:.1f},{y:.1f}" for x, y in upper + lower[::-1])
-    return f'<polygon class="band" points="{points}"/>'
+    return f'<polygon class="tolerance" points="{points}"/>'
 
 
 def _point(x: float, y: float, verdict: str) -> str:

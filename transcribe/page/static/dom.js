@@ -33,7 +33,7 @@ const SHAPES = new Set(["svg", "path", "polygon", "polyline", "rect", "circle", 
 
 /** A drawing that the server made, as an element; whatever is no shape or words is left out. */
 export function drawing(text) {
-  const figure = new DOMParser().parseFromString(text, "image/svg+xml").documentElement;
+  const figure = new DOMParser().parseFromString(text, "text/html").body.firstElementChild;
   for (const part of [figure, ...figure.querySelectorAll("*")]) {
     if (!SHAPES.has(part.localName)) part.remove();
     for (const { name } of [...part.attributes])
