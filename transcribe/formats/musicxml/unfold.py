@@ -15,7 +15,7 @@ from typing import Any
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
-from transcribe.formats.names import MODES
+from transcribe.formats.chords import MODES
 
 __all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
 

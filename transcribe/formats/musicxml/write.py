@@ -17,9 +17,9 @@ from typing import Any
 from transcribe.core.clock import Clock
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.formats.chords import CHORDS, key_of
 from transcribe.formats.folds import Fold, chords_within, find_folds
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
-from transcribe.formats.names import CHORDS, key_of
 
 __all__ = ["write_musicxml"]
 
