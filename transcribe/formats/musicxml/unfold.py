@@ -15,7 +15,7 @@ from typing import Any
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
-from transcribe.formats.chords import MODES
+from transcribe.formats.chords import MODES, chord_section
 
 __all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
 
@@ -286,11 +286,7 @@ class Builder:
         ]
         chords.sort(key=lambda c: c[0])
         if chords:
-            ends = [*(at for at, _ in chords[1:]), max(self.end, chords[-1][0])]
-            theory["chords"] = [
-                {"start_sec": self.sec(at), "end_sec": self.sec(end), "symbol": symbol}
-                for (at, symbol), end in zip(chords, ends, strict=True)
-            ]
+            theory["chords"] = chord_section(chords, self.end, self.sec)
         if self.facts.key is not None and self.facts.key[1] in MODES:
             fifths, name = self.facts.key
             theory["mode"] = {
