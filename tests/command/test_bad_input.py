@@ -180,7 +180,7 @@ def test_wrong_usage_is_one_line_that_names_the_help(capsys: pytest.CaptureFixtu
     assert stop.value.code == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
-    assert "0 is not within 20 to 400; handspan transcribe --help" in said
+    assert "0 is not within 20 to 600; handspan transcribe --help" in said
 
 
 def test_a_name_that_begins_with_a_dash_is_told_how_to_write(
@@ -196,7 +196,7 @@ def test_a_name_that_begins_with_a_dash_is_told_how_to_write(
 def test_another_recording_of_the_same_name_leaves_the_old_riff(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    takes = Path(__file__).parent.parent / "fixtures" / "takes"
+    takes = Path(__file__).parent.parent.parent / "fixtures" / "takes"
     for folder, take in (("one", "gangplank/gangplank.flac"), ("two", "lantern/lantern.ogg")):
         (tmp_path / folder).mkdir()
         path = tmp_path / folder / f"recording{Path(take).suffix}"

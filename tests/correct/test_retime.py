@@ -17,7 +17,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Instrument, Note, Rhythm, Riff, Source, sort_notes
 from transcribe.correct import note_edits, retime
 from transcribe.formats.document import from_json, to_json
-from transcribe.formats.tab.write import read_tab
+from transcribe.formats.tab.read import read_tab
 
 
 def _bare(truth: Truth) -> list[Note]:

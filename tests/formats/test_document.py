@@ -15,13 +15,7 @@ from hypothesis import given, settings
 from tests.formats.riffs import RIFFS, drone_riff, riffs
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Alternative, Phrase, Riff
-from transcribe.formats.document import (
-    from_json,
-    read_riff,
-    to_json,
-    write_atomically,
-    write_riff,
-)
+from transcribe.formats.document import from_json, read_riff, to_json, write_riff
 
 
 def _full() -> Riff:
@@ -131,32 +125,6 @@ def test_not_a_document(data: bytes, match: str, tmp_path: Path) -> None:
 def test_missing(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="no such file"):
         read_riff(tmp_path / "none.riff.json")
-
-
-def test_write_atomically_leaves_the_old_file_when_it_fails(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "a.txt"
-    write_atomically(path, b"old")
-
-    def full(descriptor: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(FormatError, match="No space left"):
-        write_atomically(path, b"new and longer")
-    assert path.read_bytes() == b"old"
-    assert os.listdir(tmp_path) == ["a.txt"]
-
-
-def test_write_atomically_keeps_the_mode_and_refuses_no_folder(tmp_path: Path) -> None:
-    path = tmp_path / "a.txt"
-    write_atomically(path, b"old")
-    path.chmod(0o600)
-    write_atomically(path, b"new")
-    assert path.stat().st_mode & 0o777 == 0o600
-    with pytest.raises(FormatError, match="cannot be written"):
-        write_atomically(tmp_path / "none" / "a.txt", b"")
 
 
 def test_a_riff_that_json_cannot_hold_leaves_no_file(tmp_path: Path) -> None:

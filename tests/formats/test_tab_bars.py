@@ -11,7 +11,8 @@ from transcribe import api
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits, retime
 from transcribe.formats.tab.bar_lines import still_true
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 UNEVEN = """\
 e|------------|----------|-------------------|-----------|

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import multiprocessing
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,7 +20,7 @@ from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
-from transcribe.library.revisions import ConflictError, change, hold, read_revision, replace
+from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
 from transcribe.page.kept import check_path, read_check, write_check
 
 
@@ -184,6 +186,30 @@ def test_hold_may_be_taken_again_inside(tmp_path: Path) -> None:
         pass
 
 
+def _sit_on(folder: str, ready: Any) -> None:
+    with hold(Path(folder)):
+        ready.set()
+        time.sleep(60)
+
+
+def test_lock_that_is_never_let_go_is_told_of(
+    tmp_path: Path, one_riff: Riff, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("transcribe.library.revisions._WAIT_SEC", 0.3)
+    context = multiprocessing.get_context("spawn")
+    ready = context.Event()
+    other = context.Process(target=_sit_on, args=(str(tmp_path), ready))
+    other.start()
+    try:
+        assert ready.wait(60)
+        with pytest.raises(HeldError, match="try again in a moment"):
+            replace(tmp_path / "a.riff.json", one_riff, expected=None)
+    finally:
+        other.kill()
+        other.join()
+    replace(tmp_path / "a.riff.json", one_riff, expected=None)
+
+
 def test_links_are_not_read(tmp_path: Path, one_riff: Riff) -> None:
     write_riff(one_riff, tmp_path / "a.riff.json")
     (tmp_path / "b.riff.json").symlink_to(tmp_path / "a.riff.json")
@@ -193,11 +219,13 @@ def test_links_are_not_read(tmp_path: Path, one_riff: Riff) -> None:
 
 def _mark(path: str, name: str, times: int) -> None:
     for k in range(times):
-
-        def mark(riff: Riff, k: int = k) -> Riff:
-            return dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
-
-        change(Path(path), mark)
+        saved = False
+        while not saved:
+            riff, revision = read_revision(Path(path))
+            marked = dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
+            with contextlib.suppress(ConflictError):
+                replace(Path(path), marked, expected=revision)
+                saved = True
 
 
 def test_two_processes_lose_nothing_of_each_other(tmp_path: Path, one_riff: Riff) -> None:
@@ -379,15 +407,16 @@ def test_files_follow_a_correction_in_the_form_they_had(
     riff_id = put(server, "folded")
     form = riff_files.Form(width=100, repeats=True)
     forms = {"tab": form, "musicxml": riff_files.Form(repeats=True), "midi": riff_files.Form()}
-    riff_files.write_beside(one_riff, server.folder, "folded", forms)
+    for kind, how in forms.items():
+        path = server.folder / f"folded{riff_files.FORMATS[kind]}"
+        path.write_bytes(riff_files.made(one_riff, kind, how))
     revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
     edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
     body = {"revision": revision, "edit": edit}
     assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
-    said = {path.name: path.read_bytes() for path in server.folder.iterdir() if path.is_file()}
-    riff_files.write_beside(saved(server, "folded"), server.folder, "folded", forms)
-    for name in ("folded.tab.txt", "folded.musicxml", "folded.mid"):
-        assert (server.folder / name).read_bytes() == said[name]
+    for kind, how in forms.items():
+        path = server.folder / f"folded{riff_files.FORMATS[kind]}"
+        assert path.read_bytes() == riff_files.made(saved(server, "folded"), kind, how)
 
 
 def test_killed_server_leaves_the_old_or_the_new(start, put) -> None:

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from tests.page.conftest import Server
+from tests.page.conftest import ROOT, Server
 from tests.page.serving import TOKEN
-from transcribe.core.errors import ParameterError
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.formats.document import write_riff
+from transcribe.library.revisions import hold
 from transcribe.page import make_app
+from transcribe.page.store import Store
 
 
 def test_first_request_with_token_sets_a_strict_cookie(server: Server) -> None:
@@ -127,8 +134,6 @@ def test_nothing_is_found_by_path(server: Server, path: str) -> None:
 
 
 def test_links_out_of_the_folder_are_not_served(start, put, tmp_path: Path, one_riff) -> None:
-    from transcribe.formats.document import write_riff
-
     server = start()
     outside = tmp_path / "outside"
     outside.mkdir()
@@ -141,6 +146,107 @@ def test_links_out_of_the_folder_are_not_served(start, put, tmp_path: Path, one_
     assert names == ["linked"]
     assert server.ask("GET", f"/api/riffs/{riff_id}")[1]["take"]["there"] is False
     assert server.ask("POST", f"/api/riffs/{riff_id}/prepare", {})[0] == 404
+
+
+@pytest.fixture
+def elsewhere(tmp_path: Path) -> Path:
+    """A folder that is no business of the page, with files that look like the page's own."""
+    folder = tmp_path / "elsewhere"
+    (folder / ("1" * 16)).mkdir(parents=True)
+    for name in ("letter.txt", "0" * 24 + ".wav", "1" * 16 + "/letter.txt", "1-a.riff.json"):
+        (folder / name).write_text("dear harbour master")
+    return folder
+
+
+def _all(folder: Path) -> list[str]:
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
+
+
+@pytest.mark.parametrize("name", ["", "incoming", "cache", "removed"])
+def test_folder_with_a_link_in_it_is_refused(tmp_path: Path, elsewhere: Path, name: str) -> None:
+    before = _all(elsewhere)
+    link = tmp_path / "riffs" / ".handspan" / name
+    link.parent.mkdir(parents=True)
+    link.symlink_to(elsewhere)
+    with pytest.raises(FormatError, match=r"is a link or a file where a folder belongs; remove it"):
+        Store(tmp_path / "riffs")
+    assert _all(elsewhere) == before
+
+
+@pytest.mark.parametrize("name", ["incoming", "cache", "removed"])
+def test_link_that_comes_later_is_not_followed(
+    start, put, tmp_path: Path, elsewhere: Path, name: str
+) -> None:
+    before = _all(elsewhere)
+    server = start()
+    riff_id = put(server, "a")
+    shutil.rmtree(server.folder / ".handspan" / name)
+    (server.folder / ".handspan" / name).symlink_to(elsewhere)
+    method, path = {
+        "incoming": ("POST", "/api/takes"),
+        "cache": ("POST", f"/api/riffs/{riff_id}/make"),
+        "removed": ("DELETE", f"/api/riffs/{riff_id}"),
+    }[name]
+    body = b"RIFF" if name == "incoming" else {"kind": "midi"}
+    status, answer, _ = server.ask(method, path, body)
+    assert status == 422
+    assert f".handspan/{name} in" in answer["error"]
+    if name == "cache":
+        assert server.ask("GET", f"/api/made/{'0' * 24}")[0] == 422
+    assert _all(elsewhere) == before
+    assert (server.folder / "a.riff.json").is_file()
+
+
+def test_lock_is_not_made_behind_a_link(tmp_path: Path, elsewhere: Path) -> None:
+    before = _all(elsewhere)
+    (tmp_path / ".handspan").symlink_to(elsewhere)
+    with pytest.raises(FormatError, match="is a link"), hold(tmp_path):
+        pass
+    assert _all(elsewhere) == before
+
+
+def test_command_refuses_a_linked_folder(tmp_path: Path, elsewhere: Path, one_riff) -> None:
+    before = _all(elsewhere)
+    write_riff(one_riff, tmp_path / "a.riff.json")
+    saved = (tmp_path / "a.riff.json").read_bytes()
+    (tmp_path / ".handspan").symlink_to(elsewhere)
+    note = one_riff.notes[0]
+    asked = ["refinger", str(tmp_path / "a.riff.json"), "--pin", f"{note.id}=6/5"]
+    done = subprocess.run(
+        [sys.executable, "-m", "transcribe.command.main", *asked],
+        check=False,
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+    assert "is a link" in done.stderr
+    assert (tmp_path / "a.riff.json").read_bytes() == saved
+    assert _all(elsewhere) == before
+
+
+def test_only_own_names_are_swept(tmp_path: Path) -> None:
+    hidden = tmp_path / ".handspan"
+    own = ["incoming/" + "a" * 24 + ".riff.json", "incoming/" + "b" * 16 + "/take.wav"]
+    others = ["incoming/notes.txt", "incoming/mine/take.wav", "cache/mine.wav", "../.mine.part"]
+    for name in (*own, *others):
+        (hidden / name).parent.mkdir(parents=True, exist_ok=True)
+        (hidden / name).write_bytes(b"RIFF")
+        os.utime(hidden / name, (0, 0))
+    Store(tmp_path).trim_cache(max_bytes=0)
+    assert [name for name in own if (hidden / name).exists()] == []
+    assert [name for name in others if not (hidden / name).exists()] == []
+
+
+def test_linked_file_of_the_cache_is_not_served(start, put, tmp_path: Path) -> None:
+    server = start()
+    riff_id = put(server, "a")
+    key = "0" * 24
+    (tmp_path / "secret").write_bytes(b"secret")
+    (server.folder / ".handspan" / "cache" / f"{key}.wav").symlink_to(tmp_path / "secret")
+    assert server.ask("GET", f"/api/made/{key}")[0] == 404
+    assert server.ask("GET", f"/api/riffs/{riff_id}")[0] == 200
 
 
 def test_source_that_points_outside_is_not_followed(start, put, one_riff) -> None:

@@ -268,7 +268,7 @@ def _open_av(path: Path) -> _Stream:
         container = av.open(
             os.fspath(path.resolve()),
             options={"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"},
-            metadata_errors="replace",
+            **_tags(),
         )
     except (av.FFmpegError, OSError, ValueError):
         raise refusal from None
@@ -291,6 +291,14 @@ def _open_av(path: Path) -> _Stream:
     stream = _Stream(rate, told, told)
     stream.blocks = _av_blocks(container, track, stream)
     return stream
+
+
+def _tags() -> dict[str, Any]:
+    """Arguments for `av.open` that let a title in another encoding than UTF-8 pass."""
+    import av
+
+    # From version 19 on it lets them pass by itself, and knows the argument no more.
+    return {"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}
 
 
 def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[np.float32]]:

@@ -22,7 +22,7 @@ def theory(args: argparse.Namespace, progress: Progress) -> int:
 
 def compare(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
-    from transcribe.formats.document import write_atomically
+    from transcribe.core.files import write_atomically
     from transcribe.takes import progress as diary
     from transcribe.takes import text_report
 
@@ -55,7 +55,7 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
 def show(args: argparse.Namespace, progress: Progress) -> int:
     import dataclasses
 
-    from transcribe.core.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
     from transcribe.formats import read_any
 
     riff = read_any(args.riff, part=args.part)

@@ -14,8 +14,8 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
 from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.correct.history import next_group
 from transcribe.fingering.hand import Hand, hand_of

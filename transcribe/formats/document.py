@@ -13,12 +13,13 @@ import itertools
 import json
 import math
 import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from transcribe.core.errors import FormatError
+from transcribe.core.files import write_atomically
+from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_NOTES, MOST_SEC
 from transcribe.core.riff import (
     ARTICULATIONS,
     Alternative,
@@ -31,12 +32,22 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
+from transcribe.formats.untyped import check_history, check_theory, parse, shown
 
-__all__ = ["VERSION", "from_json", "read_riff", "to_json", "write_atomically", "write_riff"]
+__all__ = [
+    "VERSION",
+    "from_json",
+    "read_riff",
+    "to_bytes",
+    "to_json",
+    "within_limit",
+    "write_riff",
+]
 
 VERSION = 1
 
 _MIDI = (0, 127)
+_MOST = {"sec": MOST_SEC, "beat": MOST_BEATS}  # by the unit that ends a key
 
 
 class _Reader:
@@ -61,15 +72,26 @@ class _Reader:
         value = self.take(key, default)
         if value is None and default is None:
             return None
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not math.isfinite(value)
-        ):
-            raise FormatError(f"{self.where}.{key} is {value!r}, expected a number")
-        if not low <= value <= high:
+        number = self._finite(key, value)
+        if not low <= number <= high:
             raise FormatError(f"{self.where}.{key} is {value!r}, expected {low:g} to {high:g}")
-        return float(value)
+        return number
+
+    def _finite(self, key: str, value: Any) -> float:
+        """``value`` as a number within the limits of seconds and beats, by the end of its key."""
+        number = math.nan
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            with contextlib.suppress(OverflowError):
+                number = float(value)
+        if not math.isfinite(number):
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected a number")
+        unit = key.rpartition("_")[2]
+        if abs(number) > _MOST.get(unit, math.inf):
+            raise FormatError(
+                f"{self.where}.{key} is {number:g}, and the most is {_MOST[unit]:g}; cut the riff "
+                "shorter"
+            )
+        return number
 
     def integer(
         self, key: str, default: Any = ..., *, low: float = -math.inf, high: float = math.inf
@@ -83,7 +105,7 @@ class _Reader:
 
     def text(self, key: str, default: Any = ...) -> Any:
         value = self.take(key, default)
-        if value is not None and not isinstance(value, str):
+        if not isinstance(value, str) and not (value is None and default is None):
             raise FormatError(f"{self.where}.{key} is {_kind(value)}, expected text")
         return value
 
@@ -95,21 +117,21 @@ class _Reader:
 
     def numbers(self, key: str, default: Any = ..., *, rising: bool = False) -> tuple[float, ...]:
         values = self.items(key, default)
-        for value in values:
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise FormatError(f"{self.where}.{key} holds {value!r}, expected numbers")
-            if not math.isfinite(value):
-                raise FormatError(f"{self.where}.{key} holds {value!r}, expected finite numbers")
+        if len(values) > MOST_BEATS:
+            raise FormatError(
+                f"{self.where}.{key} holds {len(values)} numbers, and {MOST_BEATS:g} are the most"
+            )
+        values = [self._finite(key, value) for value in values]
         if rising and any(b <= a for a, b in itertools.pairwise(values)):
             raise FormatError(f"{self.where}.{key} must rise from each number to the next")
-        return tuple(float(value) for value in values)
+        return tuple(values)
 
 
 def _kind(value: Any) -> str:
     if value is None:
         return "null"
     names = {dict: "an object", list: "a list", str: "text", bool: "true/false"}
-    return names.get(type(value), f"{value!r}")
+    return names.get(type(value), shown(value))
 
 
 def _instrument(value: Any) -> Instrument:
@@ -237,7 +259,10 @@ def from_json(value: Any) -> Riff:
             "is this a riff document, and made by this version?"
         )
     instrument = _instrument(r.take("instrument", {}))
-    notes = [_note(item, i, instrument) for i, item in enumerate(r.items("notes"))]
+    listed = r.items("notes")
+    if len(listed) > MOST_NOTES:
+        raise FormatError(f"there are {len(listed)} notes, and {MOST_NOTES} are the most")
+    notes = [_note(item, i, instrument) for i, item in enumerate(listed)]
     ids = {note.id for note in notes}
     if len(ids) != len(notes):
         raise FormatError("two notes of the riff document share an id")
@@ -252,9 +277,11 @@ def from_json(value: Any) -> Riff:
     theory = r.take("theory", None)
     if theory is not None and not isinstance(theory, Mapping):
         raise FormatError(f"theory is {_kind(theory)}, expected an object")
+    check_theory(theory)
     history = r.items("history", [])
     if not all(isinstance(op, Mapping) for op in history):
         raise FormatError("history must list objects")
+    check_history(history)
     alternatives = [_alternative(a, i) for i, a in enumerate(r.items("alternatives", []))]
     return Riff(
         instrument=instrument,
@@ -314,13 +341,16 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        with path.open("rb") as file:
+            text = within_limit(file).decode("utf-8")
     except FileNotFoundError:
         raise FormatError(f"{path}: there is no such file") from None
     except (OSError, UnicodeDecodeError) as error:
         raise FormatError(f"{path} cannot be read: {error}") from None
     try:
-        value = json.loads(text)
+        value = parse(text)
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
     except (json.JSONDecodeError, RecursionError) as error:
         place = f":{error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise FormatError(f"{path}{place}: not JSON; is this a riff document?") from None
@@ -332,37 +362,33 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
 
 def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
     """Write a riff document; the file at ``path`` is the old one or the new one, never a part."""
-    text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False)
-    write_atomically(Path(path), (text + "\n").encode("utf-8"))
+    write_atomically(Path(path), to_bytes(riff))
 
 
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write ``data`` to a temporary file beside ``path``, flush it to disk, and rename it.
+def to_bytes(riff: Riff) -> bytes:
+    """The riff document as it lies on disk.
 
     Raises
     ------
     FormatError
-        If the folder cannot be written.
+        If the riff is longer than a document may be, so that it could not be read again.
     """
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    except OSError as error:
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
-        os.chmod(name, mode)
-        os.replace(name, path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+    for note in riff.notes:
+        beat = abs(note.onset_beat or 0.0) + (note.duration_beat or 0.0)
+        if note.offset_sec > MOST_SEC or beat > MOST_BEATS:
+            raise FormatError(
+                f"note {note.id} ends at {note.offset_sec:g} s, on beat {beat:g}, and the most are "
+                f"{MOST_SEC:g} s and {MOST_BEATS:g} beats; cut the riff shorter"
+            )
+    if len(riff.notes) > MOST_NOTES:
+        raise FormatError(f"there are {len(riff.notes)} notes, and {MOST_NOTES} are the most")
+    text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode("utf-8")
 
 
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+def within_limit(file: BinaryIO) -> bytes:
+    """What a file holds. Raises FormatError where it is larger than a document may be."""
+    data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise FormatError(f"the file is larger than {MOST_BYTES // 2**20} MB, the most for a riff")
+    return data

@@ -2,7 +2,8 @@
 
 Two windows of the page, or the page and the command, may hold the same document. Each remembers
 the revision that it read; a save names that revision, and is refused where the file has moved on.
-Looking at the file and replacing it happen under one lock, so that nothing slips in between.
+Looking at the file and replacing it happen under one lock, so that nothing slips in between;
+whatever takes time happens before it, so that nobody waits.
 
 The lock is a file in a hidden folder beside the documents, held with ``flock`` where the system
 has it; it is let go when its process dies, however it dies.
@@ -14,13 +15,17 @@ import contextlib
 import hashlib
 import json
 import os
+import stat
 import threading
-from collections.abc import Callable, Iterator
+import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.files import write_atomically
 from transcribe.core.riff import Riff
-from transcribe.formats.document import from_json, to_json, write_atomically
+from transcribe.formats.document import from_json, to_bytes, within_limit
+from transcribe.formats.untyped import parse
 
 try:
     import fcntl
@@ -30,9 +35,10 @@ except ImportError:  # Windows: one process at a time is all that is promised th
 __all__ = [
     "HIDDEN",
     "ConflictError",
-    "change",
+    "HeldError",
     "current_revision",
     "hold",
+    "own_folder",
     "read_revision",
     "replace",
     "revision_of",
@@ -41,12 +47,51 @@ __all__ = [
 HIDDEN = ".handspan"
 """Folder beside the documents for the lock and for what can be made again at any time."""
 
+_WAIT_SEC = 10.0  # for the lock, which is only ever held to compare and replace files
+_LOOK_SEC = 0.02
+
 _threads = threading.RLock()
 _held: set[str] = set()  # folders that the thread inside holds
 
 
 class ConflictError(HandspanError):
     """The document on disk is no longer the one that was read."""
+
+
+class HeldError(HandspanError):
+    """Someone else has held the documents of a folder for too long."""
+
+
+def own_folder(folder: Path, *names: str) -> Path:
+    """A folder that is ours alone below ``folder``'s hidden one, made where there is none.
+
+    Ask anew at each use: a link that was put in its place since would lead out of ``folder``.
+
+    >>> import tempfile
+    >>> own_folder(Path(tempfile.mkdtemp()), "cache").name
+    'cache'
+
+    Raises
+    ------
+    FormatError
+        If a link or a file is in the place of a folder, or it cannot be made.
+    """
+    path = folder
+    for name in (HIDDEN, *names):
+        path = path / name
+        try:
+            with contextlib.suppress(FileExistsError):
+                path.mkdir()
+            ours = stat.S_ISDIR(os.lstat(path).st_mode)
+        except OSError as error:
+            raise FormatError(f"{folder} cannot be written: {error.strerror}") from None
+        if not ours:
+            where = path.relative_to(folder)
+            raise FormatError(
+                f"{where} in {folder} is a link or a file where a folder belongs; remove it and "
+                "try again"
+            )
+    return path
 
 
 def revision_of(data: bytes) -> str:
@@ -58,31 +103,59 @@ def revision_of(data: bytes) -> str:
 def hold(folder: Path) -> Iterator[None]:
     """Hold the documents of ``folder``: no other thread or process that asks changes them.
 
+    Hold it to compare and replace files, never while something is worked out.
+
     Raises
     ------
+    HeldError
+        If someone else holds them for longer than a few seconds.
     FormatError
         If the folder cannot be written.
     """
-    with _threads:
+    end = time.monotonic() + _WAIT_SEC
+    if not _threads.acquire(timeout=_WAIT_SEC):
+        raise _held_by_others(folder)
+    try:
         key = os.path.realpath(folder)
         # A lock of one open file keeps out another of the same process: take it once.
         if key in _held:
             yield
             return
+        handle = _opened_lock(folder)
         try:
-            hidden = folder / HIDDEN
-            hidden.mkdir(exist_ok=True)
-            handle = os.open(hidden / "lock", os.O_RDWR | os.O_CREAT | _NO_FOLLOW, 0o600)
-        except OSError as error:
-            raise FormatError(f"{folder} cannot be written: {error.strerror}") from None
-        try:
-            if fcntl is not None:
-                fcntl.flock(handle, fcntl.LOCK_EX)
+            _lock(handle, folder, end)
             _held.add(key)
             yield
         finally:
             _held.discard(key)
             os.close(handle)
+    finally:
+        _threads.release()
+
+
+def _opened_lock(folder: Path) -> int:
+    try:
+        return os.open(own_folder(folder) / "lock", os.O_RDWR | os.O_CREAT | _NO_FOLLOW, 0o600)
+    except OSError as error:
+        raise FormatError(f"{folder} cannot be written: {error.strerror}") from None
+
+
+def _lock(handle: int, folder: Path, end: float) -> None:
+    while fcntl is not None:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError:
+            if time.monotonic() > end:
+                raise _held_by_others(folder) from None
+            time.sleep(_LOOK_SEC)
+
+
+def _held_by_others(folder: Path) -> HeldError:
+    return HeldError(
+        f"another window or command has been saving in {folder} for {_WAIT_SEC:g} s; nothing is "
+        "changed, try again in a moment"
+    )
 
 
 def read_revision(path: Path) -> tuple[Riff, str]:
@@ -95,7 +168,7 @@ def read_revision(path: Path) -> tuple[Riff, str]:
     """
     data = _read(path)
     try:
-        return from_json(json.loads(data)), revision_of(data)
+        return from_json(parse(data)), revision_of(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         raise FormatError(f"{path.name}: not JSON; is this a riff document?") from None
     except FormatError as error:
@@ -125,25 +198,13 @@ def replace(path: Path, riff: Riff, *, expected: str | None) -> str:
     FormatError
         If it cannot be written.
     """
-    text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    data = text.encode("utf-8")
+    data = to_bytes(riff)
     with hold(path.parent):
         found = revision_of(_read(path)) if path.exists() else None
         if found != expected:
             raise ConflictError(f"{path.name} was changed elsewhere since it was read")
         write_atomically(path, data)
     return revision_of(data)
-
-
-def change(path: Path, edit: Callable[[Riff], Riff]) -> tuple[Riff, str]:
-    """Read, change and save a document while no one else can.
-
-    Whatever was saved before is what ``edit`` is given, so that nothing of it is lost.
-    """
-    with hold(path.parent):
-        riff, revision = read_revision(path)
-        changed = edit(riff)
-        return changed, replace(path, changed, expected=revision)
 
 
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
@@ -158,7 +219,9 @@ def _read(path: Path) -> bytes:
         raise FormatError(f"{path.name} cannot be read: {error.strerror}") from None
     try:
         with os.fdopen(handle, "rb") as file:
-            return file.read()
+            return within_limit(file)
+    except FormatError as error:
+        raise FormatError(f"{path.name}: {error}") from None
     except IsADirectoryError:
         os.close(handle)
         raise FormatError(f"{path.name} is a folder; name one riff document in it") from None

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.formats.document import write_atomically
+from transcribe.core.files import write_atomically
 from transcribe.library.riff_files import RIFF_SUFFIX
 
 __all__ = ["check_path", "read_check", "write_check"]

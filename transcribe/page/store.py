@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import shutil
+import stat
 import time
 import unicodedata
 from collections.abc import Iterator
@@ -22,10 +23,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError
-from transcribe.library.revisions import HIDDEN, hold, read_revision, replace
+from transcribe.library.revisions import hold, own_folder, read_revision, replace
 from transcribe.library.riff_files import RIFF_SUFFIX
 
-__all__ = ["TAKE_SUFFIXES", "Entry", "NotHereError", "Store", "clean_name", "safe_suffix"]
+__all__ = [
+    "TAKE_SUFFIXES",
+    "Entry",
+    "NotHereError",
+    "Store",
+    "clean_name",
+    "is_own_file",
+    "safe_suffix",
+]
 
 TAKE_SUFFIXES = (
     *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".m4b", ".aac", ".mp4", ".mov"),
@@ -35,6 +44,11 @@ TAKE_SUFFIXES = (
 
 _NOTES_SUFFIXES = (".mid", ".midi", ".musicxml", ".xml", ".mxl", ".jams", ".txt", ".json")
 _STALE_SEC = 3600.0
+# Names that are given here or in `jobs`; nothing else is ever deleted.
+_INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
+_CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
+_PART = re.compile(r"\..+\.[a-z0-9_]{8}\.part")
+_REMOVED = re.compile(rf"\d+-(.+){re.escape(RIFF_SUFFIX)}")
 
 
 class NotHereError(HandspanError):
@@ -61,22 +75,23 @@ class Store:
             raise FormatError(f"{folder} cannot be used: {error.strerror}") from None
         if not self.folder.is_dir():
             raise FormatError(f"{folder} is not a folder; name the folder that holds the riffs")
-        self._hidden = self.folder / HIDDEN
-        if self._hidden.is_symlink():
-            raise FormatError(f"{self._hidden} is a link; remove it and start again")
-        for path in (self._hidden, self.incoming, self.cache):
-            path.mkdir(exist_ok=True)
+        _ = self.removed  # a link in its place is told of at the start
         self._sweep()
 
     @property
     def incoming(self) -> Path:
         """Where uploads lie until they have proved to be riffs."""
-        return self._hidden / "incoming"
+        return own_folder(self.folder, "incoming")
 
     @property
     def cache(self) -> Path:
         """What can be made again: pictures of takes, rendered tabs."""
-        return self._hidden / "cache"
+        return own_folder(self.folder, "cache")
+
+    @property
+    def removed(self) -> Path:
+        """What was taken off the list, to be put back."""
+        return own_folder(self.folder, "removed")
 
     def entries(self) -> list[Entry]:
         """Every riff document of the folder, by name."""
@@ -153,8 +168,7 @@ class Store:
 
     def put_aside(self, path: Path) -> Path | None:
         """Move a file of the folder to the hidden folder's ``removed``; None if it is not there."""
-        removed = self._hidden / "removed"
-        removed.mkdir(exist_ok=True)
+        removed = self.removed
         with hold(self.folder), contextlib.suppress(FileNotFoundError):
             second, kept = int(time.time()), removed / f"{int(time.time())}-{path.name}"
             while kept.exists():
@@ -172,11 +186,12 @@ class Store:
         NotHereError
             If it does not lie there any more.
         """
-        removed = self._hidden / "removed"
+        removed = self.removed
         with hold(self.folder):
-            for kept in removed.iterdir() if removed.is_dir() else ():
-                if _id_of(kept.name) == key and kept.is_file() and not kept.is_symlink():
-                    base = kept.name.split("-", 1)[1][: -len(RIFF_SUFFIX)]
+            for kept in removed.iterdir():
+                match = _REMOVED.fullmatch(kept.name)
+                if match and _id_of(kept.name) == key and is_own_file(kept):
+                    base = match.group(1)
                     path, number = self.folder / f"{base}{RIFF_SUFFIX}", 2
                     while path.exists() or path.is_symlink():
                         path = self.folder / f"{base}-{number}{RIFF_SUFFIX}"
@@ -192,9 +207,8 @@ class Store:
 
     def trim_cache(self, *, max_bytes: int) -> None:
         """Drop the things that were used longest ago until the rest fits."""
-        files = sorted(
-            (p.stat().st_mtime, p.stat().st_size, p) for p in self.cache.iterdir() if p.is_file()
-        )
+        cached = [p for p in self.cache.iterdir() if _CACHED.fullmatch(p.name) and is_own_file(p)]
+        files = sorted((p.stat().st_mtime, p.stat().st_size, p) for p in cached)
         total = sum(size for _, size, _ in files)
         for _, size, path in files:
             if total <= max_bytes:
@@ -211,14 +225,25 @@ class Store:
     def _sweep(self) -> None:
         """Throw away what a killed server left half-done."""
         for path in list(self.incoming.iterdir()):
+            if not _INCOMING.fullmatch(path.name):
+                continue
             if path.is_dir() and not path.is_symlink():
                 shutil.rmtree(path, ignore_errors=True)
             else:
                 path.unlink(missing_ok=True)
         for path in [*self.folder.glob(".*.part"), *self.cache.glob(".*.part")]:
             with contextlib.suppress(OSError):
-                if time.time() - path.stat().st_mtime > _STALE_SEC:
+                old = time.time() - path.lstat().st_mtime > _STALE_SEC
+                if old and _PART.fullmatch(path.name) and is_own_file(path):
                     path.unlink()
+
+
+def is_own_file(path: Path) -> bool:
+    """Whether a file lies at ``path`` itself, and not a link that leads elsewhere."""
+    try:
+        return stat.S_ISREG(path.lstat().st_mode)
+    except OSError:
+        return False
 
 
 def _id_of(filename: str) -> str:

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.formats.document import write_atomically
+from transcribe.core.files import write_atomically
 from transcribe.takes.comparison import VERDICTS, Comparison
 from transcribe.takes.places import bars_named
 from transcribe.takes.timeline import bar_of

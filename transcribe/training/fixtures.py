@@ -26,8 +26,9 @@ import numpy as np
 import numpy.typing as npt
 
 from transcribe.core.errors import AudioError
+from transcribe.core.files import write_atomically
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source, sort_notes
-from transcribe.formats.document import write_atomically, write_riff
+from transcribe.formats.document import write_riff
 from transcribe.training.banks import SR, RecordedBank, read_packages
 from transcribe.training.boathouse import RIFFS, CellNote, WrittenRiff
 from transcribe.training.phrases import PlayedNote

@@ -1,0 +1,71 @@
+"""Read a file up to a limit; write a file whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from transcribe.core.errors import FormatError
+
+__all__ = ["read_bytes", "write_atomically"]
+
+
+def read_bytes(path: Path, *, most_mb: int, expected: str) -> bytes:
+    """The bytes of a file.
+
+    Parameters
+    ----------
+    most_mb : int
+        How large it may be, in MB of 2**20 bytes; no more than that is read.
+    expected : str
+        What the error for a larger one asks for, such as ``a text tab``.
+
+    Raises
+    ------
+    FormatError
+        If there is no such file, or it cannot be read or is too large.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read((most_mb << 20) + 1)
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    if len(data) > most_mb << 20:
+        raise FormatError(f"{path}: found over {most_mb} MB, expected {expected}")
+    return data
+
+
+def write_atomically(path: Path, data: bytes) -> None:
+    """Write ``data`` to a temporary file beside ``path``, flush it to disk, and rename it.
+
+    Raises
+    ------
+    FormatError
+        If the folder cannot be written.
+    """
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    except OSError as error:
+        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+        os.chmod(name, mode)
+        os.replace(name, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
