@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import drone_pitches
 from transcribe.core.riff import Rhythm, Riff
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import settled
@@ -279,7 +280,7 @@ def _found(
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        drone=riff.drone,
+        drone_midi=drone_pitches(riff.drone, riff.instrument) or None,
         progress=progress,
     )
     old = riff.rhythm
