@@ -459,9 +459,10 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     if settings.get("hand_span_mm"):
         options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
     if settings.get("bpm"):
+        from transcribe.core.clock import check_bpm
+
         bpm = _figure(settings, "bpm")
-        if not 20 <= bpm <= 400:
-            raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
+        check_bpm(bpm)
         options["bpm"] = bpm
     if settings.get("meter"):
         options["meter"] = meter_of(settings["meter"])

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from transcribe.core.clock import check_bpm
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Rhythm, sort_notes
 from transcribe.rhythm import count_in
@@ -112,8 +113,8 @@ def _check(
     meter: tuple[int, int] | None,
     first_beat_sec: float | None,
 ) -> None:
-    if bpm is not None and not 20 <= bpm <= 600:
-        raise ParameterError(f"bpm is {bpm!r}, expected 20 to 600")
+    if bpm is not None:
+        check_bpm(bpm)
     if meter is not None and (
         len(meter) != 2 or not 1 <= meter[0] <= 32 or meter[1] not in (2, 4, 8, 16)
     ):

@@ -11,6 +11,7 @@ import math
 import statistics
 from collections.abc import Iterable, Sequence
 
+from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.riff import Rhythm, Riff
 from transcribe.correct.history import said
 from transcribe.formats.tab.to_riff import spread
@@ -63,7 +64,7 @@ def in_bars(
         times = {onset: onset for onset in onsets}
     if bpm is None and (tempo := riff.extra.get("bpm_told")):
         bpm = tempo[0] * (tempo[1] * meter[1] if tempo[1] else 1.0)
-    wanted = bpm if bpm is not None else min(max(own_bpm, 20.0), 400.0)
+    wanted = bpm if bpm is not None else min(max(own_bpm, MIN_BPM), MAX_BPM)
     factor = own_bpm / wanted
     used = ("bars_sec", "meter", "meter_told", "bpm_told", "column_sec")
     extra = {key: value for key, value in riff.extra.items() if key not in used}

@@ -14,10 +14,11 @@ import math
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from transcribe.core.clock import Clock, ScoreNote, score_notes
+from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.formats.chords import chord_changes
 from transcribe.formats.folds import chords_within, find_folds
 
 __all__ = ["COUNTS", "System", "layout", "mark_line", "string_names"]
@@ -274,21 +275,7 @@ def _note_signs(
 
 def _chords(riff: Riff, rhythm: Rhythm, start: int, end: int) -> dict[int, str]:
     """Chord symbols by the beat they begin on, a symbol only where it changes."""
-    if riff.theory is None:
-        return {}
-    clock = Clock(rhythm)
-    found: dict[int, str] = {}
-    for chord in riff.theory.get("chords") or ():
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and symbol.split() == [symbol] and isinstance(sec, int | float):
-            beat = max(round(clock.beat(sec)), start)
-            if beat < end:
-                found[beat] = symbol
-    changes: dict[int, str] = {}
-    for beat in sorted(found):
-        if not changes or changes[max(changes)] != found[beat]:
-            changes[beat] = found[beat]
-    return changes
+    return {max(beat, start): symbol for beat, symbol in chord_changes(riff, rhythm) if beat < end}
 
 
 _WIDEST = 2000  # columns of a beat; no width parts two signs on one place
