@@ -7,6 +7,7 @@ import json
 
 from transcribe.command.printing import Progress, place, print_riff
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.harmony import theory_report
 
 __all__ = ["compare", "page", "show", "theory"]
 
@@ -14,7 +15,7 @@ __all__ = ["compare", "page", "show", "theory"]
 def theory(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
 
-    report = api.theory_report(api.describe(args.riff, part=args.part, progress=progress))
+    report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
     progress.clear()
     print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
     return 0

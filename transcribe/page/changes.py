@@ -6,12 +6,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from transcribe.api import with_theory
 from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
+from transcribe.harmony import with_theory
 
 __all__ = ["changed", "number"]
 
