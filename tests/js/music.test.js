@@ -81,7 +81,69 @@ test("a note's own written beat says its bar, whatever moment it was struck", ()
   const bars = new Bars(pickup);
   assert.deepEqual(bars.place({ onset_beat: 3, onset_sec: 4.4 }), { bar: 2, beat: 1 });
   assert.deepEqual(bars.place({ onset_beat: -1, onset_sec: 0 }), { bar: 0, beat: 3 });
-  assert.deepEqual(bars.barAround(2.2), [1, 4.5]);
+});
+
+// Two bars of four at 120; the strum on bar 2's downbeat begins 30 ms early, as a hand strums.
+const strummed = new Bars({
+  bpm: 120,
+  meter: [4, 4],
+  beats_sec: [0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4],
+  downbeats_sec: [0, 2, 4],
+});
+const strum = [
+  { id: 1, onset_sec: 0.02, onset_beat: 0 },
+  { id: 2, onset_sec: 1.51, onset_beat: 3 },
+  { id: 3, onset_sec: 1.97, onset_beat: 4 },
+  { id: 4, onset_sec: 1.99, onset_beat: 4 },
+  { id: 5, onset_sec: 2.01, onset_beat: 4 },
+];
+
+test("a bar's loop holds every attack written in it, and none of the next bar's", () => {
+  const holds = (bar) => {
+    const [from, to] = strummed.loopOf(strum, bar);
+    return strum.filter((note) => from < note.onset_sec && note.onset_sec < to).map(({ id }) => id);
+  };
+  assert.deepEqual(holds(1), [1, 2]);
+  assert.deepEqual(holds(2), [3, 4, 5]);
+  const [from, to] = strummed.loopOf(strum, 2);
+  assert.ok(from < 1.97 && from > 1.51);
+  assert.ok(Math.abs(to - from - 2) < 0.1, "it lasts a bar");
+  // The last attack of the bar before stays out, however near it is.
+  const near = [...strum, { id: 6, onset_sec: 1.95, onset_beat: 3.75 }];
+  assert.ok(strummed.loopOf(near, 2)[0] > 1.95);
+  // A bar that begins with a rest begins on its beat.
+  assert.ok(Math.abs(strummed.loopOf([strum[1]], 2)[0] - 2) < 0.1);
+  // Where a loop has begun, its own bar is heard.
+  assert.equal(strummed.barAt(from, strum), 2);
+  assert.equal(strummed.barAt(1.6, strum), 1);
+});
+
+test("a count-in counts one bar at the chosen speed and leads to the bar where playing stopped", () => {
+  const { from, beats, wait_sec } = strummed.countIn(3.2, strum, { speed: 0.5 });
+  assert.equal(from, strummed.edgeOf(2, strum));
+  assert.deepEqual(
+    beats.map(({ number }) => number),
+    [1, 2, 3, 4],
+  );
+  assert.deepEqual(
+    beats.map(({ after_sec }) => after_sec),
+    [0, 1, 2, 3],
+  );
+  // Four beats of a second later the downbeat sounds: playing begins a little before that.
+  assert.ok(Math.abs(wait_sec + (2 - from) / 0.5 - 4) < 1e-9);
+  assert.equal(strummed.countIn(3.2, strum, { least: 2.5 }).from, 2.5);
+  // The silence before the first note is not counted for.
+  const late = strummed.countIn(0, strum.slice(2));
+  assert.equal(late.from, from);
+  assert.equal(late.beats.length, 4);
+  // A pickup of one beat in three is reached by the two beats that it lacks.
+  const short = new Bars(pickup).countIn(0.4, [{ id: 1, onset_sec: 0, onset_beat: -1 }]);
+  assert.equal(short.from, 0);
+  assert.deepEqual(
+    short.beats.map(({ number }) => number),
+    [1, 2, 3, 1, 2],
+  );
+  assert.ok(Math.abs(short.wait_sec - 5) < 1e-9);
 });
 
 test("the axis keeps order and lets no two figures overlap", () => {

@@ -700,7 +700,7 @@ def test_count_in_and_click_follow_the_beat(server: Server, open_page, put, one_
     page.get_by_label("Count-in").check()
     page.get_by_role("checkbox", name="Click").check()
     page.click("button.play")
-    page.wait_for_timeout(5500)
+    page.wait_for_function("document.querySelector('main').riff.player.ticks.length >= 9")
     page.click("button.play")
     ticks = page.evaluate("document.querySelector('main').riff.player.ticks")
     assert len(ticks) >= 8
@@ -792,6 +792,14 @@ def test_take_is_compared_and_the_worst_place_looped(
     page.click("button:text-is('Loop the worst place')")
     _expect(page.locator(".loop-text")).to_contain_text("Loop")
     _expect(page.locator(".band")).to_be_visible()
+    # It plays at the tempo that the advice names.
+    _expect(page.locator("button.play")).to_have_text("Pause", timeout=60_000)
+    advice = page.locator(".plan li").first.inner_text()
+    tempo = int(re.search(r"at (\d+) beats a minute", advice)[1])
+    assert truth.rhythm is not None
+    speed = page.evaluate("document.querySelector('main').riff.player.speed")
+    assert abs(speed * truth.rhythm.bpm - tempo) < 1
+    page.click("button.play")
     page.click("button:text-is('Clear the verdicts')")
     _expect(page.locator(".tab .verdict")).to_have_count(0)
     assert (server.folder / "reference.progress.jsonl").exists()

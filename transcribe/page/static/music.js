@@ -72,6 +72,9 @@ export function barName(bar) {
   return bar > 0 ? `bar ${bar}` : "the pickup";
 }
 
+// A loop begins this long before its first attack, so that the attack is heard whole (chosen by ear).
+const LEAD_SEC = 0.06;
+
 /** The bars of a riff: seconds to beats, beats to seconds, and a bar's edges. */
 export class Bars {
   constructor(rhythm) {
@@ -118,11 +121,46 @@ export class Bars {
     return { bar: bar + 1, beat: beat - bar * per + 1 };
   }
 
-  /** Start and end of the bar that holds a moment, in seconds. */
-  barAround(sec) {
+  /** Where a bar (from 1) is heard to begin: a little before its downbeat or its first attack. */
+  edgeOf(bar, notes) {
+    let first = this.secAt((bar - 1) * this.meter[0]);
+    let before = -Infinity;
+    for (const note of notes)
+      if (this.place(note).bar === bar) first = Math.min(first, note.onset_sec);
+    for (const note of notes) if (note.onset_sec < first) before = Math.max(before, note.onset_sec);
+    // The last attack of the bar before stays out of it.
+    return Math.max(0, first - Math.min(LEAD_SEC, (first - before) / 2));
+  }
+
+  /** What to loop, in seconds, so that the bars from `first` to `last` are heard, each attack whole. */
+  loopOf(notes, first, last = first) {
+    return [this.edgeOf(first, notes), this.edgeOf(last + 1, notes)];
+  }
+
+  /** The bar (from 1) that is heard at a moment. */
+  barAt(sec, notes) {
+    const bar = Math.floor(this.beatAt(sec) / this.meter[0] + 1e-6) + 1;
+    return this.edgeOf(bar + 1, notes) <= sec + 1e-6 ? bar + 1 : bar;
+  }
+
+  /**
+   * A bar to count before playing from the start of the bar at `sec`, at `speed`, but not before
+   * `least`. `from` is where to play from, in seconds of the take; `beats` are those to count
+   * (`after_sec` from now, `number` as it is said), and playing begins `wait_sec` from now.
+   */
+  countIn(sec, notes, { speed = 1, least = 0 } = {}) {
     const per = this.meter[0];
-    const bar = Math.floor(this.beatAt(sec) / per + 1e-6);
-    return [Math.max(0, this.secAt(bar * per)), this.secAt((bar + 1) * per)];
+    // What lies before the first note is silence, and no bar to count for.
+    const bar = Math.max(this.barAt(sec, notes), notes.length ? this.place(notes[0]).bar : -Infinity);
+    const from = Math.max(least, this.edgeOf(bar, notes));
+    const start = this.secAt((bar - 1) * per);
+    const beatSec = (this.secAt(bar * per) - start) / per / speed;
+    // Where the first bar is cut short, its missing beats are counted too.
+    const wait = per * beatSec + (from - start) / speed;
+    const beats = [];
+    for (let k = 0; k < per || k * beatSec < wait - beatSec / 2; k += 1)
+      beats.push({ after_sec: k * beatSec, number: (k % per) + 1 });
+    return { from, beats, wait_sec: wait };
   }
 }
 

@@ -64,6 +64,7 @@ class RiffView {
       bars: this.bars,
       onTime: (sec, moving) => this.tick(sec, moving),
       onState: (playing) => this.transport.showPlaying(playing),
+      onCount: (number) => this.transport.showCount(number),
     });
     this.panel = new NotePanel(this);
     this.build();
@@ -343,6 +344,7 @@ class RiffView {
     const doc = data.document;
     this.bars = new Bars(doc.rhythm);
     this.player.bars = this.bars;
+    this.player.notes = this.notes;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     put(
       this.facts,
@@ -627,6 +629,10 @@ class RiffView {
       "input:not([type=range]):not([type=checkbox]), select, textarea, dialog",
     );
     if (typing) return;
+    if (event.key === "Escape" && this.player.counting) {
+      this.player.pause();
+      return;
+    }
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
       event.preventDefault();
       const button = event.shiftKey ? this.redoButton : this.undoButton;
@@ -781,7 +787,8 @@ class RiffView {
 
   loopBar() {
     const last = this.note(this.chosen[this.chosen.length - 1]);
-    this.setLoop(this.bars.barAround(last ? last.onset_sec + 0.01 : this.player.now));
+    const bar = last ? this.bars.place(last).bar : this.bars.barAt(this.player.now, this.notes);
+    this.setLoop(this.bars.loopOf(this.notes, bar));
   }
 
   setLoop(range) {

@@ -244,7 +244,8 @@ export function bringIn(
   takeFiles,
   takeBlob,
   {
-    lead = () => null,
+    lead = async () => true,
+    over = () => {},
     hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too.",
   } = {},
 ) {
@@ -285,12 +286,17 @@ export function bringIn(
     record.disabled = true;
     try {
       const { Recorder } = await import("./recorder.js");
-      await lead();
-      recorder = await Recorder.start((level, sec, clipped) => {
+      const ready = await Recorder.start((level, sec, clipped) => {
         meter.value = level;
         time.textContent = clock(sec) + (clipped ? " too loud: move away" : "");
         if (sec > 1795) finish(true);
       });
+      if (!(await lead())) {
+        await ready.stop();
+        record.disabled = false;
+        return;
+      }
+      recorder = ready.begin();
       record.textContent = "Stop and use it";
       record.classList.add("recording");
       say("Recording.");
@@ -313,6 +319,7 @@ export function bringIn(
     record.classList.remove("recording");
     meter.hidden = time.hidden = drop.hidden = true;
     if (!ended) return;
+    over();
     const blob = await ended.stop();
     if (keep) takeBlob(blob);
   }

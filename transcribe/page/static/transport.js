@@ -16,7 +16,7 @@ export class Transport {
       "aria-keyshortcuts": "Space",
     });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
-    this.speed = slider({ min: "40", max: "100", value: "100" });
+    this.speed = slider({ min: "25", max: "150", step: "1", value: "100" });
     this.speedText = h("output", {}, "100 %");
     this.balance = slider({
       min: "0",
@@ -36,6 +36,13 @@ export class Transport {
       this.balance,
       h("span", {}, "the tab"),
     );
+    this.number = h("output", {});
+    this.counter = h(
+      "div",
+      { class: "counter", hidden: true },
+      this.number,
+      button("Stop the count", () => riff.player.pause()),
+    );
     const narrow = matchMedia("(max-width: 520px)").matches;
     this.element = h(
       "section",
@@ -53,6 +60,7 @@ export class Transport {
         this.loopText,
         this.loopOff,
       ),
+      this.counter,
       // On a phone the tab is what the room is for; the settings of the sound are one tap away.
       h(
         narrow ? "details" : "div",
@@ -91,7 +99,7 @@ export class Transport {
   }
 
   setSpeed(percent) {
-    this.speed.value = String(Math.min(100, Math.max(40, Math.round(percent / 5) * 5)));
+    this.speed.value = String(Math.round(percent));
     this.set();
   }
 
@@ -107,6 +115,12 @@ export class Transport {
     this.playButton.textContent = playing ? "Pause" : "Play";
   }
 
+  /** The beat that is counted, large over the page; null when the count is over. */
+  showCount(number) {
+    this.counter.hidden = number === null;
+    this.number.textContent = number ?? "";
+  }
+
   showLoop(range) {
     this.loopOff.hidden = !range;
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
@@ -114,24 +128,13 @@ export class Transport {
 
   // -- sound
 
-  /** A bar of clicks to come in on; resolves when it is over. */
-  async countIn() {
-    this.riff.player.pause();
-    this.riff.player.wake();
-    await this.riff.player.context.resume();
-    const beat = 60 / this.riff.bars.bpm;
-    for (let k = 0; k < this.riff.bars.meter[0]; k += 1)
-      this.riff.player.tick(this.riff.player.context.currentTime + 0.1 + k * beat, k === 0);
-    await new Promise((resolve) =>
-      setTimeout(resolve, (0.1 + this.riff.bars.meter[0] * beat) * 1000),
-    );
+  toggle() {
+    if (this.riff.player.playing) this.riff.player.pause();
+    else return this.play();
+    return null;
   }
 
-  async toggle() {
-    if (this.riff.player.playing) {
-      this.riff.player.pause();
-      return;
-    }
+  async play() {
     try {
       this.riff.player.wake();
       if (this.riff.takeReady && !this.riff.player.take)
