@@ -151,7 +151,10 @@ export class Bars {
   countIn(sec, notes, { speed = 1, least = 0 } = {}) {
     const per = this.meter[0];
     // What lies before the first note is silence, and no bar to count for.
-    const bar = Math.max(this.barAt(sec, notes), notes.length ? this.place(notes[0]).bar : -Infinity);
+    const bar = Math.max(
+      this.barAt(sec, notes),
+      notes.length ? this.place(notes[0]).bar : -Infinity,
+    );
     const from = Math.max(least, this.edgeOf(bar, notes));
     const start = this.secAt((bar - 1) * per);
     const beatSec = (this.secAt(bar * per) - start) / per / speed;

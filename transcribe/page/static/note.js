@@ -35,6 +35,7 @@ export class NotePanel {
       title: "Choose several notes, one after the other",
     });
     this.title = h("h2", { id: "note-title" }, "The note");
+    this.facts = h("p", { class: "note-facts", hidden: true });
     this.element = h(
       "section",
       { class: "note-panel", "aria-labelledby": "note-title" },
@@ -42,10 +43,8 @@ export class NotePanel {
         "div",
         { class: "row panel-head" },
         this.title,
-        h("span", { class: "stretch" }),
-        this.earlier,
-        this.later,
-        this.severalButton,
+        this.facts,
+        h("span", { class: "row tight" }, this.earlier, this.later, this.severalButton),
       ),
       this.body,
     );
@@ -85,6 +84,8 @@ export class NotePanel {
   fill(ids, turn) {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
     this.element.classList.toggle("chosen", notes.length > 0);
+    this.title.classList.toggle("unseen", notes.length > 0);
+    this.facts.hidden = !notes.length;
     if (!notes.length) {
       put(
         this.body,
@@ -108,12 +109,11 @@ export class NotePanel {
     const ids = notes.map((note) => note.id);
     const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
     put(
+      this.facts,
+      `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}`,
+    );
+    put(
       this.body,
-      h(
-        "p",
-        {},
-        `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}.`,
-      ),
       h(
         "div",
         { class: "row" },
@@ -137,9 +137,8 @@ export class NotePanel {
       note.confidence < 1
         ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
         : "";
-    const facts = h(
-      "p",
-      { class: "note-facts" },
+    put(
+      this.facts,
       h("strong", {}, pitchName(note.pitch_midi)),
       note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
@@ -159,7 +158,6 @@ export class NotePanel {
       h(
         "div",
         { class: "note-grid" },
-        facts,
         this.neck,
         h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note)),
       ),
@@ -168,7 +166,12 @@ export class NotePanel {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
       put(this.neck, this.drawNeck(note, found.places));
-      this.bringNeck(note);
+      const at = this.neck.querySelector(".current");
+      if (at) {
+        const box = this.neck.querySelector(".neck-scroll");
+        box.scrollLeft = at.offsetLeft - box.clientWidth / 2;
+      }
+      this.riff.keepInSight();
       put(this.why, named(this.riff, found.why, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
@@ -177,20 +180,6 @@ export class NotePanel {
     } catch (error) {
       if (turn === this.turn) put(this.neck, h("p", { class: "quiet" }, error.message));
     }
-  }
-
-  /** After a tap or a click on a note, its places on the neck are brought into the window beside it. */
-  bringNeck(note) {
-    if (!this.riff.byPointer || this.riff.strip.inLines) return;
-    this.riff.byPointer = false;
-    const figure = document.getElementById(`note-${note.id}`);
-    const below = this.neck.getBoundingClientRect().bottom - window.innerHeight + 12;
-    const above = figure ? figure.getBoundingClientRect().top - 90 : 0;
-    if (below > 0 && above > 0)
-      window.scrollBy({
-        top: Math.min(below, above),
-        behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth",
-      });
   }
 
   focusNeck() {
@@ -324,8 +313,8 @@ export class NotePanel {
       instrument.frets - instrument.capo,
       Math.max(12, ...places.map((place) => place.fret + 1)),
     );
-    const gap = this.riff.strip.touch ? 34 : 28;
-    const height = gap * (strings - 1) + (this.riff.strip.touch ? 66 : 54);
+    const gap = 28;
+    const height = gap * (strings - 1) + 50;
     const nut = 84;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
@@ -432,6 +421,8 @@ export class NotePanel {
         hidden(`${more}${current ? (note.pinned ? ", pinned here" : ", here now") : ""}`),
       );
     });
+    const more =
+      width > this.neck.clientWidth ? ` The neck goes on to fret ${top}: move it sideways.` : "";
     return h(
       "div",
       {},
@@ -453,7 +444,7 @@ export class NotePanel {
       h(
         "p",
         { class: "hint" },
-        "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.",
+        `Choose a place to pin the note there; the rest is fingered again around it.${more} “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.`,
       ),
     );
   }

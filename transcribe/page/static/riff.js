@@ -14,6 +14,7 @@ import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
 const LOOKS_SEC = 4;
+const SIGHT = 24; // pixels kept free around the chosen note (chosen by eye)
 
 export async function showRiff(main, riffId) {
   const view = new RiffView(main, await get(`/api/riffs/${riffId}`));
@@ -51,7 +52,6 @@ class RiffView {
     this.bars = new Bars(this.data.document.rhythm);
     this.strip = new Strip({
       choose: (id, more) => {
-        this.byPointer = !more;
         this.choose(id, more);
       },
       seek: (sec) => this.player.seek(sec),
@@ -291,9 +291,12 @@ class RiffView {
           h("div", { class: "about" }, this.facts, this.tempo.element),
         ),
         this.remarks,
-        this.transport.element,
-        stripSection,
-        this.panel.element,
+        h(
+          "div",
+          { class: "desk" },
+          h("div", { class: "music" }, this.transport.element, stripSection),
+          this.panel.element,
+        ),
         keys,
         h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane),
       ),
@@ -446,8 +449,22 @@ class RiffView {
     }
     this.strip.setChosen(this.chosen);
     this.panel.show(this.chosen);
+    requestAnimationFrame(() => this.keepInSight());
     if (!this.player.playing) this.player.seek(this.note(id).onset_sec);
     if (!quiet) say(this.label(this.note(id)));
+  }
+
+  /** The note chosen last stays in sight: over its panel where that lies under the music. */
+  keepInSight() {
+    const figure = document.getElementById(`note-${this.chosen[this.chosen.length - 1]}`);
+    if (!figure || this.left) return;
+    const { top, bottom } = figure.getBoundingClientRect();
+    const panel = this.panel.element.getBoundingClientRect();
+    const music = this.strip.element.getBoundingClientRect();
+    const under = panel.left < music.right && panel.top > 0;
+    const floor = Math.min(under ? panel.top : Infinity, window.innerHeight) - SIGHT;
+    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - SIGHT));
+    else if (top < 2 * SIGHT) window.scrollBy(0, top - 2 * SIGHT);
   }
 
   /** From a place further down the page to a note in the tab. */
