@@ -283,6 +283,7 @@ def _loop_document(loop: Loop) -> dict[str, Any]:
         "departures": [{"bar": bar, "symbols": list(s)} for bar, s in loop.departures],
         "plain": list(loop.plain),
         "plain_romans": list(loop.plain_romans),
+        **({"implied": True} if loop.implied else {}),
     }
 
 
