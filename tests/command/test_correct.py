@@ -380,12 +380,12 @@ E|-----------------|
 def test_undo_of_a_deleted_note_brings_its_theory_back(
     loop: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from transcribe import api
     from transcribe.correct import note_edits
+    from transcribe.harmony import with_theory
 
     assert main(["finger", str(loop)]) == 0
     whole = read_riff(loop)
-    write_riff(api.with_theory(whole, note_edits.delete(whole, [17, 18, 19, 20])), loop)
+    write_riff(with_theory(whole, note_edits.delete(whole, [17, 18, 19, 20])), loop)
     assert read_riff(loop).theory != whole.theory
     assert main(["refinger", str(loop), "--undo"]) == 0
     assert read_riff(loop).theory == whole.theory

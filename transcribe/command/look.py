@@ -13,8 +13,9 @@ __all__ = ["compare", "page", "show", "theory"]
 
 def theory(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
+    from transcribe.harmony import theory_report
 
-    report = api.theory_report(api.describe(args.riff, part=args.part, progress=progress))
+    report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
     progress.clear()
     print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
     return 0

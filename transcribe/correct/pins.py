@@ -18,16 +18,14 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.correct.history import next_group
 from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
-from transcribe.fingering.hand import Hand
+from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
 
 __all__ = [
-    "hand_of",
     "pin",
     "pins_from_tab",
-    "pins_of",
     "refinger",
     "repeats_of",
     "resolve",
@@ -35,12 +33,6 @@ __all__ = [
 ]
 
 Place = tuple[int, int]
-
-
-def hand_of(riff: Riff) -> Hand:
-    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
-    span = riff.extra.get("hand_span_mm")
-    return Hand(float(span)) if isinstance(span, int | float) else Hand()
 
 
 def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
@@ -111,15 +103,6 @@ def _changed_pitch(mine: list[Note], theirs: list[Note]) -> str:
         f"the edited tab has {found} where note {note.id} at {note.onset_sec:.2f} s is "
         f"{pitch_name(note.pitch_midi)}; a moved number must sound the same pitch"
     )
-
-
-def pins_of(riff: Riff) -> dict[int, Place]:
-    """Note id -> (string, fret) of every pinned note."""
-    return {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.pinned and note.string is not None and note.fret is not None
-    }
 
 
 def repeats_of(riff: Riff, note_id: int) -> tuple[int, ...]:

@@ -11,11 +11,10 @@ from dataclasses import dataclass
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
-from transcribe.correct.pins import hand_of, pins_of
 from transcribe.drone import drone_strings, far_up, is_over
-from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets
-from transcribe.fingering.solver import Solver, solver_for
+from transcribe.fingering.solver import Solver, pins_of, solver_for
 
 __all__ = ["explain", "places"]
 

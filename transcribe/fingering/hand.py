@@ -17,9 +17,9 @@ from functools import lru_cache
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import fret_position_mm
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import Instrument, Riff
 
-__all__ = ["HANDS", "STATIC", "Hand", "finger_choices", "neck_mm", "place_costs"]
+__all__ = ["HANDS", "STATIC", "Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
 _PAIR_SHARE = {
     (1, 2): 0.42,
@@ -59,6 +59,13 @@ class Hand:
 
 HANDS = {"small": Hand(84.0), "medium": Hand(98.0), "large": Hand(114.0)}
 """Hands to compare fingerings with, by size."""
+
+
+def hand_of(riff: Riff) -> Hand:
+    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
+    span = riff.extra.get("hand_span_mm")
+    return Hand(float(span)) if isinstance(span, int | float) else Hand()
+
 
 STATIC = (
     "fret",

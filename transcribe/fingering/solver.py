@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 from transcribe.drone import far_up, find_drone
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import ALIKE, CHORDS, DRONE, default_weights, finger_weights
@@ -29,7 +29,7 @@ from transcribe.fingering.search import Beam, Step
 
 _FINGER_BEAM = 12
 
-__all__ = ["Fingering", "Solver", "apply", "solve", "unmet_sentences"]
+__all__ = ["Fingering", "Solver", "apply", "pins_of", "solve", "unmet_sentences"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -401,6 +401,15 @@ def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:
         f"{len(notes)} notes have no place, {span}, the first of them note {first.id} at "
         f"{first.onset_sec:.2f} s: they lie {ends}; check {check}, or the octave of the notes"
     )
+
+
+def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every pinned note."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in riff.notes
+        if note.pinned and note.string is not None and note.fret is not None
+    }
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:
