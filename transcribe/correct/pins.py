@@ -14,10 +14,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.correct.history import next_group
-from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
@@ -210,7 +210,7 @@ def _clash(
 
     An overtone that has found no string is no clash: it may not have been played at all.
     """
-    had = {note.id for note in riff.notes if note.string is not None} - ghosts_of(riff.notes)
+    had = {note.id for note in riff.notes if note.string is not None} - likely_overtones(riff.notes)
     for unmet in fingering.unmet:
         if unmet.note_id in before or unmet.note_id in new:
             return unmet

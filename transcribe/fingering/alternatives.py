@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from transcribe.core.overtones import TOGETHER_SEC
 from transcribe.core.riff import (
     Alternative,
     Drone,
@@ -20,7 +21,6 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.drone import find_drone
-from transcribe.fingering.ghosts import TOGETHER_SEC
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.search import off_home
 from transcribe.fingering.solver import Fingering, Solver, solver_for

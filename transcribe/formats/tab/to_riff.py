@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.formats.chords import chord_section
 from transcribe.formats.tab.header import Head
 from transcribe.formats.tab.lines import Sign, refuse
 
@@ -322,11 +323,7 @@ def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[st
     if head.mode:
         theory["mode"] = dict(head.mode)
     if chords:
-        ends = [at for at, _ in chords[1:]] + [grid.end]
-        theory["chords"] = [
-            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
-            for (at, symbol), end in zip(chords, ends, strict=True)
-        ]
+        theory["chords"] = chord_section(chords, grid.end, grid.sec)
     if head.loop:
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
     return theory or None
