@@ -314,6 +314,7 @@ def _assemble(
 ) -> Riff:
     """Rhythm, fingering and theory for notes that are known; the order of stages stands here."""
     from transcribe import fingering
+    from transcribe.core.instrument import drone_pitches
     from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
@@ -327,7 +328,10 @@ def _assemble(
             warnings.append(guess.reason)
     if rhythm is None:
         y, sr = sound if sound is not None else (None, None)
-        heard_drone = fingering.find_drone(notes, instrument, drone=drone)
+        # Where no open string drones, a stopped note may still ring on under the rest: unless the
+        # player rules a drone out, the rhythm looks for one by itself.
+        known = fingering.find_drone(notes, instrument, drone=drone)
+        ringing = None if known is None and drone != "off" else drone_pitches(known, instrument)
         duration = source.duration_sec if source and source.duration_sec else None
         rhythm, notes = find_rhythm(
             notes,
@@ -337,7 +341,7 @@ def _assemble(
             bpm=bpm,
             meter=meter,
             first_beat_sec=first_beat_sec,
-            drone=heard_drone,
+            drone_midi=ringing,
             progress=progress,
         )
     if progress:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from transcribe.command.printing import Progress, changes, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.harmony import with_theory
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
@@ -75,7 +76,6 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     from transcribe.correct import note_edits, retime, retune
     from transcribe.correct.pins import pin, unpin
     from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
-    from transcribe.harmony import with_theory
 
     repeats = not args.only_here
     if args.undo:

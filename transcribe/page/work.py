@@ -290,7 +290,8 @@ def _compare(
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
-    from transcribe.takes.progress import entry_of
+    from transcribe.takes import report
+    from transcribe.takes.summary import figures_of
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
@@ -311,11 +312,11 @@ def _compare(
         sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
     comparison = api.compare(take, against, sound=sound)
-    entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
-        "comparison": comparison.as_json(),
+        "comparison": report.as_json(comparison),
+        "drawings": report.drawings(comparison),
         "pitches": [note.pitch_midi for note in comparison.take.notes],
-        "entry": entry,
+        "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 
 
