@@ -157,7 +157,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         If a number was lost, added or sounds another pitch, or a dead note was moved to a string
         that does not reach its pitch; the message says where.
     """
-    from transcribe.fingering import pins_from_tab
+    from transcribe.correct.pins import pins_from_tab
     from transcribe.formats.tab.read import read_tab
 
     edited = read_tab(source)
