@@ -15,20 +15,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.overtones import SURE_CONFIDENCE, TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import SURE_CONFIDENCE, likely_overtones
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
+    "DroneChoice",
     "drone_strings",
     "find_drone",
     "forced_drone",
     "is_over",
     "melody_string",
 ]
+
+DroneChoice = Literal["auto", "off"] | int
+"""Find the drone, rule it out, or the number of its string."""
 
 # Where no other source is named, a bound was chosen with `tests.bench.fingering`: drone riffs that
 # are made with known strings are found, and no drone is found in published editions. A name with
@@ -262,7 +268,7 @@ def _a_bass(struck: Sequence[Note], melody: Sequence[Note]) -> bool:
     follows leaps along one string for a note that comes once a bar.
     """
     times = np.array([n.onset_sec for n in melody])
-    alone = np.mean([np.abs(times - n.onset_sec).min() > TOGETHER_SEC for n in struck])
+    alone = np.mean([np.abs(times - n.onset_sec).min() > STROKE_SEC for n in struck])
     steps = np.abs(np.diff([n.pitch_midi for n in melody]))
     return bool(alone >= _MIN_SHARE_ALONE and np.mean(steps >= _LEAP_SEMITONES) >= _MIN_SHARE_LEAPS)
 
@@ -317,7 +323,7 @@ def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
 def _strokes(notes: Sequence[Note]) -> list[float]:
     out: list[float] = []
     for note in notes:
-        if not out or note.onset_sec - out[-1] > TOGETHER_SEC:
+        if not out or note.onset_sec - out[-1] > STROKE_SEC:
             out.append(note.onset_sec)
     return out
 
@@ -384,7 +390,7 @@ def _companions(
         pitch = instrument.open_midi[string - 1] + instrument.capo
         own = [n for n in notes if n.pitch_midi == pitch]
         first = [n.onset_sec for n in notes if n.pitch_midi == best.pitch_midi]
-        along = sum(any(abs(n.onset_sec - t) <= TOGETHER_SEC for t in first) for n in own)
+        along = sum(any(abs(n.onset_sec - t) <= STROKE_SEC for t in first) for n in own)
         enough = max(3, 0.8 * len(first), 0.8 * len(own))
         rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
         below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_SHARE_ABOVE * max(1, len(rest))

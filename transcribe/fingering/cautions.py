@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.core.score_place import place_name
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Plan
@@ -128,9 +129,7 @@ def _wide(
 def _in_bar(note: Note, beats: int | None) -> str:
     if beats is None or note.onset_beat is None:
         return f"at {note.onset_sec:.2f} s"
-    bar = int(note.onset_beat // beats)
-    beat = round(note.onset_beat - bar * beats + 1, 2)
-    return f"in bar {bar + 1} on beat {beat:g} ({note.onset_sec:.2f} s)"
+    return f"in {place_name(note.onset_beat, (beats, 4))} ({note.onset_sec:.2f} s)"
 
 
 def _on_the_drone(plan: Plan, notes: Sequence[Note], positions: Places) -> Iterator[str]:

@@ -17,9 +17,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.cautions import cautions
@@ -203,9 +204,9 @@ def _place_overtones(
     onsets = [n.onset_sec for n in notes]
     placed: list[Note] = []
     for overtone in overtones:
-        low = bisect_left(onsets, overtone.onset_sec - TOGETHER_SEC)
-        high = bisect_right(onsets, overtone.onset_sec + TOGETHER_SEC)
-        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= TOGETHER_SEC]
+        low = bisect_left(onsets, overtone.onset_sec - STROKE_SEC)
+        high = bisect_right(onsets, overtone.onset_sec + STROKE_SEC)
+        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= STROKE_SEC]
         near = [n for n in (*notes[low:high], *late) if n.id in positions]
         taken = {positions[n.id][0] for n in near}
         hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]

@@ -60,6 +60,17 @@ def write_jams(riff: Riff) -> str:
     """The riff as the text of a JAMS file.
 
     Times before zero, which a riff that was never recorded may have, are cut: JAMS begins there.
+
+    Returns
+    -------
+    str
+        JSON text.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> json.loads(write_jams(riff))["annotations"][0]["namespace"]
+    'note_midi'
     """
     notes = [n for n in riff.notes if n.offset_sec > max(0.0, n.onset_sec)]
     told = riff.source.duration_sec if riff.source is not None else None
@@ -181,12 +192,28 @@ def _key_data(theory: Mapping[str, Any], duration: float) -> list[dict[str, Any]
 
 
 def read_jams(path: str | os.PathLike[str]) -> Riff:
-    """Read the notes, beats, chords and mode of a JAMS file.
+    """Read the notes, beats, phrases, chords and mode of a JAMS file.
+
+    Returns
+    -------
+    Riff
+        With strings and frets where the file is `write_jams`'s, or has one annotation of notes
+        for each string of a standard guitar.
 
     Raises
     ------
     FormatError
         If the file cannot be read, is not JSON, is not JAMS, or holds no notes.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.jams"
+    ...     _ = path.write_text(write_jams(riff), encoding="utf-8")
+    ...     [(note.pitch_midi, note.string) for note in read_jams(path).notes]
+    [(50, 4)]
     """
     path = Path(path)
     value = _load(path)

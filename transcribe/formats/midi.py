@@ -47,8 +47,23 @@ def write_midi(riff: Riff, *, bends: bool = True) -> bytes:
 
     With a rhythm the notes stand at their score times and the tempo map follows the beats, so
     that both clocks are kept; without one they stand at their performance times. Techniques are
-    text events before their notes, chord symbols are markers. With ``bends`` a note of
-    articulation bend is pulled up by pitch bend.
+    text events before their notes, chord symbols are markers.
+
+    Parameters
+    ----------
+    bends : bool
+        Whether a note of articulation bend is pulled up by pitch bend.
+
+    Returns
+    -------
+    bytes
+        The file.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> write_midi(riff)[:4]
+    b'MThd'
     """
     import mido
 
@@ -225,11 +240,20 @@ def read_midi(
 ) -> Riff:
     """Read a standard MIDI file, format 0 or 1.
 
-    Drums are left out. Of several parts the one that looks most like a guitar's is read, or the
-    one whose number (from 1) or name is ``part``; ``riff.extra["warnings"]`` says which and what
-    was left out.
-    Strings and techniques come back from files that `write_midi` made. The riff's ``instrument``
-    is that of the file where it says so, else ``instrument``, else the standard guitar.
+    Drums are left out. Strings and techniques come back from files that `write_midi` made.
+
+    Parameters
+    ----------
+    part : str, optional
+        The part to read: its number from 1 or its name. By default the one that looks most like
+        a guitar's; ``warnings`` of the riff then says which, and what was left out.
+    instrument : Instrument, optional
+        That of a file that does not tell its own; the standard guitar by default.
+
+    Returns
+    -------
+    Riff
+        With the rhythm that the file's tempo map and meter tell.
 
     Raises
     ------
@@ -237,6 +261,16 @@ def read_midi(
         If the file cannot be read, is malformed, or has no notes.
     ParameterError
         If there is no such part, or ``part`` names several.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.mid"
+    ...     _ = path.write_bytes(write_midi(riff))
+    ...     [(note.pitch_midi, note.string) for note in read_midi(path).notes]
+    [(50, 4)]
     """
     path = Path(path)
     file = _load(path)

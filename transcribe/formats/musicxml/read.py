@@ -44,8 +44,18 @@ _UNITS = {
 def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a MusicXML file, plain or compressed (``.mxl``).
 
-    Of several parts the one that looks most like a guitar's is read, or the one whose number (from
-    1), name or id is ``part``; ``riff.extra["warnings"]`` says which, and what else was left out.
+    Repeats and endings are played out; jumps (da capo, segno, coda) are not.
+
+    Parameters
+    ----------
+    part : str, optional
+        The part to read: its number from 1, its name or its id. By default the one that looks
+        most like a guitar's; ``warnings`` of the riff then says which, and what was left out.
+
+    Returns
+    -------
+    Riff
+        With the rhythm of the score, and strings and frets where it has tablature.
 
     Raises
     ------
@@ -53,6 +63,18 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
         If the file cannot be read, is no MusicXML, or holds no notes; the message names the line.
     ParameterError
         If there is no such part, or ``part`` names several.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> score = '''<score-partwise><part id="P1"><measure number="1"><note>
+    ...   <pitch><step>D</step><octave>3</octave></pitch><duration>1</duration>
+    ... </note></measure></part></score-partwise>'''
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.musicxml"
+    ...     _ = path.write_text(score)
+    ...     [note.pitch_midi for note in read_musicxml(path).notes]
+    [50]
     """
     path = Path(path)
     root = load_xml(path)

@@ -32,11 +32,25 @@ _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32n
 
 
 def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
-    """The riff as a MusicXML 4.0 document in UTF-8.
+    """The riff as a MusicXML 4.0 document: notation over tablature.
 
-    ``repeats`` writes bars that are played again at once only one time, between repeat signs,
-    where everything in them is the same and no tie, hammer-on, pull-off or slide leads over the
-    signs. Bars keep the numbers that they have when the repeats are played.
+    Parameters
+    ----------
+    repeats : bool
+        Whether bars that are played again at once are written only one time, between repeat
+        signs, where everything in them is the same and no tie, hammer-on, pull-off or slide leads
+        over the signs. Bars keep the numbers that they have when the repeats are played.
+
+    Returns
+    -------
+    bytes
+        XML in UTF-8.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> b"<fret>0</fret>" in write_musicxml(riff)
+    True
     """
     measures, rhythm = make_measures(riff)
     score = ET.Element("score-partwise", version="4.0")
