@@ -90,6 +90,7 @@ def find_chords(
     mode: Mode | None = None,
     drone_midi: Iterable[int] | int | None = None,
     confidence: Iterable[float] | None = None,
+    name_bass: bool = True,
 ) -> tuple[ChordSpan, ...]:
     """The chords of a riff, one span per chord, in order of time.
 
@@ -109,6 +110,9 @@ def find_chords(
         chord stays the tonic's unless the melody states another for a bar or so.
     confidence : iterable of float, shape (n,), 0-1, optional
         How far each note is to be believed.
+    name_bass : bool
+        Whether the lowest note of a chord is its bass. In a re-entrant tuning it is not: it lies
+        on a middle string.
 
     Returns
     -------
@@ -151,7 +155,7 @@ def find_chords(
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, struck, edges, drones, emission)
-    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones)
+    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
     return _with_power(spans, notes, struck, edges, mode, drones)
 
 
@@ -227,6 +231,7 @@ def _spans(
     sure: FloatArray,
     mode: Mode | None,
     drones: tuple[int, ...],
+    name_bass: bool,
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     slot = beat_of(notes, edges)
@@ -246,7 +251,7 @@ def _spans(
         if len(tones) < 2:
             continue  # one note is no chord
         groups = [g for g in struck.groups if a <= slot[g[0]] < b]
-        bass = _bass(groups, notes, drones, struck.lasting)
+        bass = _bass(groups, notes, drones, struck.lasting) if name_bass else None
         found.append(
             _span(
                 Chord(_name(root, mode), kind, _name(root, mode)),

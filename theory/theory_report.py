@@ -160,7 +160,7 @@ def report(
     beats, downbeats = _grid(notes.onset, beats_sec, downbeats_sec, meter)
     known: dict[str, Any] = {**played, "drone_midi": drones, "downbeats_sec": downbeats}
     mode = find_mode(**known, flats=flats)
-    chords = find_chords(**known, beats_sec=beats, mode=mode)
+    chords = find_chords(**known, beats_sec=beats, mode=mode, name_bass=not on.reentrant)
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
     drone_string = _string_of(drones, on)
     melody = _beside(drone_string, len(on.open_midi))

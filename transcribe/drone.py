@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from transcribe.core.overtones import SURE_CONFIDENCE, TOGETHER_SEC, likely_over
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
 
 __all__ = [
+    "DroneChoice",
     "FarUp",
     "drone_strings",
     "far_up",
@@ -30,6 +32,9 @@ __all__ = [
     "is_over",
     "melody_string",
 ]
+
+DroneChoice = Literal["auto", "off"] | int
+"""Find the drone, rule it out, or the number of its string."""
 
 _SLACK_SEC = 0.06
 _MIN_STRIKES = 3

@@ -14,13 +14,13 @@ from tests.fingering.riffs import PATTERNS, drone_riff
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.correct.pins import pin
 from transcribe.fingering import (
     Hand,
     alternatives,
     apply,
     explain,
     instrument_guess,
-    pin,
     places,
     solve,
 )

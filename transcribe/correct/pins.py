@@ -24,10 +24,8 @@ from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
 
 __all__ = [
-    "hand_of",
     "pin",
     "pins_from_tab",
-    "pins_of",
     "refinger",
     "repeats_of",
     "resolve",

@@ -18,6 +18,7 @@ import numpy as np
 
 from transcribe.core.clock import MAX_BPM, MIN_BPM, Clock, check_bpm
 from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import drone_pitches
 from transcribe.core.riff import Rhythm, Riff
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import settled
@@ -281,7 +282,7 @@ def _found(
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        drone=riff.drone,
+        drone_midi=drone_pitches(riff.drone, riff.instrument) or None,
         progress=progress,
     )
     old = riff.rhythm

@@ -20,6 +20,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.score_place import place_name
 from transcribe.drone import far_up, find_drone
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import RULES, default_weights, finger_weights
@@ -225,9 +226,7 @@ class Solver:
 def _in_bar(note: Note, beats: int | None) -> str:
     if beats is None or note.onset_beat is None:
         return f"at {note.onset_sec:.2f} s"
-    bar = int(note.onset_beat // beats)
-    beat = round(note.onset_beat - bar * beats + 1, 2)
-    return f"in bar {bar + 1} on beat {beat:g} ({note.onset_sec:.2f} s)"
+    return f"in {place_name(note.onset_beat, (beats, 4))} ({note.onset_sec:.2f} s)"
 
 
 def _on_the_drone(

@@ -282,10 +282,10 @@ class Desk:
         against = to_json(reference)
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
-            values = result.pop("entry")
+            figures = result["figures"]
             sound = scratch / "take.wav"
             kept = {
-                "when": values["when"],
+                "when": figures["when"],
                 "take": name,
                 "sound": self._keep(sound, f"check {path.name}") if sound.exists() else None,
                 "notes": [
@@ -294,9 +294,10 @@ class Desk:
                 "pitches": result["pitches"],
                 "rhythm": against["rhythm"],
                 "comparison": result["comparison"],
+                "drawings": result["drawings"],
             }
             with hold(self._store.folder):
-                kept["progress"] = self._keep_progress(entry, values)
+                kept["progress"] = self._keep_progress(entry, figures)
                 # A take of another riff would take the place of the last verdicts for nothing.
                 if result["comparison"]["same_riff"]:
                     write_check(check_path(entry.path), kept)
@@ -335,18 +336,19 @@ class Desk:
         there = key is not None and is_own_file(self._store.cache / f"{key}.wav")
         return {**kept, "sound": f"/api/made/{key}" if there else None}
 
-    def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
+    def _keep_progress(self, entry: Entry, figures: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
-        from transcribe.takes import progress
+        from transcribe.library import progress
+        from transcribe.takes.summary import TakeFigures, changes_since
+        from transcribe.takes.verdict_wording import change_words
 
-        path = progress.progress_path(entry.path)
-        now = progress.Entry(**values)
+        now = TakeFigures(**figures)
         with hold(self._store.folder):
-            before = progress.append(path, now)
-            entries = progress.read(path)
+            earlier = progress.append(progress.progress_path(entry.path), now)
+        changes = changes_since(earlier[-1], now) if earlier else ()
         return {
-            "since": [] if before is None else list(progress.change(before, now)),
-            "shares": [e.right_share for e in entries[-40:]],
+            "since": [change_words(change) for change in changes],
+            "shares": [take.right_share for take in (*earlier, now)[-40:]],
         }
 
     def prepare(self, riff_id: str) -> Job | dict[str, Any]:

@@ -134,7 +134,8 @@ def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str,
     """A riff that was read, with the pins of the one that it takes the place of."""
     if old is None:
         return {"riff": to_json(riff)}
-    from transcribe import fingering
+    from transcribe.correct.pins import pin
+    from transcribe.fingering import hand_of
     from transcribe.library import riff_files
 
     before = from_json(old)
@@ -145,8 +146,8 @@ def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str,
     for note_id, place in pins.items():
         # Two old pins may clash on the new notes: the first one holds.
         with contextlib.suppress(ParameterError):
-            hand = fingering.hand_of(riff)
-            riff = fingering.pin(riff, {note_id: place}, repeats=False, hand=hand)
+            hand = hand_of(riff)
+            riff = pin(riff, {note_id: place}, repeats=False, hand=hand)
     return _outcome(before, riff, document) | {"carried": len(pins), "lost": len(lost)}
 
 
@@ -193,6 +194,7 @@ def _note(
     """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
     del scratch, progress
     from transcribe import fingering
+    from transcribe.correct.pins import repeats_of
 
     document = from_json(riff)
     places = [
@@ -202,7 +204,7 @@ def _note(
     return {
         "places": places,
         "why": fingering.explain(document, note),
-        "repeats": list(fingering.repeats_of(document, note)),
+        "repeats": list(repeats_of(document, note)),
     }
 
 
@@ -288,7 +290,8 @@ def _compare(
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
-    from transcribe.takes.progress import entry_of
+    from transcribe.takes import report
+    from transcribe.takes.summary import figures_of
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
@@ -309,11 +312,11 @@ def _compare(
         sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
     comparison = api.compare(take, against, sound=sound)
-    entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
-        "comparison": comparison.as_json(),
+        "comparison": report.as_json(comparison),
+        "drawings": report.drawings(comparison),
         "pitches": [note.pitch_midi for note in comparison.take.notes],
-        "entry": entry,
+        "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 
 
