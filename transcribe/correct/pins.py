@@ -14,9 +14,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.correct.history import next_group
 from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
@@ -224,7 +225,7 @@ def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
     if note_id in pins:
         return [note_id]
     onset = riff.note(note_id).onset_sec
-    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= TOGETHER_SEC]
+    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= STROKE_SEC]
 
 
 def unpin(

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.core.overtones import TOGETHER_SEC
 from transcribe.core.riff import (
     Alternative,
     Drone,
@@ -20,6 +19,7 @@ from transcribe.core.riff import (
     legato_sources,
     sort_notes,
 )
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.search import off_home
@@ -147,7 +147,7 @@ def _three_a_string(
     apart = [b - a for a, b in itertools.pairwise(scale)]
     if len(scale) < _SCALE_NOTES or max(apart) > _SCALE_STEP:
         return None
-    if any(b.onset_sec - a.onset_sec < TOGETHER_SEC for a, b in itertools.pairwise(ordered)):
+    if any(b.onset_sec - a.onset_sec < STROKE_SEC for a, b in itertools.pairwise(ordered)):
         return None
     slurs = legato_sources(list(ordered))
     hand = np.mean([fret for _, fret in main.positions.values()])
