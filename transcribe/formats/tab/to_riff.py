@@ -326,4 +326,6 @@ def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[st
         theory["chords"] = chord_section(chords, grid.end, grid.sec)
     if head.loop:
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+        if head.loop_implied:
+            theory["loop"]["implied"] = True
     return theory or None
