@@ -162,9 +162,8 @@ function whyPart(mode) {
 
 function loopPart(theory, hear) {
   const { loop } = theory;
-  const hint = loop.implied
-    ? h("p", { class: "quiet" }, "A single line: no chords are played, its notes only hint at these.")
-    : null;
+  const words = "A single line: no chords are played, its notes only hint at these.";
+  const hint = loop.implied ? h("p", { class: "quiet" }, words) : null;
   const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
   // A drone on one chord goes round nothing; say so rather than count it.
   if (loop.symbols.length === 1 && !loop.departures?.length) {
