@@ -16,6 +16,7 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import pitch_name
 from transcribe.core.riff import Note, Riff
+from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group
 from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand
@@ -38,9 +39,9 @@ Place = tuple[int, int]
 
 
 def hand_of(riff: Riff) -> Hand:
-    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
-    span = riff.extra.get("hand_span_mm")
-    return Hand(float(span)) if isinstance(span, int | float) else Hand()
+    """The hand that the document was fingered for, else the usual one."""
+    span = riff.player.hand_span_mm
+    return Hand() if span is None else Hand(span)
 
 
 def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
@@ -48,8 +49,8 @@ def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
     solved, _ = resolve(riff, hand=hand)
     if hand is None:
         return solved
-    extra = dict(solved.extra) | {"hand_span_mm": hand.span_mm}
-    return dataclasses.replace(solved, extra=extra)
+    player = dataclasses.replace(solved.player, hand_span_mm=hand.span_mm)
+    return dataclasses.replace(solved, player=player)
 
 
 def pins_from_tab(riff: Riff, edited: Riff) -> dict[int, Place]:
@@ -166,8 +167,8 @@ def pin(
     before = pins_of(riff)
     solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
     if left:
-        extra = dict(solved.extra) | {"unmet": [*solved.extra.get("unmet", ()), *left]}
-        solved = dataclasses.replace(solved, extra=extra)
+        unmet = (*solved.unmet, *(text_remark(text) for text in left))
+        solved = dataclasses.replace(solved, unmet=unmet)
     group = next_group(riff)
     entries = [
         {
@@ -295,15 +296,14 @@ def resolve(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    extra = dict(riff.extra)
-    for key, found in (
-        ("cautions", list(fingering.cautions)),
-        ("unmet", unmet_sentences(notes, fingering, riff.instrument)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
-    return dataclasses.replace(riff, notes=notes, extra=extra), fingering
+    unmet = unmet_sentences(notes, fingering, riff.instrument)
+    solved = dataclasses.replace(
+        riff,
+        notes=notes,
+        cautions=tuple(text_remark(text) for text in fingering.cautions),
+        unmet=tuple(text_remark(text) for text in unmet),
+    )
+    return solved, fingering
 
 
 def _changed(

@@ -21,7 +21,17 @@ from typing import Any
 from transcribe.core.clock import Clock, ScoreNote, score_notes
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.instrument import parse_tuning, pitch_name
-from transcribe.core.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import (
+    ARTICULATIONS,
+    Bend,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Source,
+    sort_notes,
+)
+from transcribe.core.wording import text_remark
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_midi", "write_midi"]
@@ -177,8 +187,8 @@ def _velocity(note: Note) -> int:
 def _bend(note: Note, channel: int, start: int, end: int) -> list[_Event]:
     import mido
 
-    rise = note.extra.get("bend_semitones")
-    rise = float(rise) if isinstance(rise, int | float) and rise > 0 else 1.0
+    rise = (note.bend.semitones if note.bend is not None else None) or 1.0
+    rise = rise if rise > 0 else 1.0
     top = min(8191, round(8192 * rise / _BEND_RANGE))
     steps = 8
     events: list[_Event] = [
@@ -224,7 +234,7 @@ def read_midi(
     """Read a standard MIDI file, format 0 or 1.
 
     Drums are left out. Of several parts the one that looks most like a guitar's is read, or the
-    one whose number (from 1) or name is ``part``; ``riff.extra["warnings"]`` says which and what
+    one whose number (from 1) or name is ``part``; the riff's ``warnings`` say which and what
     was left out.
     Strings and techniques come back from files that `write_midi` made. The riff's ``instrument``
     is that of the file where it says so, else ``instrument``, else the standard guitar.
@@ -273,7 +283,7 @@ def read_midi(
                 articulation=articulation,
                 onset_beat=grid.beat(start),
                 duration_beat=grid.length(end - start),
-                extra={"bend_semitones": round(rise)} if articulation == "bend" and rise else {},
+                bend=Bend(semitones=round(rise)) if articulation == "bend" and rise else None,
             )
         )
     warnings += grid.warnings
@@ -283,7 +293,7 @@ def read_midi(
         Source(path.name),
         grid.rhythm(),
         theory=_chord_markers(file, grid),
-        extra={"warnings": warnings} if warnings else {},
+        warnings=tuple(text_remark(text) for text in warnings),
     )
 
 

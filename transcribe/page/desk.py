@@ -12,6 +12,7 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
@@ -97,6 +98,14 @@ class Desk:
             "name": entry.name,
             "revision": revision,
             "document": document,
+            "remarks": {
+                key: [sentence(remark) for remark in remarks]
+                for key, remarks in (
+                    ("unmet", riff.unmet),
+                    ("warnings", riff.warnings),
+                    ("cautions", riff.cautions),
+                )
+            },
             "undo": undo,
             "redo": redo,
             "written": len(written(riff)),

@@ -281,7 +281,7 @@ class _Job:
             pulse=pulse,
             pulse_interval=apart,
             next_x=np.concatenate([where[1:], [np.inf]])[clock.events.of],
-            lengths=clock.kind != "order" and self.reference.extra.get("durations") != "ring",
+            lengths=clock.kind != "order" and self.reference.timing.lengths == "known",
             ear=self.ear,
             take_shift=shift,
             take_offset_cents=self.take.instrument.offset_cents,

@@ -46,7 +46,7 @@ class Entry:
     bars: Mapping[str, int] = field(default_factory=dict)  # bar -> what went wrong in it
     same_riff: bool = True  # False: not a take of this riff, so nothing to keep
     left_out: Sequence[int] = ()  # bars that the take does not reach, or not whole
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def as_json(self) -> dict[str, Any]:
         """The entry as JSON values, with the keys that this version does not know."""

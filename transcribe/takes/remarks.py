@@ -145,7 +145,7 @@ def _first_notes(notes: Sequence[Note]) -> str:
 def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) -> tuple[str, ...]:
     """What a reader must know to read the verdicts rightly; ``timing`` as in `Comparison`."""
     said = []
-    from_tab = reference.extra.get("timing") == "order"
+    from_tab = reference.timing.kind == "order"
     if timing in ("pulse", "none") and from_tab and has_beats(reference):
         said.append(
             "the reference comes from a tab without a count: the order of its notes is sure, their "

@@ -104,11 +104,11 @@ def reference_clocks(reference: Riff, *, order_only: bool | None = None) -> tupl
     A reference whose notes have beats is read by the score, and beside it by its seconds, for a
     transcription may have put a beat in the wrong place. One without rhythm that comes from a
     recording is read by its seconds. Anything else holds an order and no more, as does a reference
-    that says so (``order_only``, or the key ``timing: "order"`` in the document).
+    that says so (``order_only``, or a `Timing` of the kind ``order``).
     """
     notes = sort_notes(list(reference.notes))
     if order_only is None:
-        order_only = reference.extra.get("timing") == "order"
+        order_only = reference.timing.kind == "order"
     pitches = np.array([n.pitch_midi for n in notes], dtype=int)
     ones = np.ones(len(notes))
     seconds = np.array([n.onset_sec for n in notes], dtype=float)

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.core.riff import Riff, Source
+from transcribe.core.riff import Bend, Riff, Source
 from transcribe.formats.musicxml.tree import Node, load_xml
 from transcribe.formats.musicxml.unfold import Builder, Found, Measure, PartFacts, play, sign
 from transcribe.formats.parts import PartName, left_out, pick
@@ -40,7 +40,7 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
     """Read a MusicXML file, plain or compressed (``.mxl``).
 
     Of several parts the one that looks most like a guitar's is read, or the one whose number (from
-    1), name or id is ``part``; ``riff.extra["warnings"]`` says which, and what else was left out.
+    1), name or id is ``part``; the riff's ``warnings`` say which, and what else was left out.
 
     Raises
     ------
@@ -332,7 +332,7 @@ class _Reader:
                     note.articulation = "bend"
                     rise = self.number(child, "bend-alter", float, 0.0)
                     if rise > 0:
-                        note.extra["bend_semitones"] = round(rise) if rise >= 1 else rise
+                        note.bend = Bend(semitones=round(rise) if rise >= 1 else rise)
                 elif child.tag == "harmonic":
                     note.articulation = "harmonic"
 

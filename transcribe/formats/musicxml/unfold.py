@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.wording import text_remark
 from transcribe.formats.spelling import MODES
 
 __all__ = ["Builder", "Found", "Measure", "PartFacts", "play", "sign"]
@@ -36,7 +37,7 @@ class Found:
     fret: int | None = None
     finger: int | None = None
     articulation: str = "picked"
-    extra: dict[str, Any] = field(default_factory=dict)
+    bend: Bend | None = None
     tied_from: bool = False
     tied_to: bool = False
     release: Fraction = Fraction(0)
@@ -176,7 +177,7 @@ class Builder:
                     articulation=found.articulation,
                     onset_beat=round(float(start * self.per_quarter), 6),
                     duration_beat=round(float((end - start) * self.per_quarter), 6),
-                    extra=found.extra,
+                    bend=found.bend,
                 )
             )
         if wrong:
@@ -191,7 +192,7 @@ class Builder:
             self._rhythm(),
             self._drone(joined, instrument),
             self._theory(),
-            extra={"warnings": self.warnings} if self.warnings else {},
+            warnings=tuple(text_remark(text) for text in self.warnings),
         )
 
     def _drone(self, joined: list[tuple[Fraction, Found]], instrument: Instrument) -> Drone | None:
@@ -230,7 +231,7 @@ class Builder:
                 joined.length += note.length
                 joined.release = note.release
             else:
-                joined = replace(note, extra=dict(note.extra))
+                joined = replace(note)
                 out.append((start, joined))
             if note.tied_to:
                 held.append((start + note.length, joined))

@@ -444,8 +444,7 @@ class _Writer:
         ):
             _put(technical, "other-technical", source.articulation)
         if source.articulation == "bend":
-            rise = source.extra.get("bend_semitones")
-            alter = rise if isinstance(rise, int | float) and rise else 1
+            alter = (source.bend.semitones if source.bend is not None else None) or 1
             _put(_put(technical, "bend"), "bend-alter", f"{alter:g}")
         if source.articulation == "harmonic":
             _put(_put(technical, "harmonic"), "natural")

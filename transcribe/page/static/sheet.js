@@ -65,7 +65,7 @@ function heading(page, riff, width) {
     text(MARGIN, y, 3.4, `String ${strings.join(" and ")} ${strings.length > 1 ? "ring" : "rings"} open as a drone.`);
     y += 5;
   }
-  for (const caution of (doc.cautions || []).slice(0, 3)) {
+  for (const caution of riff.data.remarks.cautions.slice(0, 3)) {
     for (const line of wrapped(`Take care: ${caution}`, (width - 2 * MARGIN) / 1.55)) { text(MARGIN, y, 3, line); y += 4; }
   }
   return y + 2;
