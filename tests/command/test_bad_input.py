@@ -196,7 +196,7 @@ def test_a_name_that_begins_with_a_dash_is_told_how_to_write(
 def test_another_recording_of_the_same_name_leaves_the_old_riff(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    takes = Path(__file__).parent.parent / "fixtures" / "takes"
+    takes = Path(__file__).parent.parent.parent / "fixtures" / "takes"
     for folder, take in (("one", "gangplank/gangplank.flac"), ("two", "lantern/lantern.ogg")):
         (tmp_path / folder).mkdir()
         path = tmp_path / folder / f"recording{Path(take).suffix}"

@@ -5,13 +5,8 @@ from __future__ import annotations
 import pytest
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import (
-    TUNINGS,
-    make_instrument,
-    parse_pitch,
-    parse_tuning,
-    pitch_name,
-)
+from transcribe.core.instrument import TUNINGS, make_instrument, parse_tuning
+from transcribe.core.pitch import parse_pitch, pitch_name
 
 
 @pytest.mark.parametrize("text", ["H2", "E", "E##b4", "", "4E", "E99"])

@@ -26,7 +26,7 @@ from transcribe.core.riff import (
 )
 from transcribe.correct import note_edits, retime
 from transcribe.formats.document import from_json, to_json
-from transcribe.formats.tab.write import read_tab
+from transcribe.formats.tab.read import read_tab
 
 
 def _bare(truth: Truth) -> list[Note]:

@@ -25,7 +25,8 @@ from tests.formats.riffs import (
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.riff import Bend, Instrument, Note, Riff
 from transcribe.core.wording import sentence
-from transcribe.formats.musicxml.write import read_musicxml, write_musicxml
+from transcribe.formats.musicxml.read import read_musicxml
+from transcribe.formats.musicxml.write import write_musicxml
 from transcribe.formats.tab.write import write_tab
 
 TICKS = 24

@@ -12,7 +12,8 @@ from transcribe.core.riff import Riff
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime
 from transcribe.formats.tab.bar_lines import still_true
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 UNEVEN = """\
 e|------------|----------|-------------------|-----------|

@@ -20,8 +20,9 @@ from tests.formats.riffs import (
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Riff
-from transcribe.formats.tab.layout import _Bar, _fit, _Sign
-from transcribe.formats.tab.write import layout, mark_line, read_tab, string_names, write_tab
+from transcribe.formats.tab.layout import _Bar, _fit, _Sign, layout, mark_line, string_names
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 
 def _string_rows(text: str) -> list[str]:

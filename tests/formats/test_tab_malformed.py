@@ -10,7 +10,8 @@ import pytest
 
 from tests.formats.riffs import drone_riff, legato_riff, strummed_riff
 from transcribe.core.errors import FormatError
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 PEOPLE = "\n".join(["Riff", "", *(f"{n}|-0--3--5-|-7--8----|" for n in "eBGDAE")]) + "\n"
 

@@ -9,7 +9,8 @@ import pytest
 
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Drone, Note, Riff
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 RIFF = Riff(
     notes=(Note(1, 0.0, 0.5, 40, string=6, fret=0), Note(2, 0.5, 1.0, 47, string=5, fret=2))

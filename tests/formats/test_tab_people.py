@@ -10,7 +10,8 @@ import pytest
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Bend, Instrument, Riff
 from transcribe.core.wording import sentence
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 PLAIN = """\
 Practice for Thursday

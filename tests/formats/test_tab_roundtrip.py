@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from tests.formats.riffs import RIFFS, drone_riff, riffs
 from transcribe.core.riff import Note, Riff
-from transcribe.formats.tab.write import read_tab, write_tab
+from transcribe.formats.tab.read import read_tab
+from transcribe.formats.tab.write import write_tab
 
 
 def _keys(notes: Iterable[Note]) -> list[tuple[object, ...]]:

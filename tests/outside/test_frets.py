@@ -9,11 +9,10 @@ from transcribe.core.instrument import (
     TUNINGS,
     fret_position_mm,
     make_instrument,
-    parse_pitch,
     parse_tuning,
-    pitch_name,
     tuning_name,
 )
+from transcribe.core.pitch import parse_pitch, pitch_name
 from transcribe.core.riff import Instrument
 
 

@@ -13,7 +13,8 @@ import pytest
 
 from tests.audio.sounds import pluck
 from transcribe.audio import tuning_offset_cents
-from transcribe.core.instrument import TUNINGS, fret_position_mm, parse_pitch, pitch_name
+from transcribe.core.instrument import TUNINGS, fret_position_mm
+from transcribe.core.pitch import hz_to_midi, midi_to_hz, parse_pitch, pitch_name
 
 TABLE_HZ = {
     "E2": 82.41, "F2": 87.31, "F#2": 92.50, "G2": 98.00, "G#2": 103.83, "A2": 110.00,
@@ -28,6 +29,8 @@ MIDI_NUMBERS = {"C-1": 0, "A0": 21, "E2": 40, "A2": 45, "C4": 60, "A4": 69, "C8"
 def test_pitch_is_the_tables_frequency(name: str, hz: float) -> None:
     midi = parse_pitch(name)
     assert 440.0 * 2.0 ** ((midi - 69) / 12) == pytest.approx(hz, abs=0.006)
+    assert midi_to_hz(midi) == pytest.approx(hz, abs=0.006)
+    assert hz_to_midi(hz) == pytest.approx(midi, abs=0.002)
     assert pitch_name(midi) == name
 
 

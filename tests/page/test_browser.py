@@ -18,7 +18,7 @@ import pytest
 
 from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe import fingering
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Riff
 from transcribe.core.wording import text_remark
 

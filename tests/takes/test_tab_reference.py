@@ -11,7 +11,7 @@ from tests.takes.helpers import take
 from transcribe import api
 from transcribe.core.riff import Note, Riff
 from transcribe.formats.document import read_riff, write_riff
-from transcribe.formats.tab.write import read_tab
+from transcribe.formats.tab.read import read_tab
 from transcribe.takes.html_report import html
 from transcribe.takes.text_report import text
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from transcribe.audio.level import check_samples
+from transcribe.core.pitch import hz_to_midi
 
 __all__ = ["tuning_offset_cents"]
 
@@ -84,7 +85,7 @@ def _peak_offsets(
         keep = mag > 0.01 * loudest
         hz, mag = hz[keep], mag[keep]
         keep = ~_odd_partials(hz, mag)
-        pitch = 1200.0 * np.log2(hz[keep] / 440.0)
+        pitch = 100.0 * hz_to_midi(hz[keep])
         cents.append((pitch + 50.0) % 100.0 - 50.0)
         weights.append(np.sqrt(mag[keep]))
     return np.concatenate(cents), np.concatenate(weights)

@@ -55,7 +55,7 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
 def show(args: argparse.Namespace, progress: Progress) -> int:
     import dataclasses
 
-    from transcribe.core.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
     from transcribe.formats import read_any
 
     riff = read_any(args.riff, part=args.part)

@@ -88,7 +88,7 @@ def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progr
 
 def changes(old: Riff, new: Riff) -> list[str]:
     """What a correction changed, a line for the rhythm, tuning and drone and one for each note."""
-    from transcribe.core.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
 
     before = {note.id: note for note in old.notes}
     lines = []
@@ -141,7 +141,8 @@ def _rebarred(old: Riff, new: Riff) -> list[str]:
 
 
 def _strings(riff: Riff) -> str:
-    from transcribe.core.instrument import pitch_name, tuning_name
+    from transcribe.core.instrument import tuning_name
+    from transcribe.core.pitch import pitch_name
     from transcribe.core.riff import Instrument
 
     instrument = riff.instrument

@@ -17,53 +17,17 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import parse_pitch
 from transcribe.core.riff import Instrument
 
 __all__ = [
     "TUNINGS",
     "fret_position_mm",
     "make_instrument",
-    "parse_pitch",
     "parse_tuning",
-    "pitch_name",
     "refitted",
     "tuning_name",
 ]
-
-_SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_PITCH = re.compile(r"^([A-Ga-g])([#b]{0,2})(-?\d{1,2})$")
-
-
-def parse_pitch(text: str) -> int:
-    """MIDI number of a pitch such as ``E4``, ``F#3`` or ``Bb2``.
-
-    Raises
-    ------
-    ParameterError
-        If the text is not a letter, optional ``#`` or ``b``, and an octave, or lies outside 0-127.
-    """
-    match = _PITCH.match(text.strip())
-    if match is None:
-        raise ParameterError(
-            f"{text!r} is not a pitch; write a letter, # or b, and the octave, such as E4 or Bb2"
-        )
-    step, accidentals, octave = match.groups()
-    midi = (
-        12 * (int(octave) + 1)
-        + _STEPS[step.upper()]
-        + accidentals.count("#")
-        - accidentals.count("b")
-    )
-    if not 0 <= midi <= 127:
-        raise ParameterError(f"{text!r} lies outside the MIDI range C-1 to G9")
-    return midi
-
-
-def pitch_name(pitch_midi: int, *, flats: bool = False) -> str:
-    """Name of a MIDI pitch with octave, such as ``F#3``; with ``flats`` ``Gb3``."""
-    return f"{(_FLATS if flats else _SHARPS)[pitch_midi % 12]}{pitch_midi // 12 - 1}"
 
 
 def _strings(text: str) -> tuple[int, ...]:
@@ -116,7 +80,7 @@ def parse_tuning(text: str) -> tuple[int, ...]:
     if name in TUNINGS:
         return TUNINGS[name]
     parts = [part for part in re.split(r"[,\s]+", text.strip()) if part]
-    if len(parts) == 1 and not _PITCH.match(parts[0]):
+    if len(parts) == 1 and not re.search(r"\d$", parts[0]):
         raise ParameterError(
             f"no tuning is called {text!r}; use one of {', '.join(TUNINGS)}, "
             "or list the open strings from string 1, such as E4,B3,G3,D3,A2,E2"

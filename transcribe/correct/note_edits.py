@@ -19,7 +19,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
 from transcribe.correct.history import Entry, next_group, set_place, stacks
 from transcribe.correct.whole_riff import set_whole

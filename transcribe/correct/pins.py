@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group

@@ -15,7 +15,7 @@ import re
 from collections.abc import Sequence
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 
 __all__ = [
@@ -159,7 +159,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         that does not reach its pitch; the message says where.
     """
     from transcribe.fingering import pins_from_tab
-    from transcribe.formats.tab.write import read_tab
+    from transcribe.formats.tab.read import read_tab
 
     edited = read_tab(source)
     name = os.path.basename(os.fspath(source)) if "\n" not in str(source) else "the tab"

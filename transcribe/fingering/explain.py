@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.correct.pins import hand_of, pins_of
 from transcribe.drone import drone_strings, far_up, is_over

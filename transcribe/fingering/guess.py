@@ -15,7 +15,8 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from transcribe.core.instrument import TUNINGS, pitch_name, tuning_name
+from transcribe.core.instrument import TUNINGS, tuning_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
 from transcribe.drone import find_drone
 from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of

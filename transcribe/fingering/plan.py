@@ -385,7 +385,7 @@ def _drone_places(
 
 
 def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
-    from transcribe.core.instrument import pitch_name
+    from transcribe.core.pitch import pitch_name
 
     low = min(instrument.open_midi) + instrument.capo
     high = max(instrument.open_midi) + instrument.frets

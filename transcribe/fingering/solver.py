@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
 from transcribe.drone import far_up, find_drone
 from transcribe.fingering.candidates import Chooser

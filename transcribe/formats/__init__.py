@@ -86,11 +86,11 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
 
         return read_riff(path)
     if kind == "tab":
-        from transcribe.formats.tab.write import read_tab
+        from transcribe.formats.tab.read import read_tab
 
         return read_tab(path)
     if kind == "musicxml":
-        from transcribe.formats.musicxml.write import read_musicxml
+        from transcribe.formats.musicxml.read import read_musicxml
 
         return read_musicxml(path, part=part)
     if kind == "midi":

@@ -21,6 +21,7 @@ from typing import Any
 
 from transcribe.core.clock import Clock
 from transcribe.core.errors import FormatError
+from transcribe.core.pitch import hz_to_midi, pitch_class, split_chord
 from transcribe.core.riff import (
     ARTICULATIONS,
     Instrument,
@@ -31,39 +32,14 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
+from transcribe.formats.names import CHORDS, MODES
 
 __all__ = ["read_jams", "write_jams"]
 
 _VERSION = "0.3.4"
-_MODES = frozenset(  # those of the namespace key_mode
-    ("major", "minor", "ionian", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian")
-)
-_QUALITIES = {
-    "": "maj",
-    "m": "min",
-    "7": "7",
-    "maj7": "maj7",
-    "m7": "min7",
-    "dim": "dim",
-    "dim7": "dim7",
-    "m7b5": "hdim7",
-    "aug": "aug",
-    "+": "aug",
-    "6": "maj6",
-    "m6": "min6",
-    "mmaj7": "minmaj7",
-    "sus2": "sus2",
-    "sus4": "sus4",
-    "9": "9",
-    "maj9": "maj9",
-    "m9": "min9",
-    "5": "(1,5)",
-}
-"""Suffix of a chord symbol -> shorthand of Harte's syntax (Harte et al., ISMIR 2005)."""
-
+_QUALITIES = {harte: suffix for suffix, (_, harte) in reversed(CHORDS.items())}
 _DEGREES = {0: "1", 1: "b2", 2: "2", 3: "b3", 4: "3", 5: "4", 6: "b5", 7: "5", 8: "b6", 9: "6"}
 _DEGREES |= {10: "b7", 11: "7"}
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _MAX_BYTES = 64 << 20
 
 
@@ -192,27 +168,21 @@ def _chord_data(theory: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _harte(symbol: str) -> str | None:
     """A chord symbol such as ``F#m7/C#`` in Harte's syntax, ``F#:min7/5``."""
-    match = re.match(r"^([A-G][#b]*)([^/]*)(?:/([A-G][#b]*))?$", symbol)
-    if match is None or match[2] not in _QUALITIES:
+    parts = split_chord(symbol)
+    if parts is None or parts[1] not in CHORDS:
         return None
-    label = f"{match[1]}:{_QUALITIES[match[2]]}"
-    if match[3]:
-        label += "/" + _DEGREES[(_pitch_class(match[3]) - _pitch_class(match[1])) % 12]
+    root, suffix, bass = parts
+    label = f"{root}:{CHORDS[suffix][1]}"
+    if bass is not None:
+        label += "/" + _DEGREES[(pitch_class(bass) - pitch_class(root)) % 12]
     return label
 
 
 def _symbol(label: str) -> str | None:
     """The chord symbol of a label in Harte's syntax; None for no chord or an unknown quality."""
-    match = re.match(r"^([A-G][#b]*)(?::([^/]*))?(?:/([#b]*\d+))?$", label)
-    if match is None:
-        return None
-    names = {quality: suffix for suffix, quality in reversed(_QUALITIES.items())}
-    suffix = names.get(match[2] or "maj")
-    return None if suffix is None else match[1] + suffix
-
-
-def _pitch_class(name: str) -> int:
-    return (_STEPS[name[0]] + name.count("#") - name.count("b")) % 12
+    match = re.fullmatch(r"([A-G][#b]*)(?::([^/]*))?(?:/[#b]*\d+)?", label)
+    suffix = None if match is None else _QUALITIES.get(match[2] or "maj")
+    return None if match is None or suffix is None else match[1] + suffix
 
 
 def _key_value(theory: Mapping[str, Any]) -> str | None:
@@ -220,7 +190,7 @@ def _key_value(theory: Mapping[str, Any]) -> str | None:
     if not isinstance(mode, Mapping):
         return None
     tonic, name = str(mode.get("tonic")), str(mode.get("name"))
-    good = re.match(r"^[A-G][#b]?$", tonic) and name in _MODES
+    good = re.match(r"^[A-G][#b]?$", tonic) and name in MODES
     return f"{tonic}:{name}" if good else None
 
 
@@ -358,7 +328,7 @@ def _notes(
         value = _number(row, "value", where)
         if hz and value <= 0:
             raise FormatError(f"{where}: found {value:g} Hz, expected a frequency over 0")
-        pitch = 69 + 12 * math.log2(value / 440) if hz else value
+        pitch = float(hz_to_midi(value)) if hz else value
         if not 0 <= round(pitch) <= 127 or length <= 0:
             raise FormatError(
                 f"{where}: found pitch {pitch:g} for {length:g} s, "

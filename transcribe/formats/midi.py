@@ -20,7 +20,8 @@ from typing import Any
 
 from transcribe.core.clock import Clock, ScoreNote, score_notes
 from transcribe.core.errors import FormatError, HandspanError
-from transcribe.core.instrument import parse_tuning, pitch_name
+from transcribe.core.instrument import parse_tuning
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import (
     ARTICULATIONS,
     Bend,

@@ -21,6 +21,8 @@ from typing import Any
 
 import numpy as np
 
+from transcribe.core.pitch import midi_to_hz
+
 __all__ = [
     "CHANNELS",
     "FLOOR_DB",
@@ -80,7 +82,7 @@ class Family:
         window = np.hanning(n_fft + 1)[:-1]
         # A sine of amplitude 1 then has a peak power of 1 in every family.
         self.window = (window * 2.0 / window.sum()).astype(np.float32)
-        top_hz = 440.0 * 2.0 ** ((self.bands.max() + 2.0 - 69.0) / 12.0)
+        top_hz = midi_to_hz(self.bands.max() + 2.0)
         self.bins = min(n_fft // 2 + 1, int(np.ceil(top_hz * n_fft / SR)) + 3)
         """FFT bins that any band can draw on, with a semitone of tuning to spare."""
 
@@ -104,7 +106,7 @@ def band_weights(family: Family, offset_cents: float) -> np.ndarray:
     A band is a triangle as wide as a third of a semitone (a whole one where there is but one band
     a semitone), and never narrower than the spacing of the bins.
     """
-    centres = 440.0 * 2.0 ** ((family.bands.ravel() + offset_cents / 100.0 - 69.0) / 12.0)
+    centres = midi_to_hz(family.bands.ravel() + offset_cents / 100.0)
     spacing = SR / family.n_fft
     share = THIRD if len(family.thirds) == 3 else 3.0 * THIRD
     half = np.maximum(share * centres, spacing)

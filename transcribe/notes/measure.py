@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from transcribe.core.pitch import midi_to_hz
 from transcribe.notes import features as feat
 
 __all__ = ["loudness_and_cents"]
@@ -47,8 +48,10 @@ def loudness_and_cents(
 
     window = np.hanning(piece.size).astype(np.float32)
     spectrum = np.abs(rfft(piece * window, _SIZE)) * (2.0 / float(window.sum()))
-    hz = _hz(pitch_midi, offset_cents)
-    rivals = np.array([_hz(p, offset_cents) for p in others_midi if p != pitch_midi])
+    hz = midi_to_hz(pitch_midi + offset_cents / 100.0)
+    rivals = np.array(
+        [midi_to_hz(p + offset_cents / 100.0) for p in others_midi if p != pitch_midi]
+    )
     power, total, weight = 0.0, 0.0, 0.0
     for n in range(1, _PARTIALS + 1):
         if n * hz > _TOP_HZ and n > 1:
@@ -66,10 +69,6 @@ def loudness_and_cents(
     loudness = 10.0 * float(np.log10(power)) if power > 1e-12 else _QUIETEST_DB
     cents = total / weight if weight > 1e-6 else 0.0
     return max(_QUIETEST_DB, loudness), float(np.clip(cents, -_SEARCH_CENTS, _SEARCH_CENTS))
-
-
-def _hz(pitch_midi: float, offset_cents: float) -> float:
-    return float(440.0 * 2.0 ** ((pitch_midi - 69.0 + offset_cents / 100.0) / 12.0))
 
 
 def _peak(spectrum: np.ndarray, hz: float) -> tuple[float, float] | None:

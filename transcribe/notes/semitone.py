@@ -18,7 +18,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from transcribe.core.instrument import TUNINGS, pitch_name
+from transcribe.core.instrument import TUNINGS
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note
 from transcribe.notes.find import find_notes
 from transcribe.notes.network import WEIGHTS

@@ -11,7 +11,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
@@ -106,6 +106,7 @@ class Desk:
                     ("cautions", riff.cautions),
                 )
             },
+            "legato_from": legato_sources(riff.notes),
             "undo": undo,
             "redo": redo,
             "written": len(written(riff)),

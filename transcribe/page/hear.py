@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import pitch_class
 from transcribe.core.riff import Instrument, Note, Riff
 
 __all__ = ["example"]
 
 _STRUM_SEC = 0.022
-_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 
 
 def example(riff: Riff, *, what: str, frets: Any = None) -> Riff:
@@ -46,7 +46,7 @@ def _scale(mode: Any, instrument: Instrument) -> list[Note]:
     names = mode.get("notes") or []
     if not names:
         raise ParameterError("no mode was found in this riff, so there is no scale to hear")
-    classes = [_pitch_class(str(name)) for name in names]
+    classes = [pitch_class(str(name)) for name in names]
     low = min(instrument.open_midi) + instrument.capo
     first = low + (classes[0] - low) % 12
     up = [first + (pc - classes[0]) % 12 for pc in classes] + [first + 12]
@@ -113,9 +113,3 @@ def _checked(frets: Any, instrument: Instrument) -> list[int | None]:
     ):
         raise ParameterError("a chord needs one fret, or none, for each string")
     return list(frets)
-
-
-def _pitch_class(name: str) -> int:
-    sharps = name[1:].count("#") + name[1:].count("♯")
-    flats = name[1:].count("b") + name[1:].count("♭")
-    return (_SEMITONES[name[0].upper()] + sharps - flats) % 12

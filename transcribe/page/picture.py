@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from transcribe.core.files import write_atomically
+from transcribe.core.pitch import midi_to_hz
 
 __all__ = [
     "FLOOR_DB",
@@ -118,7 +119,7 @@ def _cells(y: NDArray[np.float32], sr: int, columns: int) -> NDArray[np.uint8]:
 
 def _bands() -> NDArray[np.float32]:
     """Weights ``(_WINDOW // 2 + 1, ROWS)``: a triangle a semitone wide, two bins at the least."""
-    hz = 440.0 * 2 ** ((LOW_MIDI + np.arange(ROWS) / 2 - 69) / 12)
+    hz = midi_to_hz(LOW_MIDI + np.arange(ROWS) / 2)
     step = _SR / _WINDOW
     bins = np.arange(_WINDOW // 2 + 1) * step
     width = np.maximum(hz * (2 ** (0.5 / 12) - 1), step)

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import LEGATO, Instrument, Note, Riff, legato_sources, sort_notes
 from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
@@ -122,7 +123,7 @@ def _sound(plan: _Plan, instrument: Instrument, sr: int, gain: float, level: flo
     pitch = note.pitch_midi + instrument.offset_cents / 100.0
     fret = note.fret or 0
     open_midi = note.pitch_midi - fret
-    f0 = 440.0 * 2.0 ** ((pitch - 69.0) / 12.0)
+    f0 = midi_to_hz(pitch)
     cents = _cents(plan, size, sr)
     longest = 0.0 if cents is None else float(np.max(cents))
     carried = plan.carried_from is not None or note.articulation in LEGATO

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import Riff
 from transcribe.takes.comparison import DroneGap, DroneVerdict, Verdict
 from transcribe.takes.passes import Fit
@@ -210,7 +211,7 @@ def pitch_level(
     padded = np.pad(np.asarray(y, dtype=float), size // 2)
     window = np.hanning(size)
     starts = np.arange(0, len(padded) - size + 1, hop)
-    hz = 440.0 * 2.0 ** ((pitch_midi - 69.0) / 12.0)
+    hz = midi_to_hz(pitch_midi)
     partials = np.array([h * hz for h in (1, 2, 3) if h * hz < 0.45 * sr])
     n = np.arange(size)
     # Three probes a partial, 12 cents apart, so that a slightly sharp string is not read as softer.

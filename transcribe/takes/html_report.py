@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from importlib import resources
 
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.takes import progress
 from transcribe.takes.comparison import MARKS, VERDICTS, Comparison
 from transcribe.takes.plots import bars_of, draw_bar, draw_drone, draw_tempo, draw_timing

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from transcribe.core.instrument import pitch_name, tuning_name
+from transcribe.core.instrument import tuning_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.takes.comparison import Pass, Summary
 from transcribe.takes.places import listed, moment, ranges

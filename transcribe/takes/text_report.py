@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.formats.tab.layout import System, layout, mark_line
 from transcribe.takes import progress
 from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison

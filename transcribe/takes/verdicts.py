@@ -16,7 +16,7 @@ from statistics import median
 
 import numpy as np
 
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note
 from transcribe.takes.comparison import Played, Verdict
 from transcribe.takes.listen import Ear

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.takes.comparison import MARKS, Comparison, DroneGap, Pass, Verdict
 from transcribe.takes.places import bars_named, moment, spot
 from transcribe.takes.remarks import stretch_words

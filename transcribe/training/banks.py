@@ -31,6 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.pitch import midi_to_hz, parse_pitch
 from transcribe.sound.plucked_string import Body, StringModel, pluck
 
 __all__ = [
@@ -57,7 +58,6 @@ LEAD = 66
 
 _CAP_SEC = 6.0
 _FLOOR_DB = -58.0
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _FILE = re.compile(r"(?:^|/)([A-G])(s?)(-?\d)\.(?:mp3|ogg|wav)$")
 _PACKAGE = re.compile(r"tonejs-instrument-guitar-(acoustic|electric|nylon)-mp3")
 
@@ -156,7 +156,7 @@ class SynthBank:
             softness=string.softness + float(rng.normal(0.0, self.spread)),
         )
         y = pluck(
-            440.0 * 2.0 ** ((pitch - 69.0) / 12.0) / node,
+            midi_to_hz(pitch) / node,
             sr=SR,
             duration_sec=min(duration_sec, 8.0) + 0.05,
             string=string,
@@ -197,7 +197,7 @@ def _pitch(y: Array, named: float) -> float:
         return float("nan")
     size = 1 << 19
     spectrum = np.abs(np.fft.rfft(body * np.hanning(len(body)), size))
-    f0 = 440.0 * 2.0 ** ((named - 69.0) / 12.0)
+    f0 = midi_to_hz(named)
     per_hz = size / SR
     cents, weights = [], []
     inside = 0.0
@@ -296,7 +296,7 @@ def read_packages(folder: str | Path) -> tuple[RecordedBank, ...]:
         for file, data in files:
             match = _FILE.search(file)
             assert match is not None
-            named = _STEPS[match[1]] + (match[2] == "s") + 12 * (int(match[3]) + 1)
+            named = parse_pitch(match[1] + ("#" if match[2] else "") + match[3])
             y, rate = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
             divisor = np.gcd(SR, rate)
             mono = resample_poly(y.mean(axis=1), SR // divisor, rate // divisor)

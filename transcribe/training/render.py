@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft
 
+from transcribe.core.pitch import midi_to_hz
 from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 from transcribe.training.banks import SR, Bank, RecordedBank
@@ -282,7 +283,7 @@ class _Player:
     def _cut(self, note: PlayedNote, carried: bool) -> float:
         """Frequency in hertz above which the note is dulled."""
         rng = self.rng
-        f0 = 440.0 * 2.0 ** ((note.pitch_midi - 69) / 12.0)
+        f0 = midi_to_hz(note.pitch_midi)
         soft = self.touch.softness * (1.0 - note.velocity)
         cut = 9500.0 * 2.0 ** (-4.0 * soft)
         if carried:
@@ -385,7 +386,7 @@ def add_sympathy(
     size = round(1.2 * SR)
     answer = np.zeros(size, np.float32)
     for midi in open_midi:
-        hz = 440.0 * 2.0 ** ((midi + rng.normal(0.0, 0.03) - 69.0) / 12.0)
+        hz = midi_to_hz(midi + rng.normal(0.0, 0.03))
         string = StringModel(
             pick_position=float(rng.uniform(0.08, 0.45)), ring_sec=float(rng.uniform(1.0, 3.0))
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import torch
 from torch import Tensor, nn
 
+from transcribe.core.pitch import A4_HZ
 from transcribe.notes import features as feat
 
 __all__ = ["Spectra"]
@@ -31,7 +32,7 @@ class Spectra(nn.Module):
         family = self.families[index]
         centres = getattr(self, f"centres_{index}")
         midi = centres[None, :] + offset_cents[:, None] / 100.0
-        hz = 440.0 * torch.exp2((midi - 69.0) / 12.0)
+        hz = A4_HZ * torch.exp2((midi - 69.0) / 12.0)
         spacing = feat.SR / family.n_fft
         share = feat.THIRD * (1.0 if len(family.thirds) == 3 else 3.0)
         half = torch.clamp(share * hz, min=spacing)

@@ -17,15 +17,16 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
+from transcribe.core.pitch import SEMITONES, accidentals
 from transcribe.core.riff import Bend, Riff, Source
 from transcribe.formats.musicxml.tree import Node, load_xml
-from transcribe.formats.musicxml.unfold import Builder, Found, Measure, PartFacts, play, sign
+from transcribe.formats.musicxml.unfold import Builder, Found, Measure, PartFacts, play
+from transcribe.formats.names import CHORDS
 from transcribe.formats.parts import PartName, left_out, pick
-from transcribe.formats.spelling import KINDS
 
 __all__ = ["read_musicxml"]
 
-_STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+_SUFFIXES = {kind: suffix for suffix, (kind, _) in reversed(CHORDS.items())}
 _GRACE = Fraction(1, 8)  # quarters that a grace note takes from what is before
 _UNITS = {
     "whole": Fraction(4),
@@ -235,7 +236,7 @@ class _Reader:
         tuned = {}
         for tuning in node.all("staff-tuning"):
             step = tuning.value("tuning-step").upper()
-            if step not in _STEPS:
+            if step not in SEMITONES:
                 raise self.refuse(tuning, f"tuning step {step!r}", "a letter from A to G")
             alter = self.number(tuning, "tuning-alter", float, 0.0)
             octave = self.number(tuning, "tuning-octave", int)
@@ -245,7 +246,7 @@ class _Reader:
                 raise self.refuse(
                     tuning, "a tuning without its line", "line=1 for the lowest string"
                 ) from None
-            tuned[line] = 12 * (octave + 1) + _STEPS[step] + round(alter)
+            tuned[line] = 12 * (octave + 1) + SEMITONES[step] + round(alter)
         if tuned:
             midi = tuple(tuned[line] for line in sorted(tuned, reverse=True))
             if not 1 <= len(midi) <= 12 or not all(0 <= m <= 127 for m in midi):
@@ -283,12 +284,12 @@ class _Reader:
 
     def _pitched(self, node: Node, pitch: Node) -> Found:
         step = pitch.value("step").upper()
-        if step not in _STEPS:
+        if step not in SEMITONES:
             raise self.refuse(pitch, f"<step> {step!r}", "a letter from A to G")
         octave = self.number(pitch, "octave", int)
         alter = round(self.number(pitch, "alter", float, 0.0))
         staff = node.value("staff", "1")
-        midi = 12 * (octave + 1) + _STEPS[step] + alter
+        midi = 12 * (octave + 1) + SEMITONES[step] + alter
         midi += self.shift.get(staff, self.shift.get("", 0))
         if not 0 <= midi <= 127:
             raise self.refuse(pitch, f"MIDI pitch {midi}", "0 to 127")
@@ -338,18 +339,17 @@ class _Reader:
 
     def _harmony(self, node: Node, out: Measure, at: Fraction) -> None:
         step = node.value("root/root-step").upper()
-        if step not in _STEPS:
+        if step not in SEMITONES:
             return
-        root = step + sign(self.number(node, "root/root-alter", float, 0.0))
+        root = step + accidentals(self.number(node, "root/root-alter", float, 0.0))
         kind = node.get("kind")
         value = kind.text.strip() if kind is not None else "major"
-        names = {xml: suffix for suffix, xml in reversed(list(KINDS.items()))}
-        suffix = names.get(value)
+        suffix = _SUFFIXES.get(value)
         if suffix is None:
             suffix = kind.attrib.get("text", "") if kind is not None else ""
         bass = node.value("bass/bass-step").upper()
-        if bass in _STEPS:
-            suffix += "/" + bass + sign(self.number(node, "bass/bass-alter", float, 0.0))
+        if bass in SEMITONES:
+            suffix += "/" + bass + accidentals(self.number(node, "bass/bass-alter", float, 0.0))
         offset = self.number(node, "offset", Fraction, Fraction(0)) / self.divisions
         out.chords.append((max(Fraction(0), at + offset), root + suffix))
 

@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import FormatError
+from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
 from transcribe.core.wording import text_remark
-from transcribe.formats.spelling import MODES
+from transcribe.formats.names import MODES
 
-__all__ = ["Builder", "Found", "Measure", "PartFacts", "play", "sign"]
+__all__ = ["Builder", "Found", "Measure", "PartFacts", "play"]
 
-_LINE = "FCGDAEB"
 _MAX_MEASURES = 10_000
 
 
@@ -70,11 +70,6 @@ class PartFacts:
     tuning: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # by staff
     capo: int = 0
     warnings: list[str] = field(default_factory=list)
-
-
-def sign(alter: float) -> str:
-    """Sharps or flats of an alteration in semitones."""
-    return "#" * round(alter) if alter > 0 else "b" * -round(alter)
 
 
 def play(measures: list[Measure], path: Path) -> list[Measure]:
@@ -299,12 +294,8 @@ class Builder:
         if self.facts.key is not None and self.facts.key[1] in MODES:
             fifths, name = self.facts.key
             theory["mode"] = {
-                "tonic": _fifth_name(fifths - MODES[name]),
+                "tonic": note_at_fifths(fifths - MODES[name]),
                 "name": name,
-                "parent": f"{_fifth_name(fifths)} major",
+                "parent": f"{note_at_fifths(fifths)} major",
             }
         return theory or None
-
-
-def _fifth_name(fifths: int) -> str:
-    return _LINE[(fifths + 1) % 7] + sign((fifths + 1) // 7)

@@ -9,19 +9,19 @@ is tied ``let-ring``, with the exact length in the note's ``release`` attribute.
 
 from __future__ import annotations
 
-import os
 import xml.etree.ElementTree as ET
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from transcribe.core.clock import Clock
+from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.formats.folds import Fold, chords_within, find_folds
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
-from transcribe.formats.spelling import KINDS, key_of, spell, split_symbol
+from transcribe.formats.names import CHORDS, key_of
 
-__all__ = ["read_musicxml", "write_musicxml"]
+__all__ = ["write_musicxml"]
 
 _DOCTYPE = (
     '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -31,13 +31,6 @@ _DOCTYPE = (
 _NOTATION, _TAB = 1, 2  # staff numbers
 _ACCIDENTALS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32nd"}
-
-
-def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
-    """Read a MusicXML file; see `transcribe.formats.musicxml.read.read_musicxml`."""
-    from transcribe.formats.musicxml.read import read_musicxml as read
-
-    return read(path, part=part)
 
 
 def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
@@ -270,22 +263,22 @@ class _Writer:
         _put(direction, "sound", tempo=f"{quarters:.4f}".rstrip("0").rstrip("."))
 
     def _harmony(self, out: ET.Element, symbol: str, offset: int) -> None:
-        parts = split_symbol(symbol)
+        parts = split_chord(symbol)
         if parts is None:
             return
-        step, alter, suffix, bass = parts
+        name, suffix, bass = parts
         harmony = ET.SubElement(out, "harmony")
         root = _put(harmony, "root")
-        _put(root, "root-step", step)
-        if alter:
-            _put(root, "root-alter", alter)
-        kind = KINDS.get(suffix)
-        _put(harmony, "kind", kind or "other", text=suffix)
+        _put(root, "root-step", name[0])
+        if len(name) > 1:
+            _put(root, "root-alter", alteration(name[1:]))
+        kind, _ = CHORDS.get(suffix, ("other", None))
+        _put(harmony, "kind", kind, text=suffix)
         if bass is not None:
             under = _put(harmony, "bass")
             _put(under, "bass-step", bass[0])
             if len(bass) > 1:
-                _put(under, "bass-alter", bass.count("#") - bass.count("b"))
+                _put(under, "bass-alter", alteration(bass[1:]))
         if offset:
             _put(harmony, "offset", offset)
         _put(harmony, "staff", 1)
@@ -386,9 +379,7 @@ class _Writer:
         self, step: str, alter: int, octave: int, altered: dict[tuple[str, int], int]
     ) -> str | None:
         """The accidental that this note needs after the key and the measure so far."""
-        place = "FCGDAEB".index(step)
-        from_key = (self.fifths + 6 - place) // 7
-        before = altered.get((step, octave), from_key)
+        before = altered.get((step, octave), key_alteration(step, self.fifths))
         altered[step, octave] = alter
         return _ACCIDENTALS.get(alter) if before != alter else None
 

@@ -14,13 +14,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from transcribe.core.errors import HandspanError
-from transcribe.core.instrument import (
-    TUNINGS,
-    make_instrument,
-    parse_pitch,
-    parse_tuning,
-    pitch_name,
-)
+from transcribe.core.instrument import TUNINGS, make_instrument, parse_tuning
+from transcribe.core.pitch import parse_pitch, pitch_class, pitch_name
 from transcribe.core.riff import Instrument
 from transcribe.formats.tab.lines import StringLine, refuse, string_line
 
@@ -61,7 +56,6 @@ _USUAL = {
     7: "E4 B3 G3 D3 A2 E2 B1",
     8: "E4 B3 G3 D3 A2 E2 B1 F#1",
 }
-_CLASS = {"c": 0, "d": 2, "e": 4, "f": 5, "g": 7, "a": 9, "b": 11}
 
 
 @dataclass(slots=True)
@@ -148,15 +142,10 @@ class Head:
         return base
 
 
-def _class(name: str) -> int:
-    flat = name.count("b", 1) + name.count("♭")
-    return (_CLASS[name[0].lower()] + name.count("#") + name.count("♯") - flat) % 12
-
-
 def _named_classes(system: list[StringLine]) -> tuple[int, ...] | None:
     if any(not row.name for row in system):
         return None
-    return tuple(_class(row.name) for row in system)
+    return tuple(pitch_class(row.name) for row in system)
 
 
 def _check_complete(system: list[StringLine], classes: tuple[int, ...], name: str) -> None:
@@ -385,7 +374,7 @@ def _lenient_tuning(head: Head, text: str, above: bool) -> None:
             head.open_midi = TUNINGS[name]
             return
     if _PITCHES.match(value):
-        parts = value.replace("♯", "#").replace("♭", "b").replace(",", " ").split()
+        parts = value.replace(",", " ").split()
         # People write the strings from either end; `parse_tuning` takes them from string 1.
         if parse_pitch(parts[0]) < parse_pitch(parts[-1]):
             parts.reverse()
@@ -401,4 +390,4 @@ def _low_first(value: str, names: list[str]) -> tuple[int, ...]:
     if not re.search(r"[\s,-]", value):
         flats = re.fullmatch(r"(?:[A-G]b)+", value)
         names = re.findall(r"[A-G]b" if flats else r"[A-Ga-g][#♯♭]?", value)
-    return tuple(_class(name) for name in reversed(names))
+    return tuple(pitch_class(name) for name in reversed(names))

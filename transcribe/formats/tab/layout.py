@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 
 from transcribe.core.clock import Clock, ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.instrument import pitch_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.formats.folds import chords_within, find_folds
 

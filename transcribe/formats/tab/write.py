@@ -7,15 +7,15 @@ string 1 on top, and the count; see `transcribe.formats.tab.layout` for how colu
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from typing import Any
 
-from transcribe.core.instrument import pitch_name, tuning_name
+from transcribe.core.instrument import tuning_name
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Rhythm, Riff
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
-__all__ = ["System", "layout", "mark_line", "read_tab", "string_names", "unit_name", "write_tab"]
+__all__ = ["System", "layout", "mark_line", "string_names", "unit_name", "write_tab"]
 
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
@@ -137,10 +137,3 @@ def _wrap(label: str, items: list[str], width: int) -> list[str]:
         else:
             lines[-1] += ", " + item
     return lines
-
-
-def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
-    """Read a text tab; see `transcribe.formats.tab.read.read_tab`."""
-    from transcribe.formats.tab.read import read_tab as read
-
-    return read(source, name=name)

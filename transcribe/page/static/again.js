@@ -11,21 +11,35 @@ export function againPane(riff) {
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const doc = riff.data.document;
   const form = settingsForm({
-    tuning: riff.data.tuning === "standard" ? "" : riff.data.tuning || doc.instrument.open_midi.map(pitchName).join(","),
+    tuning:
+      riff.data.tuning === "standard"
+        ? ""
+        : riff.data.tuning || doc.instrument.open_midi.map(pitchName).join(","),
     capo: doc.instrument.capo,
     hand_span_mm: doc.player?.hand_span_mm || "",
   });
   form.element.open = true;
   const again = async (from) => {
-    const work = new Work(from === "take" ? "Reading the recording again" : "Fingering the notes again");
+    const work = new Work(
+      from === "take" ? "Reading the recording again" : "Fingering the notes again",
+    );
     works.append(work.element);
     try {
-      const started = await post(`/api/riffs/${riff.id}/again`, { from, settings: from === "take" ? form.values() : whole(form.values()) });
+      const started = await post(`/api/riffs/${riff.id}/again`, {
+        from,
+        settings: from === "take" ? form.values() : whole(form.values()),
+      });
       const made = await work.follow(started.job);
       riff.strip.setMarks({ moved: new Map() });
       riff.refresh(await get(`/api/riffs/${riff.id}`));
-      if (from !== "take") { told(made); return; }
-      const carried = from === "take" ? ` ${plural(made.carried, "pin")} carried over${made.lost ? `, ${made.lost} fit no note any more` : ""}; the old document is kept as ${made.kept}.` : "";
+      if (from !== "take") {
+        told(made);
+        return;
+      }
+      const carried =
+        from === "take"
+          ? ` ${plural(made.carried, "pin")} carried over${made.lost ? `, ${made.lost} fit no note any more` : ""}; the old document is kept as ${made.kept}.`
+          : "";
       notice(`Done.${carried}`, { key: "again" });
     } catch (error) {
       work.element.remove();
@@ -38,17 +52,46 @@ export function againPane(riff) {
   const told = (made) => {
     const kept = made.pins - made.lost.length;
     const pins = made.pins ? `${kept} of ${plural(made.pins, "pin")} kept` : "";
-    const lost = made.lost.length ? `, ${made.lost.length} lost, for ${made.lost.length === 1 ? "its place is" : "their places are"} not there any more` : "";
-    notice(`Fingered anew: ${plural(made.moved.length, "note")} moved. ${pins}${lost}${pins ? "." : ""}`, {
-      key: "again", into: outcome, actions: riff.data.undo === "fingering anew" ? [["Take it back", () => { if (riff.data.undo === "fingering anew") riff.edit({ op: "undo" }); }]] : [],
-    });
+    const lost = made.lost.length
+      ? `, ${made.lost.length} lost, for ${made.lost.length === 1 ? "its place is" : "their places are"} not there any more`
+      : "";
+    notice(
+      `Fingered anew: ${plural(made.moved.length, "note")} moved. ${pins}${lost}${pins ? "." : ""}`,
+      {
+        key: "again",
+        into: outcome,
+        actions:
+          riff.data.undo === "fingering anew"
+            ? [
+                [
+                  "Take it back",
+                  () => {
+                    if (riff.data.undo === "fingering anew") riff.edit({ op: "undo" });
+                  },
+                ],
+              ]
+            : [],
+      },
+    );
   };
-  const readAgain = h("button", {
-    type: "button", onclick: async () => {
-      const sure = await ask("Read the recording again?", "The notes are found anew, so notes that were added or deleted by hand come back as they were heard. Pins are carried over where the notes still match, and the old document is kept beside the new one.", [["Leave it", null], ["Read it again", true, true]]);
-      if (sure) again("take");
+  const readAgain = h(
+    "button",
+    {
+      type: "button",
+      onclick: async () => {
+        const sure = await ask(
+          "Read the recording again?",
+          "The notes are found anew, so notes that were added or deleted by hand come back as they were heard. Pins are carried over where the notes still match, and the old document is kept beside the new one.",
+          [
+            ["Leave it", null],
+            ["Read it again", true, true],
+          ],
+        );
+        if (sure) again("take");
+      },
     },
-  }, "Read the recording again");
+    "Read the recording again",
+  );
 
   const own = h("p", { class: "quiet" });
   const tellCost = async () => {
@@ -60,7 +103,21 @@ export function againPane(riff) {
     if (riff.data.document.alternatives?.length) tellCost();
     readAgain.hidden = !riff.data.take.there;
     const list = riff.data.document.alternatives || [];
-    put(others, list.length ? own : null, list.length ? h("ul", { class: "others" }, list.map((other, k) => h("li", {}, describe(other, k)))) : h("p", { class: "quiet" }, "There is no other fingering that differs enough to be worth a look."));
+    put(
+      others,
+      list.length ? own : null,
+      list.length
+        ? h(
+            "ul",
+            { class: "others" },
+            list.map((other, k) => h("li", {}, describe(other, k))),
+          )
+        : h(
+            "p",
+            { class: "quiet" },
+            "There is no other fingering that differs enough to be worth a look.",
+          ),
+    );
   }
 
   function describe(other, k) {
@@ -68,29 +125,71 @@ export function againPane(riff) {
       const place = other.positions[note.id];
       return place && (place[0] !== note.string || place[1] !== note.fret);
     });
-    const show = h("button", {
-      type: "button", "aria-pressed": "false", onclick: () => {
-        const on = show.getAttribute("aria-pressed") !== "true";
-        for (const button of others.querySelectorAll("[aria-pressed]")) button.setAttribute("aria-pressed", "false");
-        show.setAttribute("aria-pressed", String(on));
-        riff.preview(on ? other : null);
-        say(on ? `The tab shows: ${other.name}.` : "The tab shows your own fingering.");
+    const show = h(
+      "button",
+      {
+        type: "button",
+        "aria-pressed": "false",
+        onclick: () => {
+          const on = show.getAttribute("aria-pressed") !== "true";
+          for (const button of others.querySelectorAll("[aria-pressed]"))
+            button.setAttribute("aria-pressed", "false");
+          show.setAttribute("aria-pressed", String(on));
+          riff.preview(on ? other : null);
+          say(on ? `The tab shows: ${other.name}.` : "The tab shows your own fingering.");
+        },
       },
-    }, "Show");
+      "Show",
+    );
     const name = other.name.charAt(0).toUpperCase() + other.name.slice(1);
-    return [h("b", {}, name), `: ${plural(moved.length, "note")} elsewhere, cost to the hand ${other.cost.toFixed(1)} (the lower, the easier). `,
-      h("span", { class: "row tight" }, show, h("button", {
-        type: "button", disabled: !moved.length, onclick: () => { riff.preview(null); riff.edit({ op: "alternative", number: k }); },
-      }, `Use it and pin ${plural(moved.length, "note")}`))];
+    return [
+      h("b", {}, name),
+      `: ${plural(moved.length, "note")} elsewhere, cost to the hand ${other.cost.toFixed(1)} (the lower, the easier). `,
+      h(
+        "span",
+        { class: "row tight" },
+        show,
+        h(
+          "button",
+          {
+            type: "button",
+            disabled: !moved.length,
+            onclick: () => {
+              riff.preview(null);
+              riff.edit({ op: "alternative", number: k });
+            },
+          },
+          `Use it and pin ${plural(moved.length, "note")}`,
+        ),
+      ),
+    ];
   }
 
   refresh();
   return {
-    element: h("div", { class: "again" },
+    element: h(
+      "div",
+      { class: "again" },
       h("section", {}, h("h3", {}, "Other fingerings"), others),
-      h("section", {}, h("h3", {}, "With another tuning or hand"), form.element,
-        h("div", { class: "row" }, h("button", { type: "button", class: "main", onclick: () => again("notes") }, "Finger the notes again"), readAgain),
-        works, outcome)),
+      h(
+        "section",
+        {},
+        h("h3", {}, "With another tuning or hand"),
+        form.element,
+        h(
+          "div",
+          { class: "row" },
+          h(
+            "button",
+            { type: "button", class: "main", onclick: () => again("notes") },
+            "Finger the notes again",
+          ),
+          readAgain,
+        ),
+        works,
+        outcome,
+      ),
+    ),
     refresh,
   };
 }

@@ -8,13 +8,21 @@ export class Trouble extends Error {
   }
 }
 
+/** @param {Response} response @returns {Promise<any>} */
 async function answer(response) {
+  /** @type {any} */
   let body = {};
-  try { body = await response.json(); } catch { /* not JSON: the status says enough */ }
+  try {
+    body = await response.json();
+  } catch {
+    /* not JSON: the status says enough */
+  }
   if (response.ok) return body;
-  const text = body.error || (response.status === 403
-    ? "This window has lost its key. Open the address that the command printed."
-    : `The server answered ${response.status}.`);
+  const text =
+    body.error ||
+    (response.status === 403
+      ? "This window has lost its key. Open the address that the command printed."
+      : `The server answered ${response.status}.`);
   throw new Trouble(text, response.status, body);
 }
 
@@ -32,37 +40,51 @@ export async function get(path) {
 }
 
 export async function post(path, body = {}) {
-  return answer(await reach(path, {
-    method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(body),
-  }));
+  return answer(
+    await reach(path, {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify(body),
+    }),
+  );
 }
 
 export async function remove(path) {
   return answer(await reach(path, { method: "DELETE" }));
 }
 
+/** @param {string} path @returns {Promise<ArrayBuffer>} */
 export async function bytes(path) {
   const response = await reach(path);
   if (!response.ok) return answer(response);
   return response.arrayBuffer();
 }
 
-/** Send a file. `settings` goes along as it is; `check` names the riff to hold it against. */
+/**
+ * Send a file. `settings` goes along as it is; `check` names the riff to hold it against.
+ * @param {Blob} file @param {string} name
+ * @param {{settings?: object, check?: string|null, signal?: AbortSignal}} options
+ */
 export async function upload(file, name, { settings = {}, check = null, signal } = {}) {
   const query = check ? `?check=${encodeURIComponent(check)}` : "";
-  return answer(await reach(`/api/takes${query}`, {
-    method: "POST",
-    headers: {
-      "content-type": "application/octet-stream",
-      "x-file-name": encodeURIComponent(name),
-      "x-settings": encodeURIComponent(JSON.stringify(settings)),
-    },
-    body: file,
-    signal,
-  }));
+  return answer(
+    await reach(`/api/takes${query}`, {
+      method: "POST",
+      headers: {
+        "content-type": "application/octet-stream",
+        "x-file-name": encodeURIComponent(name),
+        "x-settings": encodeURIComponent(JSON.stringify(settings)),
+      },
+      body: file,
+      signal,
+    }),
+  );
 }
 
-/** Wait for a job, telling of its progress; resolves to its result, rejects with its error. */
+/**
+ * Wait for a job, telling of its progress; resolves to its result, rejects with its error.
+ * @param {string} jobId @param {(job: any) => void} tell
+ */
 export async function wait(jobId, tell = () => {}) {
   for (let pause = 60; ; pause = Math.min(pause * 1.2, 200)) {
     const job = await get(`/api/jobs/${jobId}`);

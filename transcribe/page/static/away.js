@@ -24,31 +24,90 @@ export function awayPane(riff) {
     button.disabled = false;
   };
   const files = FILES.map(([kind, suffix, label]) => {
-    const button = h("button", { type: "button", onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) }, label);
+    const button = h(
+      "button",
+      { type: "button", onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) },
+      label,
+    );
     return button;
   });
   const speed = h("input", { type: "number", min: "25", max: "200", step: "5", value: "100" });
-  const wav = h("button", {
-    type: "button", onclick: () => {
-      const percent = Math.min(200, Math.max(25, Number(speed.value) || 100));
-      fetchFile(wav, { kind: "wav", speed: percent / 100 }, `${riff.data.name}-${percent}.wav`);
+  const wav = h(
+    "button",
+    {
+      type: "button",
+      onclick: () => {
+        const percent = Math.min(200, Math.max(25, Number(speed.value) || 100));
+        fetchFile(wav, { kind: "wav", speed: percent / 100 }, `${riff.data.name}-${percent}.wav`);
+      },
     },
-  }, "WAV of the tab");
-  const paper = h("select", { onchange: () => preview() }, h("option", { value: "a4" }, "A4"), h("option", { value: "letter" }, "Letter"));
-  const sheet = h("div", { class: "sheet-preview", tabindex: "0", role: "group", "aria-label": "Preview of the sheet" });
+    "WAV of the tab",
+  );
+  const paper = h(
+    "select",
+    { onchange: () => preview() },
+    h("option", { value: "a4" }, "A4"),
+    h("option", { value: "letter" }, "Letter"),
+  );
+  const sheet = h("div", {
+    class: "sheet-preview",
+    tabindex: "0",
+    role: "group",
+    "aria-label": "Preview of the sheet",
+  });
   let pages = [];
-  const preview = () => { riff.paper = paper.value; pages = drawSheet(riff, paper.value); put(sheet, pages); };
-  const element = h("div", { class: "away" },
-    h("section", {}, h("h3", {}, "Files"),
-      h("p", { class: "hint" }, "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too."),
+  const preview = () => {
+    riff.paper = paper.value;
+    pages = drawSheet(riff, paper.value);
+    put(sheet, pages);
+  };
+  const element = h(
+    "div",
+    { class: "away" },
+    h(
+      "section",
+      {},
+      h("h3", {}, "Files"),
+      h(
+        "p",
+        { class: "hint" },
+        "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too.",
+      ),
       h("div", { class: "row" }, files),
-      h("div", { class: "row" }, wav, h("label", { class: "field inline" }, h("span", {}, "at this speed, %"), speed))),
-    h("section", {}, h("h3", {}, "Sheet"),
-      h("div", { class: "row" },
+      h(
+        "div",
+        { class: "row" },
+        wav,
+        h("label", { class: "field inline" }, h("span", {}, "at this speed, %"), speed),
+      ),
+    ),
+    h(
+      "section",
+      {},
+      h("h3", {}, "Sheet"),
+      h(
+        "div",
+        { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Paper"), paper),
         h("button", { type: "button", class: "main", onclick: () => window.print() }, "Print"),
-        h("button", { type: "button", onclick: () => pages.forEach((page, k) => saveBlob(sheetFile(page), `${riff.data.name}${pages.length > 1 ? `-${k + 1}` : ""}.svg`)) }, "SVG")),
-      sheet));
+        h(
+          "button",
+          {
+            type: "button",
+            onclick: () =>
+              pages.forEach((page, k) =>
+                saveBlob(
+                  sheetFile(page),
+                  `${riff.data.name}${pages.length > 1 ? `-${k + 1}` : ""}.svg`,
+                ),
+              ),
+          },
+          "SVG",
+        ),
+      ),
+      sheet,
+    ),
+  );
   preview();
   return { element, refresh: preview };
 }

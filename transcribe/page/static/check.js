@@ -2,12 +2,30 @@
 
 import { remove } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed, sentence } from "./music.js";
+import {
+  Bars,
+  barName,
+  beatText,
+  clock,
+  pitchName,
+  placeText,
+  plural,
+  printed,
+  sentence,
+} from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
 import { Work } from "./work.js";
 
-const WORDS = { right: "right", wrong: "wrong note", missed: "missed", extra: "extra", early: "early", late: "late", unsure: "not sure" };
+const WORDS = {
+  right: "right",
+  wrong: "wrong note",
+  missed: "missed",
+  extra: "extra",
+  early: "early",
+  late: "late",
+  unsure: "not sure",
+};
 
 const MOST_ROWS = 200;
 
@@ -23,21 +41,37 @@ export function checkPane(riff) {
     try {
       const found = await work.send(blob, name, { check: riff.id });
       if (!found.comparison.same_riff) {
-        notice([...found.comparison.differences, ...found.comparison.remarks].map(sentence).join(" "), { key: "check", into: troubles });
+        notice(
+          [...found.comparison.differences, ...found.comparison.remarks].map(sentence).join(" "),
+          { key: "check", into: troubles },
+        );
         return;
       }
       show(found);
       say("The take is compared.");
     } catch (error) {
-      if (error.status !== 499) notice(error.message, { kind: "error", key: "check", into: troubles });
+      if (error.status !== 499)
+        notice(error.message, { kind: "error", key: "check", into: troubles });
     }
   };
   const countedIn = h("input", { type: "checkbox" });
-  const ways = bringIn((files) => take(files[0], files[0].name), (blob) => take(blob, "my-take.wav"), {
-    lead: () => (countedIn.checked ? riff.transport.countIn() : null),
-    hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
-  });
-  const element = h("div", { class: "check" }, ways.element, h("label", { class: "tick" }, countedIn, "Count me in before recording"), works, troubles, result);
+  const ways = bringIn(
+    (files) => take(files[0], files[0].name),
+    (blob) => take(blob, "my-take.wav"),
+    {
+      lead: () => (countedIn.checked ? riff.transport.countIn() : null),
+      hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
+    },
+  );
+  const element = h(
+    "div",
+    { class: "check" },
+    ways.element,
+    h("label", { class: "tick" }, countedIn, "Count me in before recording"),
+    works,
+    troubles,
+    result,
+  );
 
   /** `again`: kept from an earlier time, so it claims no attention. */
   function show(found, { again = false } = {}) {
@@ -56,17 +90,33 @@ export function checkPane(riff) {
     const { comparison } = found;
     drawnSame = sameBars(riff, found);
     mark();
-    put(result,
+    put(
+      result,
       h("h3", {}, `${found.take} against ${riff.data.name}`),
       h("p", { class: "quiet" }, `Compared on ${dateText(found.when)}.`),
       summary(comparison),
       comparison.remarks?.map((text) => h("p", {}, sentence(text))),
       comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
-      h("div", { class: "check-parts" },
+      h(
+        "div",
+        { class: "check-parts" },
         h("div", {}, practice(riff, found), progress(found.progress)),
-        h("div", {}, plot(riff, found), found.sound ? h("p", {}, h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound))) : null)),
+        h(
+          "div",
+          {},
+          plot(riff, found),
+          found.sound
+            ? h(
+                "p",
+                {},
+                h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound)),
+              )
+            : null,
+        ),
+      ),
       table(riff, found),
-      h("button", { type: "button", onclick: clear }, "Clear the verdicts"));
+      h("button", { type: "button", onclick: clear }, "Clear the verdicts"),
+    );
   }
 
   /** The verdicts under the tab, and one line that says whose they are. */
@@ -76,7 +126,8 @@ export function checkPane(riff) {
     for (const row of counted(shown)) {
       const note = noteOf(riff, shown, row.reference);
       if (note) verdicts.set(note.id, row.verdict);
-      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null) extras.push({ sec: momentOf(shown, row), row });
+      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null)
+        extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
     const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
@@ -84,14 +135,49 @@ export function checkPane(riff) {
     const fresh = riff.notes.filter((note) => !now.has(note.id)).length;
     const kinds = [...new Set([...verdicts.values(), ...(extras.length ? ["extra"] : [])])];
     riff.verdictLine.hidden = false;
-    put(riff.verdictLine, h("p", {}, `Under the tab: ${shown.take}, ${Math.round(shown.comparison.summary.right_share * 100)} % right, compared on ${dateText(shown.when)}. `,
-      h("span", { class: "legend" }, kinds.map((kind) => h("span", {}, h("span", { class: `verdict ${kind}`, "aria-hidden": "true" }, VERDICTS[kind]), ` ${WORDS[kind]}`))),
-      stale || fresh ? ` The riff was changed since: ${plural(stale + fresh, "note")} without a verdict.` : ""),
-    h("button", { type: "button", onclick: async () => { await riff.showPane("check"); result.scrollIntoView({ block: "start" }); } }, "What to practise"));
+    put(
+      riff.verdictLine,
+      h(
+        "p",
+        {},
+        `Under the tab: ${shown.take}, ${Math.round(shown.comparison.summary.right_share * 100)} % right, compared on ${dateText(shown.when)}. `,
+        h(
+          "span",
+          { class: "legend" },
+          kinds.map((kind) =>
+            h(
+              "span",
+              {},
+              h("span", { class: `verdict ${kind}`, "aria-hidden": "true" }, VERDICTS[kind]),
+              ` ${WORDS[kind]}`,
+            ),
+          ),
+        ),
+        stale || fresh
+          ? ` The riff was changed since: ${plural(stale + fresh, "note")} without a verdict.`
+          : "",
+      ),
+      h(
+        "button",
+        {
+          type: "button",
+          onclick: async () => {
+            await riff.showPane("check");
+            result.scrollIntoView({ block: "start" });
+          },
+        },
+        "What to practise",
+      ),
+    );
   }
 
   async function clear() {
-    try { await remove(`/api/riffs/${riff.id}/check`); } catch (error) { notice(error.message, { kind: "error", key: "check", into: troubles }); return; }
+    try {
+      await remove(`/api/riffs/${riff.id}/check`);
+    } catch (error) {
+      notice(error.message, { kind: "error", key: "check", into: troubles });
+      return;
+    }
     hide();
     say("The verdicts are cleared.");
   }
@@ -112,7 +198,9 @@ export function checkPane(riff) {
       if (sameBars(riff, shown) === drawnSame) mark();
       else draw();
     },
-    leave() { ways.leave(); },
+    leave() {
+      ways.leave();
+    },
     show,
     hide,
     take,
@@ -149,7 +237,9 @@ function capital(text) {
 
 function dateText(when) {
   const date = new Date(when);
-  return Number.isNaN(date.getTime()) ? when : date.toLocaleString([], { dateStyle: "long", timeStyle: "short" });
+  return Number.isNaN(date.getTime())
+    ? when
+    : date.toLocaleString([], { dateStyle: "long", timeStyle: "short" });
 }
 
 function player(url) {
@@ -160,19 +250,47 @@ function player(url) {
 
 function summary(comparison) {
   const sum = comparison.summary;
-  const counts = Object.keys(WORDS).filter((key) => sum[key]).map((key) => h("li", {}, h("span", { class: `verdict ${key}`, "aria-hidden": "true" }, VERDICTS[key]), ` ${sum[key]} ${WORDS[key]}`));
+  const counts = Object.keys(WORDS)
+    .filter((key) => sum[key])
+    .map((key) =>
+      h(
+        "li",
+        {},
+        h("span", { class: `verdict ${key}`, "aria-hidden": "true" }, VERDICTS[key]),
+        ` ${sum[key]} ${WORDS[key]}`,
+      ),
+    );
   const timing = sum.timing || {};
   const lines = [];
-  if (sum.tempo_bpm) lines.push(`Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${driftWords(sum.drift_percent)}.`);
+  if (sum.tempo_bpm)
+    lines.push(
+      `Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${driftWords(sum.drift_percent)}.`,
+    );
   if (timing.bias_ms !== null && timing.bias_ms !== undefined) {
-    const side = Math.abs(timing.bias_ms) < 5 ? "on the beat on the whole" : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
-    lines.push(`Timing: ${side}${timing.spread_ms ? `, two notes in three within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`);
+    const side =
+      Math.abs(timing.bias_ms) < 5
+        ? "on the beat on the whole"
+        : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
+    lines.push(
+      `Timing: ${side}${timing.spread_ms ? `, two notes in three within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`,
+    );
   }
   const drone = comparison.drone;
-  if (drone) lines.push(`The drone rang for ${Math.round(drone.ringing_share * 100)} % of the time it should.`);
-  return h("div", {},
-    h("p", {}, h("strong", {}, `${Math.round(sum.right_share * 100)} % right.`), ` ${lines.join(" ")}`),
-    h("ul", { class: "counts" }, counts));
+  if (drone)
+    lines.push(
+      `The drone rang for ${Math.round(drone.ringing_share * 100)} % of the time it should.`,
+    );
+  return h(
+    "div",
+    {},
+    h(
+      "p",
+      {},
+      h("strong", {}, `${Math.round(sum.right_share * 100)} % right.`),
+      ` ${lines.join(" ")}`,
+    ),
+    h("ul", { class: "counts" }, counts),
+  );
 }
 
 /** Whether the tempo held; under one percent nobody hears it drift. */
@@ -186,13 +304,26 @@ function driftWords(percent) {
 function progress(kept) {
   if (!kept || kept.shares.length < 2) return null;
   const shares = kept.shares.map((share) => `${Math.round(share * 100)}`);
-  return h("section", {}, h("h4", {}, "Takes so far"),
+  return h(
+    "section",
+    {},
+    h("h4", {}, "Takes so far"),
     h("p", {}, `Right, in percent, oldest first: ${shares.join(", ")}.`),
-    kept.since.length ? h("ul", {}, kept.since.map((text) => h("li", {}, sentence(text)))) : null);
+    kept.since.length
+      ? h(
+          "ul",
+          {},
+          kept.since.map((text) => h("li", {}, sentence(text))),
+        )
+      : null,
+  );
 }
 
 function range(riff, found, from, to) {
-  const notes = found.notes.slice(from, to + 1).map((_, k) => noteOf(riff, found, from + k)).filter(Boolean);
+  const notes = found.notes
+    .slice(from, to + 1)
+    .map((_, k) => noteOf(riff, found, from + k))
+    .filter(Boolean);
   if (!notes.length) return null;
   const [a] = riff.bars.barAround(notes[0].onset_sec + 0.01);
   const [, b] = riff.bars.barAround(notes[notes.length - 1].onset_sec + 0.01);
@@ -216,51 +347,127 @@ function named(riff, found, line) {
 function practice(riff, kept) {
   const plan = kept.comparison.practice || [];
   if (!plan.length) return h("p", {}, "Nothing stands out to practise.");
-  return h("section", {},
+  return h(
+    "section",
+    {},
     h("h4", {}, "To practise"),
-    sameBars(riff, kept) ? null : h("p", { class: "quiet" }, "The bars were counted anew since; the bars named here are those of that day."),
-    h("ol", { class: "plan" }, plan.map((line, k) => h("li", {},
-      h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")), line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "", printed(`: ${line.listen_for} `),
-      line.reference ? h("button", {
-        type: "button", class: k === 0 ? "main" : null,
-        onclick: () => {
-          const found = named(riff, kept, line) || range(riff, kept, line.reference[0], line.reference[1]);
-          if (!found) return;
-          riff.setLoop(found);
-          riff.strip.ensureVisible(found[0]);
-          // The next step is to hear it: up to the tab, with Play under the hand.
-          riff.showTab();
-          riff.transport.playButton.focus({ preventScroll: true });
-          if (line.tempo_bpm && riff.bars.bpm) {
-            riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
-          }
-        },
-      }, k === 0 ? "Loop the worst place" : "Loop it") : null))));
+    sameBars(riff, kept)
+      ? null
+      : h(
+          "p",
+          { class: "quiet" },
+          "The bars were counted anew since; the bars named here are those of that day.",
+        ),
+    h(
+      "ol",
+      { class: "plan" },
+      plan.map((line, k) =>
+        h(
+          "li",
+          {},
+          h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")),
+          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "",
+          printed(`: ${line.listen_for} `),
+          line.reference
+            ? h(
+                "button",
+                {
+                  type: "button",
+                  class: k === 0 ? "main" : null,
+                  onclick: () => {
+                    const found =
+                      named(riff, kept, line) ||
+                      range(riff, kept, line.reference[0], line.reference[1]);
+                    if (!found) return;
+                    riff.setLoop(found);
+                    riff.strip.ensureVisible(found[0]);
+                    // The next step is to hear it: up to the tab, with Play under the hand.
+                    riff.showTab();
+                    riff.transport.playButton.focus({ preventScroll: true });
+                    if (line.tempo_bpm && riff.bars.bpm) {
+                      riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
+                    }
+                  },
+                },
+                k === 0 ? "Loop the worst place" : "Loop it",
+              )
+            : null,
+        ),
+      ),
+    ),
+  );
 }
 
 /** How early or late each note came, over the time of the riff. */
 function plot(riff, found) {
-  const rows = counted(found).filter((row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference));
+  const rows = counted(found).filter(
+    (row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference),
+  );
   if (rows.length < 2) return null;
   // Drawn at the width it has on the page, so that its words keep their size on a phone.
-  const width = Math.max(280, Math.min(640, (riff.pane.clientWidth > 900 ? riff.pane.clientWidth / 2 : riff.pane.clientWidth) - 26));
+  const width = Math.max(
+    280,
+    Math.min(
+      640,
+      (riff.pane.clientWidth > 900 ? riff.pane.clientWidth / 2 : riff.pane.clientWidth) - 26,
+    ),
+  );
   const height = 190;
   const left = 56;
   const end = Math.max(riff.data.duration_sec, 1);
   const most = Math.max(60, ...rows.map((row) => Math.min(250, Math.abs(row.offset_ms)))) * 1.1;
   const x = (sec) => left + ((width - left - 8) * sec) / end;
   const y = (ms) => height / 2 + ((height / 2 - 20) * Math.max(-most, Math.min(most, ms))) / most;
-  const figure = s("svg", { class: "plot", viewBox: `0 0 ${width} ${height}`, role: "img", "aria-label": "Timing plot: how early or late each note came; the table below has the figures" });
+  const figure = s("svg", {
+    class: "plot",
+    viewBox: `0 0 ${width} ${height}`,
+    role: "img",
+    "aria-label": "Timing plot: how early or late each note came; the table below has the figures",
+  });
   const tolerance = rows.find((row) => row.tolerance_ms)?.tolerance_ms;
-  if (tolerance) figure.append(s("rect", { class: "tolerance", x: left, width: width - left - 8, y: y(-tolerance), height: y(tolerance) - y(-tolerance) }));
-  for (const [ms, text] of [[-Math.round(most / 20) * 10, ""], [0, "on time"], [Math.round(most / 20) * 10, ""]]) {
-    figure.append(s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }), s("text", { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 }, text || `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`));
+  if (tolerance)
+    figure.append(
+      s("rect", {
+        class: "tolerance",
+        x: left,
+        width: width - left - 8,
+        y: y(-tolerance),
+        height: y(tolerance) - y(-tolerance),
+      }),
+    );
+  const tick = Math.round(most / 20) * 10;
+  for (const ms of [-tick, 0, tick]) {
+    figure.append(
+      s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }),
+      s(
+        "text",
+        { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 },
+        ms === 0 ? "on time" : `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`,
+      ),
+    );
   }
-  figure.append(s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"), s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"));
-  for (const sec of riff.bars.downbeats) if (sec <= end) figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));
+  figure.append(
+    s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"),
+    s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"),
+  );
+  for (const sec of riff.bars.downbeats)
+    if (sec <= end)
+      figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));
   for (const row of rows) {
     const note = noteOf(riff, found, row.reference);
-    figure.append(s("text", { class: `verdict ${row.verdict}`, x: x(note.onset_sec), y: y(row.offset_ms) + 4, "text-anchor": "middle", "font-size": 12 }, row.verdict === "right" ? "•" : VERDICTS[row.verdict]));
+    figure.append(
+      s(
+        "text",
+        {
+          class: `verdict ${row.verdict}`,
+          x: x(note.onset_sec),
+          y: y(row.offset_ms) + 4,
+          "text-anchor": "middle",
+          "font-size": 12,
+        },
+        row.verdict === "right" ? "•" : VERDICTS[row.verdict],
+      ),
+    );
   }
   return h("section", {}, h("h4", {}, "Timing"), figure);
 }
@@ -270,32 +477,86 @@ function table(riff, found) {
   if (!rows.length) return h("p", {}, "Every note is right.");
   const same = sameBars(riff, found);
   const anew = (row) => {
-    const note = noteOf(riff, found, row.reference) || (Number.isFinite(row.beat) && { onset_sec: momentOf(found, row) });
+    const note =
+      noteOf(riff, found, row.reference) ||
+      (Number.isFinite(row.beat) && { onset_sec: momentOf(found, row) });
     const place = note && riff.bars.there ? riff.bars.place(note) : null;
     return place ? `${barName(place.bar)}, beat ${beatText(place.beat)}` : "";
   };
-  const where = (row) => (!same ? anew(row) : Number.isFinite(row.bar) ? `${barName(row.bar)}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}` : row.time_sec !== undefined ? clock(row.time_sec) : "");
+  const where = (row) =>
+    !same
+      ? anew(row)
+      : Number.isFinite(row.bar)
+        ? `${barName(row.bar)}${Number.isFinite(row.beat) ? `, beat ${beatText(riff.bars.place({ onset_beat: row.beat }).beat)}` : ""}`
+        : row.time_sec !== undefined
+          ? clock(row.time_sec)
+          : "";
   const said = (row) => {
     const parts = [WORDS[row.verdict] || row.verdict];
-    if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late")) parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
+    if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late"))
+      parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
     if (row.played) {
       const name = pitchName(row.played.pitch_midi);
-      const where = row.played.where && printed(row.played.where) !== name ? `, ${printed(row.played.where)}` : "";
+      const where =
+        row.played.where && printed(row.played.where) !== name
+          ? `, ${printed(row.played.where)}`
+          : "";
       parts.push(`: ${name} was played${where}`);
-    } else if (row.verdict === "extra" && Number.isFinite(found.pitches[row.take])) parts.push(`: ${pitchName(found.pitches[row.take])}`);
+    } else if (row.verdict === "extra" && Number.isFinite(found.pitches[row.take]))
+      parts.push(`: ${pitchName(found.pitches[row.take])}`);
     if (row.reason) parts.push(`(${row.reason})`);
     return parts.join(" ").replace(" :", ":");
   };
-  return h("details", { open: rows.length <= 12 }, h("summary", {}, plural(rows.length, "note that was not right", "notes that were not right")),
-    h("table", { class: "verdicts" },
-      h("thead", {}, h("tr", {}, ["", "Where", "Note", "Verdict"].map((name) => h("th", { scope: "col" }, name || h("span", { class: "unseen" }, "Mark"))))),
-      h("tbody", {}, rows.slice(0, MOST_ROWS).map((row) => {
-        const note = noteOf(riff, found, row.reference);
-        return h("tr", {},
-          h("td", { class: `verdict ${row.verdict}`, "aria-hidden": "true" }, VERDICTS[row.verdict]),
-          h("td", {}, where(row)),
-          h("td", {}, note ? h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) }, `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`) : "–"),
-          h("td", {}, said(row)));
-      }))),
-    rows.length > MOST_ROWS ? h("p", { class: "quiet" }, `The first ${MOST_ROWS} are listed.`) : null);
+  return h(
+    "details",
+    { open: rows.length <= 12 },
+    h("summary", {}, plural(rows.length, "note that was not right", "notes that were not right")),
+    h(
+      "table",
+      { class: "verdicts" },
+      h(
+        "thead",
+        {},
+        h(
+          "tr",
+          {},
+          ["", "Where", "Note", "Verdict"].map((name) =>
+            h("th", { scope: "col" }, name || h("span", { class: "unseen" }, "Mark")),
+          ),
+        ),
+      ),
+      h(
+        "tbody",
+        {},
+        rows.slice(0, MOST_ROWS).map((row) => {
+          const note = noteOf(riff, found, row.reference);
+          return h(
+            "tr",
+            {},
+            h(
+              "td",
+              { class: `verdict ${row.verdict}`, "aria-hidden": "true" },
+              VERDICTS[row.verdict],
+            ),
+            h("td", {}, where(row)),
+            h(
+              "td",
+              {},
+              note
+                ? h(
+                    "button",
+                    { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+                    `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`,
+                  )
+                : "–",
+            ),
+            h("td", {}, said(row)),
+          );
+        }),
+      ),
+    ),
+    rows.length > MOST_ROWS
+      ? h("p", { class: "quiet" }, `The first ${MOST_ROWS} are listed.`)
+      : null,
+  );
 }

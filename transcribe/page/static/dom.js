@@ -2,6 +2,7 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
+/** @param {any} element */
 function fill(element, props, children) {
   for (const [key, value] of Object.entries(props || {})) {
     if (value === null || value === undefined || value === false) continue;
@@ -12,20 +13,26 @@ function fill(element, props, children) {
     else if (key === "checked" || key === "disabled" || key === "hidden") element[key] = value;
     else element.setAttribute(key, value === true ? "" : value);
   }
-  element.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  element.append(
+    ...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false),
+  );
   return element;
 }
 
+/** @returns {any} an HTML element */
 export function h(tag, props, ...children) {
   return fill(document.createElement(tag), props, children);
 }
 
+/** @returns {any} an SVG element */
 export function s(tag, props, ...children) {
   return fill(document.createElementNS(SVG, tag), props, children);
 }
 
 export function put(element, ...children) {
-  element.replaceChildren(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  element.replaceChildren(
+    ...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false),
+  );
   return element;
 }
 
@@ -36,40 +43,82 @@ export function say(text) {
   const live = document.getElementById("said");
   clearTimeout(unsaid);
   live.textContent = "";
-  unsaid = setTimeout(() => { live.textContent = text; }, 30);
+  unsaid = setTimeout(() => {
+    live.textContent = text;
+  }, 30);
 }
 
 /** Show a sentence at the top until it is closed; one of a kind at a time. */
 export function notice(text, { kind = "note", actions = [], key = text, into = null } = {}) {
   const list = into || document.getElementById("notices");
-  for (const old of [...list.children]) if (old.dataset.key === key) old.remove();
+  for (const old of [...list.children]) if (old.getAttribute("data-key") === key) old.remove();
   // More than two would bury the page: the oldest go.
   while (!into && list.children.length > 1) list.firstChild.remove();
   const close = () => box.remove();
-  const box = h("div", { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
+  const box = h(
+    "div",
+    { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
     h("p", {}, kind === "error" ? h("strong", {}, "This did not work. ") : null, text),
-    h("div", { class: "row" },
-      actions.map(([label, act]) => h("button", { type: "button", onclick: () => { close(); act(); } }, label)),
-      h("button", { type: "button", class: "plain", onclick: close }, "Close")));
+    h(
+      "div",
+      { class: "row" },
+      actions.map(([label, act]) =>
+        h(
+          "button",
+          {
+            type: "button",
+            onclick: () => {
+              close();
+              act();
+            },
+          },
+          label,
+        ),
+      ),
+      h("button", { type: "button", class: "plain", onclick: close }, "Close"),
+    ),
+  );
   list.append(box);
   return close;
 }
 
 export function clearNotices(key) {
   for (const old of [...document.getElementById("notices").children]) {
-    if (key === undefined || old.dataset.key === key) old.remove();
+    if (key === undefined || old.getAttribute("data-key") === key) old.remove();
   }
 }
 
 /** A question that waits for one of its answers; resolves to the chosen value, or null. */
 export function ask(title, body, choices) {
   return new Promise((resolve) => {
-    const done = (value) => { dialog.close(); dialog.remove(); resolve(value); };
-    const dialog = h("dialog", { "aria-labelledby": "ask-title", oncancel: (e) => { e.preventDefault(); done(null); } },
+    const done = (value) => {
+      dialog.close();
+      dialog.remove();
+      resolve(value);
+    };
+    const dialog = h(
+      "dialog",
+      {
+        "aria-labelledby": "ask-title",
+        oncancel: (e) => {
+          e.preventDefault();
+          done(null);
+        },
+      },
       h("h2", { id: "ask-title" }, title),
       ...[body].flat().map((part) => (typeof part === "string" ? h("p", {}, part) : part)),
-      h("div", { class: "row end" },
-        choices.map(([label, value, main]) => h("button", { type: "button", class: main ? "main" : null, onclick: () => done(value) }, label))));
+      h(
+        "div",
+        { class: "row end" },
+        choices.map(([label, value, main]) =>
+          h(
+            "button",
+            { type: "button", class: main ? "main" : null, onclick: () => done(value) },
+            label,
+          ),
+        ),
+      ),
+    );
     document.body.append(dialog);
     dialog.showModal();
     (dialog.querySelector("input") || dialog.querySelector("button.main, button"))?.focus();

@@ -18,26 +18,80 @@ export function engrave(show, from, to, place, edges) {
   if (drone) {
     const a = axis.xOf(drone.start_sec);
     const b = axis.xOf(drone.end_sec);
-    if (b > from && a < to) ground.append(...droneLine(g, drone, Math.max(left, place(a)), Math.min(right, place(b)), within(a) && place(a) - left > g.gap * 2.7));
+    if (b > from && a < to)
+      ground.append(
+        ...droneLine(
+          g,
+          drone,
+          Math.max(left, place(a)),
+          Math.min(right, place(b)),
+          within(a) && place(a) - left > g.gap * 2.7,
+        ),
+      );
   }
   for (const bar of axis.bars) {
     if (bar.x < from - 0.5 || bar.x > to + 0.5) continue;
     ground.append(barLine(g, place(bar.x)));
-    if (bar.x < to - 0.5) ground.append(s("text", { class: "bar-number", x: place(bar.x) + 2, y: g.barY, "font-size": 11 }, String(bar.number + 1)));
+    if (bar.x < to - 0.5)
+      ground.append(
+        s(
+          "text",
+          { class: "bar-number", x: place(bar.x) + 2, y: g.barY, "font-size": 11 },
+          String(bar.number + 1),
+        ),
+      );
   }
   for (const phrase of axis.phrases) {
-    if (within(phrase.x)) ground.append(s("text", { class: "phrase", x: place(phrase.x) + 8 + 7 * String(phrase.number + 1).length, y: g.barY, "font-size": 12 }, phrase.label));
+    if (within(phrase.x))
+      ground.append(
+        s(
+          "text",
+          {
+            class: "phrase",
+            x: place(phrase.x) + 8 + 7 * String(phrase.number + 1).length,
+            y: g.barY,
+            "font-size": 12,
+          },
+          phrase.label,
+        ),
+      );
   }
   for (const chord of axis.chords) {
-    if (within(chord.x)) ground.append(s("text", { class: "chord", x: place(chord.x), y: g.chordY, "font-size": 13 }, chord.text));
+    if (within(chord.x))
+      ground.append(
+        s("text", { class: "chord", x: place(chord.x), y: g.chordY, "font-size": 13 }, chord.text),
+      );
   }
   const figures = s("g", { role: "presentation" });
-  for (const column of axis.between(from, to)) column.notes.forEach((note, k) => drawNote(show, ground, figures, column, note, k, place, left));
+  for (const column of axis.between(from, to))
+    column.notes.forEach((note, k) =>
+      drawNote(show, ground, figures, column, note, k, place, left),
+    );
   for (const column of axis.between(from, to)) {
-    if (column.mark) ground.append(s("text", { class: "deciding", x: place(column.x), y: g.markY, "text-anchor": "middle", "font-size": 11 }, column.mark));
+    if (column.mark)
+      ground.append(
+        s(
+          "text",
+          {
+            class: "deciding",
+            x: place(column.x),
+            y: g.markY,
+            "text-anchor": "middle",
+            "font-size": 11,
+          },
+          column.mark,
+        ),
+      );
     const verdicts = column.notes.map((note) => show.verdicts.get(note.id)).filter(Boolean);
     // One mark for notes struck together: the gravest of them.
-    if (verdicts.length) ground.append(verdictMark(g, verdicts.sort((a, b) => GRAVE.indexOf(b) - GRAVE.indexOf(a))[0], place(column.x)));
+    if (verdicts.length)
+      ground.append(
+        verdictMark(
+          g,
+          verdicts.sort((a, b) => GRAVE.indexOf(b) - GRAVE.indexOf(a))[0],
+          place(column.x),
+        ),
+      );
   }
   ground.append(...extraMarks(show, from, to, place));
   return [ground, figures];
@@ -46,23 +100,44 @@ export function engrave(show, from, to, place, edges) {
 function drawNote(show, ground, figures, column, note, k, place, left) {
   const { g, axis } = show;
   const at = place(column.x);
-  const source = show.byId.get(show.sources.get(note.id));
-  ground.append(...technique(g, note, at, source ? { x: Math.max(left, place(axis.at(source))), fret: source.fret } : null));
+  const source = show.byId.get(show.sources[note.id]);
+  ground.append(
+    ...technique(
+      g,
+      note,
+      at,
+      source ? { x: Math.max(left, place(axis.at(source))), fret: source.fret } : null,
+    ),
+  );
   const chosen = show.chosen.includes(note.id);
   const was = show.moved.get(note.id);
   if (was && was[0] !== null && !column.notes.some((other) => other.string === was[0])) {
     const y = g.y(was[0]);
-    ground.append(s("g", { class: "was" },
-      s("text", { x: at, y: y + g.gap * 0.28, "text-anchor": "middle", "font-size": g.gap * 0.72 }, String(was[1])),
-      s("line", { x1: at - 7, x2: at + 7, y1: y + 3, y2: y - 3 })));
+    ground.append(
+      s(
+        "g",
+        { class: "was" },
+        s(
+          "text",
+          { x: at, y: y + g.gap * 0.28, "text-anchor": "middle", "font-size": g.gap * 0.72 },
+          String(was[1]),
+        ),
+        s("line", { x1: at - 7, x2: at + 7, y1: y + 3, y2: y - 3 }),
+      ),
+    );
   }
-  figures.append(figure(g, note, at, {
-    classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
-    props: {
-      id: `note-${note.id}`, role: "option", "aria-selected": String(chosen), "data-note": note.id,
-      "aria-label": show.events.label(note),
-    },
-  }));
+  figures.append(
+    figure(g, note, at, {
+      classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
+      props: {
+        id: `note-${note.id}`,
+        role: "option",
+        "aria-selected": String(chosen),
+        "data-note": note.id,
+        "aria-label": show.events.label(note),
+      },
+    }),
+  );
 }
 
 /** Extra notes of a take, under the verdicts; those too close for two marks are counted. */

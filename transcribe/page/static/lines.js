@@ -13,24 +13,36 @@ export class Lines {
     this.strip = strip;
     this.lines = [];
     this.list = h("div", {
-      class: "tab-list lines", role: "listbox", tabindex: "0", "aria-multiselectable": "true",
-      "aria-label": "Tab in lines", "aria-describedby": "tab-keys",
+      class: "tab-list lines",
+      role: "listbox",
+      tabindex: "0",
+      "aria-multiselectable": "true",
+      "aria-label": "Tab in lines",
+      "aria-describedby": "tab-keys",
     });
     this.element = this.list;
-    this.watcher = new IntersectionObserver((seen) => {
-      for (const { target, isIntersecting } of seen) {
-        const line = this.lines.find((each) => each.svg === target);
-        if (!line) continue;
-        line.near = isIntersecting;
-        if (isIntersecting) this.draw(line);
-        else { put(line.root); line.drawn = false; }
-      }
-    }, { rootMargin: "700px 0px" });
+    this.watcher = new IntersectionObserver(
+      (seen) => {
+        for (const { target, isIntersecting } of seen) {
+          const line = this.lines.find((each) => each.svg === target);
+          if (!line) continue;
+          line.near = isIntersecting;
+          if (isIntersecting) this.draw(line);
+          else {
+            put(line.root);
+            line.drawn = false;
+          }
+        }
+      },
+      { rootMargin: "700px 0px" },
+    );
     this.list.addEventListener("keydown", (event) => strip.events.key?.(event));
     this.pointer();
   }
 
-  leave() { this.watcher.disconnect(); }
+  leave() {
+    this.watcher.disconnect();
+  }
 
   /** Lay the lines out anew: the notes, the width or the scale have changed. */
   lay() {
@@ -50,11 +62,28 @@ export class Lines {
       Object.assign(line, { from, to, scale, drawn: false });
       line.svg.setAttribute("width", width);
       line.svg.setAttribute("height", height);
-      put(line.names, strip.view_.document.instrument.open_midi.map((midi, n) => s("text", { x: 10, y: g.y(n + 1) + 4, "text-anchor": "middle", "font-size": 10.5 }, pitchName(midi + strip.view_.document.instrument.capo).replace(/-?\d+$/, ""))));
+      put(
+        line.names,
+        strip.view_.document.instrument.open_midi.map((midi, n) =>
+          s(
+            "text",
+            { x: 10, y: g.y(n + 1) + 4, "text-anchor": "middle", "font-size": 10.5 },
+            pitchName(midi + strip.view_.document.instrument.capo).replace(/-?\d+$/, ""),
+          ),
+        ),
+      );
       return line;
     });
-    for (const line of kept.slice(this.lines.length)) { this.watcher.unobserve(line.svg); line.svg.remove(); }
-    this.lines.forEach((line) => { if (line.svg.parentNode !== this.list) { this.list.append(line.svg); this.watcher.observe(line.svg); } });
+    for (const line of kept.slice(this.lines.length)) {
+      this.watcher.unobserve(line.svg);
+      line.svg.remove();
+    }
+    this.lines.forEach((line) => {
+      if (line.svg.parentNode !== this.list) {
+        this.list.append(line.svg);
+        this.watcher.observe(line.svg);
+      }
+    });
     this.show();
   }
 
@@ -109,7 +138,12 @@ export class Lines {
       line.head.style.display = here ? "" : "none";
       if (!here) continue;
       const at = NAMES + (x - line.from) * line.scale;
-      for (const [key, value] of [["x1", at], ["x2", at], ["y2", strip.tabHeight]]) line.head.setAttribute(key, value);
+      for (const [key, value] of [
+        ["x1", at],
+        ["x2", at],
+        ["y2", strip.tabHeight],
+      ])
+        line.head.setAttribute(key, value);
     }
   }
 
@@ -130,16 +164,27 @@ export class Lines {
   pointer() {
     let start = null;
     const secAt = (event) => {
-      const line = this.lines.find(({ svg }) => svg.getBoundingClientRect().bottom > event.clientY) || this.lines[this.lines.length - 1];
+      const line =
+        this.lines.find(({ svg }) => svg.getBoundingClientRect().bottom > event.clientY) ||
+        this.lines[this.lines.length - 1];
       const x = event.clientX - line.svg.getBoundingClientRect().left;
-      return this.strip.axis.secAt(Math.min(line.to, Math.max(line.from, line.from + (x - NAMES) / line.scale)));
+      return this.strip.axis.secAt(
+        Math.min(line.to, Math.max(line.from, line.from + (x - NAMES) / line.scale)),
+      );
     };
     this.list.addEventListener("pointerdown", (event) => {
       if (event.button !== 0 || !this.lines.length) return;
-      start = { x: event.clientX, y: event.clientY, sec: secAt(event), id: event.target.closest?.("[data-note]")?.dataset.note, touch: event.pointerType === "touch" };
+      start = {
+        x: event.clientX,
+        y: event.clientY,
+        sec: secAt(event),
+        id: event.target.closest?.("[data-note]")?.dataset.note,
+        touch: event.pointerType === "touch",
+      };
     });
     this.list.addEventListener("pointermove", (event) => {
-      if (!start || start.touch || Math.hypot(event.clientX - start.x, event.clientY - start.y) < 6) return;
+      if (!start || start.touch || Math.hypot(event.clientX - start.x, event.clientY - start.y) < 6)
+        return;
       if (!this.strip.draft) this.list.setPointerCapture(event.pointerId);
       this.strip.draft = [start.sec, secAt(event)].sort((a, b) => a - b);
       this.placeBand();
@@ -149,7 +194,10 @@ export class Lines {
       const { draft } = this.strip;
       start = null;
       this.strip.draft = null;
-      if (!began || event.type === "pointercancel") { this.placeBand(); return; }
+      if (!began || event.type === "pointercancel") {
+        this.placeBand();
+        return;
+      }
       if (draft) {
         if (draft[1] - draft[0] > 0.05) this.strip.events.select(draft);
         this.placeBand();

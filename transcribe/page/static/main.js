@@ -10,12 +10,20 @@ function setTheme(theme) {
   if (theme === "auto") delete document.documentElement.dataset.theme;
   else document.documentElement.dataset.theme = theme;
   document.getElementById("theme").textContent = NAMES[theme];
-  try { localStorage.setItem("paper", theme); } catch { /* private windows forget */ }
+  try {
+    localStorage.setItem("paper", theme);
+  } catch {
+    /* private windows forget */
+  }
   document.dispatchEvent(new Event("paper"));
 }
 
 let theme = "auto";
-try { theme = localStorage.getItem("paper") || "auto"; } catch { /* as the system */ }
+try {
+  theme = localStorage.getItem("paper") || "auto";
+} catch {
+  /* as the system */
+}
 if (!THEMES.includes(theme)) theme = "auto";
 setTheme(theme);
 document.getElementById("theme").addEventListener("click", () => {
@@ -40,18 +48,32 @@ async function route() {
     const show = match ? (await import("./riff.js")).showRiff : showShelf;
     if (mine !== turn) return;
     const left = await show(main, match ? match[1] : null);
-    if (mine !== turn) { left?.(); return; }
+    if (mine !== turn) {
+      left?.();
+      return;
+    }
     leave = left || (() => {});
     // Another view begins at its top, wherever the one before had been read to.
     if (mine > 1) window.scrollTo(0, 0);
   } catch (error) {
     if (mine !== turn) return;
-    put(main, h("p", { class: "quiet" }, "Nothing to show here. ", h("a", { href: "#" }, "Go to the list of riffs.")));
+    put(
+      main,
+      h(
+        "p",
+        { class: "quiet" },
+        "Nothing to show here. ",
+        h("a", { href: "#" }, "Go to the list of riffs."),
+      ),
+    );
     notice(error.message, { kind: "error" });
   }
   document.body.dataset.ready = String(mine);
   // The view of a riff is fetched while nobody waits for it.
-  if (!match) setTimeout(() => { import("./riff.js").catch(() => {}); }, 300);
+  if (!match)
+    setTimeout(() => {
+      import("./riff.js").catch(() => {});
+    }, 300);
 }
 
 window.addEventListener("hashchange", route);

@@ -3,8 +3,16 @@
 const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
 const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
 
-export const TECHNIQUES = ["picked", "hammer-on", "pull-off", "slide", "bend", "vibrato", "harmonic", "dead"];
-export const LEGATO = new Set(["hammer-on", "pull-off", "slide"]);
+export const TECHNIQUES = [
+  "picked",
+  "hammer-on",
+  "pull-off",
+  "slide",
+  "bend",
+  "vibrato",
+  "harmonic",
+  "dead",
+];
 
 export function pitchName(midi) {
   return `${SHARPS[((midi % 12) + 12) % 12]}${Math.floor(midi / 12) - 1}`;
@@ -20,12 +28,20 @@ export function parsePitch(text) {
 
 /** Sharps and flats as they are printed. */
 export function printed(text) {
-  return String(text).replace(/([A-G])#/g, "$1♯").replace(/([A-G])b(?![a-z])/g, "$1♭").replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
+  return String(text)
+    .replace(/([A-G])#/g, "$1♯")
+    .replace(/([A-G])b(?![a-z])/g, "$1♭")
+    .replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
 }
 
 /** A clause of the theory or the comparison as a printed sentence. */
 export function sentence(text) {
-  const words = printed(text).trim().replace(/->/g, "→").replace(/([\s(])-(?=\d)/g, "$1−").replace(/(\d)%/g, "$1\u00a0%").replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
+  const words = printed(text)
+    .trim()
+    .replace(/->/g, "→")
+    .replace(/([\s(])-(?=\d)/g, "$1−")
+    .replace(/(\d)%/g, "$1\u00a0%")
+    .replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
   return /[.?!:]$/.test(words) ? words : `${words}.`;
 }
 
@@ -69,7 +85,10 @@ export class Bars {
       const first = rhythm.downbeats_sec[0];
       let best = Infinity;
       beats.forEach((b, k) => {
-        if (Math.abs(b - first) < best) { best = Math.abs(b - first); this.zero = k; }
+        if (Math.abs(b - first) < best) {
+          best = Math.abs(b - first);
+          this.zero = k;
+        }
       });
     }
     this.downbeats = rhythm?.downbeats_sec || [];
@@ -111,22 +130,8 @@ export function beatText(beat) {
   const whole = Math.floor(beat + 1e-6);
   const part = beat - whole;
   const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
-  const near = Object.keys(parts).find((p) => Math.abs(part - p) < 0.02);
+  const near = Object.keys(parts).find((p) => Math.abs(part - Number(p)) < 0.02);
   return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
-}
-
-/** Which earlier note each legato note carries on from: the last one on its string. */
-export function legatoSources(notes) {
-  const last = new Map();
-  const sources = new Map();
-  for (const note of notes) {
-    if (note.string === null) continue;
-    const earlier = last.get(note.string);
-    if (LEGATO.has(note.articulation) && earlier && note.onset_sec - earlier.offset_sec < 0.12
-        && earlier.fret !== note.fret) sources.set(note.id, earlier.id);
-    last.set(note.string, note);
-  }
-  return sources;
 }
 
 export function placeText(string, fret) {

@@ -2,24 +2,53 @@
 
 import { get } from "./api.js";
 import { h, notice, put, s, say } from "./dom.js";
-import { TECHNIQUES, barName, beatText, parsePitch, pitchName, placeText, plural } from "./music.js";
+import {
+  TECHNIQUES,
+  barName,
+  beatText,
+  parsePitch,
+  pitchName,
+  placeText,
+  plural,
+} from "./music.js";
 import { named } from "./told.js";
 
 function nameOf(control) {
-  return control.getAttribute("aria-label") || control.labels?.[0]?.firstChild?.textContent || control.textContent;
+  return (
+    control.getAttribute("aria-label") ||
+    control.labels?.[0]?.firstChild?.textContent ||
+    control.textContent
+  );
 }
 
 export class NotePanel {
   constructor(riff) {
     this.riff = riff;
     this.body = h("div", {});
-    this.earlier = this.button("Earlier", () => riff.step(-1), { "aria-keyshortcuts": "ArrowLeft" });
+    this.earlier = this.button("Earlier", () => riff.step(-1), {
+      "aria-keyshortcuts": "ArrowLeft",
+    });
     this.later = this.button("Later", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
     // A finger has no Shift key.
-    this.severalButton = this.button("Several", () => this.setSeveral(!riff.several), { "aria-pressed": "false", title: "Choose several notes, one after the other" });
+    this.severalButton = this.button("Several", () => this.setSeveral(!riff.several), {
+      "aria-pressed": "false",
+      title: "Choose several notes, one after the other",
+    });
     this.title = h("h2", { id: "note-title" }, "The note");
-    this.element = h("section", { class: "note-panel", "aria-labelledby": "note-title" },
-      h("div", { class: "row panel-head" }, this.title, h("span", { class: "stretch" }), this.earlier, this.later, this.severalButton), this.body);
+    this.element = h(
+      "section",
+      { class: "note-panel", "aria-labelledby": "note-title" },
+      h(
+        "div",
+        { class: "row panel-head" },
+        this.title,
+        h("span", { class: "stretch" }),
+        this.earlier,
+        this.later,
+        this.severalButton,
+      ),
+      this.body,
+    );
     this.turn = 0;
   }
 
@@ -47,7 +76,9 @@ export class NotePanel {
       this.wantsFocus = true;
       return;
     }
-    const same = [...this.body.querySelectorAll(held.tagName)].find((other) => !other.disabled && nameOf(other) === nameOf(held));
+    const same = [...this.body.querySelectorAll(held.tagName)].find(
+      (other) => !other.disabled && nameOf(other) === nameOf(held),
+    );
     (same || list).focus({ preventScroll: true });
   }
 
@@ -55,7 +86,14 @@ export class NotePanel {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
     this.element.classList.toggle("chosen", notes.length > 0);
     if (!notes.length) {
-      put(this.body, h("p", { class: "quiet" }, "Choose a note in the tab: tap or click it, or use the arrow keys. Every place where it can be played is shown here; one tap on a place moves the note there."));
+      put(
+        this.body,
+        h(
+          "p",
+          { class: "quiet" },
+          "Choose a note in the tab: tap or click it, or use the arrow keys. Every place where it can be played is shown here; one tap on a place moves the note there.",
+        ),
+      );
       return;
     }
     if (notes.length > 1) this.several(notes);
@@ -69,29 +107,63 @@ export class NotePanel {
   several(notes) {
     const ids = notes.map((note) => note.id);
     const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
-    put(this.body,
-      h("p", {}, `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}.`),
-      h("div", { class: "row" },
+    put(
+      this.body,
+      h(
+        "p",
+        {},
+        `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}.`,
+      ),
+      h(
+        "div",
+        { class: "row" },
         this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
         this.button("Delete them", () => this.riff.deleteChosen()),
-        this.button("Loop them", () => this.riff.setLoop([sorted[0].onset_sec, Math.max(...notes.map((note) => note.offset_sec))]))));
+        this.button("Loop them", () =>
+          this.riff.setLoop([
+            sorted[0].onset_sec,
+            Math.max(...notes.map((note) => note.offset_sec)),
+          ]),
+        ),
+      ),
+    );
   }
 
   async one(note, turn) {
     const { bars } = this.riff;
     const place = bars.place(note);
     // A note put in by hand, or read from a file, was not heard; nothing is claimed about it.
-    const sure = note.confidence < 1 ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty` : "";
-    const facts = h("p", { class: "note-facts" },
-      h("strong", {}, pitchName(note.pitch_midi)), note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
+    const sure =
+      note.confidence < 1
+        ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
+        : "";
+    const facts = h(
+      "p",
+      { class: "note-facts" },
+      h("strong", {}, pitchName(note.pitch_midi)),
+      note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
       bars.there ? ` · ${barName(place.bar)}, beat ${beatText(place.beat)}` : "",
       ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
-      note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "");
-    this.neck = h("div", { class: "neck-holder" }, h("p", { class: "quiet" }, "Looking along the neck…"));
+      note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "",
+    );
+    this.neck = h(
+      "div",
+      { class: "neck-holder" },
+      h("p", { class: "quiet" }, "Looking along the neck…"),
+    );
     this.why = h("p", { class: "why" });
     this.repeats = h("div", { class: "repeats" });
-    put(this.body, h("div", { class: "note-grid" }, facts, this.neck, h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note))));
+    put(
+      this.body,
+      h(
+        "div",
+        { class: "note-grid" },
+        facts,
+        this.neck,
+        h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note)),
+      ),
+    );
     try {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
@@ -114,55 +186,132 @@ export class NotePanel {
     const figure = document.getElementById(`note-${note.id}`);
     const below = this.neck.getBoundingClientRect().bottom - window.innerHeight + 12;
     const above = figure ? figure.getBoundingClientRect().top - 90 : 0;
-    if (below > 0 && above > 0) window.scrollBy({ top: Math.min(below, above), behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth" });
+    if (below > 0 && above > 0)
+      window.scrollBy({
+        top: Math.min(below, above),
+        behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth",
+      });
   }
 
   focusNeck() {
-    const current = this.neck?.querySelector("button.current") || this.neck?.querySelector("button.place");
+    const current =
+      this.neck?.querySelector("button.current") || this.neck?.querySelector("button.place");
     if (current) current.focus();
     else this.wantsFocus = true;
   }
 
   showRepeats(note, repeats) {
-    const others = repeats.map((id) => this.riff.note(id)).filter((other) => other && other.pitch_midi === note.pitch_midi);
-    const loose = others.filter((other) => !(other.pinned && other.string === note.string && other.fret === note.fret));
+    const others = repeats
+      .map((id) => this.riff.note(id))
+      .filter((other) => other && other.pitch_midi === note.pitch_midi);
+    const loose = others.filter(
+      (other) => !(other.pinned && other.string === note.string && other.fret === note.fret),
+    );
     if (!note.pinned || !loose.length) {
-      put(this.repeats, others.length ? h("p", { class: "quiet" }, `The phrase comes back, and this note with it, ${others.length === 1 ? "once more" : `${others.length} more times`}`,
-        note.pinned ? ", pinned alike." : ". Pin this one and you can pin them alike.") : null);
+      put(
+        this.repeats,
+        others.length
+          ? h(
+              "p",
+              { class: "quiet" },
+              `The phrase comes back, and this note with it, ${others.length === 1 ? "once more" : `${others.length} more times`}`,
+              note.pinned ? ", pinned alike." : ". Pin this one and you can pin them alike.",
+            )
+          : null,
+      );
       return;
     }
-    const bar = (other) => (this.riff.bars.there ? barName(this.riff.bars.place(other).bar) : `${other.onset_sec.toFixed(1)} s`);
-    put(this.repeats,
-      h("p", {}, `The same note comes back ${loose.length === 1 ? "once more" : `${loose.length} more times`}. Pin it there as well:`),
-      h("div", { class: "row" },
-        loose.length > 1 ? this.button(`All ${loose.length}`, () => this.riff.edit({ op: "pin", note: note.id, string: note.string, fret: note.fret, also: loose.map((other) => other.id) }), { class: "main" }) : null,
-        loose.slice(0, 12).map((other) => this.button(`In ${bar(other)}`, () => this.riff.edit({ op: "pin", note: other.id, string: note.string, fret: note.fret })))));
+    const bar = (other) =>
+      this.riff.bars.there
+        ? barName(this.riff.bars.place(other).bar)
+        : `${other.onset_sec.toFixed(1)} s`;
+    put(
+      this.repeats,
+      h(
+        "p",
+        {},
+        `The same note comes back ${loose.length === 1 ? "once more" : `${loose.length} more times`}. Pin it there as well:`,
+      ),
+      h(
+        "div",
+        { class: "row" },
+        loose.length > 1
+          ? this.button(
+              `All ${loose.length}`,
+              () =>
+                this.riff.edit({
+                  op: "pin",
+                  note: note.id,
+                  string: note.string,
+                  fret: note.fret,
+                  also: loose.map((other) => other.id),
+                }),
+              { class: "main" },
+            )
+          : null,
+        loose
+          .slice(0, 12)
+          .map((other) =>
+            this.button(`In ${bar(other)}`, () =>
+              this.riff.edit({ op: "pin", note: other.id, string: note.string, fret: note.fret }),
+            ),
+          ),
+      ),
+    );
   }
 
   tools(note) {
     const { riff } = this;
-    const technique = h("select", { onchange: () => riff.edit({ op: "change", note: note.id, articulation: technique.value }) },
-      TECHNIQUES.map((name) => h("option", { value: name, selected: name === note.articulation }, name)));
-    const shift = (step) => riff.edit({ op: "change", note: note.id, pitch_midi: note.pitch_midi + step });
-    const inside = riff.player.now > note.onset_sec + 0.03 && riff.player.now < note.offset_sec - 0.03;
-    return h("div", { class: "tools-of-note" },
-      h("div", { class: "row" },
+    const technique = h(
+      "select",
+      { onchange: () => riff.edit({ op: "change", note: note.id, articulation: technique.value }) },
+      TECHNIQUES.map((name) =>
+        h("option", { value: name, selected: name === note.articulation }, name),
+      ),
+    );
+    const shift = (step) =>
+      riff.edit({ op: "change", note: note.id, pitch_midi: note.pitch_midi + step });
+    const inside =
+      riff.player.now > note.onset_sec + 0.03 && riff.player.now < note.offset_sec - 0.03;
+    return h(
+      "div",
+      { class: "tools-of-note" },
+      h(
+        "div",
+        { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Technique"), technique),
-        h("span", { class: "row tight", role: "group", "aria-label": "Pitch" },
-          h("span", {}, "Pitch"), this.button("−", () => shift(-1), { "aria-label": "A semitone lower" }), h("output", {}, pitchName(note.pitch_midi)),
+        h(
+          "span",
+          { class: "row tight", role: "group", "aria-label": "Pitch" },
+          h("span", {}, "Pitch"),
+          this.button("−", () => shift(-1), { "aria-label": "A semitone lower" }),
+          h("output", {}, pitchName(note.pitch_midi)),
           this.button("+", () => shift(1), { "aria-label": "A semitone higher" }),
-          this.button("octave −", () => shift(-12), { "aria-label": "An octave lower" }), this.button("octave +", () => shift(12), { "aria-label": "An octave higher" }))),
-      h("div", { class: "row" },
+          this.button("octave −", () => shift(-12), { "aria-label": "An octave lower" }),
+          this.button("octave +", () => shift(12), { "aria-label": "An octave higher" }),
+        ),
+      ),
+      h(
+        "div",
+        { class: "row" },
         note.pinned ? this.button("Unpin", () => riff.edit({ op: "unpin", note: note.id })) : null,
-        this.button(inside ? "Split at the playhead" : "Split in two", () => riff.edit({ op: "split", note: note.id, ...(inside ? { at_sec: riff.player.now } : {}) })),
+        this.button(inside ? "Split at the playhead" : "Split in two", () =>
+          riff.edit({ op: "split", note: note.id, ...(inside ? { at_sec: riff.player.now } : {}) }),
+        ),
         this.button("Merge with the next", () => this.mergeNext(note)),
-        this.button("Delete", () => riff.deleteChosen())));
+        this.button("Delete", () => riff.deleteChosen()),
+      ),
+    );
   }
 
   mergeNext(note) {
-    const next = this.riff.notes.filter((other) => other.onset_sec > note.onset_sec + 0.02)
+    const next = this.riff.notes
+      .filter((other) => other.onset_sec > note.onset_sec + 0.02)
       .find((other) => other.pitch_midi === note.pitch_midi || other.string === note.string);
-    if (!next) { notice("No later note lies on this string.", { kind: "error", key: "edit" }); return; }
+    if (!next) {
+      notice("No later note lies on this string.", { kind: "error", key: "edit" });
+      return;
+    }
     this.riff.edit({ op: "merge", notes: [note.id, next.id] });
   }
 
@@ -171,7 +320,10 @@ export class NotePanel {
     if (!places.length) return h("p", {}, "No string reaches this pitch.");
     const { instrument } = this.riff.data.document;
     const strings = instrument.open_midi.length;
-    const top = Math.min(instrument.frets - instrument.capo, Math.max(12, ...places.map((place) => place.fret + 1)));
+    const top = Math.min(
+      instrument.frets - instrument.capo,
+      Math.max(12, ...places.map((place) => place.fret + 1)),
+    );
     const gap = this.riff.strip.touch ? 34 : 28;
     const height = gap * (strings - 1) + (this.riff.strip.touch ? 66 : 54);
     const nut = 84;
@@ -183,15 +335,69 @@ export class NotePanel {
     const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
     const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
     for (let fret = 0; fret <= top; fret += 1) {
-      wood.append(s("line", { class: fret ? "fret" : "nut", x1: x(fret), x2: x(fret), y1: y(1) - 6, y2: y(strings) + 6 }));
-      if (fret) wood.append(s("text", { class: "fret-number", x: middle(fret), y: height - 8, "text-anchor": "middle", "font-size": 11 }, String(fret)));
+      wood.append(
+        s("line", {
+          class: fret ? "fret" : "nut",
+          x1: x(fret),
+          x2: x(fret),
+          y1: y(1) - 6,
+          y2: y(strings) + 6,
+        }),
+      );
+      if (fret)
+        wood.append(
+          s(
+            "text",
+            {
+              class: "fret-number",
+              x: middle(fret),
+              y: height - 8,
+              "text-anchor": "middle",
+              "font-size": 11,
+            },
+            String(fret),
+          ),
+        );
     }
-    instrument.open_midi.forEach((midi, k) => wood.append(s("text", { class: "fret-number", x: 8, y: y(k + 1) + 4, "text-anchor": "middle", "font-size": 11 }, pitchName(midi + instrument.capo).replace(/-?\d+$/, ""))));
-    if (instrument.capo) wood.append(s("text", { class: "fret-number", x: nut + 4, y: height - 8, "text-anchor": "end", "font-size": 11 }, `capo ${instrument.capo}`));
-    const marks = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24].filter((fret) => fret > instrument.capo && fret - instrument.capo <= top);
-    for (const fret of marks) wood.append(s("circle", { class: "inlay", cx: middle(fret - instrument.capo), cy: (y(1) + y(strings)) / 2, r: 4 }));
+    instrument.open_midi.forEach((midi, k) =>
+      wood.append(
+        s(
+          "text",
+          { class: "fret-number", x: 8, y: y(k + 1) + 4, "text-anchor": "middle", "font-size": 11 },
+          pitchName(midi + instrument.capo).replace(/-?\d+$/, ""),
+        ),
+      ),
+    );
+    if (instrument.capo)
+      wood.append(
+        s(
+          "text",
+          {
+            class: "fret-number",
+            x: nut + 4,
+            y: height - 8,
+            "text-anchor": "end",
+            "font-size": 11,
+          },
+          `capo ${instrument.capo}`,
+        ),
+      );
+    const marks = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24].filter(
+      (fret) => fret > instrument.capo && fret - instrument.capo <= top,
+    );
+    for (const fret of marks)
+      wood.append(
+        s("circle", {
+          class: "inlay",
+          cx: middle(fret - instrument.capo),
+          cy: (y(1) + y(strings)) / 2,
+          r: 4,
+        }),
+      );
     for (let string = 1; string <= strings; string += 1) {
-      wood.append(s("line", { class: "string", x1: x(0), x2: x(top), y1: y(string), y2: y(string) }));
+      wood.append(
+        s("line", { class: "string", x1: x(0), x2: x(top), y1: y(string), y2: y(string) }),
+      );
     }
     const costs = places.map((place) => place.cost).filter((cost) => cost !== null);
     const least = Math.min(...costs);
@@ -200,27 +406,64 @@ export class NotePanel {
     const order = [...places].sort((a, b) => a.string - b.string);
     const buttons = order.map((place) => {
       const current = place.string === note.string && place.fret === note.fret;
-      const more = place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " cost";
-      const label = place.cost === null ? "–" : place.cost - least < 0.05 ? "easiest" : `+${(place.cost - least).toFixed(1)}`;
-      return h("button", {
-        type: "button", class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
-        "data-place": `${place.string}/${place.fret}`,
-        "aria-pressed": String(current && note.pinned),
-        style: { left: `${middle(place.fret)}px`, top: `${y(place.string)}px` },
-        onclick: () => this.pin(note, place),
-        onkeydown: (event) => this.neckKey(event),
-      }, hidden(`string ${place.string} fret `), h("b", {}, String(place.fret)), hidden(`${place.fret ? "" : " open"}, `), h("small", {}, label),
-      hidden(`${more}${current ? note.pinned ? ", pinned here" : ", here now" : ""}`));
+      const more =
+        place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " cost";
+      const label =
+        place.cost === null
+          ? "–"
+          : place.cost - least < 0.05
+            ? "easiest"
+            : `+${(place.cost - least).toFixed(1)}`;
+      return h(
+        "button",
+        {
+          type: "button",
+          class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
+          "data-place": `${place.string}/${place.fret}`,
+          "aria-pressed": String(current && note.pinned),
+          style: { left: `${middle(place.fret)}px`, top: `${y(place.string)}px` },
+          onclick: () => this.pin(note, place),
+          onkeydown: (event) => this.neckKey(event),
+        },
+        hidden(`string ${place.string} fret `),
+        h("b", {}, String(place.fret)),
+        hidden(`${place.fret ? "" : " open"}, `),
+        h("small", {}, label),
+        hidden(`${more}${current ? (note.pinned ? ", pinned here" : ", here now") : ""}`),
+      );
     });
-    return h("div", {},
-      h("div", { class: "neck-scroll", tabindex: "0", role: "group", "aria-label": "Places on the neck for this note" },
-        h("div", { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } }, wood, buttons)),
-      h("p", { class: "hint" }, "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there."));
+    return h(
+      "div",
+      {},
+      h(
+        "div",
+        {
+          class: "neck-scroll",
+          tabindex: "0",
+          role: "group",
+          "aria-label": "Places on the neck for this note",
+        },
+        h(
+          "div",
+          { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } },
+          wood,
+          buttons,
+        ),
+      ),
+      h(
+        "p",
+        { class: "hint" },
+        "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.",
+      ),
+    );
   }
 
   neckKey(event) {
     const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
-    if (event.key === "Escape") { this.riff.strip.list.focus(); return; }
+    if (event.key === "Escape") {
+      this.riff.strip.list.focus();
+      return;
+    }
     if (!step) return;
     event.preventDefault();
     const all = [...this.neck.querySelectorAll("button.place")];
@@ -229,9 +472,16 @@ export class NotePanel {
 
   async pin(note, place) {
     const had = this.neck.contains(document.activeElement);
-    const done = await this.riff.edit({ op: "pin", note: note.id, string: place.string, fret: place.fret });
+    const done = await this.riff.edit({
+      op: "pin",
+      note: note.id,
+      string: place.string,
+      fret: place.fret,
+    });
     if (done) {
-      say(`Pinned to ${placeText(place.string, place.fret)}. ${this.riff.lastChange.firstChild?.textContent || ""}`);
+      say(
+        `Pinned to ${placeText(place.string, place.fret)}. ${this.riff.lastChange.firstChild?.textContent || ""}`,
+      );
       if (had) this.focusNeck();
     }
   }
@@ -241,19 +491,42 @@ export class NotePanel {
     this.turn += 1;
     const { riff } = this;
     const pitch = h("input", { type: "text", value: "A3", size: "5", required: true });
-    const start = h("input", { type: "number", min: "0", max: String(riff.data.duration_sec.toFixed(2)), step: "0.01", value: sec.toFixed(2) });
-    const length = h("input", { type: "number", min: "0.05", max: "30", step: "0.05", value: "0.4" });
+    const start = h("input", {
+      type: "number",
+      min: "0",
+      max: String(riff.data.duration_sec.toFixed(2)),
+      step: "0.01",
+      value: sec.toFixed(2),
+    });
+    const length = h("input", {
+      type: "number",
+      min: "0.05",
+      max: "30",
+      step: "0.05",
+      value: "0.4",
+    });
     const add = () => {
       const midi = parsePitch(pitch.value);
-      if (midi === null) { notice("Write the pitch as a letter, # or b, and the octave, such as A3 or F#4.", { kind: "error", key: "edit" }); return; }
+      if (midi === null) {
+        notice("Write the pitch as a letter, # or b, and the octave, such as A3 or F#4.", {
+          kind: "error",
+          key: "edit",
+        });
+        return;
+      }
       riff.addNote(Number(start.value), midi, Number(length.value));
     };
-    put(this.body,
+    put(
+      this.body,
       h("p", {}, "The note that was missed: its pitch, when it begins and how long it lasts."),
-      h("div", { class: "row" },
+      h(
+        "div",
+        { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Pitch"), pitch),
         h("label", { class: "field inline" }, h("span", {}, "Begins, s"), start),
         h("label", { class: "field inline" }, h("span", {}, "Lasts, s"), length),
-        this.button("Add", add, { class: "main" })));
+        this.button("Add", add, { class: "main" }),
+      ),
+    );
   }
 }

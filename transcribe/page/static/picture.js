@@ -24,7 +24,9 @@ export class Picture {
     this.tiles.clear();
   }
 
-  get tall() { return this.meta ? this.wave + this.spectrum + RULER : RULER; }
+  get tall() {
+    return this.meta ? this.wave + this.spectrum + RULER : RULER;
+  }
 
   resize(width) {
     const ratio = window.devicePixelRatio || 1;
@@ -64,7 +66,12 @@ export class Picture {
     if (!this.ink) {
       const style = getComputedStyle(this.canvas);
       const value = (name) => style.getPropertyValue(name).trim();
-      this.ink = { ink: value("--ink"), faint: value("--faint"), accent: value("--accent"), paper: value("--paper") };
+      this.ink = {
+        ink: value("--ink"),
+        faint: value("--faint"),
+        accent: value("--accent"),
+        paper: value("--paper"),
+      };
     }
     return this.ink;
   }
@@ -82,13 +89,18 @@ export class Picture {
       const span = this.meta.tile_sec;
       const x = (sec) => axis.xOf(sec) - offset;
       c.imageSmoothingEnabled = true;
-      for (let k = Math.floor(t0 / span); k <= Math.min(Math.floor(t1 / span), this.meta.tiles - 1); k += 1) {
+      for (
+        let k = Math.floor(t0 / span);
+        k <= Math.min(Math.floor(t1 / span), this.meta.tiles - 1);
+        k += 1
+      ) {
         const tile = this.tile(k);
         if (!tile.cells) continue;
         tile.image = tile.image || this.imageOf(tile, ink);
         const from = Math.max(t0, k * span);
         const to = Math.min((k + 1) * span, t1);
-        for (const [a, b, xa, xb] of axis.stretches(from, to)) this.paintSpectrum(c, tile, a - k * span, b - k * span, xa - offset, xb - offset);
+        for (const [a, b, xa, xb] of axis.stretches(from, to))
+          this.paintSpectrum(c, tile, a - k * span, b - k * span, xa - offset, xb - offset);
         this.paintWave(c, tile, k * span, from, to, axis, offset, ink);
       }
       this.paintNotes(c, x, t0, notes, chosen);
@@ -100,7 +112,17 @@ export class Picture {
     const rowOf = (midi) => this.meta.rows - 2 * (midi - this.meta.low_midi);
     const per = this.meta.frames_per_sec;
     const top = rowOf(this.high);
-    c.drawImage(tile.image, a * per, top, Math.max(0.01, (b - a) * per), rowOf(this.low) - top, xa, this.wave, xb - xa, this.spectrum);
+    c.drawImage(
+      tile.image,
+      a * per,
+      top,
+      Math.max(0.01, (b - a) * per),
+      rowOf(this.low) - top,
+      xa,
+      this.wave,
+      xb - xa,
+      this.spectrum,
+    );
   }
 
   paintWave(c, tile, start, from, to, axis, offset, ink) {
@@ -120,7 +142,12 @@ export class Picture {
           low = Math.min(low, tile.peaks[2 * i]);
           high = Math.max(high, tile.peaks[2 * i + 1]);
         }
-        c.fillRect(px, mid - (high / 127) * (mid - 2), 1, Math.max(0.6, ((high - low) / 127) * (mid - 2)));
+        c.fillRect(
+          px,
+          mid - (high / 127) * (mid - 2),
+          1,
+          Math.max(0.6, ((high - low) / 127) * (mid - 2)),
+        );
       }
     }
     c.globalAlpha = 1;
@@ -136,7 +163,11 @@ export class Picture {
       const a = x(note.onset_sec);
       const b = Math.max(a + 3, x(note.offset_sec));
       // A pale edge keeps the stroke readable on the dark of the spectrogram.
-      for (const [colour, wide] of [[paper, held ? 7 : 5], [held ? accent : ink, held ? 3.5 : 1.8]]) {
+      const strokes = [
+        { colour: paper, wide: held ? 7 : 5 },
+        { colour: held ? accent : ink, wide: held ? 3.5 : 1.8 },
+      ];
+      for (const { colour, wide } of strokes) {
         c.strokeStyle = colour;
         c.lineWidth = wide;
         c.beginPath();
@@ -178,12 +209,16 @@ export class Picture {
     this.tiles.set(k, tile);
     if (this.tiles.size > KEPT_TILES) this.tiles.delete(this.tiles.keys().next().value);
     const split = 2 * this.meta.tile_sec * this.meta.peaks_per_sec;
-    bytes(`/api/riffs/${this.riffId}/tiles/${k}`).then((data) => {
-      tile.peaks = new Int8Array(data, 0, split);
-      tile.cells = new Uint8Array(data, split);
-      this.later();
-      // Past the end of the recording there is no picture, and asking again would find none.
-    }).catch((error) => { if (error.status !== 404) this.tiles.delete(k); });
+    bytes(`/api/riffs/${this.riffId}/tiles/${k}`)
+      .then((data) => {
+        tile.peaks = new Int8Array(data, 0, split);
+        tile.cells = new Uint8Array(data, split);
+        this.later();
+        // Past the end of the recording there is no picture, and asking again would find none.
+      })
+      .catch((error) => {
+        if (error.status !== 404) this.tiles.delete(k);
+      });
     return tile;
   }
 

@@ -75,9 +75,13 @@ export class Player {
     }
   }
 
-  get lead() { return this.take || this.tab; }
+  get lead() {
+    return this.take || this.tab;
+  }
 
-  get now() { return this.playing && this.lead && !this.counting ? this.lead.currentTime : this.at; }
+  get now() {
+    return this.playing && this.lead && !this.counting ? this.lead.currentTime : this.at;
+  }
 
   set(values) {
     Object.assign(this, values);
@@ -97,8 +101,10 @@ export class Player {
     this.wake();
     const turn = ++this.turn;
     await this.context.resume();
-    if (this.loop && (this.at < this.loop[0] - 0.01 || this.at >= this.loop[1])) this.at = this.loop[0];
-    if (this.lead.duration && this.at >= this.lead.duration - 0.05) this.at = this.loop ? this.loop[0] : 0;
+    if (this.loop && (this.at < this.loop[0] - 0.01 || this.at >= this.loop[1]))
+      this.at = this.loop[0];
+    if (this.lead.duration && this.at >= this.lead.duration - 0.05)
+      this.at = this.loop ? this.loop[0] : 0;
     this.playing = true;
     this.onState(true);
     if (this.countIn) {
@@ -140,9 +146,15 @@ export class Player {
       const lead = this.lead;
       const now = lead.currentTime;
       if (this.loop && now >= this.loop[1]) this.seek(this.loop[0]);
-      else if (lead.ended) { this.pause(); this.at = 0; this.onTime(0, false); return; }
+      else if (lead.ended) {
+        this.pause();
+        this.at = 0;
+        this.onTime(0, false);
+        return;
+      }
       const other = this.take && this.tab ? this.tab : null;
-      if (other && !other.ended && Math.abs(other.currentTime - lead.currentTime) > 0.05) other.currentTime = lead.currentTime;
+      if (other && !other.ended && Math.abs(other.currentTime - lead.currentTime) > 0.05)
+        other.currentTime = lead.currentTime;
       if (this.click) this.schedule(lead.currentTime);
       this.at = lead.currentTime;
       this.onTime(this.at, true);
@@ -159,7 +171,10 @@ export class Player {
     let beat = Math.ceil(this.bars.beatAt(from) + 1e-6);
     for (let sec = this.bars.secAt(beat); sec <= until; sec = this.bars.secAt(beat)) {
       const per = this.bars.meter[0];
-      this.tick(this.context.currentTime + Math.max(0, (sec - now) / this.speed), ((beat % per) + per) % per === 0);
+      this.tick(
+        this.context.currentTime + Math.max(0, (sec - now) / this.speed),
+        ((beat % per) + per) % per === 0,
+      );
       beat += 1;
     }
     this.clicked = until;

@@ -3,7 +3,12 @@
 export class Recorder {
   static async start(tell) {
     const stream = await navigator.mediaDevices.getUserMedia({
-      audio: { echoCancellation: false, noiseSuppression: false, autoGainControl: false, channelCount: 1 },
+      audio: {
+        echoCancellation: false,
+        noiseSuppression: false,
+        autoGainControl: false,
+        channelCount: 1,
+      },
     });
     const context = new AudioContext();
     try {
@@ -52,7 +57,9 @@ export class Recorder {
 /** Mono 16-bit WAV (RIFF, format 1). */
 function wav(blocks, count, rate) {
   const head = new DataView(new ArrayBuffer(44));
-  const text = (at, word) => { for (let i = 0; i < word.length; i += 1) head.setUint8(at + i, word.charCodeAt(i)); };
+  const text = (at, word) => {
+    for (let i = 0; i < word.length; i += 1) head.setUint8(at + i, word.charCodeAt(i));
+  };
   text(0, "RIFF");
   head.setUint32(4, 36 + 2 * count, true);
   text(8, "WAVEfmt ");

@@ -30,19 +30,30 @@ class RiffView {
     this.chosen = [];
     this.loop = null;
     this.left = false;
+    this.several = false;
+    this.paper = "a4";
   }
 
-  get id() { return this.data.id; }
+  get id() {
+    return this.data.id;
+  }
 
-  get notes() { return this.data.document.notes; }
+  get notes() {
+    return this.data.document.notes;
+  }
 
-  note(id) { return this.notes.find((note) => note.id === id); }
+  note(id) {
+    return this.notes.find((note) => note.id === id);
+  }
 
   begin() {
     document.title = `${this.data.name} – Handspan`;
     this.bars = new Bars(this.data.document.rhythm);
     this.strip = new Strip({
-      choose: (id, more) => { this.byPointer = !more; this.choose(id, more); },
+      choose: (id, more) => {
+        this.byPointer = !more;
+        this.choose(id, more);
+      },
       seek: (sec) => this.player.seek(sec),
       select: (range) => this.setLoop(range),
       add: (sec, midi) => this.addNote(sec, midi),
@@ -58,7 +69,11 @@ class RiffView {
     this.build();
     this.refresh(this.data, true);
     let lines = "";
-    try { lines = localStorage.getItem("lines"); } catch { /* under the picture, then */ }
+    try {
+      lines = localStorage.getItem("lines");
+    } catch {
+      /* under the picture, then */
+    }
     if (lines) this.setLines(true);
     this.openTake();
     this.openCheck();
@@ -69,9 +84,16 @@ class RiffView {
     this.focus = () => this.lookForChanges();
     window.addEventListener("focus", this.focus);
     this.beforePrint = () => this.putSheet();
-    this.afterPrint = () => { this.printed?.remove(); document.body.classList.remove("printing"); };
+    this.afterPrint = () => {
+      this.printed?.remove();
+      document.body.classList.remove("printing");
+    };
     window.addEventListener("beforeprint", this.beforePrint);
-    this.stopDrops = dropOn(document.body, (files) => this.checkAgainst(files[0]), `Let go to hold this take against ${this.data.name}`);
+    this.stopDrops = dropOn(
+      document.body,
+      (files) => this.checkAgainst(files[0]),
+      `Let go to hold this take against ${this.data.name}`,
+    );
     window.addEventListener("afterprint", this.afterPrint);
   }
 
@@ -84,14 +106,34 @@ class RiffView {
   }
 
   async rename() {
-    const name = h("input", { type: "text", value: this.data.name, maxlength: "60", "aria-label": "New name" });
-    const answer = await ask("Rename this riff", [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name], [["Leave it", null], ["Rename", true, true]]);
+    const name = h("input", {
+      type: "text",
+      value: this.data.name,
+      maxlength: "60",
+      "aria-label": "New name",
+    });
+    const answer = await ask(
+      "Rename this riff",
+      [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name],
+      [
+        ["Leave it", null],
+        ["Rename", true, true],
+      ],
+    );
     if (!answer) return;
     try {
       await this.queue;
       const made = await post(`/api/riffs/${this.id}/name`, { name: name.value });
       // The view that follows clears the notices first, so this one waits for it.
-      if (made.taken) window.addEventListener("hashchange", () => notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, { key: "named" }), { once: true });
+      if (made.taken)
+        window.addEventListener(
+          "hashchange",
+          () =>
+            notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
+              key: "named",
+            }),
+          { once: true },
+        );
       location.hash = `#riff=${made.riff}`;
     } catch (error) {
       notice(error.message, { kind: "error", key: "edit" });
@@ -102,7 +144,7 @@ class RiffView {
   putSheet() {
     this.printed?.remove();
     if (!this.sheet) return;
-    this.printed = h("div", { class: "sheet-print" }, this.sheet.drawSheet(this, this.paper || "a4"));
+    this.printed = h("div", { class: "sheet-print" }, this.sheet.drawSheet(this, this.paper));
     document.body.append(this.printed);
     document.body.classList.add("printing");
   }
@@ -124,59 +166,141 @@ class RiffView {
   // -- building
 
   build() {
-    const button = (label, act, props = {}) => h("button", { type: "button", onclick: act, ...props }, label);
-    this.undoButton = button("Undo", () => this.edit({ op: "undo" }), { "aria-keyshortcuts": "Control+Z" });
-    this.redoButton = button("Redo", () => this.edit({ op: "redo" }), { "aria-keyshortcuts": "Control+Shift+Z" });
+    const button = (label, act, props = {}) =>
+      h("button", { type: "button", onclick: act, ...props }, label);
+    this.undoButton = button("Undo", () => this.edit({ op: "undo" }), {
+      "aria-keyshortcuts": "Control+Z",
+    });
+    this.redoButton = button("Redo", () => this.edit({ op: "redo" }), {
+      "aria-keyshortcuts": "Control+Shift+Z",
+    });
     this.saved = h("span", { class: "saved", role: "status" }, "All saved");
-    put(document.getElementById("crumbs"), h("a", { href: "#" }, "Riffs"), h("span", { "aria-hidden": "true" }, " / "), h("span", { "aria-current": "page" }, this.data.name));
+    put(
+      document.getElementById("crumbs"),
+      h("a", { href: "#" }, "Riffs"),
+      h("span", { "aria-hidden": "true" }, " / "),
+      h("span", { "aria-current": "page" }, this.data.name),
+    );
 
     this.facts = h("p", { class: "facts" });
     this.tempo = new TempoRow(this);
     this.verdictLine = h("div", { class: "verdict-line", hidden: true });
     this.remarks = h("div", { class: "remarks" });
-    this.lastChange = h("div", { class: "last-change", role: "status" }, h("p", { class: "quiet" }, "What you change is saved at once, and each step can be taken back."));
+    this.lastChange = h(
+      "div",
+      { class: "last-change", role: "status" },
+      h(
+        "p",
+        { class: "quiet" },
+        "What you change is saved at once, and each step can be taken back.",
+      ),
+    );
     this.transport = new Transport(this);
     this.work = h("ul", { class: "works", "aria-label": "Work in progress" });
-    this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), { "aria-pressed": "false" });
-    this.linesButton = button("Tab in lines", () => this.setLines(!this.strip.inLines), { "aria-pressed": "false" });
+    this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), {
+      "aria-pressed": "false",
+    });
+    this.linesButton = button("Tab in lines", () => this.setLines(!this.strip.inLines), {
+      "aria-pressed": "false",
+    });
 
-    const stripSection = h("section", { "aria-label": "The riff" },
-      h("div", { class: "row tools" },
-        this.undoButton, this.redoButton, this.saved, h("span", { class: "stretch" }),
+    const stripSection = h(
+      "section",
+      { "aria-label": "The riff" },
+      h(
+        "div",
+        { class: "row tools" },
+        this.undoButton,
+        this.redoButton,
+        this.saved,
+        h("span", { class: "stretch" }),
         this.addButton,
         this.linesButton,
         button("More room", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
-        button("Less room", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" })),
+        button("Less room", () => this.strip.zoom(1 / 1.3), {
+          title: "More notes, closer together",
+        }),
+      ),
       this.strip.element,
-      this.verdictLine, this.lastChange, this.work);
+      this.verdictLine,
+      this.lastChange,
+      this.work,
+    );
     const keys = keysHelp();
 
     this.panes = {
-      fingering: { title: "Fingerings", load: async () => (await import("./again.js")).againPane(this) },
+      fingering: {
+        title: "Fingerings",
+        load: async () => (await import("./again.js")).againPane(this),
+      },
       theory: { title: "Theory", load: async () => (await import("./theory.js")).theoryPane(this) },
-      check: { title: "Check a take", load: async () => { this.check = (await import("./check.js")).checkPane(this); return this.check; } },
+      check: {
+        title: "Check a take",
+        load: async () => {
+          this.check = (await import("./check.js")).checkPane(this);
+          return this.check;
+        },
+      },
       away: { title: "Files, print", load: async () => (await import("./away.js")).awayPane(this) },
     };
     this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
     this.pane = h("div", { class: "pane" });
     for (const [name, pane] of Object.entries(this.panes)) {
-      pane.tab = h("button", {
-        type: "button", role: "tab", id: `tab-${name}`, "aria-selected": "false", "aria-controls": `pane-${name}`, tabindex: "-1",
-        onclick: () => this.showPane(name), onkeydown: (event) => this.tabKey(event, name),
-      }, pane.title);
-      pane.body = h("div", { role: "tabpanel", id: `pane-${name}`, "aria-labelledby": `tab-${name}`, tabindex: "0", hidden: true });
+      pane.tab = h(
+        "button",
+        {
+          type: "button",
+          role: "tab",
+          id: `tab-${name}`,
+          "aria-selected": "false",
+          "aria-controls": `pane-${name}`,
+          tabindex: "-1",
+          onclick: () => this.showPane(name),
+          onkeydown: (event) => this.tabKey(event, name),
+        },
+        pane.title,
+      );
+      pane.body = h("div", {
+        role: "tabpanel",
+        id: `pane-${name}`,
+        "aria-labelledby": `tab-${name}`,
+        tabindex: "0",
+        hidden: true,
+      });
       this.tabs.append(pane.tab);
       this.pane.append(pane.body);
     }
-    put(this.main,
-      h("div", { class: "riff" },
-        h("div", { class: "title" },
-          h("div", { class: "row" }, h("h1", {}, this.data.name), button("Rename", () => this.rename(), { class: "plain small", "aria-label": `Rename ${this.data.name}` })),
-          h("div", { class: "about" }, this.facts, this.tempo.element)),
-        this.remarks, this.transport.element, stripSection, this.panel.element, keys,
-        h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane)));
+    put(
+      this.main,
+      h(
+        "div",
+        { class: "riff" },
+        h(
+          "div",
+          { class: "title" },
+          h(
+            "div",
+            { class: "row" },
+            h("h1", {}, this.data.name),
+            button("Rename", () => this.rename(), {
+              class: "plain small",
+              "aria-label": `Rename ${this.data.name}`,
+            }),
+          ),
+          h("div", { class: "about" }, this.facts, this.tempo.element),
+        ),
+        this.remarks,
+        this.transport.element,
+        stripSection,
+        this.panel.element,
+        keys,
+        h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane),
+      ),
+    );
     this.showPane("theory");
-    import("./sheet.js").then((sheet) => { this.sheet = sheet; });
+    import("./sheet.js").then((sheet) => {
+      this.sheet = sheet;
+    });
   }
 
   tabKey(event, name) {
@@ -220,17 +344,27 @@ class RiffView {
     this.bars = new Bars(doc.rhythm);
     this.player.bars = this.bars;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
-    put(this.facts, [
-      printed(data.mode),
-      doc.drone ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}` : "",
-      `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
-      plural(doc.notes.length, "note"),
-    ].filter(Boolean).join(" · "));
+    put(
+      this.facts,
+      [
+        printed(data.mode),
+        doc.drone
+          ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}`
+          : "",
+        `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
+        plural(doc.notes.length, "note"),
+      ]
+        .filter(Boolean)
+        .join(" · "),
+    );
     this.tempo.refresh();
     put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
     this.undoButton.disabled = !data.undo;
     this.redoButton.disabled = !data.redo;
-    for (const [button, word, step] of [[this.undoButton, "Undo", data.undo], [this.redoButton, "Redo", data.redo]]) {
+    for (const [button, word, step] of [
+      [this.undoButton, "Undo", data.undo],
+      [this.redoButton, "Redo", data.redo],
+    ]) {
       const text = step ? `${word} ${named(this, step, { links: false })}` : word;
       button.setAttribute("aria-label", text);
       button.title = step ? text : "";
@@ -248,7 +382,10 @@ class RiffView {
   holdStill() {
     const top = () => this.strip.element.getBoundingClientRect().top;
     const before = top();
-    if (before < window.innerHeight) requestAnimationFrame(() => { if (!this.left && Math.abs(top() - before) > 1) window.scrollBy(0, top() - before); });
+    if (before < window.innerHeight)
+      requestAnimationFrame(() => {
+        if (!this.left && Math.abs(top() - before) > 1) window.scrollBy(0, top() - before);
+      });
   }
 
   /** Show another fingering in the tab without changing the document; null shows the own one. */
@@ -259,18 +396,43 @@ class RiffView {
     });
     this.strip.setRiff({ ...this.data, document: { ...this.data.document, notes } }, this.bars);
     this.strip.setMarks({ moved: new Map() });
-    put(this.lastChange, other ? h("p", { class: "preview-note" }, `The tab shows another fingering, to look at only: ${other.name}. `, h("button", { type: "button", onclick: () => { this.preview(null); this.panes.fingering.view?.refresh(); } }, "Back to mine")) : null);
+    put(
+      this.lastChange,
+      other
+        ? h(
+            "p",
+            { class: "preview-note" },
+            `The tab shows another fingering, to look at only: ${other.name}. `,
+            h(
+              "button",
+              {
+                type: "button",
+                onclick: () => {
+                  this.preview(null);
+                  this.panes.fingering.view?.refresh();
+                },
+              },
+              "Back to mine",
+            ),
+          )
+        : null,
+    );
   }
 
   label(note) {
     const place = this.bars.place(note);
     return [
-      pitchName(note.pitch_midi), note.fret === 0 ? `string ${note.string} fret 0, open` : placeText(note.string, note.fret),
-      this.bars.there ? `${barName(place.bar)} beat ${beatText(place.beat)}` : `${note.onset_sec.toFixed(2)} seconds`,
+      pitchName(note.pitch_midi),
+      note.fret === 0 ? `string ${note.string} fret 0, open` : placeText(note.string, note.fret),
+      this.bars.there
+        ? `${barName(place.bar)} beat ${beatText(place.beat)}`
+        : `${note.onset_sec.toFixed(2)} seconds`,
       note.articulation === "picked" ? "" : note.articulation,
       note.pinned ? "pinned" : "",
       note.confidence < 0.5 ? "heard with doubt" : "",
-    ].filter(Boolean).join(", ");
+    ]
+      .filter(Boolean)
+      .join(", ");
   }
 
   choose(id, more = false, quiet = false) {
@@ -295,7 +457,8 @@ class RiffView {
   /** Bring the tab into the window if it is out of it. */
   showTab() {
     const { top, bottom } = this.strip.element.getBoundingClientRect();
-    if (!this.strip.inLines && (bottom < 120 || top > window.innerHeight - 120)) this.transport.element.scrollIntoView({ block: "start" });
+    if (!this.strip.inLines && (bottom < 120 || top > window.innerHeight - 120))
+      this.transport.element.scrollIntoView({ block: "start" });
   }
 
   // -- taking a hand to it
@@ -333,9 +496,16 @@ class RiffView {
   async conflict(edit, theirs) {
     this.saved.textContent = "Changed elsewhere";
     const differing = differences(this.data.document, theirs.document);
-    const answer = await ask("This riff was changed elsewhere",
-      [`Another window or the command has saved this riff since this window read it (${differing}). Your change is not lost yet.`],
-      [["Show theirs, drop my change", "theirs"], ["Keep theirs and make my change too", "both", true]]);
+    const answer = await ask(
+      "This riff was changed elsewhere",
+      [
+        `Another window or the command has saved this riff since this window read it (${differing}). Your change is not lost yet.`,
+      ],
+      [
+        ["Show theirs, drop my change", "theirs"],
+        ["Keep theirs and make my change too", "both", true],
+      ],
+    );
     this.saved.textContent = "All saved";
     this.strip.setMarks({ moved: new Map() });
     this.refresh(theirs);
@@ -352,25 +522,38 @@ class RiffView {
       if (this.checkStamp !== undefined && check !== this.checkStamp) this.openCheck();
       this.checkStamp = check;
       await this.queue;
-      if (this.left || revision === this.data.revision || document.querySelector("dialog[open]")) return;
+      if (this.left || revision === this.data.revision || document.querySelector("dialog[open]"))
+        return;
       const newest = await get(`/api/riffs/${this.id}/revision`);
       if (newest.revision === this.data.revision) return;
       this.saved.textContent = "Changed elsewhere";
       notice("This riff was changed in another window or by the command.", {
         key: "elsewhere",
-        actions: [["Show the new version", async () => {
-          this.strip.setMarks({ moved: new Map() });
-          this.refresh(await get(`/api/riffs/${this.id}`));
-          this.saved.textContent = "All saved";
-        }]],
+        actions: [
+          [
+            "Show the new version",
+            async () => {
+              this.strip.setMarks({ moved: new Map() });
+              this.refresh(await get(`/api/riffs/${this.id}`));
+              this.saved.textContent = "All saved";
+            },
+          ],
+        ],
       });
-    } catch { /* the next look may find the server again; a change says so itself */ }
+    } catch {
+      /* the next look may find the server again; a change says so itself */
+    }
   }
 
   deleteChosen() {
     if (!this.chosen.length) return;
-    const last = Math.max(...this.chosen.map((id) => this.notes.findIndex((note) => note.id === id)));
-    const after = this.notes.slice(last + 1).concat(this.notes.slice(0, last).reverse()).find((note) => !this.chosen.includes(note.id));
+    const last = Math.max(
+      ...this.chosen.map((id) => this.notes.findIndex((note) => note.id === id)),
+    );
+    const after = this.notes
+      .slice(last + 1)
+      .concat(this.notes.slice(0, last).reverse())
+      .find((note) => !this.chosen.includes(note.id));
     this.edit({ op: "delete", notes: this.chosen, after: after?.id });
   }
 
@@ -379,7 +562,11 @@ class RiffView {
     this.strip.setLines(on);
     this.linesButton.setAttribute("aria-pressed", String(on));
     if (!remember) return;
-    try { localStorage.setItem("lines", on ? "1" : ""); } catch { /* private windows forget */ }
+    try {
+      localStorage.setItem("lines", on ? "1" : "");
+    } catch {
+      /* private windows forget */
+    }
   }
 
   setAdding(on) {
@@ -391,7 +578,9 @@ class RiffView {
     this.addButton.textContent = on ? "Done adding" : "Add a note";
     if (on) {
       this.panel.showAdding(this.player.now);
-      const words = this.takeReady ? "Click or tap in the picture of the sound where the missed note begins, at its pitch; or fill in its pitch and time below." : "Fill in the pitch and the time of the missed note below.";
+      const words = this.takeReady
+        ? "Click or tap in the picture of the sound where the missed note begins, at its pitch; or fill in its pitch and time below."
+        : "Fill in the pitch and the time of the missed note below.";
       put(this.lastChange, h("p", { class: "quiet" }, words));
       say(words);
     } else this.panel.show(this.chosen);
@@ -399,7 +588,10 @@ class RiffView {
 
   addNote(sec, midi, length = null) {
     const next = this.notes.find((note) => note.onset_sec > sec + 0.05);
-    const end = length === null ? Math.min(sec + 0.5, Math.max(next?.onset_sec ?? Infinity, sec + 0.1)) : sec + length;
+    const end =
+      length === null
+        ? Math.min(sec + 0.5, Math.max(next?.onset_sec ?? Infinity, sec + 0.1))
+        : sec + length;
     return this.edit({ op: "add", onset_sec: sec, offset_sec: end, pitch_midi: midi });
   }
 
@@ -410,22 +602,30 @@ class RiffView {
     const { key } = event;
     const arrows = { ArrowRight: 1, ArrowLeft: -1 };
     if (key in arrows) this.step(arrows[key], event.shiftKey);
-    else if (key === "ArrowUp" || key === "ArrowDown") this.stepAcross(key === "ArrowUp" ? -1 : 1, event.shiftKey);
+    else if (key === "ArrowUp" || key === "ArrowDown")
+      this.stepAcross(key === "ArrowUp" ? -1 : 1, event.shiftKey);
     else if (key === "Home") this.choose(this.notes[0].id, event.shiftKey);
     else if (key === "End") this.choose(this.notes[this.notes.length - 1].id, event.shiftKey);
-    else if (key === "Enter") { if (this.chosen.length) this.panel.focusNeck(); else this.step(1); }
-    else if (key === "Delete" || key === "Backspace") this.deleteChosen();
+    else if (key === "Enter") {
+      if (this.chosen.length) this.panel.focusNeck();
+      else this.step(1);
+    } else if (key === "Delete" || key === "Backspace") this.deleteChosen();
     // On its way from the tab to the places, Escape turns back; in the tab itself it lets go.
     else if (key === "Escape" && this.panel.wantsFocus) this.panel.wantsFocus = false;
-    else if (key === "Escape") { this.chosen = []; this.strip.setChosen([]); this.panel.show([]); }
-    else if (key === "+" || key === "=") this.strip.zoom(1.3);
+    else if (key === "Escape") {
+      this.chosen = [];
+      this.strip.setChosen([]);
+      this.panel.show([]);
+    } else if (key === "+" || key === "=") this.strip.zoom(1.3);
     else if (key === "-") this.strip.zoom(1 / 1.3);
     else return;
     event.preventDefault();
   }
 
   globalKey(event) {
-    const typing = event.target.closest?.("input:not([type=range]):not([type=checkbox]), select, textarea, dialog");
+    const typing = event.target.closest?.(
+      "input:not([type=range]):not([type=checkbox]), select, textarea, dialog",
+    );
     if (typing) return;
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
       event.preventDefault();
@@ -434,7 +634,10 @@ class RiffView {
     } else if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "y") {
       event.preventDefault();
       if (!this.redoButton.disabled) this.redoButton.click();
-    } else if (event.key === " " && !event.target.closest?.("button, a, summary, input, [role=tab]")) {
+    } else if (
+      event.key === " " &&
+      !event.target.closest?.("button, a, summary, input, [role=tab]")
+    ) {
       event.preventDefault();
       this.transport.toggle();
     }
@@ -443,7 +646,8 @@ class RiffView {
   /** Notes that are struck together, around the note at `index`, the highest string first. */
   together(index) {
     const column = this.strip.axis.byNote.get(this.notes[index].id).notes;
-    return column.map((note) => ({ note, k: this.notes.findIndex((other) => other.id === note.id) }))
+    return column
+      .map((note) => ({ note, k: this.notes.findIndex((other) => other.id === note.id) }))
       .sort((a, b) => (a.note.string ?? 99) - (b.note.string ?? 99));
   }
 
@@ -458,16 +662,27 @@ class RiffView {
     }
     const { columns } = this.strip.axis;
     const string = this.notes[index].string ?? 0;
-    const next = columns[columns.findIndex((column) => column.notes.some((note) => note.id === last)) + direction];
-    if (!next) { say(direction > 0 ? "Last note." : "First note."); return; }
-    const nearest = [...next.notes].sort((a, b) => Math.abs((a.string ?? 0) - string) - Math.abs((b.string ?? 0) - string))[0];
+    const next =
+      columns[
+        columns.findIndex((column) => column.notes.some((note) => note.id === last)) + direction
+      ];
+    if (!next) {
+      say(direction > 0 ? "Last note." : "First note.");
+      return;
+    }
+    const nearest = [...next.notes].sort(
+      (a, b) => Math.abs((a.string ?? 0) - string) - Math.abs((b.string ?? 0) - string),
+    )[0];
     this.choose(nearest.id, more);
   }
 
   stepAcross(direction, more) {
     const last = this.chosen[this.chosen.length - 1];
     const index = this.notes.findIndex((note) => note.id === last);
-    if (index < 0) { this.step(1); return; }
+    if (index < 0) {
+      this.step(1);
+      return;
+    }
     const group = this.together(index);
     const at = group.findIndex(({ k }) => k === index) + direction;
     if (group[at]) this.choose(group[at].note.id, more);
@@ -479,7 +694,15 @@ class RiffView {
     const { take } = this.data;
     this.transport.balanceField.hidden = !take.there;
     if (!take.there) {
-      if (this.data.document.source?.file) put(this.work, h("li", { class: "quiet" }, `The recording ${this.data.document.source.file} is not in this folder, so only the tab can be heard.`));
+      if (this.data.document.source?.file)
+        put(
+          this.work,
+          h(
+            "li",
+            { class: "quiet" },
+            `The recording ${this.data.document.source.file} is not in this folder, so only the tab can be heard.`,
+          ),
+        );
       return;
     }
     try {
@@ -506,32 +729,48 @@ class RiffView {
       const found = await get(`/api/riffs/${this.id}/check`);
       if (this.left) return;
       this.checkStamp = found.stamp;
-      if (found.damaged) notice(`${found.damaged.charAt(0).toUpperCase()}${found.damaged.slice(1)}.`, { key: "damaged" });
-      if (!found.check) { this.check?.hide(); return; }
+      if (found.damaged)
+        notice(`${found.damaged.charAt(0).toUpperCase()}${found.damaged.slice(1)}.`, {
+          key: "damaged",
+        });
+      if (!found.check) {
+        this.check?.hide();
+        return;
+      }
       const pane = this.panes.check;
       pane.loading = pane.loading || this.loadPane(pane);
       await pane.loading;
       if (!this.left) this.check.show(found.check, { again: true });
-    } catch { /* the tab is there without its verdicts */ }
+    } catch {
+      /* the tab is there without its verdicts */
+    }
   }
 
   /** Work on this riff that another window, or this one before it was loaded anew, has begun. */
   async findWork() {
     const { jobs } = await get("/api/jobs").catch(() => ({ jobs: [] }));
-    for (const job of jobs.filter((each) => each.about === this.id && each.task !== "prepare" && each.task !== "make")) {
+    for (const job of jobs.filter(
+      (each) => each.about === this.id && each.task !== "prepare" && each.task !== "make",
+    )) {
       const work = new Work(job.label);
       this.work.append(work.element);
-      work.follow(job.id).then(async (made) => {
-        if (this.left) return;
-        if (job.task === "compare") {
-          await this.showPane("check");
-          this.check.show(made);
-        } else {
-          this.strip.setMarks({ moved: new Map() });
-          this.refresh(await get(`/api/riffs/${this.id}`));
-          notice("Done: the riff is shown as it is now.", { key: "again" });
-        }
-      }).catch((error) => { if (!this.left && error.status !== 499) notice(error.message, { kind: "error", key: "work" }); });
+      work
+        .follow(job.id)
+        .then(async (made) => {
+          if (this.left) return;
+          if (job.task === "compare") {
+            await this.showPane("check");
+            this.check.show(made);
+          } else {
+            this.strip.setMarks({ moved: new Map() });
+            this.refresh(await get(`/api/riffs/${this.id}`));
+            notice("Done: the riff is shown as it is now.", { key: "again" });
+          }
+        })
+        .catch((error) => {
+          if (!this.left && error.status !== 499)
+            notice(error.message, { kind: "error", key: "work" });
+        });
     }
   }
 

@@ -21,7 +21,9 @@ export async function showShelf(main) {
   refreshShown = refresh;
   const bring = (file, name, alone) => {
     put(troubles);
-    return follow(name, alone, (work) => work.send(file, name, { settings: settings.values(), begun: (id) => followed.add(id) }));
+    return follow(name, alone, (work) =>
+      work.send(file, name, { settings: settings.values(), begun: (id) => followed.add(id) }),
+    );
   };
   const followed = new Set();
   const follow = async (name, alone, begin) => {
@@ -33,61 +35,169 @@ export async function showShelf(main) {
       if (alone && !location.hash.startsWith("#riff=")) location.hash = `#riff=${made.riff}`;
       else await refreshShown();
     } catch (error) {
-      if (error.status !== 499) notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, { kind: "error", key: name, into: troubles });
+      if (error.status !== 499)
+        notice(error.message.startsWith(name) ? error.message : `${name}: ${error.message}`, {
+          kind: "error",
+          key: name,
+          into: troubles,
+        });
     }
   };
   // Work that was under way before this window was loaded, or that another window began.
-  get("/api/jobs").then(({ jobs }) => {
-    for (const job of jobs.filter((each) => each.task === "read" && !each.about && !followed.has(each.id))) follow(job.label, false, (work) => work.follow(job.id));
-  }).catch(() => {});
-  const stopListening = dropOn(document.body, (files) => {
-    for (const file of files) bring(file, file.name, files.length === 1);
-  }, "Let go to bring it in");
-  const dropper = bringIn((files) => {
-    for (const file of files) bring(file, file.name, files.length === 1);
-  }, (blob) => bring(blob, `take-${new Date().toISOString().slice(0, 16).replace(/[T:]/g, "-")}.wav`, true));
+  get("/api/jobs")
+    .then(({ jobs }) => {
+      for (const job of jobs.filter(
+        (each) => each.task === "read" && !each.about && !followed.has(each.id),
+      ))
+        follow(job.label, false, (work) => work.follow(job.id));
+    })
+    .catch(() => {});
+  const stopListening = dropOn(
+    document.body,
+    (files) => {
+      for (const file of files) bring(file, file.name, files.length === 1);
+    },
+    "Let go to bring it in",
+  );
+  const dropper = bringIn(
+    (files) => {
+      for (const file of files) bring(file, file.name, files.length === 1);
+    },
+    (blob) =>
+      bring(blob, `take-${new Date().toISOString().slice(0, 16).replace(/[T:]/g, "-")}.wav`, true),
+  );
 
-  put(main,
-    h("div", { class: "shelf" },
+  put(
+    main,
+    h(
+      "div",
+      { class: "shelf" },
       h("h1", {}, "Riffs", h("span", { class: "aside" }, ` in the folder ${shelf.folder}`)),
-      h("section", { "aria-labelledby": "bring-title", class: "bring" },
+      h(
+        "section",
+        { "aria-labelledby": "bring-title", class: "bring" },
         h("h2", { id: "bring-title" }, "Bring in a take"),
-        dropper.element, works, troubles, settings.element),
-      h("section", { "aria-labelledby": "list-title" },
-        h("h2", { id: "list-title" }, "What is here"), list)));
+        dropper.element,
+        works,
+        troubles,
+        settings.element,
+      ),
+      h(
+        "section",
+        { "aria-labelledby": "list-title" },
+        h("h2", { id: "list-title" }, "What is here"),
+        list,
+      ),
+    ),
+  );
   fillList(list, shelf.riffs, refresh);
-  return () => { stopListening(); dropper.leave(); };
+  return () => {
+    stopListening();
+    dropper.leave();
+  };
 }
 
 function fillList(list, riffs, refresh) {
   if (!riffs.length) {
-    put(list, h("p", {}, "No riff is here yet. It goes like this:"),
-      h("ol", { class: "first-steps" },
-        h("li", {}, "Bring in a recording of a few bars, as rough as a phone makes it. A few seconds later its tab is there."),
-        h("li", {}, "Play it slower, look at the tab, and put a note that lies badly on another string: the rest of the fingering follows."),
-        h("li", {}, "Play it again, and hold that take against the tab: each note gets its verdict, and you get what to practise.")));
+    put(
+      list,
+      h("p", {}, "No riff is here yet. It goes like this:"),
+      h(
+        "ol",
+        { class: "first-steps" },
+        h(
+          "li",
+          {},
+          "Bring in a recording of a few bars, as rough as a phone makes it. A few seconds later its tab is there.",
+        ),
+        h(
+          "li",
+          {},
+          "Play it slower, look at the tab, and put a note that lies badly on another string: the rest of the fingering follows.",
+        ),
+        h(
+          "li",
+          {},
+          "Play it again, and hold that take against the tab: each note gets its verdict, and you get what to practise.",
+        ),
+      ),
+    );
     return;
   }
-  put(list, h("ol", {}, riffs.map((riff) => h("li", { class: "entry" },
-    riff.error
-      ? [h("span", { class: "entry-name" }, riff.name), h("span", { class: "leader" }), h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`)]
-      : [h("a", { class: "entry-name", href: `#riff=${riff.id}` }, riff.name), h("span", { class: "leader" }),
-        h("span", { class: "entry-facts" }, [printed(riff.mode), plural(riff.notes, "note"), riff.pins ? plural(riff.pins, "pin") : "", clock(riff.duration_sec)].filter(Boolean).join(" · "))],
-    h("button", {
-      type: "button", class: "plain small", "aria-label": `Remove ${riff.name}`,
-      onclick: async () => {
-        const sure = await ask(`Remove ${riff.name}?`, "The document goes to the hidden folder .handspan/removed; the recording stays where it is.", [["Keep it", null], ["Remove", true, true]]);
-        if (!sure) return;
-        try {
-          const gone = await remove(`/api/riffs/${riff.id}`);
-          await refresh();
-          const back = async () => {
-            try { await post(`/api/removed/${gone.removed}/back`); await refreshShown(); say(`${gone.name} is back.`); } catch (error) { notice(error.message, { kind: "error" }); }
-          };
-          notice(`${gone.name} is removed.`, { key: "removed", actions: [["Put it back", back]] });
-        } catch (error) { notice(error.message, { kind: "error" }); }
-      },
-    }, "Remove")))));
+  put(
+    list,
+    h(
+      "ol",
+      {},
+      riffs.map((riff) =>
+        h(
+          "li",
+          { class: "entry" },
+          riff.error
+            ? [
+                h("span", { class: "entry-name" }, riff.name),
+                h("span", { class: "leader" }),
+                h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`),
+              ]
+            : [
+                h("a", { class: "entry-name", href: `#riff=${riff.id}` }, riff.name),
+                h("span", { class: "leader" }),
+                h(
+                  "span",
+                  { class: "entry-facts" },
+                  [
+                    printed(riff.mode),
+                    plural(riff.notes, "note"),
+                    riff.pins ? plural(riff.pins, "pin") : "",
+                    clock(riff.duration_sec),
+                  ]
+                    .filter(Boolean)
+                    .join(" · "),
+                ),
+              ],
+          h(
+            "button",
+            {
+              type: "button",
+              class: "plain small",
+              "aria-label": `Remove ${riff.name}`,
+              onclick: async () => {
+                const sure = await ask(
+                  `Remove ${riff.name}?`,
+                  "The document goes to the hidden folder .handspan/removed; the recording stays where it is.",
+                  [
+                    ["Keep it", null],
+                    ["Remove", true, true],
+                  ],
+                );
+                if (!sure) return;
+                try {
+                  const gone = await remove(`/api/riffs/${riff.id}`);
+                  await refresh();
+                  const back = async () => {
+                    try {
+                      await post(`/api/removed/${gone.removed}/back`);
+                      await refreshShown();
+                      say(`${gone.name} is back.`);
+                    } catch (error) {
+                      notice(error.message, { kind: "error" });
+                    }
+                  };
+                  notice(`${gone.name} is removed.`, {
+                    key: "removed",
+                    actions: [["Put it back", back]],
+                  });
+                } catch (error) {
+                  notice(error.message, { kind: "error" });
+                }
+              },
+            },
+            "Remove",
+          ),
+        ),
+      ),
+    ),
+  );
 }
 
 /** Let files be dropped anywhere on `target`; `words` say what comes of it. Returns a way to stop. */
@@ -96,9 +206,22 @@ export function dropOn(target, take, words) {
   let depth = 0;
   const isFiles = (event) => event.dataTransfer && [...event.dataTransfer.types].includes("Files");
   const listeners = {
-    dragenter: (event) => { if (isFiles(event)) { event.preventDefault(); depth += 1; target.classList.add("dropping"); } },
-    dragleave: (event) => { if (isFiles(event)) { depth -= 1; if (depth <= 0) target.classList.remove("dropping"); } },
-    dragover: (event) => { if (isFiles(event)) event.preventDefault(); },
+    dragenter: (event) => {
+      if (isFiles(event)) {
+        event.preventDefault();
+        depth += 1;
+        target.classList.add("dropping");
+      }
+    },
+    dragleave: (event) => {
+      if (isFiles(event)) {
+        depth -= 1;
+        if (depth <= 0) target.classList.remove("dropping");
+      }
+    },
+    dragover: (event) => {
+      if (isFiles(event)) event.preventDefault();
+    },
     drop: (event) => {
       if (!isFiles(event)) return;
       event.preventDefault();
@@ -111,24 +234,54 @@ export function dropOn(target, take, words) {
   for (const [name, listener] of Object.entries(listeners)) target.addEventListener(name, listener);
   return () => {
     target.classList.remove("dropping");
-    for (const [name, listener] of Object.entries(listeners)) target.removeEventListener(name, listener);
+    for (const [name, listener] of Object.entries(listeners))
+      target.removeEventListener(name, listener);
   };
 }
 
 /** The two ways in: a file, or the microphone. */
-export function bringIn(takeFiles, takeBlob, { lead = () => null, hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too." } = {}) {
+export function bringIn(
+  takeFiles,
+  takeBlob,
+  {
+    lead = () => null,
+    hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too.",
+  } = {},
+) {
   const input = h("input", {
-    type: "file", class: "unseen", multiple: true, tabindex: "-1", "aria-hidden": "true",
-    onchange: () => { if (input.files.length) takeFiles([...input.files]); input.value = ""; },
+    type: "file",
+    class: "unseen",
+    multiple: true,
+    tabindex: "-1",
+    "aria-hidden": "true",
+    onchange: () => {
+      if (input.files.length) takeFiles([...input.files]);
+      input.value = "";
+    },
   });
-  const meter = h("meter", { min: "0", max: "1", low: "0.05", high: "0.9", optimum: "0.5", hidden: true, "aria-label": "Level of the microphone" });
+  const meter = h("meter", {
+    min: "0",
+    max: "1",
+    low: "0.05",
+    high: "0.9",
+    optimum: "0.5",
+    hidden: true,
+    "aria-label": "Level of the microphone",
+  });
   const time = h("output", { class: "clock", hidden: true });
   let recorder = null;
   const record = h("button", { type: "button", onclick: toggle }, "Record");
-  const drop = h("button", { type: "button", class: "plain", hidden: true, onclick: () => finish(false) }, "Discard");
+  const drop = h(
+    "button",
+    { type: "button", class: "plain", hidden: true, onclick: () => finish(false) },
+    "Discard",
+  );
 
   async function toggle() {
-    if (recorder) { await finish(true); return; }
+    if (recorder) {
+      await finish(true);
+      return;
+    }
     record.disabled = true;
     try {
       const { Recorder } = await import("./recorder.js");
@@ -142,9 +295,12 @@ export function bringIn(takeFiles, takeBlob, { lead = () => null, hint = "Drop a
       record.classList.add("recording");
       say("Recording.");
     } catch (error) {
-      notice(error.name === "NotAllowedError"
-        ? "The browser does not let this page hear the microphone; allow it beside the address."
-        : `No microphone could be used (${error.message}).`, { kind: "error" });
+      notice(
+        error.name === "NotAllowedError"
+          ? "The browser does not let this page hear the microphone; allow it beside the address."
+          : `No microphone could be used (${error.message}).`,
+        { kind: "error" },
+      );
     }
     record.disabled = false;
     meter.hidden = time.hidden = drop.hidden = recorder === null;
@@ -161,35 +317,128 @@ export function bringIn(takeFiles, takeBlob, { lead = () => null, hint = "Drop a
     if (keep) takeBlob(blob);
   }
 
-  const element = h("div", { class: "well" },
+  const element = h(
+    "div",
+    { class: "well" },
     h("p", {}, hint),
-    h("div", { class: "row" },
-      h("button", { type: "button", class: "main", onclick: () => input.click() }, "Choose a file"), input,
-      record, drop, meter, time));
-  return { element, leave: () => { finish(false); } };
+    h(
+      "div",
+      { class: "row" },
+      h("button", { type: "button", class: "main", onclick: () => input.click() }, "Choose a file"),
+      input,
+      record,
+      drop,
+      meter,
+      time,
+    ),
+  );
+  return {
+    element,
+    leave: () => {
+      finish(false);
+    },
+  };
 }
 
 /** What is known of the take before it is read. */
 export function settingsForm(given = {}) {
-  const field = (label, control, hint) => h("label", { class: "field" }, h("span", {}, label), control, hint ? h("small", {}, hint) : null);
-  const tuning = h("input", { type: "text", list: "tunings", placeholder: "standard", maxlength: "80", autocomplete: "off", value: given.tuning || "" });
-  const capo = h("input", { type: "number", min: "0", max: "12", placeholder: "0", value: given.capo ? String(given.capo) : "" });
-  const span = h("input", { type: "number", min: "60", max: "400", step: "1", placeholder: "as a medium hand", value: given.hand_span_mm || "" });
-  const drone = h("select", {}, [["auto", "find it"], ["off", "none"], ...[1, 2, 3, 4, 5, 6].map((n) => [String(n), `string ${n}`])]
-    .map(([value, text]) => h("option", { value }, text)));
-  const bpm = h("input", { type: "number", min: "20", max: "400", step: "0.1", placeholder: "find it" });
-  const meter = h("input", { type: "text", placeholder: "find it", maxlength: "5", pattern: "\\d{1,2}/(2|4|8|16)" });
-  const names = ["standard", "drop-d", "half-step-down", "whole-step-down", "drop-c", "double-drop-d", "open-g", "open-d", "open-e", "open-a", "open-c", "dadgad", "7-string", "baritone", "bass", "bass-5", "tenor", "ukulele"];
-  const element = h("details", { class: "settings" },
+  const field = (label, control, hint) =>
+    h(
+      "label",
+      { class: "field" },
+      h("span", {}, label),
+      control,
+      hint ? h("small", {}, hint) : null,
+    );
+  const tuning = h("input", {
+    type: "text",
+    list: "tunings",
+    placeholder: "standard",
+    maxlength: "80",
+    autocomplete: "off",
+    value: given.tuning || "",
+  });
+  const capo = h("input", {
+    type: "number",
+    min: "0",
+    max: "12",
+    placeholder: "0",
+    value: given.capo ? String(given.capo) : "",
+  });
+  const span = h("input", {
+    type: "number",
+    min: "60",
+    max: "400",
+    step: "1",
+    placeholder: "as a medium hand",
+    value: given.hand_span_mm || "",
+  });
+  const drone = h(
+    "select",
+    {},
+    [
+      ["auto", "find it"],
+      ["off", "none"],
+      ...[1, 2, 3, 4, 5, 6].map((n) => [String(n), `string ${n}`]),
+    ].map(([value, text]) => h("option", { value }, text)),
+  );
+  const bpm = h("input", {
+    type: "number",
+    min: "20",
+    max: "400",
+    step: "0.1",
+    placeholder: "find it",
+  });
+  const meter = h("input", {
+    type: "text",
+    placeholder: "find it",
+    maxlength: "5",
+    pattern: "\\d{1,2}/(2|4|8|16)",
+  });
+  const names = [
+    "standard",
+    "drop-d",
+    "half-step-down",
+    "whole-step-down",
+    "drop-c",
+    "double-drop-d",
+    "open-g",
+    "open-d",
+    "open-e",
+    "open-a",
+    "open-c",
+    "dadgad",
+    "7-string",
+    "baritone",
+    "bass",
+    "bass-5",
+    "tenor",
+    "ukulele",
+  ];
+  const element = h(
+    "details",
+    { class: "settings" },
     h("summary", {}, "Tuning, capo and hand"),
-    h("datalist", { id: "tunings" }, names.map((name) => h("option", { value: name }))),
-    h("div", { class: "fields" },
+    h(
+      "datalist",
+      { id: "tunings" },
+      names.map((name) => h("option", { value: name })),
+    ),
+    h(
+      "div",
+      { class: "fields" },
       field("Tuning", tuning, "a name, or strings from the highest: E4,B3,G3,D3,A2,E2"),
       field("Capo at fret", capo),
-      field("Widest stretch, mm", span, "first to fourth finger; go by what is easy, and ask a teacher or clinician if it hurts"),
+      field(
+        "Widest stretch, mm",
+        span,
+        "first to fourth finger; go by what is easy, and ask a teacher or clinician if it hurts",
+      ),
       field("Drone", drone),
       field("Beats a minute", bpm),
-      field("Meter", meter, "such as 4/4 or 6/8")));
+      field("Meter", meter, "such as 4/4 or 6/8"),
+    ),
+  );
   return {
     element,
     values() {

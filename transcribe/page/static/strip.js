@@ -5,7 +5,7 @@ import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
 import { engrave } from "./engrave.js";
 import { Lines } from "./lines.js";
-import { legatoSources, pitchName } from "./music.js";
+import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
 import { geometry } from "./tabdraw.js";
 
@@ -38,10 +38,18 @@ export class Strip {
     this.head = h("div", { class: "playhead", "aria-hidden": "true" });
     this.band = h("div", { class: "band", "aria-hidden": "true", hidden: true });
     this.hover = h("output", { class: "hover", hidden: true, "aria-hidden": "true" });
-    this.row = h("div", {
-      class: "tab-list", role: "listbox", tabindex: "0", "aria-multiselectable": "true",
-      "aria-label": "Tab", "aria-describedby": "tab-keys",
-    }, this.svg);
+    this.row = h(
+      "div",
+      {
+        class: "tab-list",
+        role: "listbox",
+        tabindex: "0",
+        "aria-multiselectable": "true",
+        "aria-label": "Tab",
+        "aria-describedby": "tab-keys",
+      },
+      this.svg,
+    );
     this.view = h("div", { class: "view" }, canvas, this.row, this.band, this.head, this.hover);
     this.spacer = h("div", { class: "spacer" }, this.view);
     this.scroller = h("div", { class: "scroller" }, this.spacer);
@@ -50,15 +58,25 @@ export class Strip {
     this.scroller.addEventListener("scroll", () => this.later());
     this.resizer = new ResizeObserver(() => this.resize());
     this.resizer.observe(this.element);
-    this.repaint = () => { this.picture.forget(); this.later(true); };
+    this.repaint = () => {
+      this.picture.forget();
+      this.later(true);
+    };
     document.addEventListener("paper", this.repaint);
     this.pointer();
     this.row.addEventListener("keydown", (event) => events.key?.(event));
-    this.element.addEventListener("wheel", (event) => {
-      if (!event.ctrlKey) return;
-      event.preventDefault();
-      this.zoom(event.deltaY < 0 ? 1.15 : 1 / 1.15, event.clientX - this.scroller.getBoundingClientRect().left);
-    }, { passive: false });
+    this.element.addEventListener(
+      "wheel",
+      (event) => {
+        if (!event.ctrlKey) return;
+        event.preventDefault();
+        this.zoom(
+          event.deltaY < 0 ? 1.15 : 1 / 1.15,
+          event.clientX - this.scroller.getBoundingClientRect().left,
+        );
+      },
+      { passive: false },
+    );
   }
 
   leave() {
@@ -70,13 +88,19 @@ export class Strip {
   }
 
   /** The list of notes that is shown: the one for the keyboard. */
-  get list() { return this.inLines ? this.lines.list : this.row; }
+  get list() {
+    return this.inLines ? this.lines.list : this.row;
+  }
 
-  get pad() { return 24; }
+  get pad() {
+    return 24;
+  }
 
   get tabHeight() {
     // The rows of a comparison take room only while there is one.
-    return this.verdicts.size || this.extras.length ? this.g.height : this.g.markY + this.g.gap * 0.6;
+    return this.verdicts.size || this.extras.length
+      ? this.g.height
+      : this.g.markY + this.g.gap * 0.6;
   }
 
   // -- what is shown
@@ -87,9 +111,12 @@ export class Strip {
     this.bars = bars;
     this.notes = view.document.notes;
     this.byId = new Map(this.notes.map((note) => [note.id, note]));
-    this.sources = legatoSources(this.notes);
+    this.sources = view.legato_from;
     this.duration = Math.max(view.duration_sec, 1);
-    this.g = geometry(view.document.instrument.open_midi.length, this.touch ? { gap: 21, top: 56 } : {});
+    this.g = geometry(
+      view.document.instrument.open_midi.length,
+      this.touch ? { gap: 21, top: 56 } : {},
+    );
     if (first) this.pps = this.fitting();
     this.picture.setSpan(this.notes, view.document.instrument);
     this.layAxis();
@@ -101,14 +128,27 @@ export class Strip {
     const left = this.axis_ ? this.axis_.secAt(this.scroller.scrollLeft) : 0;
     const old = this.axis_;
     this.axis_ = new Axis({
-      notes: this.notes, bars: this.bars, duration: this.duration, pps: this.pps, gap: this.g.gap,
-      deciding: this.deciding, chords: this.view_.document.theory?.chords,
+      notes: this.notes,
+      bars: this.bars,
+      duration: this.duration,
+      pps: this.pps,
+      gap: this.g.gap,
+      deciding: this.deciding,
+      chords: this.view_.document.theory?.chords,
     });
     this.setWidth();
-    if (old && !this.inLines && this.scroller.scrollLeft > 0 && old.xOf(left) !== this.axis_.xOf(left)) this.scroller.scrollLeft = this.axis_.xOf(left);
+    if (
+      old &&
+      !this.inLines &&
+      this.scroller.scrollLeft > 0 &&
+      old.xOf(left) !== this.axis_.xOf(left)
+    )
+      this.scroller.scrollLeft = this.axis_.xOf(left);
   }
 
-  get axis() { return this.axis_; }
+  get axis() {
+    return this.axis_;
+  }
 
   /** Pixels per second at which most onsets of this riff have room without stretching. */
   fitting() {
@@ -136,9 +176,12 @@ export class Strip {
     if (!on) this.scroller.scrollLeft = scrollLeft;
     document.body.classList.toggle("in-lines", on);
     this.resize();
-    this.ensureVisible(this.byId.get(this.chosen[this.chosen.length - 1])?.onset_sec ?? this.playhead);
+    this.ensureVisible(
+      this.byId.get(this.chosen[this.chosen.length - 1])?.onset_sec ?? this.playhead,
+    );
   }
 
+  /** @param {{deciding?: Map, verdicts?: Map, extras?: any[], moved?: Map}} marks */
   setMarks({ deciding, verdicts, extras, moved }) {
     if (deciding) this.deciding = deciding;
     if (verdicts) this.verdicts = verdicts;
@@ -169,7 +212,8 @@ export class Strip {
     }
     const at = this.axis.xOf(sec);
     const x = at - this.scroller.scrollLeft;
-    if (follow && (x < 0 || x > this.width * 0.72)) this.scroller.scrollLeft = at - this.width * 0.28;
+    if (follow && (x < 0 || x > this.width * 0.72))
+      this.scroller.scrollLeft = at - this.width * 0.28;
     this.placeHead();
   }
 
@@ -180,10 +224,14 @@ export class Strip {
   }
 
   ensureVisible(sec) {
-    if (this.inLines) { this.lines.ensureVisible(sec); return; }
+    if (this.inLines) {
+      this.lines.ensureVisible(sec);
+      return;
+    }
     const at = this.axis.xOf(sec);
     const x = at - this.scroller.scrollLeft;
-    if (x < 20 || x > this.width - 80) this.scroller.scrollLeft = Math.max(0, at - this.width * 0.35);
+    if (x < 20 || x > this.width - 80)
+      this.scroller.scrollLeft = Math.max(0, at - this.width * 0.35);
   }
 
   zoom(factor, around = this.width / 2) {
@@ -195,7 +243,9 @@ export class Strip {
     this.later(true);
   }
 
-  secAt(x) { return this.axis.secAt(x + this.scroller.scrollLeft - this.pad); }
+  secAt(x) {
+    return this.axis.secAt(x + this.scroller.scrollLeft - this.pad);
+  }
 
   setWidth() {
     this.width = this.scroller.clientWidth || this.width || 600;
@@ -218,9 +268,23 @@ export class Strip {
   /** The open strings, at the left edge wherever the tab has been scrolled to. */
   nameStrings() {
     const open = this.view_.document.instrument;
-    put(this.names,
-      s("rect", { class: "names-ground", x: 0, y: this.g.top - this.g.gap * 0.6, width: 18, height: this.g.bottom - this.g.top + this.g.gap * 1.2 }),
-      open.open_midi.map((midi, k) => s("text", { x: 10, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 }, pitchName(midi + open.capo).replace(/-?\d+$/, ""))));
+    put(
+      this.names,
+      s("rect", {
+        class: "names-ground",
+        x: 0,
+        y: this.g.top - this.g.gap * 0.6,
+        width: 18,
+        height: this.g.bottom - this.g.top + this.g.gap * 1.2,
+      }),
+      open.open_midi.map((midi, k) =>
+        s(
+          "text",
+          { x: 10, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 },
+          pitchName(midi + open.capo).replace(/-?\d+$/, ""),
+        ),
+      ),
+    );
   }
 
   later(all = false) {
@@ -231,8 +295,10 @@ export class Strip {
       this.asked = false;
       if (this.left || !this.axis_) return;
       if (this.inLines) {
-        if (!this.laid) { put(this.root); this.lines.lay(); }
-        else if (this.stale) this.lines.show();
+        if (!this.laid) {
+          put(this.root);
+          this.lines.lay();
+        } else if (this.stale) this.lines.show();
         this.laid = true;
         this.stale = false;
         this.drawn = null;
@@ -250,7 +316,10 @@ export class Strip {
 
   /** The lines give their notes back, so that each note is in the page once. */
   clearLines() {
-    for (const line of this.lines.lines) { put(line.root); line.drawn = false; }
+    for (const line of this.lines.lines) {
+      put(line.root);
+      line.drawn = false;
+    }
   }
 
   paint() {
@@ -258,7 +327,13 @@ export class Strip {
     const t0 = this.axis.secAt(offset);
     const t1 = this.axis.secAt(offset + this.width);
     const notes = this.picture.meta ? beginningIn(this.notes, t0 - 8, t1) : [];
-    this.picture.paint({ axis: this.axis, offset, notes, chosen: this.chosen, duration: this.duration });
+    this.picture.paint({
+      axis: this.axis,
+      offset,
+      notes,
+      chosen: this.chosen,
+      duration: this.duration,
+    });
   }
 
   // -- tab
@@ -270,7 +345,10 @@ export class Strip {
       this.stale = false;
       this.drawn = [left - this.width, left + 2 * this.width];
       const [a, b] = this.drawn;
-      put(this.root, engrave(this, a, b, (x) => x, [Math.max(0, a), Math.min(this.axis.width + 20, b)]));
+      put(
+        this.root,
+        engrave(this, a, b, (x) => x, [Math.max(0, a), Math.min(this.axis.width + 20, b)]),
+      );
       this.element.dataset.drawn = String(this.root.querySelectorAll(".note").length);
     }
     this.root.setAttribute("transform", `translate(${this.pad - left} 0)`);
@@ -280,7 +358,8 @@ export class Strip {
   /** Tell those who listen which note is the chosen one. */
   nameActive() {
     const last = this.chosen[this.chosen.length - 1];
-    if (last !== undefined && document.getElementById(`note-${last}`)) this.list.setAttribute("aria-activedescendant", `note-${last}`);
+    if (last !== undefined && document.getElementById(`note-${last}`))
+      this.list.setAttribute("aria-activedescendant", `note-${last}`);
     else this.list.removeAttribute("aria-activedescendant");
   }
 
@@ -303,7 +382,11 @@ export class Strip {
     };
     this.view.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
-      start = { ...at(event), id: event.target.closest?.("[data-note]")?.dataset.note, touch: event.pointerType === "touch" };
+      start = {
+        ...at(event),
+        id: event.target.closest?.("[data-note]")?.dataset.note,
+        touch: event.pointerType === "touch",
+      };
     });
     this.view.addEventListener("pointermove", (event) => {
       const here = at(event);
@@ -314,13 +397,18 @@ export class Strip {
       this.draft = [Math.max(0, ends[0]), Math.min(this.duration, ends[1])];
       this.placeBand();
     });
-    this.view.addEventListener("pointerleave", () => { this.hover.hidden = true; });
+    this.view.addEventListener("pointerleave", () => {
+      this.hover.hidden = true;
+    });
     const end = (event) => {
       const began = start;
       const draft = this.draft;
       start = null;
       this.draft = null;
-      if (!began || event.type === "pointercancel") { this.placeBand(); return; }
+      if (!began || event.type === "pointercancel") {
+        this.placeBand();
+        return;
+      }
       if (draft) {
         if (draft[1] - draft[0] > 0.05) this.events.select(draft);
         this.placeBand();
@@ -339,7 +427,10 @@ export class Strip {
       if (midi !== null) this.events.add(sec, Math.round(midi));
       return;
     }
-    const near = began.y < this.tall ? this.noteNear(sec, began.y, began.touch ? 3 * NEAR : NEAR)?.id : this.figureNear(event, began.touch ? 26 : 10);
+    const near =
+      began.y < this.tall
+        ? this.noteNear(sec, began.y, began.touch ? 3 * NEAR : NEAR)?.id
+        : this.figureNear(event, began.touch ? 26 : 10);
     const id = began.id ?? near;
     if (id) this.events.choose(Number(id), event.shiftKey, began.touch);
     else this.events.seek(sec);
@@ -353,7 +444,10 @@ export class Strip {
     for (const note of beginningIn(this.notes, sec - 8, sec + 0.06)) {
       if (note.offset_sec < sec - 0.04) continue;
       const away = Math.abs(this.picture.yOf(note.pitch_midi) - y);
-      if (away < least) { best = note; least = away; }
+      if (away < least) {
+        best = note;
+        least = away;
+      }
     }
     return best;
   }
@@ -364,8 +458,14 @@ export class Strip {
     let least = most;
     for (const figure of this.list.querySelectorAll("[data-note]")) {
       const box = figure.getBoundingClientRect();
-      const away = Math.hypot((box.left + box.right) / 2 - event.clientX, (box.top + box.bottom) / 2 - event.clientY);
-      if (away < least) { best = figure.dataset.note; least = away; }
+      const away = Math.hypot(
+        (box.left + box.right) / 2 - event.clientX,
+        (box.top + box.bottom) / 2 - event.clientY,
+      );
+      if (away < least) {
+        best = figure.dataset.note;
+        least = away;
+      }
     }
     return best;
   }
@@ -378,4 +478,3 @@ export class Strip {
     this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${Math.max(0, y - 26)}px)`;
   }
 }
-

@@ -44,13 +44,54 @@ export function figure(g, note, x, { classes = "", props = {} } = {}) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
-  const group = s("g", { class: `note ${classes}`, ...props },
-    s("rect", { class: "knock", x: x - half, y: y - g.gap * 0.46, width: 2 * half, height: g.gap * 0.92, rx: g.gap * 0.12 }),
-    s("text", { "aria-hidden": "true", x, y: y + g.gap * 0.29, "text-anchor": "middle", "font-size": g.gap * 0.82 }, text));
+  const group = s(
+    "g",
+    { class: `note ${classes}`, ...props },
+    s("rect", {
+      class: "knock",
+      x: x - half,
+      y: y - g.gap * 0.46,
+      width: 2 * half,
+      height: g.gap * 0.92,
+      rx: g.gap * 0.12,
+    }),
+    s(
+      "text",
+      {
+        "aria-hidden": "true",
+        x,
+        y: y + g.gap * 0.29,
+        "text-anchor": "middle",
+        "font-size": g.gap * 0.82,
+      },
+      text,
+    ),
+  );
   // A pin is an underline, so that it is seen without colour.
-  if (note.pinned) group.append(s("line", { class: "pin", x1: x - half, x2: x + half, y1: y + g.gap * 0.44, y2: y + g.gap * 0.44 }));
+  if (note.pinned)
+    group.append(
+      s("line", {
+        class: "pin",
+        x1: x - half,
+        x2: x + half,
+        y1: y + g.gap * 0.44,
+        y2: y + g.gap * 0.44,
+      }),
+    );
   if (note.confidence < 0.5 && !note.pinned) {
-    group.append(s("text", { class: "doubt", "aria-hidden": "true", x: x + half * 0.9, y: y - g.gap * 0.18, "font-size": g.gap * 0.55 }, "?"));
+    group.append(
+      s(
+        "text",
+        {
+          class: "doubt",
+          "aria-hidden": "true",
+          x: x + half * 0.9,
+          y: y - g.gap * 0.18,
+          "font-size": g.gap * 0.55,
+        },
+        "?",
+      ),
+    );
   }
   return group;
 }
@@ -67,23 +108,56 @@ export function technique(g, note, x, from) {
     const lift = g.gap * 0.95;
     const a = start + g.gap * 0.2;
     const b = x - g.gap * 0.2;
-    parts.push(s("path", { class: "slur", d: `M${a} ${y - g.gap * 0.5} Q${(a + b) / 2} ${y - lift} ${b} ${y - g.gap * 0.5}` }));
-    parts.push(s("text", { class: "letter", x: (start + x) / 2, y: y - lift * 0.82, "text-anchor": "middle", "font-size": g.gap * 0.6 }, letter));
+    parts.push(
+      s("path", {
+        class: "slur",
+        d: `M${a} ${y - g.gap * 0.5} Q${(a + b) / 2} ${y - lift} ${b} ${y - g.gap * 0.5}`,
+      }),
+    );
+    parts.push(
+      s(
+        "text",
+        {
+          class: "letter",
+          x: (start + x) / 2,
+          y: y - lift * 0.82,
+          "text-anchor": "middle",
+          "font-size": g.gap * 0.6,
+        },
+        letter,
+      ),
+    );
     if (note.articulation === "slide" && from) {
       const up = note.fret > from.fret ? 1 : -1;
       const inset = g.gap * 0.62;
       if (x - from.x > 2.2 * inset) {
-        parts.push(s("line", { class: "slur", x1: from.x + inset, x2: x - inset, y1: y + up * g.gap * 0.22, y2: y - up * g.gap * 0.22 }));
+        parts.push(
+          s("line", {
+            class: "slur",
+            x1: from.x + inset,
+            x2: x - inset,
+            y1: y + up * g.gap * 0.22,
+            y2: y - up * g.gap * 0.22,
+          }),
+        );
       }
     }
   } else if (note.articulation === "bend") {
     const right = x + g.gap * 0.95;
     const peak = y - g.gap * 1.15;
-    parts.push(s("path", { class: "slur", d: `M${x + g.gap * 0.5} ${y} Q${right} ${y} ${right} ${peak}` }));
-    parts.push(s("path", { class: "head", d: `M${right - g.gap * 0.2} ${peak + g.gap * 0.15} L${right} ${peak - g.gap * 0.15} L${right + g.gap * 0.2} ${peak + g.gap * 0.15} Z` }));
+    parts.push(
+      s("path", { class: "slur", d: `M${x + g.gap * 0.5} ${y} Q${right} ${y} ${right} ${peak}` }),
+    );
+    parts.push(
+      s("path", {
+        class: "head",
+        d: `M${right - g.gap * 0.2} ${peak + g.gap * 0.15} L${right} ${peak - g.gap * 0.15} L${right + g.gap * 0.2} ${peak + g.gap * 0.15} Z`,
+      }),
+    );
   } else if (note.articulation === "vibrato") {
     let d = `M${x + g.gap * 0.55} ${y - g.gap * 0.6}`;
-    for (let k = 0; k < 4; k += 1) d += ` q${g.gap * 0.12} ${k % 2 ? g.gap * 0.25 : -g.gap * 0.25} ${g.gap * 0.24} 0`;
+    for (let k = 0; k < 4; k += 1)
+      d += ` q${g.gap * 0.12} ${k % 2 ? g.gap * 0.25 : -g.gap * 0.25} ${g.gap * 0.24} 0`;
     parts.push(s("path", { class: "slur", d }));
   }
   return parts;
@@ -92,15 +166,42 @@ export function technique(g, note, x, from) {
 /** The drone's string drawn heavier from its start to its end. */
 export function droneLine(g, drone, x1, x2, label = true) {
   const strings = [drone.string, ...(drone.other_strings || [])];
-  const parts = strings.map((string) => s("line", { class: "drone", x1, x2, y1: g.y(string), y2: g.y(string) }));
-  if (label) parts.push(s("text", { class: "drone-name", x: x1 - g.gap * 1.05, y: g.y(drone.string) - g.gap * 0.22, "text-anchor": "end", "font-size": g.gap * 0.6 }, "drone"));
+  const parts = strings.map((string) =>
+    s("line", { class: "drone", x1, x2, y1: g.y(string), y2: g.y(string) }),
+  );
+  if (label)
+    parts.push(
+      s(
+        "text",
+        {
+          class: "drone-name",
+          x: x1 - g.gap * 1.05,
+          y: g.y(drone.string) - g.gap * 0.22,
+          "text-anchor": "end",
+          "font-size": g.gap * 0.6,
+        },
+        "drone",
+      ),
+    );
   return parts;
 }
 
-const VERDICTS = { right: "✓", wrong: "✗", missed: "○", extra: "+", early: "←", late: "→", unsure: "?" };
+const VERDICTS = {
+  right: "✓",
+  wrong: "✗",
+  missed: "○",
+  extra: "+",
+  early: "←",
+  late: "→",
+  unsure: "?",
+};
 
 export function verdictMark(g, verdict, x, y = g.verdictY) {
-  return s("text", { class: `verdict ${verdict}`, x, y, "text-anchor": "middle", "font-size": g.gap * 0.8 }, VERDICTS[verdict] || "?");
+  return s(
+    "text",
+    { class: `verdict ${verdict}`, x, y, "text-anchor": "middle", "font-size": g.gap * 0.8 },
+    VERDICTS[verdict] || "?",
+  );
 }
 
 export { VERDICTS };

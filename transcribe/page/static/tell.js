@@ -8,16 +8,35 @@ import { named } from "./told.js";
 function placeless(riff) {
   const lost = riff.notes.filter((note) => note.string === null || note.string === undefined);
   if (!lost.length) return null;
-  const links = lost.slice(0, 12).map((note, k) => [k ? ", " : "", h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
-    `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`)]);
-  return h("p", { class: "remark" }, h("strong", {}, "No string yet, a ? in the tab: "), links, lost.length > 12 ? `, and ${lost.length - 12} more` : "", ".");
+  const links = lost
+    .slice(0, 12)
+    .map((note, k) => [
+      k ? ", " : "",
+      h(
+        "button",
+        { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+        `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`,
+      ),
+    ]);
+  return h(
+    "p",
+    { class: "remark" },
+    h("strong", {}, "No string yet, a ? in the tab: "),
+    links,
+    lost.length > 12 ? `, and ${lost.length - 12} more` : "",
+    ".",
+  );
 }
 
 /** Places that a file brought along are told of, with one step to another fingering. */
 function asWritten(riff) {
   if (!riff.data.written) return null;
-  return h("p", { class: "remark" }, `${plural(riff.data.written, "note")} ${riff.data.written === 1 ? "lies" : "lie"} where the file has ${riff.data.written === 1 ? "it" : "them"}. `,
-    h("button", { type: "button", onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"));
+  return h(
+    "p",
+    { class: "remark" },
+    `${plural(riff.data.written, "note")} ${riff.data.written === 1 ? "lies" : "lie"} where the file has ${riff.data.written === 1 ? "it" : "them"}. `,
+    h("button", { type: "button", onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"),
+  );
 }
 
 /** Pitch class → degree of the notes that decided the mode. */
@@ -39,14 +58,25 @@ export function decidingClasses(mode) {
 /** What has to be said of the riff: the gravest first, the others behind it if they are many. */
 export function remarks(riff, open = false) {
   const told = riff.data.remarks;
-  const line = (kind, text) => h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
+  const line = (kind, text) =>
+    h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
   const lines = [
-    ...told.unmet.map((text) => line("Not met: ", text)), placeless(riff), asWritten(riff),
+    ...told.unmet.map((text) => line("Not met: ", text)),
+    placeless(riff),
+    asWritten(riff),
     ...told.warnings.map((text) => line("Note: ", text)),
     ...told.cautions.map((text) => line("Take care: ", text)),
   ].filter(Boolean);
   if (lines.length < 3) return lines;
-  return [lines[0], h("details", { class: "remark", open }, h("summary", {}, `${plural(lines.length - 1, "more remark")}`), lines.slice(1))];
+  return [
+    lines[0],
+    h(
+      "details",
+      { class: "remark", open },
+      h("summary", {}, `${plural(lines.length - 1, "more remark")}`),
+      lines.slice(1),
+    ),
+  ];
 }
 
 /** How two states of a document differ, in a few words. */
@@ -57,7 +87,12 @@ export function differences(ours, theirs) {
   for (const note of theirs.notes) {
     const old = mine.get(note.id);
     if (!old) added += 1;
-    else if (["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some((key) => old[key] !== note[key])) moved += 1;
+    else if (
+      ["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some(
+        (key) => old[key] !== note[key],
+      )
+    )
+      moved += 1;
     mine.delete(note.id);
   }
   const parts = [];
@@ -69,8 +104,33 @@ export function differences(ours, theirs) {
 
 /** The keys of the tab, and what its marks mean. */
 export function keysHelp() {
-  return h("details", { class: "keys" }, h("summary", {}, "Keys and marks"), h("p", { class: "hint", id: "tab-keys" },
-    "In the tab: ", h("kbd", {}, "←"), " ", h("kbd", {}, "→"), " choose a note, ", h("kbd", {}, "↑"), " ", h("kbd", {}, "↓"), " among notes struck together, ",
-    h("kbd", {}, "Shift"), " chooses several, ", h("kbd", {}, "Enter"), " goes to its places on the neck, ", h("kbd", {}, "Delete"), " removes it, ", h("kbd", {}, "Space"), " plays. ",
-    "A heavy string rings on as a drone. An underlined figure is pinned; ", h("span", { class: "was-key" }, "a struck-out one"), " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop."));
+  return h(
+    "details",
+    { class: "keys" },
+    h("summary", {}, "Keys and marks"),
+    h(
+      "p",
+      { class: "hint", id: "tab-keys" },
+      "In the tab: ",
+      h("kbd", {}, "←"),
+      " ",
+      h("kbd", {}, "→"),
+      " choose a note, ",
+      h("kbd", {}, "↑"),
+      " ",
+      h("kbd", {}, "↓"),
+      " among notes struck together, ",
+      h("kbd", {}, "Shift"),
+      " chooses several, ",
+      h("kbd", {}, "Enter"),
+      " goes to its places on the neck, ",
+      h("kbd", {}, "Delete"),
+      " removes it, ",
+      h("kbd", {}, "Space"),
+      " plays. ",
+      "A heavy string rings on as a drone. An underlined figure is pinned; ",
+      h("span", { class: "was-key" }, "a struck-out one"),
+      " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
+    ),
+  );
 }

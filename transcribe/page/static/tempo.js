@@ -15,17 +15,45 @@ export class TempoRow {
     if (this.form && this.element.contains(this.form)) this.form.remove();
     this.form = null;
     const bpm = rhythm ? Math.round(rhythm.bpm) : null;
-    const other = h("button", { type: "button", title: "Set the tempo, the meter and where bar 1 begins", "aria-expanded": "false", onclick: () => this.open(other) }, rhythm ? "Bars…" : "Set the tempo and the bars…");
-    put(this.element,
-      rhythm ? [
-        h("span", {}, `${bpm} beats a minute, ${rhythm.meter.join("/")}`),
-        this.step("half-time", "Half time", bpm / 2, "The beat is felt half as fast; every note is written half as long, and two bars become one."),
-        this.step("double-time", "Double time", bpm * 2, "The beat is felt twice as fast; every note is written twice as long, and one bar becomes two."),
-      ] : h("span", {}, "No beat was found"), other);
+    const other = h(
+      "button",
+      {
+        type: "button",
+        title: "Set the tempo, the meter and where bar 1 begins",
+        "aria-expanded": "false",
+        onclick: () => this.open(other),
+      },
+      rhythm ? "Bars…" : "Set the tempo and the bars…",
+    );
+    put(
+      this.element,
+      rhythm
+        ? [
+            h("span", {}, `${bpm} beats a minute, ${rhythm.meter.join("/")}`),
+            this.step(
+              "half-time",
+              "Half time",
+              bpm / 2,
+              "The beat is felt half as fast; every note is written half as long, and two bars become one.",
+            ),
+            this.step(
+              "double-time",
+              "Double time",
+              bpm * 2,
+              "The beat is felt twice as fast; every note is written twice as long, and one bar becomes two.",
+            ),
+          ]
+        : h("span", {}, "No beat was found"),
+      other,
+    );
   }
 
   step(op, word, bpm, hint) {
-    return h("button", { type: "button", title: hint, onclick: (event) => this.make(event.target, { op }) }, `${word} (${Math.round(bpm)})`);
+    return h(
+      "button",
+      { type: "button", title: hint, onclick: (event) => this.make(event.target, { op }) },
+      `${word} (${Math.round(bpm)})`,
+    );
   }
 
   async make(button, edit) {
@@ -39,28 +67,59 @@ export class TempoRow {
   }
 
   open(button) {
-    if (this.form) { this.form.remove(); this.form = null; button.setAttribute("aria-expanded", "false"); return; }
+    if (this.form) {
+      this.form.remove();
+      this.form = null;
+      button.setAttribute("aria-expanded", "false");
+      return;
+    }
     const { riff } = this;
     const { rhythm } = riff.data.document;
-    const bpm = h("input", { type: "number", min: "20", max: "600", step: "0.1", value: rhythm ? String(Math.round(rhythm.bpm * 10) / 10) : "" });
-    const meter = h("input", { type: "text", size: "5", maxlength: "5", value: rhythm ? rhythm.meter.join("/") : "4/4" });
+    const bpm = h("input", {
+      type: "number",
+      min: "20",
+      max: "600",
+      step: "0.1",
+      value: rhythm ? String(Math.round(rhythm.bpm * 10) / 10) : "",
+    });
+    const meter = h("input", {
+      type: "text",
+      size: "5",
+      maxlength: "5",
+      value: rhythm ? rhythm.meter.join("/") : "4/4",
+    });
     const apply = (more = {}) => {
+      /** @type {{op: string, bpm?: number, meter?: string}} */
       const edit = { op: "retime", ...more };
       if (bpm.value) edit.bpm = Number(bpm.value);
       if (meter.value.trim()) edit.meter = meter.value.trim();
       this.make(button, edit);
     };
-    this.form = h("div", { class: "row tempo-form" },
+    this.form = h(
+      "div",
+      { class: "row tempo-form" },
       h("label", { class: "field inline" }, h("span", {}, "Beats a minute"), bpm),
       h("label", { class: "field inline" }, h("span", {}, "Meter"), meter),
       h("button", { type: "button", class: "main", onclick: () => apply() }, "Find the bars again"),
-      h("button", {
-        type: "button", onclick: () => {
-          const note = riff.note(riff.chosen[riff.chosen.length - 1]);
-          if (!note) { notice("Choose the note on the first beat of bar 1 in the tab, then press this again.", { key: "tempo" }); return; }
-          apply({ first_beat_sec: note.onset_sec });
+      h(
+        "button",
+        {
+          type: "button",
+          onclick: () => {
+            const note = riff.note(riff.chosen[riff.chosen.length - 1]);
+            if (!note) {
+              notice(
+                "Choose the note on the first beat of bar 1 in the tab, then press this again.",
+                { key: "tempo" },
+              );
+              return;
+            }
+            apply({ first_beat_sec: note.onset_sec });
+          },
         },
-      }, "Bar 1 begins at the chosen note"));
+        "Bar 1 begins at the chosen note",
+      ),
+    );
     this.element.append(this.form);
     button.setAttribute("aria-expanded", "true");
     bpm.focus();

@@ -5,17 +5,36 @@ import { plural, printed, sentence } from "./music.js";
 
 export function theoryPane(riff) {
   const element = h("div", { class: "theory" });
-  const hear = (label, body, name = label) => h("button", {
-    type: "button", "aria-label": name, onclick: async (event) => {
-      event.target.disabled = true;
-      try { await riff.transport.hear({ kind: "hear", ...body }); } catch (error) { notice(error.message, { kind: "error", key: "hear" }); }
-      event.target.disabled = false;
-    },
-  }, label);
+  const hear = (label, body, name = label) =>
+    h(
+      "button",
+      {
+        type: "button",
+        "aria-label": name,
+        onclick: async (event) => {
+          event.target.disabled = true;
+          try {
+            await riff.transport.hear({ kind: "hear", ...body });
+          } catch (error) {
+            notice(error.message, { kind: "error", key: "hear" });
+          }
+          event.target.disabled = false;
+        },
+      },
+      label,
+    );
   const refresh = () => {
     const theory = riff.data.document.theory;
-    if (!theory?.mode) { put(element, h("p", { class: "quiet" }, "No mode was found: there are too few notes.")); return; }
-    put(element, modePart(theory.mode, hear), h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)), theory.ways?.length ? waysPart(theory.ways, hear) : null);
+    if (!theory?.mode) {
+      put(element, h("p", { class: "quiet" }, "No mode was found: there are too few notes."));
+      return;
+    }
+    put(
+      element,
+      modePart(theory.mode, hear),
+      h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)),
+      theory.ways?.length ? waysPart(theory.ways, hear) : null,
+    );
   };
   refresh();
   return { element, refresh };
@@ -24,16 +43,80 @@ export function theoryPane(riff) {
 function modePart(mode, hear) {
   const confidence = Math.round(mode.confidence * 100);
   const deciding = mode.deciding || [];
-  return h("section", {},
+  return h(
+    "section",
+    {},
     h("h3", {}, printed(`${mode.tonic} ${mode.name}`)),
-    h("p", {}, `${confidence} % sure`, mode.parent ? printed(`; it has the notes of ${mode.parent}`) : "", ". ", hear("Hear the scale", { what: "scale" })),
-    mode.degrees?.length ? h("div", { class: "table-scroll", tabindex: "0", role: "group", "aria-label": "Degrees" }, h("table", { class: "degrees" },
-      h("caption", { class: "unseen" }, "The degrees of the mode and how much of the time each sounds, the drone left out"),
-      h("thead", {}, h("tr", {}, h("th", { scope: "row" }, "Degree"), mode.degrees.map((d) => h("th", { scope: "col" }, printed(d.degree))))),
-      h("tbody", {},
-        h("tr", {}, h("th", { scope: "row" }, "Note"), mode.degrees.map((d) => h("td", { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" }, printed(d.note)))),
-        h("tr", {}, h("th", { scope: "row", title: "Share of the time that it sounds, the drone left out" }, "Time"), mode.degrees.map((d) => h("td", {}, `${Math.round(100 * d.share)} %`)))))) : null,
-    deciding.length ? [h("p", {}, "What decides it (marked △ under the tab):"), h("ul", {}, deciding.map((text) => h("li", {}, sentence(text))))] : null);
+    h(
+      "p",
+      {},
+      `${confidence} % sure`,
+      mode.parent ? printed(`; it has the notes of ${mode.parent}`) : "",
+      ". ",
+      hear("Hear the scale", { what: "scale" }),
+    ),
+    mode.degrees?.length
+      ? h(
+          "div",
+          { class: "table-scroll", tabindex: "0", role: "group", "aria-label": "Degrees" },
+          h(
+            "table",
+            { class: "degrees" },
+            h(
+              "caption",
+              { class: "unseen" },
+              "The degrees of the mode and how much of the time each sounds, the drone left out",
+            ),
+            h(
+              "thead",
+              {},
+              h(
+                "tr",
+                {},
+                h("th", { scope: "row" }, "Degree"),
+                mode.degrees.map((d) => h("th", { scope: "col" }, printed(d.degree))),
+              ),
+            ),
+            h(
+              "tbody",
+              {},
+              h(
+                "tr",
+                {},
+                h("th", { scope: "row" }, "Note"),
+                mode.degrees.map((d) =>
+                  h(
+                    "td",
+                    { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" },
+                    printed(d.note),
+                  ),
+                ),
+              ),
+              h(
+                "tr",
+                {},
+                h(
+                  "th",
+                  { scope: "row", title: "Share of the time that it sounds, the drone left out" },
+                  "Time",
+                ),
+                mode.degrees.map((d) => h("td", {}, `${Math.round(100 * d.share)} %`)),
+              ),
+            ),
+          ),
+        )
+      : null,
+    deciding.length
+      ? [
+          h("p", {}, "What decides it (marked △ under the tab):"),
+          h(
+            "ul",
+            {},
+            deciding.map((text) => h("li", {}, sentence(text))),
+          ),
+        ]
+      : null,
+  );
 }
 
 /** The reasons behind the mode, and what else it might be. */
@@ -41,11 +124,40 @@ function whyPart(mode) {
   const evidence = (mode.evidence || []).filter((text) => !(mode.deciding || []).includes(text));
   if (!evidence.length && !mode.undecided?.length && !mode.runners_up?.length) return null;
   const others = (mode.runners_up || []).filter((r) => r.confidence >= 0.005);
-  return h("section", {},
+  return h(
+    "section",
+    {},
     h("h3", {}, `Why ${printed(`${mode.tonic} ${mode.name}`)}`),
-    evidence.length ? h("ul", {}, evidence.map((text) => h("li", {}, sentence(text)))) : null,
-    mode.undecided?.length ? [h("p", {}, "What is left open:"), h("ul", {}, mode.undecided.map((text) => h("li", {}, sentence(text))))] : null,
-    others.length ? h("p", { class: "quiet" }, printed(`It could also be ${others.slice(0, 3).map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`).join(", ")}.`)) : null);
+    evidence.length
+      ? h(
+          "ul",
+          {},
+          evidence.map((text) => h("li", {}, sentence(text))),
+        )
+      : null,
+    mode.undecided?.length
+      ? [
+          h("p", {}, "What is left open:"),
+          h(
+            "ul",
+            {},
+            mode.undecided.map((text) => h("li", {}, sentence(text))),
+          ),
+        ]
+      : null,
+    others.length
+      ? h(
+          "p",
+          { class: "quiet" },
+          printed(
+            `It could also be ${others
+              .slice(0, 3)
+              .map((r) => `${r.tonic} ${r.name} (${Math.round(r.confidence * 100)} %)`)
+              .join(", ")}.`,
+          ),
+        )
+      : null,
+  );
 }
 
 function loopPart(theory, hear) {
@@ -54,39 +166,134 @@ function loopPart(theory, hear) {
   // A drone on one chord goes round nothing; say so rather than count it.
   if (loop.symbols.length === 1 && !loop.departures?.length) {
     const roman = loop.romans?.[0] ? ` (${loop.romans[0]})` : "";
-    return h("section", {},
+    return h(
+      "section",
+      {},
       h("h3", {}, "The loop"),
-      h("p", {}, "One chord throughout: ", h("span", { class: "loop" }, printed(loop.symbols[0])), `${roman}. `, theory.ways?.length ? hear("Hear it", { what: "loop" }, "Hear the loop") : null));
+      h(
+        "p",
+        {},
+        "One chord throughout: ",
+        h("span", { class: "loop" }, printed(loop.symbols[0])),
+        `${roman}. `,
+        theory.ways?.length ? hear("Hear it", { what: "loop" }, "Hear the loop") : null,
+      ),
+    );
   }
-  return h("section", {},
+  return h(
+    "section",
+    {},
     h("h3", {}, "The loop"),
-    h("p", { class: "loop" }, "| ", bars.map((bar) => [h("b", {}, printed(bar)), " | "])),
+    h(
+      "p",
+      { class: "loop" },
+      "| ",
+      bars.map((bar) => [h("b", {}, printed(bar)), " | "]),
+    ),
     loop.romans?.some(Boolean) ? h("p", {}, loop.romans.join(" – ")) : null,
-    h("p", {}, `${plural(loop.bars, "bar")}`, loop.times ? `, ${Number(loop.times.toFixed(1))} times round` : "", ". ", theory.ways?.length ? hear("Hear the loop", { what: "loop" }) : null),
-    (loop.departures || []).map((d) => h("p", { class: "quiet" }, printed(`Bar ${d.bar} departs from it: ${d.symbols.join(" ")}.`))),
-    loop.plain && loop.plain.join() !== loop.symbols.join() ? h("p", { class: "quiet" }, printed(`Plainer, to sing along: ${loop.plain.join(" – ")}`)) : null);
+    h(
+      "p",
+      {},
+      `${plural(loop.bars, "bar")}`,
+      loop.times ? `, ${Number(loop.times.toFixed(1))} times round` : "",
+      ". ",
+      theory.ways?.length ? hear("Hear the loop", { what: "loop" }) : null,
+    ),
+    (loop.departures || []).map((d) =>
+      h("p", { class: "quiet" }, printed(`Bar ${d.bar} departs from it: ${d.symbols.join(" ")}.`)),
+    ),
+    loop.plain && loop.plain.join() !== loop.symbols.join()
+      ? h("p", { class: "quiet" }, printed(`Plainer, to sing along: ${loop.plain.join(" – ")}`))
+      : null,
+  );
 }
 
 function waysPart(ways, hear) {
-  const levels = [["easier", "Easier"], ["plain", "As it is"], ["heavier", "Heavier"]];
-  return h("section", { class: "ways" },
+  const levels = [
+    ["easier", "Easier"],
+    ["plain", "As it is"],
+    ["heavier", "Heavier"],
+  ];
+  return h(
+    "section",
+    { class: "ways" },
     h("h3", {}, "Ways to play the chords"),
     // Each shape says in a word what asks for care; the whole sentence stands once.
-    [...new Set(ways.flatMap((way) => levels.flatMap(([key]) => (way[key] || []).map((shape) => shape.caution))).filter(Boolean))].map((text) => h("p", { class: "caution" }, h("strong", {}, "Take care: "), sentence(text))),
-    ways.map((way) => h("div", { class: "way" },
-      h("h4", {}, printed(way.symbol)),
-      h("div", { class: "levels" }, levels.filter(([key]) => way[key]?.length).map(([key, name]) => h("div", { class: "level" },
-        h("span", { class: "level-name" }, name),
-        h("div", { class: "shapes" }, way[key].map((shape) => shapeFigure(shape, hear)))))),
-      (way.capo || []).slice(0, 2).map((plan) => h("p", { class: "quiet" }, `With a capo at fret ${plan.capo}, play it as ${printed(plan.think)}.`)))));
+    [
+      ...new Set(
+        ways
+          .flatMap((way) =>
+            levels.flatMap(([key]) => (way[key] || []).map((shape) => shape.caution)),
+          )
+          .filter(Boolean),
+      ),
+    ].map((text) => h("p", { class: "caution" }, h("strong", {}, "Take care: "), sentence(text))),
+    ways.map((way) =>
+      h(
+        "div",
+        { class: "way" },
+        h("h4", {}, printed(way.symbol)),
+        h(
+          "div",
+          { class: "levels" },
+          levels
+            .filter(([key]) => way[key]?.length)
+            .map(([key, name]) =>
+              h(
+                "div",
+                { class: "level" },
+                h("span", { class: "level-name" }, name),
+                h(
+                  "div",
+                  { class: "shapes" },
+                  way[key].map((shape) => shapeFigure(shape, hear)),
+                ),
+              ),
+            ),
+        ),
+        (way.capo || [])
+          .slice(0, 2)
+          .map((plan) =>
+            h(
+              "p",
+              { class: "quiet" },
+              `With a capo at fret ${plan.capo}, play it as ${printed(plan.think)}.`,
+            ),
+          ),
+      ),
+    ),
+  );
 }
 
 function shapeFigure(shape, hear) {
-  const words = shape.frets.map((fret, k) => `string ${k + 1} ${fret === null ? "not played" : fret === 0 ? "open" : `fret ${fret}`}`).join(", ");
-  return h("figure", {},
+  const words = shape.frets
+    .map(
+      (fret, k) =>
+        `string ${k + 1} ${fret === null ? "not played" : fret === 0 ? "open" : `fret ${fret}`}`,
+    )
+    .join(", ");
+  return h(
+    "figure",
+    {},
     chordBox(shape, `${shape.symbol}: ${words}`),
-    h("figcaption", {}, h("span", {}, printed(shape.symbol)), shape.kind ? h("small", {}, shape.kind) : null, hear("Hear", { what: "chord", frets: shape.frets }, `Hear ${[shape.symbol, shape.kind].filter(Boolean).join(", ")}: ${[...shape.frets].reverse().map((fret) => fret ?? "x").join(" ")}`),
-      shape.caution ? h("small", { class: "caution" }, `Take care: ${shape.caution.split(":")[0]}`) : null));
+    h(
+      "figcaption",
+      {},
+      h("span", {}, printed(shape.symbol)),
+      shape.kind ? h("small", {}, shape.kind) : null,
+      hear(
+        "Hear",
+        { what: "chord", frets: shape.frets },
+        `Hear ${[shape.symbol, shape.kind].filter(Boolean).join(", ")}: ${[...shape.frets]
+          .reverse()
+          .map((fret) => fret ?? "x")
+          .join(" ")}`,
+      ),
+      shape.caution
+        ? h("small", { class: "caution" }, `Take care: ${shape.caution.split(":")[0]}`)
+        : null,
+    ),
+  );
 }
 
 /** A chord as a small upright picture of the neck, the lowest string to the left. */
@@ -100,18 +307,62 @@ function chordBox(shape, label) {
   const top = 22;
   const x = (string) => left + (strings - string) * gap;
   const y = (fret) => top + (fret - low + 0.5) * gap * 1.1;
-  const box = s("svg", { class: "chord-box", width: left + strings * gap + 4, height: top + rows * gap * 1.1 + 8, role: "img", "aria-label": label });
-  for (let string = 1; string <= strings; string += 1) box.append(s("line", { class: "string", x1: x(string), x2: x(string), y1: top, y2: top + rows * gap * 1.1 }));
-  for (let row = 0; row <= rows; row += 1) box.append(s("line", { class: row === 0 && low === 1 ? "nut" : "fret", x1: x(strings), x2: x(1), y1: top + row * gap * 1.1, y2: top + row * gap * 1.1 }));
-  if (low > 1) box.append(s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)));
+  const box = s("svg", {
+    class: "chord-box",
+    width: left + strings * gap + 4,
+    height: top + rows * gap * 1.1 + 8,
+    role: "img",
+    "aria-label": label,
+  });
+  for (let string = 1; string <= strings; string += 1)
+    box.append(
+      s("line", {
+        class: "string",
+        x1: x(string),
+        x2: x(string),
+        y1: top,
+        y2: top + rows * gap * 1.1,
+      }),
+    );
+  for (let row = 0; row <= rows; row += 1)
+    box.append(
+      s("line", {
+        class: row === 0 && low === 1 ? "nut" : "fret",
+        x1: x(strings),
+        x2: x(1),
+        y1: top + row * gap * 1.1,
+        y2: top + row * gap * 1.1,
+      }),
+    );
+  if (low > 1)
+    box.append(
+      s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)),
+    );
   shape.frets.forEach((fret, k) => {
     const string = k + 1;
-    if (fret === null || fret === undefined) box.append(s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"));
-    else if (fret === 0) box.append(s("circle", { class: "open", cx: x(string), cy: top - 9, r: 3.4 }));
+    if (fret === null || fret === undefined)
+      box.append(
+        s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"),
+      );
+    else if (fret === 0)
+      box.append(s("circle", { class: "open", cx: x(string), cy: top - 9, r: 3.4 }));
     else {
       box.append(s("circle", { class: "stopped", cx: x(string), cy: y(fret), r: 5.2 }));
       const finger = shape.fingers?.[k];
-      if (finger) box.append(s("text", { class: "finger", x: x(string), y: y(fret) + 3, "text-anchor": "middle", "font-size": 8.5 }, String(finger)));
+      if (finger)
+        box.append(
+          s(
+            "text",
+            {
+              class: "finger",
+              x: x(string),
+              y: y(fret) + 3,
+              "text-anchor": "middle",
+              "font-size": 8.5,
+            },
+            String(finger),
+          ),
+        );
     }
   });
   return box;

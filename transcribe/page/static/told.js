@@ -4,10 +4,19 @@ import { h, put } from "./dom.js";
 import { barName, pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
-  alternative: "Taken over, and pinned.", unpin: "Unpinned.", delete: "Deleted.", add: "Added.",
-  change: "Changed.", merge: "Merged.", split: "Split.",
+  alternative: "Taken over, and pinned.",
+  unpin: "Unpinned.",
+  delete: "Deleted.",
+  add: "Added.",
+  change: "Changed.",
+  merge: "Merged.",
+  split: "Split.",
 };
-const COUNTED = { "half-time": "Counted in half time", "double-time": "Counted in double time", retime: "The bars were found again" };
+const COUNTED = {
+  "half-time": "Counted in half time",
+  "double-time": "Counted in double time",
+  retime: "The bars were found again",
+};
 
 /** A note by its pitch and its place in the riff. */
 export function noteName(riff, note) {
@@ -22,10 +31,21 @@ export function named(riff, text, { links = true, self = null } = {}) {
     const note = riff.note(Number(match[1]));
     if (!note) continue;
     // "note 12 (A3 at 4.20 s)" names the note once more; the name that leads to it is enough.
-    const again = new RegExp(`^ \\((?:[A-G][#b♯♭]?-?\\d[^()]*)\\)`).exec(text.slice(match.index + match[0].length));
+    const again = new RegExp(`^ \\((?:[A-G][#b♯♭]?-?\\d[^()]*)\\)`).exec(
+      text.slice(match.index + match[0].length),
+    );
     parts.push(printed(text.slice(from, match.index)));
     if (note.id === self) parts.push(match.index ? "it" : "It");
-    else parts.push(links ? h("button", { type: "button", class: "link", onclick: () => riff.goTo(note.id) }, noteName(riff, note)) : noteName(riff, note));
+    else
+      parts.push(
+        links
+          ? h(
+              "button",
+              { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+              noteName(riff, note),
+            )
+          : noteName(riff, note),
+      );
     from = match.index + match[0].length + (again ? again[0].length : 0);
   }
   parts.push(printed(text.slice(from)));
@@ -35,8 +55,10 @@ export function named(riff, text, { links = true, self = null } = {}) {
 function opening(riff, edit, undone) {
   if (edit.op === "pin") {
     const note = riff.note(edit.note);
-    return `Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}`
-      + (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".");
+    return (
+      `Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}` +
+      (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
+    );
   }
   if (edit.op === "undo" && undone === "rhythm") return "The bars are counted as before.";
   if (edit.op === "undo") return undone ? `Taken back: ${undone}.` : "Taken back.";
@@ -55,52 +77,140 @@ export function tellChange(riff, edit, data, before, undone = "") {
   const said = [opening(riff, edit, undone && named(riff, undone, { links: false }))];
   if (edit.op === "add" && made.length) {
     const [note] = made;
-    said[0] = note.string === null
-      ? `Added ${noteName(riff, note)}, but no string is free for it there.`
-      : `Added ${noteName(riff, note)}, on ${placeText(note.string, note.fret)}.`;
+    said[0] =
+      note.string === null
+        ? `Added ${noteName(riff, note)}, but no string is free for it there.`
+        : `Added ${noteName(riff, note)}, on ${placeText(note.string, note.fret)}.`;
   }
   const lost = data.moved.filter((move) => move.to[0] === null);
-  const moves = data.moved.filter((move) => move.to[0] !== null && !(edit.op === "pin" && about.has(move.note)));
+  const moves = data.moved.filter(
+    (move) => move.to[0] !== null && !(edit.op === "pin" && about.has(move.note)),
+  );
   // What an undo moves includes the note that it is about, so "other" would miscount.
   const word = ["undo", "redo"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
-  if (!COUNTED[edit.op] || moves.length) said.push(moves.length ? `${plural(moves.length, word)} moved.` : lost.length ? "" : `No ${word} moved.`);
+  if (!COUNTED[edit.op] || moves.length)
+    said.push(
+      moves.length
+        ? `${plural(moves.length, word)} moved.`
+        : lost.length
+          ? ""
+          : `No ${word} moved.`,
+    );
   const way = (move, tail) => {
     const note = riff.note(move.note);
-    return h("li", {}, h("button", { type: "button", class: "link", onclick: () => riff.goTo(move.note) }, noteName(riff, note)), tail);
+    return h(
+      "li",
+      {},
+      h(
+        "button",
+        { type: "button", class: "link", onclick: () => riff.goTo(move.note) },
+        noteName(riff, note),
+      ),
+      tail,
+    );
   };
-  const list = moves.slice(0, 12).map((move) => way(move, `: ${placeText(...move.from)} → ${placeText(...move.to)}`));
+  const list = moves
+    .slice(0, 12)
+    .map((move) => way(move, `: ${placeText(...move.from)} → ${placeText(...move.to)}`));
   if (moves.length > 12) list.push(h("li", {}, `and ${moves.length - 12} more`));
   const isBack = edit.op === "undo";
   const step = isBack ? data.redo : data.undo;
-  put(riff.lastChange,
-    h("div", { class: "row told" },
+  put(
+    riff.lastChange,
+    h(
+      "div",
+      { class: "row told" },
       h("p", {}, said.filter(Boolean).join(" ")),
-      step ? h("button", { type: "button", onclick: () => riff.edit({ op: isBack ? "redo" : "undo" }) }, isBack ? "Make it again" : "Take it back") : null),
-    lost.length ? h("div", { class: "lost" },
-      h("p", {}, h("strong", {}, `${plural(lost.length, "note")} lost ${lost.length === 1 ? "its" : "their"} string: `), "no place is left that a hand can reach together with the rest. Take the change back, or choose the note and give it a place."),
-      h("ul", {}, lost.slice(0, 12).map((move) => way(move, `: was on ${placeText(...move.from)}`)))) : null,
+      step
+        ? h(
+            "button",
+            { type: "button", onclick: () => riff.edit({ op: isBack ? "redo" : "undo" }) },
+            isBack ? "Make it again" : "Take it back",
+          )
+        : null,
+    ),
+    lost.length
+      ? h(
+          "div",
+          { class: "lost" },
+          h(
+            "p",
+            {},
+            h(
+              "strong",
+              {},
+              `${plural(lost.length, "note")} lost ${lost.length === 1 ? "its" : "their"} string: `,
+            ),
+            "no place is left that a hand can reach together with the rest. Take the change back, or choose the note and give it a place.",
+          ),
+          h(
+            "ul",
+            {},
+            lost.slice(0, 12).map((move) => way(move, `: was on ${placeText(...move.from)}`)),
+          ),
+        )
+      : null,
     // Folded, so that the neck does not jump away under the hand that corrects.
-    moves.length ? h("details", {}, h("summary", {}, "Which"), h("ul", {}, list)) : null);
+    moves.length ? h("details", {}, h("summary", {}, "Which"), h("ul", {}, list)) : null,
+  );
   goOn(riff, edit, before, made);
 }
 
 /** Choose the note that one would look at next. */
 function goOn(riff, edit, before, made) {
   const gone = [...before.keys()].some((id) => !riff.note(id));
-  if (made.length && (edit.op === "add" || edit.op === "split")) riff.choose(made[0].id, false, true);
-  else if (gone && edit.op === "delete" && edit.after && riff.note(edit.after)) riff.choose(edit.after, false, true);
-  else if (edit.op === "merge") riff.choose(edit.notes.find((id) => riff.note(id)), false, true);
+  if (made.length && (edit.op === "add" || edit.op === "split"))
+    riff.choose(made[0].id, false, true);
+  else if (gone && edit.op === "delete" && edit.after && riff.note(edit.after))
+    riff.choose(edit.after, false, true);
+  else if (edit.op === "merge")
+    riff.choose(
+      edit.notes.find((id) => riff.note(id)),
+      false,
+      true,
+    );
 }
 
 /** Tell why a change was not made; where another place was named, offer it. */
 export function tellRefusal(riff, edit, message) {
-  const near = edit.op === "pin" ? /nearest[^:;]*:? string (\d+),? (?:fret (\d+)|open)/i.exec(message) : null;
+  const near =
+    edit.op === "pin" ? /nearest[^:;]*:? string (\d+),? (?:fret (\d+)|open)/i.exec(message) : null;
   const place = near ? [Number(near[1]), Number(near[2] || 0)] : null;
-  put(riff.lastChange, h("div", { class: "notice error", role: "alert" },
-    h("p", {}, h("strong", {}, "Nothing was changed. "), named(riff, message), /[.!?]$/.test(message) ? "" : "."),
-    h("div", { class: "row" },
-      place ? h("button", { type: "button", onclick: () => riff.edit({ op: "pin", note: edit.note, string: place[0], fret: place[1] }) }, `Pin it to ${placeText(...place)}`) : null,
-      h("button", { type: "button", class: "plain", onclick: () => put(riff.lastChange) }, "Close"))));
+  put(
+    riff.lastChange,
+    h(
+      "div",
+      { class: "notice error", role: "alert" },
+      h(
+        "p",
+        {},
+        h("strong", {}, "Nothing was changed. "),
+        named(riff, message),
+        /[.!?]$/.test(message) ? "" : ".",
+      ),
+      h(
+        "div",
+        { class: "row" },
+        place
+          ? h(
+              "button",
+              {
+                type: "button",
+                onclick: () =>
+                  riff.edit({ op: "pin", note: edit.note, string: place[0], fret: place[1] }),
+              },
+              `Pin it to ${placeText(...place)}`,
+            )
+          : null,
+        h(
+          "button",
+          { type: "button", class: "plain", onclick: () => put(riff.lastChange) },
+          "Close",
+        ),
+      ),
+    ),
+  );
   const box = riff.lastChange.getBoundingClientRect();
-  if (box.top < 0 || box.bottom > window.innerHeight) riff.lastChange.scrollIntoView({ block: "center" });
+  if (box.top < 0 || box.bottom > window.innerHeight)
+    riff.lastChange.scrollIntoView({ block: "center" });
 }

@@ -7,35 +7,73 @@ import { clock } from "./music.js";
 export class Transport {
   constructor(riff) {
     this.riff = riff;
-    const button = (label, act, props = {}) => h("button", { type: "button", onclick: act, ...props }, label);
-    const slider = (props) => h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
-    this.playButton = button("Play", () => this.toggle(), { class: "main play", "aria-keyshortcuts": "Space" });
+    const button = (label, act, props = {}) =>
+      h("button", { type: "button", onclick: act, ...props }, label);
+    const slider = (props) =>
+      h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
+    this.playButton = button("Play", () => this.toggle(), {
+      class: "main play",
+      "aria-keyshortcuts": "Space",
+    });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
     this.speed = slider({ min: "40", max: "100", value: "100" });
     this.speedText = h("output", {}, "100 %");
-    this.balance = slider({ min: "0", max: "100", value: "0", "aria-label": "Balance from the take to the tab" });
+    this.balance = slider({
+      min: "0",
+      max: "100",
+      value: "0",
+      "aria-label": "Balance from the take to the tab",
+    });
     this.volume = slider({ min: "0", max: "100", value: "35" });
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
-    this.balanceField = h("label", { class: "slider" }, h("span", {}, "Hear the take"), this.balance, h("span", {}, "the tab"));
+    this.balanceField = h(
+      "label",
+      { class: "slider" },
+      h("span", {}, "Hear the take"),
+      this.balance,
+      h("span", {}, "the tab"),
+    );
     const narrow = matchMedia("(max-width: 520px)").matches;
-    this.element = h("section", { class: "transport", "aria-label": "Play" },
-      h("div", { class: "row" },
+    this.element = h(
+      "section",
+      { class: "transport", "aria-label": "Play" },
+      h(
+        "div",
+        { class: "row" },
         this.playButton,
-        button("From the start", () => { riff.player.seek(riff.loop ? riff.loop[0] : 0); riff.strip.ensureVisible(0); }),
-        this.clock, button("Loop this bar", () => riff.loopBar()), this.loopText, this.loopOff),
+        button("From the start", () => {
+          riff.player.seek(riff.loop ? riff.loop[0] : 0);
+          riff.strip.ensureVisible(0);
+        }),
+        this.clock,
+        button("Loop this bar", () => riff.loopBar()),
+        this.loopText,
+        this.loopOff,
+      ),
       // On a phone the tab is what the room is for; the settings of the sound are one tap away.
-      h(narrow ? "details" : "div", { class: "sound" },
+      h(
+        narrow ? "details" : "div",
+        { class: "sound" },
         narrow ? h("summary", {}, "Speed, click and loudness") : null,
-        h("div", { class: "row" },
+        h(
+          "div",
+          { class: "row" },
           h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
           h("label", { class: "tick" }, this.clickBox, "Click"),
           h("label", { class: "tick" }, this.countBox, "Count-in"),
           this.balanceField,
-          h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume)),
-        h("p", { class: "hint" }, "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.")));
+          h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
+        ),
+        h(
+          "p",
+          { class: "hint" },
+          "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
+        ),
+      ),
+    );
   }
 
   /** Hand what the controls say to the player. */
@@ -43,8 +81,11 @@ export class Transport {
     const speed = Number(this.speed.value);
     this.speedText.textContent = `${speed} %`;
     this.riff.player.set({
-      speed: speed / 100, balance: Number(this.balance.value) / 100, volume: Number(this.volume.value) / 100,
-      click: this.clickBox.checked, countIn: this.countBox.checked,
+      speed: speed / 100,
+      balance: Number(this.balance.value) / 100,
+      volume: Number(this.volume.value) / 100,
+      click: this.clickBox.checked,
+      countIn: this.countBox.checked,
     });
     this.soundChanged();
   }
@@ -54,11 +95,17 @@ export class Transport {
     this.set();
   }
 
-  get wantsTab() { return this.balance.value !== "0"; }
+  get wantsTab() {
+    return this.balance.value !== "0";
+  }
 
-  showTime(sec) { this.clock.textContent = clock(sec); }
+  showTime(sec) {
+    this.clock.textContent = clock(sec);
+  }
 
-  showPlaying(playing) { this.playButton.textContent = playing ? "Pause" : "Play"; }
+  showPlaying(playing) {
+    this.playButton.textContent = playing ? "Pause" : "Play";
+  }
 
   showLoop(range) {
     this.loopOff.hidden = !range;
@@ -73,15 +120,22 @@ export class Transport {
     this.riff.player.wake();
     await this.riff.player.context.resume();
     const beat = 60 / this.riff.bars.bpm;
-    for (let k = 0; k < this.riff.bars.meter[0]; k += 1) this.riff.player.tick(this.riff.player.context.currentTime + 0.1 + k * beat, k === 0);
-    await new Promise((resolve) => setTimeout(resolve, (0.1 + this.riff.bars.meter[0] * beat) * 1000));
+    for (let k = 0; k < this.riff.bars.meter[0]; k += 1)
+      this.riff.player.tick(this.riff.player.context.currentTime + 0.1 + k * beat, k === 0);
+    await new Promise((resolve) =>
+      setTimeout(resolve, (0.1 + this.riff.bars.meter[0] * beat) * 1000),
+    );
   }
 
   async toggle() {
-    if (this.riff.player.playing) { this.riff.player.pause(); return; }
+    if (this.riff.player.playing) {
+      this.riff.player.pause();
+      return;
+    }
     try {
       this.riff.player.wake();
-      if (this.riff.takeReady && !this.riff.player.take) this.riff.player.setTake(`/api/riffs/${this.riff.id}/take.wav`);
+      if (this.riff.takeReady && !this.riff.player.take)
+        this.riff.player.setTake(`/api/riffs/${this.riff.id}/take.wav`);
       if (!this.riff.takeReady || this.wantsTab) await this.soundTab();
       await this.riff.player.play();
     } catch (error) {
@@ -109,7 +163,11 @@ export class Transport {
 
   /** The balance has come to the tab while it plays: have it rendered. */
   soundChanged() {
-    if (this.wantsTab && this.riff.player.playing && (this.riff.tabStale || !this.riff.player.tab)) {
+    if (
+      this.wantsTab &&
+      this.riff.player.playing &&
+      (this.riff.tabStale || !this.riff.player.tab)
+    ) {
       this.soundTab().catch((error) => notice(error.message, { kind: "error", key: "sound" }));
     }
   }

@@ -22,8 +22,16 @@ const STAGES = {
 
 // Where each stage of reading a take begins and ends in the whole of it, by about how long it takes.
 const WHOLE = {
-  reading: [0, 0.05], tuning: [0.05, 0.1], notes: [0.1, 0.6], rhythm: [0.6, 0.75], fingering: [0.75, 0.88],
-  theory: [0.88, 0.93], drawing: [0.93, 0.98], comparing: [0.93, 0.98], compare: [0.93, 0.98], saving: [0.98, 1],
+  reading: [0, 0.05],
+  tuning: [0.05, 0.1],
+  notes: [0.1, 0.6],
+  rhythm: [0.6, 0.75],
+  fingering: [0.75, 0.88],
+  theory: [0.88, 0.93],
+  drawing: [0.93, 0.98],
+  comparing: [0.93, 0.98],
+  compare: [0.93, 0.98],
+  saving: [0.98, 1],
 };
 
 export function stageText(stage) {
@@ -36,8 +44,14 @@ export class Work {
     this.stage = h("span", { class: "stage" }, "Sending");
     this.bar = h("progress", { max: "1", value: 0, "aria-label": `Progress of ${label}` });
     this.stop = h("button", { type: "button" }, "Cancel");
-    this.element = h("li", { class: "work" },
-      h("span", { class: "work-name" }, label), this.stage, this.bar, this.stop);
+    this.element = h(
+      "li",
+      { class: "work" },
+      h("span", { class: "work-name" }, label),
+      this.stage,
+      this.bar,
+      this.stop,
+    );
     this.lastSaid = "";
   }
 
@@ -45,10 +59,15 @@ export class Work {
     const text = stageText(job.stage);
     this.stage.textContent = text;
     // One bar for the whole of the work; it never goes back.
-    const [from, to] = (job.task === "read" || job.task === "compare" ? WHOLE[job.stage] : null) || [0, 1];
+    const [from, to] = (job.task === "read" || job.task === "compare"
+      ? WHOLE[job.stage]
+      : null) || [0, 1];
     const whole = job.stage === "waiting" ? 0 : from + (to - from) * job.share;
     this.bar.value = Math.max(this.bar.value || 0, whole);
-    if (text !== this.lastSaid) { this.lastSaid = text; say(text); }
+    if (text !== this.lastSaid) {
+      this.lastSaid = text;
+      say(text);
+    }
   }
 
   /** Follow a job that runs already. */
