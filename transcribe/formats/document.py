@@ -42,6 +42,7 @@ from transcribe.core.riff import (
     Timing,
     sort_notes,
 )
+from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
 
 __all__ = ["VERSION", "from_json", "read_riff", "to_json", "write_riff"]
@@ -340,10 +341,13 @@ def _remark(r: _Reader) -> Remark:
     facts = r.take("facts", {})
     if not isinstance(facts, Mapping):
         raise FormatError(f"{r.where}.facts is {_kind(facts)}, expected an object")
-    notes = r.numbers("notes", [])
-    return Remark(
-        kind=r.text("kind"), facts=facts, notes=tuple(int(n) for n in notes), extra=r.rest
-    )
+    notes = tuple(int(note) for note in r.numbers("notes", []))
+    remark = Remark(kind=r.text("kind"), facts=facts, notes=notes, extra=r.rest)
+    try:
+        sentence(remark)
+    except (LookupError, TypeError, ValueError):
+        raise FormatError(f"{r.where}.facts lack what a remark {remark.kind!r} says") from None
+    return remark
 
 
 def _drone(value: Any, instrument: Instrument) -> Drone:

@@ -47,30 +47,36 @@ def _top(value: Mapping[str, Any]) -> dict[str, Any]:
     timing["kind"] = "order" if order else "heard" if heard else "written"
     if new.pop("durations", None) == "ring":
         timing["lengths"] = "ring"
-    if isinstance(told := new.pop("bpm_told", None), list) and len(told) == 2:
-        timing |= {"bpm": told[0], "bpm_unit": told[1]}
+    if "bpm_told" in new:
+        told = new.pop("bpm_told")
+        pair = isinstance(told, list) and len(told) == 2
+        timing |= {"bpm": told[0], "bpm_unit": told[1]} if pair else {"bpm": told}
     new["timing"] = timing
-    player = dict(new.pop("said", None) or {})
-    if "instrument" in player:
-        player["instrument_told"] = player.pop("instrument")
-    if "hand_span_mm" in new:
-        player["hand_span_mm"] = new.pop("hand_span_mm")
-    if player:
-        new["player"] = player
+    new |= _player(new.pop("said", {}), new.pop("hand_span_mm", None))
     if "as_written" in new:
         new["written_places"] = new.pop("as_written")
     if isinstance(rhythm, Mapping):
         new["rhythm"] = _rhythm(rhythm)
     for key in ("warnings", "unmet", "cautions"):
         if isinstance(said := new.get(key), list):
-            new[key] = [_remark(text) for text in said]
+            new[key] = [_remark(text) if isinstance(text, str) else text for text in said]
     for key, change in (("notes", _note), ("alternatives", _alternative)):
         if isinstance(items := new.get(key), list):
             new[key] = [change(item) if isinstance(item, Mapping) else item for item in items]
     return new
 
 
-def _remark(text: Any) -> Any:
+def _player(said: Any, hand_span_mm: Any) -> dict[str, Any]:
+    if not isinstance(said, Mapping):
+        return {"player": said}
+    names = {"instrument": "instrument_told"}
+    player = {names.get(key, key): item for key, item in said.items()}
+    if hand_span_mm is not None:
+        player["hand_span_mm"] = hand_span_mm
+    return {"player": player} if player else {}
+
+
+def _remark(text: str) -> dict[str, Any]:
     return {"kind": "text", "facts": {"text": text}, "notes": []}
 
 
