@@ -7,18 +7,28 @@ strings run from string 1, frets count from the capo. Errors are `TheoryError`.
 
 from __future__ import annotations
 
-from theory.chords import ChordSpan, find_chords
+from theory.chord_spans import ChordSpan, find_chords
+from theory.chord_symbols import KINDS, Chord, chord_tones, name_chord, parse_chord
 from theory.errors import TheoryError
-from theory.kinds import KINDS, Chord, chord_tones, name_chord, parse_chord
 from theory.loop import Loop, find_loop
-from theory.modes import Candidate, Degree, Mode, find_mode, mode_of
-from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
-from theory.numerals import borrowed_from, is_diatonic, roman_numeral
-from theory.report import Report, report
+from theory.mode_finder import find_mode
+from theory.mode_reasons import sureness
+from theory.modes import Candidate, Degree, Mode, mode_of
+from theory.neck import Neck
+from theory.roman_numerals import borrowed_from, is_diatonic, roman_numeral
+from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import MODES, scale_notes
 from theory.shapes import Shape
-from theory.voicings import CapoPlan, capo_plans, drone_shapes, power_shapes, transpose, voicings
-from theory.ways import Ways, ways_to_play
+from theory.theory_report import Report, report
+from theory.voicing_levels import VoicingLevels, voicings_by_level
+from theory.voicing_search import (
+    CapoPlan,
+    capo_plans,
+    drone_shapes,
+    power_shapes,
+    transpose,
+    voicings,
+)
 
 __all__ = [
     "KINDS",
@@ -30,11 +40,12 @@ __all__ = [
     "Degree",
     "Loop",
     "Mode",
+    "Neck",
     "NeckNote",
     "Report",
     "Shape",
     "TheoryError",
-    "Ways",
+    "VoicingLevels",
     "borrowed_from",
     "capo_plans",
     "chord_tones",
@@ -45,7 +56,6 @@ __all__ = [
     "is_diatonic",
     "mode_of",
     "name_chord",
-    "neck_svg",
     "neck_text",
     "parse_chord",
     "power_shapes",
@@ -54,7 +64,8 @@ __all__ = [
     "scale_in_position",
     "scale_notes",
     "scale_on_string",
+    "sureness",
     "transpose",
     "voicings",
-    "ways_to_play",
+    "voicings_by_level",
 ]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from theory.errors import TheoryError
 
-__all__ = ["FloatArray", "Notes", "as_beats", "as_notes"]
+__all__ = ["FloatArray", "Notes", "as_beats", "as_drones", "as_notes"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -111,3 +111,20 @@ def as_beats(times_sec: Iterable[float] | None, name: str) -> FloatArray | None:
             f"{name}[{back[0] + 1}] is {times[back[0] + 1]:g}, not after the time before it"
         )
     return times if times.size else None
+
+
+def as_drones(drone_midi: Iterable[int] | int | None) -> tuple[int, ...]:
+    """The drone's pitches as a tuple; None gives none.
+
+    Raises
+    ------
+    TheoryError
+        If a pitch is outside MIDI 0-127.
+    """
+    if drone_midi is None:
+        return ()
+    pitches = (drone_midi,) if isinstance(drone_midi, int | np.integer) else tuple(drone_midi)
+    for pitch in pitches:
+        if not 0 <= pitch <= 127:
+            raise TheoryError(f"drone_midi is {pitch}; MIDI numbers run from 0 to 127")
+    return tuple(int(pitch) for pitch in pitches)

@@ -7,6 +7,7 @@ a whole number of bars; without downbeats one chord counts as one bar.
 from __future__ import annotations
 
 import itertools
+from bisect import bisect_left, bisect_right
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -14,10 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from theory.arrays import as_beats
-from theory.chords import ChordSpan
-from theory.kinds import KINDS, Chord, parse_chord
+from theory.chord_spans import ChordSpan
+from theory.chord_symbols import KINDS, Chord, parse_chord
 from theory.modes import Mode
-from theory.numerals import roman_numeral
+from theory.roman_numerals import roman_numeral
 
 __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
@@ -54,12 +55,37 @@ def find_loop(
     downbeats_sec: Iterable[float] | None = None,
     mode: Mode | None = None,
 ) -> Loop | None:
-    """The shortest loop that explains ``chords``; None where there are none.
+    """The shortest loop that explains the chords of a riff.
+
+    Parameters
+    ----------
+    chords : iterable of ChordSpan
+        In order of time, as `find_chords` gives them.
+    downbeats_sec : iterable of float, rising, optional
+        First beats of the bars; without two of them one chord counts as one bar.
+    mode : Mode, optional
+        Gives numerals.
+
+    Returns
+    -------
+    Loop or None
+        None where there are no chords.
 
     Raises
     ------
     TheoryError
         If ``downbeats_sec`` is malformed.
+
+    Examples
+    --------
+    >>> from theory import ChordSpan
+    >>> spans = [
+    ...     ChordSpan(2.0 * i, 2.0 * i + 2, root, "", root, "", root, 1.0)
+    ...     for i, root in enumerate("GCGC")
+    ... ]
+    >>> loop = find_loop(spans, downbeats_sec=[0, 2, 4, 6])
+    >>> loop.symbols, loop.bars, loop.times
+    (('G', 'C'), 2, 2.0)
     """
     spans = tuple(chords)
     if not spans:
@@ -108,10 +134,12 @@ def bars_of(
     while edges[0] - 0.7 * step > spans[0].start_sec:
         edges.insert(0, edges[0] - step)
     bars: list[tuple[str, ...]] = []
+    starts = [s.start_sec for s in spans]
+    ends = list(itertools.accumulate((s.end_sec for s in spans), max))
     for start, end in itertools.pairwise(edges):
         inside = [
             s.symbol
-            for s in spans
+            for s in spans[bisect_right(ends, start) : bisect_left(starts, end)]
             if min(s.end_sec, end) - max(s.start_sec, start)
             > min(0.2 * (end - start), 0.6 * (s.end_sec - s.start_sec))
         ]
@@ -142,10 +170,15 @@ def _pattern(bars: list[tuple[str, ...]], period: int) -> list[tuple[str, ...]]:
 def _period(bars: list[tuple[str, ...]]) -> int:
     """Period with the shortest description: the bars of the loop plus the bars that depart."""
     n = len(bars)
+    names = {bar: k for k, bar in enumerate(dict.fromkeys(bars))}
+    code, index = np.array([names[bar] for bar in bars]), np.arange(n)
     best = (float("inf"), n)
     for period in range(1, n + 1):
-        pattern = _pattern(bars, period)
-        misses = sum(bar != pattern[i % period] for i, bar in enumerate(bars))
+        if _BAR_COST * period >= best[0]:
+            break  # no longer one can cost less
+        # How often each bar stands at each place of the loop; all but the most frequent depart.
+        counts = np.bincount(index % period * len(names) + code, minlength=period * len(names))
+        misses = n - int(counts.reshape(period, -1).max(axis=1).sum())
         if period < n and misses > _MOST_MISSES * n:
             continue  # bars that mostly go another way are no loop
         cost = _BAR_COST * period + _MISS_COST * misses

@@ -19,6 +19,7 @@ from theory.errors import TheoryError
 
 __all__ = [
     "MODES",
+    "USUAL_NAMES",
     "ModeShape",
     "degree_label",
     "mode_shape",
@@ -29,6 +30,9 @@ __all__ = [
     "spell",
     "tonic_name",
 ]
+
+USUAL_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+"""Name of each pitch class where no key says how to spell it; common practice, no source."""
 
 _LETTERS = "CDEFGAB"
 _LETTER_PC = (0, 2, 4, 5, 7, 9, 11)
@@ -144,6 +148,8 @@ def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
     Where two spellings tie, the tonic is C#, Eb, F#, G# or Bb. With ``flats`` a black key is a
     flat wherever no note of the mode needs two.
 
+    Examples
+    --------
     >>> tonic_name(8, "aeolian"), tonic_name(8, "aeolian", flats=True)
     ('G#', 'Ab')
     """
@@ -166,8 +172,27 @@ def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
 
 
 def scale_notes(tonic: str, mode: str) -> tuple[str, ...]:
-    """The notes of ``mode`` on ``tonic``, each degree on its own letter.
+    """The notes of a mode, each degree on its own letter.
 
+    Parameters
+    ----------
+    tonic : str
+        A note name such as ``F#``.
+    mode : str
+        One of `MODES`.
+
+    Returns
+    -------
+    tuple of str
+        From the tonic up.
+
+    Raises
+    ------
+    TheoryError
+        If the tonic is not a note name or there is no such mode.
+
+    Examples
+    --------
     >>> scale_notes("D", "mixolydian")
     ('D', 'E', 'F#', 'G', 'A', 'B', 'C')
     """
@@ -217,6 +242,8 @@ def _number(step: int, mode: str, rising: bool) -> int:
 def spell(pc: int, tonic: str, mode: str, *, rising: bool = False) -> str:
     """Name of pitch class ``pc`` in the key of ``tonic`` and ``mode``.
 
+    Examples
+    --------
     >>> spell(10, "D", "aeolian"), spell(1, "D", "harmonic minor")
     ('Bb', 'C#')
     """
@@ -224,7 +251,7 @@ def spell(pc: int, tonic: str, mode: str, *, rising: bool = False) -> str:
     name = note_name(_LETTERS.index(tonic[0].upper()) + number - 1, pc % 12)
     if len(name) <= 2:
         return name
-    sharp = rising or "#" in name
-    names = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-    flats = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
-    return (names if sharp else flats)[pc % 12]
+    if pc % 12 in _LETTER_PC:
+        return _LETTERS[_LETTER_PC.index(pc % 12)]
+    step = -1 if rising or "#" in name else 1  # one accidental instead of two
+    return note_name(_LETTER_PC.index((pc + step) % 12), pc % 12)

@@ -4,9 +4,6 @@ Conventions: string 1 is the highest-sounding string; ``frets`` and ``fingers`` 
 first; fret 0 is open (with a capo: at the capo), None is a string that is not played. Pictures
 and the short form ``x32010`` run the other way, as players write them: low string on the left.
 Fingers: 1 index to 4 little finger, 0 open.
-
-Source: fret positions x = L (1 - 2^(-n/12)), Fletcher & Rossing, The Physics of Musical
-Instruments, section 9.2.
 """
 
 from __future__ import annotations
@@ -14,35 +11,24 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 
-from theory.errors import TheoryError
+from theory.neck import Neck
 
-__all__ = ["WIDE_MM", "Shape", "finger_frets", "fret_mm", "stretch_mm"]
+__all__ = ["CARE", "WIDE_MM", "Shape", "finger_frets", "stretch_mm"]
 
 WIDE_MM = 80.0
-"""From this stretch on, a shape carries a caution (by hand, no source)."""
+"""From this stretch on, a shape carries a caution; set by hand, no source."""
 
-CAUTION = (
-    "wide stretch: go into it slowly, stop if it hurts, and ask a teacher or a clinician "
-    "if it keeps hurting"
-)
-_REACH_MM = (72.0, 48.0, 48.0)  # index-middle, middle-ring, ring-little, along the neck (by hand)
+CARE = "go into it slowly, stop if it hurts, and ask a teacher or a clinician if it keeps hurting"
+"""What to do about a wide stretch."""
 
-
-def fret_mm(fret: float, scale_length_mm: float) -> float:
-    """Distance from the nut to a fret counted from the nut, in millimetres."""
-    return float(scale_length_mm * (1.0 - 2.0 ** (-fret / 12.0)))
+_REACH_MM = (72.0, 48.0, 48.0)
+# How far index-middle, middle-ring and ring-little open along the neck; set by hand, no source.
 
 
-def stretch_mm(
-    frets: tuple[int | None, ...], *, capo: int = 0, scale_length_mm: float = 648.0
-) -> float:
+def stretch_mm(frets: tuple[int | None, ...], neck: Neck) -> float:
     """Distance along the neck between the outermost stopped frets; 0 with fewer than two."""
     stopped = [f for f in frets if f]
-    if len(stopped) < 2:
-        return 0.0
-    return fret_mm(max(stopped) + capo, scale_length_mm) - fret_mm(
-        min(stopped) + capo, scale_length_mm
-    )
+    return neck.apart_mm(min(stopped), max(stopped)) if len(stopped) > 1 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +39,7 @@ class Shape:
     ``power``, ``drone`` or ``partial`` (strings left out on purpose). ``level`` compares it with
     the chord as written: ``easier``, ``plain`` or ``heavier``. ``degrees`` names what each string
     sounds, ``barre`` is (fret, lowest string, highest string) or None, ``missing`` lists
-    degrees of the chord that do not sound. ``cost`` ranks shapes:
-    lower is handier. ``caution`` is empty unless the stretch is wide.
+    degrees of the chord that do not sound. ``cost`` ranks shapes: lower is handier.
     """
 
     symbol: str
@@ -69,20 +54,22 @@ class Shape:
     barre: tuple[int, int, int] | None = None
     missing: tuple[str, ...] = ()
     capo: int = 0
-    caution: str = ""
+
+    @property
+    def fingers_used(self) -> int:
+        """How many fingers hold the shape, 0-4."""
+        return len({f for f in self.fingers if f})
+
+    @property
+    def caution(self) -> str:
+        """What to mind about a wide stretch; empty where it is not wide."""
+        return f"wide stretch: {CARE}" if self.stretch_mm >= WIDE_MM else ""
 
     @property
     def short(self) -> str:
         """The frets from the low string to the high one: ``x32010``, wider ones with dashes."""
         cells = ["x" if f is None else str(f) for f in reversed(self.frets)]
         return "".join(cells) if all(len(c) == 1 for c in cells) else "-".join(cells)
-
-    @property
-    def short_fingers(self) -> str:
-        """The fingers in the same order: ``x32o1o``."""
-        return "".join(
-            "x" if f is None else "o" if f == 0 else str(f) for f in reversed(self.fingers)
-        )
 
     def diagram(self) -> str:
         """A picture in text, low string on the left; the digits on it are fingers."""
@@ -100,11 +87,11 @@ class Shape:
         for fret in range(top, bottom + 1):
             row = " ".join(str(self.fingers[c]) if self.frets[c] == fret else "|" for c in columns)
             lines.append(row + (f"  fret {fret}" if fret == top and top > 1 else ""))
-        return "\n".join(line for line in lines)
+        return "\n".join(lines)
 
 
 def finger_frets(
-    frets: tuple[int | None, ...], *, capo: int = 0, scale_length_mm: float = 648.0
+    frets: tuple[int | None, ...], neck: Neck
 ) -> tuple[tuple[int | None, ...], tuple[int, int, int] | None] | None:
     """Fingers for a shape and its barre (fret, lowest string, highest string), or None.
 
@@ -127,7 +114,7 @@ def finger_frets(
     if len(on_low) >= 3 or not plans or (len(stopped) > 3 and len(on_low) >= 2):
         plans.reverse()  # many strings on one fret lie more easily under one finger
     for barre in plans:
-        fingers = _assign(frets, barre, capo, scale_length_mm)
+        fingers = _assign(frets, barre, neck)
         if fingers is not None:
             return fingers, barre
     return None
@@ -136,8 +123,7 @@ def finger_frets(
 def _assign(
     frets: tuple[int | None, ...],
     barre: tuple[int, int, int] | None,
-    capo: int,
-    scale_length_mm: float,
+    neck: Neck,
 ) -> tuple[int | None, ...] | None:
     out: list[int | None] = [0 if f == 0 else None for f in frets]
     # Low strings first: on one fret the finger nearer the index takes the lower string.
@@ -160,17 +146,6 @@ def _assign(
         used = finger
         hand.append((finger, fret))
     for (f1, a), (f2, b) in itertools.pairwise(hand):
-        reach = sum(_REACH_MM[f1 - 1 : f2 - 1])
-        if fret_mm(b + capo, scale_length_mm) - fret_mm(a + capo, scale_length_mm) > reach:
+        if neck.apart_mm(a, b) > sum(_REACH_MM[f1 - 1 : f2 - 1]):
             return None
     return tuple(out)
-
-
-def check_neck(open_midi: tuple[int, ...], capo: int, frets: int, scale_length_mm: float) -> None:
-    """Raise TheoryError where a neck cannot be as described."""
-    if not 1 <= len(open_midi) <= 12 or any(not 0 <= p <= 127 for p in open_midi):
-        raise TheoryError("open_midi lists 1 to 12 MIDI numbers (0-127), string 1 first")
-    if not 0 <= capo < frets:
-        raise TheoryError(f"a capo sits at fret 0 to {frets - 1}, not {capo}")
-    if not 100.0 <= scale_length_mm <= 2000.0:
-        raise TheoryError(f"a scale length is 100 to 2000 mm, not {scale_length_mm:g}")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.api import compare, finger, theory_report, transcribe
+    from transcribe.api import compare, finger, transcribe
     from transcribe.core.instrument import make_instrument
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
     from transcribe.correct.note_edits import redo, undo
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from transcribe.fingering import Hand, pin, unpin
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
+    from transcribe.harmony import theory_report
 
 __all__ = [
     "Drone",
@@ -48,7 +49,8 @@ _HOMES = {
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.core.instrument": ("make_instrument",),
-    "transcribe.api": ("compare", "finger", "theory_report", "transcribe"),
+    "transcribe.api": ("compare", "finger", "transcribe"),
+    "transcribe.harmony": ("theory_report",),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
     "transcribe.correct.retime": ("double_time", "half_time"),
 }

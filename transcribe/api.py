@@ -19,7 +19,6 @@ from transcribe.core.wording import text_remark
 if TYPE_CHECKING:
     import numpy as np
 
-    from theory import Report
     from transcribe.fingering import Hand
     from transcribe.takes import Comparison
 
@@ -28,9 +27,7 @@ __all__ = [
     "compare",
     "describe",
     "finger",
-    "theory_report",
     "transcribe",
-    "with_theory",
 ]
 
 Progress = Callable[[str, float], None]
@@ -296,49 +293,6 @@ def describe(
     return transcribe(path, instrument=instrument, progress=progress)
 
 
-def theory_report(riff: Riff) -> Report:
-    """The whole `theory.Report` of a riff: mode, chords, loop and ways to play them.
-
-    Raises
-    ------
-    ParameterError
-        If the riff has no notes.
-    """
-    import theory
-
-    if not riff.notes:
-        raise ParameterError("there are no notes to find a mode in")
-    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
-    rhythm = riff.rhythm
-    return theory.report(
-        onset_sec=[n.onset_sec for n in notes],
-        duration_sec=[n.offset_sec - n.onset_sec for n in notes],
-        pitch_midi=[n.pitch_midi for n in notes],
-        beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
-        downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
-        meter=rhythm.meter if rhythm else None,
-        drone_midi=_drone_midi(riff.drone, riff.instrument),
-        open_midi=riff.instrument.open_midi,
-        capo=riff.instrument.capo,
-        confidence=[n.confidence for n in notes],
-    )
-
-
-def with_theory(old: Riff, new: Riff) -> Riff:
-    """``new`` with its theory found again if its notes are not those of ``old``."""
-    sounds = [
-        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
-        for riff in (old, new)
-    ]
-    if sounds[0] == sounds[1] or old.theory is None:
-        return new
-    return dataclasses.replace(new, theory=theory_report(new).as_document())
-
-
-def _drone_midi(drone: Drone | None, instrument: Instrument) -> int | None:
-    return None if drone is None else instrument.pitch_midi(drone.string, 0)
-
-
 def _assemble(
     riff: Riff,
     *,
@@ -357,6 +311,8 @@ def _assemble(
     The order of the stages stands here.
     """
     from transcribe import fingering
+    from transcribe.core.instrument import drone_pitches
+    from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
     hand = hand or fingering.Hand()
@@ -369,7 +325,10 @@ def _assemble(
             warnings = (*warnings, text_remark(guess.reason))
     if rhythm is None:
         y, sr = sound if sound is not None else (None, None)
-        heard_drone = fingering.find_drone(notes, instrument, drone=drone)
+        # Where no open string drones, a stopped note may still ring on under the rest: unless the
+        # player rules a drone out, the rhythm looks for one by itself.
+        known = fingering.find_drone(notes, instrument, drone=drone)
+        ringing = None if known is None and drone != "off" else drone_pitches(known, instrument)
         duration = riff.source.duration_sec if riff.source else None
         rhythm, notes = find_rhythm(
             notes,
@@ -379,7 +338,7 @@ def _assemble(
             bpm=bpm,
             meter=meter,
             first_beat_sec=first_beat_sec,
-            drone=heard_drone,
+            drone_midi=ringing,
             progress=progress,
         )
         if timing.kind == "written":

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import SURE_CONFIDENCE, TOGETHER_SEC, likely_overtones
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
-from transcribe.fingering.ghosts import SURE, TOGETHER_SEC, ghosts_of
 
 __all__ = [
     "FarUp",
@@ -98,7 +98,9 @@ def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -
     melody = [
         n
         for n in notes
-        if is_over(drone, n.onset_sec) and n.pitch_midi not in open_pitches and n.confidence >= SURE
+        if is_over(drone, n.onset_sec)
+        and n.pitch_midi not in open_pitches
+        and n.confidence >= SURE_CONFIDENCE
     ]
     if not melody:
         return None
@@ -229,11 +231,11 @@ def _measure(
         return None
     start, end = _longest_run(own, notes)
     inside = [n for n in notes if start - _SLACK_SEC <= n.onset_sec < end]
-    ghosts = ghosts_of(inside)
+    overtones = likely_overtones(inside)
     melody = [
         n
         for n in inside
-        if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in ghosts
+        if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in overtones
     ]
     if len(melody) < 3 or len({n.pitch_midi for n in melody}) < 3:
         return None

@@ -1,4 +1,4 @@
-"""Fits the weights of `theory.weights` and says, by cross-validation, what they are worth.
+"""Fits the weights of `theory.mode_weights` and says, by cross-validation, what they are worth.
 
 Run as ``python -m tests.bench.theory_fit [--write]``. A conditional logit over the twelve tonics
 and the four modes of the labels, fitted in two steps: by likelihood, then by the generalised
@@ -28,7 +28,7 @@ from scipy.optimize import minimize
 
 from tests.bench.theory_tunes import LABELS, Tune, load_tunes
 from theory.arrays import as_notes
-from theory.evidence import FEATURES, candidates, features
+from theory.mode_features import FEATURES, candidates, features
 
 BALANCE = 0.6
 LIFT = 0.2
@@ -92,7 +92,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
 '''
 TAIL = '''    }
 )
-"""Weight of each feature of `theory.evidence.FEATURES`, in nats per unit."""
+"""Weight of each feature of `theory.mode_features.FEATURES`, in nats per unit."""
 '''
 
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from theory import chord_tones, mode_of, name_chord, parse_chord, roman_numeral, voicings
+from theory.neck import fret_mm
 from theory.scales import tonic_name
-from theory.shapes import fret_mm
 
 ROOTS = ("C", "C#", "D", "E-", "E", "F", "F#", "G", "A-", "A", "B-", "B")
 

@@ -180,7 +180,7 @@ def test_wrong_usage_is_one_line_that_names_the_help(capsys: pytest.CaptureFixtu
     assert stop.value.code == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
-    assert "0 is not within 20 to 400; handspan transcribe --help" in said
+    assert "0 is not within 20 to 600; handspan transcribe --help" in said
 
 
 def test_a_name_that_begins_with_a_dash_is_told_how_to_write(

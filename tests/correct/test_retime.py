@@ -27,6 +27,7 @@ from transcribe.core.riff import (
 from transcribe.correct import note_edits, retime
 from transcribe.formats.document import from_json, to_json
 from transcribe.formats.tab.read import read_tab
+from transcribe.harmony import theory_report
 
 
 def _bare(truth: Truth) -> list[Note]:
@@ -160,7 +161,7 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
 
 def test_theory_follows_the_bars(fast: Riff) -> None:
     half = retime.half_time(fast)
-    assert half.theory == api.theory_report(half).as_document()
+    assert half.theory == theory_report(half).as_document()
 
 
 def test_quarters_counted_as_six_eighths_come_out_in_threes() -> None:

@@ -16,6 +16,7 @@ from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Riff
 from transcribe.correct import note_edits, retime, retune
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.harmony import with_theory
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +101,7 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
     steps: tuple[Callable[[Riff], Riff], ...] = (
         lambda r: retime.retime(r, meter=(8, 8)),
         lambda r: retune.set_drone(r, "off"),
-        lambda r: api.with_theory(r, note_edits.delete(r, [5])),
+        lambda r: with_theory(r, note_edits.delete(r, [5])),
         lambda r: retune.set_instrument(r, capo),
         lambda r: retime.retime(r, bpm=140.0),
         retime.half_time,
@@ -110,10 +111,10 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
         states.append(step(states[-1]))
     now = states[-1]
     for was in reversed(states[:-1]):
-        now = api.with_theory(now, note_edits.undo(now))
+        now = with_theory(now, note_edits.undo(now))
         assert _state(now) == _state(was)
     for was in states[1:]:
-        now = api.with_theory(now, note_edits.redo(now))
+        now = with_theory(now, note_edits.redo(now))
         assert _state(now) == _state(was)
 
 

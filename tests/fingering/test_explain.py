@@ -25,7 +25,7 @@ from transcribe.fingering import (
     places,
     solve,
 )
-from transcribe.fingering.costs import FITTED, HAND_SET, weights_table
+from transcribe.fingering.costs import FITTED, JUDGED_WEIGHTS, weights_table
 from transcribe.formats.document import read_riff
 
 TAKES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
@@ -241,7 +241,7 @@ def test_instrument_guess_takes_a_figure_through_a_chord_for_what_it_is() -> Non
 def test_weights_table_is_whole_and_says_where_it_comes_from() -> None:
     table = weights_table()
     assert set(table["weights"]) == set(FITTED)
-    assert set(FITTED) < set(HAND_SET)
+    assert set(FITTED) < set(JUDGED_WEIGHTS)
     provenance = table["provenance"]
     assert provenance["cross_validated_by_work"]["balanced"] > 0.7
     assert "Mutopia" in provenance["data"]

@@ -133,13 +133,10 @@ def test_what_the_player_said_in_its_history_holds() -> None:
         ({"as_written": [1]}, "written_places"),
         ({"bpm_told": [1]}, "timing.bpm"),
         ({"rhythm": {"bpm": 90, "bpm_choices": [3]}}, "bpm_choices"),
-        ({"history": [{"op": "edit", "from": {"set": 3, "without": []}}]}, None),
+        ({"history": [{"op": "edit", "from": {"set": 3, "without": []}}]}, "history"),
     ],
 )
-def test_what_it_could_not_hold_is_named(change: dict[str, Any], match: str | None) -> None:
+def test_what_it_could_not_hold_is_named(change: dict[str, Any], match: str) -> None:
     value = _value("quay-undone") | change
-    if match is None:
-        from_json(value)
-        return
     with pytest.raises(FormatError, match=match):
         from_json(value)

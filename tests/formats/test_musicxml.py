@@ -492,6 +492,15 @@ def test_malformed_file(text: str, match: str, tmp_path: Path) -> None:
         (_note("C", 4), "<time><beats>x</beats><beat-type>4</beat-type></time>", "no meter"),
         ("<backup><duration>9</duration></backup>" + _note("C", 4), "", "before the measure"),
         ("<note><rest/><duration>4</duration></note>", "", "no notes"),
+        (_note("C", 4).replace("<octave>", "<alter>1e99</alter><octave>"), "", "expected a number"),
+        (_note("C", 4).replace("<octave>", "<alter>99</alter><octave>"), "", "at most 3 sharps"),
+        (
+            "<harmony><root><root-step>C</root-step><root-alter>99999999</root-alter></root>"
+            f"</harmony>{_note('C', 4)}",
+            "",
+            "at most 3 sharps",
+        ),
+        (_note("C", 4).replace("<duration>1", "<duration>1e9999999"), "", "expected a number"),
         ('<direction><sound tempo="quick"/></direction>' + _note("C", 4), "", "tempo 'quick'"),
     ],
     ids=[
@@ -504,6 +513,10 @@ def test_malformed_file(text: str, match: str, tmp_path: Path) -> None:
         "meter",
         "backup",
         "only rests",
+        "alter with an exponent",
+        "alter",
+        "root",
+        "duration with an exponent",
         "tempo",
     ],
 )

@@ -335,6 +335,8 @@ def test_meter_and_tempo_anywhere_above_the_strings(
     ("head", "semitones"),
     [
         ("tuned down half a step", 1),
+        ("Tune down 1/2 step", 1),
+        ("tuned a full step lower", 2),
         ("Eb tuning", 1),
         ("E flat tuning, 4/4", 1),
         ("guitar tuned a whole step down", 2),

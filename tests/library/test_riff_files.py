@@ -156,10 +156,9 @@ def test_forms_beside_are_those_that_were_written(
     assert set(forms) == set(riff_files.FORMATS)
     assert forms["tab"].repeats is repeats
     assert forms["musicxml"].repeats is repeats
-    again = tmp_path / "again"
-    again.mkdir()
-    for path in riff_files.write_beside(long, again, "mooring", forms):
-        assert path.read_bytes() == (tmp_path / path.name).read_bytes()
+    for kind, form in forms.items():
+        written = (tmp_path / f"mooring{riff_files.FORMATS[kind]}").read_bytes()
+        assert riff_files.made(long, kind, form) == written
 
 
 def _melody(bars: int) -> Riff:
@@ -192,13 +191,18 @@ def test_a_file_that_a_hand_changed_does_not_follow(tmp_path: Path) -> None:
         notes=tuple(dataclasses.replace(n, string=4, fret=n.fret + 5) for n in _loop().notes),
     )
     before = tab.read_bytes()
-    assert [p.name for p in riff_files.write_beside(moved, tmp_path, "mooring", forms)] == [
-        "mooring.musicxml"
-    ]
+    files = riff_files.followed(_loop(), moved, tmp_path, "mooring")
+    assert set(files) == {"musicxml"}
+    riff_files.put_beside(tmp_path, "mooring", files)
     assert tab.read_bytes() == before
     score = (tmp_path / "mooring.musicxml").read_text(encoding="utf-8")
     assert score.count("<measure ") == 1
     assert "<string>4</string>" in score
+    # It follows no further once a hand has changed it, even after it was looked at.
+    files = riff_files.followed(moved, _loop(), tmp_path, "mooring")
+    (tmp_path / "mooring.musicxml").write_text("mine", encoding="utf-8")
+    riff_files.put_beside(tmp_path, "mooring", files)
+    assert (tmp_path / "mooring.musicxml").read_text(encoding="utf-8") == "mine"
 
 
 def test_a_tab_is_folded_again_when_its_bars_are_alike_again(tmp_path: Path) -> None:

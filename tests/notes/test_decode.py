@@ -28,7 +28,8 @@ def _heard(
         offset[last - 1 : last, column] = 0.8
         manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
     zero = np.zeros(shape, np.float32)
-    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said)
+    silent = np.zeros(frames, np.float32)
+    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent)
 
 
 def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:

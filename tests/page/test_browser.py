@@ -789,7 +789,7 @@ def test_take_is_compared_and_the_worst_place_looped(
     assert page.locator(".notice.error").all_text_contents() == []
     assert page.locator(".tab .verdict").count() > 3
     _expect(page.locator(".check-result")).to_contain_text("% right")
-    assert page.locator(".plot .verdict").count() > 5
+    assert page.locator(".plot .dot").count() > 5
     page.click("button:text-is('Loop the worst place')")
     _expect(page.locator(".loop-text")).to_contain_text("Loop")
     _expect(page.locator(".band")).to_be_visible()

@@ -407,15 +407,16 @@ def test_files_follow_a_correction_in_the_form_they_had(
     riff_id = put(server, "folded")
     form = riff_files.Form(width=100, repeats=True)
     forms = {"tab": form, "musicxml": riff_files.Form(repeats=True), "midi": riff_files.Form()}
-    riff_files.write_beside(one_riff, server.folder, "folded", forms)
+    for kind, how in forms.items():
+        path = server.folder / f"folded{riff_files.FORMATS[kind]}"
+        path.write_bytes(riff_files.made(one_riff, kind, how))
     revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
     edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
     body = {"revision": revision, "edit": edit}
     assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
-    said = {path.name: path.read_bytes() for path in server.folder.iterdir() if path.is_file()}
-    riff_files.write_beside(saved(server, "folded"), server.folder, "folded", forms)
-    for name in ("folded.tab.txt", "folded.musicxml", "folded.mid"):
-        assert (server.folder / name).read_bytes() == said[name]
+    for kind, how in forms.items():
+        path = server.folder / f"folded{riff_files.FORMATS[kind]}"
+        assert path.read_bytes() == riff_files.made(saved(server, "folded"), kind, how)
 
 
 def test_killed_server_leaves_the_old_or_the_new(start, put) -> None:

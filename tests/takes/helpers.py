@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.takes import Comparison
+from transcribe.takes.verdict_wording import remark_words
 
 BPM = 100.0
 STEP = 60.0 / BPM
@@ -72,3 +74,13 @@ def later(notes: Sequence[Note], seconds: float) -> list[Note]:
 def between(notes: Sequence[Note], start: float, end: float) -> list[Note]:
     """Those notes whose onsets lie from ``start`` to before ``end``."""
     return [n for n in notes if start <= n.onset_sec < end]
+
+
+def remarks_of(comparison: Comparison) -> list[str]:
+    """The remarks of a comparison in words."""
+    return [remark_words(remark, comparison.reference) for remark in comparison.remarks]
+
+
+def differences_of(comparison: Comparison) -> list[str]:
+    """How the instruments differ, in words."""
+    return [remark_words(remark, comparison.reference) for remark in comparison.differences]

@@ -7,6 +7,7 @@ from dataclasses import replace
 from tests.takes.helpers import STEP, later, played, reference, take
 from transcribe.core.riff import Note, Riff, Timing
 from transcribe.takes import Comparison, compare
+from transcribe.takes.verdict_wording import practice_place, practice_steps
 
 
 def spoilt(
@@ -29,8 +30,11 @@ def spoilt(
 
 
 def plan(comparison: Comparison) -> list[tuple[str, tuple[str, ...]]]:
-    """Places and points, in the plan's order."""
-    return [(line.place, line.points) for line in comparison.practice]
+    """Places and steps, in the plan's order."""
+    return [
+        (practice_place(line), tuple(practice_steps(line, comparison)))
+        for line in comparison.practice
+    ]
 
 
 def test_the_same_slip_in_bars_of_the_same_music_is_told_once() -> None:

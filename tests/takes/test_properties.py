@@ -18,7 +18,7 @@ from transcribe.core.riff import (
     Timing,
     sort_notes,
 )
-from transcribe.takes import compare, text_report
+from transcribe.takes import compare, report
 
 _INSTRUMENT = Instrument()
 
@@ -74,9 +74,9 @@ def test_every_note_gets_one_verdict_and_both_reports_are_written(
     assert len(played) == len(set(played))
     assert all(0 <= j < len(take.notes) for j in played)
     assert 0.0 <= comparison.summary.right_share <= 1.0
-    json.dumps(comparison.as_json(), allow_nan=False)
-    assert text_report.text(comparison, width=60)
-    assert "</html>" in text_report.html(comparison)
+    json.dumps(report.as_json(comparison), allow_nan=False)
+    assert report.text(comparison, width=60)
+    assert "</html>" in report.html(comparison)
 
 
 @settings(max_examples=60, deadline=None)

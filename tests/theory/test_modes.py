@@ -8,8 +8,8 @@ import pytest
 from tests.bench import theory_riffs as riffs
 from theory import MODES, TheoryError, find_mode, mode_of, scale_notes
 from theory.arrays import as_notes
-from theory.pedals import pedals
-from theory.reasons import mode_text
+from theory.drone_pitches import find_drone_pitches
+from theory.mode_reasons import mode_text
 from theory.scales import degree_label, parent_of, spell, tonic_name
 
 
@@ -169,9 +169,9 @@ def test_pedals_are_no_bass_of_chords_and_no_note_of_a_melody():
     chords = [
         (0.5 * i + 0.01 * k, 0.5, p) for i in range(24) for k, p in enumerate((40, 47, 52, 56))
     ]
-    assert pedals(as_notes(*zip(*chords, strict=True))) == ()
+    assert find_drone_pitches(as_notes(*zip(*chords, strict=True))) == ()
     alone = run_over(57, "dorian") * 3
-    assert pedals(as_notes(range(len(alone)), [1] * len(alone), alone)) == ()
+    assert find_drone_pitches(as_notes(range(len(alone)), [1] * len(alone), alone)) == ()
 
 
 def test_find_mode_of_strummed_loops_starts_at_home():
@@ -327,14 +327,14 @@ def test_find_mode_rules_no_mode_out_that_it_holds_likely():
 
 
 def test_pedals_sound_under_the_line_and_not_between_its_notes():
-    assert pedals(as_notes(range(16), [1] * 16, [40] * 15 + [52])) == ()
+    assert find_drone_pitches(as_notes(range(16), [1] * 16, [40] * 15 + [52])) == ()
     rings = [(0.5 * i, 4.0, 40) for i in range(0, 24, 6)]
     line = [(0.5 * i, 0.5, 57 + i % 5) for i in range(24)]
     held = as_notes(*zip(*rings, *line, strict=True))
-    assert pedals(held) == ()  # struck too seldom
+    assert find_drone_pitches(held) == ()  # struck too seldom
     often = [(1.0 * i, 0.9, 40) for i in range(12)]
-    assert pedals(as_notes(*zip(*often, *line, strict=True))) == (40,)
+    assert find_drone_pitches(as_notes(*zip(*often, *line, strict=True))) == (40,)
     # The same strokes, each over before the next note of the line, are no drone beneath it.
     apart = [(2.0 * i + 1.8, 0.1, 40) for i in range(8)]
     sparse = [(2.0 * i + 0.25 * k, 0.25, 57 + k) for i in range(8) for k in range(5)]
-    assert pedals(as_notes(*zip(*apart, *sparse, strict=True))) == ()
+    assert find_drone_pitches(as_notes(*zip(*apart, *sparse, strict=True))) == ()

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from theory import drone_shapes, find_mode, report, ways_to_play
+from theory import drone_shapes, find_mode, report, voicings_by_level
 
 DOWN = (63, 58, 54, 49, 44, 39)
 
@@ -79,7 +79,7 @@ def test_drone_shapes_state_more_than_the_drone(symbol):
 @pytest.mark.parametrize("drone", [None, 5])
 def test_a_shape_is_listed_once_for_a_chord(symbol, drone):
     melody = None if drone is None else drone - 1
-    (ways,) = ways_to_play([symbol], drone_string=drone, melody_string=melody)
+    (ways,) = voicings_by_level([symbol], drone_string=drone, melody_string=melody)
     shapes = [s.frets for s in (*ways.plain, *ways.easier, *ways.heavier)]
     assert len(shapes) == len(set(shapes))
     assert ways.plain

@@ -48,6 +48,8 @@ class Tones:
     y: np.ndarray
     notes: tuple[Played, ...]
     instrument: Any = field(default_factory=lambda: SimpleNamespace(offset_cents=0.0))
+    rough: Any = field(default_factory=lambda: SimpleNamespace(talk_db=None))
+    voice: np.ndarray | None = None
 
 
 def tones(seed: int, group: str = "rest") -> Tones:
@@ -137,7 +139,7 @@ def test_make_targets_says_when_where_and_how() -> None:
     notes[0, 1] = torch.tensor([20.0, 30.0, 60 - FIRST_MIDI, 0.0])
     notes[0, 2] = torch.tensor([5.0, 9.0, PITCHES + 3, 0.0])  # off the pitch axis
     moved = torch.tensor([[[12.0, 60.0 - FIRST_MIDI, 1.5], [-1e9, 0.0, 0.0]]])
-    targets = make_targets(notes, moved, frames=40)
+    targets = make_targets(notes, moved, torch.zeros(1, 40), frames=40)
     column = 60 - FIRST_MIDI
     assert targets.onset.sum() == targets.onset[0, :, column].sum()
     assert targets.onset[0, 10, column] == 1.0
@@ -150,14 +152,15 @@ def test_make_targets_says_when_where_and_how() -> None:
 
 def test_loss_is_least_for_the_right_answer() -> None:
     notes = torch.tensor([[[10.0, 20.0, 25.0, 0.0]]])
-    targets = make_targets(notes, torch.full((1, 1, 3), -1e9), frames=32)
+    targets = make_targets(notes, torch.full((1, 1, 3), -1e9), torch.zeros(1, 32), frames=32)
     answer = torch.zeros(1, OUTPUTS, 32, PITCHES)
     for row, plane in enumerate((targets.onset, targets.sounding, targets.offset)):
         answer[:, row] = 12.0 * (2.0 * plane - 1.0)
     answer[:, 5] = 9.0
+    answer[:, -1] = -9.0  # nobody talks
     right, parts = loss(answer, targets)
     assert float(right) < 0.1
-    assert set(parts) == {"onset", "sounding", "offset", "shift", "moved", "manner"}
+    assert set(parts) == {"onset", "sounding", "offset", "shift", "moved", "manner", "voice"}
     answer[:, 0] = -answer[:, 0]
     assert float(loss(answer, targets)[0]) > float(right) + 1.0
 
@@ -172,7 +175,8 @@ def test_train_learns_and_keeps_a_log(trained: Any) -> None:
     notes = torch.from_numpy(label(tones(999)).notes)[None].clone()
     notes[..., 2] -= FIRST_MIDI
     frames = feat.frame_count(int(SECONDS * feat.SR))
-    targets = make_targets(notes, torch.full((1, 1, 3), -1e9), frames=frames)
+    still = torch.full((1, 1, 3), -1e9)
+    targets = make_targets(notes, still, torch.zeros(1, frames), frames=frames)
     y = tones(999).y
     x = feat.features(y, first=0, last=frames, reference=feat.reference_power(y))
     with torch.no_grad():

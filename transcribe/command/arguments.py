@@ -322,9 +322,7 @@ def _part_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def _rhythm_arguments(parser: argparse.ArgumentParser, *, bpm_in: Any = None) -> None:
-    (bpm_in or parser).add_argument(
-        "--bpm", type=_number(20, 400), metavar="X", help="beats in a minute"
-    )
+    (bpm_in or parser).add_argument("--bpm", type=_bpm, metavar="X", help="beats in a minute")
     parser.add_argument("--meter", type=_meter, metavar="3/4", help="beats in a bar")
     parser.add_argument(
         "--first-beat", type=_number(0, 1e5), metavar="SEC", help="where bar 1 begins"
@@ -342,6 +340,13 @@ def _number(low: float, high: float) -> Any:
         return value
 
     return parse
+
+
+def _bpm(text: str) -> float:
+    from transcribe.core.clock import MAX_BPM, MIN_BPM
+
+    bpm: float = _number(MIN_BPM, MAX_BPM)(text)
+    return bpm
 
 
 def _width(text: str) -> int:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from transcribe.command.printing import Progress, changes, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.harmony import with_theory
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
@@ -71,15 +72,15 @@ def _asks(args: argparse.Namespace) -> bool:
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
-    from transcribe import api, fingering
+    from transcribe import fingering
     from transcribe.correct import note_edits, retime, retune
     from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
 
     repeats = not args.only_here
     if args.undo:
-        riff = api.with_theory(riff, note_edits.undo(riff))
+        riff = with_theory(riff, note_edits.undo(riff))
     if args.redo:
-        riff = api.with_theory(riff, note_edits.redo(riff))
+        riff = with_theory(riff, note_edits.redo(riff))
     if args.half_time:
         riff = retime.half_time(riff, meter=args.meter, progress=progress)
     elif args.double_time:
@@ -98,7 +99,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = retune.set_drone(riff, args.drone)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
-        riff = api.with_theory(riff, note_edits.delete(riff, gone))
+        riff = with_theory(riff, note_edits.delete(riff, gone))
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = fingering.unpin(riff, wanted, repeats=repeats)

@@ -7,6 +7,7 @@ import json
 
 from transcribe.command.printing import Progress, place, print_riff
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.harmony import theory_report
 
 __all__ = ["compare", "page", "show", "theory"]
 
@@ -14,7 +15,7 @@ __all__ = ["compare", "page", "show", "theory"]
 def theory(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
 
-    report = api.theory_report(api.describe(args.riff, part=args.part, progress=progress))
+    report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
     progress.clear()
     print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
     return 0
@@ -23,32 +24,33 @@ def theory(args: argparse.Namespace, progress: Progress) -> int:
 def compare(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
     from transcribe.core.files import write_atomically
-    from transcribe.takes import progress as diary
-    from transcribe.takes import text_report
+    from transcribe.library import progress as kept_progress
+    from transcribe.takes import report
+    from transcribe.takes.summary import TakeFigures, figures_of
 
     if args.report is not None and args.report.is_dir():
         raise ParameterError(
             f"{args.report} is a folder; name the page too: --report {args.report / 'report.html'}"
         )
     comparison = api.compare(args.take, args.reference, part=args.part, progress=progress)
-    kept = diary.progress_path(args.reference)
-    previous = None
+    earlier: tuple[TakeFigures, ...] = ()
     if not args.no_progress:
         try:
-            previous = diary.append(kept, diary.entry_of(comparison))
+            kept = kept_progress.progress_path(args.reference)
+            earlier = kept_progress.append(kept, figures_of(comparison))
         except FormatError as error:
             progress.say(f"{error}; until then it is left as it is and this take is not added")
     progress.clear()
     if args.report is not None:
         replaced = args.report.exists()
-        history = () if previous is None else diary.read(kept)[:-1]
-        page = text_report.html(comparison, history=history)
+        page = report.html(comparison, history=earlier)
         write_atomically(args.report, page.encode("utf-8"))
         progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
     if args.json:
-        print(json.dumps(comparison.as_json(), ensure_ascii=False))
+        print(json.dumps(report.as_json(comparison), ensure_ascii=False))
     else:
-        print(text_report.text(comparison, width=args.width, previous=previous))
+        previous = earlier[-1] if earlier else None
+        print(report.text(comparison, width=args.width, previous=previous))
     return 0
 
 

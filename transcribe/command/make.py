@@ -282,12 +282,14 @@ def _save(
 
 
 def demo(args: argparse.Namespace, progress: Progress) -> int:
-    takes = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
-    names = sorted(path.name for path in takes.iterdir()) if takes.is_dir() else []
+    package = Path(__file__).resolve().parents[1]
+    takes = package.parent / "fixtures" / "takes"
+    if not takes.is_dir():
+        takes = package / "demo"  # an installed package brings one of the recordings
+    names = sorted(path.name for path in takes.iterdir() if path.is_dir())
     if args.name not in names:
         raise ParameterError(
-            f"no recording called {args.name!r} ships here; "
-            + (f"there are {', '.join(names)}" if names else "run the demo from a source checkout")
+            f"no recording called {args.name!r} ships here; there are {', '.join(names)}"
         )
     take = next(
         path

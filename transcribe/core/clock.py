@@ -1,53 +1,103 @@
-"""Seconds to beats and back along a riff's own beats, and the score times of its notes.
+"""The one bridge between seconds and beats, and the range that a tempo may have.
 
-Beat 0 is the first downbeat; one beat is one unit of the meter's denominator. Between two beats
-time runs evenly; outside the beats that are known it runs at the riff's tempo.
+Conventions: beat 0 is the first downbeat; one beat is one unit of the meter's denominator; a tempo
+counts beats a minute. Between two beats time runs evenly; before the first and after the last it
+goes on as in the outermost beat. Where fewer than two beats are known it runs at the tempo.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, overload
 
 import numpy as np
 
+from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Rhythm, Riff
 
-__all__ = ["Clock", "ScoreNote", "score_notes"]
+__all__ = [
+    "MAX_BPM",
+    "MIN_BPM",
+    "Clock",
+    "ScoreNote",
+    "carry_on",
+    "check_bpm",
+    "score_notes",
+]
 
-_SAME_SEC = 0.02  # how close the first downbeat must be to a beat to be that beat
+MIN_BPM, MAX_BPM = 20.0, 600.0
+"""Slowest and fastest tempo; 600 eighths a minute are a 6/8 of 200 dotted quarters."""
+
+_SHORTEST_BEATS = 1 / 16  # of a note whose seconds fall on one moment of the score
+
+
+def check_bpm(bpm: float) -> None:
+    """Refuse a tempo that is out of range or no number.
+
+    Raises
+    ------
+    ParameterError
+        If ``bpm`` is not within `MIN_BPM` to `MAX_BPM`.
+    """
+    if not MIN_BPM <= bpm <= MAX_BPM:
+        raise ParameterError(f"bpm is {bpm:g}; give {MIN_BPM:.0f} to {MAX_BPM:.0f} beats a minute")
+
+
+def carry_on(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """``y`` at ``at``, straight between the points ``x`` and along the outermost two beyond them.
+
+    Parameters
+    ----------
+    at : float or np.ndarray
+        Where to look.
+    x, y : np.ndarray, shape (n,), n at least 2
+        Points; ``x`` rises strictly.
+    """
+    at = np.asarray(at, dtype=float)
+    out = np.interp(at, x, y)
+    out = np.where(at < x[0], y[0] + (at - x[0]) * ((y[1] - y[0]) / (x[1] - x[0])), out)
+    last = (y[-1] - y[-2]) / (x[-1] - x[-2])
+    return np.where(at > x[-1], y[-1] + (at - x[-1]) * last, out)
 
 
 class Clock:
-    """The bridge between seconds and beats of one `Rhythm`."""
+    """The bridge between seconds and beats of one `Rhythm`.
+
+    Examples
+    --------
+    >>> clock = Clock(Rhythm(120.0, beats_sec=(1.0, 1.5, 2.0), downbeats_sec=(1.5,)))
+    >>> clock.beat(1.75), clock.sec(3)
+    (0.5, 3.0)
+    """
 
     def __init__(self, rhythm: Rhythm) -> None:
-        self._beat_sec = 60.0 / rhythm.bpm
-        beats = np.asarray(rhythm.beats_sec, dtype=float)
         first = rhythm.downbeats_sec[0] if rhythm.downbeats_sec else None
+        beats = np.asarray(rhythm.beats_sec, dtype=float)
         if beats.size == 0:
-            beats = np.array([0.0 if first is None else first])
-        index = 0 if first is None else int(np.abs(beats - first).argmin())
-        if first is not None and abs(beats[index] - first) > max(_SAME_SEC, 0.25 * self._beat_sec):
-            beats = np.sort(np.append(beats, first))
-            index = int(np.searchsorted(beats, first))
+            beats = np.array([first or 0.0])
+        zero = 0 if first is None else int(np.abs(beats - first).argmin())
+        if beats.size == 1:
+            beats = np.append(beats, beats + 60.0 / rhythm.bpm)
         self._sec = beats
-        self._beat = np.arange(beats.size, dtype=float) - index
+        self._beat = np.arange(beats.size, dtype=float) - zero
 
-    def beat(self, sec: float) -> float:
+    @overload
+    def beat(self, sec: float) -> float: ...
+    @overload
+    def beat(self, sec: np.ndarray) -> np.ndarray: ...
+    def beat(self, sec: Any) -> Any:
         """Score time in beats at ``sec`` seconds."""
-        if sec <= self._sec[0]:
-            return float(self._beat[0] + (sec - self._sec[0]) / self._beat_sec)
-        if sec >= self._sec[-1]:
-            return float(self._beat[-1] + (sec - self._sec[-1]) / self._beat_sec)
-        return float(np.interp(sec, self._sec, self._beat))
+        found = carry_on(sec, self._sec, self._beat)
+        return found if found.ndim else float(found)
 
-    def sec(self, beat: float) -> float:
+    @overload
+    def sec(self, beat: float) -> float: ...
+    @overload
+    def sec(self, beat: np.ndarray) -> np.ndarray: ...
+    def sec(self, beat: Any) -> Any:
         """Performance time in seconds at ``beat``."""
-        if beat <= self._beat[0]:
-            return float(self._sec[0] + (beat - self._beat[0]) * self._beat_sec)
-        if beat >= self._beat[-1]:
-            return float(self._sec[-1] + (beat - self._beat[-1]) * self._beat_sec)
-        return float(np.interp(beat, self._beat, self._sec))
+        found = carry_on(beat, self._beat, self._sec)
+        return found if found.ndim else float(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +117,8 @@ def score_notes(riff: Riff, rhythm: Rhythm) -> list[ScoreNote]:
         onset = note.onset_beat if note.onset_beat is not None else clock.beat(note.onset_sec)
         length = note.duration_beat
         if length is None or length <= 0:
-            length = max(clock.beat(note.offset_sec) - clock.beat(note.onset_sec), 1 / 16)
+            length = clock.beat(note.offset_sec) - clock.beat(note.onset_sec)
+            length = max(length, _SHORTEST_BEATS)
         found.append(ScoreNote(note, onset, length))
     found.sort(key=lambda s: (s.onset_beat, s.note.pitch_midi, s.note.id))
     return found

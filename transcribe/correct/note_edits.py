@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from bisect import bisect_right
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import ARTICULATIONS, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import ARTICULATIONS, Note, Riff, sort_notes
 from transcribe.correct.history import Entry, next_group, set_place, stacks
 from transcribe.correct.whole_riff import set_whole
 from transcribe.fingering import pins_of, resolve
@@ -339,19 +339,9 @@ def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:
     rhythm = riff.rhythm
     if rhythm is None or len(rhythm.beats_sec) < 2:
         return note
+    clock = Clock(rhythm)
     start = note.onset_beat
     if onset or start is None:
-        start = round(_beat_at(rhythm, note.onset_sec) * _GRID) / _GRID
-    end = round(_beat_at(rhythm, note.offset_sec) * _GRID) / _GRID
+        start = round(clock.beat(note.onset_sec) * _GRID) / _GRID
+    end = round(clock.beat(note.offset_sec) * _GRID) / _GRID
     return dataclasses.replace(note, onset_beat=start, duration_beat=max(end - start, 1.0 / _GRID))
-
-
-def _beat_at(rhythm: Rhythm, sec: float) -> float:
-    """Score time of a moment, straight between beats and carried on outside them."""
-    beats = rhythm.beats_sec
-    zero = 0
-    if rhythm.downbeats_sec:
-        first = rhythm.downbeats_sec[0]
-        zero = min(range(len(beats)), key=lambda k: abs(beats[k] - first))
-    k = min(max(bisect_right(beats, sec) - 1, 0), len(beats) - 2)
-    return k - zero + (sec - beats[k]) / (beats[k + 1] - beats[k])

@@ -14,15 +14,15 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group
-from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
-from transcribe.fingering.hand import Hand
+from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
 
 __all__ = [
     "hand_of",
@@ -36,12 +36,6 @@ __all__ = [
 ]
 
 Place = tuple[int, int]
-
-
-def hand_of(riff: Riff) -> Hand:
-    """The hand that the document was fingered for, else the usual one."""
-    span = riff.player.hand_span_mm
-    return Hand() if span is None else Hand(span)
 
 
 def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
@@ -112,15 +106,6 @@ def _changed_pitch(mine: list[Note], theirs: list[Note]) -> str:
         f"the edited tab has {found} where note {note.id} at {note.onset_sec:.2f} s is "
         f"{pitch_name(note.pitch_midi)}; a moved number must sound the same pitch"
     )
-
-
-def pins_of(riff: Riff) -> dict[int, Place]:
-    """Note id -> (string, fret) of every pinned note."""
-    return {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.pinned and note.string is not None and note.fret is not None
-    }
 
 
 def repeats_of(riff: Riff, note_id: int) -> tuple[int, ...]:
@@ -228,7 +213,7 @@ def _clash(
 
     An overtone that has found no string is no clash: it may not have been played at all.
     """
-    had = {note.id for note in riff.notes if note.string is not None} - ghosts_of(riff.notes)
+    had = {note.id for note in riff.notes if note.string is not None} - likely_overtones(riff.notes)
     for unmet in fingering.unmet:
         if unmet.note_id in before or unmet.note_id in new:
             return unmet

@@ -14,14 +14,17 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+import numpy as np
+
+from transcribe.core.clock import MAX_BPM, MIN_BPM, Clock, check_bpm
 from transcribe.core.errors import ParameterError
+from transcribe.core.instrument import drone_pitches
 from transcribe.core.riff import MeterChoice, Rhythm, Riff, TempoChoice
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import settled
 
 __all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "timed"]
 
-_SLOWEST, _FASTEST = 20.0, 600.0
 _PER_BEAT = 24  # places of the score in a beat
 _LIKELY = 0.2  # from this share on, half or double the tempo is worth a word
 _NEAR = 0.06  # of a tempo: the same one
@@ -133,8 +136,8 @@ def timed(
 
 
 def _check(bpm: float | None, meter: tuple[int, int] | None) -> None:
-    if bpm is not None and not _SLOWEST <= bpm <= _FASTEST:
-        raise ParameterError(f"bpm is {bpm:g}; give {_SLOWEST:.0f} to {_FASTEST:.0f} beats")
+    if bpm is not None:
+        check_bpm(bpm)
     if meter is not None and (meter[0] < 1 or meter[1] not in (2, 4, 8, 16)):
         raise ParameterError(f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8")
 
@@ -279,7 +282,7 @@ def _found(
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        drone=riff.drone,
+        drone_midi=drone_pitches(riff.drone, riff.instrument) or None,
         progress=progress,
     )
     old = riff.rhythm
@@ -301,10 +304,10 @@ def _scaled(
     if old is None or len(old.beats_sec) < 2 or not riff.notes:
         raise ParameterError("this riff has too few beats, so there is no tempo to change")
     bpm = factor * old.bpm
-    if not _SLOWEST <= bpm <= _FASTEST:
+    if not MIN_BPM <= bpm <= MAX_BPM:
         raise ParameterError(
             f"{kind} of {old.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
-            f"{_SLOWEST:.0f} to {_FASTEST:.0f}"
+            f"{MIN_BPM:.0f} to {MAX_BPM:.0f}"
         )
     given = {"bpm": bpm, "meter": meter, "first_beat_sec": None}
     return _settled(riff, _in_time(riff, factor, meter, progress), kind, given)
@@ -363,7 +366,7 @@ def _multiplied(riff: Riff, factor: float, meter: tuple[int, int]) -> Riff:
     ends = [(note.onset_beat or 0.0) * factor for note in riff.notes]
     first, last = min(first, math.floor(min(ends))), max(last, math.ceil(max(ends)), first + 1)
     numbers = range(first, last + 1)
-    times = tuple(_sec_at(beats, zero + number / factor) for number in numbers)
+    times = tuple(Clock(old).sec(np.array(numbers) / factor).tolist())
     downs = tuple(
         t for number, t in zip(numbers, times, strict=True) if number >= 0 == number % meter[0]
     )
@@ -393,12 +396,6 @@ def _multiplied(riff: Riff, factor: float, meter: tuple[int, int]) -> Riff:
         for note in riff.notes
     )
     return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
-
-
-def _sec_at(beats: tuple[float, ...], place: float) -> float:
-    """Time at a place among the beats, counted from the first; carried on outside them."""
-    k = min(max(math.floor(place), 0), len(beats) - 2)
-    return beats[k] + (place - k) * (beats[k + 1] - beats[k])
 
 
 def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Riff:

@@ -36,7 +36,7 @@ def settled(
         found = alternatives(new.notes, new.instrument, hand=hand_of(new), **options)
         new = dataclasses.replace(new, alternatives=found)
     if old.theory is not None:
-        from transcribe.api import theory_report
+        from transcribe.harmony import theory_report
 
         new = dataclasses.replace(new, theory=theory_report(new).as_document())
     return as_step(old, new, kind, given)

@@ -1,10 +1,8 @@
 """Where on the neck a hand plays the notes, why there, and what the player corrects."""
 
 from transcribe.correct.pins import (
-    hand_of,
     pin,
     pins_from_tab,
-    pins_of,
     refinger,
     repeats_of,
     resolve,
@@ -13,10 +11,10 @@ from transcribe.correct.pins import (
 from transcribe.drone import find_drone
 from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.explain import explain, places
-from transcribe.fingering.guess import InstrumentGuess, instrument_guess
-from transcribe.fingering.hand import HANDS, Hand
+from transcribe.fingering.hand import HANDS, Hand, hand_of
 from transcribe.fingering.plan import Unmet
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
+from transcribe.fingering.tuning_guess import InstrumentGuess, instrument_guess
 
 __all__ = [
     "HANDS",

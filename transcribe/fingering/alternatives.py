@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from transcribe.core.overtones import TOGETHER_SEC
 from transcribe.core.riff import (
     Alternative,
     Drone,
@@ -20,7 +21,6 @@ from transcribe.core.riff import (
 )
 from transcribe.core.wording import text_remark
 from transcribe.drone import find_drone
-from transcribe.fingering.ghosts import TOGETHER_SEC
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.search import off_home
 from transcribe.fingering.solver import Fingering, Solver, solver_for

@@ -12,24 +12,26 @@ seconds. The solver is pure: notes, instrument and pins in, a `Fingering` out.
 from __future__ import annotations
 
 import dataclasses
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 from transcribe.drone import far_up, find_drone
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import ALIKE, CHORDS, DRONE, default_weights, finger_weights
-from transcribe.fingering.ghosts import ghosts_of, place_ghosts
+from transcribe.fingering.costs import RULES, default_weights, finger_weights
 from transcribe.fingering.hand import Hand, neck_mm
-from transcribe.fingering.plan import Onset, Unmet, plan_onsets
+from transcribe.fingering.onsets import Onset
+from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
 from transcribe.fingering.search import Beam, Step
 
 _FINGER_BEAM = 12
 
-__all__ = ["Fingering", "Solver", "apply", "solve", "unmet_sentences"]
+__all__ = ["Fingering", "Solver", "apply", "pins_of", "solve", "unmet_sentences"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +92,8 @@ class Solver:
         """
         everything = sort_notes(list(notes))
         held = pins or {}
-        unsure = ghosts_of(everything) - set(held)
-        ghosts = tuple(n for n in everything if n.id in unsure)
+        unsure = likely_overtones(everything) - set(held)
+        overtones = tuple(n for n in everything if n.id in unsure)
         ordered = tuple(n for n in everything if n.id not in unsure)
         answer = self._once(ordered, drone, held, None, beats)
         if phrases:
@@ -100,12 +102,12 @@ class Solver:
             )
             if any(answer.positions[i][0] != s for i, s in alike.items()):
                 answer = self._once(ordered, drone, held, alike, beats)
-        if not ghosts:
+        if not overtones:
             return answer
         positions = dict(answer.positions)
         late = tuple(
             Unmet(i, "it may be an overtone, and no string is left for it")
-            for i in place_ghosts(ghosts, ordered, self.instrument, positions)
+            for i in _place_overtones(overtones, ordered, self.instrument, positions)
         )
         return dataclasses.replace(answer, positions=positions, unmet=(*answer.unmet, *late))
 
@@ -118,8 +120,8 @@ class Solver:
     ) -> dict[int, float]:
         """What it costs the hand to play ``notes`` at ``positions``, by note id.
 
-        The rules of the drone, of chord shapes and of repeats are left out: they say what is
-        wanted, not what is hard. Fingers are chosen anew.
+        The costs of `costs.RULES` are left out: they say what is wanted, not what is hard.
+        Fingers are chosen again.
         """
         ordered = sort_notes(list(notes))
         plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=positions)
@@ -127,7 +129,7 @@ class Solver:
         costs = self.beam.account(plan.onsets, [s.choice for s in steps])
         out: dict[int, float] = {}
         for onset, named in zip(plan.onsets, costs, strict=True):
-            hard = sum(v for name, v in named.items() if name not in (*DRONE, *CHORDS, ALIKE))
+            hard = sum(v for name, v in named.items() if name not in RULES)
             for i in onset.notes:
                 out[ordered[i].id] = hard / len(onset.notes)
         return out
@@ -291,6 +293,35 @@ def _torn(
     ]
 
 
+def _place_overtones(
+    overtones: Sequence[Note],
+    notes: Sequence[Note],
+    instrument: Instrument,
+    positions: dict[int, tuple[int, int]],
+) -> list[int]:
+    """Put each likely overtone on a string that is free at its onset, nearest the hand.
+
+    Changes ``positions``; returns the ids of those that found no string.
+    """
+    unmet = []
+    onsets = [n.onset_sec for n in notes]
+    placed: list[Note] = []
+    for overtone in overtones:
+        low = bisect_left(onsets, overtone.onset_sec - TOGETHER_SEC)
+        high = bisect_right(onsets, overtone.onset_sec + TOGETHER_SEC)
+        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= TOGETHER_SEC]
+        near = [n for n in (*notes[low:high], *late) if n.id in positions]
+        taken = {positions[n.id][0] for n in near}
+        hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]
+        free = [p for p in instrument.places(overtone.pitch_midi) if p[0] not in taken]
+        if not free:
+            unmet.append(overtone.id)
+            continue
+        positions[overtone.id] = min(free, key=lambda p: (abs(p[1] - hand[0]), p[0]))
+        placed.append(overtone)
+    return unmet
+
+
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
 _MOST_SOLVERS = 8
 
@@ -401,6 +432,15 @@ def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:
         f"{len(notes)} notes have no place, {span}, the first of them note {first.id} at "
         f"{first.onset_sec:.2f} s: they lie {ends}; check {check}, or the octave of the notes"
     )
+
+
+def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every pinned note."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in riff.notes
+        if note.pinned and note.string is not None and note.fret is not None
+    }
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

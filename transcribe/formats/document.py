@@ -10,6 +10,7 @@ not know survive a read and a write. Documents of version 1 are read, too
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import functools
 import itertools
@@ -18,10 +19,11 @@ import math
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import write_atomically
+from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_DIGITS, MOST_NOTES, MOST_SEC
 from transcribe.core.riff import (
     ARTICULATIONS,
     Alternative,
@@ -44,12 +46,22 @@ from transcribe.core.riff import (
 )
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
+from transcribe.formats.untyped import check_history, check_theory, parse, shown
 
-__all__ = ["VERSION", "from_json", "read_riff", "to_json", "write_riff"]
+__all__ = [
+    "VERSION",
+    "from_json",
+    "read_riff",
+    "to_bytes",
+    "to_json",
+    "within_limit",
+    "write_riff",
+]
 
 VERSION = 2
 
 _MIDI = (0, 127)
+_MOST = {"sec": MOST_SEC, "beat": MOST_BEATS}  # by the unit that ends a key
 
 
 class _Reader:
@@ -74,15 +86,26 @@ class _Reader:
         value = self.take(key, default)
         if value is None and default is None:
             return None
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not math.isfinite(value)
-        ):
-            raise FormatError(f"{self.where}.{key} is {value!r}, expected a number")
-        if not low <= value <= high:
+        number = self._finite(key, value)
+        if not low <= number <= high:
             raise FormatError(f"{self.where}.{key} is {value!r}, expected {low:g} to {high:g}")
-        return float(value)
+        return number
+
+    def _finite(self, key: str, value: Any) -> float:
+        """``value`` as a number within the limits of seconds and beats, by the end of its key."""
+        number = math.nan
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            with contextlib.suppress(OverflowError):
+                number = float(value)
+        if not math.isfinite(number):
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected a number")
+        unit = key.rpartition("_")[2]
+        if abs(number) > _MOST.get(unit, math.inf):
+            raise FormatError(
+                f"{self.where}.{key} is {number:g}, and the most is {_MOST[unit]:g}; cut the riff "
+                "shorter"
+            )
+        return number
 
     def integer(
         self, key: str, default: Any = ..., *, low: float = -math.inf, high: float = math.inf
@@ -96,7 +119,7 @@ class _Reader:
 
     def text(self, key: str, default: Any = ...) -> Any:
         value = self.take(key, default)
-        if value is not None and not isinstance(value, str):
+        if not isinstance(value, str) and not (value is None and default is None):
             raise FormatError(f"{self.where}.{key} is {_kind(value)}, expected text")
         return value
 
@@ -104,13 +127,13 @@ class _Reader:
         value = self.take(key, default)
         if value not in values and not (value is None and default is None):
             expected = ", ".join(values)
-            raise FormatError(f"{self.where}.{key} is {value!r}, expected one of {expected}")
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected one of {expected}")
         return value
 
     def flag(self, key: str) -> bool:
         value = self.take(key, False)
         if not isinstance(value, bool):
-            raise FormatError(f"{self.where}.{key} is {value!r}, expected true or false")
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected true or false")
         return value
 
     def inside(self, key: str) -> _Reader | None:
@@ -136,7 +159,7 @@ class _Reader:
         good = isinstance(value, list | tuple) and len(value) == 2
         if not good or any(type(m) is not int or not 1 <= m <= 64 for m in value):
             raise FormatError(
-                f"{self.where}.{key} is {value!r}, expected two whole numbers such as [4, 4]"
+                f"{self.where}.{key} is {shown(value)}, expected two whole numbers such as [4, 4]"
             )
         return (value[0], value[1])
 
@@ -147,9 +170,10 @@ class _Reader:
         found: dict[int, tuple[int, int]] = {}
         for note, place in raw.items():
             good = isinstance(place, list | tuple) and len(place) == 2
-            if not good or any(type(x) is not int for x in place) or not str(note).isdecimal():
+            good = good and all(type(x) is int for x in place) and len(str(note)) <= MOST_DIGITS
+            if not good or not str(note).isdecimal():
                 raise FormatError(
-                    f"{self.where}.{key}[{note!r}] is {place!r}, expected [string, fret]"
+                    f"{self.where}.{key}[{note!r}] is {shown(place)}, expected [string, fret]"
                 )
             found[int(note)] = (place[0], place[1])
         return found
@@ -162,21 +186,21 @@ class _Reader:
 
     def numbers(self, key: str, default: Any = ..., *, rising: bool = False) -> tuple[float, ...]:
         values = self.items(key, default)
-        for value in values:
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise FormatError(f"{self.where}.{key} holds {value!r}, expected numbers")
-            if not math.isfinite(value):
-                raise FormatError(f"{self.where}.{key} holds {value!r}, expected finite numbers")
+        if len(values) > MOST_BEATS:
+            raise FormatError(
+                f"{self.where}.{key} holds {len(values)} numbers, and {MOST_BEATS:g} are the most"
+            )
+        values = [self._finite(key, value) for value in values]
         if rising and any(b <= a for a, b in itertools.pairwise(values)):
             raise FormatError(f"{self.where}.{key} must rise from each number to the next")
-        return tuple(float(value) for value in values)
+        return tuple(values)
 
 
 def _kind(value: Any) -> str:
     if value is None:
         return "null"
     names = {dict: "an object", list: "a list", str: "text", bool: "true/false"}
-    return names.get(type(value), f"{value!r}")
+    return names.get(type(value), shown(value))
 
 
 def _instrument(value: Any) -> Instrument:
@@ -398,7 +422,10 @@ def from_json(value: Any) -> Riff:
             "is this a riff document, and made by this version?"
         )
     instrument = _instrument(r.take("instrument", {}))
-    notes = [_note(item, i, instrument) for i, item in enumerate(r.items("notes"))]
+    listed = r.items("notes")
+    if len(listed) > MOST_NOTES:
+        raise FormatError(f"there are {len(listed)} notes, and {MOST_NOTES} are the most")
+    notes = [_note(item, i, instrument) for i, item in enumerate(listed)]
     ids = {note.id for note in notes}
     if len(ids) != len(notes):
         raise FormatError("two notes of the riff document share an id")
@@ -413,9 +440,11 @@ def from_json(value: Any) -> Riff:
     theory = r.take("theory", None)
     if theory is not None and not isinstance(theory, Mapping):
         raise FormatError(f"theory is {_kind(theory)}, expected an object")
+    check_theory(theory)
     history = r.items("history", [])
     if not all(isinstance(op, Mapping) for op in history):
         raise FormatError("history must list objects")
+    check_history(history)
     alternatives = [_alternative(a, i) for i, a in enumerate(r.items("alternatives", []))]
     return Riff(
         instrument=instrument,
@@ -486,13 +515,16 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8")
+        with path.open("rb") as file:
+            text = within_limit(file).decode("utf-8")
     except FileNotFoundError:
         raise FormatError(f"{path}: there is no such file") from None
     except (OSError, UnicodeDecodeError) as error:
         raise FormatError(f"{path} cannot be read: {error}") from None
     try:
-        value = json.loads(text)
+        value = parse(text)
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
     except (json.JSONDecodeError, RecursionError) as error:
         place = f":{error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
         raise FormatError(f"{path}{place}: not JSON; is this a riff document?") from None
@@ -504,5 +536,33 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
 
 def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
     """Write a riff document; the file at ``path`` is the old one or the new one, never a part."""
+    write_atomically(Path(path), to_bytes(riff))
+
+
+def to_bytes(riff: Riff) -> bytes:
+    """The riff document as it lies on disk.
+
+    Raises
+    ------
+    FormatError
+        If the riff is longer than a document may be, so that it could not be read again.
+    """
+    for note in riff.notes:
+        beat = abs(note.onset_beat or 0.0) + (note.duration_beat or 0.0)
+        if note.offset_sec > MOST_SEC or beat > MOST_BEATS:
+            raise FormatError(
+                f"note {note.id} ends at {note.offset_sec:g} s, on beat {beat:g}, and the most are "
+                f"{MOST_SEC:g} s and {MOST_BEATS:g} beats; cut the riff shorter"
+            )
+    if len(riff.notes) > MOST_NOTES:
+        raise FormatError(f"there are {len(riff.notes)} notes, and {MOST_NOTES} are the most")
     text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False)
-    write_atomically(Path(path), (text + "\n").encode("utf-8"))
+    return (text + "\n").encode("utf-8")
+
+
+def within_limit(file: BinaryIO) -> bytes:
+    """What a file holds. Raises FormatError where it is larger than a document may be."""
+    data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise FormatError(f"the file is larger than {MOST_BYTES // 2**20} MB, the most for a riff")
+    return data

@@ -39,6 +39,9 @@ def from_version_1(value: Mapping[str, Any]) -> dict[str, Any]:
 def _top(value: Mapping[str, Any]) -> dict[str, Any]:
     """Everything at the top of a document but its history."""
     new = dict(value)
+    for key in ("player", "written_places"):  # keys of other programs, which had these names free
+        if key in new:
+            new[f"{key}_1"] = new.pop(key)
     rhythm = new.get("rhythm")
     timing = {ours: new.pop(key) for key, ours in _TIMING.items() if key in new}
     order = new.pop("timing", None) == "order"

@@ -24,7 +24,8 @@ from pathlib import Path
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.files import write_atomically
 from transcribe.core.riff import Riff
-from transcribe.formats.document import from_json, to_json
+from transcribe.formats.document import from_json, to_bytes, within_limit
+from transcribe.formats.untyped import parse
 
 try:
     import fcntl
@@ -167,7 +168,7 @@ def read_revision(path: Path) -> tuple[Riff, str]:
     """
     data = _read(path)
     try:
-        return from_json(json.loads(data)), revision_of(data)
+        return from_json(parse(data)), revision_of(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         raise FormatError(f"{path.name}: not JSON; is this a riff document?") from None
     except FormatError as error:
@@ -197,8 +198,7 @@ def replace(path: Path, riff: Riff, *, expected: str | None) -> str:
     FormatError
         If it cannot be written.
     """
-    text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-    data = text.encode("utf-8")
+    data = to_bytes(riff)
     with hold(path.parent):
         found = revision_of(_read(path)) if path.exists() else None
         if found != expected:
@@ -219,7 +219,9 @@ def _read(path: Path) -> bytes:
         raise FormatError(f"{path.name} cannot be read: {error.strerror}") from None
     try:
         with os.fdopen(handle, "rb") as file:
-            return file.read()
+            return within_limit(file)
+    except FormatError as error:
+        raise FormatError(f"{path.name}: {error}") from None
     except IsADirectoryError:
         os.close(handle)
         raise FormatError(f"{path.name} is a folder; name one riff document in it") from None

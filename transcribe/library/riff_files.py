@@ -27,13 +27,14 @@ __all__ = [
     "RIFF_SUFFIX",
     "Form",
     "carry_pins",
+    "followed",
     "forms_beside",
     "keep_old",
     "made",
+    "put_beside",
     "riff_name",
     "save",
     "usual_form",
-    "write_beside",
 ]
 
 RIFF_SUFFIX = ".riff.json"
@@ -156,18 +157,30 @@ def usual_form(riff: Riff) -> Form:
     return Form(repeats=riff.fold_repeats)
 
 
-def write_beside(riff: Riff, folder: Path, name: str, forms: Mapping[str, Form]) -> list[Path]:
-    """Write ``riff`` in each of ``forms`` beside its document; the paths of those written.
+def followed(old: Riff, new: Riff, folder: Path, name: str) -> dict[str, tuple[bytes, bytes]]:
+    """The files beside a document that have to follow it from ``old`` to ``new``.
 
-    A format that cannot hold the riff is left as it is: the document counts, and it is saved.
+    A format that cannot hold ``new`` is left out: the document counts.
+
+    Returns
+    -------
+    dict
+        Name of the format -> what the file holds, and what it has to hold.
     """
-    written = []
-    for kind, form in forms.items():
-        path = folder / f"{name}{FORMATS[kind]}"
+    files = {}
+    for kind, form in forms_beside(old, folder, name).items():
         with contextlib.suppress(HandspanError):
-            write_atomically(path, made(riff, kind, form))
-            written.append(path)
-    return written
+            files[kind] = made(old, kind, form), made(new, kind, form)
+    return files
+
+
+def put_beside(folder: Path, name: str, files: Mapping[str, tuple[bytes, bytes]]) -> None:
+    """Write what `followed` found, but over no file that a hand has changed since."""
+    for kind, (before, data) in files.items():
+        path = folder / f"{name}{FORMATS[kind]}"
+        with contextlib.suppress(HandspanError, OSError):
+            if not path.is_symlink() and path.read_bytes() == before:
+                write_atomically(path, data)
 
 
 def save(

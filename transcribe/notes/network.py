@@ -47,8 +47,9 @@ MANNERS = (
     "dead",
 )
 """Order of the network's answers for how a note is played."""
-OUTPUTS = 5 + len(MANNERS)
-"""Onset, sounding and offset (logits); onset shift in frames; bend in semitones; manners."""
+OUTPUTS = 6 + len(MANNERS)
+"""Onset, sounding and offset (logits); onset shift in frames; bend in semitones; manners; and the
+share of each pitch in the logit that says whether somebody talks or sings."""
 WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
 
@@ -61,7 +62,8 @@ class Heard:
 
     ``onset``, ``sounding`` and ``offset`` are shares of 0 to 1. ``shift`` says how far, in frames,
     the onset lies from the frame's centre; ``bend`` is in semitones. ``manner`` is
-    (frames, PITCHES, len(MANNERS)), logits.
+    (frames, PITCHES, len(MANNERS)), logits. ``voice`` is (frames,): the share of 0 to 1 that
+    somebody talks, sings or hums.
     """
 
     onset: np.ndarray
@@ -70,6 +72,7 @@ class Heard:
     shift: np.ndarray
     bend: np.ndarray
     manner: np.ndarray
+    voice: np.ndarray
 
     @property
     def frames(self) -> int:
@@ -79,7 +82,7 @@ class Heard:
 
 def manner_rows() -> slice:
     """Where the manners lie among the network's outputs."""
-    return slice(5, OUTPUTS)
+    return slice(5, 5 + len(MANNERS))
 
 
 @contextlib.contextmanager
@@ -158,6 +161,7 @@ def hear(
         for name in ("onset", "sounding", "offset", "shift", "bend")
     }
     manner = np.empty((frames, PITCHES, len(MANNERS)), np.float16)
+    voice = np.empty(frames, np.float32)
     for first in range(0, frames, piece_frames):
         last = min(frames, first + piece_frames)
         low, high = max(0, first - reach), min(frames, last + reach)
@@ -172,9 +176,10 @@ def hear(
         rows["shift"][first:last] = answer[3]
         rows["bend"][first:last] = answer[4]
         manner[first:last] = answer[manner_rows()].transpose(1, 2, 0)
+        voice[first:last] = _share(answer[OUTPUTS - 1].mean(axis=-1))
         if progress is not None:
             progress("notes", last / frames)
-    return Heard(**rows, manner=manner)
+    return Heard(**rows, manner=manner, voice=voice)
 
 
 def _share(logits: np.ndarray) -> np.ndarray:

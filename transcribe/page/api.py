@@ -18,7 +18,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from transcribe.core.errors import HandspanError, ParameterError
-from transcribe.library.revisions import ConflictError
+from transcribe.library.revisions import ConflictError, HeldError
 from transcribe.page import picture
 from transcribe.page.desk import Desk
 from transcribe.page.jobs import BusyError, Job, Jobs
@@ -30,6 +30,14 @@ _JSON_BYTES = 2**16
 _MADE = re.compile(r"[0-9a-f]{24}")
 
 _Endpoint = Callable[[Request], Awaitable[Response]]
+
+
+class _Json(JSONResponse):
+    """JSON in UTF-8; a file name that is none is shown with marks for what cannot be written."""
+
+    def render(self, content: Any) -> bytes:
+        text = json.dumps(content, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+        return text.encode("utf-8", "replace")
 
 
 class TooLargeError(HandspanError):
@@ -75,7 +83,7 @@ class Api:
 
     async def _shelf(self, request: Request) -> Response:
         del request
-        return JSONResponse(await run_in_threadpool(self._desk.shelf))
+        return _Json(await run_in_threadpool(self._desk.shelf))
 
     async def _new_take(self, request: Request) -> Response:
         """An upload: the body is the file, its name and the settings are headers."""
@@ -94,7 +102,7 @@ class Api:
         except BaseException:
             path.unlink(missing_ok=True)
             raise
-        return JSONResponse({"job": job.id}, 202)
+        return _Json({"job": job.id}, 202)
 
     async def _receive(self, request: Request, path: Path) -> None:
         size = 0
@@ -112,15 +120,15 @@ class Api:
     async def _live(self, request: Request) -> Response:
         """Work that is under way, so that a window that was loaded anew finds it again."""
         del request
-        return JSONResponse({"jobs": [job.as_json() for job in self._jobs.live()]})
+        return _Json({"jobs": [job.as_json() for job in self._jobs.live()]})
 
     async def _job(self, request: Request) -> Response:
-        return JSONResponse(self._find_job(request).as_json())
+        return _Json(self._find_job(request).as_json())
 
     async def _cancel(self, request: Request) -> Response:
         job = self._find_job(request)
         await run_in_threadpool(self._jobs.cancel, job)
-        return JSONResponse(job.as_json())
+        return _Json(job.as_json())
 
     def _find_job(self, request: Request) -> Job:
         job = self._jobs.get(request.path_params["job"])
@@ -129,45 +137,45 @@ class Api:
         return job
 
     async def _riff(self, request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(self._desk.riff, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._desk.riff, _riff_id(request)))
 
     async def _remove(self, request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(self._desk.remove, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._desk.remove, _riff_id(request)))
 
     async def _put_back(self, request: Request) -> Response:
         key = str(request.path_params["key"])
-        return JSONResponse(await run_in_threadpool(self._desk.put_back, key))
+        return _Json(await run_in_threadpool(self._desk.put_back, key))
 
     async def _rename(self, request: Request) -> Response:
         body = await _body(request)
         named = await run_in_threadpool(self._desk.rename, _riff_id(request), body.get("name"))
-        return JSONResponse(named)
+        return _Json(named)
 
     async def _revision(self, request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(self._desk.revision, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._desk.revision, _riff_id(request)))
 
     async def _edit(self, request: Request) -> Response:
         body = await _body(request)
         riff_id = _riff_id(request)
         try:
-            return JSONResponse(await run_in_threadpool(self._desk.edit, riff_id, body))
+            return _Json(await run_in_threadpool(self._desk.edit, riff_id, body))
         except ConflictError as error:
             theirs = await run_in_threadpool(self._desk.riff, riff_id)
-            return JSONResponse({"error": str(error), "theirs": theirs}, 409)
+            return _Json({"error": str(error), "theirs": theirs}, 409)
 
     async def _note(self, request: Request) -> Response:
         note_id = request.path_params["note"]
-        return JSONResponse(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
+        return _Json(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
 
     async def _cost(self, request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(self._desk.cost, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._desk.cost, _riff_id(request)))
 
     async def _check(self, request: Request) -> Response:
-        return JSONResponse(await run_in_threadpool(self._desk.check, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._desk.check, _riff_id(request)))
 
     async def _clear_check(self, request: Request) -> Response:
         await run_in_threadpool(self._desk.clear_check, _riff_id(request))
-        return JSONResponse({})
+        return _Json({})
 
     async def _prepare(self, request: Request) -> Response:
         return _started(await run_in_threadpool(self._desk.prepare, _riff_id(request)))
@@ -225,7 +233,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             status, message = 409, str(error)
         except TooLargeError as error:
             status, message = 413, str(error)
-        except BusyError as error:
+        except (BusyError, HeldError) as error:
             status, message = 429, str(error)
         except HandspanError as error:
             status, message = 422, str(error)
@@ -238,7 +246,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             traceback.print_exc()
             name = type(error).__name__
             status, message = 500, f"Something went wrong inside ({name}); the terminal tells more."
-        return JSONResponse({"error": " ".join(message.split())}, status)
+        return _Json({"error": " ".join(message.split())}, status)
 
     return answer
 
@@ -249,8 +257,8 @@ def _riff_id(request: Request) -> str:
 
 def _started(made: Job | dict[str, Any]) -> Response:
     if isinstance(made, Job):
-        return JSONResponse({"job": made.id}, 202)
-    return JSONResponse(made)
+        return _Json({"job": made.id}, 202)
+    return _Json(made)
 
 
 async def _body(request: Request) -> Mapping[str, Any]:

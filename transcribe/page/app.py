@@ -11,6 +11,7 @@ import sys
 import threading
 import webbrowser
 from collections.abc import AsyncIterator, Awaitable, Callable
+from importlib import resources
 from pathlib import Path
 
 from starlette.applications import Starlette
@@ -94,6 +95,8 @@ def _static_routes() -> list[Route]:
         name = path.relative_to(_STATIC).as_posix()
         where = "/" if name == "index.html" else f"/static/{name}"
         routes.append(Route(where, _file_endpoint(path), methods=["GET"]))
+    plots = resources.files("transcribe.takes").joinpath("plots.css")
+    routes.append(Route("/static/plots.css", _file_endpoint(Path(str(plots))), methods=["GET"]))
     return routes
 
 

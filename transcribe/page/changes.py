@@ -6,11 +6,12 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from transcribe.api import with_theory
+from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
+from transcribe.harmony import with_theory
 
 __all__ = ["changed", "number"]
 
@@ -90,7 +91,7 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
         return retime.double_time(riff)
     known: dict[str, Any] = {}
     if wanted.get("bpm") is not None:
-        known["bpm"] = number(wanted, "bpm", 20, 600)
+        known["bpm"] = number(wanted, "bpm", MIN_BPM, MAX_BPM)
     if wanted.get("meter"):
         known["meter"] = meter_of(wanted["meter"])
     if wanted.get("first_beat_sec") is not None:

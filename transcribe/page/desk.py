@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
-import math
 import os
+import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -24,7 +25,7 @@ from transcribe.library.revisions import (
     read_revision,
     replace,
 )
-from transcribe.page.changes import changed, number
+from transcribe.page.changes import number
 from transcribe.page.jobs import Job, Jobs
 from transcribe.page.kept import check_path, read_check, write_check
 from transcribe.page.picture import describe
@@ -33,6 +34,8 @@ from transcribe.page.store import Entry, NotHereError, Store, clean_name, is_own
 __all__ = ["Desk"]
 
 _CACHE_BYTES = 4 * 2**30
+_TRIES = 20  # of a change that is to be made whatever others save meanwhile
+_ELSEWHERE = "This riff was changed elsewhere since this window read it."
 _SUFFIXES = {
     "tab": ".txt",
     "musicxml": ".musicxml",
@@ -69,6 +72,12 @@ class Desk:
                 riffs.append(brief | self._briefs[entry.id][1])
             except (HandspanError, OSError) as error:
                 riffs.append(brief | {"error": str(error)})
+            except Exception as error:
+                # A fault of ours, but one riff must not take the others off the list.
+                traceback.print_exc()
+                name = type(error).__name__
+                told = f"{entry.name} cannot be shown ({name}); the terminal tells more"
+                riffs.append(brief | {"error": told})
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
@@ -119,29 +128,19 @@ class Desk:
 
     def note(self, riff_id: str, note_id: int) -> dict[str, Any]:
         """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
-        from transcribe import fingering
-
         riff, revision = read_revision(self._store.entry(riff_id).path)
         try:
             riff.note(note_id)
         except KeyError:
             raise NotHereError(f"There is no note {note_id} any more.") from None
-        places = [
-            {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
-            for place in fingering.places(riff, note_id)
-        ]
-        return {
-            "revision": revision,
-            "note": note_id,
-            "places": places,
-            "why": fingering.explain(riff, note_id),
-            "repeats": list(fingering.repeats_of(riff, note_id)),
-        }
+        found = self._jobs.ask("note", {"riff": to_json(riff), "note": note_id})
+        return {"revision": revision, "note": note_id, **found}
 
     def cost(self, riff_id: str) -> dict[str, Any]:
         """What the fingering as it is costs the hand, to hold the other fingerings against."""
         riff, revision = read_revision(self._store.entry(riff_id).path)
-        return {"revision": revision, "cost": _cost(riff)}
+        cost = self._jobs.ask("cost", {"riff": to_json(riff)}) if riff.alternatives else None
+        return {"revision": revision, "cost": cost}
 
     def rename(self, riff_id: str, wanted: Any) -> dict[str, Any]:
         """Give a riff another name."""
@@ -184,15 +183,20 @@ class Desk:
         wanted = body.get("edit")
         if not isinstance(wanted, Mapping):
             raise ParameterError("The page sent no change; reload it.")
-        with hold(self._store.folder):
+        anyway = body.get("anyway") is True
+        for _ in range(_TRIES if anyway else 1):
             old, revision = read_revision(entry.path)
-            if body.get("revision") != revision and body.get("anyway") is not True:
-                raise ConflictError("This riff was changed elsewhere since this window read it.")
-            new = changed(old, wanted)
-            if new is old:
+            if body.get("revision") != revision and not anyway:
+                raise ConflictError(_ELSEWHERE)
+            arguments = {"riff": to_json(old), "edit": dict(wanted), "document": str(entry.path)}
+            made = self._jobs.ask("edit", arguments)
+            if made is None:
                 return self._shown(entry, old, revision) | {"moved": []}
-            revision = _rewritten(entry, old, new, revision)
-        return self._shown(entry, new, revision) | {"moved": _moved(old, new)}
+            new = from_json(made["riff"])
+            with contextlib.suppress(ConflictError):
+                revision = _rewritten(entry, new, revision, made["files"])
+                return self._shown(entry, new, revision) | {"moved": made["moved"]}
+        raise ConflictError(_ELSEWHERE)
 
     # -- jobs ------------------------------------------------------------------------------
 
@@ -239,17 +243,15 @@ class Desk:
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
             riff = from_json(result["riff"])
-            with hold(self._store.folder):
-                _rewritten(entry, old, riff, revision)
-            return {
-                "riff": entry.id,
-                "name": entry.name,
-                "pins": result["pins"],
-                "lost": result["lost"],
-                "moved": _moved(old, riff),
-            }
+            _rewritten(entry, riff, revision, result["files"])
+            told = {key: result[key] for key in ("pins", "lost", "moved")}
+            return {"riff": entry.id, "name": entry.name, **told}
 
-        arguments = {"riff": to_json(old), "settings": dict(settings)}
+        arguments = {
+            "riff": to_json(old),
+            "settings": dict(settings),
+            "document": str(entry.path),
+        }
         return self._jobs.start(
             "finger", arguments, label=entry.name, finish=finish, about=entry.id
         )
@@ -265,28 +267,20 @@ class Desk:
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
             riff = from_json(result["riff"])
-            source = dataclasses.replace(riff.source or old.source, file=take.name)  # type: ignore[type-var]
-            riff = dataclasses.replace(riff, source=source)
-            pins, lost = riff_files.carry_pins(old, riff.notes)
             with hold(self._store.folder):
                 if current_revision(entry.path) != revision:  # before a copy of it is left behind
                     raise ConflictError("This riff was changed elsewhere while its take was read.")
                 kept = riff_files.keep_old(entry.path)
-                for note_id, place in pins.items():
-                    riff = _pinned(riff, note_id, place)
-                _rewritten(entry, old, riff, revision)
-            return {
-                "riff": entry.id,
-                "name": entry.name,
-                "kept": kept.name,
-                "carried": len(pins),
-                "lost": len(lost),
-            }
+                _rewritten(entry, riff, revision, result["files"])
+            told = {"kept": kept.name, "carried": result["carried"], "lost": result["lost"]}
+            return {"riff": entry.id, "name": entry.name, **told}
 
         arguments = {
             "path": str(take),
             "shown": take.name,
             "settings": {**settings, "max_sec": self._max_sec},
+            "old": to_json(old),
+            "document": str(entry.path),
         }
         return self._jobs.start("read", arguments, label=entry.name, finish=finish, about=entry.id)
 
@@ -297,10 +291,10 @@ class Desk:
         against = to_json(reference)
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
-            values = result.pop("entry")
+            figures = result["figures"]
             sound = scratch / "take.wav"
             kept = {
-                "when": values["when"],
+                "when": figures["when"],
                 "take": name,
                 "sound": self._keep(sound, f"check {path.name}") if sound.exists() else None,
                 "notes": [
@@ -309,9 +303,10 @@ class Desk:
                 "pitches": result["pitches"],
                 "rhythm": against["rhythm"],
                 "comparison": result["comparison"],
+                "drawings": result["drawings"],
             }
             with hold(self._store.folder):
-                kept["progress"] = self._keep_progress(entry, values)
+                kept["progress"] = self._keep_progress(entry, figures)
                 # A take of another riff would take the place of the last verdicts for nothing.
                 if result["comparison"]["same_riff"]:
                     write_check(check_path(entry.path), kept)
@@ -350,18 +345,19 @@ class Desk:
         there = key is not None and is_own_file(self._store.cache / f"{key}.wav")
         return {**kept, "sound": f"/api/made/{key}" if there else None}
 
-    def _keep_progress(self, entry: Entry, values: Mapping[str, Any]) -> dict[str, Any]:
+    def _keep_progress(self, entry: Entry, figures: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
-        from transcribe.takes import progress
+        from transcribe.library import progress
+        from transcribe.takes.summary import TakeFigures, changes_since
+        from transcribe.takes.verdict_wording import change_words
 
-        path = progress.progress_path(entry.path)
-        now = progress.Entry(**values)
+        now = TakeFigures(**figures)
         with hold(self._store.folder):
-            before = progress.append(path, now)
-            entries = progress.read(path)
+            earlier = progress.append(progress.progress_path(entry.path), now)
+        changes = changes_since(earlier[-1], now) if earlier else ()
         return {
-            "since": [] if before is None else list(progress.change(before, now)),
-            "shares": [e.right_share for e in entries[-40:]],
+            "since": [change_words(change) for change in changes],
+            "shares": [take.right_share for take in (*earlier, now)[-40:]],
         }
 
     def prepare(self, riff_id: str) -> Job | dict[str, Any]:
@@ -457,12 +453,14 @@ class Desk:
         return kept.stem
 
 
-def _rewritten(entry: Entry, old: Riff, new: Riff, revision: str) -> str:
-    """Save ``new`` after ``old`` with the files beside it; the revision that it has then."""
-    forms = riff_files.forms_beside(old, entry.path.parent, entry.name)
-    revision = replace(entry.path, new, expected=revision)
-    riff_files.write_beside(new, entry.path.parent, entry.name, forms)
-    return revision
+def _rewritten(
+    entry: Entry, new: Riff, revision: str, files: Mapping[str, tuple[bytes, bytes]]
+) -> str:
+    """Save ``new`` where ``revision`` still lies, and the files beside it; its own revision."""
+    with hold(entry.path.parent):
+        saved = replace(entry.path, new, expected=revision)
+        riff_files.put_beside(entry.path.parent, entry.name, files)
+    return saved
 
 
 def _stamp(path: Path) -> str | None:
@@ -491,7 +489,7 @@ def _brief(riff: Riff) -> dict[str, Any]:
 
 def _mode_words(riff: Riff) -> str:
     """The mode as the page names it; one that is not sure is not stated as a fact."""
-    from theory.reasons import sureness
+    from theory import sureness
 
     mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
@@ -502,52 +500,6 @@ def _mode_words(riff: Riff) -> str:
     return doubt.get(sureness(confidence), "") + name
 
 
-def _cost(riff: Riff) -> float | None:
-    """What the fingering costs the hand, in the measure of the other fingerings'."""
-    from transcribe.fingering import hand_of
-    from transcribe.fingering.solver import solver_for
-
-    places = {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.string is not None and note.fret is not None
-    }
-    if not riff.alternatives or not places:
-        return None
-    solver = solver_for(riff.instrument, hand_of(riff))
-    effort = solver.effort(riff.notes, places, drone=riff.drone)
-    return round(float(sum(effort.values())), 3)
-
-
-def _pinned(riff: Riff, note_id: int, place: tuple[int, int]) -> Riff:
-    from transcribe import fingering
-
-    try:
-        return fingering.pin(riff, {note_id: place}, repeats=False, hand=fingering.hand_of(riff))
-    except ParameterError:  # Two old pins may clash on the new notes: the first one holds.
-        return riff
-
-
-def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
-    before = {note.id: note for note in old.notes}
-    moved = []
-    for note in new.notes:
-        was = before.get(note.id)
-        if was is not None and (was.string, was.fret) != (note.string, note.fret):
-            moved.append(
-                {
-                    "note": note.id,
-                    "from": [was.string, was.fret],
-                    "to": [note.string, note.fret],
-                }
-            )
-    return moved
-
-
 def _duration_sec(riff: Riff) -> float:
     end = max((note.offset_sec for note in riff.notes), default=0.0)
     return max(end, (riff.source.duration_sec or 0.0) if riff.source else 0.0)
-
-
-def _finite(cost: float) -> float | None:
-    return float(cost) if math.isfinite(cost) else None

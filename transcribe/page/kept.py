@@ -2,7 +2,8 @@
 
 Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
 ``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi, onset_sec], ...],
-"pitches": [...], "rhythm": {...}, "comparison": {...}, "progress": {...}}``. ``notes`` are the
+"pitches": [...], "rhythm": {...}, "comparison": {...}, "drawings": {name: SVG},
+"progress": {...}}``. ``notes`` are the
 reference's notes in the order that the verdicts count them in, so that a verdict finds its note
 though others came or went since, and no other note in its place; ``pitches`` are the MIDI pitches
 of the take's notes, and ``rhythm`` is the reference's as it was, so that a beat is the same moment
@@ -92,6 +93,8 @@ def _validate(kept: Any) -> None:
         _want(isinstance(row, dict) and isinstance(row.get("verdict"), str))
         _want(_counts(row.get("reference"), notes) and _counts(row.get("take"), pitches))
     _want(isinstance(kept.get("progress"), dict | None))
+    drawings = kept.get("drawings", {})
+    _want(isinstance(drawings, dict) and all(isinstance(d, str) for d in drawings.values()))
     rhythm = kept.get("rhythm")
     if rhythm is not None:
         _want(isinstance(rhythm, dict) and _number(rhythm.get("bpm")))

@@ -13,30 +13,43 @@ import traceback
 from collections.abc import Callable, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
-from transcribe.core.errors import HandspanError
+from transcribe.core.errors import HandspanError, ParameterError
+from transcribe.formats.document import from_json, to_json
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
 
-__all__ = ["TASKS", "meter_of", "nothing", "run"]
+__all__ = ["TASKS", "meter_of", "run"]
 
 _Progress = Callable[[str, float], None]
 
 
-def nothing() -> None:
-    """Do nothing; starting it starts what later workers are forked from."""
+def run(pipe: Connection, memory_bytes: int) -> None:
+    """Do the tasks that come through ``pipe`` until the server is gone, one after another.
 
-
-def run(
-    pipe: Connection, task: str, scratch: str, arguments: dict[str, Any], memory_bytes: int
-) -> None:
-    """Do one task, and tell of it through ``pipe``: progress, then an error or the result."""
+    A task comes as its name, its scratch folder and its arguments. What is told of it is progress,
+    then an error or the result.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _limit(memory_bytes)
-    threading.Thread(target=_end_with, args=(pipe,), daemon=True).start()
+    tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
+    threading.Thread(target=_hear, args=(pipe, tasks), daemon=True).start()
+    while True:
+        _do(pipe, *tasks.get())
 
+
+def _hear(pipe: Connection, tasks: SimpleQueue[tuple[str, str, dict[str, Any]]]) -> None:
+    """Queue what the server asks for; when reading ends, it is gone, and so is this process."""
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            tasks.put(pipe.recv())
+    os._exit(1)
+
+
+def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) -> None:
     def progress(stage: str, share: float) -> None:
         pipe.send(("progress", stage, float(share)))
 
@@ -72,23 +85,25 @@ def _limit(memory_bytes: int) -> None:
             resource.setrlimit(kind, (limit, limit))
 
 
-def _end_with(pipe: Connection) -> None:
-    """The server never writes to a worker: when reading ends, the server is gone."""
-    with contextlib.suppress(EOFError, OSError):
-        pipe.recv()
-    os._exit(1)
-
-
 # -- tasks -------------------------------------------------------------------------------------
 
 
 def _read_take(
-    *, scratch: Path, progress: _Progress, path: str, shown: str, settings: Mapping[str, Any]
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+    old: Mapping[str, Any] | None = None,
+    document: str = "",
 ) -> dict[str, Any]:
-    """A riff from a recording or a file of notes, and the picture and sound for the page."""
+    """A riff from a recording or a file of notes, and the picture and sound for the page.
+
+    Where it takes the place of ``old``, saved as ``document``, the pins that still fit are held.
+    """
     from transcribe import api
     from transcribe.formats import holds_notes
-    from transcribe.formats.document import to_json
 
     options = _options(settings)
     _refuse_papers(path, shown)
@@ -97,7 +112,7 @@ def _read_take(
         riff = _read_notes(path, shown)
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = _placed(riff, shown, options, progress)
-        return {"riff": to_json(riff), "notes_only": True}
+        return _read(riff, old, document) | {"notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.core.wording import text_remark
@@ -110,7 +125,106 @@ def _read_take(
     progress("drawing", 0.0)
     _write_views(recording.y, recording.sr, scratch)
     progress("drawing", 1.0)
-    return {"riff": to_json(riff), "notes_only": False}
+    return _read(riff, old, document) | {"notes_only": False}
+
+
+def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str, Any]:
+    """A riff that was read, with the pins of the one that it takes the place of."""
+    if old is None:
+        return {"riff": to_json(riff)}
+    from transcribe import fingering
+    from transcribe.library import riff_files
+
+    before = from_json(old)
+    if riff.source is not None and before.source is not None:
+        source = dataclasses.replace(riff.source, file=before.source.file)
+        riff = dataclasses.replace(riff, source=source)
+    pins, lost = riff_files.carry_pins(before, riff.notes)
+    for note_id, place in pins.items():
+        # Two old pins may clash on the new notes: the first one holds.
+        with contextlib.suppress(ParameterError):
+            hand = fingering.hand_of(riff)
+            riff = fingering.pin(riff, {note_id: place}, repeats=False, hand=hand)
+    return _outcome(before, riff, document) | {"carried": len(pins), "lost": len(lost)}
+
+
+def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
+    """What is saved as ``document`` after ``old``, the files beside it, and what moved."""
+    from transcribe.library import riff_files
+
+    path = Path(document)
+    files = riff_files.followed(old, new, path.parent, riff_files.riff_name(path))
+    return {"riff": to_json(new), "files": files, "moved": _moved(old, new)}
+
+
+def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
+    before = {note.id: note for note in old.notes}
+    moved = []
+    for note in new.notes:
+        was = before.get(note.id)
+        if was is not None and (was.string, was.fret) != (note.string, note.fret):
+            places = {"from": [was.string, was.fret], "to": [note.string, note.fret]}
+            moved.append({"note": note.id, **places})
+    return moved
+
+
+def _edit(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    riff: Mapping[str, Any],
+    edit: Mapping[str, Any],
+    document: str,
+) -> dict[str, Any] | None:
+    """One change of the page made to a riff; None where that changes nothing."""
+    del scratch, progress
+    from transcribe.page.changes import changed
+
+    old = from_json(riff)
+    new = changed(old, edit)
+    return None if new is old else _outcome(old, new, document)
+
+
+def _note(
+    *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], note: int
+) -> dict[str, Any]:
+    """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
+    del scratch, progress
+    from transcribe import fingering
+
+    document = from_json(riff)
+    places = [
+        {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
+        for place in fingering.places(document, note)
+    ]
+    return {
+        "places": places,
+        "why": fingering.explain(document, note),
+        "repeats": list(fingering.repeats_of(document, note)),
+    }
+
+
+def _finite(cost: float) -> float | None:
+    return float(cost) if math.isfinite(cost) else None
+
+
+def _cost(*, scratch: Path, progress: _Progress, riff: Mapping[str, Any]) -> float | None:
+    """What the fingering costs the hand, in the measure of the other fingerings'."""
+    del scratch, progress
+    from transcribe.fingering import hand_of
+    from transcribe.fingering.solver import solver_for
+
+    document = from_json(riff)
+    places = {
+        note.id: (note.string, note.fret)
+        for note in document.notes
+        if note.string is not None and note.fret is not None
+    }
+    if not document.alternatives or not places:
+        return None
+    solver = solver_for(document.instrument, hand_of(document))
+    effort = solver.effort(document.notes, places, drone=document.drone)
+    return round(float(sum(effort.values())), 3)
 
 
 def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
@@ -169,8 +283,8 @@ def _compare(
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
-    from transcribe.formats.document import from_json
-    from transcribe.takes.progress import entry_of
+    from transcribe.takes import report
+    from transcribe.takes.summary import figures_of
 
     against = from_json(reference)
     instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
@@ -191,23 +305,27 @@ def _compare(
         sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
     comparison = api.compare(take, against, sound=sound)
-    entry = dataclasses.asdict(entry_of(comparison)) | {"take": shown}
     return {
-        "comparison": comparison.as_json(),
+        "comparison": report.as_json(comparison),
+        "drawings": report.drawings(comparison),
         "pitches": [note.pitch_midi for note in comparison.take.notes],
-        "entry": entry,
+        "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 
 
 def _finger(
-    *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], settings: Mapping[str, Any]
+    *,
+    scratch: Path,
+    progress: _Progress,
+    riff: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    document: str,
 ) -> dict[str, Any]:
     """Rhythm, fingering and theory anew for the notes of a riff document."""
     del scratch
     from transcribe import api
     from transcribe.correct.whole_riff import as_step, kept_places
     from transcribe.fingering import hand_of, pins_of
-    from transcribe.formats.document import from_json, to_json
 
     old = from_json(riff)
     options = _options(settings)
@@ -235,11 +353,9 @@ def _finger(
     if instrument != old.instrument:
         given["instrument"] = True
     before, after = pins_of(old), pins_of(new)
-    return {
-        "riff": to_json(as_step(old, new, "fingering anew", given)),
-        "pins": len(before),
-        "lost": sorted(set(before) - set(after)),
-    }
+    step = as_step(old, new, "fingering anew", given)
+    lost = sorted(set(before) - set(after))
+    return _outcome(old, step, document) | {"pins": len(before), "lost": lost}
 
 
 def _refitted(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
@@ -264,7 +380,6 @@ def _make(
     options: Mapping[str, Any],
 ) -> None:
     """A file from a riff: ``made`` in the scratch folder."""
-    from transcribe.formats.document import from_json
 
     document = from_json(riff)
     progress("writing", 0.0)
@@ -327,7 +442,6 @@ def _read_notes(path: str, shown: str) -> Any:
 
 def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     """Arguments of the pipeline from the settings of the page, checked by what they make."""
-    from transcribe.core.errors import ParameterError
     from transcribe.core.instrument import make_instrument
     from transcribe.fingering import Hand
 
@@ -341,9 +455,10 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
     if settings.get("hand_span_mm"):
         options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
     if settings.get("bpm"):
+        from transcribe.core.clock import check_bpm
+
         bpm = _figure(settings, "bpm")
-        if not 20 <= bpm <= 400:
-            raise ParameterError(f"a tempo of {bpm:g} is not within 20 to 400 beats a minute")
+        check_bpm(bpm)
         options["bpm"] = bpm
     if settings.get("meter"):
         options["meter"] = meter_of(settings["meter"])
@@ -357,8 +472,6 @@ def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
 
 def meter_of(text: Any) -> tuple[int, int]:
     """A meter as the page sends it, such as ``"6/8"``. Raises ParameterError if it is none."""
-    from transcribe.core.errors import ParameterError
-
     upper, _, lower = str(text).partition("/")
     upper, lower = upper.strip(), lower.strip()
     if not (upper.isdecimal() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32):
@@ -368,8 +481,6 @@ def meter_of(text: Any) -> tuple[int, int]:
 
 def _figure(settings: Mapping[str, Any], key: str) -> float:
     """A setting that must be a number; 0 where it is not given."""
-    from transcribe.core.errors import ParameterError
-
     try:
         figure = float(settings.get(key) or 0)
     except (TypeError, ValueError):
@@ -404,6 +515,9 @@ TASKS: dict[str, Callable[..., Any]] = {
     "prepare": _prepare,
     "compare": _compare,
     "finger": _finger,
+    "edit": _edit,
+    "note": _note,
+    "cost": _cost,
     "make": _make,
 }
 """Every task that a job may name."""

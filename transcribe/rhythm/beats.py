@@ -23,6 +23,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from transcribe.core.clock import carry_on
+
 __all__ = ["TICKS", "Grid", "Track", "smooth", "track"]
 
 TICKS = 12
@@ -81,23 +83,11 @@ class Grid:
 
     def at(self, tick: np.ndarray | float) -> np.ndarray:
         """Seconds at ``tick``, carried on at the end's tempo outside the grid."""
-        x, t = self.ticks.astype(float), self.time_sec
-        tick = np.asarray(tick, dtype=float)
-        out = np.interp(tick, x, t)
-        low = (t[1] - t[0]) / self.step
-        high = (t[-1] - t[-2]) / self.step
-        out = np.where(tick < x[0], t[0] + (tick - x[0]) * low, out)
-        return np.where(tick > x[-1], t[-1] + (tick - x[-1]) * high, out)
+        return carry_on(tick, self.ticks.astype(float), self.time_sec)
 
     def tick(self, time_sec: np.ndarray | float) -> np.ndarray:
         """Tick (not rounded) at ``time_sec``; the inverse of `at`."""
-        x, t = self.ticks.astype(float), self.time_sec
-        time_sec = np.asarray(time_sec, dtype=float)
-        out = np.interp(time_sec, t, x)
-        low = self.step / (t[1] - t[0])
-        high = self.step / (t[-1] - t[-2])
-        out = np.where(time_sec < t[0], x[0] + (time_sec - t[0]) * low, out)
-        return np.where(time_sec > t[-1], x[-1] + (time_sec - t[-1]) * high, out)
+        return carry_on(time_sec, self.time_sec, self.ticks.astype(float))
 
 
 def track(

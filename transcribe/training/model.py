@@ -113,6 +113,7 @@ class NoteNet(nn.Module):
         if last.bias is not None:
             # Most of the plane is silent: begin by saying so.
             last.bias.data[:3] = torch.tensor([-5.0, -3.0, -5.0])
+            last.bias.data[-1] = -2.0
         self.head = nn.Sequential(
             nn.Conv2d(s.width, s.head, (3, 1), padding=(1, 0)), nn.ReLU(), last
         )

@@ -28,6 +28,7 @@ import numpy as np
 from transcribe.notes import features as feat
 from transcribe.notes.network import MANNERS
 from transcribe.training.render import moved_cents
+from transcribe.training.talk import voice_frames
 
 __all__ = ["MAX_MOVED", "MAX_NOTES", "Labelled", "Pool", "label", "render_pool"]
 
@@ -47,6 +48,8 @@ class Labelled:
 
     ``audio`` is int16 (samples,); ``reference`` its power level on the scale of ``audio`` over
     32768; ``notes`` float32 (n, 4) and ``moved`` float32 (m, 3) as in the module's conventions.
+    ``voice`` int8 (frames,) is 1 where somebody talks or sings, 0 where nobody does, -1 where
+    somebody mumbles under the guitar.
     """
 
     audio: np.ndarray
@@ -54,6 +57,7 @@ class Labelled:
     offset_cents: float
     notes: np.ndarray
     moved: np.ndarray
+    voice: np.ndarray
 
 
 def label(clip: Any) -> Labelled:
@@ -76,7 +80,14 @@ def label(clip: Any) -> Labelled:
         float(clip.instrument.offset_cents),
         np.array(rows[:MAX_NOTES], np.float32).reshape(-1, 4),
         np.array(moved[:MAX_MOVED], np.float32).reshape(-1, 3),
+        _voice(clip, feat.frame_count(audio.size)),
     )
+
+
+def _voice(clip: Any, frames: int) -> np.ndarray:
+    if clip.voice is None:
+        return np.full(frames, 0 if clip.rough.talk_db is None else -1, np.int8)
+    return voice_frames(clip.voice, hop=feat.HOP, frames=frames)
 
 
 def _save(path: Path, clips: Sequence[Labelled]) -> None:
@@ -95,6 +106,7 @@ def _save(path: Path, clips: Sequence[Labelled]) -> None:
             offset_cents=np.array([clip.offset_cents for clip in clips], np.float32),
             notes=notes,
             moved=moved,
+            voice=np.stack([clip.voice for clip in clips]),
         )
     os.replace(part, path)
 
@@ -205,7 +217,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser.add_argument("--only", help="render this group alone, such as acoustic")
     add_render_arguments(parser)
     args = parser.parse_args(argv)
-    make, groups = maker(args.banks)
+    make, groups = maker(args.banks, args.talk)
     if args.only:
         groups = {args.only: groups[args.only]}
     for process in render_pool(

@@ -26,19 +26,25 @@ _HARD_SHARE = 0.35
 def add_render_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments that rendering needs."""
     parser.add_argument("--banks", type=Path, help="file from transcribe.training.banks")
+    parser.add_argument("--talk", type=Path, help="file from transcribe.training.talk")
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 2))
     parser.add_argument("--seed", type=int, default=1)
 
 
-def maker(banks_file: Path | None) -> tuple[Callable[[int, str], Any], dict[str, float]]:
+def maker(
+    banks_file: Path | None, talk_file: Path | None = None
+) -> tuple[Callable[[int, str], Any], dict[str, float]]:
     """A function of (seed, group) that makes a clip, and the share of each group.
 
-    Without a file of banks the clips are of synthesised strings alone.
+    Without a file of banks the clips are of synthesised strings alone, without one of talk nobody
+    talks in them. Voices that are held out stay out.
     """
     from transcribe.training.banks import load_banks
     from transcribe.training.clips import make_clip
+    from transcribe.training.talk import load_talk
 
     banks = load_banks(banks_file)
+    talk = load_talk(talk_file).part(held_out=False) if talk_file else None
     groups = {name: share for name, share in _OWN_GROUP.items() if name in banks}
     groups[_REST] = 1.0 - sum(groups.values())
     members: dict[str, Mapping[str, Any]] = {
@@ -49,7 +55,7 @@ def maker(banks_file: Path | None) -> tuple[Callable[[int, str], Any], dict[str,
     def make(seed: int, group: str) -> Any:
         rng = np.random.default_rng([seed, 5])
         kind = str(rng.choice(_HARD)) if rng.random() < _HARD_SHARE else None
-        return make_clip(seed, banks=members[group], kind=kind)
+        return make_clip(seed, banks=members[group], kind=kind, around=None, talk=talk)
 
     return make, groups
 

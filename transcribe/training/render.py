@@ -20,6 +20,7 @@ from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 from transcribe.training.banks import SR, Bank, RecordedBank
 from transcribe.training.phrases import PlayedNote
+from transcribe.training.surroundings import PLAIN, Surroundings, level_without_strike, scratch
 
 __all__ = [
     "Touch",
@@ -131,8 +132,14 @@ class _Player:
         touch: Touch,
         offset_cents: float,
         size: int,
+        around: Surroundings = PLAIN,
+        around_rng: np.random.Generator | None = None,
     ) -> None:
         self.notes = list(notes)
+        self.around = around
+        # Its own generator: a take sounds the same with or without what surrounds its notes.
+        self.around_rng = np.random.default_rng(0) if around_rng is None else around_rng
+        self.strikes = np.array([round(n.onset_sec * SR) for n in notes if n.source is None])
         self.bank = bank
         self.rng = rng
         self.touch = touch
@@ -179,14 +186,18 @@ class _Player:
             release = round(0.006 * SR)
         elif meets:
             release = round(rng.uniform(0.002, 0.01) * SR)
-            hold = max(1, hold - release)
+            hold = max(1, hold - release - self._rest(hold, follower))
         else:
             release = round(rng.uniform(*touch.release_sec) * SR)
         dead = note.articulation == "dead"
         if dead:
             hold, release = round(0.01 * SR), round(0.04 * SR)
         room = len(self.y) - onset
-        length = min(hold + release, room)
+        rings_on = 0
+        if index not in self.followed and not dead:
+            until = self.notes[follower].onset_sec * SR if follower is not None else len(self.y)
+            rings_on = self._rings_on(int(until) - onset - hold - release)
+        length = min(hold + release + rings_on, room)
         if length <= 8:
             return note
         cents = self.string_cents[note.string] + rng.normal(0.0, touch.note_cents)
@@ -194,17 +205,21 @@ class _Player:
         glide = self._glide(index, note)
         carried = note.source is not None
         node = _node(note)
+        way = "damped" if note.muted else "picked"
+        if note.articulation == "hammer-on" and "hammered" in self.bank.others:
+            way = "hammered"
         sound, own, lead = self.bank.take(
             pitch,
             rng=rng,
             duration_sec=length / SR * (1.4 if note.curve or glide else 1.05) + 0.2,
             fret=note.fret,
             node=node,
+            way=way,
         )
         ratio = 2.0 ** ((pitch - own) / 12.0)
-        bend = _cents(note, length, glide, hold)
+        bend = self._pulled(note, _cents(note, length, glide, hold), length, hold, carried)
         skip = 0.0
-        if carried:
+        if carried and way != "hammered":
             if note.articulation == "pull-off":
                 skip = rng.uniform(0.006, 0.03) * SR
             else:
@@ -221,15 +236,19 @@ class _Player:
         y = read_at(sound, np.maximum(where, 0.0))
         if len(y) <= 8:
             return note
-        y = self._shape(y, note, carried, before, hold, release)
+        y = self._shape(y, note, carried, before, hold, release, rings_on)
         y = self._levelled(y, note, carried, before)
         start = onset - before
         y = y[: len(self.y) - start]
         self.y[start : start + len(y)] += y
-        peak, offset = _own_offset(y[before:])
+        if self.around is not PLAIN and not dead:
+            self._fingers(note, y, onset, before, hold, index in self.followed, carried)
+        peak, offset = _own_offset(y[before : before + hold + release])
         self.string_level[note.string] = level_before(y, before + hold, 441)
         self.level_at[index] = peak
         end_sec = min(note.offset_sec, note.onset_sec + max(offset / SR, 0.03))
+        if self.around is not PLAIN:
+            end_sec = min(end_sec, note.onset_sec + max((hold + release) / SR, 0.03))
         if dead:
             end_sec = min(note.offset_sec, note.onset_sec + (hold + release) / SR)
         return replace(note, offset_sec=end_sec)
@@ -242,6 +261,7 @@ class _Player:
         before: int,
         hold: int,
         release: int,
+        rings_on: int = 0,
     ) -> Array:
         """Colour, softness, beating, decay and the ends of one note."""
         rng, touch = self.rng, self.touch
@@ -264,6 +284,7 @@ class _Player:
             fall += rng.uniform(9.0, 22.0)
         if note.articulation == "dead":
             fall += rng.uniform(60.0, 120.0)
+        fall += self.around.decay
         if fall > 0.02:
             y = y * np.exp(-np.float32(fall) * t)
         if carried:
@@ -276,9 +297,146 @@ class _Player:
         stop = before + hold
         if stop < len(y):
             tail = min(release, len(y) - stop)
-            y[stop : stop + tail] *= np.cos(np.linspace(0, np.pi / 2, tail, dtype=np.float32)) ** 2
-            y[stop + tail :] = 0.0
+            fade = np.cos(np.linspace(0, np.pi / 2, tail, dtype=np.float32)) ** 2
+            left = np.float32(0.0)
+            if rings_on:
+                left = np.float32(10.0 ** (-self.around_rng.uniform(12.0, 32.0) / 20.0))
+            y[stop : stop + tail] *= left + (1.0 - left) * fade
+            if rings_on:
+                y[stop + tail :] *= left * self._dying(len(y) - stop - tail)
+            else:
+                y[stop + tail :] = 0.0
+        if self.around is not PLAIN and note.articulation != "dead":
+            y = self._shaken(y, note, before)
         return np.asarray(y, np.float32)
+
+    # -- what surrounds a note ------------------------------------------------------------------
+
+    def _rest(self, hold: int, follower: int | None) -> int:
+        """Samples for which the pick or finger rests on the string before it strikes again."""
+        around, rng = self.around, self.around_rng
+        if around.rest <= 0 or follower is None or rng.random() >= around.rest:
+            return 0
+        if self.notes[follower].source is not None:
+            return 0
+        return int(min(rng.uniform(*around.rest_sec) * SR, 0.4 * hold))
+
+    def _rings_on(self, room: int) -> int:
+        """Samples for which a string that was let go sounds on, half damped."""
+        around, rng = self.around, self.around_rng
+        if around.half_damped <= 0 or room < 0.05 * SR or rng.random() >= around.half_damped:
+            return 0
+        return int(min(room - 0.02 * SR, rng.uniform(0.1, 1.2) * SR))
+
+    def _dying(self, size: int) -> Array:
+        t = np.arange(max(0, size), dtype=np.float32) / SR
+        curve = np.exp(-np.float32(self.around_rng.uniform(2.0, 12.0)) * t)
+        last = min(len(curve), round(0.02 * SR))
+        if last:
+            curve[-last:] *= np.linspace(1.0, 0.0, last, dtype=np.float32)
+        return np.asarray(curve, np.float32)
+
+    def _pulled(
+        self, note: PlayedNote, bend: Array | None, length: int, hold: int, carried: bool
+    ) -> Array | None:
+        """``bend`` with a slide into the note, and the pull of the finger that leaves it."""
+        around, rng = self.around, self.around_rng
+        if around is PLAIN or note.fret == 0 or note.articulation in ("harmonic", "dead"):
+            return bend
+        slid = not carried and rng.random() < around.slides_in
+        pulled = rng.random() < 0.3 * around.releases
+        if not slid and not pulled:
+            return bend
+        cents = np.zeros(length, np.float32) if bend is None else bend.copy()
+        t = np.arange(length, dtype=np.float32) / SR
+        if slid:
+            away = float(rng.choice((-200.0, -100.0, -100.0, 100.0)))
+            seconds = float(rng.uniform(0.02, 0.06))
+            cents += away * np.clip(1.0 - t / seconds, 0.0, 1.0)
+        if pulled:
+            seconds = float(rng.uniform(0.015, 0.06))
+            cents += float(rng.uniform(10.0, 70.0)) * np.clip(
+                (t - (hold / SR - seconds)) / seconds, 0.0, 1.0
+            )
+        return cents
+
+    def _shaken(self, y: Array, note: PlayedNote, before: int) -> Array:
+        """The note as its neighbours and the hand disturb it, and without overtones if dark."""
+        around, rng = self.around, self.around_rng
+        if around.dark is not None:
+            f0 = 440.0 * 2.0 ** ((note.pitch_midi - 69) / 12.0)
+            cut = f0 * around.dark * float(np.exp(rng.normal(0.0, 0.15)))
+            size = fft.next_fast_len(len(y) + 256, real=True)
+            hz = np.linspace(0.0, SR / 2, size // 2 + 1)
+            dull = (1.0 / (1.0 + (hz / cut) ** 4)).astype(np.float32)
+            y = fft.irfft(fft.rfft(y, size) * dull, size)[: len(y)]
+        if around.shakes > 0 or around.stirred > 0:
+            first = round(note.onset_sec * SR) - before
+            beside = self.strikes - first
+            gain = level_without_strike(
+                len(y), beside[(beside > 0) & (beside < len(y))].tolist(), around, rng
+            )
+            if gain is not None and rng.random() < 0.4:
+                # Often only some of the partials gain.
+                size = fft.next_fast_len(len(y) + 256, real=True)
+                hz = np.linspace(0.0, SR / 2, size // 2 + 1)
+                edge = 440.0 * 2.0 ** ((note.pitch_midi - 69) / 12.0) * rng.choice((1.5, 2.5, 3.5))
+                low = (1.0 / (1.0 + (hz / edge) ** 8)).astype(np.float32)
+                lower = fft.irfft(fft.rfft(y, size) * low, size)[: len(y)]
+                y = lower * gain + (y - lower) if rng.random() < 0.5 else lower + (y - lower) * gain
+            elif gain is not None:
+                y = y * gain
+        return np.asarray(y, np.float32)
+
+    def _fingers(
+        self,
+        note: PlayedNote,
+        y: Array,
+        onset: int,
+        before: int,
+        hold: int,
+        followed: bool,
+        carried: bool,
+    ) -> None:
+        """The noises of the fingers and the pick at both ends of a note, added to the take."""
+        around, rng = self.around, self.around_rng
+        peak = float(np.abs(y[before : before + round(0.1 * SR)]).max(initial=0.0))
+        if not carried and rng.random() < around.early_picks:
+            size = round(rng.uniform(0.003, 0.01) * SR)
+            click = np.diff(rng.standard_normal(size + 1)).astype(np.float32) * np.hanning(size)
+            early = round(rng.uniform(0.01, 0.04) * SR)
+            self._add(click, onset - early, 0.5 * peak * 10.0 ** (-rng.uniform(4.0, 26.0) / 20.0))
+        if not carried and note.fret > 0 and rng.random() < around.landings:
+            # The finger lands on the fret before the string is struck: the note, very soft.
+            early = round(rng.uniform(0.04, 0.16) * SR)
+            soft = y[before + round(0.03 * SR) :][:early]
+            if len(soft) > 200:
+                soft = soft * np.linspace(1.0, 0.0, len(soft), dtype=np.float32)
+                soft[:60] *= np.linspace(0.0, 1.0, 60, dtype=np.float32)
+                self._add(soft, onset - early, 10.0 ** (-rng.uniform(20.0, 36.0) / 20.0))
+        if not followed and rng.random() < around.releases:
+            sound = self.bank.release(note.pitch_midi, rng)
+            if sound is None:
+                sound = scratch(rng, seconds=float(rng.uniform(0.015, 0.06)))
+            level = peak * 10.0 ** (-rng.uniform(14.0, 40.0) / 20.0)
+            self._add(sound, onset + hold + round(rng.normal(0.0, 0.01) * SR), level)
+
+    def _add(self, sound: Array, at: int, gain: float) -> None:
+        if at < 0:
+            return
+        sound = sound[: max(0, len(self.y) - at)]
+        self.y[at : at + len(sound)] += np.float32(gain) * sound
+
+    def scratches(self) -> None:
+        """Muted strokes over the strings, added to the take: rhythm, and no notes."""
+        count = int(self.around_rng.poisson(self.around.scratches * len(self.y) / SR))
+        if not count:
+            return
+        peak = float(np.percentile(np.abs(self.y), 99.0))
+        for _ in range(count):
+            sound = scratch(self.around_rng, seconds=float(self.around_rng.uniform(0.02, 0.09)))
+            at = int(self.around_rng.integers(len(self.y)))
+            self._add(sound, at, peak * 10.0 ** (-self.around_rng.uniform(0.0, 20.0) / 20.0))
 
     def _cut(self, note: PlayedNote, carried: bool) -> float:
         """Frequency in hertz above which the note is dulled."""
@@ -353,17 +511,20 @@ def render(
     duration_sec: float,
     touch: Touch | None = None,
     offset_cents: float = 0.0,
+    around: Surroundings = PLAIN,
+    around_rng: np.random.Generator | None = None,
 ) -> tuple[Array, tuple[PlayedNote, ...]]:
     """Sound of ``notes`` (sorted by onset) and the notes with their true offsets.
 
     Returns float32 samples, shape (round(duration_sec * SR),), not yet levelled, and the notes in
     the same order. ``offset_cents`` detunes the whole instrument. Notes that are masked from
-    their start (60 dB below the loudest) keep their place but end after 30 ms.
+    their start (60 dB below the loudest) keep their place but end after 30 ms. ``around`` adds what
+    surrounds the notes, drawn from ``around_rng``.
     """
-    player = _Player(
-        notes, bank, rng, touch or Touch(), offset_cents, max(1, round(duration_sec * SR))
-    )
+    size = max(1, round(duration_sec * SR))
+    player = _Player(notes, bank, rng, touch or Touch(), offset_cents, size, around, around_rng)
     played = player.play()
+    player.scratches()
     loudest = float(player.level_at.max(initial=0.0))
     out = [
         replace(note, offset_sec=note.onset_sec + 0.03)

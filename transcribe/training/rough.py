@@ -198,7 +198,7 @@ def _hum(rng: np.random.Generator, size: int, hz: float) -> Array:
     return np.asarray(y / np.float32(_rms(y)), np.float32)
 
 
-_VOWELS = (
+VOWELS = (
     (730, 1090, 2440),
     (270, 2290, 3010),
     (300, 870, 2240),
@@ -222,7 +222,7 @@ def _talk(rng: np.random.Generator, size: int) -> Array:
         t = np.arange(count, dtype=np.float32) / SR
         glide = 1.0 + rng.uniform(-0.12, 0.06) * t / t[-1]
         phase = (2 * np.pi * f0 / SR * np.cumsum(glide)).astype(np.float32)
-        formants = _VOWELS[int(rng.integers(len(_VOWELS)))]
+        formants = VOWELS[int(rng.integers(len(VOWELS)))]
         syllable = np.zeros(count, np.float32)
         for n in range(1, min(24, int(3600 / f0))):
             gain = sum(

@@ -16,7 +16,7 @@ import torch
 
 from transcribe.notes import features as feat
 from transcribe.notes.decode import decode
-from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard, manner_rows
+from transcribe.notes.network import FIRST_MIDI, MANNERS, OUTPUTS, Heard, manner_rows
 from transcribe.training.model import NoteNet
 from transcribe.training.pool import Pool
 from transcribe.training.spectra import Spectra
@@ -56,6 +56,7 @@ def heard_of(answer: np.ndarray) -> Heard:
         shift=answer[3],
         bend=answer[4],
         manner=answer[manner_rows()].transpose(1, 2, 0),
+        voice=0.5 * (1.0 + np.tanh(0.5 * answer[OUTPUTS - 1].mean(axis=-1))),
     )
 
 

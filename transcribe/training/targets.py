@@ -12,7 +12,7 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from transcribe.notes.network import MANNERS, PITCHES, manner_rows
+from transcribe.notes.network import MANNERS, OUTPUTS, PITCHES, manner_rows
 
 __all__ = ["Targets", "loss", "make_targets"]
 
@@ -21,7 +21,10 @@ _MANNER_FRAMES = (-1, 12)  # frames from the onset in which the manner is asked 
 
 @dataclass
 class Targets:
-    """All (batch, frames, PITCHES); ``manner`` and ``moved`` count where their mask is set."""
+    """All (batch, frames, PITCHES); ``manner`` and ``moved`` count where their mask is set.
+
+    ``voice`` is (batch, frames): 1, 0, or -1 where it does not count.
+    """
 
     onset: Tensor
     sounding: Tensor
@@ -32,6 +35,7 @@ class Targets:
     manner_mask: Tensor
     moved: Tensor
     moved_mask: Tensor
+    voice: Tensor
 
 
 def _near(when: Tensor, frame: Tensor) -> Tensor:
@@ -39,7 +43,7 @@ def _near(when: Tensor, frame: Tensor) -> Tensor:
     return (2.0 - 2.0 * (when - frame).abs()).clamp(0.0, 1.0)
 
 
-def make_targets(notes: Tensor, moved: Tensor, *, frames: int) -> Targets:
+def make_targets(notes: Tensor, moved: Tensor, voice: Tensor, *, frames: int) -> Targets:
     """Targets of a batch of crops.
 
     Parameters
@@ -48,6 +52,8 @@ def make_targets(notes: Tensor, moved: Tensor, *, frames: int) -> Targets:
         Rows as in the module's conventions; times from the crop's first frame, may lie outside.
     moved : (batch, m, 3)
         Rows of (frame, column, semitones); a frame outside the crop is left out.
+    voice : (batch, frames)
+        1 where somebody talks, 0 where nobody does, -1 where it does not count.
     """
     plane = _Plane(notes.shape[0], frames, notes.device)
     on, off, column, manner = (notes[..., i] for i in range(4))
@@ -84,6 +90,7 @@ def make_targets(notes: Tensor, moved: Tensor, *, frames: int) -> Targets:
         manner_mask=((count - 1.0).abs() < 0.5).float(),
         moved=plane.whole(deviation),
         moved_mask=sounding.float(),
+        voice=voice.float(),
     )
 
 
@@ -142,7 +149,7 @@ _MANNER_WEIGHTS = {
     "slide": 3.0,
     "bend": 2.0,
     "vibrato": 2.0,
-    "harmonic": 2.0,
+    "harmonic": 1.0,
     "dead": 1.0,
 }
 """Rare manners weigh more than their share; nearly every note is picked."""
@@ -174,6 +181,10 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
     shift = (answer[:, 3] - targets.shift).abs() * targets.shift_mask
     weight = targets.moved_mask * (1.0 + 4.0 * (targets.moved.abs() > 0.1).float())
     moved = (answer[:, 4] - targets.moved).abs() * weight
+    voice = fn.binary_cross_entropy_with_logits(
+        answer[:, OUTPUTS - 1].mean(dim=2), targets.voice.clamp(min=0.0), reduction="none"
+    )
+    asked = (targets.voice >= 0.0).float()
     parts = {
         "onset": 4.0 * cross(0, targets.onset, 3.0),
         "sounding": cross(1, targets.sounding, 1.5),
@@ -183,6 +194,7 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         "manner": 0.6
         * (manner * targets.manner_mask).sum()
         / targets.manner_mask.sum().clamp(min=1.0),
+        "voice": 0.5 * (voice * asked).sum() / asked.sum().clamp(min=1.0),
     }
     total = torch.stack(list(parts.values())).sum()
     return total, {name: value.detach() for name, value in parts.items()}

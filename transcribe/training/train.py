@@ -68,6 +68,8 @@ class Store:
         self.moved = torch.full((capacity, MAX_MOVED, 3), -1.0, device=device)
         self.reference = torch.zeros(capacity, device=device)
         self.offset_cents = torch.zeros(capacity, device=device)
+        frames = feat.frame_count(samples)
+        self.voice = torch.full((capacity, frames), -1, dtype=torch.int8, device=device)
         self.capacity = capacity
         self.count = 0
         self._next = 0
@@ -85,6 +87,9 @@ class Store:
 
         audio = there("audio")[:, : self.samples]
         self.audio[at, self.margin : self.margin + audio.shape[1]] = audio
+        voice = there("voice")[:, : self.voice.shape[1]]
+        self.voice[at] = -1
+        self.voice[at, : voice.shape[1]] = voice
         for name in ("notes", "moved", "reference", "offset_cents"):
             getattr(self, name)[at] = there(name)
         self._next = at.stop
@@ -94,8 +99,8 @@ class Store:
 
     def crops(
         self, batch: int, frames: int, generator: torch.Generator, *, transpose: int
-    ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
-        """Random stretches: audio, reference, offset in cents, notes and moved pitches."""
+    ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, Tensor]:
+        """Random stretches: audio, reference, offset in cents, notes, moved pitches, voice."""
         device = self.audio.device
 
         def draw(*size: int) -> Tensor:
@@ -130,7 +135,9 @@ class Store:
             batch, device=device, generator=generator
         )
         offset = torch.where(draw(batch) < 0.7, tuned, torch.zeros_like(tuned))
-        return audio, self.reference[rows], offset + 100.0 * steps, notes, moved
+        near = (first[:, None] + torch.arange(frames, device=device)).clamp(max=whole - 1)
+        voice = self.voice[rows[:, None], near]
+        return audio, self.reference[rows], offset + 100.0 * steps, notes, moved, voice
 
 
 def _worsen(audio: Tensor, reference: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
@@ -222,13 +229,13 @@ def train(
         share = max(elapsed / plan.seconds, step / plan.steps)
         for group in optimiser.param_groups:
             group["lr"] = _rate(plan, share, step)
-        audio, reference, offset, notes, moved = store.crops(
+        audio, reference, offset, notes, moved, voice = store.crops(
             plan.batch, plan.frames, generator, transpose=plan.transpose
         )
         audio, reference = _worsen(audio, reference, generator)
         x = spectra(audio, frames=plan.frames, reference=reference, offset_cents=offset)
         x = _colour(x, generator).to(memory_format=torch.channels_last)
-        targets = make_targets(notes, moved, frames=plan.frames)
+        targets = make_targets(notes, moved, voice, frames=plan.frames)
         with torch.autocast(device.type, dtype=torch.bfloat16, enabled=device.type == "cuda"):
             answer = net(x)
         total, parts = loss(answer, targets)
@@ -360,7 +367,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     clips, workers = args.clips, []
     if clips is None:
         clips = args.out / "clips"
-        make, groups = maker(args.banks)
+        make, groups = maker(args.banks, args.talk)
         groups = {name: share for name, share in groups.items() if name != args.exclude_bank}
         workers = start_rendering(
             clips, make, groups, workers=args.workers, seconds=plan.seconds, seed=args.seed

@@ -16,15 +16,15 @@ from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
 from transcribe.core.wording import text_remark
-from transcribe.formats.names import MODES
+from transcribe.formats.chords import MODES, chord_section
 
-__all__ = ["Builder", "Found", "Measure", "PartFacts", "play"]
+__all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
 
 _MAX_MEASURES = 10_000
 
 
 @dataclass(slots=True)
-class Found:
+class WrittenNote:
     """A note as it stands in a measure; times in quarters from the measure's start."""
 
     start: Fraction
@@ -32,7 +32,6 @@ class Found:
     pitch: int
     staff: str
     voice: str
-    line: int
     string: int | None = None
     fret: int | None = None
     finger: int | None = None
@@ -52,7 +51,7 @@ class Measure:
     length: Fraction = Fraction(0)
     nominal: Fraction = Fraction(4)
     implicit: bool = False
-    notes: list[Found] = field(default_factory=list)
+    notes: list[WrittenNote] = field(default_factory=list)
     chords: list[tuple[Fraction, str]] = field(default_factory=list)
     tempos: list[tuple[Fraction, float]] = field(default_factory=list)
     forward: bool = False
@@ -190,7 +189,9 @@ class Builder:
             warnings=tuple(text_remark(text) for text in self.warnings),
         )
 
-    def _drone(self, joined: list[tuple[Fraction, Found]], instrument: Instrument) -> Drone | None:
+    def _drone(
+        self, joined: list[tuple[Fraction, WrittenNote]], instrument: Instrument
+    ) -> Drone | None:
         """A lower voice of nothing but one or two open strings is a drone."""
         voices = sorted({note.voice for _, note in joined}, key=lambda v: (len(v), v))
         if len(voices) != 2:
@@ -204,7 +205,7 @@ class Builder:
         end = max(start + note.length + note.release for start, note in under)
         return Drone(strings[0], self.sec(under[0][0]), self.sec(end), tuple(strings[1:]))
 
-    def _join(self) -> list[tuple[Fraction, Found]]:
+    def _join(self) -> list[tuple[Fraction, WrittenNote]]:
         """(start, note) with tied notes made one."""
         everything = [
             (start + note.start, note)
@@ -213,8 +214,8 @@ class Builder:
         ]
         everything.sort(key=lambda e: (e[0], e[1].pitch))
         # Ties that wait for their other end: pitch, staff and voice -> (end so far, note).
-        waiting: dict[tuple[int, str, str], list[tuple[Fraction, Found]]] = {}
-        out: list[tuple[Fraction, Found]] = []
+        waiting: dict[tuple[int, str, str], list[tuple[Fraction, WrittenNote]]] = {}
+        out: list[tuple[Fraction, WrittenNote]] = []
         for start, note in everything:
             held = waiting.setdefault((note.pitch, note.staff, note.voice), [])
             tied = [entry for entry in held if entry[0] == start]
@@ -232,7 +233,7 @@ class Builder:
                 held.append((start + note.length, joined))
         return out
 
-    def _instrument(self, notes: list[Found]) -> tuple[Instrument, int]:
+    def _instrument(self, notes: list[WrittenNote]) -> tuple[Instrument, int]:
         """The instrument, and semitones by which pitches are off from where the frets lie."""
         tunings = self.facts.tuning
         strings = next((tunings[s] for s in sorted(tunings)), Instrument().open_midi)
@@ -251,7 +252,7 @@ class Builder:
         return instrument, 0
 
     def _position(
-        self, note: Found, pitch: int, instrument: Instrument
+        self, note: WrittenNote, pitch: int, instrument: Instrument
     ) -> tuple[int | None, int | None]:
         if note.string is None or note.fret is None:
             return None, None
@@ -286,11 +287,7 @@ class Builder:
         ]
         chords.sort(key=lambda c: c[0])
         if chords:
-            ends = [*(at for at, _ in chords[1:]), max(self.end, chords[-1][0])]
-            theory["chords"] = [
-                {"start_sec": self.sec(at), "end_sec": self.sec(end), "symbol": symbol}
-                for (at, symbol), end in zip(chords, ends, strict=True)
-            ]
+            theory["chords"] = chord_section(chords, self.end, self.sec)
         if self.facts.key is not None and self.facts.key[1] in MODES:
             fifths, name = self.facts.key
             theory["mode"] = {

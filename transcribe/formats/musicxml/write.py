@@ -12,14 +12,12 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from transcribe.core.clock import Clock
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.formats.chords import CHORDS, chord_changes, key_of
 from transcribe.formats.folds import Fold, chords_within, find_folds
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
-from transcribe.formats.names import CHORDS, key_of
 
 __all__ = ["write_musicxml"]
 
@@ -34,11 +32,25 @@ _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32n
 
 
 def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
-    """The riff as a MusicXML 4.0 document in UTF-8.
+    """The riff as a MusicXML 4.0 document: notation over tablature.
 
-    ``repeats`` writes bars that are played again at once only one time, between repeat signs,
-    where everything in them is the same and no tie, hammer-on, pull-off or slide leads over the
-    signs. Bars keep the numbers that they have when the repeats are played.
+    Parameters
+    ----------
+    repeats : bool
+        Whether bars that are played again at once are written only one time, between repeat
+        signs, where everything in them is the same and no tie, hammer-on, pull-off or slide leads
+        over the signs. Bars keep the numbers that they have when the repeats are played.
+
+    Returns
+    -------
+    bytes
+        XML in UTF-8.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> b"<fret>0</fret>" in write_musicxml(riff)
+    True
     """
     measures, rhythm = make_measures(riff)
     score = ET.Element("score-partwise", version="4.0")
@@ -99,7 +111,8 @@ class _Writer:
         self.instrument: Instrument = riff.instrument
         self.rhythm = rhythm
         self.fifths, self.mode = key_of(riff.theory)
-        self.harmonies = _harmonies(riff, rhythm)
+        per_beat = TICKS * 4 / rhythm.meter[1]
+        self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
         self.joins = _joins(riff)
         self.tab = any(n.string is not None for n in riff.notes)
 
@@ -450,20 +463,3 @@ def _joins(riff: Riff) -> Mapping[int, list[_Join]]:
         found.setdefault(start, []).append(join)
         found.setdefault(target, []).insert(0, join)
     return found
-
-
-def _harmonies(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
-    """(tick, symbol) of each chord, on the nearest beat and only where it changes."""
-    clock = Clock(rhythm)
-    per_beat = TICKS * 4 / rhythm.meter[1]
-    found: dict[int, str] = {}
-    chords: list[Any] = list((riff.theory or {}).get("chords") or ())
-    for chord in chords:
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and isinstance(sec, int | float):
-            found[round(round(clock.beat(sec)) * per_beat)] = symbol
-    out: list[tuple[int, str]] = []
-    for tick in sorted(found):
-        if not out or out[-1][1] != found[tick]:
-            out.append((tick, found[tick]))
-    return out

@@ -11,6 +11,7 @@ import math
 import statistics
 from collections.abc import Iterable
 
+from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.riff import Remark, Rhythm, Riff, Timing
 from transcribe.correct.history import said
 from transcribe.formats.tab.to_riff import spread
@@ -61,7 +62,7 @@ def in_bars(
         times = {onset: onset for onset in onsets}
     if bpm is None and timing.bpm:
         bpm = timing.bpm * (timing.bpm_unit * meter[1] if timing.bpm_unit else 1.0)
-    wanted = bpm if bpm is not None else min(max(own_bpm, 20.0), 400.0)
+    wanted = bpm if bpm is not None else min(max(own_bpm, MIN_BPM), MAX_BPM)
     factor = own_bpm / wanted
     warnings = riff.warnings
     if guessed:

@@ -14,10 +14,11 @@ import math
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from transcribe.core.clock import Clock, ScoreNote, score_notes
+from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.formats.chords import chord_changes
 from transcribe.formats.folds import chords_within, find_folds
 
 __all__ = ["COUNTS", "System", "layout", "mark_line", "string_names"]
@@ -162,10 +163,6 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
     return ("(", fret + ")") if note.soft else ("", fret)
 
 
-def _place_of(beats: float, divisions: int) -> int:
-    return round(beats * divisions)
-
-
 def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
     in_bar = rhythm.meter[0]
     placed = [s for s in score_notes(riff, rhythm) if s.note.string is not None]
@@ -207,44 +204,41 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
 
 def _divided(items: list[ScoreNote], beat: int) -> tuple[int, _Entries]:
     """The fewest places of a beat that hold its notes, and the place of each."""
+    least = None
     for divisions in _DIVISIONS:
-        if _holds(items, beat, divisions, apart=True):
-            return divisions, _entries(items, beat, divisions)
+        entries = [(max(round((i.onset_beat - beat) * divisions), 0), i) for i in items]
+        exact = all(
+            place < divisions and abs(place / divisions + beat - item.onset_beat) <= _NEAR
+            for place, item in entries
+        )
+        if exact and _apart(entries):
+            return divisions, entries
+        if exact:
+            least = least or divisions
     # Two notes of one string closer than the finest place: the later one moves on, in places so
     # fine that there is room for it before the beat ends.
-    least = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=False)), 48)
-    divisions = math.lcm(least, 4)
-    entries = _entries(items, beat, divisions)
-    while divisions < _FINEST and len({(i.note.string, p) for p, i in entries}) < len(entries):
+    divisions = math.lcm(least or _DIVISIONS[-1], 4)
+    while not _apart(entries := _moved_on(items, beat, divisions)) and divisions < _FINEST:
         divisions *= 2
-        entries = _entries(items, beat, divisions)
     return divisions, entries
 
 
-def _entries(items: Iterable[ScoreNote], beat: int, divisions: int) -> _Entries:
+def _apart(entries: _Entries) -> bool:
+    """Whether no two notes of one string share a place."""
+    return len({(item.note.string, place) for place, item in entries}) == len(entries)
+
+
+def _moved_on(items: list[ScoreNote], beat: int, divisions: int) -> _Entries:
     """The place of each note; of two of one string at one place, the later one moves on."""
     taken: set[tuple[int | None, int]] = set()
     entries: _Entries = []
     for item in items:
-        place = min(max(_place_of(item.onset_beat - beat, divisions), 0), divisions - 1)
+        place = min(max(round((item.onset_beat - beat) * divisions), 0), divisions - 1)
         while (item.note.string, place) in taken and place < divisions - 1:
             place += 1
         taken.add((item.note.string, place))
         entries.append((place, item))
     return entries
-
-
-def _holds(items: list[ScoreNote], beat: int, divisions: int, *, apart: bool) -> bool:
-    taken = set()
-    for item in items:
-        within = item.onset_beat - beat
-        place = _place_of(within, divisions)
-        if place >= divisions or abs(place / divisions - within) > _NEAR:
-            return False
-        if apart and (item.note.string, place) in taken:
-            return False
-        taken.add((item.note.string, place))
-    return True
 
 
 def _count_signs(number: int, beat: int, divisions: int) -> list[_Sign]:
@@ -274,21 +268,7 @@ def _note_signs(
 
 def _chords(riff: Riff, rhythm: Rhythm, start: int, end: int) -> dict[int, str]:
     """Chord symbols by the beat they begin on, a symbol only where it changes."""
-    if riff.theory is None:
-        return {}
-    clock = Clock(rhythm)
-    found: dict[int, str] = {}
-    for chord in riff.theory.get("chords") or ():
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and symbol.split() == [symbol] and isinstance(sec, int | float):
-            beat = max(round(clock.beat(sec)), start)
-            if beat < end:
-                found[beat] = symbol
-    changes: dict[int, str] = {}
-    for beat in sorted(found):
-        if not changes or changes[max(changes)] != found[beat]:
-            changes[beat] = found[beat]
-    return changes
+    return {max(beat, start): symbol for beat, symbol in chord_changes(riff, rhythm) if beat < end}
 
 
 _WIDEST = 2000  # columns of a beat; no width parts two signs on one place

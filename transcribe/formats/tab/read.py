@@ -20,6 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from transcribe.core.errors import FormatError
+from transcribe.core.files import read_bytes
 from transcribe.core.riff import Instrument, Riff, Source
 from transcribe.core.wording import text_remark
 from transcribe.formats.tab.header import Head, read_head
@@ -50,19 +51,43 @@ _AGAIN = re.compile(
     r"once more|\d{1,2} ?times|(?:two|three|four|six|eight) times)\b",
     re.I,
 )
-_MAX_BYTES = 4 << 20
+_MAX_MB = 4
 
 
 def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
-    """Read a text tab from a path, or from text (a string with more than one line).
+    """Read a text tab, the project's own or one as people write them.
 
-    ``name`` is what errors call the tab; by default its path, or ``tab``.
+    Parameters
+    ----------
+    source : str or path-like
+        A path, or the text of a tab: a string with more than one line.
+    name : str, optional
+        What errors call the tab; by default its path, or ``tab``.
+
+    Returns
+    -------
+    Riff
+        With a rhythm where the tab counts the beats under its strings. Else only the order of
+        the notes is known, and the bars where there are bar lines.
 
     Raises
     ------
     FormatError
         If the file cannot be read or something in it cannot be a tab: the message says file,
         line, what was found and what was expected.
+
+    Examples
+    --------
+    >>> riff = read_tab('''
+    ... e|---------|
+    ... B|---------|
+    ... G|---------|
+    ... D|-0-2h4---|
+    ... A|---------|
+    ... E|---------|
+    ... ''')
+    >>> [(note.string, note.fret, note.articulation) for note in riff.notes]
+    [(4, 0, 'picked'), (4, 2, 'picked'), (4, 4, 'hammer-on')]
     """
     text, name, title = _load(source, name)
     lines = plain_lines(text)
@@ -118,14 +143,7 @@ def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, s
     if isinstance(source, str) and ("\n" in source or "\r" in source):
         return source, name or "tab", ""
     path = Path(source)
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise FormatError(f"{path}: found over 4 MB, expected a text tab")
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise FormatError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    data = read_bytes(path, most_mb=_MAX_MB, expected="a text tab")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", "replace")
     else:

@@ -19,6 +19,7 @@ from transcribe.core.riff import (
     Timing,
     sort_notes,
 )
+from transcribe.formats.chords import chord_section
 from transcribe.formats.tab.header import Head
 from transcribe.formats.tab.lines import Sign, refuse
 
@@ -334,11 +335,7 @@ def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[st
     if head.mode:
         theory["mode"] = dict(head.mode)
     if chords:
-        ends = [at for at, _ in chords[1:]] + [grid.end]
-        theory["chords"] = [
-            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
-            for (at, symbol), end in zip(chords, ends, strict=True)
-        ]
+        theory["chords"] = chord_section(chords, grid.end, grid.sec)
     if head.loop:
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
     return theory or None

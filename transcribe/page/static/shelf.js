@@ -385,7 +385,7 @@ export function settingsForm(given = {}) {
   const bpm = h("input", {
     type: "number",
     min: "20",
-    max: "400",
+    max: "600",
     step: "0.1",
     placeholder: "find it",
   });

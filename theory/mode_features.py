@@ -2,7 +2,7 @@
 
 Conventions: candidates are the 12 tonics x the modes of `MODES`, in that order; a feature is a
 number per candidate, and the score of a candidate is the sum of its features times the weights
-of `theory.weights`. Everything is counted so that the unit of time does not matter.
+of `theory.mode_weights`. Everything is counted so that the unit of time does not matter.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import FloatArray, Notes
-from theory.pedals import STROKE, melody, pedals
+from theory.drone_pitches import STROKE_SHARE, find_drone_pitches, without_drone
 from theory.scales import MODES
 
 __all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
@@ -167,8 +167,8 @@ def features(
     A drone sounds whatever the melody does, so the melody is weighed without it, and the drone
     once, as a drone. Where none is given, a low note that comes back throughout counts as one.
     """
-    drones = drones or pedals(played)
-    notes = melody(played, drones)
+    drones = drones or find_drone_pitches(played)
+    notes = without_drone(played, drones)
     columns = _Columns()
     size = float(notes.weight.sum())
     effective = size / (1.0 + size / _HALF)
@@ -266,7 +266,7 @@ def chord_basses(notes: Notes) -> tuple[int, ...]:
     moves = int((move > 0).sum())
     if moves < _WINDOW or float((move >= 3).sum()) < _LEAPS * moves:
         return ()
-    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE * np.median(notes.duration)) + 1
+    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SHARE * np.median(notes.duration)) + 1
     first, *rest = np.split(notes.pitch, breaks)
     most = max(len(s) for s in (first, *rest))
     full = [s for s in rest if len(s) > 1 and 2 * len(s) > most]

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import FloatArray, Notes
-from theory.kinds import KINDS
+from theory.chord_symbols import KINDS
 from theory.modes import Mode
 from theory.scales import MODES
 

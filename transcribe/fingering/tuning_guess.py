@@ -16,10 +16,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from transcribe.core.instrument import TUNINGS, tuning_name
+from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
 from transcribe.drone import find_drone
-from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import solver_for
@@ -167,8 +167,8 @@ def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bo
     """Whether a drone is beyond doubt: struck often, under a line that one string can carry."""
     pitch = instrument.pitch_midi(drone.string, 0)
     inside = [n for n in notes if drone.start_sec - 0.06 <= n.onset_sec < drone.end_sec]
-    ghosts = ghosts_of(inside)
-    melody = [n.pitch_midi for n in inside if n.pitch_midi != pitch and n.id not in ghosts]
+    overtones = likely_overtones(inside)
+    melody = [n.pitch_midi for n in inside if n.pitch_midi != pitch and n.id not in overtones]
     struck = [n for n in inside if n.pitch_midi == pitch]
     strokes = 1 + sum(
         b.onset_sec - a.onset_sec > TOGETHER_SEC for a, b in itertools.pairwise(inside)

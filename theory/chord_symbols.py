@@ -16,9 +16,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from theory.errors import TheoryError
-from theory.scales import note_name, parse_note
+from theory.scales import USUAL_NAMES, note_name, parse_note
 
-__all__ = ["KINDS", "Chord", "ChordKind", "chord_tones", "name_chord", "parse_chord"]
+__all__ = ["KINDS", "Chord", "ChordKind", "as_chord", "chord_tones", "name_chord", "parse_chord"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,10 +245,23 @@ class Chord:
 def parse_chord(symbol: str) -> Chord:
     """The chord that a symbol such as ``F#m7``, ``Bbsus4`` or ``C/E`` names.
 
+    Parameters
+    ----------
+    symbol : str
+
+    Returns
+    -------
+    Chord
+
     Raises
     ------
     TheoryError
         If the symbol does not start with a note A-G or its kind is unknown.
+
+    Examples
+    --------
+    >>> parse_chord("Cmin7/Bb")
+    Chord(root='C', kind='m7', bass='Bb')
     """
     text = symbol.strip().replace("♯", "#").replace("♭", "b")
     match = _SYMBOL.match(text)
@@ -269,13 +282,34 @@ def parse_chord(symbol: str) -> Chord:
     return Chord(root, kind, bass)
 
 
-def chord_tones(chord: Chord | str) -> tuple[tuple[str, str, int], ...]:
-    """(degree, note name, pitch class) of each chord tone, spelled from the root.
+def as_chord(chord: Chord | str) -> Chord:
+    """A chord given as itself or by its symbol."""
+    return parse_chord(chord) if isinstance(chord, str) else chord
 
+
+def chord_tones(chord: Chord | str) -> tuple[tuple[str, str, int], ...]:
+    """The notes of a chord, spelled from the root.
+
+    Parameters
+    ----------
+    chord : Chord or str
+
+    Returns
+    -------
+    tuple of (degree, note name, pitch class 0-11)
+        From the root up.
+
+    Raises
+    ------
+    TheoryError
+        If the symbol cannot be read.
+
+    Examples
+    --------
     >>> chord_tones("D7")
     (('1', 'D', 2), ('3', 'F#', 6), ('5', 'A', 9), ('b7', 'C', 0))
     """
-    chord = parse_chord(chord) if isinstance(chord, str) else chord
+    chord = as_chord(chord)
     kind = KINDS[chord.kind]
     letter = "CDEFGAB".index(chord.root[0])
     return tuple(
@@ -286,9 +320,6 @@ def chord_tones(chord: Chord | str) -> tuple[tuple[str, str, int], ...]:
         )
         for degree, step in zip(kind.degrees, kind.steps, strict=True)
     )
-
-
-_ROOTS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 
 
 def name_chord(
@@ -302,23 +333,33 @@ def name_chord(
 
     Parameters
     ----------
-    pitch_midi : at least one MIDI number; the lowest is the bass.
-    root : pitch class, optional
-        Keep only readings on this root.
-    names : pitch class -> note name, optional
-        How to spell roots and basses; else the commonest names.
+    pitch_midi : iterable of int, at least one
+        MIDI numbers; the lowest is the bass.
+    root : int, 0-11, optional
+        Keep only readings on this pitch class.
+    names : mapping of int to str, optional
+        Pitch class to note name, for roots and basses; else the commonest names.
+
+    Returns
+    -------
+    tuple of Chord
 
     Raises
     ------
     TheoryError
         If there are no notes.
+
+    Examples
+    --------
+    >>> [chord.symbol for chord in name_chord([57, 60, 64, 67])]
+    ['Am7', 'C6/A']
     """
     pitches = sorted(int(p) for p in pitch_midi)
     if not pitches:
         raise TheoryError("there are no notes to name a chord from; give at least one")
     bass = pitches[0] % 12
     heard = {p % 12 for p in pitches}
-    spelled = dict(enumerate(_ROOTS)) | dict(names or {})
+    spelled = dict(enumerate(USUAL_NAMES)) | dict(names or {})
     found = []
     for candidate in range(12) if root is None else (root % 12,):
         steps = {(pc - candidate) % 12 for pc in heard}

@@ -10,9 +10,9 @@ import textwrap
 import numpy as np
 
 from theory.arrays import FloatArray, Notes
-from theory.evidence import chord_basses, lowest_at
+from theory.drone_pitches import without_drone
+from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
-from theory.pedals import melody
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
 __all__ = ["describe", "mode_text", "sureness"]
@@ -56,6 +56,7 @@ def describe(
         evidence=_evidence(best, notes, drones, downbeats),
         runners_up=rivals[:_NEAR],
         posterior=ranked,
+        drone_midi=drones,
     )
 
 
@@ -236,7 +237,7 @@ def _evidence(
     for word, bass in (("first", chords[:1]), ("last", chords[1:][-1:])):
         if bass and bass[0] % 12 == tonic:
             out.append(f"the {word} chord stands on {best.tonic}")
-    over = melody(notes, drones)
+    over = without_drone(notes, drones)
     alone = len(over) == len(notes)  # no drone, or little beside it
     who = "the riff" if alone else "the melody"
     for word, index in (("ends", len(over) - 1), ("starts", 0)):
@@ -275,8 +276,7 @@ def mode_text(mode: Mode) -> str:
     lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
     lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
-        drone = any(why.startswith("the drone") for why in mode.evidence)
-        left_out = " (the drone left out)" if drone else ""
+        left_out = " (the drone left out)" if mode.drone_midi else ""
         lines.append(f"  Degrees heard, and for how much of the time{left_out}:")
         lines.append(
             "    "
@@ -317,7 +317,21 @@ def mode_text(mode: Mode) -> str:
 
 
 def sureness(probability: float) -> str:
-    """A probability in words."""
+    """A probability in words.
+
+    Parameters
+    ----------
+    probability : float, 0-1
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> sureness(0.95), sureness(0.3)
+    ('sure', 'a guess')
+    """
     for limit, words in ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest")):
         if probability >= limit:
             return words

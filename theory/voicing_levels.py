@@ -4,19 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Unpack
 
-from theory.kinds import KINDS, parse_chord
+from theory.chord_symbols import KINDS, parse_chord
 from theory.loop import plain_symbol
-from theory.shapes import Shape
-from theory.voicings import capo_plans, drone_shapes, power_shapes, voicings
+from theory.neck import Neck, NeckOptions
+from theory.shapes import CARE, Shape
+from theory.voicing_search import capo_plans, drone_shapes, power_shapes, voicings
 
-__all__ = ["Ways", "ways_text", "ways_to_play"]
+__all__ = ["VoicingLevels", "voicing_levels_text", "voicings_by_level"]
+
+_PLAIN_SHAPES = 3  # listed for each chord; so many a player compares at a glance, set by hand
+_CAPO_PLANS = 2
 
 
 @dataclass(frozen=True, slots=True)
-class Ways:
-    """The ways to play one chord: ``plain`` as written, ``easier`` and ``heavier`` than that."""
+class VoicingLevels:
+    """The shapes of one chord: ``plain`` as written, ``easier`` and ``heavier`` than that.
+
+    ``capo`` lists (fret of the capo, name of the shape, shape).
+    """
 
     symbol: str
     plain: tuple[Shape, ...]
@@ -24,13 +31,16 @@ class Ways:
     heavier: tuple[Shape, ...]
     capo: tuple[tuple[int, str, Shape], ...] = ()
 
+    @property
+    def levels(self) -> tuple[tuple[str, tuple[Shape, ...]], ...]:
+        """The three levels by name."""
+        return (("plain", self.plain), ("easier", self.easier), ("heavier", self.heavier))
+
     def as_document(self) -> dict[str, Any]:
         """Plain JSON values."""
         return {
             "symbol": self.symbol,
-            "plain": [_shape_document(s) for s in self.plain],
-            "easier": [_shape_document(s) for s in self.easier],
-            "heavier": [_shape_document(s) for s in self.heavier],
+            **{name: [_shape_document(s) for s in shapes] for name, shapes in self.levels},
             "capo": [
                 {"capo": fret, "think": name, "shape": _shape_document(shape)}
                 for fret, name, shape in self.capo
@@ -52,67 +62,77 @@ def _shape_document(shape: Shape) -> dict[str, Any]:
     }
 
 
-def ways_to_play(
+def voicings_by_level(
     symbols: Iterable[str],
     *,
-    open_midi: Iterable[int] = (64, 59, 55, 50, 45, 40),
-    capo: int = 0,
-    frets: int = 22,
-    scale_length_mm: float = 648.0,
-    hand_span_mm: float = 98.0,
     drone_string: int | None = None,
     melody_string: int | None = None,
-) -> tuple[Ways, ...]:
-    """Ways to play each different chord of a loop.
+    **neck: Unpack[NeckOptions],
+) -> tuple[VoicingLevels, ...]:
+    """Plain, easier and heavier shapes for each different chord of a loop.
 
     Easier: the triad without its added notes, a shape of fewer fingers, two strings over the
     drone, the two-note power chord. Heavier: the power chord of three strings, the full movable
     shape. No shape is listed twice for one chord.
 
+    Parameters
+    ----------
+    symbols : iterable of str
+    drone_string : int, optional
+        A string that rings open throughout.
+    melody_string : int, optional
+        The string beside it that carries the melody; both neighbours by default.
+    **neck
+        The neck and the hand, as for `Neck`.
+
+    Returns
+    -------
+    tuple of VoicingLevels
+        One for each different symbol, in order.
+
     Raises
     ------
     TheoryError
-        As `theory.voicings.voicings`.
+        If a symbol cannot be read, the neck is impossible, or it lacks one of the strings.
+
+    Examples
+    --------
+    >>> (levels,) = voicings_by_level(["F"])
+    >>> levels.plain[0].short, levels.heavier[0].short
+    ('133211', '133xxx')
     """
-    strings = tuple(open_midi)
     wanted = tuple(dict.fromkeys(symbols))
-    neck = {
-        "open_midi": strings,
-        "capo": capo,
-        "frets": frets,
-        "scale_length_mm": scale_length_mm,
-    }
-    span: dict[str, Any] = {**neck, "hand_span_mm": hand_span_mm}
-    plans = capo_plans(wanted, **span)[:2] if wanted else ()
+    options: NeckOptions = {**neck, "open_midi": Neck.of(neck).open_midi}
+    plans = capo_plans(wanted, **options)[:_CAPO_PLANS]
     out = []
     for i, symbol in enumerate(wanted):
-        shapes = voicings(symbol, limit=24, **span)
+        shapes = voicings(symbol, limit=24, **options)
         if not shapes:
-            out.append(Ways(symbol, (), _power(symbol, span, "easier"), ()))
+            out.append(VoicingLevels(symbol, (), _power(symbol, options, "easier"), ()))
             continue
-        plain = _different(shapes, 3)
-        easier = _easier(symbol, plain, span, neck, drone_string, melody_string)
+        plain = _different(shapes)
+        easier = _easier(symbol, plain, options, drone_string, melody_string)
         out.append(
-            Ways(
+            VoicingLevels(
                 symbol,
                 plain,
                 easier,
-                _heavier(symbol, shapes, (*plain, *easier), span),
+                _heavier(symbol, shapes, (*plain, *easier), options),
                 tuple((p.capo, p.symbols[i], p.shapes[i]) for p in plans),
             )
         )
     return tuple(out)
 
 
-def _different(shapes: Sequence[Shape], n: int) -> tuple[Shape, ...]:
-    """The first ``n`` shapes that do not merely leave strings out of one before."""
+def _different(shapes: Sequence[Shape]) -> tuple[Shape, ...]:
+    """The first shapes that do not merely leave strings out of one before."""
     kept: list[Shape] = []
     for shape in shapes:
         part = any(
             all(a is None or a == b for a, b in zip(shape.frets, k.frets, strict=True))
             for k in kept
         )
-        if not part and len(kept) < n:
+        if not part and len(kept) < _PLAIN_SHAPES:
             kept.append(shape)
     return tuple(kept)
 
@@ -123,15 +143,10 @@ def _new(shapes: Sequence[Shape], listed: Sequence[Shape]) -> tuple[Shape, ...]:
     return tuple({s.frets: s for s in reversed(shapes) if s.frets not in held}.values())[::-1]
 
 
-def _fingers(shape: Shape) -> int:
-    return len({f for f in shape.fingers if f})
-
-
 def _easier(
     symbol: str,
     plain: Sequence[Shape],
-    span: dict[str, Any],
-    neck: dict[str, Any],
+    neck: NeckOptions,
     drone_string: int | None,
     melody_string: int | None,
 ) -> tuple[Shape, ...]:
@@ -143,25 +158,25 @@ def _easier(
         )[:2]
     simple = plain_symbol(symbol)
     if simple != symbol:
-        found += [s for s in voicings(simple, limit=1, **span) if s.cost < first.cost]
-    strings = len(span["open_midi"])
+        found += [s for s in voicings(simple, limit=1, **neck) if s.cost < first.cost]
+    strings = len(Neck.of(neck).open_midi)
     if strings >= 4:
         for left in ((strings,), (strings, strings - 1)):
-            partial = voicings(symbol, limit=1, leave_out=left, **span)
-            found += [s for s in partial if _fingers(s) < _fingers(first)]
-    found += _power(symbol, span, "easier")
+            partial = voicings(symbol, limit=1, leave_out=left, **neck)
+            found += [s for s in partial if s.fingers_used < first.fingers_used]
+    found += _power(symbol, neck, "easier")
     return _new([replace(s, level="easier") for s in found], plain)
 
 
-def _power(symbol: str, span: dict[str, Any], level: str) -> tuple[Shape, ...]:
+def _power(symbol: str, neck: NeckOptions, level: str) -> tuple[Shape, ...]:
     steps = KINDS[parse_chord(symbol).kind].steps
     if 7 not in steps:
         return ()
-    return tuple(s for s in power_shapes(symbol, **span) if s.level == level)[:1]
+    return tuple(s for s in power_shapes(symbol, **neck) if s.level == level)[:1]
 
 
 def _heavier(
-    symbol: str, shapes: Sequence[Shape], lighter: Sequence[Shape], span: dict[str, Any]
+    symbol: str, shapes: Sequence[Shape], lighter: Sequence[Shape], neck: NeckOptions
 ) -> tuple[Shape, ...]:
     """Shapes of more weight than those listed; a movable one sounds all strings but the lowest."""
     full = [
@@ -169,35 +184,36 @@ def _heavier(
         for s in _new(shapes, lighter)
         if s.kind == "movable" and s.barre and None not in s.frets[:-1]
     ]
-    found = [*_power(symbol, span, "heavier"), *full[:1]]
+    found = [*_power(symbol, neck, "heavier"), *full[:1]]
     return _new([replace(s, level="heavier") for s in found], lighter)
 
 
-def ways_text(ways: Sequence[Ways]) -> str:
-    """The ways as text with diagrams side by side."""
+def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
+    """The shapes as text, with diagrams side by side and one caution for all wide ones."""
     lines = ["Ways to play it (strings left to right low to high; digits are fingers):"]
-    for way in ways:
-        lines.append(f"\n{way.symbol}")
-        for name, shapes in (
-            ("as written", way.plain),
-            ("easier", way.easier),
-            ("heavier", way.heavier),
-        ):
+    for chord in chords:
+        lines.append(f"\n{chord.symbol}")
+        for name, shapes in chord.levels:
             if shapes:
-                lines.append(f"  {name}:")
+                lines.append(f"  {'as written' if name == 'plain' else name}:")
                 lines += ["    " + line for line in _side_by_side(shapes)]
-        for fret, name, shape in way.capo:
+        for fret, name, shape in chord.capo:
             lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
-    wide = [s for w in ways for s in (*w.plain, *w.easier, *w.heavier) if s.caution]
-    if wide:
-        most = max(wide, key=lambda s: s.stretch_mm)
-        what, _, advice = most.caution.partition(": ")
-        several = "" if len(wide) == 1 else f"{len(wide)} shapes, the widest "
-        lines.append(
-            f"\nCaution: {what} ({several}{most.symbol} {most.short}, {most.stretch_mm:.0f} mm): "
-            f"{advice}."
-        )
-    return "\n".join(lines)
+    caution = caution_text([s for chord in chords for _, shapes in chord.levels for s in shapes])
+    return "\n".join([*lines, *([f"\n{caution}"] if caution else [])])
+
+
+def caution_text(shapes: Sequence[Shape]) -> str:
+    """One caution for the wide ones among ``shapes``; empty where none is wide."""
+    wide = [shape for shape in shapes if shape.caution]
+    if not wide:
+        return ""
+    most = max(wide, key=lambda s: s.stretch_mm)
+    several = "" if len(wide) == 1 else f"{len(wide)} shapes, the widest "
+    return (
+        f"Caution: wide stretch ({several}{most.symbol} {most.short}, {most.stretch_mm:.0f} mm): "
+        f"{CARE}."
+    )
 
 
 def _label(shape: Shape) -> str:

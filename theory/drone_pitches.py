@@ -6,20 +6,20 @@ import numpy as np
 
 from theory.arrays import Notes
 
-__all__ = ["STROKE", "melody", "pedals"]
+__all__ = ["STROKE_SHARE", "find_drone_pitches", "without_drone"]
 
-STROKE = 0.08
+STROKE_SHARE = 0.08
 """Share of the usual note's length within which the strings of one stroke are struck."""
 
 _LEAST = 4  # notes beside a drone that make a melody
-_STRETCHES = 8  # equal stretches of a riff, in nearly all of which a drone is struck
+_STRETCH_COUNT = 8  # equal stretches of a riff, in nearly all of which a drone is struck
 _SHARE = 0.15  # of the notes that a drone makes at least
 _LINE = 0.8  # of the notes over a drone that are struck alone at least
 _TURNS = 1 / 3  # of them, where it takes turns with the melody,
 _BETWEEN = 3  # with this many notes between two strokes
 
 
-def melody(notes: Notes, drones: tuple[int, ...]) -> Notes:
+def without_drone(notes: Notes, drones: tuple[int, ...]) -> Notes:
     """The notes without the drone's own; all of them where little else sounds."""
     line = ~np.isin(notes.pitch, drones)
     if not drones or line.sum() < _LEAST:
@@ -27,7 +27,7 @@ def melody(notes: Notes, drones: tuple[int, ...]) -> Notes:
     return Notes(notes.onset[line], notes.duration[line], notes.pitch[line], notes.weight[line])
 
 
-def pedals(notes: Notes) -> tuple[int, ...]:
+def find_drone_pitches(notes: Notes) -> tuple[int, ...]:
     """The low note that comes back throughout under others, as a drone does; else nothing.
 
     It is the lowest but for stray notes, is struck in nearly every stretch of the riff, and
@@ -35,16 +35,16 @@ def pedals(notes: Notes) -> tuple[int, ...]:
     of the notes or more, and seldom more than three others between two of its strokes. Over it
     goes a single line; under chords it is only their bass.
     """
-    if len(notes) < 2 * _STRETCHES:
+    if len(notes) < 2 * _STRETCH_COUNT:
         return ()
     low = int(np.sort(notes.pitch)[len(notes) // 20])
     own = notes.pitch == low
     whole = float(notes.end.max() - notes.onset[0])
-    stretch = ((notes.onset - notes.onset[0]) / whole * _STRETCHES).astype(np.int64)
-    if own.mean() < _SHARE or np.unique(stretch[own]).size < _STRETCHES - 2:
+    stretch = ((notes.onset - notes.onset[0]) / whole * _STRETCH_COUNT).astype(np.int64)
+    if own.mean() < _SHARE or np.unique(stretch[own]).size < _STRETCH_COUNT - 2:
         return ()
     rest = notes.onset[~own]
-    if rest.size < 2 or (np.diff(rest) > STROKE * np.median(notes.duration)).mean() < _LINE:
+    if rest.size < 2 or (np.diff(rest) > STROKE_SHARE * np.median(notes.duration)).mean() < _LINE:
         return ()
     # More notes have begun before a stroke ends than were over when it began.
     begun = np.searchsorted(rest, notes.end[own], side="left")

@@ -7,29 +7,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Unpack
 
 import numpy as np
 
-from theory.arrays import as_beats, as_notes
-from theory.chords import ChordSpan, find_chords
-from theory.errors import TheoryError
+from theory.arrays import as_beats, as_drones, as_notes
+from theory.chord_spans import ChordSpan, find_chords
+from theory.drone_pitches import find_drone_pitches
 from theory.loop import Loop, find_loop
-from theory.modes import Mode, find_mode
-from theory.neck import NeckNote, neck_svg, neck_text, scale_in_position, scale_on_string
-from theory.pedals import pedals
-from theory.reasons import mode_text, sureness
+from theory.mode_finder import find_mode
+from theory.mode_reasons import mode_text, sureness
+from theory.modes import Mode
+from theory.neck import Neck, NeckOptions
+from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import tonic_name
-from theory.ways import Ways, ways_text, ways_to_play
+from theory.voicing_levels import VoicingLevels, voicing_levels_text, voicings_by_level
 
 __all__ = ["Report", "report"]
 
-_DRAWN = 15  # frets of the string that carries the mode: an octave and a third
+_DRAWN_FRETS = 15  # of the string that carries the mode: an octave and a third
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Mode, chords, loop and the ways to play the loop.
+    """Mode, chords, loop and the shapes to play the loop with.
 
     ``mode`` is None where no note sounds, or only one whatever the octave: then ``only_note`` is
     its name.
@@ -38,9 +39,7 @@ class Report:
     mode: Mode | None
     chords: tuple[ChordSpan, ...]
     loop: Loop | None
-    ways: tuple[Ways, ...]
-    open_midi: tuple[int, ...]
-    capo: int
+    voicings: tuple[VoicingLevels, ...]
     drone_midi: tuple[int, ...]
     scale_on_string: tuple[NeckNote, ...] = ()
     scale_in_position: tuple[NeckNote, ...] = ()
@@ -53,7 +52,7 @@ class Report:
             "mode": None if self.mode is None else _mode_document(self.mode),
             "chords": [_chord_document(span) for span in self.chords],
             "loop": None if self.loop is None else _loop_document(self.loop),
-            "ways": [way.as_document() for way in self.ways],
+            "ways": [chord.as_document() for chord in self.voicings],
             "scale": {
                 "on_string": [_neck_document(n) for n in self.scale_on_string],
                 "in_position": [_neck_document(n) for n in self.scale_in_position],
@@ -73,8 +72,8 @@ class Report:
             parts.append(_loop_text(self.loop))
         if self.scale_on_string:
             parts.append(self.scale_text())
-        if self.ways:
-            parts.append(ways_text(self.ways))
+        if self.voicings:
+            parts.append(voicing_levels_text(self.voicings))
         return "\n\n".join(parts)
 
     def scale_text(self) -> str:
@@ -93,16 +92,6 @@ class Report:
             )
         )
 
-    def scale_svg(self) -> tuple[str, ...]:
-        """The same two pictures as SVG; none where there is no mode."""
-        if self.mode is None or not self.scale_on_string:
-            return ()
-        title = f"{self.mode} on one string"
-        return (
-            neck_svg(self.scale_on_string, title=title, drone_string=self.drone_string),
-            neck_svg(self.scale_in_position, title=f"{self.mode} in one position"),
-        )
-
 
 def report(
     *,
@@ -113,98 +102,83 @@ def report(
     downbeats_sec: Iterable[float] | None = None,
     meter: tuple[int, int] | None = None,
     drone_midi: Iterable[int] | int | None = None,
-    open_midi: Iterable[int] = (64, 59, 55, 50, 45, 40),
-    capo: int = 0,
-    frets: int = 22,
-    scale_length_mm: float = 648.0,
-    hand_span_mm: float = 98.0,
-    melody_string: int | None = None,
-    loudness_db: Iterable[float] | None = None,
     confidence: Iterable[float] | None = None,
+    **neck: Unpack[NeckOptions],
 ) -> Report:
-    """Mode, chords, loop and ways to play, from note arrays.
+    """Mode, chords, loop and shapes to play it with, from note arrays.
 
     Parameters
     ----------
-    onset_sec, duration_sec, pitch_midi : shape (n,)
-    beats_sec, downbeats_sec : rising, optional
+    onset_sec, duration_sec, pitch_midi : iterable of float, shape (n,), n >= 0
+        The notes, in any order; a duration is above 0, a pitch 0-127.
+    beats_sec, downbeats_sec : iterable of float, rising, optional
         Without beats a chord may begin at any stroke; without downbeats, bars are counted from
         the first beat by ``meter``.
     meter : (beats in a bar, unit), optional
-    drone_midi : int or list of int, optional
-        Else a low note that comes back throughout under a line (`theory.pedals.pedals`).
-    open_midi : open strings without the capo, string 1 first
-    melody_string : string that carries the melody over the drone, optional
-        Else the next higher string beside the drone, or string 1 where nothing rings.
-    loudness_db : shape (n,), optional
-        Notes far below the loudest count less.
-    confidence : shape (n,), 0-1, optional
+    drone_midi : int or iterable of int, 0-127, optional
+        Pitches that ring throughout; else a low note that comes back throughout under a line
+        (`theory.drone_pitches.find_drone_pitches`).
+    confidence : iterable of float, shape (n,), 0-1, optional
+        How far each note is to be believed.
+    **neck
+        The neck and the hand, as for `Neck`: ``open_midi``, ``capo``, ``frets``,
+        ``scale_length_mm``, ``hand_span_mm``.
+
+    Returns
+    -------
+    Report
 
     Raises
     ------
     TheoryError
         If an argument is malformed.
+
+    Examples
+    --------
+    >>> strum = [45, 52, 57, 60, 64]  # A minor, open
+    >>> made = report(onset_sec=[0] * 5, duration_sec=[2] * 5, pitch_midi=strum)
+    >>> made.loop.symbols, made.voicings[0].plain[0].short
+    (('Am',), 'x02210')
     """
-    onset, duration, pitch = list(onset_sec), list(duration_sec), list(pitch_midi)
-    weight = _weight(len(onset), loudness_db, confidence)
-    notes = as_notes(onset, duration, pitch, weight)
-    strings = tuple(int(p) for p in open_midi)
-    drones = _as_tuple(drone_midi) or pedals(notes)
+    played: dict[str, Any] = {
+        "onset_sec": list(onset_sec),
+        "duration_sec": list(duration_sec),
+        "pitch_midi": list(pitch_midi),
+        "confidence": None if confidence is None else list(confidence),
+    }
+    notes = as_notes(**played)
+    on = Neck.of(neck)
+    options: NeckOptions = {**neck, "open_midi": on.open_midi}
+    drones = as_drones(drone_midi) or find_drone_pitches(notes)
     if len(notes) == 0:
-        return Report(None, (), None, (), strings, capo, drones)
-    flats = _tuned_to_flats(strings)
+        return Report(None, (), None, (), drones)
+    flats = _tuned_to_flats(on.open_midi)
     classes = {int(p) % 12 for p in notes.pitch} | {d % 12 for d in drones}
     if len(classes) == 1:
         only = tonic_name(classes.pop(), "ionian", flats=flats)
-        return Report(None, (), None, (), strings, capo, drones, only_note=only)
-    beats, downbeats = _grid(notes.onset, notes.end, beats_sec, downbeats_sec, meter)
-    mode = find_mode(
-        onset_sec=onset,
-        duration_sec=duration,
-        pitch_midi=pitch,
-        drone_midi=drones,
-        downbeats_sec=downbeats,
-        confidence=weight,
-        flats=flats,
-    )
-    chords = find_chords(
-        onset_sec=onset,
-        duration_sec=duration,
-        pitch_midi=pitch,
-        beats_sec=beats,
-        downbeats_sec=downbeats,
-        mode=mode,
-        drone_midi=drones,
-        confidence=weight,
-    )
+        return Report(None, (), None, (), drones, only_note=only)
+    beats, downbeats = _grid(notes.onset, beats_sec, downbeats_sec, meter)
+    known: dict[str, Any] = {**played, "drone_midi": drones, "downbeats_sec": downbeats}
+    mode = find_mode(**known, flats=flats)
+    chords = find_chords(**known, beats_sec=beats, mode=mode, name_bass=not on.reentrant)
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
-    drone_string = _string_of(drones, strings, capo)
-    melody = melody_string or _beside(drone_string, len(strings))
-    ways = (
-        ()
-        if loop is None
-        else ways_to_play(
-            loop.symbols,
-            open_midi=strings,
-            capo=capo,
-            frets=frets,
-            scale_length_mm=scale_length_mm,
-            hand_span_mm=hand_span_mm,
-            drone_string=drone_string,
-            melody_string=None if drone_string is None else melody,
-        )
+    drone_string = _string_of(drones, on)
+    melody = _beside(drone_string, len(on.open_midi))
+    voicings = voicings_by_level(
+        loop.symbols if loop is not None else (),
+        drone_string=drone_string,
+        melody_string=None if drone_string is None else melody,
+        **options,
     )
-    neck: dict[str, Any] = {"open_midi": strings, "capo": capo}
+    along: NeckOptions = {**options, "frets": min(on.frets, on.capo + _DRAWN_FRETS)}
     return Report(
         mode,
         chords,
         loop,
-        ways,
-        strings,
-        capo,
+        voicings,
         drones,
-        scale_on_string(mode, string=melody, frets=min(frets, capo + _DRAWN), **neck),
-        scale_in_position(mode, scale_length_mm=scale_length_mm, hand_span_mm=hand_span_mm, **neck),
+        scale_on_string(mode, string=melody, **along),
+        scale_in_position(mode, **options),
         drone_string,
     )
 
@@ -218,36 +192,11 @@ def _beside(drone_string: int | None, strings: int) -> int:
     """The melody's string: next above the drone, next below where the drone is string 1."""
     if drone_string is None:
         return 1
-    return drone_string - 1 if drone_string > 1 else min(2, strings)
-
-
-def _as_tuple(value: Iterable[int] | int | None) -> tuple[int, ...]:
-    if value is None:
-        return ()
-    if isinstance(value, int | np.integer):
-        return (int(value),)
-    return tuple(int(v) for v in value)
-
-
-def _weight(
-    n: int, loudness_db: Iterable[float] | None, confidence: Iterable[float] | None
-) -> list[float]:
-    weight = np.ones(n) if confidence is None else np.array(list(confidence), dtype=float)
-    if loudness_db is None:
-        return [float(w) for w in weight]
-    loud = np.array([np.nan if v is None else v for v in loudness_db], dtype=float)
-    if loud.size != n or weight.size != n:
-        raise TheoryError(f"loudness_db holds {loud.size} numbers for {n} notes; give one per note")
-    if not np.isfinite(loud).any():
-        return [float(w) for w in weight]
-    below = np.nan_to_num(np.nanmax(loud) - loud, nan=0.0)
-    # A note 20 dB under the loudest is half as much worth; none is ever worth nothing.
-    return [float(w) for w in weight * np.clip(1.0 - below / 40.0, 0.2, 1.0)]
+    return drone_string - 1 or min(2, strings)
 
 
 def _grid(
     onset: np.ndarray,
-    end: np.ndarray,
     beats_sec: Iterable[float] | None,
     downbeats_sec: Iterable[float] | None,
     meter: tuple[int, int] | None,
@@ -263,12 +212,10 @@ def _grid(
     return [float(b) for b in beats], None if downbeats is None else [float(d) for d in downbeats]
 
 
-def _string_of(drones: Sequence[int], strings: tuple[int, ...], capo: int) -> int | None:
+def _string_of(drones: Sequence[int], neck: Neck) -> int | None:
     """The open string that sounds the lowest drone; None where none does."""
-    for drone in sorted(drones):
-        if drone - capo in strings:
-            return strings.index(drone - capo) + 1
-    return None
+    opens = [pitch + neck.capo for pitch in neck.open_midi]
+    return next((opens.index(drone) + 1 for drone in sorted(drones) if drone in opens), None)
 
 
 def _mode_document(mode: Mode) -> dict[str, Any]:

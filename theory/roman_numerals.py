@@ -10,7 +10,7 @@ triad that the mode has on that degree.
 
 from __future__ import annotations
 
-from theory.kinds import KINDS, Chord, parse_chord
+from theory.chord_symbols import KINDS, Chord, as_chord
 from theory.modes import Mode
 from theory.scales import MODES
 
@@ -50,12 +50,27 @@ def _degree(step: int, mode: Mode, letter_number: int | None) -> tuple[int, int]
 def roman_numeral(chord: Chord | str, mode: Mode) -> str:
     """Numeral of a chord in a mode, such as ``IV``, ``vi7``, ``bVII`` or ``V65``.
 
+    Parameters
+    ----------
+    chord : Chord or str
+    mode : Mode
+
+    Returns
+    -------
+    str
+
     Raises
     ------
     TheoryError
         If a symbol cannot be read.
+
+    Examples
+    --------
+    >>> from theory import mode_of
+    >>> [roman_numeral(symbol, mode_of("C", "ionian")) for symbol in ("F", "Am7", "G7/B", "Bb")]
+    ['IV', 'vi7', 'V65', 'bVII']
     """
-    chord = parse_chord(chord) if isinstance(chord, str) else chord
+    chord = as_chord(chord)
     kind = KINDS[chord.kind]
     step = (chord.root_pc - mode.tonic_pc) % 12
     letters = "CDEFGAB"
@@ -104,8 +119,29 @@ def _figures(chord: Chord) -> str:
 
 
 def is_diatonic(chord: Chord | str, mode: Mode) -> bool:
-    """Whether every note of the chord belongs to the mode (for a pentatonic: to its parent)."""
-    chord = parse_chord(chord) if isinstance(chord, str) else chord
+    """Whether every note of a chord belongs to a mode (for a pentatonic: to its parent).
+
+    Parameters
+    ----------
+    chord : Chord or str
+    mode : Mode
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    TheoryError
+        If a symbol cannot be read.
+
+    Examples
+    --------
+    >>> from theory import mode_of
+    >>> is_diatonic("D", mode_of("A", "dorian")), is_diatonic("Dm", mode_of("A", "dorian"))
+    (True, False)
+    """
+    chord = as_chord(chord)
     own = {(mode.tonic_pc + s) % 12 for s in _seven(mode)} | set(mode.pitch_classes)
     return set(chord.pitch_classes) <= own
 
@@ -135,11 +171,33 @@ _LENDERS_MINOR = (
 
 
 def borrowed_from(chord: Chord | str, mode: Mode) -> str | None:
-    """The mode on the same tonic that lends a foreign chord, or what else it is; None if diatonic.
+    """Where a chord foreign to a mode comes from.
 
-    A dominant that leads to another degree is named so (``dominant of ii``), before lenders.
+    A dominant that leads to another degree is named so, before a mode on the same tonic that has
+    the chord.
+
+    Parameters
+    ----------
+    chord : Chord or str
+    mode : Mode
+
+    Returns
+    -------
+    str or None
+        None for a chord of the mode.
+
+    Raises
+    ------
+    TheoryError
+        If a symbol cannot be read.
+
+    Examples
+    --------
+    >>> from theory import mode_of
+    >>> borrowed_from("Fm", mode_of("C", "ionian")), borrowed_from("A7", mode_of("C", "ionian"))
+    ('borrowed from C aeolian', 'dominant of ii')
     """
-    chord = parse_chord(chord) if isinstance(chord, str) else chord
+    chord = as_chord(chord)
     if is_diatonic(chord, mode):
         return None
     kind = KINDS[chord.kind]

@@ -1,4 +1,4 @@
-"""What MusicXML and JAMS call the chords and modes of a riff.
+"""Chords and keys of a riff as the formats write and read them.
 
 Sources: kind-value of MusicXML 4.0 (W3C Music Notation Community Group); Harte's shorthand (Harte
 et al., ISMIR 2005) as the JAMS namespace ``chord`` extends it.
@@ -7,12 +7,14 @@ et al., ISMIR 2005) as the JAMS namespace ``chord`` extends it.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from transcribe.core.clock import Clock
 from transcribe.core.pitch import fifths_of
+from transcribe.core.riff import Rhythm, Riff
 
-__all__ = ["CHORDS", "MODES", "key_of"]
+__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "key_of"]
 
 _NOTE = re.compile(r"[A-G][#b]*")
 
@@ -80,3 +82,32 @@ def key_of(theory: Mapping[str, Any] | None) -> tuple[int, str | None]:
     while abs(fifths) > 7:
         fifths -= 12 if fifths > 0 else -12
     return fifths, known
+
+
+def chord_changes(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
+    """(beat, symbol) of each chord, on the nearest beat and only where it changes."""
+    clock = Clock(rhythm)
+    at: dict[int, str] = {}
+    for chord in (riff.theory or {}).get("chords") or ():
+        symbol, sec = chord.get("symbol"), chord.get("start_sec")
+        if isinstance(symbol, str) and symbol.split() == [symbol] and isinstance(sec, int | float):
+            at[round(clock.beat(sec))] = symbol
+    changes: list[tuple[int, str]] = []
+    for beat in sorted(at):
+        if not changes or changes[-1][1] != at[beat]:
+            changes.append((beat, at[beat]))
+    return changes
+
+
+def chord_section(
+    changes: Sequence[tuple[Any, str]], end: Any, sec: Callable[[Any], float]
+) -> list[dict[str, Any]]:
+    """The chords of a theory section: each holds to the next one, the last one to ``end``.
+
+    ``changes`` are (time, symbol) in order; ``sec`` turns their times and ``end`` into seconds.
+    """
+    ends = [at for at, _ in changes[1:]] + [max(end, at) for at, _ in changes[-1:]]
+    return [
+        {"start_sec": sec(at), "end_sec": sec(stop), "symbol": symbol}
+        for (at, symbol), stop in zip(changes, ends, strict=True)
+    ]

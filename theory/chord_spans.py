@@ -1,7 +1,7 @@
 """Which chords sound when, found by a model over time.
 
 Conventions: times in seconds; a chord may begin only on a beat (a power chord wherever it is
-struck, see `theory.power`). Every beat is explained by one
+struck, see `theory.power_chords`). Every beat is explained by one
 chord of `CHORD_STATES`; notes are drawn from the chord's tones (and, rarely, from elsewhere), a
 change of chord costs something, least at the start of a bar. The most probable sequence is found
 by the Viterbi recursion, the confidence by the forward-backward recursion of the same model
@@ -17,9 +17,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from theory.arrays import FloatArray, Notes, as_beats, as_notes
-from theory.errors import TheoryError
-from theory.heard import (
+from theory.arrays import FloatArray, Notes, as_beats, as_drones, as_notes
+from theory.chord_likelihood import (
     CHORD_STATES,
     DRONE,
     NEAR_BEAT,
@@ -35,11 +34,13 @@ from theory.heard import (
     strokes,
     weights_by_beat,
 )
-from theory.kinds import KINDS, Chord, chord_tones
-from theory.modes import Mode, _drones
-from theory.numerals import borrowed_from, roman_numeral
-from theory.pedals import pedals
-from theory.power import power_runs
+from theory.chord_symbols import KINDS, Chord, chord_tones
+from theory.drone_pitches import find_drone_pitches
+from theory.errors import TheoryError
+from theory.modes import Mode
+from theory.power_chords import power_runs
+from theory.roman_numerals import borrowed_from, roman_numeral
+from theory.scales import USUAL_NAMES
 
 __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
@@ -89,29 +90,50 @@ def find_chords(
     mode: Mode | None = None,
     drone_midi: Iterable[int] | int | None = None,
     confidence: Iterable[float] | None = None,
+    name_bass: bool = True,
 ) -> tuple[ChordSpan, ...]:
     """The chords of a riff, one span per chord, in order of time.
 
     Parameters
     ----------
-    onset_sec, duration_sec, pitch_midi : shape (n,)
-        The notes; none gives no chords.
-    beats_sec : shape (b,), b >= 1, rising
+    onset_sec, duration_sec, pitch_midi : iterable of float, shape (n,), n >= 0
+        The notes, in any order; a duration is above 0, a pitch 0-127. None gives no chords.
+    beats_sec : iterable of float, shape (b,), b >= 1, rising
         Where a chord may begin. Notes before the first beat go with it.
-    downbeats_sec : shape (m,), optional
+    downbeats_sec : iterable of float, rising, optional
         Where bars begin; chords change there most easily.
     mode : Mode, optional
         Gives numerals and spelling, and prefers its own chords a little.
-    drone_midi : int or list of int, optional
-        Pitches that ring throughout and say little about the chord. Else a low note that comes
-        back throughout under a line (`theory.pedals.pedals`). Over a drone the chord stays the
-        tonic's unless the melody states another for a bar or so.
-    confidence : shape (n,), 0-1, optional
+    drone_midi : int or iterable of int, 0-127, optional
+        Pitches that ring throughout and say little about the chord; else a low note that comes
+        back throughout under a line (`theory.drone_pitches.find_drone_pitches`). Over a drone the
+        chord stays the tonic's unless the melody states another for a bar or so.
+    confidence : iterable of float, shape (n,), 0-1, optional
+        How far each note is to be believed.
+    name_bass : bool
+        Whether the lowest note of a chord is its bass. In a re-entrant tuning it is not: it lies
+        on a middle string.
+
+    Returns
+    -------
+    tuple of ChordSpan
 
     Raises
     ------
     TheoryError
         If the arrays are malformed or there is no beat.
+
+    Examples
+    --------
+    >>> spans = find_chords(
+    ...     onset_sec=[0, 0, 0, 2, 2, 2],
+    ...     duration_sec=[2] * 6,
+    ...     pitch_midi=[48, 52, 55, 45, 48, 52],
+    ...     beats_sec=[0, 1, 2, 3, 4],
+    ...     downbeats_sec=[0, 2, 4],
+    ... )
+    >>> [(span.symbol, span.start_sec) for span in spans]
+    [('C', 0.0), ('Am', 2.0)]
     """
     notes = as_notes(onset_sec, duration_sec, pitch_midi, confidence)
     beats = as_beats(beats_sec, "beats_sec")
@@ -120,7 +142,7 @@ def find_chords(
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
     if len(notes) == 0:
         return ()
-    drones = _drones(drone_midi) or pedals(notes)
+    drones = as_drones(drone_midi) or find_drone_pitches(notes)
     edges = beat_edges(notes, beats)
     struck = strokes(notes)
     weights = weights_by_beat(notes, struck, edges, drones, downbeats)
@@ -133,7 +155,7 @@ def find_chords(
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, struck, edges, drones, emission)
-    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones)
+    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
     return _with_power(spans, notes, struck, edges, mode, drones)
 
 
@@ -200,9 +222,6 @@ def _log_sum(values: FloatArray) -> float:
     return top + float(np.log(np.exp(values - top).sum()))
 
 
-_ROOT_NAMES = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
-
-
 def _spans(
     notes: Notes,
     struck: Strokes,
@@ -212,6 +231,7 @@ def _spans(
     sure: FloatArray,
     mode: Mode | None,
     drones: tuple[int, ...],
+    name_bass: bool,
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     slot = beat_of(notes, edges)
@@ -231,7 +251,7 @@ def _spans(
         if len(tones) < 2:
             continue  # one note is no chord
         groups = [g for g in struck.groups if a <= slot[g[0]] < b]
-        bass = _bass(groups, notes, drones, struck.lasting)
+        bass = _bass(groups, notes, drones, struck.lasting) if name_bass else None
         found.append(
             _span(
                 Chord(_name(root, mode), kind, _name(root, mode)),
@@ -368,7 +388,7 @@ def _span(
     chord = Chord(chord.root, chord.kind, bass)
     under = None
     if pedal is not None and pedal != chord.root_pc:
-        under = mode.spell(pedal) if mode else _ROOT_NAMES[pedal]
+        under = mode.spell(pedal) if mode else USUAL_NAMES[pedal]
     return ChordSpan(
         start_sec=seconds[0],
         end_sec=seconds[1],
@@ -387,7 +407,7 @@ def _span(
 
 
 def _name(root: int, mode: Mode | None) -> str:
-    return mode.spell(root) if mode else _ROOT_NAMES[root]
+    return mode.spell(root) if mode else USUAL_NAMES[root]
 
 
 def _bass(

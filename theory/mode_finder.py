@@ -1,0 +1,118 @@
+"""Which mode a riff is in, and how sure that is.
+
+Conventions: times in seconds, pitch in MIDI numbers (60 = C4), one entry per note. The answer is
+a probability for every tonic and mode of `theory.scales.MODES`, from a log-linear model of the
+features in `theory.mode_features` with the weights in `theory.mode_weights`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from theory.arrays import FloatArray, Notes, as_beats, as_drones, as_notes
+from theory.drone_pitches import find_drone_pitches
+from theory.errors import TheoryError
+from theory.mode_features import FEATURES, candidates, features
+from theory.mode_reasons import describe
+from theory.mode_weights import WEIGHTS
+from theory.modes import Candidate, Mode
+from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
+
+__all__ = ["find_mode", "posterior"]
+
+_FEW_NOTES = 3  # different notes; of fewer, one must be the tonic
+
+
+def find_mode(
+    *,
+    onset_sec: Iterable[float],
+    duration_sec: Iterable[float],
+    pitch_midi: Iterable[float],
+    drone_midi: Iterable[int] | int | None = None,
+    downbeats_sec: Iterable[float] | None = None,
+    confidence: Iterable[float] | None = None,
+    flats: bool = False,
+) -> Mode:
+    """Tonic and mode of a riff with the reasons for them.
+
+    Parameters
+    ----------
+    onset_sec, duration_sec, pitch_midi : iterable of float, shape (n,), n >= 1
+        The notes, in any order; a duration is above 0, a pitch 0-127. The drone's notes may be
+        among them.
+    drone_midi : int or iterable of int, 0-127, optional
+        Pitch of the open string or strings that ring throughout; else a low note that comes back
+        throughout under a line (`theory.drone_pitches.find_drone_pitches`).
+    downbeats_sec : iterable of float, rising, optional
+        First beats of the bars.
+    confidence : iterable of float, shape (n,), 0-1, optional
+        How far each note is to be believed.
+    flats : bool
+        Name black keys by their flats, as players of an instrument tuned down half a step do.
+
+    Returns
+    -------
+    Mode
+
+    Raises
+    ------
+    TheoryError
+        If there is no note, or the arrays are malformed.
+
+    Examples
+    --------
+    >>> line = [57, 59, 60, 62, 64, 66, 67, 66, 64, 62, 60, 59, 57]
+    >>> mode = find_mode(onset_sec=range(13), duration_sec=[1] * 13, pitch_midi=line, drone_midi=45)
+    >>> str(mode), mode.parent
+    ('A dorian', 'G major')
+    """
+    notes = as_notes(onset_sec, duration_sec, pitch_midi, confidence)
+    if len(notes) == 0:
+        raise TheoryError("there are no notes to find a mode in; give at least one")
+    drones = as_drones(drone_midi) or find_drone_pitches(notes)
+    downbeats = as_beats(downbeats_sec, "downbeats_sec")
+    probability = posterior(notes, drones=drones, downbeats=downbeats)
+    order = np.argsort(-probability, kind="stable")
+    pairs = candidates()
+    tonic, name = pairs[order[0]]
+    home = tonic_name(tonic, name, flats=flats)
+    # Its rivals are named as in its own key: Eb phrygian, not D# phrygian, beside Eb aeolian.
+    ranked = tuple(
+        Candidate(
+            _rival_name(pairs[i], (home, name), flats=flats), pairs[i][1], float(probability[i])
+        )
+        for i in order
+    )
+    best = ranked[0]
+    return describe(best, ranked, notes, drones=drones, downbeats=downbeats)
+
+
+def _rival_name(rival: tuple[int, str], key: tuple[str, str], *, flats: bool) -> str:
+    """Name of a rival's tonic in the key of another mode, where the key has that note."""
+    tonic, name = rival
+    step = (tonic - parse_note(key[0])) % 12
+    if step in MODES[key[1]].semitones:
+        own = spell(tonic, *key)
+        odd = own in ("E#", "B#", "Cb", "Fb") or len(own) > 2
+        if not odd and not any(len(note) > 3 for note in scale_notes(own, name)):
+            return own
+    return tonic_name(tonic, name, flats=flats or "b" in "".join(scale_notes(*key)))
+
+
+def posterior(
+    notes: Notes, *, drones: tuple[int, ...] = (), downbeats: FloatArray | None = None
+) -> FloatArray:
+    """Probability of every candidate of `theory.mode_features.candidates`; shape ``(candidates,)``.
+
+    Where only one or two different notes sound, home is one of them.
+    """
+    columns = features(notes, drones=drones, downbeats=downbeats)
+    score = columns @ np.array([WEIGHTS[name] for name in FEATURES])
+    heard = {int(p) % 12 for p in (*notes.pitch, *drones)}
+    if len(heard) < _FEW_NOTES:
+        score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf
+    score -= score.max()
+    likely = np.exp(score)
+    return np.asarray(likely / likely.sum(), dtype=np.float64)

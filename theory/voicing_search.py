@@ -1,0 +1,508 @@
+"""VoicingLevels to play a chord, searched on the instrument.
+
+Conventions: string 1 is the highest-sounding string, ``open_midi`` lists string 1 first; frets
+count from the capo. Nothing is looked up: every shape that sounds the chord's notes and no other
+within the hand span is built string by string, and the handiest are kept.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Unpack
+
+from theory.chord_symbols import KINDS, Chord, as_chord, chord_tones, parse_chord
+from theory.errors import TheoryError
+from theory.neck import Neck, NeckOptions
+from theory.scales import USUAL_NAMES
+from theory.shapes import Shape, finger_frets, stretch_mm
+
+__all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose", "voicings"]
+
+# Set by hand on handbook chords (tests/bench/theory_outside.py), unless said otherwise.
+_TOP_FRET = 12  # shapes higher up repeat those an octave lower
+_HANDY_MARGIN = 0.5  # fingers; of two shapes this near, the one with more strings is listed
+_OPEN_TOP_FRET = 4  # an open shape stops no string above this fret
+_CAPO_COST = (
+    0.08  # fingers a fret: a capo far up the neck thins the sound and has to earn its place
+)
+_CAPO_GAIN = 0.3  # fingers that a capo must save to be worth naming
+
+
+def voicings(
+    symbol: str | Chord,
+    *,
+    leave_out: Iterable[int] = (),
+    limit: int = 12,
+    **neck: Unpack[NeckOptions],
+) -> tuple[Shape, ...]:
+    """Playable shapes for a chord, handiest first.
+
+    Every shape sounds all the chord's notes (a fifth or other note that players leave out may be
+    missing, at a cost) and none besides, with the bass that the symbol asks for wherever the
+    instrument has it. In a re-entrant tuning, where the lowest note lies on a middle string, only
+    a slash asks for a bass.
+
+    Parameters
+    ----------
+    symbol : str or Chord
+        Such as ``Am7`` or ``C/E``.
+    leave_out : iterable of int, 1 to the number of strings
+        Strings that must stay silent.
+    limit : int
+        How many shapes at most.
+    **neck
+        The neck and the hand, as for `Neck`: ``open_midi``, ``capo``, ``frets``,
+        ``scale_length_mm``, ``hand_span_mm``.
+
+    Returns
+    -------
+    tuple of Shape
+        Empty where the instrument or the hand has none.
+
+    Raises
+    ------
+    TheoryError
+        If the symbol cannot be read, the neck is impossible, or it lacks one of the strings.
+
+    Examples
+    --------
+    >>> [shape.short for shape in voicings("C", limit=2)]
+    ['x32010', 'x32013']
+    >>> voicings("G", open_midi=(69, 64, 60, 67), frets=15, scale_length_mm=346.0)[0].short
+    '0232'
+    """
+    on = Neck.of(neck)
+    silent = frozenset(on.checked_string(int(string)) for string in leave_out)
+    return _search(as_chord(symbol), on, silent)[: max(limit, 0)]
+
+
+@lru_cache(maxsize=512)
+def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ...]:
+    tones = {pc: degree for degree, _, pc in chord_tones(chord)}
+    if chord.bass_pc not in tones:
+        tones[chord.bass_pc] = "bass"
+    kind = KINDS[chord.kind]
+    optional = {(chord.root_pc + s) % 12 for s in kind.optional} - {chord.bass_pc}
+    if silent and len(kind.steps) > 3:
+        # With strings left out on purpose a seventh may go without its third as well.
+        optional |= {(chord.root_pc + s) % 12 for s in kind.steps if s in (3, 4, 7)}
+    needed = frozenset(set(tones) - optional)
+    shapes: dict[tuple[int | None, ...], Shape] = {}
+    for strict in (True, False):
+        for frets in _candidates(tones, needed, neck, silent):
+            if frets in shapes:
+                continue
+            shape = _shape(chord, frets, tones, neck, silent, strict_bass=strict)
+            if shape is not None:
+                shapes[frets] = shape
+        if shapes:
+            break  # another bass only where the instrument cannot give the right one
+    ranked = sorted(shapes.values(), key=lambda s: (s.cost, s.short))
+    return _varied(ranked)
+
+
+def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
+    """The shapes without those that only leave out strings of one about as handy."""
+    full = [shape for shape in ranked if not _holes(shape)]
+    return tuple(
+        shape
+        for shape in ranked
+        if not any(
+            other is not shape
+            and other.cost <= shape.cost + _HANDY_MARGIN
+            and other.fingers_used <= shape.fingers_used
+            and _within(shape.frets, other.frets)
+            for other in full
+        )
+    )
+
+
+def _holes(shape: Shape) -> bool:
+    """Whether a silent string lies between sounding ones."""
+    sounding = [s for s, f in enumerate(shape.frets) if f is not None]
+    return any(f is None for f in shape.frets[sounding[0] : sounding[-1]])
+
+
+def _within(small: tuple[int | None, ...], large: tuple[int | None, ...]) -> bool:
+    return all(a is None or a == b for a, b in zip(small, large, strict=True))
+
+
+def _candidates(
+    tones: dict[int, str], needed: frozenset[int], neck: Neck, silent: frozenset[int]
+) -> Iterator[tuple[int | None, ...]]:
+    """Every set of frets that holds the needed notes within one hand position."""
+    top = min(_TOP_FRET, neck.top_fret)
+    for low in range(top + 1):
+        # ``low`` is the lowest stopped fret; 0 stands for nothing but open strings.
+        stops = [0]
+        if low:
+            stops += [
+                fret
+                for fret in range(low, min(top + 3, neck.top_fret) + 1)
+                if neck.apart_mm(low, fret) <= neck.hand_span_mm
+            ]
+        options: list[list[int | None]] = [
+            [
+                None,
+                *(
+                    fret
+                    for fret in stops
+                    if string not in silent and neck.pitch_midi(string, fret) % 12 in tones
+                ),
+            ]
+            for string in range(1, len(neck.open_midi) + 1)
+        ]
+        yield from _combine(options, low, needed, neck)
+
+
+def _combine(
+    options: list[list[int | None]], low: int, needed: frozenset[int], neck: Neck
+) -> Iterator[tuple[int | None, ...]]:
+    n = len(options)
+
+    def walk(
+        chosen: tuple[int | None, ...], left: frozenset[int], above_low: int
+    ) -> Iterator[tuple[int | None, ...]]:
+        string = len(chosen)
+        if string == n:
+            if not left and (low == 0 or low in chosen):
+                yield chosen
+            return
+        if len(left) > n - string:
+            return
+        for fret in options[string]:
+            stopped = above_low + bool(fret and fret > low)
+            if stopped > 4:
+                continue
+            rest = left if fret is None else left - {neck.pitch_midi(string + 1, fret) % 12}
+            yield from walk((*chosen, fret), rest, stopped)
+
+    yield from walk((), needed, 0)
+
+
+def _shape(
+    chord: Chord,
+    frets: tuple[int | None, ...],
+    tones: dict[int, str],
+    neck: Neck,
+    silent: frozenset[int] = frozenset(),
+    *,
+    strict_bass: bool,
+) -> Shape | None:
+    sounding = [s for s, f in enumerate(frets) if f is not None]
+    holes = [s for s in range(sounding[0], sounding[-1]) if frets[s] is None]
+    inner = [s for s in holes if s + 1 not in silent]
+    if len(inner) > 1:
+        return None
+    pitches = {s: neck.pitch_midi(s + 1, f) for s, f in enumerate(frets) if f is not None}
+    any_bass = neck.reentrant and chord.bass_pc == chord.root_pc
+    bass_right = any_bass or min(pitches.values()) % 12 == chord.bass_pc
+    if strict_bass and not bass_right:
+        return None
+    stretch = stretch_mm(frets, neck)
+    if stretch > neck.hand_span_mm:
+        return None
+    held = finger_frets(frets, neck)
+    if held is None:
+        return None
+    fingers, barre = held
+    open_strings = sum(1 for f in frets if f == 0)
+    stopped = [f for f in frets if f]
+    is_open = open_strings > 0 and max(stopped, default=0) <= _OPEN_TOP_FRET
+    kind = "partial" if silent else "open" if open_strings else "movable"
+    cost = _cost(chord, frets, pitches, fingers, barre, stretch, len(inner), is_open)
+    return Shape(
+        symbol=chord.symbol,
+        kind="power" if chord.kind == "5" else kind,
+        level="plain",
+        frets=frets,
+        fingers=fingers,
+        pitch_midi=tuple(sorted(pitches.values())),
+        degrees=tuple(
+            None if s not in pitches else tones[pitches[s] % 12] for s in range(len(frets))
+        ),
+        missing=tuple(
+            degree
+            for degree, _, pc in chord_tones(chord)
+            if pc not in {p % 12 for p in pitches.values()}
+        ),
+        stretch_mm=round(stretch, 1),
+        cost=round(cost + (0.0 if bass_right else 2.0), 2),
+        barre=barre,
+        capo=neck.capo,
+    )
+
+
+def _cost(
+    chord: Chord,
+    frets: tuple[int | None, ...],
+    pitches: dict[int, int],
+    fingers: tuple[int | None, ...],
+    barre: tuple[int, int, int] | None,
+    stretch: float,
+    inner: int,
+    is_open: bool,
+) -> float:
+    """How unhandy a shape is, in units of about one finger (by hand)."""
+    stopped = [f for f in frets if f]
+    used = len({f for f in fingers if f})
+    classes = [p % 12 for p in pitches.values()]
+    missing = len(set(chord.pitch_classes) - set(classes))
+    third = [pc for pc in classes if (pc - chord.root_pc) % 12 in (3, 4)]
+    has_third = KINDS[chord.kind].has_third
+    high_up = min(stopped, default=0)
+    mixed = 0 in frets and not is_open
+    return (
+        0.45 * used
+        + (0.9 if barre is not None else 0.0)
+        + stretch / 40.0
+        + 0.36 * high_up
+        + 0.9 * (6 / len(frets)) ** 2 * sum(1 for f in frets if f is None)
+        + 3.2 * inner
+        + 1.2 * missing
+        + (0.8 if not third and has_third else 0.0)
+        + 0.25 * max(0, len(third) - 1)
+        + (2.0 if mixed else 0.0)
+        + (1.5 if _cramped(frets, barre) else 0.0)
+        + (1.0 if barre is not None and 0 in frets[: barre[2]] else 0.0)
+        + (0.0 if 0 in frets else 0.6)
+    )
+
+
+def _cramped(frets: tuple[int | None, ...], barre: tuple[int, int, int] | None) -> bool:
+    """Whether two fingers share the lowest fret far apart, with nothing between to lie on."""
+    stopped = [(f, s) for s, f in enumerate(frets) if f]
+    if barre is not None or not stopped:
+        return False
+    low = min(f for f, _ in stopped)
+    strings = sorted(s for f, s in stopped if f == low)
+    return any(b - a >= 3 for a, b in itertools.pairwise(strings))
+
+
+def power_shapes(symbol: str | Chord, **neck: Unpack[NeckOptions]) -> tuple[Shape, ...]:
+    """Root and fifth (and the octave) from each low string on which the root lies.
+
+    Parameters
+    ----------
+    symbol : str or Chord
+        Only its root counts.
+    **neck
+        The neck and the hand, as for `Neck`.
+
+    Returns
+    -------
+    tuple of Shape
+        Handiest first; three strings are ``heavier``, two ``easier``.
+
+    Raises
+    ------
+    TheoryError
+        If the symbol cannot be read or the neck is impossible.
+
+    Examples
+    --------
+    >>> [shape.short for shape in power_shapes("Am")][:2]
+    ['x022xx', 'x02xxx']
+    """
+    on = Neck.of(neck)
+    root = as_chord(symbol).root
+    power = Chord(root, "5", root)
+    tones = {pc: degree for degree, _, pc in chord_tones(power)}
+    n = len(on.open_midi)
+    found = []
+    for string in range(n, 2, -1):
+        fret = (power.root_pc - on.pitch_midi(string, 0)) % 12
+        for size in (3, 2):
+            stops: list[int | None] = [None] * n
+            stops[string - 1] = fret
+            for i, interval in enumerate((7, 12)[: size - 1], 1):
+                pitch = on.pitch_midi(string, fret) + interval
+                stops[string - 1 - i] = pitch - on.pitch_midi(string - i, 0)
+            if any(f is not None and not 0 <= f <= on.top_fret for f in stops):
+                continue
+            shape = _shape(power, tuple(stops), tones, on, strict_bass=True)
+            if shape is not None:
+                found.append(replace(shape, level="heavier" if size == 3 else "easier"))
+    return tuple(sorted(found, key=lambda s: (s.cost, s.short)))
+
+
+def drone_shapes(
+    symbol: str | Chord,
+    *,
+    drone_string: int,
+    melody_string: int | None = None,
+    **neck: Unpack[NeckOptions],
+) -> tuple[Shape, ...]:
+    """Two-string shapes: the drone string open and one stopped note that states the chord.
+
+    The root states a chord best; where the drone already sounds the root, the third does. A
+    stopped note that only doubles the drone states nothing: it is given where there is no other.
+
+    Parameters
+    ----------
+    symbol : str or Chord
+    drone_string : int
+    melody_string : int, optional
+        The string beside the drone that carries the notes; both neighbours by default.
+    **neck
+        The neck, as for `Neck`.
+
+    Returns
+    -------
+    tuple of Shape
+        The best statement of the chord first.
+
+    Raises
+    ------
+    TheoryError
+        If a string is not on the instrument, or the two are the same.
+
+    Examples
+    --------
+    >>> drone_shapes("C", drone_string=4, melody_string=3)[0].short
+    'xx05xx'
+    """
+    on = Neck.of(neck)
+    chord = as_chord(symbol)
+    on.checked_string(drone_string)
+    if melody_string is None:
+        beside = [s for s in (drone_string - 1, drone_string + 1) if 1 <= s <= len(on.open_midi)]
+    else:
+        beside = [on.checked_string(melody_string)]
+    if melody_string == drone_string:
+        raise TheoryError(f"string {drone_string} is the drone; give another melody string")
+    same = on.pitch_midi(drone_string, 0) % 12 == chord.root_pc
+    order = ("third", "root", "fifth") if same else ("root", "third", "fifth")
+    steps = {"root": (0,), "third": (3, 4, 5, 2), "fifth": (7, 6, 8)}
+    found = []
+    for (rank, part), melody in itertools.product(enumerate(order), beside):
+        own = [s for s in steps[part] if s in KINDS[chord.kind].steps]
+        if not own:
+            continue
+        # An octave up it is the same shape again, only further off.
+        fret = (chord.root_pc + own[0] - on.pitch_midi(melody, 0)) % 12
+        if fret <= on.top_fret:
+            found.append(_two_strings(chord, on, drone_string, melody, fret, rank))
+    stated = [s for s in found if len({p % 12 for p in s.pitch_midi}) > 1]
+    return tuple(sorted(stated or found, key=lambda s: s.cost))
+
+
+def _two_strings(chord: Chord, neck: Neck, drone: int, melody: int, fret: int, rank: int) -> Shape:
+    tones = {pc: degree for degree, _, pc in chord_tones(chord)}
+    frets: list[int | None] = [None] * len(neck.open_midi)
+    fingers = list(frets)
+    frets[drone - 1], frets[melody - 1] = 0, fret
+    fingers[drone - 1], fingers[melody - 1] = 0, min(fret, 1)
+    pitches = (neck.pitch_midi(drone, 0), neck.pitch_midi(melody, fret))
+    degrees: list[str | None] = [None] * len(frets)
+    degrees[drone - 1] = tones.get(pitches[0] % 12, "drone")
+    degrees[melody - 1] = tones[pitches[1] % 12]
+    return Shape(
+        symbol=chord.symbol,
+        kind="drone",
+        level="easier",
+        frets=tuple(frets),
+        fingers=tuple(fingers),
+        pitch_midi=tuple(sorted(pitches)),
+        degrees=tuple(degrees),
+        missing=tuple(degree for degree, _, _ in chord_tones(chord) if degree not in degrees),
+        stretch_mm=0.0,
+        cost=round(rank * 2.0 + fret * 0.1, 2),
+        capo=neck.capo,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class CapoPlan:
+    """Playing a loop with a capo: the shapes to think of at ``capo``, and how handy they are.
+
+    ``symbols`` are the shapes by the names that hands know (a G shape at capo 2 sounds A);
+    ``cost`` is the mean cost of the handiest shape of each chord, and a little for each fret.
+    """
+
+    capo: int
+    symbols: tuple[str, ...]
+    shapes: tuple[Shape, ...]
+    cost: float
+
+
+def transpose(symbol: str, semitones: int) -> str:
+    """A chord symbol moved by ``semitones``, with the commonest names.
+
+    Parameters
+    ----------
+    symbol : str
+    semitones : int
+        Up where positive.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    TheoryError
+        If the symbol cannot be read.
+
+    Examples
+    --------
+    >>> transpose("Bm7/A", -2)
+    'Am7/G'
+    """
+    chord = parse_chord(symbol)
+    root, bass = (USUAL_NAMES[(pc + semitones) % 12] for pc in (chord.root_pc, chord.bass_pc))
+    return Chord(root, chord.kind, bass).symbol
+
+
+def capo_plans(
+    symbols: Iterable[str], *, top_capo: int = 7, **neck: Unpack[NeckOptions]
+) -> tuple[CapoPlan, ...]:
+    """Easier ways to play a loop with a capo, handiest first; empty where none is easier.
+
+    Every plan sounds the same chords as the loop does with the capo that is on now.
+
+    Parameters
+    ----------
+    symbols : iterable of str
+        The chords as they sound.
+    top_capo : int
+        Highest fret for the capo.
+    **neck
+        The neck and the hand, as for `Neck`; ``capo`` is where it is now.
+
+    Returns
+    -------
+    tuple of CapoPlan
+
+    Raises
+    ------
+    TheoryError
+        If a symbol cannot be read or the neck is impossible.
+
+    Examples
+    --------
+    >>> plan = capo_plans(["Bb", "Eb", "F", "Gm"])[0]
+    >>> plan.capo, plan.symbols
+    (3, ('G', 'C', 'D', 'Em'))
+    """
+    wanted = tuple(dict.fromkeys(as_chord(symbol) for symbol in symbols))
+    on = Neck.of(neck)
+
+    def plan(fret: int) -> CapoPlan | None:
+        found = [_search(chord, replace(on, capo=fret), frozenset())[:1] for chord in wanted]
+        shapes = tuple(shape for first in found for shape in first)
+        if len(shapes) < len(wanted):
+            return None
+        named = tuple(transpose(chord.symbol, -fret) for chord in wanted)
+        mean = sum(shape.cost for shape in shapes) / len(shapes)
+        return CapoPlan(fret, named, shapes, round(mean + _CAPO_COST * fret, 2))
+
+    here = plan(on.capo) if wanted else None
+    if here is None or all(shape.barre is None and 0 in shape.frets for shape in here.shapes):
+        return ()  # open shapes as it stands: a capo would make nothing easier
+    others = [plan(f) for f in range(min(top_capo, on.frets - 1) + 1) if f != on.capo]
+    better = [p for p in others if p is not None and p.cost < here.cost - _CAPO_GAIN]
+    return tuple(sorted(better, key=lambda p: (p.cost, p.capo)))
