@@ -14,8 +14,9 @@ from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.correct.pins import pin
 from transcribe.drone import drone_strings, melody_string
-from transcribe.fingering import apply, explain, find_drone, pin, solve
+from transcribe.fingering import apply, explain, find_drone, solve
 from transcribe.training.phrases import make_score
 
 CASES = list(itertools.product(range(1, 7), PATTERNS))

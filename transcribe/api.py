@@ -10,7 +10,7 @@ import dataclasses
 import os
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.riff import Drone, Instrument, Note, Riff, Source, Timing, sort_notes
@@ -19,6 +19,7 @@ from transcribe.core.wording import text_remark
 if TYPE_CHECKING:
     import numpy as np
 
+    from transcribe.drone import DroneChoice
     from transcribe.fingering import Hand
     from transcribe.takes import Comparison
 
@@ -32,8 +33,6 @@ __all__ = [
 
 Progress = Callable[[str, float], None]
 """Called with the name of the stage and the share of it that is done, 0 to 1."""
-
-DroneChoice = Literal["auto", "off"] | int
 
 _SILENCE_DB = -70.0
 

@@ -12,18 +12,8 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.correct.note_edits import can_redo, can_undo, redo, undo
-from transcribe.fingering import (
-    Hand,
-    apply,
-    pin,
-    pins_from_tab,
-    pins_of,
-    refinger,
-    repeats_of,
-    resolve,
-    solve,
-    unpin,
-)
+from transcribe.correct.pins import pin, pins_from_tab, refinger, repeats_of, resolve, unpin
+from transcribe.fingering import Hand, apply, pins_of, solve
 from transcribe.formats.document import from_json, to_json
 
 TUNE = (57, 60, 62, 64, 62, 60, 59, 57)

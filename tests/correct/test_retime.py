@@ -12,7 +12,7 @@ import pytest
 
 from tests.bench.rhythm_riffs import Truth, make_riff
 from tests.formats.riffs import make_riff as write_out
-from transcribe import api, fingering
+from transcribe import api
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import (
     Instrument,
@@ -25,6 +25,7 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.correct import note_edits, retime
+from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, to_json
 from transcribe.formats.tab.read import read_tab
 from transcribe.harmony import theory_report
@@ -139,7 +140,7 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
     place = next(
         p for p in fast.instrument.places(note.pitch_midi) if p != (note.string, note.fret)
     )
-    pinned = fingering.pin(fast, {note.id: place}, repeats=False)
+    pinned = pin(fast, {note.id: place}, repeats=False)
     half = retime.half_time(pinned)
     assert (half.note(note.id).string, half.note(note.id).fret) == place
     assert half.note(note.id).pinned

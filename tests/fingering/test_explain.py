@@ -15,13 +15,13 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.core.wording import sentence
+from transcribe.correct.pins import pin
 from transcribe.fingering import (
     Hand,
     alternatives,
     apply,
     explain,
     instrument_guess,
-    pin,
     places,
     solve,
 )

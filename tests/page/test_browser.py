@@ -21,6 +21,7 @@ from transcribe import fingering
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Riff
 from transcribe.core.wording import text_remark
+from transcribe.correct.pins import pin, repeats_of
 
 
 def _expect(locator: Any) -> Any:
@@ -42,7 +43,7 @@ def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
             if place == (note.string, note.fret):
                 continue
             try:
-                after = fingering.pin(riff, {note.id: place}, repeats=False)
+                after = pin(riff, {note.id: place}, repeats=False)
             except ValueError:
                 continue
             moved = [
@@ -229,10 +230,9 @@ def test_repeats_are_offered_the_same_place(server: Server, open_page, put, one_
     note = next(
         n
         for n in one_riff.notes
-        if fingering.repeats_of(one_riff, n.id)
-        and len(one_riff.instrument.places(n.pitch_midi)) > 1
+        if repeats_of(one_riff, n.id) and len(one_riff.instrument.places(n.pitch_midi)) > 1
     )
-    repeats = fingering.repeats_of(one_riff, note.id)
+    repeats = repeats_of(one_riff, note.id)
     page = open_page(server, put(server, "repeats"))
     _choose(page, note.id)
     page.locator(".place.current").click()

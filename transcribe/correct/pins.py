@@ -14,9 +14,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group
 from transcribe.fingering.hand import Hand, hand_of
@@ -25,10 +26,8 @@ from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
 
 __all__ = [
-    "hand_of",
     "pin",
     "pins_from_tab",
-    "pins_of",
     "refinger",
     "repeats_of",
     "resolve",
@@ -227,7 +226,7 @@ def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
     if note_id in pins:
         return [note_id]
     onset = riff.note(note_id).onset_sec
-    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= TOGETHER_SEC]
+    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= STROKE_SEC]
 
 
 def unpin(

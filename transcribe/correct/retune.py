@@ -10,11 +10,10 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable
 
-from transcribe.api import DroneChoice
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import kept_places, settled
-from transcribe.fingering import find_drone
+from transcribe.drone import DroneChoice, find_drone
 
 __all__ = ["given_drone", "given_instrument", "set_drone", "set_instrument"]
 

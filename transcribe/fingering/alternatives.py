@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from transcribe.core.overtones import TOGETHER_SEC
 from transcribe.core.riff import (
     Alternative,
     Drone,
@@ -19,6 +18,7 @@ from transcribe.core.riff import (
     legato_sources,
     sort_notes,
 )
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.core.wording import text_remark
 from transcribe.drone import find_drone
 from transcribe.fingering.hand import Hand
@@ -147,7 +147,7 @@ def _three_a_string(
     apart = [b - a for a, b in itertools.pairwise(scale)]
     if len(scale) < _SCALE_NOTES or max(apart) > _SCALE_STEP:
         return None
-    if any(b.onset_sec - a.onset_sec < TOGETHER_SEC for a, b in itertools.pairwise(ordered)):
+    if any(b.onset_sec - a.onset_sec < STROKE_SEC for a, b in itertools.pairwise(ordered)):
         return None
     slurs = legato_sources(list(ordered))
     hand = np.mean([fret for _, fret in main.positions.values()])

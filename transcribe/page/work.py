@@ -132,7 +132,8 @@ def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str,
     """A riff that was read, with the pins of the one that it takes the place of."""
     if old is None:
         return {"riff": to_json(riff)}
-    from transcribe import fingering
+    from transcribe.correct.pins import pin
+    from transcribe.fingering import hand_of
     from transcribe.library import riff_files
 
     before = from_json(old)
@@ -143,8 +144,8 @@ def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str,
     for note_id, place in pins.items():
         # Two old pins may clash on the new notes: the first one holds.
         with contextlib.suppress(ParameterError):
-            hand = fingering.hand_of(riff)
-            riff = fingering.pin(riff, {note_id: place}, repeats=False, hand=hand)
+            hand = hand_of(riff)
+            riff = pin(riff, {note_id: place}, repeats=False, hand=hand)
     return _outcome(before, riff, document) | {"carried": len(pins), "lost": len(lost)}
 
 
@@ -191,6 +192,7 @@ def _note(
     """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
     del scratch, progress
     from transcribe import fingering
+    from transcribe.correct.pins import repeats_of
 
     document = from_json(riff)
     places = [
@@ -200,7 +202,7 @@ def _note(
     return {
         "places": places,
         "why": fingering.explain(document, note),
-        "repeats": list(fingering.repeats_of(document, note)),
+        "repeats": list(repeats_of(document, note)),
     }
 
 

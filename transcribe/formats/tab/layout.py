@@ -18,13 +18,11 @@ from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.score_place import COUNTS
 from transcribe.formats.chords import chord_changes
 from transcribe.formats.folds import chords_within, find_folds
 
-__all__ = ["COUNTS", "System", "layout", "mark_line", "string_names"]
-
-COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&", "a")}
-"""What is written at the places after the beat's number; other divisions are dots around ``&``."""
+__all__ = ["System", "layout", "mark_line", "string_names"]
 
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
 _FINEST = 192  # places in a beat where notes of one string crowd at its end
