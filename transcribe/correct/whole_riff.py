@@ -15,7 +15,8 @@ from typing import Any
 
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.correct.history import next_group
-from transcribe.fingering import alternatives, hand_of, pins_of, resolve
+from transcribe.correct.pins import resolve
+from transcribe.fingering import alternatives, hand_of, pins_of
 from transcribe.formats.document import from_json, to_json
 
 __all__ = ["as_step", "kept_places", "set_whole", "settled"]

@@ -1,13 +1,5 @@
-"""Where on the neck a hand plays the notes, why there, and what the player corrects."""
+"""Where on the neck a hand plays the notes, and why there."""
 
-from transcribe.correct.pins import (
-    pin,
-    pins_from_tab,
-    refinger,
-    repeats_of,
-    resolve,
-    unpin,
-)
 from transcribe.drone import find_drone
 from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.explain import explain, places
@@ -28,14 +20,8 @@ __all__ = [
     "find_drone",
     "hand_of",
     "instrument_guess",
-    "pin",
-    "pins_from_tab",
     "pins_of",
     "places",
-    "refinger",
-    "repeats_of",
-    "resolve",
     "solve",
     "unmet_sentences",
-    "unpin",
 ]

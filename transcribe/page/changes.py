@@ -24,26 +24,27 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     ParameterError
         If there is no such change, or it cannot be made.
     """
-    from transcribe import fingering
+    from transcribe.correct.pins import pin, unpin
+    from transcribe.fingering import hand_of
 
     op = wanted.get("op")
-    hand = fingering.hand_of(riff)
+    hand = hand_of(riff)
     if op == "pin":
         place = (_whole(wanted, "string"), _whole(wanted, "fret"))
         places = {_whole(wanted, "note"): place}
         for other in _wholes(wanted, "also") if "also" in wanted else ():
             places[other] = place
-        return fingering.pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+        return pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
     if op == "alternative":
         return _taken(riff, _whole(wanted, "number"))
     if op == "unpin":
         repeats = wanted.get("repeats") is True
-        return fingering.unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+        return unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
     if op == "anew":
         ids = written(riff)
         if not ids:
             raise ParameterError("no note is held where it was written any more")
-        return fingering.unpin(riff, ids, repeats=False, hand=hand)
+        return unpin(riff, ids, repeats=False, hand=hand)
     if op == "undo":
         return with_theory(riff, note_edits.undo(riff))
     if op == "redo":
@@ -101,7 +102,8 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
 
 def _taken(riff: Riff, number: int) -> Riff:
     """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
-    from transcribe import fingering
+    from transcribe.correct.pins import pin
+    from transcribe.fingering import hand_of
 
     if not 0 <= number < len(riff.alternatives):
         raise ParameterError("that other fingering is gone; reload the page")
@@ -115,7 +117,7 @@ def _taken(riff: Riff, number: int) -> Riff:
     }
     if not places:
         raise ParameterError("the riff is fingered like that already")
-    return fingering.pin(riff, places, repeats=False, hand=fingering.hand_of(riff))
+    return pin(riff, places, repeats=False, hand=hand_of(riff))
 
 
 def _whole(values: Mapping[str, Any], key: str) -> int:
