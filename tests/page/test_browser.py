@@ -701,9 +701,7 @@ def test_count_in_and_click_follow_the_beat(server: Server, open_page, put, one_
     page.get_by_label("Count-in").check()
     page.get_by_role("checkbox", name="Click").check()
     page.click("button.play")
-    page.wait_for_function(
-        "() => document.querySelector('main').riff.player.ticks.length >= 9"
-    )
+    page.wait_for_function("() => document.querySelector('main').riff.player.ticks.length >= 9")
     page.click("button.play")
     ticks = page.evaluate("document.querySelector('main').riff.player.ticks")
     assert len(ticks) >= 8

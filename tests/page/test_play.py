@@ -1,4 +1,4 @@
-"""Playing, looping and counting in, as a person meets them in a real browser."""
+"""Looking, playing along and finding the way back, in a real browser."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.page.conftest import ROOT, Server
+from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe.core.riff import Riff
 from transcribe.formats.document import read_riff
 
@@ -62,3 +62,107 @@ def test_recording_is_counted_in_and_can_be_called_off(
     _expect(record).to_be_enabled()
     page.wait_for_timeout(1500)
     assert page.locator("#pane-check button:text-is('Stop and use it')").count() == 0
+
+
+# The boxes of the chosen note and of its panel, and the height of the window.
+_SEEN = """() => {
+    const box = (at) => {
+        const { left, right, top, bottom } = document.querySelector(at).getBoundingClientRect();
+        return { left, right, top, bottom };
+    };
+    return [box(".tab .note.chosen"), box(".note-panel"), window.innerHeight];
+}"""
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (390, 844)])
+@pytest.mark.parametrize("way", ["strip", "lines"])
+def test_the_chosen_note_is_seen_with_its_panel(
+    server: Server, open_page, put, one_riff: Riff, size: tuple[int, int], way: str
+) -> None:
+    riff = over_and_over(one_riff, times=20)
+    width, height = size
+    riff_id = put(server, f"docked-{way}-{width}", riff=riff)
+    page = open_page(server, riff_id, viewport={"width": width, "height": height})
+    if way == "lines":
+        page.click("button:text-is('Tab in lines')")
+        page.wait_for_selector(".line .note")
+    page.locator("[role=listbox]").focus()
+    for key in ("Home", "End", "ArrowLeft"):
+        page.keyboard.press(key)
+        page.wait_for_selector(".place")
+        page.wait_for_timeout(300)
+        note, panel, window = page.evaluate(_SEEN)
+        assert note["top"] >= 0
+        assert note["bottom"] <= window
+        assert panel["top"] >= 0
+        assert panel["bottom"] <= window + 0.5
+        beside = note["right"] <= panel["left"]
+        assert beside or note["bottom"] <= panel["top"]
+        assert beside == (width == 1440)
+        if not beside:
+            assert panel["bottom"] - panel["top"] <= window / 3 + 1
+
+
+def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "several-at-once"))
+    line = [n for n in one_riff.notes if n.pitch_midi > 55][:3]
+    page.locator(f"#note-{line[0].id}").click()
+    for note in line[1:]:
+        page.locator(f"#note-{note.id}").click(modifiers=["Shift"])
+    _expect(page.locator(".note-facts")).to_contain_text("3 notes chosen")
+    page.get_by_label("Technique").select_option("vibrato")
+    _expect(page.locator(".last-change")).to_contain_text("3 notes: vibrato")
+    page.get_by_label("Position").fill("9")
+    page.click("button:text-is('Play them there')")
+    _expect(page.locator(".last-change")).to_contain_text("Pinned 3 notes")
+    after = saved(server, "several-at-once")
+    for note in line:
+        now = after.note(note.id)
+        assert now.articulation == "vibrato"
+        assert now.pinned
+        assert 8 <= now.fret <= 13
+    # Each is one step.
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".tab .pin")).to_have_count(0)
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".last-change")).to_contain_text("Taken back: change of")
+    assert {n.articulation for n in saved(server, "several-at-once").notes} == {"picked"}
+    page.get_by_label("String", exact=True).select_option("3")
+    _expect(page.locator(".last-change")).to_contain_text("Pinned 3 notes to string 3")
+    after = saved(server, "several-at-once")
+    assert {after.note(note.id).string for note in line} == {3}
+    # What cannot be is refused with the note that stands in the way.
+    page.get_by_label("Position").fill("1")
+    page.click("button:text-is('Play them there')")
+    _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 1")
+
+
+def test_a_server_that_is_gone_is_told_at_once_and_found_again(
+    start, open_page, put, one_riff: Riff
+) -> None:
+    first = start()
+    page = open_page(first, put(first, "adrift"))
+    state, told = page.locator(".saved"), page.locator("#notices .notice")
+    _expect(state).to_have_text("All saved")
+    first.stop()
+    _expect(state).to_have_text("Server gone")
+    _expect(told).to_contain_text("does not answer")
+    again = start("--port", str(first.port), folder=first.folder)
+    _expect(state).to_have_text("All saved")
+    _expect(told).to_have_count(0)
+    # Its file is gone, and comes back.
+    path = again.folder / "adrift.riff.json"
+    path.rename(again.folder / "aside")
+    _expect(state).to_have_text("File gone")
+    (again.folder / "aside").rename(path)
+    _expect(state).to_have_text("All saved")
+    # Another key: opening the new address in any window is the one step.
+    cookies = page.context.cookies()
+    page.context.clear_cookies()
+    _expect(state).to_have_text("Key lost")
+    _expect(told).to_contain_text("Open the address")
+    page.context.add_cookies(cookies)
+    _expect(state).to_have_text("All saved")
+    _expect(told).to_have_count(0)

@@ -36,6 +36,7 @@ __all__ = [
     "describe_last",
     "merge",
     "redo",
+    "set_technique",
     "split",
     "undo",
 ]
@@ -122,6 +123,23 @@ def change(
     if new == old:
         raise ParameterError(f"note {note_id} is like that already")
     return _edited(riff, "change", [old], [new])
+
+
+def set_technique(riff: Riff, note_ids: Iterable[int], articulation: str) -> Riff:
+    """``riff`` with some notes played in another way, as one step.
+
+    Raises
+    ------
+    ParameterError
+        If a note is not there, there is no such technique, or all are played so already.
+    """
+    notes = [_note(riff, i) for i in dict.fromkeys(note_ids)]
+    old = [note for note in notes if note.articulation != articulation]
+    if not old:
+        raise ParameterError(f"these notes are {articulation} already")
+    return _edited(
+        riff, "change", old, [dataclasses.replace(n, articulation=articulation) for n in old]
+    )
 
 
 def merge(riff: Riff, note_ids: Iterable[int]) -> Riff:
@@ -245,7 +263,8 @@ def _words(group: list[Entry]) -> str:
     if "from" in group[0]:
         return kind
     notes = group[0]["removed"] or group[0]["added"]
-    return f"{kind} of note {notes[0]['id']}"
+    more = f" and {len(notes) - 1} more" if kind == "change" and len(notes) > 1 else ""
+    return f"{kind} of note {notes[0]['id']}{more}"
 
 
 def _note(riff: Riff, note_id: int) -> Note:

@@ -70,7 +70,7 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
   const close = () => box.remove();
   const box = h(
     "div",
-    { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
+    { class: `notice ${kind}`, role: kind === "note" ? "status" : "alert", "data-key": key },
     h("p", {}, kind === "error" ? h("strong", {}, "This did not work. ") : null, text),
     h(
       "div",

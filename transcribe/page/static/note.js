@@ -25,10 +25,16 @@ export class NotePanel {
   constructor(riff) {
     this.riff = riff;
     this.body = h("div", {});
-    this.earlier = this.button("Earlier", () => riff.step(-1), {
+    this.earlier = this.button("←", () => riff.step(-1), {
+      "aria-label": "Earlier",
+      title: "The note before",
       "aria-keyshortcuts": "ArrowLeft",
     });
-    this.later = this.button("Later", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
+    this.later = this.button("→", () => riff.step(1), {
+      "aria-label": "Later",
+      title: "The note after",
+      "aria-keyshortcuts": "ArrowRight",
+    });
     // A finger has no Shift key.
     this.severalButton = this.button("Several", () => this.setSeveral(!riff.several), {
       "aria-pressed": "false",
@@ -117,6 +123,18 @@ export class NotePanel {
       h(
         "div",
         { class: "row" },
+        this.forAll("Technique", TECHNIQUES, (articulation) => ({ articulation }), ids),
+        this.forAll(
+          "String",
+          this.riff.data.document.instrument.open_midi.map((_, k) => String(k + 1)),
+          (string) => ({ string: Number(string) }),
+          ids,
+        ),
+        this.inPosition(notes),
+      ),
+      h(
+        "div",
+        { class: "row" },
         this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
         this.button("Delete them", () => this.riff.deleteChosen()),
         this.button("Loop them", () =>
@@ -126,6 +144,49 @@ export class NotePanel {
           ]),
         ),
       ),
+    );
+  }
+
+  /** A choice that is made for all the chosen notes at once. */
+  forAll(label, values, change, ids) {
+    const select = h(
+      "select",
+      {
+        onchange: () =>
+          select.value && this.riff.edit({ op: "several", notes: ids, ...change(select.value) }),
+      },
+      h("option", { value: "" }, "…"),
+      values.map((value) => h("option", { value }, value)),
+    );
+    return h("label", { class: "field inline" }, h("span", {}, label), select);
+  }
+
+  /** The hand position for the chosen notes, named by the fret of the index finger. */
+  inPosition(notes) {
+    const { instrument } = this.riff.data.document;
+    const frets = notes.map((note) => note.fret).filter((fret) => fret > 0);
+    const fret = h("input", {
+      type: "number",
+      min: "1",
+      max: String(instrument.frets - instrument.capo),
+      value: String(frets.length ? Math.min(...frets) : 1),
+    });
+    const send = () =>
+      this.riff.edit({
+        op: "several",
+        notes: notes.map((note) => note.id),
+        position: Number(fret.value),
+      });
+    return h(
+      "span",
+      { class: "row tight" },
+      h(
+        "label",
+        { class: "field inline", title: "The fret of the index finger" },
+        h("span", {}, "Position"),
+        fret,
+      ),
+      this.button("Play them there", send),
     );
   }
 
@@ -318,9 +379,9 @@ export class NotePanel {
     const nut = 84;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(20 * top + 146, this.neck.clientWidth - 2);
+    const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
-    const y = (string) => 20 + gap * (string - 1);
+    const y = (string) => 16 + gap * (string - 1);
     const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
     const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
     for (let fret = 0; fret <= top; fret += 1) {
@@ -333,14 +394,15 @@ export class NotePanel {
           y2: y(strings) + 6,
         }),
       );
-      if (fret)
+      // High up the frets are too narrow for a number each; every other one has its own there.
+      if (fret && (fret % 2 || x(fret) - x(fret - 1) > 15))
         wood.append(
           s(
             "text",
             {
               class: "fret-number",
               x: middle(fret),
-              y: height - 8,
+              y: height - 5,
               "text-anchor": "middle",
               "font-size": 11,
             },
@@ -364,7 +426,7 @@ export class NotePanel {
           {
             class: "fret-number",
             x: nut + 4,
-            y: height - 8,
+            y: height - 5,
             "text-anchor": "end",
             "font-size": 11,
           },

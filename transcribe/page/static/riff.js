@@ -7,13 +7,13 @@ import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, keysHelp, remarks } from "./tell.js";
+import { decidingClasses, differences, keysHelp, remarks, whatIsLost } from "./tell.js";
 import { TempoRow } from "./tempo.js";
 import { named, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
-const LOOKS_SEC = 4;
+const LOOKS_SEC = 2;
 const SIGHT = 24; // pixels kept free around the chosen note (chosen by eye)
 
 export async function showRiff(main, riffId) {
@@ -84,6 +84,7 @@ class RiffView {
     this.looking = setInterval(() => this.lookForChanges(), LOOKS_SEC * 1000);
     this.focus = () => this.lookForChanges();
     window.addEventListener("focus", this.focus);
+    document.addEventListener("lost", this.focus);
     this.beforePrint = () => this.putSheet();
     this.afterPrint = () => {
       this.printed?.remove();
@@ -154,6 +155,7 @@ class RiffView {
     this.left = true;
     clearInterval(this.looking);
     window.removeEventListener("focus", this.focus);
+    document.removeEventListener("lost", this.focus);
     document.removeEventListener("keydown", this.keys);
     window.removeEventListener("beforeprint", this.beforePrint);
     window.removeEventListener("afterprint", this.afterPrint);
@@ -458,12 +460,13 @@ class RiffView {
   keepInSight() {
     const figure = document.getElementById(`note-${this.chosen[this.chosen.length - 1]}`);
     if (!figure || this.left) return;
-    const { top, bottom } = figure.getBoundingClientRect();
+    const { top } = figure.getBoundingClientRect();
+    const { bottom } = figure.closest("svg").getBoundingClientRect();
     const panel = this.panel.element.getBoundingClientRect();
     const music = this.strip.element.getBoundingClientRect();
     const under = panel.left < music.right && panel.top > 0;
     const floor = Math.min(under ? panel.top : Infinity, window.innerHeight) - SIGHT;
-    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - SIGHT));
+    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - 2 * SIGHT));
     else if (top < 2 * SIGHT) window.scrollBy(0, top - 2 * SIGHT);
   }
 
@@ -506,7 +509,7 @@ class RiffView {
       return data;
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
-      this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
+      if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
       tellRefusal(this, edit, error.message);
       return null;
     }
@@ -534,9 +537,11 @@ class RiffView {
   }
 
   async lookForChanges() {
-    if (document.hidden || this.left) return;
+    if (document.hidden || this.left || this.isLooking) return;
+    this.isLooking = true;
     try {
       const { revision, check } = await get(`/api/riffs/${this.id}/revision`);
+      this.tellLost(null);
       // A take that was compared in another window has its verdicts here too.
       if (this.checkStamp !== undefined && check !== this.checkStamp) this.openCheck();
       this.checkStamp = check;
@@ -559,9 +564,28 @@ class RiffView {
           ],
         ],
       });
-    } catch {
-      /* the next look may find the server again; a change says so itself */
+    } catch (error) {
+      this.tellLost(error);
+    } finally {
+      this.isLooking = false;
     }
+  }
+
+  /** The server, its key or the file is gone, or, with no error, there again. */
+  tellLost(error) {
+    const was = this.lost;
+    this.lost = error && whatIsLost(error)[0];
+    if (this.left || this.lost === was) return;
+    clearNotices("lost");
+    if (error) {
+      const [short, long] = whatIsLost(error);
+      this.saved.textContent = short;
+      notice(long, { kind: "grave", key: "lost" });
+    } else {
+      this.saved.textContent = "All saved";
+      say("It is there again.");
+    }
+    this.saved.classList.toggle("lost", Boolean(error));
   }
 
   deleteChosen() {

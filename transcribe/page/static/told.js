@@ -60,6 +60,13 @@ function opening(riff, edit, undone) {
       (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
     );
   }
+  if (edit.op === "several") {
+    const notes = plural(edit.notes.length, "note");
+    if (edit.articulation) return `${notes}: ${edit.articulation}.`;
+    return edit.position
+      ? `Pinned ${notes} within reach of position ${edit.position}.`
+      : `Pinned ${notes} to string ${edit.string}.`;
+  }
   if (edit.op === "undo" && undone === "rhythm") return "The bars are counted as before.";
   if (edit.op === "undo") return undone ? `Taken back: ${undone}.` : "Taken back.";
   if (edit.op === "redo") return undone ? `Made again: ${undone}.` : "Made again.";
@@ -84,7 +91,8 @@ export function tellChange(riff, edit, data, before, undone = "") {
   }
   const lost = data.moved.filter((move) => move.to[0] === null);
   const moves = data.moved.filter(
-    (move) => move.to[0] !== null && !(edit.op === "pin" && about.has(move.note)),
+    (move) =>
+      move.to[0] !== null && !(["pin", "several"].includes(edit.op) && about.has(move.note)),
   );
   // What an undo moves includes the note that it is about, so "other" would miscount.
   const word = ["undo", "redo"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
