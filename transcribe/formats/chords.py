@@ -1,7 +1,7 @@
 """Chords and keys of a riff as the formats write and read them.
 
 Sources: kind-value of MusicXML 4.0 (W3C Music Notation Community Group); Harte's shorthand (Harte
-et al., ISMIR 2005) as the JAMS namespace ``chord`` extends it.
+et al., ISMIR 2005).
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ CHORDS: dict[str, tuple[str, str]] = {
     "m7": ("minor-seventh", "min7"),
     "dim7": ("diminished-seventh", "dim7"),
     "m7b5": ("half-diminished", "hdim7"),
-    "aug7": ("augmented-seventh", "aug7"),
+    "aug7": ("augmented-seventh", "aug(b7)"),
     "mMaj7": ("major-minor", "minmaj7"),
     "mmaj7": ("major-minor", "minmaj7"),
     "6": ("major-sixth", "maj6"),
@@ -51,7 +51,7 @@ CHORDS: dict[str, tuple[str, str]] = {
     "maj9": ("major-ninth", "maj9"),
     "m9": ("minor-ninth", "min9"),
     "11": ("dominant-11th", "11"),
-    "maj11": ("major-11th", "maj11"),
+    "maj11": ("major-11th", "maj9(11)"),
     "m11": ("minor-11th", "min11"),
     "13": ("dominant-13th", "13"),
     "maj13": ("major-13th", "maj13"),
