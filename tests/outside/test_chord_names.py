@@ -6,8 +6,6 @@ MusicXML 4.0, spells pitches and knows the key signatures.
 
 from __future__ import annotations
 
-import itertools
-
 import mir_eval
 import pytest
 
@@ -57,10 +55,9 @@ def test_a_musicxml_kind_sounds_the_chord_it_stands_for(suffix: str) -> None:
     assert {pitch.pitchClass for pitch in chord.pitches} == _steps(suffix)
 
 
-@pytest.mark.parametrize(
-    ("letter", "sign", "octave"),
-    list(itertools.product("ABCDEFG", ("", "#", "b", "##", "bb"), (1, 4))),
-)
+@pytest.mark.parametrize("letter", list("ABCDEFG"))
+@pytest.mark.parametrize("sign", ["", "#", "b", "##", "bb"])
+@pytest.mark.parametrize("octave", [1, 4])
 def test_pitch_names_are_read_as_music21_reads_them(letter: str, sign: str, octave: int) -> None:
     import music21
 

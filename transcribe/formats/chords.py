@@ -6,6 +6,7 @@ et al., ISMIR 2005).
 
 from __future__ import annotations
 
+import bisect
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -14,7 +15,7 @@ from transcribe.core.clock import Clock
 from transcribe.core.pitch import fifths_of
 from transcribe.core.riff import Rhythm, Riff
 
-__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "key_of"]
+__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "chords_within", "key_of"]
 
 _NOTE = re.compile(r"[A-G][#b]*")
 
@@ -111,3 +112,17 @@ def chord_section(
         {"start_sec": sec(at), "end_sec": sec(stop), "symbol": symbol}
         for (at, symbol), stop in zip(changes, ends, strict=True)
     ]
+
+
+def chords_within(
+    changes: Sequence[tuple[int, str]], start: int, end: int
+) -> tuple[tuple[int, str], ...]:
+    """(time from ``start``, symbol) of the chords that hold from ``start`` to before ``end``.
+
+    ``changes`` are the times at which chords begin, in order; one that began earlier and still
+    holds at ``start`` is told there.
+    """
+    held = bisect.bisect_right(changes, start, key=lambda change: change[0])
+    within = [(0, symbol) for _, symbol in changes[max(held - 1, 0) : held]]
+    within += [(at - start, symbol) for at, symbol in changes[held:] if at < end]
+    return tuple(within)
