@@ -415,8 +415,7 @@ class _Writer:
         if source.articulation in LEGATO and not any(join.stop == source.id for join in joins):
             technical.append(_tag("other-technical", source.articulation))
         if source.articulation == "bend":
-            rise = source.extra.get("bend_semitones")
-            alter = rise if isinstance(rise, int | float) and rise else 1
+            alter = (source.bend.semitones if source.bend is not None else None) or 1
             technical.append(_tag("bend", _tag("bend-alter", f"{alter:g}")))
         if source.articulation == "harmonic":
             technical.append(_tag("harmonic", _tag("natural")))

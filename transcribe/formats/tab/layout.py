@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
 from transcribe.formats.chords import chord_changes, chords_within
 from transcribe.formats.repeats import find_repeats
@@ -146,19 +146,19 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
         return "p", fret
     if note.articulation == "slide":
         falls = source is not None and source.pitch_midi > note.pitch_midi
-        falls = {"down": True, "up": False}.get(str(note.extra.get("slide")), falls)
+        falls = {"down": True, "up": False}.get(note.slide or "", falls)
         return "\\" if falls else "/", fret
     if note.articulation == "harmonic":
         return "<", fret + ">"
     if note.articulation == "dead":
         return "", "x"
     if note.articulation == "bend":
-        rise = note.extra.get("bend_semitones")
-        to = f"{int(note.fret or 0) + int(rise)}" if isinstance(rise, int | float) and rise else ""
-        return "", f"{fret}b{to}" + ("r" if note.extra.get("released") else "")
+        bend = note.bend or Bend()
+        to = f"{int(note.fret or 0) + int(bend.semitones)}" if bend.semitones else ""
+        return "", f"{fret}b{to}" + ("r" if bend.released else "")
     if note.articulation == "vibrato":
         return "", fret + "~"
-    return ("(", fret + ")") if note.extra.get("soft") else ("", fret)
+    return ("(", fret + ")") if note.soft else ("", fret)
 
 
 def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
@@ -485,9 +485,9 @@ def _put(line: list[str], at: int, text: str) -> None:
 
 def column_sec(riff: Riff) -> float:
     """Seconds that one column stands for in a tab without a count."""
-    told = riff.extra.get("column_sec")
-    if isinstance(told, int | float) and 0 < told < 100:
-        return float(told)
+    told = riff.timing.column_sec
+    if told is not None and 0 < told < 100:
+        return told
     onsets = sorted({n.onset_sec for n in riff.notes if n.string is not None})
     gaps = [b - a for a, b in itertools.pairwise(onsets) if b - a > 0.02]
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125
