@@ -549,7 +549,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     before = _bare(saved(server, "capo"))
     made = _again(server, riff_id, capo=2, hand_span_mm=90, bpm=100, meter="3/4")
     after = saved(server, "capo")
-    assert (after.instrument.capo, after.extra["hand_span_mm"]) == (2, 90)
+    assert (after.instrument.capo, after.player.hand_span_mm) == (2, 90)
     assert after.rhythm is not None
     assert after.rhythm.meter == (3, 4)
     # The pin above the capo is where it was on the neck; no open string sounds so low any more.
@@ -576,7 +576,7 @@ def test_capo_can_be_taken_off_again(start, put) -> None:
     for capo, hand in ((2, 90), (0, 0)):
         _again(server, riff_id, capo=capo, hand_span_mm=hand)
         assert saved(server, "off").instrument.capo == capo
-    assert "hand_span_mm" not in saved(server, "off").extra
+    assert saved(server, "off").player.hand_span_mm is None
 
 
 def test_removed_riff_is_put_back(start, put, one_riff: Riff) -> None:

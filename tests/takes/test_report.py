@@ -11,7 +11,7 @@ import pytest
 
 from tests.takes.helpers import later, played, reference, take
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Riff, Source
+from transcribe.core.riff import Note, Riff, Source, Timing
 from transcribe.takes import Comparison, compare, report
 from transcribe.takes.plots import bars_of, draw_bar, draw_drone, draw_timing
 from transcribe.takes.summary import figures_of
@@ -182,7 +182,7 @@ def test_order_only_reference_is_drawn_without_bars() -> None:
     riff = reference(drone=False)
     tab = Riff(
         notes=tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes),
-        extra={"timing": "order"},
+        timing=Timing("order"),
     )
     comparison = compare(take(played(riff)), tab)
     assert "no rhythm" in report.text(comparison)

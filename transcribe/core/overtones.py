@@ -10,14 +10,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from transcribe.core.riff import Note
+from transcribe.core.strokes import STROKE_SEC
 
-__all__ = ["SURE_CONFIDENCE", "TOGETHER_SEC", "likely_overtones"]
+__all__ = ["SURE_CONFIDENCE", "likely_overtones"]
 
 SURE_CONFIDENCE = 0.6
 """A note of this confidence (0 to 1) or more counts as played."""
-
-TOGETHER_SEC = 0.05
-"""Notes that begin within this are one stroke."""
 
 _PARTIALS_SEMITONES = (12, 19, 24)  # the second, third and fourth partial above the first
 
@@ -47,11 +45,11 @@ def likely_overtones(notes: Sequence[Note]) -> frozenset[int]:
     for note in notes:
         if note.confidence >= SURE_CONFIDENCE:
             continue
-        while notes[first].onset_sec < note.onset_sec - TOGETHER_SEC:
+        while notes[first].onset_sec < note.onset_sec - STROKE_SEC:
             first += 1
         for k in range(first, len(notes)):
             other = notes[k]
-            if other.onset_sec > note.onset_sec + TOGETHER_SEC:
+            if other.onset_sec > note.onset_sec + STROKE_SEC:
                 break
             apart = note.pitch_midi - other.pitch_midi
             if apart in _PARTIALS_SEMITONES and other.confidence > note.confidence:

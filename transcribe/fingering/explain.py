@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
-from transcribe.drone import drone_strings, far_up, is_over
+from transcribe.drone import drone_strings, is_over
+from transcribe.fingering.cautions import far_up
 from transcribe.fingering.costs import COSTS
 from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets

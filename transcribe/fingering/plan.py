@@ -12,8 +12,9 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from transcribe.core.overtones import SURE_CONFIDENCE, TOGETHER_SEC
+from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.candidates import Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
@@ -58,7 +59,7 @@ def _groups(notes: Sequence[Note]) -> list[list[int]]:
     """Notes that begin together; a pitch struck again and a slur begin anew, however soon."""
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
-        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= TOGETHER_SEC:
+        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= STROKE_SEC:
             before = [
                 notes[j]
                 for j in groups[-1]

@@ -17,18 +17,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
-from transcribe.core.score_place import place_name
-from transcribe.drone import far_up, find_drone
+from transcribe.core.strokes import STROKE_SEC
+from transcribe.drone import find_drone
 from transcribe.fingering.candidates import Chooser
+from transcribe.fingering.cautions import cautions
 from transcribe.fingering.costs import RULES, default_weights, finger_weights
-from transcribe.fingering.hand import Hand, neck_mm
-from transcribe.fingering.onsets import Onset
+from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
-from transcribe.fingering.search import Beam, Step
+from transcribe.fingering.search import Beam
 
 _FINGER_BEAM = 12
 
@@ -159,23 +159,20 @@ class Solver:
                 fingers[note.id] = int(chosen.fingers[step.choice, n])
                 costs[note.id] = step.cost / len(onset.notes)
         if self._finger_beam is not None:
-            fingers = self._refingered(ordered, drone, positions)
+            fingers = self._choose_fingers(ordered, drone, positions)
         return Fingering(
             positions=positions,
             fingers=fingers,
             cost=float(sum(step.cost for step in steps)),
             unmet=plan.unmet,
             drone=drone,
-            cautions=(
-                *self._cautions(ordered, plan.onsets, steps, beats),
-                *_on_the_drone(ordered, plan.onsets, steps, drone),
-                *_far_up(ordered, positions, self.instrument, drone, pins),
-                *_torn(ordered, positions, plan.sources),
+            cautions=tuple(
+                cautions(plan, ordered, positions, self.instrument, self.hand, drone, pins, beats)
             ),
             note_costs=costs,
         )
 
-    def _refingered(
+    def _choose_fingers(
         self,
         ordered: Sequence[Note],
         drone: Drone | None,
@@ -192,105 +189,6 @@ class Solver:
                 out[ordered[index].id] = int(onset.candidates.fingers[step.choice, n])
         return out
 
-    def _cautions(
-        self,
-        ordered: Sequence[Note],
-        onsets: Sequence[Onset],
-        steps: Sequence[Step],
-        beats: int | None,
-    ) -> tuple[str, ...]:
-        mm = neck_mm(self.instrument)
-        wide: list[tuple[float, int]] = []
-        for i, (onset, step) in enumerate(zip(onsets, steps, strict=True)):
-            frets = [int(f) for f in onset.candidates.frets[step.choice] if f > 0]
-            if frets and (apart := mm[max(frets)] - mm[min(frets)]) > 1.08 * self.hand.span_mm:
-                wide.append((apart, -i))
-        if not wide:
-            return ()
-        apart, i = max(wide)
-        onset, chosen = onsets[-i], onsets[-i].candidates
-        choice = steps[-i].choice
-        pairs = zip(chosen.frets[choice], chosen.strings[choice], strict=True)
-        stopped = sorted((int(fret), int(string) + 1) for fret, string in pairs if fret > 0)
-        (low, from_string), (high, to_string) = stopped[0], stopped[-1]
-        where = _in_bar(ordered[onset.notes[0]], beats)
-        places = "1 place" if len(wide) == 1 else f"{len(wide)} places"
-        return (
-            f"{places} stretch the hand beyond {self.hand.span_mm:.0f} mm, the widest "
-            f"{apart:.0f} mm {where}, from string {from_string} fret {low} to string {to_string} "
-            f"fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician about pain "
-            "that stays",
-        )
-
-
-def _in_bar(note: Note, beats: int | None) -> str:
-    if beats is None or note.onset_beat is None:
-        return f"at {note.onset_sec:.2f} s"
-    return f"in {place_name(note.onset_beat, (beats, 4))} ({note.onset_sec:.2f} s)"
-
-
-def _on_the_drone(
-    ordered: Sequence[Note], onsets: Sequence[Onset], steps: Sequence[Step], drone: Drone | None
-) -> list[str]:
-    """Says which melody notes take the drone's string, so that it has to fall silent there."""
-    if drone is None:
-        return []
-    found = []
-    for onset, step in zip(onsets, steps, strict=True):
-        for n in onset.melody:
-            string = int(onset.candidates.strings[step.choice, n])
-            if string in onset.drone_strings and onset.candidates.frets[step.choice, n] > 0:
-                found.append((ordered[onset.notes[n]].id, string + 1))
-    if not found:
-        return []
-    ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
-    which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
-    return [f"{which} the drone's string {found[0][1]}, which has to stop ringing there"]
-
-
-def _far_up(
-    ordered: Sequence[Note],
-    positions: Mapping[int, tuple[int, int]],
-    instrument: Instrument,
-    drone: Drone | None,
-    pins: Mapping[int, tuple[int, int]],
-) -> list[str]:
-    """Says which melody note lies far above the others only to stay beside the drone."""
-    found = [f for f in far_up(ordered, positions, instrument, drone) if f.note.id not in pins]
-    if not found:
-        return []
-    first = max(found, key=lambda f: (f.above, -f.note.onset_sec))
-    string, fret = positions[first.note.id]
-    name = f"note {first.note.id} ({pitch_name(first.note.pitch_midi)})"
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    return [
-        f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
-        f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
-        f"{first.nearer[1]} is nearer: pin it there if it is played so"
-    ]
-
-
-def _torn(
-    ordered: Sequence[Note],
-    positions: Mapping[int, tuple[int, int]],
-    sources: Mapping[int, int],
-) -> list[str]:
-    """Says which hammer-on, pull-off or slide lies on another string than the note it is from."""
-    found = [
-        (note, source)
-        for note, source in sources.items()
-        if note in positions and source in positions and positions[note][0] != positions[source][0]
-    ]
-    if not found:
-        return []
-    note, source = found[0]
-    name = next(n.articulation for n in ordered if n.id == note)
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    return [
-        f"the {name} to note {note} is on string {positions[note][0]}, and note {source} that it "
-        f"comes from on string {positions[source][0]}{more}: put both on one string, or pick it"
-    ]
-
 
 def _place_overtones(
     overtones: Sequence[Note],
@@ -306,9 +204,9 @@ def _place_overtones(
     onsets = [n.onset_sec for n in notes]
     placed: list[Note] = []
     for overtone in overtones:
-        low = bisect_left(onsets, overtone.onset_sec - TOGETHER_SEC)
-        high = bisect_right(onsets, overtone.onset_sec + TOGETHER_SEC)
-        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= TOGETHER_SEC]
+        low = bisect_left(onsets, overtone.onset_sec - STROKE_SEC)
+        high = bisect_right(onsets, overtone.onset_sec + STROKE_SEC)
+        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= STROKE_SEC]
         near = [n for n in (*notes[low:high], *late) if n.id in positions]
         taken = {positions[n.id][0] for n in near}
         hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]

@@ -16,9 +16,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from transcribe.core.instrument import TUNINGS, tuning_name
-from transcribe.core.overtones import TOGETHER_SEC, likely_overtones
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
@@ -170,9 +171,7 @@ def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bo
     overtones = likely_overtones(inside)
     melody = [n.pitch_midi for n in inside if n.pitch_midi != pitch and n.id not in overtones]
     struck = [n for n in inside if n.pitch_midi == pitch]
-    strokes = 1 + sum(
-        b.onset_sec - a.onset_sec > TOGETHER_SEC for a, b in itertools.pairwise(inside)
-    )
+    strokes = 1 + sum(b.onset_sec - a.onset_sec > STROKE_SEC for a, b in itertools.pairwise(inside))
     often = len(struck) >= max(_MIN_STRIKES, _MIN_STRUCK * strokes)
     lengths = [n.offset_sec - n.onset_sec for n in struck]
     held = sum(lengths) >= _MIN_HELD * (drone.end_sec - drone.start_sec)

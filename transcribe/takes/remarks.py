@@ -123,7 +123,7 @@ def pass_remarks(
 ) -> tuple[Remark, ...]:
     """What a reader must know to read the verdicts rightly; ``timing`` as in `Comparison`."""
     found = []
-    from_tab = reference.extra.get("timing") == "order"
+    from_tab = reference.timing.kind == "order"
     if timing in ("pulse", "none") and from_tab and has_beats(reference):
         found.append(Remark("tab-without-count"))
     elif timing in ("pulse", "none"):

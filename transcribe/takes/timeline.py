@@ -223,7 +223,7 @@ def sides_of(
         pulse,
         pulse_interval,
         from_recording=any(n.confidence < 1.0 for n in take.notes),
-        lengths=clock.kind != "order" and reference.extra.get("durations") != "ring",
+        lengths=clock.kind != "order" and reference.timing.lengths == "known",
         end_sec=np.inf if length_sec is None else length_sec,
         take_shift=take_shift,
         take_offset_cents=take.instrument.offset_cents,
