@@ -19,7 +19,7 @@ from transcribe.core.riff import (
     Timing,
     sort_notes,
 )
-from transcribe.formats.chords import chord_section
+from transcribe.formats.chord_names import chord_section
 from transcribe.formats.tab.header import Head
 from transcribe.formats.tab.lines import Sign, refuse
 
