@@ -12,8 +12,9 @@ from typing import Any
 
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.takes.comparison import Pass, Reason, Remark, Summary
-from transcribe.takes.timeline import STRUM_SEC, has_beats
+from transcribe.takes.timeline import has_beats
 
 __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]
 
@@ -116,7 +117,7 @@ def _first_chords(notes: Sequence[Note]) -> dict[str, Any]:
     chords: list[list[int]] = []
     start = -math.inf
     for note in notes:
-        if note.onset_sec - start > STRUM_SEC:
+        if note.onset_sec - start > STROKE_SEC:
             chords.append([])
             start = note.onset_sec
         chords[-1].append(note.pitch_midi)
