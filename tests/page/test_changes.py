@@ -254,6 +254,7 @@ def _a_check() -> dict:
         "notes": [[1, 45, 0.25]],
         "pitches": [],
         "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
+        "drawings": {"timing": "<svg></svg>"},
         "progress": {"since": [], "shares": [0.0]},
     }
 
@@ -276,6 +277,7 @@ def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
         lambda text: text.replace('"reference": 0', '"reference": 7'),
         lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
         lambda text: text.replace('"notes": [[1, 45, 0.25]]', '"notes": [[1]]'),
+        lambda text: text.replace('"<svg></svg>"', "7"),
         lambda text: text.replace('"offset_ms": null', '"offset_ms": NaN'),
     ],
 )

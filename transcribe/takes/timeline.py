@@ -34,7 +34,6 @@ __all__ = [
     "take_events",
 ]
 
-
 PACE_RANGE = (0.45, 2.2)
 """Take seconds per reference second that are followed: double to half tempo, and a little more."""
 
