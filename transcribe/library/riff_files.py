@@ -19,6 +19,7 @@ from pathlib import Path
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.files import write_atomically
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import revisions
 
@@ -48,7 +49,6 @@ FORMATS: dict[str, str] = {
 }
 """Name of each format that can be asked for, and the suffix of its file."""
 
-_SAME_ONSET_SEC = 0.05
 _LEAST_WIDTH = 24
 
 
@@ -93,7 +93,7 @@ def carry_pins(
             note
             for note in free
             if note.pitch_midi == pinned.pitch_midi
-            and abs(note.onset_sec - pinned.onset_sec) <= _SAME_ONSET_SEC
+            and abs(note.onset_sec - pinned.onset_sec) <= STROKE_SEC
         ]
         if not near:
             lost.append(pinned)
