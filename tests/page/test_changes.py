@@ -20,8 +20,8 @@ from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
-from transcribe.page.kept import check_path, read_check, write_check
 
 
 def _sounds(riff: Riff) -> list[tuple]:

@@ -308,7 +308,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> int:
     made = make_parser().parse_args(command)
     code = transcribe(made, progress)
     if not args.json:
-        from transcribe.command.look import theory
+        from transcribe.command.show import theory
 
         print()
         made = make_parser().parse_args(["theory", str(args.output / f"{take.stem}.riff.json")])
