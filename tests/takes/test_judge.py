@@ -21,7 +21,7 @@ from tests.takes.helpers import (
 )
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Note, Riff, Source
+from transcribe.core.riff import Instrument, Note, Riff, Source, Timing
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.takes import Comparison, compare
 from transcribe.takes.listen import OnsetShares
@@ -232,7 +232,7 @@ def test_order_only_reference_is_compared_in_order() -> None:
         replace(n, onset_sec=0.1 * k, offset_sec=0.1 * k + 0.1, onset_beat=None, duration_beat=None)
         for k, n in enumerate(riff.notes)
     ]
-    tab = Riff(notes=tuple(even), extra={"timing": "order"})
+    tab = Riff(notes=tuple(even), timing=Timing("order"))
     notes = played(riff)
     notes[5] = later([notes[5]], 0.12)[0]  # without a rhythm nobody can call this late
     del notes[9]
@@ -507,7 +507,7 @@ def test_order_only_reference_dates_notes_by_the_takes_own_pulse() -> None:
     riff = reference(drone=False)
     tab = Riff(
         notes=tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes),
-        extra={"timing": "order"},
+        timing=Timing("order"),
     )
     assert riff.rhythm is not None
     beats = tuple(t / 0.9 for t in riff.rhythm.beats_sec)

@@ -107,7 +107,7 @@ def compare(
     if not reference.notes:
         raise ParameterError("the reference holds no notes; compare with a tab or take that does")
     if order_only is None:
-        order_only = reference.extra.get("timing") == "order"
+        order_only = reference.timing.kind == "order"
     if shares is None and sound is not None:
         y, sr = sound
         strings = take.instrument
