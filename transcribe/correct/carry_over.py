@@ -12,13 +12,13 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.correct.history import said, stacks, written
-from transcribe.correct.pins import hand_of, pins_of, resolve
-from transcribe.fingering import alternatives
+from transcribe.correct.pins import resolve
+from transcribe.fingering import alternatives, hand_of, pins_of
 
 __all__ = ["carry_pins", "kept_settings", "with_pins", "with_settings"]
 
-_SAME_ONSET_SEC = 0.05  # the tolerance of note onsets in transcription scores (mir_eval's default)
 
 Place = tuple[int, int]
 
@@ -94,7 +94,7 @@ def carry_pins(old: Riff, notes: Iterable[Note]) -> tuple[dict[int, Place], tupl
             note
             for note in free
             if note.pitch_midi == pinned.pitch_midi
-            and abs(note.onset_sec - pinned.onset_sec) <= _SAME_ONSET_SEC
+            and abs(note.onset_sec - pinned.onset_sec) <= STROKE_SEC
         ]
         if not near:
             lost.append(pinned)

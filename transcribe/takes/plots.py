@@ -242,7 +242,8 @@ class _Plot:
         """A line through the points, broken where none lies for ``break_sec`` or more."""
         path, last = "", -math.inf
         for at, value in points:
-            path += f"{'L' if path and at - last < break_sec else 'M'}{self.x(at):.1f} {self.y(value):.1f}"
+            step = "L" if path and at - last < break_sec else "M"
+            path += f"{step}{self.x(at):.1f} {self.y(value):.1f}"
             last = at
         if path:
             self.body.append(f'<path class="curve" d="{path}"/>')

@@ -11,9 +11,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
-from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.riff import Instrument, Note, Remark, Riff
 from transcribe.core.strokes import strokes
-from transcribe.takes.comparison import Pass, Reason, Remark, Summary
+from transcribe.takes.comparison import Pass, Reason, Summary
 from transcribe.takes.timeline import has_beats
 
 __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]

@@ -119,18 +119,18 @@ def has_beats(riff: Riff) -> bool:
     )
 
 
-def reference_clocks(reference: Riff, *, order_only: bool = False) -> tuple[ReferenceClock, ...]:
+def reference_clocks(reference: Riff) -> tuple[ReferenceClock, ...]:
     """The ways to read the reference's time, the one to trust first at the front.
 
     A reference whose notes have beats is read by the score, and beside it by its seconds, for a
     transcription may have put a beat in the wrong place. One without rhythm that comes from a
-    recording is read by its seconds. With ``order_only`` its times mean nothing but an order.
+    recording is read by its seconds; a tab without a count holds an order and no more.
     """
     pitches = np.array([n.pitch_midi for n in reference.notes], dtype=int)
     ones = np.ones(len(pitches))
     seconds = np.array([n.onset_sec for n in reference.notes], dtype=float)
     ends = np.array([n.offset_sec for n in reference.notes], dtype=float)
-    if order_only:
+    if reference.timing.kind == "order":
         events = _gather(seconds, pitches, ones, 1e-6)
         at = events.of.astype(float)
         ordered = dataclasses.replace(events, at=np.arange(len(events), dtype=float))
