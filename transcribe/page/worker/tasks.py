@@ -5,7 +5,6 @@ They run in a process of their own (`transcribe.page.worker.process`), never in 
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import json
 import math
@@ -13,7 +12,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from transcribe.core.errors import ParameterError
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
@@ -37,53 +35,51 @@ def _read_take(
 ) -> dict[str, Any]:
     """A riff from a recording or a file of notes, and the picture and sound for the page.
 
-    Where it takes the place of ``old``, saved as ``document``, the pins that still fit are held.
+    Where it takes the place of ``old``, saved as ``document``, what was said of the same recording
+    and the pins that still fit are kept.
     """
     from transcribe import api
+    from transcribe.correct import carry_over
     from transcribe.formats import holds_notes
 
     options = options_of(settings)
+    before = None if old is None else from_json(old)
     _refuse_papers(path, shown)
     if holds_notes(path):
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = _placed(riff, shown, options, progress)
-        return _read(riff, old, document) | {"notes_only": True}
+        return _read(riff, before, document) | {"notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.core.wording import text_remark
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
-    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
+    kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
+    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
+    riff = carry_over.with_settings(riff, kept)
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
     warnings = (*(text_remark(text) for text in recording.warnings), *riff.warnings)
     riff = dataclasses.replace(riff, source=source, warnings=warnings)
     progress("drawing", 0.0)
     _write_views(recording.y, recording.sr, scratch)
     progress("drawing", 1.0)
-    return _read(riff, old, document) | {"notes_only": False}
+    return _read(riff, before, document) | {"notes_only": False}
 
 
-def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str, Any]:
+def _read(riff: Riff, old: Riff | None, document: str) -> dict[str, Any]:
     """A riff that was read, with the pins of the one that it takes the place of."""
     if old is None:
         return {"riff": to_json(riff)}
-    from transcribe.correct.pins import pin
-    from transcribe.fingering import hand_of
-    from transcribe.library import riff_files
+    from transcribe.correct import carry_over
 
-    before = from_json(old)
-    if riff.source is not None and before.source is not None:
-        source = dataclasses.replace(riff.source, file=before.source.file)
+    if riff.source is not None and old.source is not None:
+        source = dataclasses.replace(riff.source, file=old.source.file)
         riff = dataclasses.replace(riff, source=source)
-    pins, lost = riff_files.carry_pins(before, riff.notes)
-    for note_id, place in pins.items():
-        # Two old pins may clash on the new notes: the first one holds.
-        with contextlib.suppress(ParameterError):
-            hand = hand_of(riff)
-            riff = pin(riff, {note_id: place}, repeats=False, hand=hand)
-    return _outcome(before, riff, document) | {"carried": len(pins), "lost": len(lost)}
+    pins, lost = carry_over.carry_pins(old, riff.notes)
+    riff = carry_over.with_pins(riff, pins)
+    return _outcome(old, riff, document) | {"carried": len(pins), "lost": len(lost)}
 
 
 def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
