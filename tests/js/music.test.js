@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { Axis } from "../../transcribe/page/static/axis.js";
+import { judged } from "../../transcribe/page/static/engrave.js";
 import {
   Bars,
   barName,
@@ -16,6 +17,7 @@ import {
   plural,
   printed,
 } from "../../transcribe/page/static/music.js";
+import { layPage, signs } from "../../transcribe/page/static/sheet.js";
 
 // MIDI 1.0 numbers with A4 = 69 = 440 Hz (ISO 16); middle C is C4 = 60.
 test("pitches are named with their octave and read back", () => {
@@ -144,6 +146,86 @@ test("a count-in counts one bar at the chosen speed and leads to the bar where p
     [1, 2, 3, 1, 2],
   );
   assert.ok(Math.abs(short.wait_sec - 5) < 1e-9);
+});
+
+/** Two bars of eighths at 120, one with more degrees to mark than the other. */
+function eighths() {
+  return Array.from({ length: 16 }, (_, k) => ({
+    id: k + 1,
+    onset_sec: k * 0.25,
+    offset_sec: k * 0.25 + 0.2,
+    onset_beat: k / 2,
+    duration_beat: 0.5,
+    string: 1,
+    fret: 5,
+    pitch_midi: k < 8 ? 61 + (k % 4) : 60,
+    articulation: "picked",
+  }));
+}
+
+test("marks of degrees move nothing, and bars of one length look alike", () => {
+  const bars = new Bars({
+    bpm: 120,
+    meter: [4, 4],
+    beats_sec: Array.from({ length: 9 }, (_, k) => k / 2),
+    downbeats_sec: [0, 2, 4],
+  });
+  const axis = (deciding, pps) =>
+    new Axis({ notes: eighths(), bars, duration: 4, pps, gap: 17, deciding, chords: [] });
+  const deciding = new Map([
+    [1, "b2"],
+    [2, "2"],
+    [3, "b3"],
+    [4, "3"],
+  ]);
+  for (const pps of [8, 40, 100]) {
+    const [bare, marked] = [axis(null, pps), axis(deciding, pps)];
+    assert.deepEqual(marked.xs, bare.xs);
+    const [one, two, three] = marked.bars.map(({ x }) => x);
+    assert.ok(Math.abs(two - one - (three - two)) <= 12, "but for a bar line's own room");
+    const seen = marked.columns.filter(({ mark }) => mark);
+    assert.ok(seen.length >= 4);
+    for (let k = 1; k < seen.length; k += 1) assert.ok(seen[k].x - seen[k - 1].x >= 12);
+  }
+  assert.equal(axis(deciding, 200).columns[0].mark, "△♭2");
+});
+
+test("strings struck together get a verdict each, the highest first", () => {
+  const column = {
+    notes: [
+      { id: 1, string: 5 },
+      { id: 2, string: 2 },
+      { id: 3, string: null },
+    ],
+  };
+  const verdicts = new Map([
+    [1, "missed"],
+    [2, "right"],
+  ]);
+  assert.deepEqual(judged(verdicts, column), ["right", "missed"]);
+});
+
+test("a short riff fills its sheet of paper, a long one keeps its size", () => {
+  const bars = (count) => Array.from({ length: count }, () => ({ natural: 40 }));
+  for (const count of [6, 9, 12]) {
+    const { size, systems, step } = layPage(bars(count), 178, 230, 40);
+    assert.ok(step * systems.length > 115 && step * systems.length <= 230.001, String(count));
+    assert.ok(size >= 1);
+    assert.equal(systems.flatMap((system) => system.bars).length, count);
+    for (const { used } of systems) assert.ok(used <= 178 / size);
+  }
+  assert.equal(layPage(bars(60), 178, 230, 40).size, 1);
+  assert.deepEqual(layPage([], 178, 230, 40).systems, []);
+});
+
+test("the signs that are used are explained, and no others", () => {
+  const notes = [
+    { articulation: "picked", string: 1 },
+    { articulation: "slide", string: 2 },
+  ];
+  assert.equal(signs(notes, []), "sl slide");
+  assert.match(signs(notes, [{ label: "A" }, { label: "A" }]), /A: phrases$/);
+  assert.equal(signs([notes[0]], []), "");
 });
 
 test("the axis keeps order and lets no two figures overlap", () => {

@@ -129,14 +129,15 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     page.click("button:text-is('Undo')")
     _expect(page.locator(".last-change")).to_contain_text("Taken back: change of")
     assert {n.articulation for n in saved(server, "several-at-once").notes} == {"picked"}
-    page.get_by_label("String", exact=True).select_option("3")
+    page.locator(".note-panel label", has_text="String").locator("select").select_option("3")
     _expect(page.locator(".last-change")).to_contain_text("Pinned 3 notes to string 3")
     after = saved(server, "several-at-once")
     assert {after.note(note.id).string for note in line} == {3}
     # What cannot be is refused with the note that stands in the way.
-    page.get_by_label("Position").fill("1")
+    page.locator("#note-1").click(modifiers=["Shift"])
+    page.get_by_label("Position").fill("9")
     page.click("button:text-is('Play them there')")
-    _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 1")
+    _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 9")
 
 
 def test_a_server_that_is_gone_is_told_at_once_and_found_again(

@@ -390,6 +390,13 @@ function plots(found) {
             { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": name },
             drawing(figure),
           ),
+          name === "Timing"
+            ? h(
+                "p",
+                { class: "hint" },
+                "To the left points what came early, to the right what came late; the shaded band is what still counts as on time.",
+              )
+            : null,
         )
       : null,
   );

@@ -3,8 +3,6 @@
 import { s } from "./dom.js";
 import { barLine, droneLine, figure, staff, technique, verdictMark } from "./tabdraw.js";
 
-const GRAVE = ["right", "unsure", "early", "late", "missed", "wrong"];
-
 /**
  * The strokes between two places of the axis. `show` is the strip: its notes, its marks, its axis.
  * `place` turns a place on the axis into one in the drawing; `edges` are where the lines end.
@@ -82,19 +80,22 @@ export function engrave(show, from, to, place, edges) {
           column.mark,
         ),
       );
-    const verdicts = column.notes.map((note) => show.verdicts.get(note.id)).filter(Boolean);
-    // One mark for notes struck together: the gravest of them.
-    if (verdicts.length)
-      ground.append(
-        verdictMark(
-          g,
-          verdicts.sort((a, b) => GRAVE.indexOf(b) - GRAVE.indexOf(a))[0],
-          place(column.x),
-        ),
-      );
+    // One mark for each string, in the order of the strings.
+    const verdicts = judged(show.verdicts, column);
+    verdicts.forEach((verdict, row) =>
+      ground.append(verdictMark(g, verdict, place(column.x), g.verdictY + row * g.markGap)),
+    );
   }
   ground.append(...extraMarks(show, from, to, place));
   return [ground, figures];
+}
+
+/** The verdicts of notes that are struck together, the highest string's first. */
+export function judged(verdicts, column) {
+  return [...column.notes]
+    .sort((a, b) => (a.string ?? Infinity) - (b.string ?? Infinity))
+    .map((note) => verdicts.get(note.id))
+    .filter(Boolean);
 }
 
 function drawNote(show, ground, figures, column, note, k, place, left) {
@@ -151,7 +152,7 @@ function extraMarks(show, from, to, place) {
     else marks.push({ x: place(x), count: 1 });
   }
   return marks.map(({ x, count }) => {
-    const mark = verdictMark(show.g, "extra", x, show.g.extraY);
+    const mark = verdictMark(show.g, "extra", x, show.g.verdictY + show.markRows * show.g.markGap);
     if (count > 1) mark.textContent = `+${count}`;
     return mark;
   });

@@ -207,9 +207,11 @@ export class NotePanel {
       ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
       note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "",
     );
+    // What is below the neck stays where it is while the next neck is fetched.
+    const tall = this.neck?.offsetHeight;
     this.neck = h(
       "div",
-      { class: "neck-holder" },
+      { class: "neck-holder", style: tall ? { minHeight: `${tall}px` } : {} },
       h("p", { class: "quiet" }, "Looking along the neck…"),
     );
     this.why = h("p", { class: "why" });
@@ -220,7 +222,7 @@ export class NotePanel {
         "div",
         { class: "note-grid" },
         this.neck,
-        h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note)),
+        h("div", { class: "note-rest" }, this.tools(note), this.repeats, this.why),
       ),
     );
     try {
@@ -375,13 +377,13 @@ export class NotePanel {
       Math.max(12, ...places.map((place) => place.fret + 1)),
     );
     const gap = 28;
-    const height = gap * (strings - 1) + 50;
+    const height = gap * (strings - 1) + 58;
     const nut = 84;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
     const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
-    const y = (string) => 16 + gap * (string - 1);
+    const y = (string) => 21 + gap * (string - 1);
     const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
     const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
     for (let fret = 0; fret <= top; fret += 1) {

@@ -9,6 +9,8 @@ const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
 const GAP = 3.3;
 const STEM = 4.6;
+const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
+const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
 /** Pages of the sheet as SVG elements. */
 export function drawSheet(riff, paper) {
@@ -16,26 +18,24 @@ export function drawSheet(riff, paper) {
   const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
   const bars = layBars(riff);
   const inner = width - 2 * MARGIN;
-  const systems = breakLines(bars, inner - 8);
-  const tall = g.bottom + STEM + 9;
-  const pages = [];
-  let page = null;
-  let y = 0;
+  let page = newPage(paper, width, height);
+  const pages = [page];
+  let y = heading(page, riff, width);
+  const foot = height - MARGIN - 4;
+  const { size, systems, step } = layPage(bars, inner, foot - y, g.bottom + STEM + 9);
   systems.forEach((system, index) => {
-    if (!page || y + tall > height - MARGIN) {
+    if (index && y + step > foot + 0.1) {
       page = newPage(paper, width, height);
       pages.push(page);
       y = MARGIN;
-      if (pages.length === 1) y = heading(page, riff, width);
     }
-    page.append(drawSystem(riff, g, system, MARGIN, y, inner, index === systems.length - 1));
-    y += tall;
+    const place = `translate(${MARGIN} ${y}) scale(${size})`;
+    const ends = [index === 0, index === systems.length - 1];
+    page.append(drawSystem(riff, g, system, place, inner / size, ends));
+    y += step;
   });
-  if (!page) {
-    page = newPage(paper, width, height);
-    heading(page, riff, width);
-    pages.push(page);
-  }
+  const key = signs(riff.notes, riff.bars.phrases);
+  if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
   pages.forEach((each, k) => {
     each.append(
       s(
@@ -160,6 +160,46 @@ function layBars(riff) {
   return out;
 }
 
+/**
+ * The bars in lines. What fits on one page is drawn larger, and its lines are set apart, so that
+ * the page is filled; `step` is the distance of the lines, in millimetres.
+ */
+export function layPage(bars, width, height, tall) {
+  const widest = Math.max(...bars.map((bar) => bar.natural), 0);
+  for (let size = MOST; size > 1; size -= 0.05) {
+    const room = width / size - HEAD;
+    const systems = breakLines(bars, room);
+    const used = systems.length * tall * size;
+    if (widest <= room && used <= height)
+      return { size, systems, step: Math.min(tall * size * 1.6, height / systems.length) };
+  }
+  return { size: 1, systems: breakLines(bars, width - HEAD), step: tall };
+}
+
+const SIGNS = {
+  "hammer-on": "h hammer-on",
+  "pull-off": "p pull-off",
+  slide: "sl slide",
+  bend: "bent arrow: bend",
+  vibrato: "wave: vibrato",
+  harmonic: "‹12› harmonic",
+  dead: "× dead note",
+};
+
+/** The signs that stand on the sheet, explained; empty where there are none. */
+export function signs(notes, phrases) {
+  const used = new Set(notes.map((note) => note.articulation));
+  return [
+    ...Object.keys(SIGNS)
+      .filter((name) => used.has(name))
+      .map((name) => SIGNS[name]),
+    notes.some((note) => note.string === null) ? "? no string yet" : "",
+    phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
+  ]
+    .filter(Boolean)
+    .join("   ·   ");
+}
+
 function breakLines(bars, room) {
   const systems = [];
   let line = [];
@@ -177,15 +217,17 @@ function breakLines(bars, room) {
   return systems;
 }
 
-function drawSystem(riff, g, system, left, top, width, isLast) {
+/** @param {boolean[]} ends whether it is the first, and the last */
+function drawSystem(riff, g, system, place, width, ends) {
+  const [isFirst, isLast] = ends;
   const doc = riff.data.document;
-  const room = width - 8;
+  const room = width - HEAD;
   // The last line is not pulled apart further than looks even.
   const stretch = isLast ? Math.min(room / system.used, 1.35) : room / system.used;
-  const right = 8 + system.used * stretch;
+  const right = HEAD + system.used * stretch;
   const group = s(
     "g",
-    { class: "system", transform: `translate(${left} ${top})` },
+    { class: "system", transform: place },
     staff(g, 0, right),
     barLine(g, 0),
     barLine(g, right),
@@ -207,9 +249,27 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
       "B",
     ),
   );
+  const middle = (g.top + g.bottom) / 2;
+  if (isFirst && riff.bars.there)
+    riff.bars.meter.forEach((number, k) =>
+      group.append(
+        s(
+          "text",
+          {
+            class: "meter",
+            x: 6.6,
+            y: middle - 0.4 + 4.2 * k,
+            "text-anchor": "middle",
+            "font-size": 5,
+            "font-weight": "bold",
+          },
+          String(number),
+        ),
+      ),
+    );
   const xs = new Map();
   const figures = [];
-  let x = 8;
+  let x = HEAD;
   const bars = riff.bars;
   const chords = doc.theory?.chords || [];
   system.bars.forEach((bar) => {
@@ -219,7 +279,7 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 1.4, "font-size": 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, "font-size": 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -241,7 +301,7 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
           {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
-            y: g.top - 4.6,
+            y: g.top - 5.6,
             "font-size": 3.6,
           },
           printed(chord.symbol),
@@ -253,7 +313,12 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
         group.append(
           s(
             "text",
-            { class: "phrase", x: start + 4, y: g.top - 1.2, "font-size": 2.8 },
+            {
+              class: "phrase",
+              x: start + 1.6 + 1.4 * String(bar.number + 1).length,
+              y: g.top - 2.4,
+              "font-size": 2.8,
+            },
             phrase.label,
           ),
         );

@@ -3,7 +3,7 @@
 
 import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
-import { engrave } from "./engrave.js";
+import { engrave, judged } from "./engrave.js";
 import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
@@ -27,6 +27,7 @@ export class Strip {
     this.deciding = new Map();
     this.verdicts = new Map();
     this.extras = [];
+    this.markRows = 0;
     this.g = geometry(6);
     // A finger needs more room between the strings than a mouse.
     this.touch = matchMedia("(pointer: coarse)").matches;
@@ -98,9 +99,8 @@ export class Strip {
 
   get tabHeight() {
     // The rows of a comparison take room only while there is one.
-    return this.verdicts.size || this.extras.length
-      ? this.g.height
-      : this.g.markY + this.g.gap * 0.6;
+    const rows = this.markRows + (this.extras.length ? 1 : 0);
+    return rows ? this.g.height + (rows - 1) * this.g.markGap : this.g.markY + this.g.gap * 0.6;
   }
 
   // -- what is shown
@@ -254,6 +254,11 @@ export class Strip {
 
   resize() {
     if (!this.axis_) return;
+    // Rows of verdicts: as many as there are strings with one in any stroke.
+    const rows = this.verdicts.size
+      ? this.axis.columns.map((column) => judged(this.verdicts, column).length)
+      : [0];
+    this.markRows = rows.reduce((most, count) => Math.max(most, count), 0);
     this.setWidth();
     this.view.style.width = `${this.width}px`;
     this.picture.resize(this.width);

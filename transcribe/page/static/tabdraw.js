@@ -16,8 +16,8 @@ export function geometry(strings, { gap = 17, top = 50 } = {}) {
     barY: gap * 1.55,
     markY: bottom + gap * 1.15,
     verdictY: bottom + gap * 2.1,
-    extraY: bottom + gap * 2.85,
-    height: bottom + gap * 3.2,
+    markGap: gap * 0.8,
+    height: bottom + gap * 2.45,
   };
 }
 
