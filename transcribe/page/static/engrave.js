@@ -107,7 +107,13 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       g,
       note,
       at,
-      source ? { x: Math.max(left, place(axis.at(source))), fret: source.fret } : null,
+      source
+        ? {
+            x: Math.max(left, place(axis.at(source))),
+            fret: source.fret,
+            bent: source.articulation === "bend",
+          }
+        : null,
     ),
   );
   const chosen = show.chosen.includes(note.id);

@@ -31,6 +31,7 @@ export function printed(text) {
   return String(text)
     .replace(/([A-G])#/g, "$1♯")
     .replace(/([A-G])b(?![a-z])/g, "$1♭")
+    .replace(/\b(beat \d+)&/g, "$1½")
     .replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
 }
 

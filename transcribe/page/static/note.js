@@ -533,12 +533,8 @@ export class NotePanel {
       string: place.string,
       fret: place.fret,
     });
-    if (done) {
-      say(
-        `Pinned to ${placeText(place.string, place.fret)}. ${this.riff.lastChange.firstChild?.textContent || ""}`,
-      );
-      if (had) this.focusNeck();
-    }
+    // What came of it is told, and spoken, under the tab.
+    if (done && had) this.focusNeck();
   }
 
   /** A form for a note that was missed. */

@@ -210,6 +210,8 @@ class RiffView {
     const stripSection = h(
       "section",
       { "aria-label": "The riff" },
+      this.strip.element,
+      this.transport.narrow ? this.transport.sound : null,
       h(
         "div",
         { class: "row tools" },
@@ -219,15 +221,14 @@ class RiffView {
         h("span", { class: "stretch" }),
         this.addButton,
         this.linesButton,
-        button("More room", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
-        button("Less room", () => this.strip.zoom(1 / 1.3), {
-          title: "More notes, closer together",
-        }),
+        button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
+        button("Closer", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" }),
       ),
-      this.strip.element,
       this.verdictLine,
       this.lastChange,
       this.work,
+      this.remarks,
+      this.tempo.element,
     );
     const keys = keysHelp();
 
@@ -290,9 +291,8 @@ class RiffView {
               "aria-label": `Rename ${this.data.name}`,
             }),
           ),
-          h("div", { class: "about" }, this.facts, this.tempo.element),
+          this.facts,
         ),
-        this.remarks,
         h(
           "div",
           { class: "desk" },
@@ -501,6 +501,13 @@ class RiffView {
       const data = await post(`/api/riffs/${this.id}/edits`, body);
       if (this.left) return null;
       this.saved.textContent = "All saved";
+      if (data.revision === this.data.revision) {
+        put(
+          this.lastChange,
+          h("p", { class: "quiet" }, "That is so already; nothing was changed."),
+        );
+        return data;
+      }
       this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
       this.refresh(data);
       tellChange(this, edit, data, before, words);

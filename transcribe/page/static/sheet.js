@@ -334,7 +334,7 @@ function drawSystem(riff, g, system, place, width, ends) {
     const source = byId.get(sources[note.id]);
     const from =
       source && xs.has(source.id) && xs.get(source.id) < at
-        ? { x: xs.get(source.id), fret: source.fret }
+        ? { x: xs.get(source.id), fret: source.fret, bent: source.articulation === "bend" }
         : null;
     group.append(...technique(g, note, at, from));
   }

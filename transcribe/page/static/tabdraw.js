@@ -106,7 +106,8 @@ export function technique(g, note, x, from) {
   if (letter) {
     const start = from ? from.x : x - g.gap * 1.3;
     const lift = g.gap * 0.95;
-    const a = start + g.gap * 0.2;
+    // From a bent note it begins behind the arrow.
+    const a = start + g.gap * (from?.bent ? 1.15 : 0.2);
     const b = x - g.gap * 0.2;
     parts.push(
       s("path", {

@@ -184,8 +184,10 @@ export function tellRefusal(riff, edit, message) {
   const near =
     edit.op === "pin" ? /nearest[^:;]*:? string (\d+),? (?:fret (\d+)|open)/i.exec(message) : null;
   const place = near ? [Number(near[1]), Number(near[2] || 0)] : null;
+  // Beside the field that it is about.
+  const into = edit.op === "retime" && riff.tempo.form ? riff.tempo.trouble : riff.lastChange;
   put(
-    riff.lastChange,
+    into,
     h(
       "div",
       { class: "notice error", role: "alert" },
@@ -210,15 +212,10 @@ export function tellRefusal(riff, edit, message) {
               `Pin it to ${placeText(...place)}`,
             )
           : null,
-        h(
-          "button",
-          { type: "button", class: "plain", onclick: () => put(riff.lastChange) },
-          "Close",
-        ),
+        h("button", { type: "button", class: "plain", onclick: () => put(into) }, "Close"),
       ),
     ),
   );
-  const box = riff.lastChange.getBoundingClientRect();
-  if (box.top < 0 || box.bottom > window.innerHeight)
-    riff.lastChange.scrollIntoView({ block: "center" });
+  const box = into.getBoundingClientRect();
+  if (box.top < 0 || box.bottom > window.innerHeight) into.scrollIntoView({ block: "center" });
 }

@@ -4,6 +4,8 @@ import { make } from "./api.js";
 import { h, notice } from "./dom.js";
 import { clock } from "./music.js";
 
+const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
+
 export class Transport {
   constructor(riff) {
     this.riff = riff;
@@ -24,7 +26,7 @@ export class Transport {
       value: "0",
       "aria-label": "Balance from the take to the tab",
     });
-    this.volume = slider({ min: "0", max: "100", value: "35" });
+    this.volume = slider({ min: "0", max: "100", value: String(QUIET) });
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
@@ -43,7 +45,28 @@ export class Transport {
       this.number,
       button("Stop the count", () => riff.player.pause()),
     );
-    const narrow = matchMedia("(max-width: 520px)").matches;
+    this.hint = h(
+      "p",
+      { class: "hint" },
+      "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
+    );
+    this.narrow = matchMedia("(max-width: 520px)").matches;
+    // On a phone the tab is what the room is for; the settings of the sound are one tap away.
+    this.sound = h(
+      this.narrow ? "details" : "div",
+      { class: "sound" },
+      this.narrow ? h("summary", {}, "Speed, click and loudness") : null,
+      h(
+        "div",
+        { class: "row" },
+        h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
+        h("label", { class: "tick" }, this.clickBox, "Click"),
+        h("label", { class: "tick" }, this.countBox, "Count-in"),
+        this.balanceField,
+        h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
+      ),
+      this.hint,
+    );
     this.element = h(
       "section",
       { class: "transport", "aria-label": "Play" },
@@ -51,41 +74,44 @@ export class Transport {
         "div",
         { class: "row" },
         this.playButton,
-        button("From the start", () => {
-          riff.player.seek(riff.loop ? riff.loop[0] : 0);
-          riff.strip.ensureVisible(0);
-        }),
+        h(
+          "button",
+          {
+            type: "button",
+            class: "to-start",
+            onclick: () => {
+              riff.player.seek(riff.loop ? riff.loop[0] : 0);
+              riff.strip.ensureVisible(0);
+            },
+          },
+          h("span", { class: "wordy" }, "From the "),
+          "start",
+        ),
         this.clock,
         button("Loop this bar", () => riff.loopBar()),
         this.loopText,
         this.loopOff,
       ),
       this.counter,
-      // On a phone the tab is what the room is for; the settings of the sound are one tap away.
-      h(
-        narrow ? "details" : "div",
-        { class: "sound" },
-        narrow ? h("summary", {}, "Speed, click and loudness") : null,
-        h(
-          "div",
-          { class: "row" },
-          h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
-          h("label", { class: "tick" }, this.clickBox, "Click"),
-          h("label", { class: "tick" }, this.countBox, "Count-in"),
-          this.balanceField,
-          h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
-        ),
-        h(
-          "p",
-          { class: "hint" },
-          "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
-        ),
-      ),
+      this.narrow ? null : this.sound,
     );
+    this.showHint();
+  }
+
+  /** The caution is shown until the first sound, and again wherever it is turned up. */
+  showHint() {
+    let heard = "";
+    try {
+      heard = localStorage.getItem("heard");
+    } catch {
+      /* it is shown, then */
+    }
+    this.hint.hidden = Boolean(heard) && Number(this.volume.value) <= QUIET;
   }
 
   /** Hand what the controls say to the player. */
   set() {
+    this.showHint();
     const speed = Number(this.speed.value);
     this.speedText.textContent = `${speed} %`;
     this.riff.player.set({
@@ -112,6 +138,11 @@ export class Transport {
   }
 
   showPlaying(playing) {
+    try {
+      if (playing) localStorage.setItem("heard", "1");
+    } catch {
+      /* private windows forget */
+    }
     this.playButton.textContent = playing ? "Pause" : "Play";
   }
 

@@ -25,7 +25,7 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         If there is no such change, or it cannot be made.
     """
     from transcribe.correct.pins import pin, unpin
-    from transcribe.fingering import hand_of
+    from transcribe.fingering import hand_of, pins_of
 
     op = wanted.get("op")
     hand = hand_of(riff)
@@ -34,7 +34,10 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         places = {_whole(wanted, "note"): place}
         for other in _wholes(wanted, "also") if "also" in wanted else ():
             places[other] = place
-        return pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+        repeats = wanted.get("repeats") is True
+        if not repeats and places.items() <= pins_of(riff).items():
+            return riff  # a pin that is there already is no step
+        return pin(riff, places, repeats=repeats, hand=hand)
     if op == "several":
         return _several(riff, wanted)
     if op == "alternative":
