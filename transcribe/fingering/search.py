@@ -25,7 +25,7 @@ __all__ = ["Beam", "States", "Step", "off_home"]
 
 _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
-_KEPT_ONSETS = 600  # a longer riff is searched anew each time, to hold memory down
+_KEPT_ONSETS = 600  # the states of a longer riff would take more than 30 MB
 
 
 @dataclass(frozen=True, slots=True)
