@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.riff import Instrument, Note, PlayerSettings, Riff
 from transcribe.harmony import theory_report
 
 
@@ -47,7 +47,9 @@ def test_no_shape_lies_past_the_last_fret() -> None:
 
 @pytest.mark.parametrize("span_mm", [60.0, 110.0])
 def test_shapes_fit_the_hand(span_mm: float) -> None:
-    riff = strummed(make_instrument("standard"), "x13331", extra={"hand_span_mm": span_mm})
+    riff = strummed(
+        make_instrument("standard"), "x13331", player=PlayerSettings(hand_span_mm=span_mm)
+    )
     report = theory_report(riff)
     shapes = [s for c in report.voicings for _, level in c.levels for s in level]
     assert shapes

@@ -30,6 +30,7 @@ __all__ = [
     "beat_of",
     "chord_pcs",
     "commonness",
+    "is_single_line",
     "likelihood",
     "states",
     "strokes",
@@ -76,6 +77,8 @@ _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
 NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
 _BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
+_LOOK_BACK = 6  # strokes; what was struck before them has been struck over
+_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
 DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
@@ -183,6 +186,27 @@ def strokes(notes: Notes) -> Strokes:
         longest = float(notes.duration[group].max())
         lasting[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
     return Strokes(groups, lasting)
+
+
+def is_single_line(notes: Notes, struck: Strokes, drones: tuple[int, ...]) -> bool:
+    """Whether the notes beside the drone come one at a time, so that no chord is played.
+
+    Notes struck together make a chord, and so do three that ring into each other, as in an
+    arpeggio; a listener mishears a second note now and then.
+    """
+    line = ~np.isin(notes.pitch, drones)
+    chosen = [group[line[group]] for group in struck.groups]
+    chosen = [group for group in chosen if group.size]
+    chords = 0
+    for i, group in enumerate(chosen):
+        now = float(notes.onset[group[0]])
+        until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
+        before = np.concatenate(chosen[max(0, i - _LOOK_BACK) : i] or [group[:0]])
+        ringing = before[notes.end[before] > now + 0.5 * (until - now)]
+        together = len({int(p) % 12 for p in notes.pitch[group]})
+        sounding = len({int(p) % 12 for p in notes.pitch[np.append(group, ringing)]})
+        chords += together > 1 or sounding > 2
+    return chords < _MISHEARD_SHARE * len(chosen)
 
 
 def likelihood(

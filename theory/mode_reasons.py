@@ -15,7 +15,7 @@ from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
-__all__ = ["describe", "mode_text", "sureness"]
+__all__ = ["describe", "mode_text", "parent_words", "sureness"]
 
 _ORDINAL = {
     1: "tonic",
@@ -274,7 +274,7 @@ def _evidence(
 def mode_text(mode: Mode) -> str:
     """The mode and its reasons as plain text, one statement a line."""
     lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
-    lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
+    lines.append(f"  {parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
         left_out = " (the drone left out)" if mode.drone_midi else ""
         lines.append(f"  Degrees heard, and for how much of the time{left_out}:")
@@ -345,7 +345,8 @@ _ROLE = {
 }
 
 
-def _parent_words(mode: Mode) -> str:
+def parent_words(mode: Mode) -> str:
+    """The mode by the scale whose notes it has."""
     if mode.name == "ionian":
         return f"The plain {mode.tonic} major scale"
     if mode.name == "aeolian":

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, ParameterError
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Riff, Source, Timing, sort_notes
+from transcribe.core.wording import text_remark
 
 if TYPE_CHECKING:
     import numpy as np
@@ -73,7 +74,7 @@ def transcribe(
     Returns
     -------
     Riff
-        With ``extra["warnings"]``, a list of sentences about the recording, where there are any.
+        Its ``warnings`` tell what is uncertain about the recording.
 
     Raises
     ------
@@ -112,12 +113,16 @@ def transcribe(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
             "and check that the right file was given"
         )
-    return _assemble(
-        notes,
+    riff = Riff(
         instrument,
+        notes,
+        source,
+        timing=Timing("heard"),
+        warnings=tuple(text_remark(text) for text in warnings),
+    )
+    return _assemble(
+        riff,
         guess_tuning=guess_tuning,
-        source=source,
-        warnings=warnings,
         sound=(y, sr),
         hand=hand,
         drone=drone,
@@ -166,7 +171,7 @@ def finger(
     riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
     if not riff.notes:
         raise ParameterError("there are no notes to finger")
-    if riff.rhythm is None and riff.extra.get("timing") == "order":
+    if riff.rhythm is None and riff.timing.kind == "order":
         from transcribe.formats.tab.bar_lines import in_bars
 
         riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
@@ -181,20 +186,14 @@ def finger(
 
             riff = without_remark(riff)
     return _assemble(
-        riff.notes,
-        instrument or riff.instrument,
+        dataclasses.replace(riff, instrument=instrument or riff.instrument),
         guess_tuning=instrument is None and riff.instrument == Instrument(),
-        source=riff.source,
-        warnings=riff.extra.get("warnings", ()),
-        rhythm=riff.rhythm,
         hand=hand,
         drone=drone,
         pins=pins,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        history=riff.history,
-        extra=riff.extra,
         progress=progress,
     )
 
@@ -241,7 +240,7 @@ def compare(
         # A riff document knows whether it has a drone; the other files have no word for it.
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
-    if reference.rhythm is None and reference.extra.get("bars_sec") and reference.notes:
+    if reference.rhythm is None and reference.timing.bars_sec and reference.notes:
         from transcribe.formats.tab.bar_lines import in_bars
 
         reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
@@ -294,45 +293,42 @@ def describe(
 
 
 def _assemble(
-    notes: tuple[Note, ...],
-    instrument: Instrument,
+    riff: Riff,
     *,
     guess_tuning: bool = False,
-    source: Source | None = None,
-    warnings: Iterable[str] = (),
     sound: tuple[np.ndarray, int] | None = None,
-    rhythm: Rhythm | None = None,
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    history: tuple[Mapping[str, Any], ...] = (),
-    extra: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Riff:
-    """Rhythm, fingering and theory for notes that are known; the order of stages stands here."""
+    """``riff`` with its rhythm, where it has none, and its fingering and theory found.
+
+    The order of the stages stands here.
+    """
     from transcribe import fingering
     from transcribe.core.instrument import drone_pitches
     from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
     hand = hand or fingering.Hand()
-    extra = dict(extra or {})
-    warnings = list(warnings)
+    notes, instrument, rhythm = riff.notes, riff.instrument, riff.rhythm
+    timing, warnings = riff.timing, riff.warnings
     if guess_tuning:
         guess = fingering.instrument_guess(notes, instrument.offset_cents, instrument)
         if guess is not None:
             instrument = guess.instrument
-            warnings.append(guess.reason)
+            warnings = (*warnings, text_remark(guess.reason))
     if rhythm is None:
         y, sr = sound if sound is not None else (None, None)
         # Where no open string drones, a stopped note may still ring on under the rest: unless the
         # player rules a drone out, the rhythm looks for one by itself.
         known = fingering.find_drone(notes, instrument, drone=drone)
         ringing = None if known is None and drone != "off" else drone_pitches(known, instrument)
-        duration = source.duration_sec if source and source.duration_sec else None
+        duration = riff.source.duration_sec if riff.source else None
         rhythm, notes = find_rhythm(
             notes,
             duration_sec=duration or max(note.offset_sec for note in notes),
@@ -344,6 +340,8 @@ def _assemble(
             drone_midi=ringing,
             progress=progress,
         )
+        if timing.kind == "written":
+            timing = dataclasses.replace(timing, kind="heard")
     if progress:
         progress("fingering", 0.0)
     held = dict(pins or {})
@@ -364,24 +362,21 @@ def _assemble(
     )
     if progress:
         progress("theory", 0.0)
-    for key, found in (
-        ("warnings", warnings),
-        ("cautions", list(solved.cautions)),
-        ("unmet", fingering.unmet_sentences(notes, solved, instrument)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
+    player = riff.player
     if hand != fingering.Hand():
-        extra["hand_span_mm"] = hand.span_mm
-    riff = Riff(
+        player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
+    unmet = fingering.unmet_sentences(notes, solved, instrument)
+    riff = dataclasses.replace(
+        riff,
         instrument=instrument,
         notes=placed,
-        source=source,
         rhythm=rhythm,
         drone=solved.drone,
         alternatives=tuple(others),
-        history=history,
-        extra=extra,
+        timing=timing,
+        player=player,
+        warnings=warnings,
+        unmet=tuple(text_remark(text) for text in unmet),
+        cautions=tuple(text_remark(text) for text in solved.cautions),
     )
     return dataclasses.replace(riff, theory=theory_report(riff).as_document())

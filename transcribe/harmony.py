@@ -71,9 +71,8 @@ def _neck(riff: Riff) -> NeckOptions:
         "frets": instrument.frets,
         "scale_length_mm": instrument.scale_length_mm,
     }
-    span = riff.extra.get("hand_span_mm")
-    if isinstance(span, int | float):
-        neck["hand_span_mm"] = float(span)
+    if riff.player.hand_span_mm is not None:
+        neck["hand_span_mm"] = riff.player.hand_span_mm
     return neck
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from transcribe import api
 from transcribe.core.riff import Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime
 from transcribe.formats.tab.bar_lines import still_true
 from transcribe.formats.tab.read import read_tab
@@ -50,15 +51,15 @@ def _bars(riff: Riff) -> list[int]:
 def test_bars_of_any_width_are_bars() -> None:
     riff = read_tab(UNEVEN)
     assert riff.rhythm is None
-    assert riff.extra["timing"] == "order"
-    starts = riff.extra["bars_sec"]
+    assert riff.timing.kind == "order"
+    starts = riff.timing.bars_sec
     assert [b - a for a, b in itertools.pairwise(starts)] == pytest.approx([2.0] * 4)
     fingered = api.finger(riff)
     assert _bars(fingered) == [6, 5, 6, 5]
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == (4, 4)
-    assert "bars_sec" not in fingered.extra
-    assert any("no meter" in w for w in fingered.extra["warnings"])
+    assert not fingered.timing.bars_sec
+    assert any("no meter" in sentence(w) for w in fingered.warnings)
     again = read_tab(write_tab(fingered))
     assert _bars(again) == [6, 5, 6, 5]
 
@@ -74,7 +75,7 @@ def test_a_tempo_or_meter_that_is_given_leaves_the_bars(
     assert fingered.rhythm.meter == (meter or (4, 4))
     steps = [b - a for a, b in itertools.pairwise(fingered.rhythm.beats_sec)]
     assert steps == pytest.approx([60 / bpm] * len(steps), rel=0.15)
-    assert any("no meter" in w for w in fingered.extra.get("warnings", ())) is (meter is None)
+    assert any("no meter" in sentence(w) for w in fingered.warnings) is (meter is None)
 
 
 def test_a_meter_in_the_heading_is_taken() -> None:
@@ -102,7 +103,7 @@ def test_three_quarters_are_seen_where_bars_are_drawn_for_them(
     fingered = api.finger(read_tab(text))
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == meter
-    assert f"{meter[0]}/{meter[1]} is taken" in " ".join(fingered.extra["warnings"])
+    assert f"{meter[0]}/{meter[1]} is taken" in " ".join(map(sentence, fingered.warnings))
     bars = row.split("|")
     if meter == (3, 4):
         assert _bars(fingered) == [sum(c.isdigit() for c in bar) for bar in bars]
@@ -118,7 +119,7 @@ def test_a_narrow_first_bar_is_a_pickup() -> None:
 
 def test_without_bar_lines_the_first_note_begins_bar_1() -> None:
     riff = read_tab(NO_BARS)
-    assert "bars_sec" not in riff.extra
+    assert not riff.timing.bars_sec
     fingered = api.finger(riff)
     assert fingered.notes[0].onset_beat == 0.0
     assert min(_bars(fingered)) > 0
@@ -143,7 +144,7 @@ def test_more_signs_than_sixteenths_keep_places_of_their_own() -> None:
     riff = read_tab("\n".join(lines) + "\n")
     onsets = [n.onset_sec for n in riff.notes]
     assert len(set(onsets)) == 20
-    assert max(onsets) < riff.extra["bars_sec"][1]
+    assert max(onsets) < riff.timing.bars_sec[1]
 
 
 def _dashed(row: str) -> str:
@@ -153,13 +154,13 @@ def _dashed(row: str) -> str:
 
 def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
     fingered = api.finger(read_tab(UNEVEN))
-    assert any("no meter" in w for w in fingered.extra["warnings"])
+    assert any("no meter" in sentence(w) for w in fingered.warnings)
     other = api.finger(fingered, meter=(3, 4))
-    assert not any("no meter" in w for w in other.extra.get("warnings", ()))
+    assert not any("no meter" in sentence(w) for w in other.warnings)
     again = retime.retime(fingered, meter=(3, 4))
-    assert still_true(fingered, fingered.extra["warnings"])
-    assert not still_true(again, again.extra["warnings"])
-    assert still_true(note_edits.undo(again), again.extra["warnings"])
+    assert still_true(fingered, fingered.warnings)
+    assert not still_true(again, again.warnings)
+    assert still_true(note_edits.undo(again), again.warnings)
 
 
 def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:

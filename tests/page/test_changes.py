@@ -254,6 +254,7 @@ def _a_check() -> dict:
         "notes": [[1, 45, 0.25]],
         "pitches": [],
         "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
+        "drawings": {"timing": "<svg></svg>"},
         "progress": {"since": [], "shares": [0.0]},
     }
 
@@ -276,6 +277,7 @@ def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
         lambda text: text.replace('"reference": 0', '"reference": 7'),
         lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
         lambda text: text.replace('"notes": [[1, 45, 0.25]]', '"notes": [[1]]'),
+        lambda text: text.replace('"<svg></svg>"', "7"),
         lambda text: text.replace('"offset_ms": null', '"offset_ms": NaN'),
     ],
 )
@@ -547,7 +549,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     before = _bare(saved(server, "capo"))
     made = _again(server, riff_id, capo=2, hand_span_mm=90, bpm=100, meter="3/4")
     after = saved(server, "capo")
-    assert (after.instrument.capo, after.extra["hand_span_mm"]) == (2, 90)
+    assert (after.instrument.capo, after.player.hand_span_mm) == (2, 90)
     assert after.rhythm is not None
     assert after.rhythm.meter == (3, 4)
     # The pin above the capo is where it was on the neck; no open string sounds so low any more.
@@ -574,7 +576,7 @@ def test_capo_can_be_taken_off_again(start, put) -> None:
     for capo, hand in ((2, 90), (0, 0)):
         _again(server, riff_id, capo=capo, hand_span_mm=hand)
         assert saved(server, "off").instrument.capo == capo
-    assert "hand_span_mm" not in saved(server, "off").extra
+    assert saved(server, "off").player.hand_span_mm is None
 
 
 def test_removed_riff_is_put_back(start, put, one_riff: Riff) -> None:

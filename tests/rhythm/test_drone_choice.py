@@ -38,7 +38,7 @@ def test_a_drone_that_is_told_marks_the_bars() -> None:
     """The bass of the bar is the drone's stroke and no other low note."""
     notes = notes_over_an_open_string()
     found = {
-        drone: find_rhythm(notes, duration_sec=8.2, drone_midi=drone)[0].extra["meter_choices"]
+        drone: find_rhythm(notes, duration_sec=8.2, drone_midi=drone)[0].meter_choices
         for drone in ((), (45,))
     }
     assert found[()] != found[45,]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.takes.helpers import STEP, played, reference, take
-from transcribe.core.riff import Riff, Source
+from transcribe.core.riff import Riff, Source, Timing
 from transcribe.takes import compare
 from transcribe.takes.drone_verdict import drone_notes
 
@@ -110,7 +110,7 @@ def test_a_last_stroke_of_no_written_length_may_stop_as_the_others_do() -> None:
     assert written is not None
     assert [gap.kind for gap in written.gaps] == ["stopped ringing"]
     # A text tab says when to strike a string, not how long it is to ring.
-    tab = compare(take(notes), replace(riff, extra={"durations": "ring"})).drone
+    tab = compare(take(notes), replace(riff, timing=Timing(lengths="ring"))).drone
     assert tab is not None
     assert tab.gaps == ()
 

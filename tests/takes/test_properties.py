@@ -8,7 +8,16 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from transcribe.core.riff import ARTICULATIONS, Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import (
+    ARTICULATIONS,
+    Drone,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Timing,
+    sort_notes,
+)
 from transcribe.takes import compare, report
 
 _INSTRUMENT = Instrument()
@@ -44,12 +53,12 @@ def riffs(draw: st.DrawFn, *, written: bool, least: int) -> Riff:
             )
         )
     rhythm = Rhythm(120.0, draw(st.sampled_from([(4, 4), (6, 8), (1, 4)])), (0.5, 1.0), (0.5,))
-    extra = {"timing": "order"} if written and not timed and draw(st.booleans()) else {}
+    kind = "order" if written and not timed and draw(st.booleans()) else "written"
     return Riff(
         notes=sort_notes(notes),
         rhythm=rhythm if timed else None,
         drone=Drone(5, 0.0, at + 1.0) if written and draw(st.booleans()) else None,
-        extra=extra,
+        timing=Timing(kind),
     )
 
 

@@ -175,6 +175,11 @@ def _add_theory(commands: Any) -> None:
     theory.add_argument(
         "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, tab or recording"
     )
+    theory.add_argument(
+        "--long",
+        action="store_true",
+        help="also every degree, rival and chord, the scale on the neck, easier and heavier shapes",
+    )
     _part_argument(theory)
     _json_argument(theory)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.correct.history import SAID, as_written, stacks, written
+from transcribe.correct.history import stacks, written
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Note, Riff
@@ -35,8 +35,9 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     if old is not None:
         riff = _keeping(old, riff, place.document, args, progress, drone=settings["drone"])
     if kept:
-        told = {key: True if key == "instrument" else value for key, value in kept.items()}
-        riff = dataclasses.replace(riff, extra={**riff.extra, SAID: told})
+        told = {key: value for key, value in kept.items() if key != "instrument"}
+        player = dataclasses.replace(riff.player, **told, instrument_told="instrument" in kept)
+        riff = dataclasses.replace(riff, player=player)
     _save(riff, place, args, progress, revision)
     return 0
 
@@ -54,7 +55,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
     if pins is not None:
-        riff = dataclasses.replace(riff, extra={**riff.extra, **as_written(pins)})
+        riff = dataclasses.replace(riff, written_places=pins)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
     remark = (
         f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "

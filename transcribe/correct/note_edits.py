@@ -81,7 +81,7 @@ def add(
         float(offset_sec),
         int(pitch_midi),
         articulation=articulation,
-        extra={"added": True},
+        added=True,
     )
     return _edited(riff, "add", [], [_timed(riff, note)])
 

@@ -18,6 +18,7 @@ from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.core.strokes import STROKE_SEC
+from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group
 from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
@@ -41,8 +42,8 @@ def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
     solved, _ = resolve(riff, hand=hand)
     if hand is None:
         return solved
-    extra = dict(solved.extra) | {"hand_span_mm": hand.span_mm}
-    return dataclasses.replace(solved, extra=extra)
+    player = dataclasses.replace(solved.player, hand_span_mm=hand.span_mm)
+    return dataclasses.replace(solved, player=player)
 
 
 def pins_from_tab(riff: Riff, edited: Riff) -> dict[int, Place]:
@@ -150,8 +151,8 @@ def pin(
     before = pins_of(riff)
     solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
     if left:
-        extra = dict(solved.extra) | {"unmet": [*solved.extra.get("unmet", ()), *left]}
-        solved = dataclasses.replace(solved, extra=extra)
+        unmet = (*solved.unmet, *(text_remark(text) for text in left))
+        solved = dataclasses.replace(solved, unmet=unmet)
     group = next_group(riff)
     entries = [
         {
@@ -279,15 +280,14 @@ def resolve(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    extra = dict(riff.extra)
-    for key, found in (
-        ("cautions", list(fingering.cautions)),
-        ("unmet", unmet_sentences(notes, fingering, riff.instrument)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
-    return dataclasses.replace(riff, notes=notes, extra=extra), fingering
+    unmet = unmet_sentences(notes, fingering, riff.instrument)
+    solved = dataclasses.replace(
+        riff,
+        notes=notes,
+        cautions=tuple(text_remark(text) for text in fingering.cautions),
+        unmet=tuple(text_remark(text) for text in unmet),
+    )
+    return solved, fingering
 
 
 def _changed(

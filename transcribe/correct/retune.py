@@ -51,13 +51,13 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
 
 def given_drone(riff: Riff) -> DroneChoice | None:
     """What the player has said of the drone; None where nothing that holds."""
-    choice = said(riff).get("drone")
+    choice = said(riff).drone
     return choice if choice in ("auto", "off") or isinstance(choice, int) else None
 
 
 def given_instrument(riff: Riff) -> Instrument | None:
     """The riff's instrument where the player has corrected it, else None."""
-    return riff.instrument if said(riff).get("instrument") else None
+    return riff.instrument if said(riff).instrument_told else None
 
 
 def _free(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -63,9 +63,9 @@ HANDS = {"small": Hand(84.0), "medium": Hand(98.0), "large": Hand(114.0)}
 
 
 def hand_of(riff: Riff) -> Hand:
-    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
-    span = riff.extra.get("hand_span_mm")
-    return Hand(float(span)) if isinstance(span, int | float) else Hand()
+    """The hand that the document was fingered for, else the usual one."""
+    span = riff.player.hand_span_mm
+    return Hand() if span is None else Hand(span)
 
 
 @lru_cache(maxsize=256)

@@ -24,7 +24,17 @@ from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.files import read_bytes
 from transcribe.core.instrument import parse_tuning
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import (
+    ARTICULATIONS,
+    Bend,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Source,
+    sort_notes,
+)
+from transcribe.core.wording import text_remark
 from transcribe.formats.chords import chord_changes, chord_section
 from transcribe.formats.parts import PartName, left_out, pick
 
@@ -194,8 +204,8 @@ def _velocity(note: Note) -> int:
 def _bend(note: Note, channel: int, start: int, end: int) -> list[_Event]:
     import mido
 
-    rise = note.extra.get("bend_semitones")
-    rise = float(rise) if isinstance(rise, int | float) and rise > 0 else 1.0
+    rise = (note.bend.semitones if note.bend is not None else None) or 1.0
+    rise = rise if rise > 0 else 1.0
     top = min(8191, round(8192 * rise / _BEND_RANGE))
     steps = 8
     events: list[_Event] = [
@@ -309,7 +319,7 @@ def read_midi(
                 articulation=articulation,
                 onset_beat=grid.beat(start),
                 duration_beat=grid.length(end - start),
-                extra={"bend_semitones": round(rise)} if articulation == "bend" and rise else {},
+                bend=Bend(semitones=round(rise)) if articulation == "bend" and rise else None,
             )
         )
     warnings += grid.warnings
@@ -319,7 +329,7 @@ def read_midi(
         Source(path.name),
         grid.rhythm(),
         theory=_chord_markers(file, grid),
-        extra={"warnings": warnings} if warnings else {},
+        warnings=tuple(text_remark(text) for text in warnings),
     )
 
 

@@ -49,7 +49,6 @@ FORMATS: dict[str, str] = {
 """Name of each format that can be asked for, and the suffix of its file."""
 
 _SAME_ONSET_SEC = 0.05
-_FOLD = "fold_repeats"  # in the document, where its files write bars that come again once
 _LEAST_WIDTH = 24
 
 
@@ -155,7 +154,7 @@ def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dic
 
 def usual_form(riff: Riff) -> Form:
     """How a tab of ``riff`` is written where none tells: folded if its files were."""
-    return Form(repeats=bool(riff.extra.get(_FOLD)))
+    return Form(repeats=riff.fold_repeats)
 
 
 def followed(old: Riff, new: Riff, folder: Path, name: str) -> dict[str, tuple[bytes, bytes]]:
@@ -264,15 +263,12 @@ def _remembering(riff: Riff, repeats: bool) -> Riff:
 
     Where no bar comes again both forms are one, and a correction may change that.
     """
-    if bool(riff.extra.get(_FOLD)) == repeats:
-        return riff
-    extra = {key: value for key, value in riff.extra.items() if key != _FOLD}
-    return dataclasses.replace(riff, extra=extra | ({_FOLD: True} if repeats else {}))
+    return dataclasses.replace(riff, fold_repeats=repeats)
 
 
 def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
     """The form in which ``data`` says what ``riff`` says; None where it says something else."""
-    folded = bool(riff.extra.get(_FOLD))
+    folded = riff.fold_repeats
     for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
         for columns in _widths(data, width) if kind == "tab" else (width,):
             if made(riff, kind, Form(columns, repeats)) == data:

@@ -13,6 +13,7 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
@@ -106,6 +107,14 @@ class Desk:
             "name": entry.name,
             "revision": revision,
             "document": document,
+            "remarks": {
+                key: [sentence(remark) for remark in remarks]
+                for key, remarks in (
+                    ("unmet", riff.unmet),
+                    ("warnings", riff.warnings),
+                    ("cautions", riff.cautions),
+                )
+            },
             "legato_from": legato_sources(riff.notes),
             "undo": undo,
             "redo": redo,

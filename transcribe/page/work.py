@@ -115,15 +115,13 @@ def _read_take(
         return _read(riff, old, document) | {"notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
+    from transcribe.core.wording import text_remark
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
     riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-    extra = dict(riff.extra)
-    warnings = [*recording.warnings, *extra.get("warnings", ())]
-    if warnings:
-        extra["warnings"] = warnings
-    riff = dataclasses.replace(riff, source=source, extra=extra)
+    warnings = (*(text_remark(text) for text in recording.warnings), *riff.warnings)
+    riff = dataclasses.replace(riff, source=source, warnings=warnings)
     progress("drawing", 0.0)
     _write_views(recording.y, recording.sr, scratch)
     progress("drawing", 1.0)
@@ -237,7 +235,7 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
     Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
     """
     from transcribe import api
-    from transcribe.correct.history import as_written
+    from transcribe.core.wording import text_remark
 
     written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
     written = {i: place for i, place in written.items() if not riff.note(i).pinned}
@@ -250,16 +248,13 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
         for i, place in written.items()
         if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
     }
-    extra = dict(riff.extra)
     if lost := len(written) - len(pins):
-        extra["warnings"] = [
-            *extra.get("warnings", ()),
+        remark = text_remark(
             f"{lost} of {len(written)} places written in {shown} sound another pitch on this "
-            "tuning and capo, so those notes were fingered anew",
-        ]
-    if pins:
-        extra |= as_written(pins)
-    riff = dataclasses.replace(riff, extra=extra)
+            "tuning and capo, so those notes were fingered anew"
+        )
+        riff = dataclasses.replace(riff, warnings=(*riff.warnings, remark))
+    riff = dataclasses.replace(riff, written_places=pins)
     return api.finger(riff, pins=pins, progress=progress, **options)
 
 
@@ -342,8 +337,8 @@ def _finger(
         options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
     options["instrument"] = instrument
     notes = kept_places(old.notes, instrument)
-    extra = {key: value for key, value in old.extra.items() if key != "hand_span_mm"}
-    ready = dataclasses.replace(old, notes=notes, extra=extra, instrument=instrument)
+    player = dataclasses.replace(old.player, hand_span_mm=None)
+    ready = dataclasses.replace(old, notes=notes, player=player, instrument=instrument)
     new = api.finger(ready, progress=progress, **options)
     unmet = {note.id for note in new.notes if note.string is None}
     if unmet:

@@ -17,7 +17,7 @@ import numpy as np
 
 from transcribe.core.clock import check_bpm
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Rhythm, sort_notes
+from transcribe.core.riff import MeterChoice, Note, Rhythm, Swing, TempoChoice, sort_notes
 from transcribe.rhythm import count_in
 from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
@@ -66,10 +66,7 @@ def find_rhythm(
     Returns
     -------
     rhythm : Rhythm
-        ``extra`` holds ``confidence`` (of beats and bars together, 0 to 1), ``bpm_choices`` and
-        ``meter_choices`` (lists of objects with ``confidence``, best first), ``swing`` (null or
-        ``{"ratio": long over short, "share": of the beat}``), ``count_in_sec`` (times of taps
-        that are not music) and ``pickup_beats``.
+        With its confidence, the tempos and meters that were weighed, swing, count-in and pickup.
     notes : tuple of Note
         The same notes, sorted, with ``onset_beat`` and ``duration_beat``; seconds are untouched.
 
@@ -82,8 +79,7 @@ def find_rhythm(
     _check(duration_sec, bpm, meter, first_beat_sec)
     ordered = sort_notes(list(notes))
     if not ordered:
-        extra = {"confidence": 0.0}
-        return Rhythm(bpm=float(bpm or 120.0), meter=meter or (4, 4), extra=extra), ()
+        return Rhythm(bpm=float(bpm or 120.0), meter=meter or (4, 4), confidence=0.0), ()
     report = progress or (lambda stage, share: None)
     report("rhythm", 0.0)
     taps = count_in.from_notes(ordered)
@@ -352,9 +348,22 @@ def _document(
     report("rhythm", 0.9)
     phrases = find_phrases(out[len(taps) :], meter=reading.meter)
     beats, downbeats = _beats(placed, music, reading.meter, asked.first_beat_sec)
-    extra = _extra(placed, reading, asked)
     bpm = asked.bpm if asked.bpm is not None else _mean_bpm(placed, reading)
-    rhythm = Rhythm(float(bpm), reading.meter, beats, downbeats, phrases, extra)
+    rhythm = Rhythm(
+        float(bpm),
+        reading.meter,
+        beats,
+        downbeats,
+        phrases,
+        confidence=round(reading.confidence, 3),
+        bpm_choices=tuple(
+            TempoChoice(round(b, 1), m, round(c, 3)) for b, m, c in reading.bpm_choices
+        ),
+        meter_choices=tuple(MeterChoice(m, round(c, 3)) for m, c in reading.meter_choices),
+        swing=_swing(placed.swing),
+        count_in_sec=tuple(round(t, 3) for t in asked.tap_sec),
+        pickup_beats=max(0.0, -float(placed.ticks[0]) / PER_BEAT),
+    )
     report("rhythm", 1.0)
     return rhythm, tuple(out)
 
@@ -391,21 +400,6 @@ def _beats(
     return tuple(float(t) for t in time), tuple(float(t) for t in downbeats)
 
 
-def _extra(placed: Placed, reading: _Reading, asked: _Asked) -> dict[str, Any]:
-    swing = None
-    if placed.swing != 0.5:
-        share = placed.swing
-        swing = {"ratio": round(share / (1 - share), 2), "share": round(share, 3)}
-    return {
-        "confidence": round(reading.confidence, 3),
-        "bpm_choices": [
-            {"bpm": round(b, 1), "meter": list(m), "confidence": round(c, 3)}
-            for b, m, c in reading.bpm_choices
-        ],
-        "meter_choices": [
-            {"meter": list(m), "confidence": round(c, 3)} for m, c in reading.meter_choices
-        ],
-        "swing": swing,
-        "count_in_sec": [round(t, 3) for t in asked.tap_sec],
-        "pickup_beats": max(0.0, -float(placed.ticks[0]) / PER_BEAT),
-    }
+def _swing(share: float) -> Swing | None:
+    """Swing of a grid whose first half of the beat is ``share`` of it; None where it is even."""
+    return None if share == 0.5 else Swing(round(share / (1 - share), 2), round(share, 3))

@@ -14,9 +14,10 @@ from statistics import median
 
 import numpy as np
 
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.takes.align import Run
 from transcribe.takes.take_tempo import find_breaks, smooth_tempo
-from transcribe.takes.timeline import STRUM_SEC, Events, Sides
+from transcribe.takes.timeline import Events, Sides
 
 __all__ = ["Stretch", "StretchFit", "fit_stretch", "group_passes", "pair_other_pitch", "same_pitch"]
 
@@ -239,7 +240,7 @@ def _chord_offsets(
     moved = {}
     for x, own in groups.items():
         middle = median(own)
-        agree = sum(abs(off - middle) < STRUM_SEC for off in own) > _AGREE * len(own)
+        agree = sum(abs(off - middle) < STROKE_SEC for off in own) > _AGREE * len(own)
         moved[x] = middle if len(own) > 1 and agree else 0.0
     return np.array([moved.get(x, 0.0) for x in where.tolist()])
 
@@ -284,7 +285,7 @@ def _rolled(pairs: _Pairs, stretch: Stretch, sides: Sides) -> _Pairs:
     found: list[tuple[int, int]] = []
     for j in np.setdiff1d(stretch.take, of_take).tolist():
         same = left[sides.ref_pitch[left] == sides.take_pitch[j]]
-        beside = sides.x[of_ref[np.abs(sides.at[of_take] - sides.at[j]) < STRUM_SEC]]
+        beside = sides.x[of_ref[np.abs(sides.at[of_take] - sides.at[j]) < STROKE_SEC]]
         if len(same) and len(beside):
             apart = np.abs(sides.x[same][:, None] - beside).min(axis=1)
             if apart.min() <= _ROLLED:

@@ -20,7 +20,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import LEGATO, Riff, Source
+from transcribe.core.riff import LEGATO, Bend, Riff, Source
 from transcribe.formats.chords import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import Builder, Measure, PartFacts, WrittenNote, play
@@ -371,7 +371,7 @@ class _PartReader:
                     note.articulation = "bend"
                     rise = self.number(child, "bend-alter", float, 0.0)
                     if rise > 0:
-                        note.extra["bend_semitones"] = round(rise) if rise >= 1 else rise
+                        note.bend = Bend(semitones=round(rise) if rise >= 1 else rise)
                 elif child.tag == "harmonic":
                     note.articulation = "harmonic"
 

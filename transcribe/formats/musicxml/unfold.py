@@ -14,7 +14,8 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.wording import text_remark
 from transcribe.formats.chords import MODES, chord_section
 
 __all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
@@ -35,7 +36,7 @@ class WrittenNote:
     fret: int | None = None
     finger: int | None = None
     articulation: str = "picked"
-    extra: dict[str, Any] = field(default_factory=dict)
+    bend: Bend | None = None
     tied_from: bool = False
     tied_to: bool = False
     release: Fraction = Fraction(0)
@@ -170,7 +171,7 @@ class Builder:
                     articulation=found.articulation,
                     onset_beat=round(float(start * self.per_quarter), 6),
                     duration_beat=round(float((end - start) * self.per_quarter), 6),
-                    extra=found.extra,
+                    bend=found.bend,
                 )
             )
         if wrong:
@@ -185,7 +186,7 @@ class Builder:
             self._rhythm(),
             self._drone(joined, instrument),
             self._theory(),
-            extra={"warnings": self.warnings} if self.warnings else {},
+            warnings=tuple(text_remark(text) for text in self.warnings),
         )
 
     def _drone(
@@ -226,7 +227,7 @@ class Builder:
                 joined.length += note.length
                 joined.release = note.release
             else:
-                joined = replace(note, extra=dict(note.extra))
+                joined = replace(note)
                 out.append((start, joined))
             if note.tied_to:
                 held.append((start + note.length, joined))

@@ -9,16 +9,14 @@ import dataclasses
 import itertools
 import math
 import statistics
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 from transcribe.core.clock import MAX_BPM, MIN_BPM
-from transcribe.core.riff import Rhythm, Riff
+from transcribe.core.riff import Remark, Rhythm, Riff, Timing
 from transcribe.correct.history import said
 from transcribe.formats.tab.to_riff import spread
 
 __all__ = ["in_bars", "still_true", "without_remark"]
-
-_NO_METER = "The tab tells no meter; "
 
 
 def in_bars(
@@ -34,7 +32,7 @@ def in_bars(
     Parameters
     ----------
     riff : Riff
-        As read from a tab without a count: no rhythm, ``extra["timing"]`` is ``"order"``.
+        As read from a tab without a count: no rhythm, and only the order of its notes is known.
     bpm, meter, first_beat_sec
         As they were given, None where they were not.
 
@@ -44,17 +42,17 @@ def in_bars(
         The riff with its notes in seconds, and the tempo, meter and first beat to take. Where it
         has bar lines it has its rhythm with them, and only a first beat that was given is left.
     """
-    bars: Sequence[float] = riff.extra.get("bars_sec") or ()
-    told = riff.extra.get("meter")
-    guessed = meter is None and not riff.extra.get("meter_told")
-    meter = meter or (tuple(told) if told else (4, 4))
+    timing = riff.timing
+    bars = timing.bars_sec
+    guessed = meter is None and not timing.meter_told
+    meter = meter or timing.meter or (4, 4)
     onsets = sorted({note.onset_sec for note in riff.notes})
     by_bars = len(bars) > 1
     if by_bars:
         bar_sec = (bars[-1] - bars[0]) / (len(bars) - 1)
         start, own_bpm = bars[0], 60.0 * meter[0] / bar_sec
         times = {onset: onset for onset in onsets}
-        if list(meter) != list(told or ()):
+        if meter != timing.meter:
             times = _on_the_grid(onsets, start, bar_sec, max(4, meter[0] * 16 // meter[1]))
     else:
         # Most notes of a riff are eighths (common practice, no source).
@@ -62,15 +60,13 @@ def in_bars(
         usual = min(statistics.multimode(gaps)) if gaps else 0.25
         start, own_bpm = onsets[0], 60.0 / (usual * (2 if meter[1] <= 4 else 1))
         times = {onset: onset for onset in onsets}
-    if bpm is None and (tempo := riff.extra.get("bpm_told")):
-        bpm = tempo[0] * (tempo[1] * meter[1] if tempo[1] else 1.0)
+    if bpm is None and timing.bpm:
+        bpm = timing.bpm * (timing.bpm_unit * meter[1] if timing.bpm_unit else 1.0)
     wanted = bpm if bpm is not None else min(max(own_bpm, MIN_BPM), MAX_BPM)
     factor = own_bpm / wanted
-    used = ("bars_sec", "meter", "meter_told", "bpm_told", "column_sec")
-    extra = {key: value for key, value in riff.extra.items() if key not in used}
+    warnings = riff.warnings
     if guessed:
-        remark = f"{_NO_METER}{meter[0]}/{meter[1]} is taken until another is given."
-        extra["warnings"] = [*extra.get("warnings", ()), remark]
+        warnings = (*warnings, Remark("tab-no-meter", {"meter": list(meter)}))
     notes = tuple(
         dataclasses.replace(
             note,
@@ -82,7 +78,9 @@ def in_bars(
         )
         for note in riff.notes
     )
-    riff = dataclasses.replace(riff, notes=notes, extra=extra)
+    # What the tab told of its columns and bars is used now.
+    timing = Timing(timing.kind, timing.lengths, extra=timing.extra)
+    riff = dataclasses.replace(riff, notes=notes, timing=timing, warnings=warnings)
     start *= factor
     if by_bars:
         end = bars[-1] * factor
@@ -115,19 +113,18 @@ def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, e
     return dataclasses.replace(riff, notes=notes, rhythm=rhythm)
 
 
-def still_true(riff: Riff, remarks: Iterable[str]) -> tuple[str, ...]:
+def still_true(riff: Riff, remarks: Iterable[Remark]) -> tuple[Remark, ...]:
     """The remarks on a riff but for the one that no meter was told, once the player gave one."""
-    return _but_meter(remarks) if "meter" in said(riff) else tuple(remarks)
+    return tuple(remarks) if said(riff).meter is None else _but_meter(remarks)
 
 
 def without_remark(riff: Riff) -> Riff:
     """The riff without the remark that its tab tells no meter."""
-    kept = _but_meter(riff.extra.get("warnings", ()))
-    return dataclasses.replace(riff, extra={**riff.extra, "warnings": kept})
+    return dataclasses.replace(riff, warnings=_but_meter(riff.warnings))
 
 
-def _but_meter(remarks: Iterable[str]) -> tuple[str, ...]:
-    return tuple(text for text in remarks if not str(text).startswith(_NO_METER))
+def _but_meter(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
+    return tuple(remark for remark in remarks if remark.kind != "tab-no-meter")
 
 
 def _on_the_grid(

@@ -17,10 +17,10 @@ from dataclasses import dataclass, field, replace
 from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
-from transcribe.formats.chords import chord_changes
-from transcribe.formats.folds import chords_within, find_folds
+from transcribe.formats.chords import chord_changes, chords_within
+from transcribe.formats.repeats import find_repeats
 
 __all__ = ["System", "layout", "mark_line", "string_names"]
 
@@ -120,7 +120,7 @@ def layout(
         return _layout_in_order(riff, width)
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
-        bars = _fold(bars, riff.rhythm.meter[1])
+        bars = _with_repeats(bars, riff.rhythm.meter[1])
     return _systems(bars, riff.instrument, width, fingers)
 
 
@@ -146,19 +146,19 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
         return "p", fret
     if note.articulation == "slide":
         falls = source is not None and source.pitch_midi > note.pitch_midi
-        falls = {"down": True, "up": False}.get(str(note.extra.get("slide")), falls)
+        falls = {"down": True, "up": False}.get(note.slide or "", falls)
         return "\\" if falls else "/", fret
     if note.articulation == "harmonic":
         return "<", fret + ">"
     if note.articulation == "dead":
         return "", "x"
     if note.articulation == "bend":
-        rise = note.extra.get("bend_semitones")
-        to = f"{int(note.fret or 0) + int(rise)}" if isinstance(rise, int | float) and rise else ""
-        return "", f"{fret}b{to}" + ("r" if note.extra.get("released") else "")
+        bend = note.bend or Bend()
+        to = f"{int(note.fret or 0) + int(bend.semitones)}" if bend.semitones else ""
+        return "", f"{fret}b{to}" + ("r" if bend.released else "")
     if note.articulation == "vibrato":
         return "", fret + "~"
-    return ("(", fret + ")") if note.extra.get("soft") else ("", fret)
+    return ("(", fret + ")") if note.soft else ("", fret)
 
 
 def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
@@ -302,20 +302,20 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
 # Repeats -----------------------------------------------------------------------------------
 
 
-def _fold(bars: list[_Bar], unit: int) -> list[_Bar]:
+def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
     """Write bars that are played again at once only one time, between repeat signs."""
     out: list[_Bar] = []
     at = 0
-    for fold in find_folds([_written(bar) for bar in bars]):
-        first, last = bars[fold.start], bars[fold.last]
-        out += bars[at : fold.last + 1]
+    for repeat in find_repeats([_written(bar) for bar in bars]):
+        first, last = bars[repeat.start], bars[repeat.last]
+        out += bars[at : repeat.last + 1]
         first.open_repeat = True
-        last.close_repeat = fold.times
+        last.close_repeat = repeat.times
         if first.chords and first.chords[0][1] != last.chords[-1][1]:
             _restate_chord(first, unit)
-        for later in fold.dropped:
-            _add_ids(bars[fold.start + (later - fold.start) % fold.length], bars[later])
-        at = fold.dropped.stop
+        for later in repeat.dropped:
+            _add_ids(bars[repeat.start + (later - repeat.start) % repeat.length], bars[later])
+        at = repeat.dropped.stop
     return out + bars[at:]
 
 
@@ -485,9 +485,9 @@ def _put(line: list[str], at: int, text: str) -> None:
 
 def column_sec(riff: Riff) -> float:
     """Seconds that one column stands for in a tab without a count."""
-    told = riff.extra.get("column_sec")
-    if isinstance(told, int | float) and 0 < told < 100:
-        return float(told)
+    told = riff.timing.column_sec
+    if told is not None and 0 < told < 100:
+        return told
     onsets = sorted({n.onset_sec for n in riff.notes if n.string is not None})
     gaps = [b - a for a, b in itertools.pairwise(onsets) if b - a > 0.02]
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125

@@ -22,6 +22,7 @@ from pathlib import Path
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
 from transcribe.core.riff import Instrument, Riff, Source
+from transcribe.core.wording import text_remark
 from transcribe.formats.tab.header import Head, read_head
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
@@ -110,9 +111,9 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own and (told := _in_words(lines, reader.strings)):
-        riff = replace(riff, extra={**riff.extra, "warnings": told})
+        riff = replace(riff, warnings=tuple(text_remark(text) for text in told))
     if head.own and (names := _left_out(lines)):
-        riff = replace(riff, extra={**riff.extra, "left_out": names})
+        riff = replace(riff, left_out=tuple(names))
     if riff.source is None and title:
         riff = replace(riff, source=Source(title))
     return riff

@@ -143,7 +143,8 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
-        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]))
+        implied = " (implied)" if loop.get("implied") else ""
+        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]) + implied)
     return lines
 
 
@@ -153,8 +154,7 @@ def _footer(riff: Riff, width: int) -> list[str]:
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))
-    told = riff.extra.get("left_out")
-    names = [str(name) for name in told] if isinstance(told, list | tuple) else []
+    names = list(riff.left_out)
     missing = [n for n in riff.notes if n.string is None]
     names += [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
     if names:
