@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from theory.arrays import FloatArray, Notes
+from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.chord_symbols import KINDS
 from theory.modes import Mode
 from theory.scales import MODES
@@ -168,7 +168,7 @@ def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.i
 class Strokes:
     """Which notes are struck together, and how far each of them is to be believed.
 
-    ``groups`` are indices of notes, each group within 60 ms of the note before. ``lasting``, (n,),
+    ``groups`` are indices of notes, each within `STROKE_SEC` of the note before. ``lasting``, (n,),
     0.1-1, is how long each note lasts against the longest of its stroke: what a listener mishears
     in a full stroke is mostly short; a stroke that is damped as a whole loses nothing.
     """
@@ -179,7 +179,7 @@ class Strokes:
 
 def strokes(notes: Notes) -> Strokes:
     """The strokes of a riff."""
-    breaks = np.flatnonzero(np.diff(notes.onset) > 0.06) + 1
+    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
     groups = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
     lasting = np.ones(len(notes))
     for group in groups:

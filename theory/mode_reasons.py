@@ -9,7 +9,7 @@ import textwrap
 
 import numpy as np
 
-from theory.arrays import FloatArray, Notes
+from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import without_drone
 from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
@@ -262,10 +262,10 @@ def _evidence(
             f"no note comes more often than {best.tonic} ({count[tonic]} of {line.size} notes)"
         )
     if downbeats is not None:
-        near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= 0.06
+        near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= STROKE_SEC
         on_tonic = near & (notes.pitch % 12 == tonic)
-        bars = int(sum(np.any(np.abs(notes.onset[near] - d) <= 0.06) for d in downbeats))
-        hits = int(sum(np.any(np.abs(notes.onset[on_tonic] - d) <= 0.06) for d in downbeats))
+        bars = int(sum(np.any(np.abs(notes.onset[near] - d) <= STROKE_SEC) for d in downbeats))
+        hits = int(sum(np.any(np.abs(notes.onset[on_tonic] - d) <= STROKE_SEC) for d in downbeats))
         if bars and 2 * hits >= bars:
             out.append(f"{best.tonic} sounds on the first beat of {hits} of {bars} bars")
     return tuple(out)

@@ -11,7 +11,7 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from theory.arrays import as_beats, as_drones, as_notes
+from theory.arrays import STROKE_SEC, as_beats, as_drones, as_notes
 from theory.chord_spans import ChordSpan, find_chords
 from theory.drone_pitches import find_drone_pitches
 from theory.loop import Loop, find_loop
@@ -217,7 +217,7 @@ def _grid(
     beats = as_beats(beats_sec, "beats_sec")
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
     if beats is None:
-        strokes = onset[np.diff(onset, prepend=-np.inf) > 0.06]
+        strokes = onset[np.diff(onset, prepend=-np.inf) > STROKE_SEC]
         beats = strokes if downbeats is None else np.unique(np.concatenate((strokes, downbeats)))
     elif downbeats is None and meter is not None and beats.size:
         downbeats = beats[:: meter[0]]

@@ -172,7 +172,7 @@ def finger(
     if not riff.notes:
         raise ParameterError("there are no notes to finger")
     if riff.rhythm is None and riff.timing.kind == "order":
-        from transcribe.formats.tab.bar_lines import in_bars
+        from transcribe.rhythm.bar_lines import in_bars
 
         riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
     if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
@@ -182,9 +182,8 @@ def finger(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
         if meter is not None:
-            from transcribe.formats.tab.bar_lines import without_remark
-
-            riff = without_remark(riff)
+            warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
+            riff = dataclasses.replace(riff, warnings=warnings)
     return _assemble(
         dataclasses.replace(riff, instrument=instrument or riff.instrument),
         guess_tuning=instrument is None and riff.instrument == Instrument(),
@@ -221,12 +220,33 @@ def compare(
     part : str, optional
         Name or number of the part of a reference in MusicXML or MIDI.
 
+    Returns
+    -------
+    Comparison
+        ``notes`` holds the verdicts of the best pass; `transcribe.takes.report` sets it as text, as
+        a page or as JSON values.
+
     Raises
     ------
     FormatError
         If the reference is malformed.
     AudioError
         If the recording cannot be read or holds no notes.
+
+    Examples
+    --------
+    A riff on string 4, and a take of it that is a fret too high on the third note:
+
+    >>> from dataclasses import replace
+    >>> frets = (7, 10, 12, 14, 12, 10)
+    >>> notes = [
+    ...     Note(k, 0.5 * k, 0.5 * k + 0.4, 50 + fret, string=4, fret=fret)
+    ...     for k, fret in enumerate(frets)
+    ... ]
+    >>> played = [replace(note, pitch_midi=note.pitch_midi + (note.id == 2)) for note in notes]
+    >>> comparison = compare(Riff(notes=tuple(played)), Riff(notes=tuple(notes)))
+    >>> comparison.notes[2].verdict, comparison.notes[2].played
+    ('wrong', Played(pitch_midi=63, string=4, fret=13))
     """
     from transcribe.formats import holds_notes, kind_of
     from transcribe.takes import compare as hold_against
@@ -241,7 +261,7 @@ def compare(
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
     if reference.rhythm is None and reference.timing.bars_sec and reference.notes:
-        from transcribe.formats.tab.bar_lines import in_bars
+        from transcribe.rhythm.bar_lines import in_bars
 
         reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
     if any(note.string is None for note in reference.notes):

@@ -19,7 +19,7 @@ from transcribe.core.pitch import (
     pitch_name,
     spell,
 )
-from transcribe.formats.chords import CHORDS, key_of
+from transcribe.formats.chord_names import CHORDS, key_of
 
 MUSIC21_KINDS = {
     "dominant": "dominant-seventh",

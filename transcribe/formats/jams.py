@@ -33,7 +33,7 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
-from transcribe.formats.chords import CHORDS, MODES
+from transcribe.formats.chord_names import CHORDS, MODES
 
 __all__ = ["read_jams", "write_jams"]
 

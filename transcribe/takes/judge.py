@@ -389,7 +389,7 @@ def _mark_again(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> lis
             else:
                 # Beside a stretch that was played again and better, extras do not count either.
                 again = len(fits) > 1 and not low - 1.0 <= (row.time_sec or 0.0) <= high + 1.0
-            marked.append(dataclasses.replace(row, again=again))
+            marked.append(dataclasses.replace(row, again=True) if again else row)
     return marked
 
 

@@ -34,8 +34,8 @@ _LISTEN_SEC = 0.1  # window of the second listening
 _LISTEN_LATE_SEC = 0.05  # the same where a late note was named
 _KNOWN_SEC = 0.4  # strokes of a pitch that are known this close to its due time
 
-# Confidence of the take's notes, and onset shares of the second listening, from 0 to 1. Chosen on
-# phrases rendered as rough recordings, from seeds that `tests.bench.compare` does not use.
+# Confidence of the take's notes, and onset shares of the second listening, from 0 to 1: choices,
+# whose effect `tests.bench.compare` measures through sound.
 _DOUBT = 0.5  # a note with less confidence may be no note at all
 _SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
 _CLEAR = 0.965  # a note this sure is no overtone
@@ -204,15 +204,11 @@ def _judge_played(
 ) -> Verdict:
     """A note that sounds as it is written: right, early or late."""
     at = float(sides.at[j])
-    row = Verdict(due.note, j, "right", time_sec=at)
-    row = dataclasses.replace(
-        row, length=_length(due, at, ends.get(j, float(sides.ends[j])), sides)
-    )
+    length = _length(due, at, ends.get(j, float(sides.ends[j])), sides)
     if sides.timing == "order":
-        return _against_pulse(row, j, sides)
-    offset = 1000.0 * (at - due.sec)
-    allowed = _allowed_ms(due, sides)
-    row = dataclasses.replace(row, offset_ms=offset, tolerance_ms=allowed)
+        return _against_pulse(Verdict(due.note, j, "right", time_sec=at, length=length), j, sides)
+    offset, allowed = 1000.0 * (at - due.sec), _allowed_ms(due, sides)
+    row = Verdict(due.note, j, "right", offset, allowed, time_sec=at, length=length)
     middle, size = events[_event_key(due.note, sides)]
     together = abs(offset - middle) <= (_STRUM_MS if size > 2 else _PAIR_MS)
     weighed = middle if together else offset

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
-from transcribe.formats.chords import CHORDS, chord_changes, chords_within, key_of
+from transcribe.formats.bar_repeats import Repeat, find_repeats
+from transcribe.formats.chord_names import CHORDS, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
-from transcribe.formats.repeats import Repeat, find_repeats
 
 __all__ = ["write_musicxml"]
 

@@ -19,8 +19,8 @@ from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
-from transcribe.formats.chords import chord_changes, chords_within
-from transcribe.formats.repeats import find_repeats
+from transcribe.formats.bar_repeats import find_repeats
+from transcribe.formats.chord_names import chord_changes, chords_within
 
 __all__ = ["System", "layout", "mark_line", "string_names"]
 

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from transcribe.formats.chords import chords_within
-from transcribe.formats.repeats import Repeat, find_repeats
+from transcribe.formats.bar_repeats import Repeat, find_repeats
+from transcribe.formats.chord_names import chords_within
 
 
 @pytest.mark.parametrize(
