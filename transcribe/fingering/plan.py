@@ -34,6 +34,13 @@ _RECENT_SEC = 1.6
 _ROUND_ONSETS = 6  # a figure goes round within so many onsets
 _LINE_ONSETS = 12  # looked at on either side, to tell whether single notes run
 _RUN_ONSETS = 6  # fewer are no line
+_PENTATONIC = frozenset({0, 3, 5, 7, 10})  # semitones of the minor form; the major has the same
+_BOX_PITCHES = 4  # so many pitch classes of the scale make a line on it
+_BOX_STEP = 3  # semitones from one note of the scale to the next, at most
+_BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
+_BOX_REST_SEC = 1.0
+_PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
+_PIN_REST_SEC = 1.0  # and not across a silence of this length
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +100,13 @@ def plan_onsets(
     drone: Drone | None,
     pins: Mapping[int, tuple[int, int]],
     alike: Mapping[int, int] | None = None,
+    drawn_by: Mapping[int, tuple[int, int]] | None = None,
 ) -> Plan:
     """The onsets of sorted ``notes`` with their candidates, and what cannot be met.
 
-    ``alike``: note id -> string (from 1) that the same note has in another repeat.
+    ``pins``: note id -> (string, fret) that is kept. ``drawn_by``: those of the pins that draw the
+    notes around them into their position. ``alike``: note id -> string (from 1) that the same note
+    has in another repeat.
     """
     unmet: list[Unmet] = []
     too_wide: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
@@ -141,6 +151,9 @@ def plan_onsets(
             onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
+    _mark_boxes(onsets)
+    if drawn_by:
+        _mark_pins(onsets, notes, drawn_by)
     mark_shapes(onsets)
     return Plan(onsets, tuple(unmet), sources, tuple(too_wide))
 
@@ -231,6 +244,58 @@ def _look_around(onsets: Sequence[Onset]) -> None:
                         onset.recent.append((n, j, size))
                     elif size and u < t - 1:
                         onset.recent.append((n, j, 2 + size))
+
+
+def _mark_boxes(onsets: Sequence[Onset]) -> None:
+    """Mark the longest runs of single notes that one pentatonic scale holds."""
+    start = 0
+    classes: set[int] = set()
+
+    def close(end: int) -> None:
+        rises = [abs(b.pitches[0] - a.pitches[0]) for a, b in itertools.pairwise(onsets[start:end])]
+        by_step = sum(rise <= _BOX_STEP for rise in rises) >= _BOX_BY_STEP * len(rises)
+        if len(classes) >= _BOX_PITCHES and by_step:
+            for onset in onsets[start:end]:
+                onset.box = True
+                onset.recent = []  # such a line is not meant to ring on
+
+    for t, onset in enumerate(onsets):
+        single = len(onset.notes) == 1 and not onset.sounding and not onset.drone_strings
+        pitch = onset.pitches[0] % 12
+        if not single or onset.rest_sec > _BOX_REST_SEC or not _on_pentatonic({*classes, pitch}):
+            close(t)
+            start, classes = t, set()
+        if single:
+            classes.add(pitch)
+        else:
+            start = t + 1
+    close(len(onsets))
+
+
+def _on_pentatonic(classes: set[int]) -> bool:
+    """Whether some pentatonic scale holds all these pitch classes."""
+    return any({(c - tonic) % 12 for c in classes} <= _PENTATONIC for tonic in range(12))
+
+
+def _mark_pins(
+    onsets: Sequence[Onset], notes: Sequence[Note], pins: Mapping[int, tuple[int, int]]
+) -> None:
+    """Tell each onset of the nearest pinned note that is stopped, before it or after it."""
+    for direction in (1, -1):
+        ahead = onsets[::direction]
+        found: tuple[int, int] | None = None  # the pin's fret, and how many onsets away it is
+        for t, onset in enumerate(ahead):
+            frets = [f for i in onset.notes for _, f in (pins.get(notes[i].id, (0, 0)),) if f]
+            silent = onset.rest_sec if direction == 1 else (ahead[t - 1].rest_sec if t else 0.0)
+            if frets:
+                found = (min(frets), 0)
+            elif found is not None:
+                far = found[1] + 1
+                found = None if far > _PIN_ONSETS or silent > _PIN_REST_SEC else (found[0], far)
+            if found is not None:
+                share = 1.0 - found[1] / (_PIN_ONSETS + 1)
+                if onset.pin is None or share > onset.pin[1]:
+                    onset.pin = (found[0], share)
 
 
 def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:

@@ -144,7 +144,13 @@ class Solver:
         beats: int | None,
     ) -> Fingering:
         plan = plan_onsets(
-            ordered, self.instrument, self.chooser, drone=drone, pins=pins, alike=alike
+            ordered,
+            self.instrument,
+            self.chooser,
+            drone=drone,
+            pins=pins,
+            alike=alike,
+            drawn_by=pins,
         )
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
