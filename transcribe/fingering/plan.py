@@ -132,8 +132,8 @@ def plan_onsets(
             continue
         if not candidates.in_reach:
             held = _playable(notes, group, allowed, pins, chooser, in_reach=True)
-            ids = tuple(notes[i].id for i in group)
-            too_wide.append((ids, tuple(i for k, i in enumerate(ids) if k not in held)))
+            chord = tuple(notes[i].id for i in group)
+            too_wide.append((chord, tuple(i for k, i in enumerate(chord) if k not in held)))
         time = notes[group[0]].onset_sec
         onset = Onset(
             notes=tuple(group),
