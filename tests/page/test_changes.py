@@ -17,6 +17,7 @@ import pytest
 from tests.page.conftest import Server, make_riff, saved
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.riff import Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
@@ -32,6 +33,11 @@ def _sounds(riff: Riff) -> list[tuple]:
 
 
 # -- edits -------------------------------------------------------------------------------------
+
+
+def _last(riff: Riff) -> tuple[str, ...]:
+    """What undo and redo would do, in words."""
+    return tuple("" if step is None else sentence(step) for step in note_edits.describe_last(riff))
 
 
 def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
@@ -161,9 +167,9 @@ def test_any_run_of_edits_and_pins_is_undone_and_made_again(
 
 def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
     riff = note_edits.undo(note_edits.delete(one_riff, [2]))
-    assert note_edits.describe_last(riff) == ("", "delete of note 2")
+    assert _last(riff) == ("", "delete of note 2")
     riff = note_edits.delete(riff, [3])
-    assert note_edits.describe_last(riff) == ("delete of note 3", "")
+    assert _last(riff) == ("delete of note 3", "")
 
 
 # -- revisions ---------------------------------------------------------------------------------
@@ -555,7 +561,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     assert after.note(high.id).pinned
     assert not after.note(low.id).pinned
     assert (made["pins"], made["lost"]) == (2, [low.id])
-    assert note_edits.describe_last(after)[0] == "fingering anew"
+    assert _last(after)[0] == "fingering anew"
     whole = _bare(after)
     for op, state in (("undo", before), ("redo", whole), ("undo", before)):
         body = {"revision": None, "anyway": True, "edit": {"op": op}}

@@ -14,12 +14,12 @@ from transcribe.core.riff import (
     Instrument,
     Note,
     Phrase,
+    Remark,
     Rhythm,
     legato_sources,
     sort_notes,
 )
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.core.wording import text_remark
 from transcribe.drone import find_drone
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.search import off_home
@@ -232,13 +232,8 @@ def _described(
     ordered = [n for n in sort_notes(list(notes)) if n.id in effort]
     hardest = max(ordered, key=lambda n: effort[n.id])
     place = alternative.positions[hardest.id]
-    where = "open" if place[1] == 0 else f"fret {place[1]}"
-    more = total - first
-    side = "more" if more >= 0 else "less"
-    why = text_remark(
-        f"costs the hand {abs(more):.1f} {side} than the first choice, hardest "
-        f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
-    )
+    facts = {"more": round(total - first, 3), "sec": hardest.onset_sec, "place": list(place)}
+    why = Remark("hardest-place", facts, (hardest.id,))
     return Alternative(
         alternative.name,
         alternative.positions,
