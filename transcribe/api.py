@@ -171,7 +171,7 @@ def finger(
     if not riff.notes:
         raise ParameterError("there are no notes to finger")
     if riff.rhythm is None and riff.timing.kind == "order":
-        from transcribe.formats.tab.bar_lines import in_bars
+        from transcribe.rhythm.bar_lines import in_bars
 
         riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
     if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
@@ -181,9 +181,8 @@ def finger(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
         if meter is not None:
-            from transcribe.formats.tab.bar_lines import without_remark
-
-            riff = without_remark(riff)
+            warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
+            riff = dataclasses.replace(riff, warnings=warnings)
     return _assemble(
         dataclasses.replace(riff, instrument=instrument or riff.instrument),
         guess_tuning=instrument is None and riff.instrument == Instrument(),
@@ -240,7 +239,7 @@ def compare(
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
     if reference.rhythm is None and reference.timing.bars_sec and reference.notes:
-        from transcribe.formats.tab.bar_lines import in_bars
+        from transcribe.rhythm.bar_lines import in_bars
 
         reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
     if any(note.string is None for note in reference.notes):

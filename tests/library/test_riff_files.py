@@ -47,22 +47,6 @@ def test_riff_name(file: str, name: str) -> None:
     assert riff_files.riff_name(file) == name
 
 
-def test_carry_pins_follows_notes_that_moved_a_little() -> None:
-    old = _riff(pinned=True)
-    new = [dataclasses.replace(n, id=n.id + 10, onset_sec=n.onset_sec + 0.03) for n in old.notes]
-    pins, lost = riff_files.carry_pins(old, new)
-    assert pins == {12: (3, 9)}
-    assert lost == ()
-
-
-def test_carry_pins_names_the_pin_that_fits_no_note() -> None:
-    old = _riff(pinned=True)
-    new = [dataclasses.replace(n, onset_sec=n.onset_sec + 0.06) for n in old.notes]
-    pins, lost = riff_files.carry_pins(old, new)
-    assert pins == {}
-    assert [note.id for note in lost] == [2]
-
-
 def test_save_writes_every_format_that_is_asked_for(tmp_path: Path) -> None:
     files = riff_files.save(_riff(), tmp_path / "new", "mooring", formats=tuple(riff_files.FORMATS))
     assert [f.name for f in files] == [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import json
 import multiprocessing
 import threading
@@ -16,13 +17,16 @@ import pytest
 
 from tests.page.conftest import Server, make_riff, saved
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Riff
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Riff, Source
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.pins import pin, repeats_of
+from transcribe.correct.retime import half_time
+from transcribe.correct.retune import set_drone, set_instrument
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
-from transcribe.page.kept import check_path, read_check, write_check
 
 
 def _sounds(riff: Riff) -> list[tuple]:
@@ -260,6 +264,7 @@ def _a_check() -> dict:
         "notes": [[1, 45, 0.25]],
         "pitches": [],
         "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
+        "drawings": {"timing": "<svg></svg>"},
         "progress": {"since": [], "shares": [0.0]},
     }
 
@@ -282,6 +287,7 @@ def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
         lambda text: text.replace('"reference": 0', '"reference": 7'),
         lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
         lambda text: text.replace('"notes": [[1, 45, 0.25]]', '"notes": [[1]]'),
+        lambda text: text.replace('"<svg></svg>"', "7"),
         lambda text: text.replace('"offset_ms": null', '"offset_ms": NaN'),
     ],
 )
@@ -643,3 +649,30 @@ def test_sound_at_half_speed_is_twice_as_long(start, put) -> None:
     assert 1.7 < seconds[1] / seconds[0] < 2.1
     assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "wav", "speed": 9})[0] == 422
     assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "exe"})[0] == 422
+
+
+def test_reading_a_take_again_keeps_tempo_drone_tuning_and_pins(start, takes: Path) -> None:
+    server = start()
+    take = server.folder / "mooring.ogg"
+    take.write_bytes((takes / "mooring" / "mooring.ogg").read_bytes())
+    riff = read_riff(takes / "mooring" / "truth.riff.json")
+    digest = hashlib.sha256(take.read_bytes()).hexdigest()
+    riff = dataclasses.replace(riff, source=Source("mooring.ogg", 18.9, sha256=digest))
+    riff = set_instrument(riff, make_instrument("drop-d", capo=0))
+    riff = set_drone(half_time(riff), "off")
+    note = next(n for n in riff.notes if n.pitch_midi == 57)
+    place = riff.instrument.places(note.pitch_midi)[-1]
+    riff = pin(riff, {note.id: place}, repeats=False)
+    write_riff(riff, server.folder / "mooring.riff.json")
+    body = {"from": "take", "settings": {}}
+    path = f"/api/riffs/{server.id_of('mooring')}/again"
+    outcome = server.outcome(server.ask("POST", path, body)[1]["job"])
+    assert outcome["state"] == "done", outcome
+    after = saved(server, "mooring")
+    assert after.rhythm is not None
+    assert riff.rhythm is not None
+    assert after.rhythm.bpm == pytest.approx(riff.rhythm.bpm, rel=0.04)
+    assert after.drone is None
+    assert after.instrument.open_midi[5] == 38
+    assert [(n.string, n.fret) for n in after.notes if n.pinned] == [place]
+    assert (after.player.drone, after.player.instrument_told) == ("off", True)

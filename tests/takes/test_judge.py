@@ -13,6 +13,7 @@ from tests.takes.helpers import (
     STEP,
     between,
     differences_of,
+    in_order,
     later,
     played,
     reference,
@@ -252,7 +253,7 @@ def test_of_equal_notes_in_a_row_the_gap_tells_which_was_missed(gone: int) -> No
     riff = replace(riff, notes=even)
     notes = played(riff)
     del notes[gone]
-    assert verdicts(compare(take(notes), riff, order_only=True)) == {"missed": [gone]}
+    assert verdicts(compare(take(notes), in_order(riff))) == {"missed": [gone]}
 
 
 def test_a_chord_that_comes_apart_is_one_chord_where_only_the_order_is_known() -> None:
@@ -262,7 +263,7 @@ def test_a_chord_that_comes_apart_is_one_chord_where_only_the_order_is_known() -
     notes[k] = later([notes[k]], 0.14)[0]
     before = next(i for i, n in enumerate(riff.notes) if n.string == 4 and n.onset_beat == 2.0)
     notes[before] = replace(notes[before], pitch_midi=notes[before].pitch_midi + 1)
-    comparison = compare(take(notes), riff, order_only=True)
+    comparison = compare(take(notes), in_order(riff))
     assert verdicts(comparison) == {"wrong": [before]}
 
 
@@ -272,7 +273,7 @@ def test_notes_written_in_a_row_and_played_as_one_chord_are_right() -> None:
     # The last three notes of bar 1, rolled in 20 ms.
     for k in (6, 7):
         notes[k] = later([notes[k]], notes[5].onset_sec + 0.01 * (k - 5) - notes[k].onset_sec)[0]
-    assert verdicts(compare(take(notes), riff, order_only=True)) == {}
+    assert verdicts(compare(take(notes), in_order(riff))) == {}
 
 
 def heard(notes: list[Note]) -> list[Note]:
@@ -534,7 +535,7 @@ def test_two_strings_in_unison_are_heard_as_one() -> None:
     assert len(found["unsure"]) == 1
     # Told by notes alone, the second string was not struck.
     assert set(verdicts(compare(take(played(riff)), double))) == {"missed"}
-    assert set(verdicts(compare(take(played(riff)), double, order_only=True))) == {"missed"}
+    assert set(verdicts(compare(take(played(riff)), in_order(double)))) == {"missed"}
 
 
 def test_recorded_times_win_where_the_written_beats_are_wrong() -> None:

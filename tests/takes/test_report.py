@@ -216,3 +216,20 @@ def test_reference_without_places_on_the_neck() -> None:
     assert "no places on the neck" in text
     assert ": played D#4 instead of D4" in text
     assert "16 notes have no place on the neck" in report.html(comparison)
+
+
+def test_json_has_fields_beside_the_words(slips: Comparison) -> None:
+    value = report.as_json(slips)
+    for line, found in zip(value["practice"], slips.practice, strict=True):
+        assert line["bars"] == list(found.bars)
+        assert line["listen_for"] == "; ".join(line["steps"])
+    wrong = next(row for row in value["notes"] if row["verdict"] == "wrong")
+    assert wrong["words"].endswith(wrong["played"]["where"])
+    assert value["headline"][0].startswith("Right: ")
+
+
+def test_the_page_in_the_browser_shows_the_drawings_of_the_report(slips: Comparison) -> None:
+    page = report.html(slips)
+    drawings = report.drawings(slips)
+    assert set(drawings) == {"timing", "drone"}
+    assert all(drawing in page for drawing in drawings.values())

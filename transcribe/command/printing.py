@@ -64,14 +64,14 @@ def print_riff(
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
     from transcribe.core.wording import sentence
-    from transcribe.formats.tab.bar_lines import still_true
+    from transcribe.correct.history import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
     width = getattr(args, "width", None) if width is None else width
     repeats = getattr(args, "repeats", False) if repeats is None else repeats
     print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
     for mark, remarks in (
-        ("! ", still_true(riff, riff.warnings)),
+        ("! ", remaining_warnings(riff)),
         ("! ", riff.unmet),
         ("take care: ", riff.cautions),
     ):

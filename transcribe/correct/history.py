@@ -12,11 +12,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from transcribe.core.riff import PlayerSettings, Riff
+from transcribe.core.riff import PlayerSettings, Remark, Riff
 
 __all__ = [
     "Entry",
     "next_group",
+    "remaining_warnings",
     "said",
     "set_place",
     "stacks",
@@ -68,6 +69,12 @@ def said(riff: Riff) -> PlayerSettings:
         drone=given.get("drone", player.drone),
         instrument_told=given.get("instrument", player.instrument_told),
     )
+
+
+def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
+    """The warnings of a riff, but for those that the player has answered since."""
+    answered = {"tab-no-meter"} if said(riff).meter is not None else set()
+    return tuple(remark for remark in riff.warnings if remark.kind not in answered)
 
 
 def written(riff: Riff) -> list[int]:

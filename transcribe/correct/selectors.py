@@ -17,6 +17,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
 from transcribe.core.score_place import place_of_note
+from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
     "notes_of",
@@ -27,7 +28,6 @@ __all__ = [
 ]
 
 _SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
-_SAME_SEC = 0.05
 _MOST_TOLD = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
@@ -185,7 +185,7 @@ def _apart(a: Note, b: Note) -> float:
     """How far apart two notes begin, in shares of what still is together."""
     if a.onset_beat is not None and b.onset_beat is not None:
         return abs(a.onset_beat - b.onset_beat) / _SAME_BEAT
-    return abs(a.onset_sec - b.onset_sec) / _SAME_SEC
+    return abs(a.onset_sec - b.onset_sec) / STROKE_SEC
 
 
 def _match(note: Note, others: Sequence[Note]) -> Note | None:

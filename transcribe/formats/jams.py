@@ -33,7 +33,7 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
-from transcribe.formats.chords import CHORDS, MODES
+from transcribe.formats.chord_names import CHORDS, MODES
 
 __all__ = ["read_jams", "write_jams"]
 
@@ -174,8 +174,11 @@ def _harte(symbol: str) -> str | None:
 def _symbol(label: str) -> str | None:
     """The chord symbol of a label in Harte's syntax; None for no chord or an unknown quality."""
     match = re.fullmatch(r"([A-G][#b]*)(?::([^/]*))?(?:/[#b]*\d+)?", label)
-    suffix = None if match is None else _QUALITIES.get(match[2] or "maj")
-    return None if match is None or suffix is None else match[1] + suffix
+    if match is None:
+        return None
+    quality = match[2] or "maj"
+    suffix = _QUALITIES.get(quality, quality)  # the namespace knows aug7 and maj11 besides
+    return match[1] + suffix if suffix in CHORDS else None
 
 
 def _key_data(theory: Mapping[str, Any], duration: float) -> list[dict[str, Any]]:

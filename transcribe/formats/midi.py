@@ -35,7 +35,7 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
-from transcribe.formats.chords import chord_changes, chord_section
+from transcribe.formats.chord_names import chord_changes, chord_section
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_midi", "write_midi"]

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.files import write_atomically
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Riff
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import revisions
 
@@ -26,7 +26,6 @@ __all__ = [
     "FORMATS",
     "RIFF_SUFFIX",
     "Form",
-    "carry_pins",
     "followed",
     "forms_beside",
     "keep_old",
@@ -48,7 +47,7 @@ FORMATS: dict[str, str] = {
 }
 """Name of each format that can be asked for, and the suffix of its file."""
 
-_SAME_ONSET_SEC = 0.05
+
 _LEAST_WIDTH = 24
 
 
@@ -67,41 +66,6 @@ def riff_name(path: str | os.PathLike[str]) -> str:
         if name.lower().endswith(suffix) and len(name) > len(suffix):
             return name[: -len(suffix)]
     return Path(name).stem
-
-
-def carry_pins(
-    old: Riff, notes: Iterable[Note]
-) -> tuple[dict[int, tuple[int, int]], tuple[Note, ...]]:
-    """Pins of an older document that fit new notes.
-
-    A pin fits the nearest new note of the same pitch whose onset lies within 50 ms.
-
-    Returns
-    -------
-    pins : dict
-        New note id -> (string, fret).
-    lost : tuple of Note
-        Pinned notes of ``old`` that no new note matches.
-    """
-    free = list(notes)
-    pins: dict[int, tuple[int, int]] = {}
-    lost: list[Note] = []
-    for pinned in old.notes:
-        if not pinned.pinned or pinned.string is None or pinned.fret is None:
-            continue
-        near = [
-            note
-            for note in free
-            if note.pitch_midi == pinned.pitch_midi
-            and abs(note.onset_sec - pinned.onset_sec) <= _SAME_ONSET_SEC
-        ]
-        if not near:
-            lost.append(pinned)
-            continue
-        match = min(near, key=lambda note: abs(note.onset_sec - pinned.onset_sec))
-        free.remove(match)
-        pins[match.id] = (pinned.string, pinned.fret)
-    return pins, tuple(lost)
 
 
 def keep_old(path: Path) -> Path:

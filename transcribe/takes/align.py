@@ -210,12 +210,10 @@ class _Search:
         else:
             # Of equal notes in a row, the one that was missed left the longest gap.
             came = came + _TIE * np.minimum(passed / max(self.usual, 1e-3), self.lags)
-        which = np.argmax(came, axis=0)[None]
-        best, source, pace, due, passed = (
-            np.take_along_axis(table, which, axis=0)[0]
-            for table in (came, before - _MOST_SKIPPED, speed, due, passed)
-        )
+        first = np.argmax(came, axis=0), np.arange(len(idx))
+        best, source, pace = came[first], before[first] - _MOST_SKIPPED, speed[first]
         if self.timed:
+            due, passed = due[first], passed[first]
             with np.errstate(divide="ignore", invalid="ignore"):
                 bend = np.clip(np.log(passed / due), -_MOST_BEND, _MOST_BEND)
             bend = np.where(due > 1e-6, np.nan_to_num(bend), 0.0)
@@ -258,9 +256,8 @@ class _Search:
             return None
         scores, lead = self.earlier
         came = scores[before] - MISS * (self.lags - 1)
-        which = np.argmax(came, axis=0)[None]
-        best = np.take_along_axis(came, which, axis=0)[0]
-        origin = np.take_along_axis(before, which, axis=0)[0] - _MOST_SKIPPED
+        first = np.argmax(came, axis=0), np.arange(came.shape[1])
+        best, origin = came[first], before[first] - _MOST_SKIPPED
         fresh = -self.start_cost[self.active] - min(lead, _MOST_LEAD)
         origin = np.where(fresh > best, -1, origin)
         both = tuple(sorted({*self.take.pitches[j - 1], *self.take.pitches[j]}))

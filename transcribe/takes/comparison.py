@@ -11,9 +11,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
 
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Remark, Riff
 
 __all__ = [
     "MARKS",
@@ -27,7 +26,6 @@ __all__ = [
     "Practice",
     "PracticeStep",
     "Reason",
-    "Remark",
     "Summary",
     "Verdict",
 ]
@@ -68,18 +66,6 @@ class Reason(StrEnum):
     BEFORE = "before"  # an extra note before the pass
     AFTER = "after"  # an extra note after the pass
     NOT_REACHED = "not reached"  # a note that the pass leaves out
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """Something to tell the reader, as facts: `transcribe.takes.verdict_wording` words it.
-
-    ``notes`` are ids of the reference's notes.
-    """
-
-    kind: str
-    facts: Mapping[str, Any] = field(default_factory=dict, hash=False)
-    notes: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

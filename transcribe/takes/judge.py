@@ -16,10 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Riff, sort_notes
+from transcribe.core.riff import Remark, Riff, sort_notes
 from transcribe.core.score_place import bar_and_beat
 from transcribe.takes.align import Run, follow
-from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Remark, Verdict
+from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Verdict
 from transcribe.takes.drone_verdict import judge_drone
 from transcribe.takes.listen import OnsetShares, onset_shares
 from transcribe.takes.match import Stretch, StretchFit, fit_stretch, group_passes
@@ -62,7 +62,6 @@ def compare(
     take: Riff,
     reference: Riff,
     *,
-    order_only: bool | None = None,
     sound: tuple[np.ndarray, int] | None = None,
     shares: OnsetShares | None = None,
     progress: Callable[[str, float], None] | None = None,
@@ -74,8 +73,6 @@ def compare(
     take, reference : Riff
         The take's onsets in seconds are what is judged. The reference may be in beats, in seconds,
         or hold an order only.
-    order_only : bool, optional
-        Whether the reference's times mean nothing but an order; None lets the reference say.
     sound : (y, sr), optional
         The take's samples, mono, and their rate in Hz: the drone's level is measured from them, and
         notes in doubt are listened for again.
@@ -106,15 +103,13 @@ def compare(
     """
     if not reference.notes:
         raise ParameterError("the reference holds no notes; compare with a tab or take that does")
-    if order_only is None:
-        order_only = reference.timing.kind == "order"
     if shares is None and sound is not None:
         y, sr = sound
         strings = take.instrument
         shares = onset_shares(y, sr=sr, offset_cents=strings.offset_cents, instrument=strings)
     reference = dataclasses.replace(reference, notes=sort_notes(list(reference.notes)))
     take = dataclasses.replace(take, notes=sort_notes(list(take.notes)))
-    clocks = reference_clocks(reference, order_only=order_only)
+    clocks = reference_clocks(reference)
     return _Comparing(take, reference, clocks, sound, shares, progress).run()
 
 
@@ -394,7 +389,7 @@ def _mark_again(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> lis
             else:
                 # Beside a stretch that was played again and better, extras do not count either.
                 again = len(fits) > 1 and not low - 1.0 <= (row.time_sec or 0.0) <= high + 1.0
-            marked.append(dataclasses.replace(row, again=again))
+            marked.append(dataclasses.replace(row, again=True) if again else row)
     return marked
 
 

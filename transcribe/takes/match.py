@@ -14,9 +14,10 @@ from statistics import median
 
 import numpy as np
 
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.takes.align import Run
 from transcribe.takes.take_tempo import find_breaks, smooth_tempo
-from transcribe.takes.timeline import STRUM_SEC, Events, Sides
+from transcribe.takes.timeline import Events, Sides
 
 __all__ = ["Stretch", "StretchFit", "fit_stretch", "group_passes", "pair_other_pitch", "same_pitch"]
 
@@ -239,7 +240,7 @@ def _chord_offsets(
     moved = {}
     for x, own in groups.items():
         middle = median(own)
-        agree = sum(abs(off - middle) < STRUM_SEC for off in own) > _AGREE * len(own)
+        agree = sum(abs(off - middle) < STROKE_SEC for off in own) > _AGREE * len(own)
         moved[x] = middle if len(own) > 1 and agree else 0.0
     return np.array([moved.get(x, 0.0) for x in where.tolist()])
 
@@ -284,7 +285,7 @@ def _rolled(pairs: _Pairs, stretch: Stretch, sides: Sides) -> _Pairs:
     found: list[tuple[int, int]] = []
     for j in np.setdiff1d(stretch.take, of_take).tolist():
         same = left[sides.ref_pitch[left] == sides.take_pitch[j]]
-        beside = sides.x[of_ref[np.abs(sides.at[of_take] - sides.at[j]) < STRUM_SEC]]
+        beside = sides.x[of_ref[np.abs(sides.at[of_take] - sides.at[j]) < STROKE_SEC]]
         if len(same) and len(beside):
             apart = np.abs(sides.x[same][:, None] - beside).min(axis=1)
             if apart.min() <= _ROLLED:
@@ -332,30 +333,40 @@ def _in_order(due: np.ndarray, at: np.ndarray, window: float) -> list[tuple[int,
     """Best pairing in order of two rising sequences, by dynamic programming."""
     low = np.searchsorted(at, due - window)
     high = np.searchsorted(at, due + window, side="right")
-    best = np.zeros(len(at) + 1)  # greatest worth of the notes so far with the take's first j
-    paired, passed_over = [], []
-    for i, (a, b) in enumerate(zip(low.tolist(), high.tolist(), strict=True)):
-        off = np.abs(at[a:b] - due[i]) / window
-        match = best[a:b] + 1.0 - 0.45 * off - 0.45 * np.minimum(1.0, 4.0 * off)
-        before = best[a + 1 : b + 1]
-        now = np.maximum.accumulate(np.maximum(before, match))
-        paired.append(match >= now)
-        passed_over.append(before >= now - 1e-12)
-        best[a + 1 : b + 1] = now
-        best[b + 1 :] = best[b]  # nothing further right is near any note so far
+    rows, columns = _within(low, high)
+    off = np.abs(at[columns] - due[rows]) / window
+    worth = (1.0 - 0.45 * off - 0.45 * np.minimum(1.0, 4.0 * off)).tolist()
+    best = [0.0] * (len(at) + 1)  # greatest worth of the notes so far with the take's first j
+    steps: list[list[str]] = []
+    reached, k = 0, 0
+    for a, b in zip(low.tolist(), high.tolist(), strict=True):
+        # Right of what the notes so far reach, the worth is that of all of them.
+        best[reached + 1 : b + 1] = [best[reached]] * (b - reached)
+        reached, left = b, best[a]
+        row = []
+        for j in range(a, b):
+            paired, missed, extra = left + worth[k], best[j + 1], best[j]
+            top = best[j + 1] = max(paired, missed, extra)
+            row.append("pair" if paired >= top else "miss" if missed >= top - 1e-12 else "extra")
+            left, k = missed, k + 1
+        steps.append(row)
     pairs = []
     j = len(at)
     for i in range(len(due) - 1, -1, -1):
         a, j = int(low[i]), min(j, int(high[i]))
-        while j > a:
-            if paired[i][j - 1 - a]:
-                pairs.append((i, j - 1))
-                j -= 1
-                break
-            if passed_over[i][j - 1 - a]:
-                break
+        while j > a and steps[i][j - 1 - a] == "extra":
             j -= 1
+        if j > a and steps[i][j - 1 - a] == "pair":
+            j -= 1
+            pairs.append((i, j))
     return pairs[::-1]
+
+
+def _within(low: np.ndarray, high: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Rows k, and every whole number from ``low[k]`` to before ``high[k]``."""
+    rows = np.repeat(np.arange(len(low)), high - low)
+    first = np.cumsum(high - low) - (high - low)
+    return rows, np.arange(len(rows)) - first[rows] + low[rows]
 
 
 def pair_other_pitch(
@@ -375,8 +386,8 @@ def pair_other_pitch(
     order = np.argsort(at, kind="stable")
     low = np.searchsorted(at[order], due - window_sec)
     high = np.searchsorted(at[order], due + window_sec, side="right")
-    rows = np.repeat(np.arange(len(due)), high - low)
-    columns = order[np.array([j for a, b in zip(low, high, strict=True) for j in range(a, b)], int)]
+    rows, places = _within(low, high)
+    columns = order[places]
     steps = np.abs(at_pitch[columns] - due_pitch[rows])
     cost = np.abs(at[columns] - due[rows]) / window_sec[rows] + steps / furthest
     near = (steps > 0) & (steps <= furthest)

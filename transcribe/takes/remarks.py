@@ -11,9 +11,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
-from transcribe.core.riff import Instrument, Note, Riff
-from transcribe.takes.comparison import Pass, Reason, Remark, Summary
-from transcribe.takes.timeline import STRUM_SEC, has_beats
+from transcribe.core.riff import Instrument, Note, Remark, Riff
+from transcribe.core.strokes import strokes
+from transcribe.takes.comparison import Pass, Reason, Summary
+from transcribe.takes.timeline import has_beats
 
 __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]
 
@@ -113,15 +114,7 @@ def remarks_on_another_riff(
 
 def _first_chords(notes: Sequence[Note]) -> dict[str, Any]:
     """The pitches of the first few notes, those struck together as one; whether more follow."""
-    chords: list[list[int]] = []
-    start = -math.inf
-    for note in notes:
-        if note.onset_sec - start > STRUM_SEC:
-            chords.append([])
-            start = note.onset_sec
-        chords[-1].append(note.pitch_midi)
-        if len(chords) > _FIRST_NOTES:
-            break
+    chords = [[notes[i].pitch_midi for i in stroke] for stroke in strokes(notes)]
     return {"chords_midi": chords[:_FIRST_NOTES], "more": len(chords) > _FIRST_NOTES}
 
 

@@ -7,14 +7,16 @@ that. The page needs no script and no file beside it, and is light or dark as th
 
 from __future__ import annotations
 
+import dataclasses
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from html import escape
 from importlib import resources
 from typing import Any
 
 import numpy as np
 
+from transcribe.core.riff import Riff
 from transcribe.formats.tab.layout import System, layout, mark_line
 from transcribe.takes import plots
 from transcribe.takes.comparison import (
@@ -23,7 +25,6 @@ from transcribe.takes.comparison import (
     WORST_FIRST,
     Comparison,
     DroneVerdict,
-    Pass,
     Practice,
     Summary,
     Verdict,
@@ -466,109 +467,74 @@ def drawings(comparison: Comparison) -> dict[str, str]:
 
 # JSON --------------------------------------------------------------------------------------------
 
+_DIGITS = {"sec": 4, "ms": 1, "bpm": 2, "percent": 2}  # after the point, by unit; 4 for others
+
 
 def as_json(comparison: Comparison) -> dict[str, Any]:
     """The whole comparison as JSON values: facts, with the finished words beside them."""
-    reference = comparison.reference
-
-    def passed(one: Pass) -> dict[str, Any]:
-        several = len(comparison.passes) > 1
-        notes = {"notes": [_verdict_json(row, comparison) for row in one.notes]} if several else {}
-        return {
-            "start_sec": round(one.start_sec, 3),
-            "end_sec": round(one.end_sec, 3),
-            "summary": _summary_json(one.summary),
-            "tempo_ratio": _rounded(one.summary.tempo_ratio, 4),
-            "pauses": [[round(t, 3), round(d, 3)] for t, d in one.pauses],
-        } | notes
-
+    found, reference = comparison, comparison.reference
+    several = len(found.passes) > 1
     return {
-        "summary": _summary_json(comparison.summary),
-        "headline": headline(comparison.summary),
-        "tempo_ratio": _rounded(comparison.tempo_ratio, 4),
-        "notes": [_verdict_json(row, comparison) for row in comparison.notes],
-        "drone": None if comparison.drone is None else _drone_json(comparison.drone),
-        "practice": [_practice_json(line, comparison) for line in comparison.practice],
-        "same_riff": comparison.same_riff,
-        "matched_share": round(comparison.matched_share, 4),
-        "timing": comparison.timing,
-        "transposition": comparison.transposition,
-        "differences": [remark_words(remark, reference) for remark in comparison.differences],
-        "remarks": [remark_words(remark, reference) for remark in comparison.remarks],
-        "passes": [passed(one) for one in comparison.passes],
-        "best_pass": comparison.best,
+        "summary": _summary_json(found.summary),
+        "headline": headline(found.summary),
+        "tempo_ratio": _plain(found.tempo_ratio),
+        "notes": [_verdict_json(row, reference) for row in found.notes],
+        "drone": None if found.drone is None else _drone_json(found.drone),
+        "practice": [_practice_json(line, found) for line in found.practice],
+        "same_riff": found.same_riff,
+        "matched_share": _plain(found.matched_share),
+        "timing": found.timing,
+        "transposition": found.transposition,
+        "differences": [remark_words(remark, reference) for remark in found.differences],
+        "remarks": [remark_words(remark, reference) for remark in found.remarks],
+        "passes": [
+            {
+                "start_sec": _plain(one.start_sec, "sec"),
+                "end_sec": _plain(one.end_sec, "sec"),
+                "summary": _summary_json(one.summary),
+                "tempo_ratio": _plain(one.summary.tempo_ratio),
+                "pauses": _plain(one.pauses, "sec"),
+                **({"notes": [_verdict_json(r, reference) for r in one.notes]} if several else {}),
+            }
+            for one in found.passes
+        ],
+        "best_pass": found.best,
     }
 
 
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(float(value), digits)
+def _plain(value: Any, name: str = "") -> Any:
+    """A fact as a JSON value; figures are rounded by the unit at the end of their name."""
+    if dataclasses.is_dataclass(value):
+        names = [field.name for field in dataclasses.fields(value)]
+        return {name: _plain(getattr(value, name), name) for name in names}
+    if isinstance(value, float):
+        return round(value, _DIGITS.get(name.rpartition("_")[2], 4))
+    if isinstance(value, list | tuple):
+        return [_plain(item, name) for item in value]
+    return dict(value) if isinstance(value, Mapping) else value
 
 
-def _verdict_json(row: Verdict, comparison: Comparison) -> dict[str, Any]:
+def _verdict_json(row: Verdict, reference: Riff) -> dict[str, Any]:
     """A verdict; keys that say nothing are left out."""
-    words = verdict_words(row, comparison.reference) if row.verdict != "right" else None
-    optional: dict[str, Any] = {
-        "bar": row.bar,
-        "beat": _rounded(row.beat, 4),
-        "time_sec": _rounded(row.time_sec, 4),
-        "tolerance_ms": _rounded(row.tolerance_ms, 1),
-        "length": row.length,
-        "left_out": row.left_out or None,
-        "again": row.again or None,
-        "reason": reason_words(row) or None,
-        "reason_kind": row.reason,
-        "words": words,
-    }
+    out = _plain(row) | {"reason": reason_words(row) or None, "reason_kind": row.reason}
     if row.played is not None:
-        optional["played"] = {
-            "pitch_midi": row.played.pitch_midi,
-            "string": row.played.string,
-            "fret": row.played.fret,
-            "where": played_words(row, comparison.reference),
-        }
-    return {
-        "reference": row.reference,
-        "take": row.take,
-        "verdict": row.verdict,
-        "offset_ms": _rounded(row.offset_ms, 1),
-    } | {key: value for key, value in optional.items() if value is not None}
+        out["played"]["where"] = played_words(row, reference)
+    if row.verdict != "right":
+        out["words"] = verdict_words(row, reference)
+    always = ("reference", "take", "verdict", "offset_ms")
+    return {key: v for key, v in out.items() if key in always or not (v is None or v is False)}
 
 
 def _summary_json(summary: Summary) -> dict[str, Any]:
-    return {name: summary.counts.get(name, 0) for name in VERDICTS} | {
-        "right_share": round(summary.right_share, 4),
-        "timing": {
-            "bias_ms": _rounded(summary.bias_ms, 1),
-            "spread_ms": _rounded(summary.spread_ms, 1),
-        },
-        "tempo_bpm": _rounded(summary.tempo_bpm, 2),
-        "reference_bpm": _rounded(summary.reference_bpm, 2),
-        "drift_percent": _rounded(summary.drift_percent, 2),
-        "left_out": summary.left_out,
-        "cut_short": summary.cut_short,
-        "left_ringing": summary.left_ringing,
-    }
+    out = _plain(summary)
+    counts = out.pop("counts")
+    timing = {name: out.pop(name) for name in ("bias_ms", "spread_ms")}
+    return {name: counts.get(name, 0) for name in VERDICTS} | out | {"timing": timing}
 
 
 def _drone_json(drone: DroneVerdict) -> dict[str, Any]:
-    return {
-        "string": drone.string,
-        "pitch_midi": drone.pitch_midi,
-        "expected_sec": round(drone.expected_sec, 3),
-        "ringing_share": round(drone.ringing_share, 4),
-        "dropouts": [
-            {
-                "kind": gap.kind,
-                "start_sec": round(gap.start_sec, 3),
-                "end_sec": round(gap.end_sec, 3),
-                "start_beat": _rounded(gap.start_beat, 3),
-                "bar": gap.bar,
-            }
-            for gap in drone.gaps
-        ],
-        "words": drone_words(drone),
-        "level": [[round(t, 3), round(db, 1)] for t, db in drone.level],
-    }
+    out = _plain(drone)
+    return {"dropouts": out.pop("gaps")} | out | {"words": drone_words(drone)}
 
 
 def _practice_json(line: Practice, comparison: Comparison) -> dict[str, Any]:
@@ -577,7 +543,7 @@ def _practice_json(line: Practice, comparison: Comparison) -> dict[str, Any]:
         "bar": line.bar,
         "bars": list(line.bars),
         "place": practice_place(line),
-        "tempo_bpm": _rounded(line.tempo_bpm, 1),
+        "tempo_bpm": line.tempo_bpm,
         "listen_for": "; ".join(steps),
         "steps": steps,
         "errors": dict(line.errors),

@@ -18,11 +18,11 @@ import numpy as np
 
 from transcribe.core.clock import Clock
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.takes.listen import OnsetShares
 
 __all__ = [
     "PACE_RANGE",
-    "STRUM_SEC",
     "Events",
     "ReferenceClock",
     "Sides",
@@ -33,9 +33,6 @@ __all__ = [
     "sides_of",
     "take_events",
 ]
-
-STRUM_SEC = 0.05
-"""Onsets closer than this belong to one event; a strum passes from string to string faster."""
 
 PACE_RANGE = (0.45, 2.2)
 """Take seconds per reference second that are followed: double to half tempo, and a little more."""
@@ -110,7 +107,7 @@ def take_events(notes: Sequence[Note]) -> Events:
     at = np.array([n.onset_sec for n in notes], dtype=float)
     pitches = np.array([n.pitch_midi for n in notes], dtype=int)
     confidence = np.array([n.confidence for n in notes], dtype=float)
-    return _gather(at, pitches, confidence, STRUM_SEC)
+    return _gather(at, pitches, confidence, STROKE_SEC)
 
 
 def has_beats(riff: Riff) -> bool:
@@ -122,18 +119,18 @@ def has_beats(riff: Riff) -> bool:
     )
 
 
-def reference_clocks(reference: Riff, *, order_only: bool = False) -> tuple[ReferenceClock, ...]:
+def reference_clocks(reference: Riff) -> tuple[ReferenceClock, ...]:
     """The ways to read the reference's time, the one to trust first at the front.
 
     A reference whose notes have beats is read by the score, and beside it by its seconds, for a
     transcription may have put a beat in the wrong place. One without rhythm that comes from a
-    recording is read by its seconds. With ``order_only`` its times mean nothing but an order.
+    recording is read by its seconds; a tab without a count holds an order and no more.
     """
     pitches = np.array([n.pitch_midi for n in reference.notes], dtype=int)
     ones = np.ones(len(pitches))
     seconds = np.array([n.onset_sec for n in reference.notes], dtype=float)
     ends = np.array([n.offset_sec for n in reference.notes], dtype=float)
-    if order_only:
+    if reference.timing.kind == "order":
         events = _gather(seconds, pitches, ones, 1e-6)
         at = events.of.astype(float)
         ordered = dataclasses.replace(events, at=np.arange(len(events), dtype=float))
@@ -145,7 +142,7 @@ def reference_clocks(reference: Riff, *, order_only: bool = False) -> tuple[Refe
         length = period * np.array([n.duration_beat or 0.0 for n in reference.notes], dtype=float)
         x_end = x + np.where(length > 0, length, ends - seconds)
         clocks.append(ReferenceClock("score", x, x_end, _gather(x, pitches, ones, _SCORE_SEC)))
-    recorded = _gather(seconds, pitches, ones, STRUM_SEC)
+    recorded = _gather(seconds, pitches, ones, STROKE_SEC)
     return (*clocks, ReferenceClock("seconds", seconds, ends, recorded))
 
 

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.score_place import (
     and_list,
     bar_and_beat,
@@ -31,7 +31,6 @@ from transcribe.takes.comparison import (
     Practice,
     PracticeStep,
     Reason,
-    Remark,
     Summary,
     Verdict,
 )

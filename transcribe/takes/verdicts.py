@@ -204,15 +204,11 @@ def _judge_played(
 ) -> Verdict:
     """A note that sounds as it is written: right, early or late."""
     at = float(sides.at[j])
-    row = Verdict(due.note, j, "right", time_sec=at)
-    row = dataclasses.replace(
-        row, length=_length(due, at, ends.get(j, float(sides.ends[j])), sides)
-    )
+    length = _length(due, at, ends.get(j, float(sides.ends[j])), sides)
     if sides.timing == "order":
-        return _against_pulse(row, j, sides)
-    offset = 1000.0 * (at - due.sec)
-    allowed = _allowed_ms(due, sides)
-    row = dataclasses.replace(row, offset_ms=offset, tolerance_ms=allowed)
+        return _against_pulse(Verdict(due.note, j, "right", time_sec=at, length=length), j, sides)
+    offset, allowed = 1000.0 * (at - due.sec), _allowed_ms(due, sides)
+    row = Verdict(due.note, j, "right", offset, allowed, time_sec=at, length=length)
     middle, size = events[_event_key(due.note, sides)]
     together = abs(offset - middle) <= (_STRUM_MS if size > 2 else _PAIR_MS)
     weighed = middle if together else offset

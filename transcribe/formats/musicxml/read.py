@@ -21,7 +21,7 @@ from typing import Any
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
 from transcribe.core.riff import LEGATO, Bend, Remark, Riff, Source
-from transcribe.formats.chords import CHORDS
+from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import Builder, Measure, PartFacts, WrittenNote, play
 from transcribe.formats.parts import PartName, left_out, pick

@@ -15,7 +15,7 @@ from typing import Any
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import Bend, Drone, Instrument, Note, Remark, Rhythm, Riff, sort_notes
-from transcribe.formats.chords import MODES, chord_section
+from transcribe.formats.chord_names import MODES, chord_section
 
 __all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
 

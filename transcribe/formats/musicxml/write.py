@@ -16,8 +16,8 @@ from dataclasses import dataclass
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
-from transcribe.formats.chords import CHORDS, chord_changes, key_of
-from transcribe.formats.folds import Fold, chords_within, find_folds
+from transcribe.formats.bar_repeats import Repeat, find_repeats
+from transcribe.formats.chord_names import CHORDS, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
 
 __all__ = ["write_musicxml"]
@@ -129,10 +129,10 @@ class _Writer:
 
     def measures(self, measures: list[Measure], repeats: bool) -> Iterator[ET.Element]:
         """The elements of the measures; with ``repeats`` those that come again are left out."""
-        folds = self._folds(measures) if repeats else []
-        dropped = {i for fold in folds for i in fold.dropped}
-        opens = {fold.start: fold for fold in folds}
-        closes = {fold.last: fold.times for fold in folds}
+        found = self._repeats(measures) if repeats else []
+        dropped = {i for repeat in found for i in repeat.dropped}
+        opens = {repeat.start: repeat for repeat in found}
+        closes = {repeat.last: repeat.times for repeat in found}
         kept = [i for i in range(len(measures)) if i not in dropped]
         for i in kept:
             measure = measures[i]
@@ -168,7 +168,7 @@ class _Writer:
         elif last:
             yield _barline("right", "light-heavy", None)
 
-    def _folds(self, measures: list[Measure]) -> list[Fold]:
+    def _repeats(self, measures: list[Measure]) -> list[Repeat]:
         """The repeats of measures in which everything that is written is the same."""
         joined = {
             i
@@ -185,7 +185,7 @@ class _Writer:
         for joins in self.joins.values():
             for join in joins:
                 joined.update(range(where[join.start] + 1, where[join.stop] + 1))
-        return find_folds([self._written(m) for m in measures], joined=joined)
+        return find_repeats([self._written(m) for m in measures], joined=joined)
 
     def _written(self, measure: Measure) -> Hashable:
         """What is written in a measure, without the numbers that only tell notes apart."""

@@ -61,6 +61,7 @@ class Head:
     drone: tuple[int, ...] = ()
     mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
+    loop_implied: bool = False
 
     def beats_a_minute(self, unit: int) -> float | None:
         """The tempo in beats of 1/``unit``, where it is told."""
@@ -236,7 +237,8 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
             mode |= {"parent": match[5]}
         head.mode = mode
     elif key == "Loop":
-        head.loop = tuple(value.split())
+        head.loop_implied = value.endswith("(implied)")
+        head.loop = tuple(value.removesuffix("(implied)").split())
 
 
 # The lines around a tab as people write them: ``key: value``, or what they put in a heading.

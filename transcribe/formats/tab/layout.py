@@ -19,8 +19,8 @@ from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
-from transcribe.formats.chords import chord_changes
-from transcribe.formats.folds import chords_within, find_folds
+from transcribe.formats.bar_repeats import find_repeats
+from transcribe.formats.chord_names import chord_changes, chords_within
 
 __all__ = ["System", "layout", "mark_line", "string_names"]
 
@@ -120,7 +120,7 @@ def layout(
         return _layout_in_order(riff, width)
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
-        bars = _fold(bars, riff.rhythm.meter[1])
+        bars = _with_repeats(bars, riff.rhythm.meter[1])
     return _systems(bars, riff.instrument, width, fingers)
 
 
@@ -302,20 +302,20 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
 # Repeats -----------------------------------------------------------------------------------
 
 
-def _fold(bars: list[_Bar], unit: int) -> list[_Bar]:
+def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
     """Write bars that are played again at once only one time, between repeat signs."""
     out: list[_Bar] = []
     at = 0
-    for fold in find_folds([_written(bar) for bar in bars]):
-        first, last = bars[fold.start], bars[fold.last]
-        out += bars[at : fold.last + 1]
+    for repeat in find_repeats([_written(bar) for bar in bars]):
+        first, last = bars[repeat.start], bars[repeat.last]
+        out += bars[at : repeat.last + 1]
         first.open_repeat = True
-        last.close_repeat = fold.times
+        last.close_repeat = repeat.times
         if first.chords and first.chords[0][1] != last.chords[-1][1]:
             _restate_chord(first, unit)
-        for later in fold.dropped:
-            _add_ids(bars[fold.start + (later - fold.start) % fold.length], bars[later])
-        at = fold.dropped.stop
+        for later in repeat.dropped:
+            _add_ids(bars[repeat.start + (later - repeat.start) % repeat.length], bars[later])
+        at = repeat.dropped.stop
     return out + bars[at:]
 
 

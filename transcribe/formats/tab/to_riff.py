@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import itertools
 import statistics
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from transcribe.core.clock import distinct_parts
 from transcribe.core.riff import (
     Bend,
     Drone,
@@ -19,11 +19,11 @@ from transcribe.core.riff import (
     Timing,
     sort_notes,
 )
-from transcribe.formats.chords import chord_section
+from transcribe.formats.chord_names import chord_section
 from transcribe.formats.tab.header import Head
 from transcribe.formats.tab.lines import Sign, refuse
 
-__all__ = ["Hit", "TabBar", "make_riff", "spread", "unfold"]
+__all__ = ["Hit", "TabBar", "make_riff", "unfold"]
 
 _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
@@ -198,7 +198,7 @@ def _evenly(
         wide = _columns(max(width - lead, 1.0), last, top)
         columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
         # Three columns a beat are thirds.
-        shares = spread(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
+        shares = distinct_parts(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
         places = {at: shares[share] for at, share in columns.items()}
         if i == 0 and width > bar.length and len(played) > 2:
             short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
@@ -218,20 +218,6 @@ def _columns(width: float, last: float, top: int) -> float:
             if wide % top == 0 and last < wide:
                 return wide
     return width
-
-
-def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
-    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be."""
-    ordered = sorted(set(shares))
-    while parts < len(ordered):
-        parts *= 2
-    found: dict[float, float] = {}
-    free = 0
-    for i, share in enumerate(ordered):
-        slot = min(max(round(share * parts), free), parts - len(ordered) + i)
-        found[share] = slot / parts
-        free = slot + 1
-    return found
 
 
 def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
@@ -338,4 +324,6 @@ def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[st
         theory["chords"] = chord_section(chords, grid.end, grid.sec)
     if head.loop:
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+        if head.loop_implied:
+            theory["loop"]["implied"] = True
     return theory or None

@@ -143,7 +143,8 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
-        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]))
+        implied = " (implied)" if loop.get("implied") else ""
+        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]) + implied)
     return lines
 
 

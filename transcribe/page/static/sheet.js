@@ -83,7 +83,7 @@ function heading(page, riff, width) {
       y,
       3.4,
       printed(
-        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |`,
+        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}`,
       ),
     );
     y += 5;

@@ -5,17 +5,16 @@ A format says of each bar what it would write for it; bars of which that is equa
 
 from __future__ import annotations
 
-import bisect
 from collections.abc import Collection, Hashable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Fold", "chords_within", "find_folds"]
+__all__ = ["Repeat", "find_repeats"]
 
 _MOST_TIMES = 9  # more passes than a player counts are written as another repeat
 
 
 @dataclass(frozen=True, slots=True)
-class Fold:
+class Repeat:
     """``length`` bars from ``start`` on, an index from 0, that are played ``times`` times."""
 
     start: int
@@ -33,7 +32,7 @@ class Fold:
         return range(self.last + 1, self.start + self.length * self.times)
 
 
-def find_folds(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> list[Fold]:
+def find_repeats(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> list[Repeat]:
     """Repeats of bars that follow each other at once, in order and apart from each other.
 
     From each bar on, the repeat is taken that saves the most bars, and of those the shortest.
@@ -46,18 +45,18 @@ def find_folds(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> lis
         Indices of bars into which something leads from the bar before, such as a tie: no pass
         begins or ends at one.
     """
-    folds: list[Fold] = []
+    repeats: list[Repeat] = []
     at = 0
     while at < len(bars):
-        best: Fold | None = None
+        best: Repeat | None = None
         for length in range(1, (len(bars) - at) // 2 + 1):
             times = _times(bars, at, length, joined)
             if times > 1 and (best is None or (times - 1) * length > len(best.dropped)):
-                best = Fold(at, length, times)
+                best = Repeat(at, length, times)
         if best is not None:
-            folds.append(best)
+            repeats.append(best)
         at = best.dropped.stop if best is not None else at + 1
-    return folds
+    return repeats
 
 
 def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[int]) -> int:
@@ -73,17 +72,3 @@ def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[in
             break
         times += 1
     return times
-
-
-def chords_within(
-    changes: Sequence[tuple[int, str]], start: int, end: int
-) -> tuple[tuple[int, str], ...]:
-    """(time from ``start``, symbol) of the chords that hold from ``start`` to before ``end``.
-
-    ``changes`` are the times at which chords begin, in order; one that began earlier and still
-    holds at ``start`` is told there.
-    """
-    held = bisect.bisect_right(changes, start, key=lambda change: change[0])
-    within = [(0, symbol) for _, symbol in changes[max(held - 1, 0) : held]]
-    within += [(at - start, symbol) for at, symbol in changes[held:] if at < end]
-    return tuple(within)

@@ -18,7 +18,8 @@ def theory(args: argparse.Namespace, progress: Progress) -> int:
 
     report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
     progress.clear()
-    print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else report.text())
+    text = report.text() if args.long else report.summary()
+    print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else text)
     return 0
 
 

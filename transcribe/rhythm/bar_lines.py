@@ -1,6 +1,7 @@
-"""Bars for a tab that has no count: from its bar lines, or from its first note.
+"""Bars for a tab without a count: from its bar lines, or from its first note.
 
-Conventions: times in seconds; such a tab's own seconds only tell the order and spacing of columns.
+Conventions: times in seconds; the seconds of such a tab stand for columns, and tell the order and
+spacing of notes.
 """
 
 from __future__ import annotations
@@ -11,12 +12,11 @@ import math
 import statistics
 from collections.abc import Iterable
 
-from transcribe.core.clock import MAX_BPM, MIN_BPM
+from transcribe.core.clock import MAX_BPM, MIN_BPM, distinct_parts
 from transcribe.core.riff import Remark, Rhythm, Riff, Timing
-from transcribe.correct.history import said
-from transcribe.formats.tab.to_riff import spread
+from transcribe.rhythm.phrases import find_phrases
 
-__all__ = ["in_bars", "still_true", "without_remark"]
+__all__ = ["in_bars"]
 
 
 def in_bars(
@@ -25,22 +25,20 @@ def in_bars(
     meter: tuple[int, int] | None,
     first_beat_sec: float | None,
 ) -> tuple[Riff, float | None, tuple[int, int] | None, float | None]:
-    """What a tab without a count tells of its rhythm: its bars, else its first note begins one.
-
-    Its seconds only stand for columns, so that they are stretched to a tempo that is given.
+    """Put a tab without a count in bars: those of its bar lines, else one from its first note on.
 
     Parameters
     ----------
     riff : Riff
         As read from a tab without a count: no rhythm, and only the order of its notes is known.
     bpm, meter, first_beat_sec
-        As they were given, None where they were not.
+        What is known of the rhythm, None where it is not. The seconds are stretched to ``bpm``.
 
     Returns
     -------
     tuple
-        The riff with its notes in seconds, and the tempo, meter and first beat to take. Where it
-        has bar lines it has its rhythm with them, and only a first beat that was given is left.
+        The riff with its notes in seconds, and the tempo, meter and first beat to find its rhythm
+        with. Where it has bar lines it has its rhythm, and only ``first_beat_sec`` is left.
     """
     timing = riff.timing
     bars = timing.bars_sec
@@ -90,8 +88,6 @@ def in_bars(
 
 def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, end: float) -> Riff:
     """The riff in its bars: a bar line that is written is beat 1, whatever the notes would say."""
-    from transcribe.rhythm.phrases import find_phrases
-
     beat_sec = 60.0 / bpm
     notes = tuple(
         dataclasses.replace(
@@ -113,20 +109,6 @@ def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, e
     return dataclasses.replace(riff, notes=notes, rhythm=rhythm)
 
 
-def still_true(riff: Riff, remarks: Iterable[Remark]) -> tuple[Remark, ...]:
-    """The remarks on a riff but for the one that no meter was told, once the player gave one."""
-    return tuple(remarks) if said(riff).meter is None else _but_meter(remarks)
-
-
-def without_remark(riff: Riff) -> Riff:
-    """The riff without the remark that its tab tells no meter."""
-    return dataclasses.replace(riff, warnings=_but_meter(riff.warnings))
-
-
-def _but_meter(remarks: Iterable[Remark]) -> tuple[Remark, ...]:
-    return tuple(remark for remark in remarks if remark.kind != "tab-no-meter")
-
-
 def _on_the_grid(
     onsets: Iterable[float], start: float, bar_sec: float, parts: int
 ) -> dict[float, float]:
@@ -137,6 +119,6 @@ def _on_the_grid(
         bars.setdefault(int(bar), {})[onset] = share
     times: dict[float, float] = {}
     for bar, shares in bars.items():
-        found = spread(shares.values(), parts)
+        found = distinct_parts(shares.values(), parts)
         times |= {at: start + (bar + found[share]) * bar_sec for at, share in shares.items()}
     return times

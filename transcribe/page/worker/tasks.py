@@ -1,93 +1,28 @@
-"""What the workers do. Everything here runs in a process of its own, never in the server."""
+"""The tasks of the page: what takes time or opens a file that may be hostile.
+
+They run in a process of their own (`transcribe.page.worker.process`), never in the server.
+"""
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import json
 import math
-import os
-import signal
-import threading
-import traceback
 from collections.abc import Callable, Mapping
-from multiprocessing.connection import Connection
 from pathlib import Path
-from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
-from transcribe.core.errors import HandspanError, ParameterError
 from transcribe.core.riff import Remark
 from transcribe.core.wording import as_told
 from transcribe.formats.document import from_json, to_json
+from transcribe.page.worker.settings import instrument_of, options_of
 
 if TYPE_CHECKING:
-    from transcribe.core.riff import Instrument, Riff
+    from transcribe.core.riff import Riff
 
-__all__ = ["TASKS", "meter_of", "run"]
+__all__ = ["TASKS"]
 
 _Progress = Callable[[str, float], None]
-
-
-def run(pipe: Connection, memory_bytes: int) -> None:
-    """Do the tasks that come through ``pipe`` until the server is gone, one after another.
-
-    A task comes as its name, its scratch folder and its arguments. What is told of it is progress,
-    then an error or the result.
-    """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _limit(memory_bytes)
-    tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
-    threading.Thread(target=_hear, args=(pipe, tasks), daemon=True).start()
-    while True:
-        _do(pipe, *tasks.get())
-
-
-def _hear(pipe: Connection, tasks: SimpleQueue[tuple[str, str, dict[str, Any]]]) -> None:
-    """Queue what the server asks for; when reading ends, it is gone, and so is this process."""
-    with contextlib.suppress(EOFError, OSError):
-        while True:
-            tasks.put(pipe.recv())
-    os._exit(1)
-
-
-def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) -> None:
-    def progress(stage: str, share: float) -> None:
-        pipe.send(("progress", stage, float(share)))
-
-    try:
-        result = TASKS[task](scratch=Path(scratch), progress=progress, **arguments)
-    except HandspanError as error:
-        message = " ".join(str(error).split())
-        path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
-        if path:
-            message = message.replace(path, shown).replace(Path(path).name, shown)
-        pipe.send(("error", message.replace("the samples:", f"{shown}:")))
-    except MemoryError:
-        pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
-    except Exception as error:
-        # A fault of ours: its story goes to the terminal, one sentence to the page.
-        traceback.print_exc()
-        name = type(error).__name__
-        pipe.send(("error", f"Something went wrong inside ({name}); the terminal tells more."))
-    else:
-        pipe.send(("result", result))
-
-
-def _limit(memory_bytes: int) -> None:
-    """Hold this process to ``memory_bytes`` of address space, and let it leave no core dump."""
-    try:
-        import resource
-    except ImportError:  # Windows has no such limits.
-        return
-    for kind, most in ((resource.RLIMIT_AS, memory_bytes), (resource.RLIMIT_CORE, 0)):
-        _, hard = resource.getrlimit(kind)
-        limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
-        with contextlib.suppress(ValueError, OSError):
-            resource.setrlimit(kind, (limit, limit))
-
-
-# -- tasks -------------------------------------------------------------------------------------
 
 
 def _read_take(
@@ -102,52 +37,50 @@ def _read_take(
 ) -> dict[str, Any]:
     """A riff from a recording or a file of notes, and the picture and sound for the page.
 
-    Where it takes the place of ``old``, saved as ``document``, the pins that still fit are held.
+    Where it takes the place of ``old``, saved as ``document``, what was said of the same recording
+    and the pins that still fit are kept.
     """
     from transcribe import api
+    from transcribe.correct import carry_over
     from transcribe.formats import holds_notes
 
-    options = _options(settings)
+    options = options_of(settings)
+    before = None if old is None else from_json(old)
     _refuse_papers(path, shown)
     if holds_notes(path):
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = _placed(riff, shown, options, progress)
-        return _read(riff, old, document) | {"notes_only": True}
+        return _read(riff, before, document) | {"notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
-    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **options)
+    kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
+    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
+    riff = carry_over.with_settings(riff, kept)
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
     warnings = (*recording.warnings, *riff.warnings)
     riff = dataclasses.replace(riff, source=source, warnings=warnings)
     progress("drawing", 0.0)
     _write_views(recording.y, recording.sr, scratch)
     progress("drawing", 1.0)
-    return _read(riff, old, document) | {"notes_only": False}
+    return _read(riff, before, document) | {"notes_only": False}
 
 
-def _read(riff: Riff, old: Mapping[str, Any] | None, document: str) -> dict[str, Any]:
+def _read(riff: Riff, old: Riff | None, document: str) -> dict[str, Any]:
     """A riff that was read, with the pins of the one that it takes the place of."""
     if old is None:
         return {"riff": to_json(riff)}
-    from transcribe.correct.pins import pin
-    from transcribe.fingering import hand_of
-    from transcribe.library import riff_files
+    from transcribe.correct import carry_over
 
-    before = from_json(old)
-    if riff.source is not None and before.source is not None:
-        source = dataclasses.replace(riff.source, file=before.source.file)
+    if riff.source is not None and old.source is not None:
+        source = dataclasses.replace(riff.source, file=old.source.file)
         riff = dataclasses.replace(riff, source=source)
-    pins, lost = riff_files.carry_pins(before, riff.notes)
-    for note_id, place in pins.items():
-        # Two old pins may clash on the new notes: the first one holds.
-        with contextlib.suppress(ParameterError):
-            hand = hand_of(riff)
-            riff = pin(riff, {note_id: place}, repeats=False, hand=hand)
-    return _outcome(before, riff, document) | {"carried": len(pins), "lost": len(lost)}
+    pins, lost = carry_over.carry_pins(old, riff.notes)
+    riff = carry_over.with_pins(riff, pins)
+    return _outcome(old, riff, document) | {"carried": len(pins), "lost": len(lost)}
 
 
 def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
@@ -180,7 +113,7 @@ def _edit(
 ) -> dict[str, Any] | None:
     """One change of the page made to a riff; None where that changes nothing."""
     del scratch, progress
-    from transcribe.page.changes import changed
+    from transcribe.page.worker.edits import changed
 
     old = from_json(riff)
     new = changed(old, edit)
@@ -328,8 +261,8 @@ def _finger(
     from transcribe.fingering import hand_of, pins_of
 
     old = from_json(riff)
-    options = _options(settings)
-    instrument = _refitted(old.instrument, settings)
+    options = options_of(settings)
+    instrument = instrument_of(old.instrument, settings)
     # What is not said stays as it is; a stretch of 0 is the usual hand again.
     if not settings.get("hand_span_mm"):
         options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
@@ -358,19 +291,6 @@ def _finger(
     return _outcome(old, step, document) | {"pins": len(before), "lost": lost}
 
 
-def _refitted(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
-    """The instrument with what the settings say of it; a capo of 0 says that there is none."""
-    from transcribe.core.instrument import parse_tuning, refitted
-
-    capo = None if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
-    tuning = str(settings.get("tuning") or "").strip() or None
-    # The page sends the tuning as it is: that is no other neck.
-    if tuning and parse_tuning(tuning) == old.open_midi:
-        tuning = None
-    frets = int(_figure(settings, "frets")) or None
-    return refitted(old, tuning=tuning, capo=capo, frets=frets)
-
-
 def _make(
     *,
     scratch: Path,
@@ -388,7 +308,7 @@ def _make(
 
         sr = 44100
         if kind == "hear":
-            from transcribe.page.hear import example
+            from transcribe.page.worker.examples import example
 
             document = example(document, what=options["what"], frets=options["frets"])
         y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
@@ -440,63 +360,12 @@ def _read_notes(path: str, shown: str) -> Any:
     return read_any(path)
 
 
-def _options(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Arguments of the pipeline from the settings of the page, checked by what they make."""
-    from transcribe.core.instrument import make_instrument
-    from transcribe.fingering import Hand
-
-    options: dict[str, Any] = {}
-    if any(settings.get(key) for key in ("tuning", "capo", "frets")):
-        options["instrument"] = make_instrument(
-            str(settings.get("tuning") or "standard"),
-            capo=int(_figure(settings, "capo") or 0),
-            frets=int(_figure(settings, "frets") or 0) or None,
-        )
-    if settings.get("hand_span_mm"):
-        options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
-    if settings.get("bpm"):
-        from transcribe.core.clock import check_bpm
-
-        bpm = _figure(settings, "bpm")
-        check_bpm(bpm)
-        options["bpm"] = bpm
-    if settings.get("meter"):
-        options["meter"] = meter_of(settings["meter"])
-    drone = settings.get("drone")
-    if drone in ("auto", "off"):
-        options["drone"] = drone
-    elif drone:
-        options["drone"] = int(_figure(settings, "drone"))
-    return options
-
-
-def meter_of(text: Any) -> tuple[int, int]:
-    """A meter as the page sends it, such as ``"6/8"``. Raises ParameterError if it is none."""
-    upper, _, lower = str(text).partition("/")
-    upper, lower = upper.strip(), lower.strip()
-    if not (upper.isdecimal() and lower in ("2", "4", "8", "16") and 1 <= int(upper) <= 32):
-        raise ParameterError(f"{text!r} is not a meter such as 4/4 or 6/8")
-    return int(upper), int(lower)
-
-
-def _figure(settings: Mapping[str, Any], key: str) -> float:
-    """A setting that must be a number; 0 where it is not given."""
-    try:
-        figure = float(settings.get(key) or 0)
-    except (TypeError, ValueError):
-        figure = math.nan
-    if not math.isfinite(figure):
-        name = key.replace("_", " ")
-        raise ParameterError(f"the {name} is {settings[key]!r}, which is not a number; correct it")
-    return figure
-
-
 def _is_fingered(riff: Any) -> bool:
     return all(note.string is not None for note in riff.notes)
 
 
 def _write_views(y: Any, sr: int, scratch: Path) -> None:
-    from transcribe.page.picture import write_picture
+    from transcribe.page.worker.picture import write_picture
 
     write_picture(y, sr=sr, path=scratch / "picture")
     _write_wav(y, sr, scratch / "take.wav")

@@ -18,6 +18,7 @@ from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
+from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import (
     ConflictError,
     current_revision,
@@ -25,13 +26,12 @@ from transcribe.library.revisions import (
     read_revision,
     replace,
 )
-from transcribe.page.changes import number
-from transcribe.page.jobs import Job, Jobs
-from transcribe.page.kept import check_path, read_check, write_check
-from transcribe.page.picture import describe
-from transcribe.page.store import Entry, NotHereError, Store, clean_name, is_own_file
+from transcribe.page.server.jobs import Job, Jobs
+from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
+from transcribe.page.worker.picture import describe
+from transcribe.page.worker.settings import number
 
-__all__ = ["Desk"]
+__all__ = ["Service"]
 
 _CACHE_BYTES = 4 * 2**30
 _TRIES = 20  # of a change that is to be made whatever others save meanwhile
@@ -47,7 +47,7 @@ _SUFFIXES = {
 }
 
 
-class Desk:
+class Service:
     """The work behind the endpoints. Methods may be called from several threads."""
 
     def __init__(self, store: Store, jobs: Jobs, *, max_sec: float) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.correct.history import stacks, written
+from transcribe.correct.history import stacks
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Note, Riff
@@ -22,6 +23,7 @@ __all__ = ["demo", "finger", "transcribe"]
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
+    from transcribe.correct import carry_over
 
     _check_kind(args.take, notes=False)
     place = _Place.of(args, args.take)
@@ -29,15 +31,13 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     old, revision = place.old()
     settings, kept = _settings(args), {}
     if old is not None:
-        kept = _time_kept(old, args, progress) | _strings_kept(old, args, progress)
-        settings |= kept
+        kept = carry_over.kept_settings(old, _sha256(args.take), settings)
+        _say_kept(kept, progress)
+    settings |= kept
     riff = api.transcribe(args.take, max_sec=60 * args.max_minutes, progress=progress, **settings)
     if old is not None:
-        riff = _keeping(old, riff, place.document, args, progress, drone=settings["drone"])
-    if kept:
-        told = {key: value for key, value in kept.items() if key != "instrument"}
-        player = dataclasses.replace(riff.player, **told, instrument_told="instrument" in kept)
-        riff = dataclasses.replace(riff, player=player)
+        riff = _keeping(old, riff, place.document, progress)
+    riff = carry_over.with_settings(riff, kept)
     _save(riff, place, args, progress, revision)
     return 0
 
@@ -53,7 +53,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     pins = _as_written(given, args) if args.as_written else None
     riff = api.finger(given, pins=pins, progress=progress, **_settings(args))
     if old is not None and args.notes.resolve() != place.document.resolve():
-        riff = _keeping(old, riff, place.document, args, progress, drone=args.drone)
+        riff = _keeping(old, riff, place.document, progress)
     if pins is not None:
         riff = dataclasses.replace(riff, written_places=pins)
     moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
@@ -132,42 +132,17 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
     }
 
 
-def _time_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
-    """What was said of the rhythm of the same recording before, unless it is said anew."""
-    from transcribe.correct.retime import given_time
-
-    given = given_time(old)
-    if not given or (args.bpm, args.meter, args.first_beat) != (None, None, None):
-        return {}
-    if not _is_of(old, args.take):
-        return {}
+def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
+    """Say what stays as it was corrected before."""
     words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
-    told = [words[key].format(given[key]) for key in words if key in given]
-    told += ["{}/{}".format(*given["meter"])] if "meter" in given else []
-    progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
-    return given
-
-
-def _strings_kept(old: Riff, args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
-    """What was corrected of tuning and drone of the same recording, unless it is said anew."""
-    from transcribe.correct.retune import given_drone, given_instrument
-
-    kept: dict[str, Any] = {}
-    instrument, drone = given_instrument(old), given_drone(old)
-    if instrument is not None and _instrument(args) is None:
-        kept["instrument"] = instrument
-    if drone is not None and args.drone == "auto":
-        kept["drone"] = drone
-    if not kept or not _is_of(old, args.take):
-        return {}
-    words = {"instrument": "tuning and capo", "drone": f"drone {drone}"}
-    progress.say(f"as it was corrected: {', '.join(words[key] for key in kept)}")
-    return kept
-
-
-def _is_of(riff: Riff, take: Path) -> bool:
-    """Whether a riff was made from this recording."""
-    return riff.source is not None and riff.source.sha256 == _sha256(take)
+    told = [words[key].format(kept[key]) for key in words if key in kept]
+    told += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
+    if told:
+        progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
+    others = ["tuning and capo"] if "instrument" in kept else []
+    others += [f"drone {kept['drone']}"] if "drone" in kept else []
+    if others:
+        progress.say(f"as it was corrected: {', '.join(others)}")
 
 
 def _sha256(path: Path) -> str | None:
@@ -178,25 +153,17 @@ def _sha256(path: Path) -> str | None:
         return None
 
 
-def _keeping(
-    old: Riff,
-    riff: Riff,
-    document: Path,
-    args: argparse.Namespace,
-    progress: Progress,
-    *,
-    drone: Any,
-) -> Riff:
+def _keeping(old: Riff, riff: Riff, document: Path, progress: Progress) -> Riff:
     """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
+    from transcribe.correct import carry_over
     from transcribe.library import riff_files
 
-    old = _without_written(old)
-    if old.history or any(note.pinned for note in old.notes):
-        pins, lost = riff_files.carry_pins(old, riff.notes)
+    pins, lost = carry_over.carry_pins(old, riff.notes)
+    if old.history or pins or lost:
         if not old.history and not lost:
             # The new document holds all that the old one held: there is nothing to keep aside.
             progress.say(f"{_count(len(pins), 'pin')} of {document} carried over")
-            return _pinned(riff, pins, args, drone, progress)
+            return carry_over.with_pins(riff, pins)
         edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
         kept = riff_files.keep_old(document)
         progress.say(
@@ -205,35 +172,12 @@ def _keeping(
             + (f", {_count(edited, 'change')} of notes not" if edited else "")
             + f"; the old document is kept as {kept}"
         )
-        if pins:
-            riff = _pinned(riff, pins, args, drone, progress)
-    elif _other_recording(old, riff):
+        return carry_over.with_pins(riff, pins)
+    if _other_recording(old, riff):
         # Phones give many recordings the same name.
         kept = riff_files.keep_old(document)
         progress.say(f"{document} was made from another recording and is kept as {kept}")
     return riff
-
-
-def _pinned(
-    riff: Riff,
-    pins: dict[int, tuple[int, int]],
-    args: argparse.Namespace,
-    drone: Any,
-    progress: Progress,
-) -> Riff:
-    from transcribe import api
-
-    return api.finger(riff, hand=_hand(args.hand_span), drone=drone, pins=pins, progress=progress)
-
-
-def _without_written(riff: Riff) -> Riff:
-    """``riff`` with those pins alone that a correction made: the others are its file's places."""
-    mine = {e.get("note") for group in stacks(riff)[0] for e in group if e.get("op") == "pin"}
-    free = set(written(riff)) - mine
-    notes = tuple(
-        dataclasses.replace(note, pinned=False) if note.id in free else note for note in riff.notes
-    )
-    return dataclasses.replace(riff, notes=notes)
 
 
 def _other_recording(old: Riff, new: Riff) -> bool:
@@ -309,7 +253,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> int:
     made = make_parser().parse_args(command)
     code = transcribe(made, progress)
     if not args.json:
-        from transcribe.command.look import theory
+        from transcribe.command.show import theory
 
         print()
         made = make_parser().parse_args(["theory", str(args.output / f"{take.stem}.riff.json")])

@@ -23,7 +23,7 @@ for _name in (
     "transcribe.sound",
     "transcribe.takes",
     "theory",
-    "transcribe.page.work",
+    "transcribe.page.worker.process",
 ):
     # A part that cannot be imported here says so, clearly, in the job that needs it.
     with contextlib.suppress(Exception):

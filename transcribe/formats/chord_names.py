@@ -1,11 +1,12 @@
 """Chords and keys of a riff as the formats write and read them.
 
 Sources: kind-value of MusicXML 4.0 (W3C Music Notation Community Group); Harte's shorthand (Harte
-et al., ISMIR 2005) as the JAMS namespace ``chord`` extends it.
+et al., ISMIR 2005).
 """
 
 from __future__ import annotations
 
+import bisect
 import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -14,7 +15,7 @@ from transcribe.core.clock import Clock
 from transcribe.core.pitch import fifths_of
 from transcribe.core.riff import Rhythm, Riff
 
-__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "key_of"]
+__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "chords_within", "key_of"]
 
 _NOTE = re.compile(r"[A-G][#b]*")
 
@@ -42,7 +43,7 @@ CHORDS: dict[str, tuple[str, str]] = {
     "m7": ("minor-seventh", "min7"),
     "dim7": ("diminished-seventh", "dim7"),
     "m7b5": ("half-diminished", "hdim7"),
-    "aug7": ("augmented-seventh", "aug7"),
+    "aug7": ("augmented-seventh", "aug(b7)"),
     "mMaj7": ("major-minor", "minmaj7"),
     "mmaj7": ("major-minor", "minmaj7"),
     "6": ("major-sixth", "maj6"),
@@ -51,7 +52,7 @@ CHORDS: dict[str, tuple[str, str]] = {
     "maj9": ("major-ninth", "maj9"),
     "m9": ("minor-ninth", "min9"),
     "11": ("dominant-11th", "11"),
-    "maj11": ("major-11th", "maj11"),
+    "maj11": ("major-11th", "maj9(11)"),
     "m11": ("minor-11th", "min11"),
     "13": ("dominant-13th", "13"),
     "maj13": ("major-13th", "maj13"),
@@ -111,3 +112,17 @@ def chord_section(
         {"start_sec": sec(at), "end_sec": sec(stop), "symbol": symbol}
         for (at, symbol), stop in zip(changes, ends, strict=True)
     ]
+
+
+def chords_within(
+    changes: Sequence[tuple[int, str]], start: int, end: int
+) -> tuple[tuple[int, str], ...]:
+    """(time from ``start``, symbol) of the chords that hold from ``start`` to before ``end``.
+
+    ``changes`` are the times at which chords begin, in order; one that began earlier and still
+    holds at ``start`` is told there.
+    """
+    held = bisect.bisect_right(changes, start, key=lambda change: change[0])
+    within = [(0, symbol) for _, symbol in changes[max(held - 1, 0) : held]]
+    within += [(at - start, symbol) for at, symbol in changes[held:] if at < end]
+    return tuple(within)

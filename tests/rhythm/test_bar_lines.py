@@ -11,7 +11,7 @@ from transcribe import api
 from transcribe.core.riff import Riff
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime
-from transcribe.formats.tab.bar_lines import still_true
+from transcribe.correct.history import remaining_warnings
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
 
@@ -158,9 +158,9 @@ def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
     other = api.finger(fingered, meter=(3, 4))
     assert not any("no meter" in sentence(w) for w in other.warnings)
     again = retime.retime(fingered, meter=(3, 4))
-    assert still_true(fingered, fingered.warnings)
-    assert not still_true(again, again.warnings)
-    assert still_true(note_edits.undo(again), again.warnings)
+    assert remaining_warnings(fingered)
+    assert not remaining_warnings(again)
+    assert remaining_warnings(note_edits.undo(again))
 
 
 def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:

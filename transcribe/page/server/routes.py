@@ -20,10 +20,10 @@ from starlette.routing import Route
 from transcribe.core.errors import HandspanError, ParameterError
 from transcribe.core.wording import as_told
 from transcribe.library.revisions import ConflictError, HeldError
-from transcribe.page import picture
-from transcribe.page.desk import Desk
-from transcribe.page.jobs import BusyError, Job, Jobs
-from transcribe.page.store import NotHereError, Store, safe_suffix
+from transcribe.page.server.jobs import BusyError, Job, Jobs
+from transcribe.page.server.service import Service
+from transcribe.page.server.store import NotHereError, Store, safe_suffix
+from transcribe.page.worker import picture
 
 __all__ = ["Api"]
 
@@ -52,7 +52,7 @@ class Api:
         self._store = store
         self._jobs = jobs
         self._max_bytes = max_bytes
-        self._desk = Desk(store, jobs, max_sec=max_sec)
+        self._service = Service(store, jobs, max_sec=max_sec)
         self._max_sec = max_sec
 
     def routes(self) -> list[Route]:
@@ -84,7 +84,7 @@ class Api:
 
     async def _shelf(self, request: Request) -> Response:
         del request
-        return _Json(await run_in_threadpool(self._desk.shelf))
+        return _Json(await run_in_threadpool(self._service.shelf))
 
     async def _new_take(self, request: Request) -> Response:
         """An upload: the body is the file, its name and the settings are headers."""
@@ -97,9 +97,9 @@ class Api:
         try:
             await self._receive(request, path)
             if reference is None:
-                job = await run_in_threadpool(self._desk.read_take, path, name, settings)
+                job = await run_in_threadpool(self._service.read_take, path, name, settings)
             else:
-                job = await run_in_threadpool(self._desk.check_take, path, name, reference)
+                job = await run_in_threadpool(self._service.check_take, path, name, reference)
         except BaseException:
             path.unlink(missing_ok=True)
             raise
@@ -138,76 +138,78 @@ class Api:
         return job
 
     async def _riff(self, request: Request) -> Response:
-        return _Json(await run_in_threadpool(self._desk.riff, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._service.riff, _riff_id(request)))
 
     async def _remove(self, request: Request) -> Response:
-        return _Json(await run_in_threadpool(self._desk.remove, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._service.remove, _riff_id(request)))
 
     async def _put_back(self, request: Request) -> Response:
         key = str(request.path_params["key"])
-        return _Json(await run_in_threadpool(self._desk.put_back, key))
+        return _Json(await run_in_threadpool(self._service.put_back, key))
 
     async def _rename(self, request: Request) -> Response:
         body = await _body(request)
-        named = await run_in_threadpool(self._desk.rename, _riff_id(request), body.get("name"))
+        named = await run_in_threadpool(self._service.rename, _riff_id(request), body.get("name"))
         return _Json(named)
 
     async def _revision(self, request: Request) -> Response:
-        return _Json(await run_in_threadpool(self._desk.revision, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._service.revision, _riff_id(request)))
 
     async def _edit(self, request: Request) -> Response:
         body = await _body(request)
         riff_id = _riff_id(request)
         try:
-            return _Json(await run_in_threadpool(self._desk.edit, riff_id, body))
+            return _Json(await run_in_threadpool(self._service.edit, riff_id, body))
         except ConflictError as error:
-            theirs = await run_in_threadpool(self._desk.riff, riff_id)
+            theirs = await run_in_threadpool(self._service.riff, riff_id)
             return _Json({"error": str(error), "theirs": theirs}, 409)
 
     async def _note(self, request: Request) -> Response:
         note_id = request.path_params["note"]
-        return _Json(await run_in_threadpool(self._desk.note, _riff_id(request), note_id))
+        return _Json(await run_in_threadpool(self._service.note, _riff_id(request), note_id))
 
     async def _cost(self, request: Request) -> Response:
-        return _Json(await run_in_threadpool(self._desk.cost, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._service.cost, _riff_id(request)))
 
     async def _check(self, request: Request) -> Response:
-        return _Json(await run_in_threadpool(self._desk.check, _riff_id(request)))
+        return _Json(await run_in_threadpool(self._service.check, _riff_id(request)))
 
     async def _clear_check(self, request: Request) -> Response:
-        await run_in_threadpool(self._desk.clear_check, _riff_id(request))
+        await run_in_threadpool(self._service.clear_check, _riff_id(request))
         return _Json({})
 
     async def _prepare(self, request: Request) -> Response:
-        return _started(await run_in_threadpool(self._desk.prepare, _riff_id(request)))
+        return _started(await run_in_threadpool(self._service.prepare, _riff_id(request)))
 
     async def _again(self, request: Request) -> Response:
         body = await _body(request)
-        again = self._desk.read_again if body.get("from") == "take" else self._desk.finger_again
+        again = (
+            self._service.read_again if body.get("from") == "take" else self._service.finger_again
+        )
         settings = _known(body.get("settings"))
         return _started(await run_in_threadpool(again, _riff_id(request), settings))
 
     async def _make(self, request: Request) -> Response:
         body = await _body(request)
-        made = await run_in_threadpool(self._desk.make, _riff_id(request), body)
+        made = await run_in_threadpool(self._service.make, _riff_id(request), body)
         return _started(made)
 
     async def _tile(self, request: Request) -> Response:
-        path = await run_in_threadpool(self._desk.view, _riff_id(request), ".picture")
+        path = await run_in_threadpool(self._service.view, _riff_id(request), ".picture")
         tile = await run_in_threadpool(picture.read_tile, path, request.path_params["tile"])
         if tile is None:
             raise NotHereError("The picture ends before that.")
         return Response(tile, media_type="application/octet-stream")
 
     async def _take(self, request: Request) -> Response:
-        path = await run_in_threadpool(self._desk.view, _riff_id(request), ".wav")
+        path = await run_in_threadpool(self._service.view, _riff_id(request), ".wav")
         return FileResponse(path, media_type="audio/wav")
 
     async def _made(self, request: Request) -> Response:
         key = request.path_params["key"]
         if not _MADE.fullmatch(key):
             raise NotHereError("There is nothing of that name.")
-        path = await run_in_threadpool(self._desk.made, key)
+        path = await run_in_threadpool(self._service.made, key)
         kind = _KINDS.get(path.suffix, "application/octet-stream")
         return FileResponse(path, media_type=kind, headers={"content-disposition": "attachment"})
 

@@ -21,14 +21,14 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from transcribe.core.errors import ParameterError
-from transcribe.page.api import Api
-from transcribe.page.guard import Guard
-from transcribe.page.jobs import Jobs
-from transcribe.page.store import Store
+from transcribe.page.server.guard import Guard
+from transcribe.page.server.jobs import Jobs
+from transcribe.page.server.routes import Api
+from transcribe.page.server.store import Store
 
 __all__ = ["make_app", "serve"]
 
-_STATIC = Path(__file__).with_name("static")
+_STATIC = Path(__file__).parents[1] / "static"
 _MIB = 2**20
 
 

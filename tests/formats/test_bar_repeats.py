@@ -6,11 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from transcribe.formats.folds import Fold, chords_within, find_folds
+from transcribe.formats.bar_repeats import Repeat, find_repeats
+from transcribe.formats.chord_names import chords_within
 
 
 @pytest.mark.parametrize(
-    ("bars", "folds"),
+    ("bars", "repeated"),
     [
         ("", []),
         ("abcabd", []),
@@ -24,17 +25,17 @@ from transcribe.formats.folds import Fold, chords_within, find_folds
         ("aabcaabc", [(0, 4, 2)]),
     ],
 )
-def test_find_folds(bars: str, folds: list[tuple[int, int, int]]) -> None:
-    assert find_folds(bars) == [Fold(*fold) for fold in folds]
+def test_find_repeats(bars: str, repeated: list[tuple[int, int, int]]) -> None:
+    assert find_repeats(bars) == [Repeat(*repeat) for repeat in repeated]
 
 
 def test_no_more_than_nine_times_between_one_pair_of_signs() -> None:
-    assert find_folds("a" * 11)[0].times * find_folds("a" * 11)[0].length <= 11
-    assert all(fold.times <= 9 for fold in find_folds("a" * 40))
+    assert find_repeats("a" * 11)[0].times * find_repeats("a" * 11)[0].length <= 11
+    assert all(repeat.times <= 9 for repeat in find_repeats("a" * 40))
 
 
 @pytest.mark.parametrize(
-    ("joined", "folds"),
+    ("joined", "repeated"),
     [
         ((0,), [(1, 1, 2)]),  # led into from before: the first bar stands alone
         ((1,), []),  # the first pass leads into the second
@@ -42,27 +43,27 @@ def test_no_more_than_nine_times_between_one_pair_of_signs() -> None:
         ((2,), []),
     ],
 )
-def test_nothing_leads_over_the_signs_of_a_fold(
-    joined: tuple[int, ...], folds: list[tuple[int, int, int]]
+def test_nothing_leads_over_the_signs_of_a_repeat(
+    joined: tuple[int, ...], repeated: list[tuple[int, int, int]]
 ) -> None:
-    found = find_folds("aaab", joined=joined)
-    assert found == [Fold(*fold) for fold in folds]
+    found = find_repeats("aaab", joined=joined)
+    assert found == [Repeat(*repeat) for repeat in repeated]
 
 
-def test_what_leads_over_a_bar_line_inside_a_pass_folds() -> None:
-    assert find_folds("abab", joined=(1, 3)) == [Fold(0, 2, 2)]
+def test_what_leads_over_a_bar_line_inside_a_pass_repeats() -> None:
+    assert find_repeats("abab", joined=(1, 3)) == [Repeat(0, 2, 2)]
 
 
 @given(bars=st.text("ab", max_size=14), joined=st.sets(st.integers(0, 14)))
-def test_folds_play_out_to_the_same_bars(bars: str, joined: set[int]) -> None:
+def test_repeats_play_out_to_the_same_bars(bars: str, joined: set[int]) -> None:
     played, at = "", 0
-    for fold in find_folds(bars, joined=joined):
-        assert fold.start >= at
-        assert fold.times > 1
-        edges = range(fold.start, fold.dropped.stop + 1, fold.length)
+    for repeat in find_repeats(bars, joined=joined):
+        assert repeat.start >= at
+        assert repeat.times > 1
+        edges = range(repeat.start, repeat.dropped.stop + 1, repeat.length)
         assert not joined & set(edges)
-        played += bars[at : fold.start] + bars[fold.start : fold.last + 1] * fold.times
-        at = fold.dropped.stop
+        played += bars[at : repeat.start] + bars[repeat.start : repeat.last + 1] * repeat.times
+        at = repeat.dropped.stop
     assert played + bars[at:] == bars
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -12,8 +11,9 @@ from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.harmony import with_theory
+from transcribe.page.worker.settings import meter_of, number
 
-__all__ = ["changed", "number"]
+__all__ = ["changed"]
 
 
 def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
@@ -84,7 +84,6 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     """``riff`` with its beats twice or half as long, or found again from what is known."""
     from transcribe.correct import retime
-    from transcribe.page.work import meter_of
 
     if op == "half-time":
         return retime.half_time(riff)
@@ -132,14 +131,3 @@ def _wholes(values: Mapping[str, Any], key: str) -> list[int]:
     if not isinstance(given, list) or len(given) > 10_000:
         raise ParameterError(f"{key} must list notes")
     return [_whole({key: item}, key) for item in given]
-
-
-def number(
-    values: Mapping[str, Any], key: str, low: float, high: float, *, default: float | None = None
-) -> float:
-    """The number under ``key``. Raises ParameterError if it is none or out of range."""
-    value = values.get(key, default)
-    good = isinstance(value, int | float) and not isinstance(value, bool)
-    if not good or not math.isfinite(value) or not low <= value <= high:
-        raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
-    return float(value)

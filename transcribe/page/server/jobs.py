@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import HandspanError
-from transcribe.page import work
+from transcribe.page.worker.process import run as do_tasks
 
 __all__ = ["BusyError", "Job", "Jobs", "WorkError"]
 
@@ -82,7 +82,7 @@ class _Worker:
 
     def __init__(self, context: Any, memory_bytes: int) -> None:
         self.pipe, theirs = context.Pipe()
-        self.process = context.Process(target=work.run, args=(theirs, memory_bytes), daemon=True)
+        self.process = context.Process(target=do_tasks, args=(theirs, memory_bytes), daemon=True)
         self.process.start()
         theirs.close()
 
@@ -121,7 +121,7 @@ class Jobs:
         )
         if "forkserver" in methods:
             # Workers are forked from a process that has the heavy imports behind it.
-            self._context.set_forkserver_preload(["transcribe.page.warm"])
+            self._context.set_forkserver_preload(["transcribe.page.worker.preload"])
 
     def warm(self) -> None:
         """Start a worker, so that the first task finds the way prepared."""
@@ -137,7 +137,7 @@ class Jobs:
         drop: Path | None = None,
         about: str = "",
     ) -> Job:
-        """Queue a job: ``work.TASKS[task](scratch=..., progress=..., **arguments)``.
+        """Queue a job: ``tasks.TASKS[task](scratch=..., progress=..., **arguments)``.
 
         ``finish`` is given the result and the scratch folder, in the server, once the worker is
         done; what it returns is the job's result. ``drop`` is a file that is thrown away at the
