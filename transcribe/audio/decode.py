@@ -98,7 +98,9 @@ def read_audio(
         If ``max_sec`` or ``to_sr`` is not positive.
     """
     if not max_sec > 0:
-        raise ParameterError(f"max_sec is {max_sec!r}; give a length in seconds over 0")
+        raise ParameterError(
+            f"max_sec is {max_sec!r}; give a length in seconds over 0", parameter="max_sec"
+        )
     if to_sr is not None and not to_sr > 0:
         raise ParameterError(f"to_sr is {to_sr!r}; give a sample rate in Hz over 0")
     path = Path(path)

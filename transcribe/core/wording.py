@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "parts", "refusal", "sentence", "text_remark"]
+__all__ = ["KINDS", "NoteName", "as_told", "parts", "refusal", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +82,6 @@ def as_told(remark: Remark) -> dict[str, Any]:
             for part in told
         ],
     }
-
-
-def text_remark(text: str) -> Remark:
-    """A remark that was never more than its sentence."""
-    return Remark("text", {"text": text})
 
 
 def refusal(remark: Remark) -> ParameterError:
@@ -465,6 +460,16 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "pin-refused": _pin_refused,
         "pin-other-pitch": _pin_other_pitch,
         "correction": _correction,
+        "no-such-string": lambda r: (
+            _number(r.notes[0]),
+            f": there is no string {r.facts['string']}; use 1 to {r.facts['strings']}",
+        ),
+        "changes-nothing": lambda r: (_number(r.notes[0]), " is like that already"),
+        "split-outside": lambda r: (
+            _number(r.notes[0]),
+            f" sounds from {r.facts['start_sec']:.2f} to {r.facts['end_sec']:.2f} s; split it at a "
+            "time inside that",
+        ),
         # Of version 1 of the document, which kept the sentence alone.
         "text": lambda r: str(r.facts["text"]),
     }

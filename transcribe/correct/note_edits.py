@@ -21,6 +21,7 @@ from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import ARTICULATIONS, Note, Remark, Riff, sort_notes
+from transcribe.core.wording import refusal
 from transcribe.correct.history import Entry, next_group, set_place, stacks
 from transcribe.correct.pins import resolve
 from transcribe.correct.whole_riff import set_whole
@@ -120,7 +121,7 @@ def change(
             new, pitch_midi=int(pitch_midi), cents=0.0, string=None, fret=None, pinned=False
         )
     if new == old:
-        raise ParameterError(f"note {note_id} is like that already")
+        raise refusal(Remark("changes-nothing", notes=(note_id,)))
     return _edited(riff, "change", [old], [new])
 
 
@@ -157,10 +158,8 @@ def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     note = _note(riff, note_id)
     at = (note.onset_sec + note.offset_sec) / 2 if at_sec is None else float(at_sec)
     if not note.onset_sec + _SHORTEST_SEC <= at <= note.offset_sec - _SHORTEST_SEC:
-        raise ParameterError(
-            f"note {note_id} sounds from {note.onset_sec:.2f} to {note.offset_sec:.2f} s; "
-            "split it at a time inside that"
-        )
+        facts = {"start_sec": note.onset_sec, "end_sec": note.offset_sec}
+        raise refusal(Remark("split-outside", facts, (note_id,)))
     first = _timed(riff, dataclasses.replace(note, offset_sec=at), onset=False)
     second = _timed(
         riff,

@@ -340,7 +340,8 @@ def _check(riff: Riff, note_id: int, place: Place) -> None:
     string, fret = place
     strings = len(riff.instrument.open_midi)
     if not 1 <= string <= strings:
-        raise ParameterError(f"note {note_id}: there is no string {string}; use 1 to {strings}")
+        facts = {"string": string, "strings": strings}
+        raise refusal(Remark("no-such-string", facts, (note_id,)))
     if riff.instrument.fret_of(string, note.pitch_midi) != fret:
         raise refusal(_wrong_place(riff, note, place))
 
