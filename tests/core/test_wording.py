@@ -215,9 +215,8 @@ def test_a_sentence_leads_to_its_notes() -> None:
     names = [part for part in parts(remark) if isinstance(part, NoteName)]
     assert names == [NoteName(12, "note 12 (A3 at 4.20 s)"), NoteName(13, "note 13")]
     told = as_told(remark)
-    assert "".join(p if isinstance(p, str) else p["text"] for p in told["parts"]) == sentence(
-        remark
-    )
+    texts = [part if isinstance(part, str) else part["text"] for part in told["parts"]]
+    assert "".join(texts) == told["sentence"] == sentence(remark)
     assert {p["note"] for p in told["parts"] if not isinstance(p, str)} == set(told["notes"])
 
 

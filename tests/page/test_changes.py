@@ -470,7 +470,8 @@ def test_note_tells_every_place_and_its_repeats(server: Server, put, one_riff: R
     body = server.ask("GET", f"/api/riffs/{riff_id}/notes/{note.id}")[1]
     found = {(place["string"], place["fret"]) for place in body["places"]}
     assert found == set(one_riff.instrument.places(note.pitch_midi))
-    assert str(note.id) in body["why"]
+    assert body["why"]["notes"] == [note.id]
+    assert str(note.id) in body["why"]["sentence"]
     assert set(body["repeats"]) == set(repeats_of(one_riff, note.id))
     assert body["repeats"], "the riff was made to repeat"
     assert server.ask("GET", f"/api/riffs/{riff_id}/notes/9999")[0] == 404
