@@ -282,7 +282,8 @@ def _hardest_place(r: Remark) -> _Words:
     more, because = r.facts["more"], r.facts.get("because")
     return (
         f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
-        f"{f'but {because}; ' if because else ''}hardest at {r.facts['sec']:.2f} s on {_fret(r.facts['place'])}"
+        f"{f'but {because}; ' if because else ''}hardest at {r.facts['sec']:.2f} s on "
+        f"{_fret(r.facts['place'])}"
     )
 
 

@@ -159,7 +159,9 @@ def alternatives(
         if kind.lowest_position is not None:
             home = home_position(notes, instrument, pins, lowest=kind.lowest_position)
         span = min(200.0, max(40.0, hand.span_mm * kind.span))
-        solver = Solver(instrument, hand=Hand(span), weights=base.weights | kind.weights, home=home)
+        solver = Solver(
+            instrument, hand=Hand(span), weights=base.weights | dict(kind.weights), home=home
+        )
         positions = dict(solver.solve(notes, drone=found, pins=held, phrases=phrases).positions)
         if not positions or positions in seen:
             continue
