@@ -156,6 +156,13 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "string 6 fret 1 to string 4 fret 6: warm up, stop if it hurts, and ask a teacher or a "
         "clinician about pain that stays",
     ),
+    (
+        "too-wide",
+        {"sec": 4.5, "left_out_midi": [40], "others": 1},
+        (2,),
+        "no hand can hold the chord at 4.50 s on this neck (and 1 more like it): leave out note 2 "
+        "(E2), or play its notes one after the other",
+    ),
     ("drone-silenced", {"string": 4}, (3,), "note 3 takes the drone's string 4"),
     ("drone-silenced", {"string": 4}, (3, 5), "note 3, note 5 take the drone's string 4"),
     (
