@@ -44,9 +44,11 @@ test("times and counts read as people write them", () => {
   assert.equal(plural(0, "note"), "0 notes");
   assert.equal(barName(0), "the pickup");
   assert.equal(barName(3), "bar 3");
-  assert.equal(beatText(2.5), "2½");
+  assert.equal(beatText(2.5), "2&");
   assert.equal(beatText(3), "3");
-  assert.equal(beatText(1.33), "1.33");
+  assert.equal(beatText(1.33), "1t");
+  assert.equal(beatText(4.75), "4a");
+  assert.equal(beatText(2.1), "2.1");
   assert.equal(placeText(3, 0), "string 3 open");
   assert.equal(placeText(3, 7), "string 3 fret 7");
   assert.equal(placeText(null, null), "no place");

@@ -31,7 +31,6 @@ export function printed(text) {
   return String(text)
     .replace(/([A-G])#/g, "$1♯")
     .replace(/([A-G])b(?![a-z])/g, "$1♭")
-    .replace(/\b(beat \d+)&/g, "$1½")
     .replace(/(^|[\s(△])([#b])(?=\d)/g, (_, before, sign) => before + (sign === "#" ? "♯" : "♭"));
 }
 
@@ -168,12 +167,19 @@ export class Bars {
   }
 }
 
+// What is counted aloud after the number of the beat, by parts of a beat: the names that the
+// sentences of the program use too.
+const COUNTS = { 2: ["&"], 3: ["t", "l"], 4: ["e", "&", "a"] };
+
+/** A beat of a bar, from 1, as it is counted: 2, 2&, 2a, 2t. */
 export function beatText(beat) {
-  const whole = Math.floor(beat + 1e-6);
-  const part = beat - whole;
-  const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
-  const near = Object.keys(parts).find((p) => Math.abs(part - Number(p)) < 0.02);
-  return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
+  if (Math.abs(beat - Math.round(beat)) <= 0.03) return String(Math.round(beat));
+  const whole = Math.floor(beat);
+  for (const [parts, signs] of Object.entries(COUNTS)) {
+    const k = signs.findIndex((_, n) => Math.abs(beat - whole - (n + 1) / Number(parts)) <= 0.03);
+    if (k >= 0) return whole + signs[k];
+  }
+  return beat.toFixed(1);
 }
 
 export function placeText(string, fret) {

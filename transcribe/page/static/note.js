@@ -235,7 +235,7 @@ export class NotePanel {
         box.scrollLeft = at.offsetLeft - box.clientWidth / 2;
       }
       this.riff.keepInSight();
-      put(this.why, named(this.riff, found.why, { self: note.id }));
+      put(this.why, named(this.riff, found.why.parts, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
       if (this.wantsFocus && free) this.focusNeck();
