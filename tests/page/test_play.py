@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
+import re
+from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 
 from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe.core.riff import Riff
@@ -17,10 +23,13 @@ def _expect(locator: Any) -> Any:
     return expect(locator)
 
 
+_MOORING = read_riff(ROOT / "fixtures" / "takes" / "mooring" / "truth.riff.json")
+
+
 @pytest.fixture(scope="session")
 def truth() -> Riff:
     """A shipped riff whose strums begin a little before the beat."""
-    return read_riff(ROOT / "fixtures" / "takes" / "mooring" / "truth.riff.json")
+    return _MOORING
 
 
 def test_a_bar_is_looped_by_its_own_notes(server: Server, open_page, put, truth: Riff) -> None:
@@ -167,3 +176,95 @@ def test_a_server_that_is_gone_is_told_at_once_and_found_again(
     page.context.add_cookies(cookies)
     _expect(state).to_have_text("All saved")
     _expect(told).to_have_count(0)
+
+
+@pytest.fixture(scope="session")
+def doubtful(one_riff: Riff) -> Riff:
+    """The riff with a few notes that were heard with doubt."""
+    notes = [
+        dataclasses.replace(note, confidence=0.6 if k % 7 == 3 else 0.97)
+        for k, note in enumerate(one_riff.notes)
+    ]
+    return dataclasses.replace(one_riff, notes=tuple(notes))
+
+
+def test_unsure_notes_are_seen_counted_and_kept_or_taken_out_in_one_step(
+    server: Server, open_page, put, doubtful: Riff
+) -> None:
+    unsure = [note.id for note in doubtful.notes if note.unsure]
+    assert 1 < len(unsure) < len(doubtful.notes)
+    page = open_page(server, put(server, "doubtful", riff=doubtful))
+    facts, lighter = page.locator(".facts"), page.locator(".tab .note.unsure")
+    _expect(facts).to_contain_text(f"{len(unsure)} notes unsure")
+    _expect(lighter).to_have_count(len(unsure))
+    ink = "(each) => getComputedStyle(each.querySelector('text')).fill"
+    others = page.locator(".tab .note:not(.unsure)").first
+    assert lighter.first.evaluate(ink) != others.evaluate(ink)
+    _expect(page.locator(f"#note-{unsure[0]}")).to_have_attribute(
+        "aria-label", re.compile("unsure")
+    )
+    # All of them in one step, and the step is taken back.
+    page.click("button:text-is('Keep them')")
+    _expect(lighter).to_have_count(0)
+    _expect(facts).not_to_contain_text("unsure")
+    assert not any(note.unsure for note in saved(server, "doubtful").notes)
+    page.click("button:text-is('Undo')")
+    _expect(lighter).to_have_count(len(unsure))
+    page.click("button:text-is('Take them out')")
+    _expect(page.locator(".tab .note")).to_have_count(len(doubtful.notes) - len(unsure))
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".tab .note")).to_have_count(len(doubtful.notes))
+    # One alone, from its panel; the count leads there.
+    page.click(f"button:text-is('{len(unsure)} notes unsure')")
+    _expect(page.locator(f"#note-{unsure[0]}")).to_have_attribute("aria-selected", "true")
+    page.click(".note-panel button:text-is('Keep')")
+    _expect(lighter).to_have_count(len(unsure) - 1)
+    assert saved(server, "doubtful").note(unsure[0]).confidence == 1
+
+
+def test_talk_and_playing_are_told_apart_in_words(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    riff_id = put(server, "talked")
+    path = server.folder / "talked.riff.json"
+    document = json.loads(path.read_text())
+    stretches = [(0.0, 4.2, "playing"), (4.2, 6.0, "talk"), (6.0, 8.5, "neither")]
+    document["segments"] = [
+        {"start_sec": start, "end_sec": end, "kind": kind} for start, end, kind in stretches
+    ]
+    path.write_text(json.dumps(document))
+    page = open_page(server, riff_id)
+    words = page.locator(".segment text")
+    _expect(words).to_have_text(["playing", "talk"])
+    _expect(page.locator(".facts")).to_contain_text("0:01.8 of talk set aside")
+    page.click("button:text-is('Tab in lines')")
+    _expect(page.locator(".line .segment.talk")).to_have_count(1)
+    # Where nothing was told apart there is no band.
+    page = open_page(server, put(server, "silent-on-talk"))
+    _expect(page.locator(".segment")).to_have_count(0)
+
+
+@pytest.mark.parametrize(("size", "rows"), [((1440, 900), 2), ((820, 1180), 2), ((390, 844), 1)])
+def test_the_music_comes_first(
+    server: Server, open_page, put, mooring: Path, size: tuple[int, int], rows: int
+) -> None:
+    width, height = size
+    sound = soundfile.read(mooring)
+    riff_id = put(server, f"first-{width}", riff=_MOORING, take=sound)
+    page = open_page(server, riff_id, viewport={"width": width, "height": height})
+    _expect(page.locator("canvas.picture")).not_to_have_css("height", "18px")
+    tab = page.locator("svg.tab").bounding_box()
+    assert tab["y"] < height / 3
+    tops = page.evaluate(
+        """(end) => [...document.querySelectorAll("main button, main input, main select")]
+            .filter((each) => !each.closest(".title"))
+            .map((each) => each.getBoundingClientRect())
+            .filter((box) => box.height && box.bottom <= end)
+            .map((box) => (box.top + box.bottom) / 2)
+            .sort((a, b) => a - b)""",
+        tab["y"],
+    )
+    assert 1 + sum(b - a > 16 for a, b in pairwise(tops)) <= rows
+    assert page.locator("main button").evaluate_all(
+        "(all) => all.filter((each) => !each.closest('.title'))[0].textContent"
+    ) == ("Play")

@@ -116,6 +116,7 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
+            "unsure": [note.id for note in riff.notes if note.unsure],
             "undo": undo and as_told(undo),
             "redo": redo and as_told(redo),
             "written": len(written(riff)),

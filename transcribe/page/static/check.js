@@ -126,8 +126,9 @@ export function checkPane(riff) {
     const extras = [];
     for (const row of counted(shown)) {
       const note = noteOf(riff, shown, row.reference);
-      if (note) verdicts.set(note.id, row.verdict);
-      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null)
+      // What the riff itself is not sure of is held against nobody.
+      if (note && !riff.unsure.has(note.id)) verdicts.set(note.id, row.verdict);
+      else if (!note && row.verdict === "extra" && row.beat !== undefined && row.beat !== null)
         extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
@@ -403,7 +404,9 @@ function plots(found) {
 }
 
 function table(riff, found) {
-  const rows = counted(found).filter((row) => row.verdict !== "right");
+  const rows = counted(found).filter(
+    (row) => row.verdict !== "right" && !riff.unsure.has(noteOf(riff, found, row.reference)?.id),
+  );
   if (!rows.length) return h("p", {}, "Every note is right.");
   const same = sameBars(riff, found);
   const anew = (row) => {

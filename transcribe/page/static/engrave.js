@@ -1,7 +1,15 @@
 // What stands on one stretch of the tab: used by the strip, and by each line of the tab in lines.
 
 import { s } from "./dom.js";
-import { barLine, droneLine, figure, staff, technique, verdictMark } from "./tabdraw.js";
+import {
+  barLine,
+  droneLine,
+  figure,
+  segmentBand,
+  staff,
+  technique,
+  verdictMark,
+} from "./tabdraw.js";
 
 /**
  * The strokes between two places of the axis. `show` is the strip: its notes, its marks, its axis.
@@ -12,6 +20,18 @@ export function engrave(show, from, to, place, edges) {
   const [left, right] = edges;
   const ground = s("g", { "aria-hidden": "true" }, staff(g, left, right));
   const within = (x) => x >= from && x < to;
+  for (const segment of show.segments) {
+    const a = axis.xOf(segment.start_sec);
+    const b = axis.xOf(segment.end_sec);
+    if (b > from && a < to)
+      ground.append(
+        segmentBand(
+          segment.kind,
+          Math.max(left, place(Math.max(a, from))),
+          Math.min(right, place(Math.min(b, to))),
+        ),
+      );
+  }
   const drone = show.view_.document.drone;
   if (drone) {
     const a = axis.xOf(drone.start_sec);
@@ -135,6 +155,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
   }
   figures.append(
     figure(g, note, at, {
+      unsure: show.unsure.has(note.id),
       classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
       props: {
         id: `note-${note.id}`,

@@ -135,6 +135,7 @@ export class NotePanel {
       h(
         "div",
         { class: "row" },
+        this.keep(ids),
         this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
         this.button("Delete them", () => this.riff.deleteChosen()),
         this.button("Loop them", () =>
@@ -145,6 +146,14 @@ export class NotePanel {
         ),
       ),
     );
+  }
+
+  /** A note that was heard with doubt counts as played. */
+  keep(ids) {
+    const unsure = ids.filter((id) => this.riff.unsure.has(id));
+    if (!unsure.length) return null;
+    const keep = () => this.riff.edit({ op: "confirm", notes: unsure });
+    return this.button("Keep", keep, { title: "It was played so; count it as sure" });
   }
 
   /** A choice that is made for all the chosen notes at once. */
@@ -196,7 +205,7 @@ export class NotePanel {
     // A note put in by hand, or read from a file, was not heard; nothing is claimed about it.
     const sure =
       note.confidence < 1
-        ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
+        ? ` · ${this.riff.unsure.has(note.id) ? "unsure, " : ""}heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
         : "";
     put(
       this.facts,
@@ -346,6 +355,7 @@ export class NotePanel {
       h(
         "div",
         { class: "row" },
+        this.keep([note.id]),
         note.pinned ? this.button("Unpin", () => riff.edit({ op: "unpin", note: note.id })) : null,
         this.button(inside ? "Split at the playhead" : "Split in two", () =>
           riff.edit({ op: "split", note: note.id, ...(inside ? { at_sec: riff.player.now } : {}) }),

@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { ask, clearNotices, h, notice, put, say } from "./dom.js";
-import { Bars, barName, beatText, pitchName, placeText, plural, printed } from "./music.js";
+import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
@@ -73,7 +73,7 @@ class RiffView {
     try {
       lines = localStorage.getItem("lines");
     } catch {
-      /* under the picture, then */
+      /* over the picture, then */
     }
     if (lines) this.setLines(true);
     this.openTake();
@@ -185,7 +185,7 @@ class RiffView {
       h("span", { "aria-current": "page" }, this.data.name),
     );
 
-    this.facts = h("p", { class: "facts" });
+    this.facts = h("div", { class: "facts" });
     this.tempo = new TempoRow(this);
     this.verdictLine = h("div", { class: "verdict-line", hidden: true });
     this.remarks = h("div", { class: "remarks" });
@@ -351,6 +351,11 @@ class RiffView {
     this.player.bars = this.bars;
     this.player.notes = this.notes;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
+    this.unsure = new Set(data.unsure);
+    const talk = (doc.segments || []).reduce(
+      (sum, { kind, start_sec, end_sec }) => sum + (kind === "talk" ? end_sec - start_sec : 0),
+      0,
+    );
     put(
       this.facts,
       [
@@ -360,9 +365,11 @@ class RiffView {
           : "",
         `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
         plural(doc.notes.length, "note"),
+        talk ? `${clock(talk)} of talk set aside` : "",
       ]
         .filter(Boolean)
         .join(" · "),
+      this.doubts(),
     );
     this.tempo.refresh();
     put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
@@ -383,6 +390,34 @@ class RiffView {
     this.panel.show(this.chosen);
     this.tabStale = true;
     if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  /** How many notes were heard with doubt, a way to each, and what to do with all of them. */
+  doubts() {
+    const notes = this.notes.filter((note) => this.unsure.has(note.id));
+    if (!notes.length) return null;
+    const ids = notes.map((note) => note.id);
+    const next = () => {
+      const last = this.note(this.chosen[this.chosen.length - 1]);
+      const later = notes.find((note) => last && note.onset_sec > last.onset_sec);
+      this.goTo((later || notes[0]).id);
+    };
+    const all = (op) => async () => {
+      await this.edit({ op, notes: ids });
+      this.strip.list.focus({ preventScroll: true });
+    };
+    const button = (label, act, props) =>
+      h("button", { type: "button", onclick: act, ...props }, label);
+    return h(
+      "span",
+      { class: "row tight doubts" },
+      button(`${plural(notes.length, "note")} unsure`, next, {
+        class: "link",
+        title: "Go to the next of them",
+      }),
+      button("Keep them", all("confirm"), { class: "small" }),
+      button("Take them out", all("delete"), { class: "small" }),
+    );
   }
 
   /** Remarks come and go above the tab; the tab stays where the eye and the hand are. */
@@ -436,7 +471,7 @@ class RiffView {
         : `${note.onset_sec.toFixed(2)} seconds`,
       note.articulation === "picked" ? "" : note.articulation,
       note.pinned ? "pinned" : "",
-      note.confidence < 0.5 ? "heard with doubt" : "",
+      this.unsure.has(note.id) ? "unsure" : "",
     ]
       .filter(Boolean)
       .join(", ");
@@ -607,7 +642,7 @@ class RiffView {
     this.edit({ op: "delete", notes: this.chosen, after: after?.id });
   }
 
-  /** The tab in lines as wide as the page, or under the picture; the browser remembers which. */
+  /** The tab in lines as wide as the page, or over the picture; the browser remembers which. */
   setLines(on, { remember = true } = {}) {
     this.strip.setLines(on);
     this.linesButton.setAttribute("aria-pressed", String(on));

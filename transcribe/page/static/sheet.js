@@ -34,7 +34,7 @@ export function drawSheet(riff, paper) {
     page.append(drawSystem(riff, g, system, place, inner / size, ends));
     y += step;
   });
-  const key = signs(riff.notes, riff.bars.phrases);
+  const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
   if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
   pages.forEach((each, k) => {
     each.append(
@@ -187,13 +187,14 @@ const SIGNS = {
 };
 
 /** The signs that stand on the sheet, explained; empty where there are none. */
-export function signs(notes, phrases) {
+export function signs(notes, phrases, unsure = new Set()) {
   const used = new Set(notes.map((note) => note.articulation));
   return [
     ...Object.keys(SIGNS)
       .filter((name) => used.has(name))
       .map((name) => SIGNS[name]),
     notes.some((note) => note.string === null) ? "? no string yet" : "",
+    notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
     phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
   ]
     .filter(Boolean)
@@ -339,7 +340,7 @@ function drawSystem(riff, g, system, place, width, ends) {
     group.append(...technique(g, note, at, from));
   }
   for (const [note, at] of figures)
-    group.append(figure(g, { ...note, pinned: false, confidence: 1 }, at));
+    group.append(figure(g, { ...note, pinned: false }, at, { unsure: riff.unsure.has(note.id) }));
   return group;
 }
 
@@ -461,6 +462,7 @@ text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
 .bar { stroke: #000; stroke-width: .25; }
 .slur { fill: none; stroke: #000; stroke-width: .25; }
 .head, .dot { fill: #000; }
+.unsure text { fill: #666; }
 .stems line { stroke: #000; stroke-width: .28; }
 .stems .beam { stroke-width: .7; }
 `;

@@ -1,4 +1,4 @@
-// The strip: the picture of the sound over the tab, on one time axis, or the whole tab in lines.
+// The strip: the tab over the picture of the sound, on one time axis, or the whole tab in lines.
 // Only what is in view is drawn, so that a long take scrolls as well as a short one.
 
 import { Axis } from "./axis.js";
@@ -7,7 +7,7 @@ import { engrave, judged } from "./engrave.js";
 import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
-import { geometry } from "./tabdraw.js";
+import { SEGMENT_ROOM, geometry } from "./tabdraw.js";
 
 const NEAR = 8;
 
@@ -28,6 +28,8 @@ export class Strip {
     this.verdicts = new Map();
     this.extras = [];
     this.markRows = 0;
+    this.unsure = new Set();
+    this.segments = [];
     this.g = geometry(6);
     // A finger needs more room between the strings than a mouse.
     this.touch = matchMedia("(pointer: coarse)").matches;
@@ -51,7 +53,7 @@ export class Strip {
       },
       this.svg,
     );
-    this.view = h("div", { class: "view" }, canvas, this.row, this.band, this.head, this.hover);
+    this.view = h("div", { class: "view" }, this.row, canvas, this.band, this.head, this.hover);
     this.spacer = h("div", { class: "spacer" }, this.view);
     this.scroller = h("div", { class: "scroller" }, this.spacer);
     this.lines = new Lines(this);
@@ -112,11 +114,13 @@ export class Strip {
     this.notes = view.document.notes;
     this.byId = new Map(this.notes.map((note) => [note.id, note]));
     this.sources = view.legato_from;
+    this.unsure = new Set(view.unsure);
+    this.segments = view.document.segments || [];
     this.duration = Math.max(view.duration_sec, 1);
-    this.g = geometry(
-      view.document.instrument.open_midi.length,
-      this.touch ? { gap: 21, top: 56 } : {},
-    );
+    this.g = geometry(view.document.instrument.open_midi.length, {
+      ...(this.touch ? { gap: 21, top: 56 } : {}),
+      above: this.segments.length ? SEGMENT_ROOM : 0,
+    });
     if (first) this.pps = this.fitting();
     this.picture.setSpan(this.notes, view.document.instrument);
     this.layAxis();
@@ -167,7 +171,7 @@ export class Strip {
     this.resize();
   }
 
-  /** The tab in lines, or under the picture of the sound. */
+  /** The tab in lines, or over the picture of the sound. */
   setLines(on) {
     if (this.inLines === on) return;
     this.inLines = on;
@@ -262,9 +266,9 @@ export class Strip {
     this.setWidth();
     this.view.style.width = `${this.width}px`;
     this.picture.resize(this.width);
-    this.tall = this.picture.tall;
+    this.tall = this.tabHeight;
     this.svg.setAttribute("width", this.width);
-    this.svg.setAttribute("height", this.tabHeight);
+    this.svg.setAttribute("height", this.tall);
     this.nameStrings();
     this.laid = false;
     this.later(true);
@@ -337,6 +341,7 @@ export class Strip {
       offset,
       notes,
       chosen: this.chosen,
+      unsure: this.unsure,
       duration: this.duration,
     });
   }
@@ -383,7 +388,8 @@ export class Strip {
     let start = null;
     const at = (event) => {
       const box = this.view.getBoundingClientRect();
-      return { x: event.clientX - box.left, y: event.clientY - box.top };
+      // Heights are those of the picture; the tab lies above it.
+      return { x: event.clientX - box.left, y: event.clientY - box.top - this.tall };
     };
     this.view.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
@@ -433,7 +439,7 @@ export class Strip {
       return;
     }
     const near =
-      began.y < this.tall
+      began.y > 0
         ? this.noteNear(sec, began.y, began.touch ? 3 * NEAR : NEAR)?.id
         : this.figureNear(event, began.touch ? 26 : 10);
     const id = began.id ?? near;
@@ -480,6 +486,6 @@ export class Strip {
     this.hover.hidden = midi === null;
     if (midi === null) return;
     this.hover.textContent = `${pitchName(Math.round(midi))}  ${this.secAt(x).toFixed(2)} s`;
-    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${Math.max(0, y - 26)}px)`;
+    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${this.tall + Math.max(0, y - 26)}px)`;
   }
 }

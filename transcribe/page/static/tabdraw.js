@@ -4,7 +4,8 @@
 import { s } from "./dom.js";
 
 /** Where the lines and the rows above and below them lie. */
-export function geometry(strings, { gap = 17, top = 50 } = {}) {
+export function geometry(strings, { gap = 17, top: room = 50, above = 0 } = {}) {
+  const top = room + above;
   const bottom = top + gap * (strings - 1);
   return {
     strings,
@@ -12,8 +13,9 @@ export function geometry(strings, { gap = 17, top = 50 } = {}) {
     top,
     bottom,
     y: (string) => top + gap * (string - 1),
-    chordY: gap * 0.75,
-    barY: gap * 1.55,
+    above,
+    chordY: above + gap * 0.75,
+    barY: above + gap * 1.55,
     markY: bottom + gap * 1.15,
     verdictY: bottom + gap * 2.1,
     markGap: gap * 0.8,
@@ -40,13 +42,13 @@ export function fretText(note) {
 }
 
 /** The figure of one note on its string. A note without a place stands under the lines. */
-export function figure(g, note, x, { classes = "", props = {} } = {}) {
+export function figure(g, note, x, { classes = "", props = {}, unsure = false } = {}) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
   const group = s(
     "g",
-    { class: `note ${classes}`, ...props },
+    { class: `note ${classes}${unsure ? " unsure" : ""}`, ...props },
     s("rect", {
       class: "knock",
       x: x - half,
@@ -78,7 +80,7 @@ export function figure(g, note, x, { classes = "", props = {} } = {}) {
         y2: y + g.gap * 0.44,
       }),
     );
-  if (note.confidence < 0.5 && !note.pinned) {
+  if (unsure) {
     group.append(
       s(
         "text",
@@ -185,6 +187,23 @@ export function droneLine(g, drone, x1, x2, label = true) {
       ),
     );
   return parts;
+}
+
+const SEGMENT = { tall: 13, every: 420, least: 44 }; // pixels: of the band, from word to word, a word's
+
+export const SEGMENT_ROOM = SEGMENT.tall + 5;
+
+/** What happens in a stretch of the recording, in words over a band of its own pattern. */
+export function segmentBand(kind, x1, x2) {
+  const group = s(
+    "g",
+    { class: `segment ${kind}` },
+    s("rect", { x: x1, y: 2, width: Math.max(0, x2 - x1), height: SEGMENT.tall }),
+  );
+  if (kind !== "neither")
+    for (let x = x1 + 6; x + SEGMENT.least < x2; x += SEGMENT.every)
+      group.append(s("text", { x, y: SEGMENT.tall - 1, "font-size": 11 }, kind));
+  return group;
 }
 
 const VERDICTS = {

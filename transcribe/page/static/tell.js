@@ -150,7 +150,7 @@ export function keysHelp() {
       " plays. ",
       "A heavy string rings on as a drone. An underlined figure is pinned; ",
       h("span", { class: "was-key" }, "a struck-out one"),
-      " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
+      " shows where a note was before the last change; a lighter one with a ? was heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
     ),
   );
 }

@@ -58,6 +58,7 @@ function opening(riff, edit, step) {
       (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
     );
   }
+  if (edit.op === "confirm") return `${plural(edit.notes.length, "note")} kept as played.`;
   if (edit.op === "several") {
     const notes = plural(edit.notes.length, "note");
     if (edit.articulation) return `${notes}: ${edit.articulation}.`;
@@ -94,7 +95,8 @@ export function tellChange(riff, edit, data, before, undone = null) {
       move.to[0] !== null && !(["pin", "several"].includes(edit.op) && about.has(move.note)),
   );
   // What an undo moves includes the note that it is about, so "other" would miscount.
-  const word = ["undo", "redo"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
+  const word =
+    ["undo", "redo", "confirm"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
   if (!COUNTED[edit.op] || moves.length)
     said.push(
       moves.length
