@@ -50,8 +50,8 @@ export class Transport {
       { class: "hint" },
       "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
     );
-    this.narrow = matchMedia("(max-width: 520px)").matches;
-    // On a phone the tab is what the room is for; the settings of the sound are one tap away.
+    this.narrow = matchMedia("(max-width: 900px)").matches;
+    // On a phone or a tablet the tab is what the room is for; the settings of the sound are one tap away.
     this.sound = h(
       this.narrow ? "details" : "div",
       { class: "sound" },
