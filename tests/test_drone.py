@@ -14,8 +14,9 @@ from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.correct.pins import pin
 from transcribe.drone import drone_strings, melody_string
-from transcribe.fingering import apply, explain, find_drone, pin, solve
+from transcribe.fingering import apply, explain, find_drone, solve
 from transcribe.training.phrases import make_score
 
 CASES = list(itertools.product(range(1, 7), PATTERNS))
@@ -232,7 +233,7 @@ def test_solve_says_which_note_is_far_up_the_string_beside_the_drone() -> None:
     riff = Riff(notes=apply(notes, solved), drone=solved.drone)
     assert "16 frets above the melody around it" in explain(riff, high.id)
     pinned = pin(riff, {high.id: (1, 5)})
-    assert "cautions" not in pinned.extra
+    assert not pinned.cautions
     assert {pinned.note(n.id).string for n in notes if 45 < n.pitch_midi < 69} == {4}
 
 

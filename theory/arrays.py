@@ -10,9 +10,13 @@ import numpy.typing as npt
 
 from theory.errors import TheoryError
 
-__all__ = ["FloatArray", "Notes", "as_beats", "as_drones", "as_notes"]
+__all__ = ["STROKE_SEC", "FloatArray", "Notes", "as_beats", "as_drones", "as_notes"]
 
 FloatArray = npt.NDArray[np.float64]
+
+STROKE_SEC = 0.06
+"""Onsets this close to the one before are struck together: the strings of a slow strum follow each
+other by up to 24 ms (common practice, no source), and one between two may be missed."""
 
 
 @dataclass(frozen=True, slots=True)

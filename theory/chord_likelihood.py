@@ -14,7 +14,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from theory.arrays import FloatArray, Notes
+from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.chord_symbols import KINDS
 from theory.modes import Mode
 from theory.scales import MODES
@@ -30,6 +30,7 @@ __all__ = [
     "beat_of",
     "chord_pcs",
     "commonness",
+    "is_single_line",
     "likelihood",
     "states",
     "strokes",
@@ -76,6 +77,8 @@ _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
 NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
 _BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
+_LOOK_BACK = 6  # strokes; what was struck before them has been struck over
+_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
 DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
@@ -165,7 +168,7 @@ def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.i
 class Strokes:
     """Which notes are struck together, and how far each of them is to be believed.
 
-    ``groups`` are indices of notes, each group within 60 ms of the note before. ``lasting``, (n,),
+    ``groups`` are indices of notes, each within `STROKE_SEC` of the note before. ``lasting``, (n,),
     0.1-1, is how long each note lasts against the longest of its stroke: what a listener mishears
     in a full stroke is mostly short; a stroke that is damped as a whole loses nothing.
     """
@@ -176,13 +179,34 @@ class Strokes:
 
 def strokes(notes: Notes) -> Strokes:
     """The strokes of a riff."""
-    breaks = np.flatnonzero(np.diff(notes.onset) > 0.06) + 1
+    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
     groups = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
     lasting = np.ones(len(notes))
     for group in groups:
         longest = float(notes.duration[group].max())
         lasting[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
     return Strokes(groups, lasting)
+
+
+def is_single_line(notes: Notes, struck: Strokes, drones: tuple[int, ...]) -> bool:
+    """Whether the notes beside the drone come one at a time, so that no chord is played.
+
+    Notes struck together make a chord, and so do three that ring into each other, as in an
+    arpeggio; a listener mishears a second note now and then.
+    """
+    line = ~np.isin(notes.pitch, drones)
+    chosen = [group[line[group]] for group in struck.groups]
+    chosen = [group for group in chosen if group.size]
+    chords = 0
+    for i, group in enumerate(chosen):
+        now = float(notes.onset[group[0]])
+        until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
+        before = np.concatenate(chosen[max(0, i - _LOOK_BACK) : i] or [group[:0]])
+        ringing = before[notes.end[before] > now + 0.5 * (until - now)]
+        together = len({int(p) % 12 for p in notes.pitch[group]})
+        sounding = len({int(p) % 12 for p in notes.pitch[np.append(group, ringing)]})
+        chords += together > 1 or sounding > 2
+    return chords < _MISHEARD_SHARE * len(chosen)
 
 
 def likelihood(

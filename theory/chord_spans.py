@@ -29,6 +29,7 @@ from theory.chord_likelihood import (
     beat_of,
     chord_pcs,
     commonness,
+    is_single_line,
     likelihood,
     states,
     strokes,
@@ -54,10 +55,10 @@ _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion 
 class ChordSpan:
     """One chord from ``start_sec`` to ``end_sec``.
 
-    ``roman`` is relative to the mode (empty where no mode was given). ``implied`` says that fewer
-    than three different notes of the chord sounded; ``pedal`` names a drone under it that is not
-    its own bass; ``borrowed`` says where a chord foreign to the mode comes from. ``start_beat``
-    and ``end_beat`` count the beats given.
+    ``roman`` is relative to the mode (empty where no mode was given). ``implied`` says that the
+    chord is not played as one: the notes come one by one, or fewer than three of its own sound.
+    ``pedal`` names a drone under it that is not its own bass; ``borrowed`` says where a chord
+    foreign to the mode comes from. ``start_beat`` and ``end_beat`` count the beats given.
     """
 
     start_sec: float
@@ -90,6 +91,7 @@ def find_chords(
     mode: Mode | None = None,
     drone_midi: Iterable[int] | int | None = None,
     confidence: Iterable[float] | None = None,
+    name_bass: bool = True,
 ) -> tuple[ChordSpan, ...]:
     """The chords of a riff, one span per chord, in order of time.
 
@@ -109,6 +111,9 @@ def find_chords(
         chord stays the tonic's unless the melody states another for a bar or so.
     confidence : iterable of float, shape (n,), 0-1, optional
         How far each note is to be believed.
+    name_bass : bool
+        Whether the lowest note of a chord is its bass. In a re-entrant tuning it is not: it lies
+        on a middle string.
 
     Returns
     -------
@@ -151,8 +156,11 @@ def find_chords(
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, struck, edges, drones, emission)
-    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones)
-    return _with_power(spans, notes, struck, edges, mode, drones)
+    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
+    spans = _with_power(spans, notes, struck, edges, mode, drones)
+    if is_single_line(notes, struck, drones):
+        spans = tuple(replace(span, implied=True) for span in spans)
+    return spans
 
 
 def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
@@ -227,6 +235,7 @@ def _spans(
     sure: FloatArray,
     mode: Mode | None,
     drones: tuple[int, ...],
+    name_bass: bool,
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     slot = beat_of(notes, edges)
@@ -246,7 +255,7 @@ def _spans(
         if len(tones) < 2:
             continue  # one note is no chord
         groups = [g for g in struck.groups if a <= slot[g[0]] < b]
-        bass = _bass(groups, notes, drones, struck.lasting)
+        bass = _bass(groups, notes, drones, struck.lasting) if name_bass else None
         found.append(
             _span(
                 Chord(_name(root, mode), kind, _name(root, mode)),
@@ -318,7 +327,7 @@ def _with_power(
     groups = struck.groups
     out = list(spans)
     for run in power_runs(notes, groups, struck.lasting, drones):
-        starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, _ in run.changes]
+        starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, *_ in run.changes]
         if run.end < len(groups):
             end = _snapped(float(notes.onset[groups[run.end][0]]), edges)
         else:
@@ -326,14 +335,14 @@ def _with_power(
             end = min(float(edges[np.searchsorted(edges[:-1], end)]), float(edges[-1]))
         bounds = [*starts, end]
         own = []
-        for (i, root), start, stop in zip(run.changes, bounds, bounds[1:], strict=False):
+        for (i, root, kind), start, stop in zip(run.changes, bounds, bounds[1:], strict=False):
             name = _name(root, mode)
             beats = (
                 int(np.searchsorted(edges, start, side="right")) - 1,
                 int(np.searchsorted(edges, stop)),
             )
             sure = float(notes.weight[groups[i]].mean())
-            chord = Chord(name, "5", name)
+            chord = Chord(name, kind, name)
             own.append(_span(chord, root, (start, stop), beats, sure, False, None, mode))
         out = [part for span in out for part in _outside(span, bounds[0], end, edges)] + own
     return _joined(sorted(out, key=lambda span: span.start_sec))

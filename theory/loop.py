@@ -35,7 +35,7 @@ class Loop:
     ``by_bar`` holds the chords of each bar. ``times`` is how often it comes round (a part of a
     round counts), ``departures`` names the bars that differ (counted from 1) with what is played
     there. ``plain`` is the same loop with triads only, at most four of them; ``fit`` the share of
-    bars that the loop gets right.
+    bars that the loop gets right. ``implied`` says that single notes only hint at the chords.
     """
 
     symbols: tuple[str, ...]
@@ -47,6 +47,7 @@ class Loop:
     plain: tuple[str, ...]
     plain_romans: tuple[str, ...]
     fit: float
+    implied: bool = False
 
 
 def find_loop(
@@ -90,11 +91,18 @@ def find_loop(
     spans = tuple(chords)
     if not spans:
         return None
-    bars = bars_of(spans, downbeats_sec)
+    bars = _last_bar_whole(bars_of(spans, downbeats_sec))
     period = _period(bars)
     pattern = _pattern(bars, period)
     wrong = tuple((i + 1, bar) for i, bar in enumerate(bars) if bar and bar != pattern[i % period])
-    symbols = _merge([symbol for bar in pattern for symbol in bar])
+    symbols = _one_round(_merge([symbol for bar in pattern for symbol in bar]))
+    times = len(bars) / period
+    sequence = _merge([span.symbol for span in spans])
+    again = _one_round(sequence)
+    if period == len(bars) and again != sequence:  # it comes round, but not at the bar lines
+        symbols, times = again, len(sequence) / len(again)
+        period = max(1, round(period / times))
+        pattern, wrong = pattern[:period], ()
     plain = _merge([plain_symbol(symbol) for symbol in symbols])
     plain = _at_most_four(plain, spans)
     return Loop(
@@ -102,11 +110,12 @@ def find_loop(
         romans=_romans(symbols, spans, mode),
         bars=period,
         by_bar=tuple(pattern),
-        times=round(len(bars) / period, 2),
+        times=round(times, 2),
         departures=wrong,
         plain=plain,
         plain_romans=tuple(roman_numeral(s, mode) for s in plain) if mode else (),
         fit=1.0 - len(wrong) / len(bars),
+        implied=all(span.implied for span in spans),
     )
 
 
@@ -160,6 +169,25 @@ def _merge(symbols: Sequence[str]) -> tuple[str, ...]:
         if not out or out[-1] != symbol:
             out.append(symbol)
     return tuple(out)
+
+
+def _last_bar_whole(bars: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """The bars, with the last one filled up where the riff ends within the loop's bar."""
+    *before, last = bars
+    if not before:
+        return bars
+    period = _period(before)
+    full = _pattern(before, period)[len(before) % period]
+    cut = period < len(before) and full[: len(last)] == last
+    return [*before, full] if cut else bars
+
+
+def _one_round(symbols: tuple[str, ...]) -> tuple[str, ...]:
+    """The chords of one round, where they come round twice at least; the last may be cut short."""
+    for size in range(2, len(symbols) // 2 + 1):
+        if all(symbol == symbols[i % size] for i, symbol in enumerate(symbols)):
+            return symbols[:size]
+    return symbols
 
 
 def _pattern(bars: list[tuple[str, ...]], period: int) -> list[tuple[str, ...]]:

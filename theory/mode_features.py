@@ -15,7 +15,7 @@ from types import MappingProxyType
 import numpy as np
 import numpy.typing as npt
 
-from theory.arrays import FloatArray, Notes
+from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import STROKE_SHARE, find_drone_pitches, without_drone
 from theory.scales import MODES
 
@@ -368,7 +368,7 @@ def _bass(notes: Notes) -> FloatArray | None:
     """Share of the time each pitch class is the lowest of several; None for a single line."""
     order = np.argsort(notes.onset, kind="stable")
     onset = notes.onset[order]
-    groups = np.flatnonzero(np.diff(onset, prepend=-np.inf) > 0.03)
+    groups = np.flatnonzero(np.diff(onset, prepend=-np.inf) > STROKE_SEC)
     if groups.size == 0 or len(notes) / groups.size < 1.6:
         return None
     strengths = np.zeros(12)

@@ -23,6 +23,10 @@ from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
 __all__ = ["find_mode", "posterior"]
 
 _FEW_NOTES = 3  # different notes; of fewer, one must be the tonic
+_STRAY_SHARE = 0.02  # of the sounding time; notes of less may be misheard, set by hand
+_SHORT_SCALE_SHARE = 0.8
+# How much of a tonic's probability goes to the scale of five or six notes that is all that sounds;
+# the seven-note modes that hold it share the rest. Set by hand: players name what they play.
 
 
 def find_mode(
@@ -115,4 +119,31 @@ def posterior(
         score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf
     score -= score.max()
     likely = np.exp(score)
-    return np.asarray(likely / likely.sum(), dtype=np.float64)
+    likely /= likely.sum()
+    return _with_short_scales(likely, _sounding(notes, drones))
+
+
+def _sounding(notes: Notes, drones: tuple[int, ...]) -> set[int]:
+    """Pitch classes that sound, but for strays."""
+    time = np.bincount(notes.pitch % 12, weights=notes.duration * notes.weight, minlength=12)
+    heard = {int(pc) for pc in np.flatnonzero(time > _STRAY_SHARE * time.sum())}
+    return heard | {drone % 12 for drone in drones}
+
+
+def _with_short_scales(likely: FloatArray, heard: set[int]) -> FloatArray:
+    """The probabilities, with a pentatonic or blues scale ahead where its notes alone sound."""
+    pairs = candidates()
+    out = likely.copy()
+    for row, (tonic, name) in enumerate(pairs):
+        own = {(tonic + step) % 12 for step in MODES[name].semitones}
+        if len(own) == 7 or own != heard:
+            continue
+        # The flat fifth of the blues scale is in no seven-note mode beside the fifth.
+        core = own - {(tonic + 6) % 12} if name == "blues" else own
+        for other, (home, full) in enumerate(pairs):
+            holds = core <= {(home + step) % 12 for step in MODES[full].semitones}
+            if other != row and home == tonic and holds:
+                moved = _SHORT_SCALE_SHARE * likely[other]
+                out[other] -= moved
+                out[row] += moved
+    return out

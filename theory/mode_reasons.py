@@ -9,13 +9,13 @@ import textwrap
 
 import numpy as np
 
-from theory.arrays import FloatArray, Notes
+from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import without_drone
 from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
-__all__ = ["describe", "mode_text", "sureness"]
+__all__ = ["describe", "mode_text", "parent_words", "sureness"]
 
 _ORDINAL = {
     1: "tonic",
@@ -262,10 +262,10 @@ def _evidence(
             f"no note comes more often than {best.tonic} ({count[tonic]} of {line.size} notes)"
         )
     if downbeats is not None:
-        near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= 0.06
+        near = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1) <= STROKE_SEC
         on_tonic = near & (notes.pitch % 12 == tonic)
-        bars = int(sum(np.any(np.abs(notes.onset[near] - d) <= 0.06) for d in downbeats))
-        hits = int(sum(np.any(np.abs(notes.onset[on_tonic] - d) <= 0.06) for d in downbeats))
+        bars = int(sum(np.any(np.abs(notes.onset[near] - d) <= STROKE_SEC) for d in downbeats))
+        hits = int(sum(np.any(np.abs(notes.onset[on_tonic] - d) <= STROKE_SEC) for d in downbeats))
         if bars and 2 * hits >= bars:
             out.append(f"{best.tonic} sounds on the first beat of {hits} of {bars} bars")
     return tuple(out)
@@ -274,7 +274,7 @@ def _evidence(
 def mode_text(mode: Mode) -> str:
     """The mode and its reasons as plain text, one statement a line."""
     lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
-    lines.append(f"  {_parent_words(mode)}: {' '.join(mode.notes)}.")
+    lines.append(f"  {parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
         left_out = " (the drone left out)" if mode.drone_midi else ""
         lines.append(f"  Degrees heard, and for how much of the time{left_out}:")
@@ -345,7 +345,8 @@ _ROLE = {
 }
 
 
-def _parent_words(mode: Mode) -> str:
+def parent_words(mode: Mode) -> str:
+    """The mode by the scale whose notes it has."""
     if mode.name == "ionian":
         return f"The plain {mode.tonic} major scale"
     if mode.name == "aeolian":

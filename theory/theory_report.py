@@ -11,7 +11,7 @@ from typing import Any, Unpack
 
 import numpy as np
 
-from theory.arrays import as_beats, as_drones, as_notes
+from theory.arrays import STROKE_SEC, as_beats, as_drones, as_notes
 from theory.chord_spans import ChordSpan, find_chords
 from theory.drone_pitches import find_drone_pitches
 from theory.loop import Loop, find_loop
@@ -19,6 +19,7 @@ from theory.mode_finder import find_mode
 from theory.mode_reasons import mode_text, sureness
 from theory.modes import Mode
 from theory.neck import Neck, NeckOptions
+from theory.report_text import Bars, chords_text, loop_text, summary_text
 from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import tonic_name
 from theory.voicing_levels import VoicingLevels, voicing_levels_text, voicings_by_level
@@ -45,6 +46,7 @@ class Report:
     scale_in_position: tuple[NeckNote, ...] = ()
     drone_string: int | None = None
     only_note: str = ""
+    bars: Bars | None = None
 
     def as_document(self) -> dict[str, Any]:
         """The ``theory`` section of the riff document, as plain JSON values."""
@@ -59,17 +61,26 @@ class Report:
             },
         }
 
-    def text(self) -> str:
-        """The report as plain text."""
-        if self.mode is None and self.only_note:
+    def _without_mode(self) -> str:
+        if self.only_note:
             return f"One note only ({self.only_note}): no mode can be told."
+        return "No notes, so no mode and no chords."
+
+    def summary(self) -> str:
+        """The mode and why, the loop, and one shape for each chord, in a few lines."""
         if self.mode is None:
-            return "No notes, so no mode and no chords."
+            return self._without_mode()
+        return summary_text(self.mode, self.loop, self.voicings)
+
+    def text(self) -> str:
+        """The whole report as plain text."""
+        if self.mode is None:
+            return self._without_mode()
         parts = [mode_text(self.mode)]
         if self.chords:
-            parts.append(_chords_text(self.chords))
+            parts.append(chords_text(self.chords, self.loop, self.bars or Bars()))
         if self.loop is not None:
-            parts.append(_loop_text(self.loop))
+            parts.append(loop_text(self.loop, self.mode))
         if self.scale_on_string:
             parts.append(self.scale_text())
         if self.voicings:
@@ -160,7 +171,7 @@ def report(
     beats, downbeats = _grid(notes.onset, beats_sec, downbeats_sec, meter)
     known: dict[str, Any] = {**played, "drone_midi": drones, "downbeats_sec": downbeats}
     mode = find_mode(**known, flats=flats)
-    chords = find_chords(**known, beats_sec=beats, mode=mode)
+    chords = find_chords(**known, beats_sec=beats, mode=mode, name_bass=not on.reentrant)
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
     drone_string = _string_of(drones, on)
     melody = _beside(drone_string, len(on.open_midi))
@@ -180,6 +191,7 @@ def report(
         scale_on_string(mode, string=melody, **along),
         scale_in_position(mode, **options),
         drone_string,
+        bars=Bars(tuple(downbeats or ()), tuple(beats)),
     )
 
 
@@ -205,7 +217,7 @@ def _grid(
     beats = as_beats(beats_sec, "beats_sec")
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
     if beats is None:
-        strokes = onset[np.diff(onset, prepend=-np.inf) > 0.06]
+        strokes = onset[np.diff(onset, prepend=-np.inf) > STROKE_SEC]
         beats = strokes if downbeats is None else np.unique(np.concatenate((strokes, downbeats)))
     elif downbeats is None and meter is not None and beats.size:
         downbeats = beats[:: meter[0]]
@@ -283,41 +295,5 @@ def _loop_document(loop: Loop) -> dict[str, Any]:
         "departures": [{"bar": bar, "symbols": list(s)} for bar, s in loop.departures],
         "plain": list(loop.plain),
         "plain_romans": list(loop.plain_romans),
+        **({"implied": True} if loop.implied else {}),
     }
-
-
-def _chords_text(chords: Sequence[ChordSpan]) -> str:
-    lines = ["Chords:"]
-    for span in chords:
-        notes = []
-        if span.implied:
-            notes.append("implied")
-        if span.pedal:
-            notes.append(f"over the {span.pedal} drone")
-        if span.borrowed:
-            notes.append(span.borrowed)
-        remark = f"  ({', '.join(notes)})" if notes else ""
-        lines.append(
-            f"  {span.start_sec:6.2f}-{span.end_sec:.2f} s  {span.symbol:8} {span.roman}{remark}"
-        )
-    return "\n".join(lines)
-
-
-def _loop_text(loop: Loop) -> str:
-    if len(loop.symbols) == 1 and not loop.departures:
-        return f"One chord throughout: {loop.symbols[0]}" + (
-            f" ({loop.romans[0]})" if loop.romans[0] else ""
-        )
-    bars = "1 bar" if loop.bars == 1 else f"{loop.bars} bars"
-    lines = [f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |"]
-    if any(loop.romans):
-        lines.append(f"  {' - '.join(loop.romans)}")
-    if loop.times > 1:
-        lines.append(f"  It comes round {loop.times:g} times.")
-    else:
-        lines.append("  It is played once; whether it comes round is not heard.")
-    for bar, symbols in loop.departures:
-        lines.append(f"  Bar {bar} departs from it: {' '.join(symbols)}.")
-    if loop.plain != loop.symbols:
-        lines.append(f"  Plain version to sing along: {' - '.join(loop.plain)}")
-    return "\n".join(lines)

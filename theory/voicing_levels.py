@@ -12,7 +12,13 @@ from theory.neck import Neck, NeckOptions
 from theory.shapes import CARE, Shape
 from theory.voicing_search import capo_plans, drone_shapes, power_shapes, voicings
 
-__all__ = ["VoicingLevels", "voicing_levels_text", "voicings_by_level"]
+__all__ = [
+    "VoicingLevels",
+    "caution_text",
+    "side_by_side",
+    "voicing_levels_text",
+    "voicings_by_level",
+]
 
 _PLAIN_SHAPES = 3  # listed for each chord; so many a player compares at a glance, set by hand
 _CAPO_PLANS = 2
@@ -196,7 +202,7 @@ def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
         for name, shapes in chord.levels:
             if shapes:
                 lines.append(f"  {'as written' if name == 'plain' else name}:")
-                lines += ["    " + line for line in _side_by_side(shapes)]
+                lines += ["    " + line for line in side_by_side(shapes)]
         for fret, name, shape in chord.capo:
             lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
     caution = caution_text([s for chord in chords for _, shapes in chord.levels for s in shapes])
@@ -220,8 +226,9 @@ def _label(shape: Shape) -> str:
     return f"{shape.kind}, stretch {shape.stretch_mm:.0f} mm"
 
 
-def _side_by_side(shapes: Sequence[Shape], gap: str = "    ") -> list[str]:
-    blocks = [[*s.diagram().splitlines(), _label(s)] for s in shapes]
+def side_by_side(shapes: Sequence[Shape], *, labels: bool = True, gap: str = "    ") -> list[str]:
+    """The lines of several diagrams next to each other, with ``labels`` under them."""
+    blocks = [[*s.diagram().splitlines(), _label(s) if labels else ""] for s in shapes]
     height = max(len(b) for b in blocks)
     # Pictures of different height end on the same line, so that the labels stand in a row.
     filled = [b[:-1] + [""] * (height - len(b)) + b[-1:] for b in blocks]
@@ -230,4 +237,4 @@ def _side_by_side(shapes: Sequence[Shape], gap: str = "    ") -> list[str]:
     for i in range(height):
         row = gap.join(b[i].ljust(w) for b, w in zip(filled, widths, strict=True))
         rows.append(row.rstrip())
-    return rows
+    return rows if labels else rows[:-1]

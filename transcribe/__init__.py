@@ -8,14 +8,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.api import compare, finger, theory_report, transcribe
+    from transcribe.api import compare, finger, transcribe
     from transcribe.core.instrument import make_instrument
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
     from transcribe.correct.note_edits import redo, undo
+    from transcribe.correct.pins import pin, unpin
     from transcribe.correct.retime import double_time, half_time
-    from transcribe.fingering import Hand, pin, unpin
+    from transcribe.fingering import Hand
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
+    from transcribe.harmony import theory_report
 
 __all__ = [
     "Drone",
@@ -44,11 +46,13 @@ __all__ = [
 
 _HOMES = {
     "transcribe.correct.note_edits": ("redo", "undo"),
-    "transcribe.fingering": ("Hand", "pin", "unpin"),
+    "transcribe.fingering": ("Hand",),
+    "transcribe.correct.pins": ("pin", "unpin"),
+    "transcribe.harmony": ("theory_report",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.core.instrument": ("make_instrument",),
-    "transcribe.api": ("compare", "finger", "theory_report", "transcribe"),
+    "transcribe.api": ("compare", "finger", "transcribe"),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
     "transcribe.correct.retime": ("double_time", "half_time"),
 }

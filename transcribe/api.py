@@ -10,15 +10,16 @@ import dataclasses
 import os
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, ParameterError
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Riff, Source, Timing, sort_notes
+from transcribe.core.wording import text_remark
 
 if TYPE_CHECKING:
     import numpy as np
 
-    from theory import Report
+    from transcribe.drone import DroneChoice
     from transcribe.fingering import Hand
     from transcribe.takes import Comparison
 
@@ -27,15 +28,11 @@ __all__ = [
     "compare",
     "describe",
     "finger",
-    "theory_report",
     "transcribe",
-    "with_theory",
 ]
 
 Progress = Callable[[str, float], None]
 """Called with the name of the stage and the share of it that is done, 0 to 1."""
-
-DroneChoice = Literal["auto", "off"] | int
 
 _SILENCE_DB = -70.0
 
@@ -77,7 +74,7 @@ def transcribe(
     Returns
     -------
     Riff
-        With ``extra["warnings"]``, a list of sentences about the recording, where there are any.
+        Its ``warnings`` tell what is uncertain about the recording.
 
     Raises
     ------
@@ -116,12 +113,16 @@ def transcribe(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
             "and check that the right file was given"
         )
-    return _assemble(
-        notes,
+    riff = Riff(
         instrument,
+        notes,
+        source,
+        timing=Timing("heard"),
+        warnings=tuple(text_remark(text) for text in warnings),
+    )
+    return _assemble(
+        riff,
         guess_tuning=guess_tuning,
-        source=source,
-        warnings=warnings,
         sound=(y, sr),
         hand=hand,
         drone=drone,
@@ -170,8 +171,8 @@ def finger(
     riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
     if not riff.notes:
         raise ParameterError("there are no notes to finger")
-    if riff.rhythm is None and riff.extra.get("timing") == "order":
-        from transcribe.formats.tab.bar_lines import in_bars
+    if riff.rhythm is None and riff.timing.kind == "order":
+        from transcribe.rhythm.bar_lines import in_bars
 
         riff, bpm, meter, first_beat_sec = in_bars(riff, bpm, meter, first_beat_sec)
     if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
@@ -181,24 +182,17 @@ def finger(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
         if meter is not None:
-            from transcribe.formats.tab.bar_lines import without_remark
-
-            riff = without_remark(riff)
+            warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
+            riff = dataclasses.replace(riff, warnings=warnings)
     return _assemble(
-        riff.notes,
-        instrument or riff.instrument,
+        dataclasses.replace(riff, instrument=instrument or riff.instrument),
         guess_tuning=instrument is None and riff.instrument == Instrument(),
-        source=riff.source,
-        warnings=riff.extra.get("warnings", ()),
-        rhythm=riff.rhythm,
         hand=hand,
         drone=drone,
         pins=pins,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        history=riff.history,
-        extra=riff.extra,
         progress=progress,
     )
 
@@ -226,12 +220,33 @@ def compare(
     part : str, optional
         Name or number of the part of a reference in MusicXML or MIDI.
 
+    Returns
+    -------
+    Comparison
+        ``notes`` holds the verdicts of the best pass; `transcribe.takes.report` sets it as text, as
+        a page or as JSON values.
+
     Raises
     ------
     FormatError
         If the reference is malformed.
     AudioError
         If the recording cannot be read or holds no notes.
+
+    Examples
+    --------
+    A riff on string 4, and a take of it that is a fret too high on the third note:
+
+    >>> from dataclasses import replace
+    >>> frets = (7, 10, 12, 14, 12, 10)
+    >>> notes = [
+    ...     Note(k, 0.5 * k, 0.5 * k + 0.4, 50 + fret, string=4, fret=fret)
+    ...     for k, fret in enumerate(frets)
+    ... ]
+    >>> played = [replace(note, pitch_midi=note.pitch_midi + (note.id == 2)) for note in notes]
+    >>> comparison = compare(Riff(notes=tuple(played)), Riff(notes=tuple(notes)))
+    >>> comparison.notes[2].verdict, comparison.notes[2].played
+    ('wrong', Played(pitch_midi=63, string=4, fret=13))
     """
     from transcribe.formats import holds_notes, kind_of
     from transcribe.takes import compare as hold_against
@@ -245,8 +260,8 @@ def compare(
         # A riff document knows whether it has a drone; the other files have no word for it.
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
-    if reference.rhythm is None and reference.extra.get("bars_sec") and reference.notes:
-        from transcribe.formats.tab.bar_lines import in_bars
+    if reference.rhythm is None and reference.timing.bars_sec and reference.notes:
+        from transcribe.rhythm.bar_lines import in_bars
 
         reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
     if any(note.string is None for note in reference.notes):
@@ -297,84 +312,43 @@ def describe(
     return transcribe(path, instrument=instrument, progress=progress)
 
 
-def theory_report(riff: Riff) -> Report:
-    """The whole `theory.Report` of a riff: mode, chords, loop and ways to play them.
-
-    Raises
-    ------
-    ParameterError
-        If the riff has no notes.
-    """
-    import theory
-
-    if not riff.notes:
-        raise ParameterError("there are no notes to find a mode in")
-    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
-    rhythm = riff.rhythm
-    return theory.report(
-        onset_sec=[n.onset_sec for n in notes],
-        duration_sec=[n.offset_sec - n.onset_sec for n in notes],
-        pitch_midi=[n.pitch_midi for n in notes],
-        beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
-        downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
-        meter=rhythm.meter if rhythm else None,
-        drone_midi=_drone_midi(riff.drone, riff.instrument),
-        open_midi=riff.instrument.open_midi,
-        capo=riff.instrument.capo,
-        confidence=[n.confidence for n in notes],
-    )
-
-
-def with_theory(old: Riff, new: Riff) -> Riff:
-    """``new`` with its theory found again if its notes are not those of ``old``."""
-    sounds = [
-        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
-        for riff in (old, new)
-    ]
-    if sounds[0] == sounds[1] or old.theory is None:
-        return new
-    return dataclasses.replace(new, theory=theory_report(new).as_document())
-
-
-def _drone_midi(drone: Drone | None, instrument: Instrument) -> int | None:
-    return None if drone is None else instrument.pitch_midi(drone.string, 0)
-
-
 def _assemble(
-    notes: tuple[Note, ...],
-    instrument: Instrument,
+    riff: Riff,
     *,
     guess_tuning: bool = False,
-    source: Source | None = None,
-    warnings: Iterable[str] = (),
     sound: tuple[np.ndarray, int] | None = None,
-    rhythm: Rhythm | None = None,
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    history: tuple[Mapping[str, Any], ...] = (),
-    extra: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
 ) -> Riff:
-    """Rhythm, fingering and theory for notes that are known; the order of stages stands here."""
+    """``riff`` with its rhythm, where it has none, and its fingering and theory found.
+
+    The order of the stages stands here.
+    """
     from transcribe import fingering
+    from transcribe.core.instrument import drone_pitches
+    from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
     hand = hand or fingering.Hand()
-    extra = dict(extra or {})
-    warnings = list(warnings)
+    notes, instrument, rhythm = riff.notes, riff.instrument, riff.rhythm
+    timing, warnings = riff.timing, riff.warnings
     if guess_tuning:
         guess = fingering.instrument_guess(notes, instrument.offset_cents, instrument)
         if guess is not None:
             instrument = guess.instrument
-            warnings.append(guess.reason)
+            warnings = (*warnings, text_remark(guess.reason))
     if rhythm is None:
         y, sr = sound if sound is not None else (None, None)
-        heard_drone = fingering.find_drone(notes, instrument, drone=drone)
-        duration = source.duration_sec if source and source.duration_sec else None
+        # Where no open string drones, a stopped note may still ring on under the rest: unless the
+        # player rules a drone out, the rhythm looks for one by itself.
+        known = fingering.find_drone(notes, instrument, drone=drone)
+        ringing = None if known is None and drone != "off" else drone_pitches(known, instrument)
+        duration = riff.source.duration_sec if riff.source else None
         rhythm, notes = find_rhythm(
             notes,
             duration_sec=duration or max(note.offset_sec for note in notes),
@@ -383,9 +357,11 @@ def _assemble(
             bpm=bpm,
             meter=meter,
             first_beat_sec=first_beat_sec,
-            drone=heard_drone,
+            drone_midi=ringing,
             progress=progress,
         )
+        if timing.kind == "written":
+            timing = dataclasses.replace(timing, kind="heard")
     if progress:
         progress("fingering", 0.0)
     held = dict(pins or {})
@@ -406,24 +382,21 @@ def _assemble(
     )
     if progress:
         progress("theory", 0.0)
-    for key, found in (
-        ("warnings", warnings),
-        ("cautions", list(solved.cautions)),
-        ("unmet", fingering.unmet_sentences(notes, solved, instrument)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
+    player = riff.player
     if hand != fingering.Hand():
-        extra["hand_span_mm"] = hand.span_mm
-    riff = Riff(
+        player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
+    unmet = fingering.unmet_sentences(notes, solved, instrument)
+    riff = dataclasses.replace(
+        riff,
         instrument=instrument,
         notes=placed,
-        source=source,
         rhythm=rhythm,
         drone=solved.drone,
         alternatives=tuple(others),
-        history=history,
-        extra=extra,
+        timing=timing,
+        player=player,
+        warnings=warnings,
+        unmet=tuple(text_remark(text) for text in unmet),
+        cautions=tuple(text_remark(text) for text in solved.cautions),
     )
     return dataclasses.replace(riff, theory=theory_report(riff).as_document())

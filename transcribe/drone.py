@@ -1,80 +1,87 @@
 """Finds a drone: an open string, or two, that rings on under a melody.
 
-A pitch is a drone when it can be an open string, is struck again and again or held so that it
-hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords. In
-the midst of a melody or above it, it has to be struck with two notes in five, and the melody has
-to fit the thicker string beside it. A low note that is struck once a bar, by itself, under a line
-that leaps is that line's bass and no drone.
-Asking only how often the pitch is struck would take every pedal bass for a drone.
+A pitch is a drone when it is that of an open string, is struck again and again or held so that it
+hardly ever falls silent, lies below the melody, and the melody over it is a line, not chords. A
+drone inside the melody or above it is struck with two notes in five, and the melody fits the
+thicker string beside it. A low note that is struck once a bar, by itself, under a line that leaps
+is the bass of that line and no drone.
+
+This is the one finder for rhythm and fingering; `theory` finds the drone of plain arrays itself.
 
 Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI numbers.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import SURE_CONFIDENCE, likely_overtones
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
-from transcribe.fingering.ghosts import SURE, TOGETHER_SEC, ghosts_of
+from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
-    "FarUp",
+    "DroneChoice",
     "drone_strings",
-    "far_up",
     "find_drone",
     "forced_drone",
     "is_over",
     "melody_string",
 ]
 
-_SLACK_SEC = 0.06
+DroneChoice = Literal["auto", "off"] | int
+"""Find the drone, rule it out, or the number of its string."""
+
+# Where no other source is named, a bound was chosen with `tests.bench.fingering`: drone riffs that
+# are made with known strings are found, and no drone is found in published editions. A name with
+# ``SHARE`` is a share of 1.
+_EARLY_SEC = 0.06  # a melody note struck along with the drone may come this much before it
+
+# The drone itself
 _MIN_STRIKES = 3
 _MIN_LENGTH_SEC = 1.5
-_MIN_COVER = 0.62
-_MIN_OF_RIFF = 0.7
-_MIN_BELOW = 0.93
-_MIN_SHARE_INSIDE = 0.4  # a drone in or above the melody has to be struck more
-_MIN_COVER_INSIDE = 0.82
-_MIN_REGULAR = 0.9  # share of the gaps between strikes that make them regular
-_GAP_SLACK = 0.12
-_MIN_RINGING = 0.93
-_MIN_OUTLASTS = 2.5
-_MIN_BESIDE = 0.85  # share of the melody that one string beside the drone could carry
-_MIN_BESIDE_THICKER = 0.97  # the same, where the melody runs on the thicker side
+_MIN_SHARE_OF_RIFF = 0.7  # of the time from the first to the last onset
+_MIN_SHARE_COVERED = 0.62  # of its length: sounding, or between two strikes of a steady pattern
+_MIN_SHARE_OF_STROKES = 0.12  # fewer strikes are enough only where it is covered as much as this:
+_MIN_SHARE_COVERED_IF_RARE = 0.85
+_MIN_SHARE_HELD = 0.5  # of the riff, by a pitch that is struck fewer than three times
+
+# The melody over it
+_MIN_SHARE_ABOVE = 0.93  # of the melody above the drone; else the drone lies inside the melody
+_MAX_SHARE_TOGETHER = 0.14  # of the melody struck along with another note of it
 _MELODY_FRETS = 17
-_SURE_LANE = 0.975  # share of the melody that makes a string beside the drone the melody's own
-_MIN_LANE = 0.95
-_MAX_MELODY_TOGETHER = 0.14
-_MIN_ONSET_SHARE = 0.12
-_MIN_COVER_IF_RARE = 0.85
-_MIN_HELD = 0.5
-_MAX_BASS_SHARE = 0.35  # struck more often than this it is no bass note of a line
-_MIN_ALONE = 0.65
-_LEAP, _MIN_LEAPS = 4, 0.28  # semitones that leave the hand's place on a string, and their share
-_HIGH_FRET, _FAR_FRETS, _NEAR_FRETS = 12, 7, 6
-_MAX_STOPPED = 0.15  # share of the melody that a tab may write on the drone's own string
+_MIN_SHARE_BESIDE = 0.85  # of the melody that one string beside the drone could carry
+_MIN_SHARE_BESIDE_THICKER = 0.97
+_MAX_SHARE_STOPPED = 0.15  # of the melody that a tab may write on the drone's own string
+_SURE_SHARE_BESIDE = 0.975  # makes a string beside the drone the melody's own, whatever the other
+_LIKELY_SHARE_BESIDE = 0.95
+
+# A drone inside the melody or above it
+_MIN_SHARE_OF_STROKES_INSIDE = 0.4
+_MIN_SHARE_COVERED_INSIDE = 0.82
+_MIN_SHARE_REGULAR = 0.9  # of the gaps between strikes that are one usual gap long,
+_REGULAR_WITHIN = 0.12  # give or take this share of it
+_MIN_SHARE_RINGING = 0.93
+_MIN_LENGTH_IN_STEPS = 2.5  # how long a strike sounds, in steps from one melody note to the next
+
+# A bass note of the line is no drone
+_MAX_SHARE_OF_BASS = 0.35  # of the strokes
+_MIN_SHARE_ALONE = 0.65  # of its strikes, with no melody note struck along
+_LEAP_SEMITONES = 4  # such a step leaves the hand's place on a string
+_MIN_SHARE_LEAPS = 0.28
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Measured:
     pitch_midi: int
     string: int
     start_sec: float
     end_sec: float
     score: float
-
-
-@dataclass(frozen=True, slots=True)
-class FarUp:
-    """A melody note alone far up its string: frets above its neighbours, and a nearer place."""
-
-    note: Note
-    above: int
-    nearer: tuple[int, int]
 
 
 def drone_strings(drone: Drone) -> tuple[int, ...]:
@@ -83,68 +90,36 @@ def drone_strings(drone: Drone) -> tuple[int, ...]:
 
 
 def is_over(drone: Drone, time_sec: float) -> bool:
-    """Whether what begins at ``time_sec`` sounds over the drone, give or take a stroke."""
-    return drone.start_sec - _SLACK_SEC <= time_sec <= drone.end_sec + _SLACK_SEC
+    """Whether a note that begins at ``time_sec`` (seconds) sounds over the drone."""
+    return drone.start_sec - _EARLY_SEC <= time_sec <= drone.end_sec + _EARLY_SEC
 
 
 def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> int | None:
     """The string beside ``drone`` that the melody over it can run along, or None.
 
-    The thinner one where it carries nearly all of the melody, as most riffs have it; else the
-    thicker one where that does, so that the melody need not change sides.
+    It is the thinner string where that carries nearly all of the melody, as in most riffs; else
+    the thicker one where that does, so that the melody need not change sides.
     """
     strings = drone_strings(drone)
     open_pitches = {instrument.pitch_midi(s, 0) for s in strings}
     melody = [
         n
         for n in notes
-        if is_over(drone, n.onset_sec) and n.pitch_midi not in open_pitches and n.confidence >= SURE
+        if is_over(drone, n.onset_sec)
+        and n.pitch_midi not in open_pitches
+        and n.confidence >= SURE_CONFIDENCE
     ]
     if not melody:
         return None
     thinner, thicker = min(strings) - 1, max(strings) + 1
-    for string, share in ((thinner, _SURE_LANE), (thicker, _MIN_LANE), (thinner, _MIN_LANE)):
+    for string, share in (
+        (thinner, _SURE_SHARE_BESIDE),
+        (thicker, _LIKELY_SHARE_BESIDE),
+        (thinner, _LIKELY_SHARE_BESIDE),
+    ):
         if _beside(melody, (string,), instrument, share):
             return string
     return None
-
-
-def far_up(
-    notes: Sequence[Note],
-    positions: Mapping[int, tuple[int, int]],
-    instrument: Instrument,
-    drone: Drone | None,
-) -> list[FarUp]:
-    """Melody notes that the rule of one string beside the drone puts far above the others.
-
-    ``positions``: note id -> (string, fret). Only notes at fret 12 or higher, seven frets or more
-    above the melody notes on either side, with a place on another string near those.
-    """
-    if drone is None:
-        return []
-    strings = drone_strings(drone)
-    over = [
-        n
-        for n in sort_notes(list(notes))
-        if n.id in positions and positions[n.id][0] not in strings and is_over(drone, n.onset_sec)
-    ]
-    found = []
-    for k, note in enumerate(over):
-        string, fret = positions[note.id]
-        beside = max(
-            (positions[n.id][1] for n in (*over[max(0, k - 1) : k], *over[k + 1 : k + 2])),
-            default=fret,
-        )
-        if fret < _HIGH_FRET or fret - beside < _FAR_FRETS:
-            continue
-        near = [
-            (abs(f - beside), abs(s - string), (s, f))
-            for s, f in instrument.places(note.pitch_midi)
-            if s not in (string, *strings) and abs(f - beside) <= _NEAR_FRETS
-        ]
-        if near:
-            found.append(FarUp(note, fret - beside, min(near)[2]))
-    return found
 
 
 def find_drone(
@@ -158,22 +133,36 @@ def find_drone(
     Parameters
     ----------
     notes : sequence of Note
+        Their strings matter only where they say that the drone's string is stopped.
     instrument : Instrument
     drone : "auto", "off", a string number, or a Drone
-        "auto" looks for one, "off" (or None) gives none, a string number holds that string to be
-        the drone, whatever the notes say.
+        "auto" looks for one, "off" (or None) gives none, a string number (from 1) takes that
+        string as the drone, whatever the notes say.
+
+    Returns
+    -------
+    Drone or None
 
     Raises
     ------
     ParameterError
         If ``drone`` is none of these.
+
+    Example
+    -------
+    >>> from transcribe.core.riff import Instrument, Note
+    >>> melody = (52, 53, 55, 57, 55, 53, 52, 50)
+    >>> notes = [Note(2 * i, 0.5 * i, 0.5 * i + 0.5, 45) for i in range(8)]
+    >>> notes += [Note(2 * i + 1, 0.5 * i, 0.5 * i + 0.4, p) for i, p in enumerate(melody)]
+    >>> find_drone(notes, Instrument()).string
+    5
     """
     if drone is None or drone == "off":
         return None
     if isinstance(drone, Drone):
         return drone
     if drone == "auto":
-        return _look(notes, instrument, None)
+        return _search(notes, instrument, None)
     if isinstance(drone, str) and drone.isdecimal():
         drone = int(drone)
     if isinstance(drone, bool) or not isinstance(drone, int):
@@ -181,14 +170,14 @@ def find_drone(
     count = len(instrument.open_midi)
     if not 1 <= drone <= count:
         raise ParameterError(f"a drone string is 1 to {count} on this instrument, not {drone}")
-    seen = _look(notes, instrument, (drone,))
+    seen = _search(notes, instrument, (drone,))
     return seen if seen is not None else forced_drone(notes, instrument, drone)
 
 
-def _look(
+def _search(
     notes: Sequence[Note], instrument: Instrument, strings: Sequence[int] | None
 ) -> Drone | None:
-    """`find_drone` over all open strings, or over ``strings`` only."""
+    """The best drone on any string, or on one of ``strings``."""
     ordered = sort_notes(list(notes))
     if len(ordered) < _MIN_STRIKES + 2:
         return None
@@ -200,15 +189,14 @@ def _look(
         if measured is not None:
             found.append(measured)
     if not found:
-        pair = _find_pair(ordered, instrument, strings)
-        return pair
+        return _find_pair(ordered, instrument, strings)
     best = max(found, key=lambda f: f.score)
     others = _companions(ordered, instrument, best, strings)
     return Drone(best.string, best.start_sec, best.end_sec, others)
 
 
 def forced_drone(notes: Sequence[Note], instrument: Instrument, string: int) -> Drone:
-    """A drone on ``string`` from the first to the last note, whatever the notes say."""
+    """A drone on ``string`` from its first to its last strike, or through all notes without one."""
     start = min((n.onset_sec for n in notes), default=0.0)
     end = max((n.offset_sec for n in notes), default=0.0)
     pitch = instrument.open_midi[string - 1] + instrument.capo
@@ -221,85 +209,89 @@ def forced_drone(notes: Sequence[Note], instrument: Instrument, string: int) -> 
 
 def _measure(
     notes: tuple[Note, ...], instrument: Instrument, string: int, also: tuple[int, ...]
-) -> _Found | None:
-    """How far an open string is a drone; ``also`` are pitches of a second drone string."""
+) -> _Measured | None:
+    """An open string as a drone, or None; ``also`` are the pitches of a second drone string."""
     pitch = instrument.open_midi[string - 1] + instrument.capo
     own = [n for n in notes if n.pitch_midi == pitch]
     if not own or (len(own) < _MIN_STRIKES and not _held(own, notes)):
         return None
     start, end = _longest_run(own, notes)
-    inside = [n for n in notes if start - _SLACK_SEC <= n.onset_sec < end]
-    ghosts = ghosts_of(inside)
+    inside = [n for n in notes if start - _EARLY_SEC <= n.onset_sec < end]
+    overtones = likely_overtones(inside)
     melody = [
         n
         for n in inside
-        if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in ghosts
+        if n.pitch_midi != pitch and n.pitch_midi not in also and n.id not in overtones
     ]
     if len(melody) < 3 or len({n.pitch_midi for n in melody}) < 3:
         return None
     # Where the notes say their strings, a string that the melody is stopped on cannot ring.
-    if sum(n.string == string for n in melody) > _MAX_STOPPED * len(melody):
+    if sum(n.string == string for n in melody) > _MAX_SHARE_STOPPED * len(melody):
         return None
     whole = notes[-1].onset_sec - notes[0].onset_sec
     length = end - start
-    if length < _MIN_LENGTH_SEC or length < _MIN_OF_RIFF * whole:
+    if length < _MIN_LENGTH_SEC or length < _MIN_SHARE_OF_RIFF * whole:
         return None
     struck = [n for n in own if start <= n.onset_sec <= end]
     covered = _covered(struck, start, end)
     below = sum(n.pitch_midi > pitch for n in melody) / len(melody)
     together = 1.0 - len(_strokes(melody)) / len(melody)
     share = len(struck) / max(1, len(_strokes(inside)))
-    rare = share < _MIN_ONSET_SHARE and covered < _MIN_COVER_IF_RARE
-    if covered < _MIN_COVER or together > _MAX_MELODY_TOGETHER or rare:
+    rare = share < _MIN_SHARE_OF_STROKES and covered < _MIN_SHARE_COVERED_IF_RARE
+    if covered < _MIN_SHARE_COVERED or together > _MAX_SHARE_TOGETHER or rare:
         return None
-    if share <= _MAX_BASS_SHARE and _a_bass(struck, melody):
+    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody):
         return None
     near = {s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)}
-    if not _beside(melody, sorted(near), instrument, _MIN_BESIDE):
+    if not _beside(melody, sorted(near), instrument, _MIN_SHARE_BESIDE):
         return None
-    if below < _MIN_BELOW:
-        often = share >= _MIN_SHARE_INSIDE or _regular(struck) or _rings(struck, melody, start, end)
-        steady = often and covered >= _MIN_COVER_INSIDE
+    if below < _MIN_SHARE_ABOVE:
+        often = (
+            share >= _MIN_SHARE_OF_STROKES_INSIDE
+            or _regular(struck)
+            or _rings(struck, melody, start, end)
+        )
+        steady = often and covered >= _MIN_SHARE_COVERED_INSIDE
         if (
             not steady
             or length < 0.9 * whole
-            or not _beside(melody, (string + 1,), instrument, _MIN_BESIDE_THICKER)
+            or not _beside(melody, (string + 1,), instrument, _MIN_SHARE_BESIDE_THICKER)
         ):
             return None
-    return _Found(pitch, string, start, end, covered + share + below)
+    return _Measured(pitch, string, start, end, covered + share + below)
 
 
 def _a_bass(struck: Sequence[Note], melody: Sequence[Note]) -> bool:
     """Whether a pitch that is struck now and then is one note of a line that leaps.
 
-    A bass note takes its own place in the line; a drone mostly sounds along with the melody. No
-    hand follows leaps along one string for the sake of a note that comes once a bar.
+    A bass note is struck by itself; a drone is mostly struck along with the melody. No player
+    follows leaps along one string for a note that comes once a bar.
     """
     times = np.array([n.onset_sec for n in melody])
-    alone = np.mean([np.abs(times - n.onset_sec).min() > TOGETHER_SEC for n in struck])
+    alone = np.mean([np.abs(times - n.onset_sec).min() > STROKE_SEC for n in struck])
     steps = np.abs(np.diff([n.pitch_midi for n in melody]))
-    return bool(alone >= _MIN_ALONE and np.mean(steps >= _LEAP) >= _MIN_LEAPS)
+    return bool(alone >= _MIN_SHARE_ALONE and np.mean(steps >= _LEAP_SEMITONES) >= _MIN_SHARE_LEAPS)
 
 
 def _regular(struck: Sequence[Note]) -> bool:
-    """Whether the strikes come like a clock's: nearly all of them one usual gap apart."""
+    """Whether nearly all strikes come one usual gap after another."""
     gaps = np.diff([n.onset_sec for n in struck])
     if len(gaps) < _MIN_STRIKES:
         return False
     usual = float(np.median(gaps))
-    return bool(np.mean(np.abs(gaps - usual) <= _GAP_SLACK * usual) >= _MIN_REGULAR)
+    return bool(np.mean(np.abs(gaps - usual) <= _REGULAR_WITHIN * usual) >= _MIN_SHARE_REGULAR)
 
 
 def _rings(
     struck: Sequence[Note], melody: Sequence[Note], start_sec: float, end_sec: float
 ) -> bool:
-    """Whether the drone hardly ever falls silent and outlasts the notes of the melody."""
+    """Whether the drone hardly ever falls silent and sounds longer than the melody's notes."""
     if len(struck) < _MIN_STRIKES:
         return False
     lengths = [n.offset_sec - n.onset_sec for n in struck]
     steps = np.diff(_strokes(melody))
-    sounds = sum(lengths) >= _MIN_RINGING * (end_sec - start_sec)
-    return bool(sounds and np.median(lengths) >= _MIN_OUTLASTS * np.median(steps))
+    sounds = sum(lengths) >= _MIN_SHARE_RINGING * (end_sec - start_sec)
+    return bool(sounds and np.median(lengths) >= _MIN_LENGTH_IN_STEPS * np.median(steps))
 
 
 def _strings_of(instrument: Instrument, pitch: int, also: Sequence[int]) -> list[int]:
@@ -325,13 +317,13 @@ def _beside(
 def _held(own: Sequence[Note], notes: Sequence[Note]) -> bool:
     """Whether a pitch that is struck once or twice sounds for most of the riff."""
     whole = notes[-1].offset_sec - notes[0].onset_sec
-    return sum(n.offset_sec - n.onset_sec for n in own) > _MIN_HELD * whole
+    return sum(n.offset_sec - n.onset_sec for n in own) > _MIN_SHARE_HELD * whole
 
 
 def _strokes(notes: Sequence[Note]) -> list[float]:
     out: list[float] = []
     for note in notes:
-        if not out or note.onset_sec - out[-1] > TOGETHER_SEC:
+        if not out or note.onset_sec - out[-1] > STROKE_SEC:
             out.append(note.onset_sec)
     return out
 
@@ -385,7 +377,7 @@ def _covered(struck: Sequence[Note], start: float, end: float) -> float:
 def _companions(
     notes: tuple[Note, ...],
     instrument: Instrument,
-    best: _Found,
+    best: _Measured,
     strings: Sequence[int] | None,
 ) -> tuple[int, ...]:
     """A second drone string: a neighbour's open pitch struck along with the first."""
@@ -398,13 +390,13 @@ def _companions(
         pitch = instrument.open_midi[string - 1] + instrument.capo
         own = [n for n in notes if n.pitch_midi == pitch]
         first = [n.onset_sec for n in notes if n.pitch_midi == best.pitch_midi]
-        along = sum(any(abs(n.onset_sec - t) <= TOGETHER_SEC for t in first) for n in own)
+        along = sum(any(abs(n.onset_sec - t) <= STROKE_SEC for t in first) for n in own)
         enough = max(3, 0.8 * len(first), 0.8 * len(own))
         rest = [n for n in notes if n.pitch_midi not in (pitch, best.pitch_midi)]
-        below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_BELOW * max(1, len(rest))
+        below = sum(n.pitch_midi > pitch for n in rest) >= _MIN_SHARE_ABOVE * max(1, len(rest))
         thicker = max(string, best.string) + 1
         if not below:
-            below = _beside(rest, (thicker,), instrument, _MIN_BESIDE_THICKER)
+            below = _beside(rest, (thicker,), instrument, _MIN_SHARE_BESIDE_THICKER)
         if below and len({n.pitch_midi for n in rest}) >= 3 and along >= enough:
             out.append(string)
     return tuple(out[:1])

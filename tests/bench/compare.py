@@ -20,15 +20,15 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.compare_takes import Planted, plant, reference_of, take_of, written
-from transcribe.core.riff import Instrument, Riff
+from transcribe.core.riff import Instrument, Riff, Timing
 from transcribe.takes import Comparison, compare
-from transcribe.takes.listen import Ear, listen
+from transcribe.takes.listen import OnsetShares, onset_shares
 from transcribe.training.phrases import make_score
 
 _KINDS = ("wrong", "missed", "extra", "shifted")
 _SEED = 90_000  # far from any seed that trains or that a threshold was chosen by
 
-Hear = Callable[[np.random.Generator, Planted], tuple[Riff, Ear | None]]
+Hear = Callable[[np.random.Generator, Planted], tuple[Riff, OnsetShares | None]]
 
 
 @dataclass
@@ -126,7 +126,7 @@ def by_sound(banks_file: str, bank_name: str, weights: Path | None, rough: bool)
 
     banks = load_banks(banks_file)
 
-    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, Ear | None]:
+    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, OnsetShares | None]:
         cents = float(rng.uniform(-40, 40)) if rough else 0.0
         y, _ = render(
             planted.played,
@@ -142,8 +142,8 @@ def by_sound(banks_file: str, bank_name: str, weights: Path | None, rough: bool)
         notes = find_notes(
             y, sr=SR, offset_cents=offset, instrument=Instrument(), weights=weights or WEIGHTS
         )
-        ear = listen(y, sr=SR, offset_cents=offset, weights=weights)
-        return Riff(instrument=Instrument(offset_cents=offset), notes=notes), ear
+        shares = onset_shares(y, sr=SR, offset_cents=offset, weights=weights)
+        return Riff(instrument=Instrument(offset_cents=offset), notes=notes), shares
 
     return hear
 
@@ -154,16 +154,18 @@ def planted_takes(
     *,
     share: float = 0.04,
     first: int = 0,
-    order_only: bool | None = None,
+    order_only: bool = False,
 ) -> Tally:
     """Compare ``takes`` takes with planted mistakes, or without (``share`` 0)."""
     tally = Tally()
     for k in range(takes):
         rng = np.random.default_rng((_SEED, first + k))
         reference, played = written(rng)
+        if order_only:
+            reference = replace(reference, timing=Timing("order"))
         planted = plant(rng, reference, played, share=share)
-        take, ear = hear(rng, planted)
-        tally.add(compare(take, reference, ear=ear, order_only=order_only), planted, reference)
+        take, shares = hear(rng, planted)
+        tally.add(compare(take, reference, shares=shares), planted, reference)
     return tally
 
 
@@ -191,8 +193,8 @@ def drone_takes(takes: int, hear: Hear) -> tuple[int, int, int]:
         rng = np.random.default_rng((_SEED + 1, k))
         reference, played = written(rng, kind="drone")
         planted = plant(rng, reference, played, share=0.0, drone_gaps=2)
-        take, ear = hear(rng, planted)
-        drone = compare(take, reference, ear=ear).drone
+        take, shares = hear(rng, planted)
+        drone = compare(take, reference, shares=shares).drone
         gaps = [] if drone is None else [(g.start_sec, g.end_sec) for g in drone.gaps]
         for a, b in planted.gaps:
             over = [g for g in gaps if min(b, g[1]) - max(a, g[0]) > 0.5 * (b - a)]

@@ -17,13 +17,12 @@ import numpy as np
 
 from tests.fingering.riffs import MODES, PATTERNS, DroneRiff, drone_riff, rough
 from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.correct.pins import pin, repeats_of
 from transcribe.drone import drone_strings
 from transcribe.fingering import (
     apply,
     find_drone,
     instrument_guess,
-    pin,
-    repeats_of,
     solve,
 )
 from transcribe.fingering.costs import weights_table

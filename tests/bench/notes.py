@@ -165,7 +165,7 @@ def by_kind(banks: Mapping[str, Any], clips: int, weights: Path) -> None:
                     name = _manner(clip.notes[a].articulation)
                     hits[name] += name == _manner(found[b].articulation)
                     if name == "bend" == found[b].articulation:
-                        given = float(found[b].extra["bend_cents"])
+                        given = float(found[b].bend.cents)
                         bends.append(given - clip.notes[a].bend_cents)
     print(f"{'kind':10s} {'':5s} {'notes':>6s} {'P':>6s} {'R':>6s} {'F1':>6s} {'F1 off':>7s}")
     for state in ("clean", "rough"):

@@ -17,7 +17,7 @@ import numpy as np
 import soundfile
 
 from tests.page.conftest import CHROMIUM, FLAGS, ROOT, Server, make_riff, over_and_over
-from transcribe import fingering
+from transcribe.correct.pins import pin
 from transcribe.formats.document import write_riff
 
 _TIMES = 5
@@ -102,7 +102,7 @@ def _pin(page: Any, server: Server) -> list[tuple]:
     seconds, alone = [], []
     for note in [n for n in riff.notes if n.pitch_midi > 50][2 : 2 + _TIMES]:
         begun = time.perf_counter()
-        fingering.pin(riff, {note.id: (note.string or 1, note.fret or 0)}, repeats=False)
+        pin(riff, {note.id: (note.string or 1, note.fret or 0)}, repeats=False)
         alone.append(time.perf_counter() - begun)
         page.locator(f"#note-{note.id}").click()
         page.wait_for_selector(f".place.current[data-place='{note.string}/{note.fret}']")

@@ -23,7 +23,7 @@ from tests.bench.rhythm_riffs import Truth, make_phrase, make_riff, spoil
 from transcribe.rhythm import meter as meters
 from transcribe.rhythm.bar_evidence import METERS
 from transcribe.rhythm.beats import TICKS, track
-from transcribe.rhythm.events import doubts, group
+from transcribe.rhythm.events import group_events, leave_out_cost
 
 FIRST_SEED = 100_000
 EDGE = 8.0  # nats an octave beyond the fast edge of the tempo range
@@ -97,8 +97,8 @@ def gather(truths: Iterable[Truth]) -> list[tuple[np.ndarray, np.ndarray]]:
     """Features (n, f) and right marks (n,) of each riff that has readings."""
     out = []
     for truth in truths:
-        events = group(truth.bare)
-        tracks = track(events.onset_sec, doubt=doubts(events))
+        events = group_events(truth.bare)
+        tracks = track(events.onset_sec, doubt=leave_out_cost(events))
         if not tracks:
             continue
         found = meters.read_candidates(events, tracks)

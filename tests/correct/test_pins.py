@@ -10,19 +10,10 @@ import pytest
 from tests.fingering.riffs import drone_riff
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.wording import sentence
 from transcribe.correct.note_edits import can_redo, can_undo, redo, undo
-from transcribe.fingering import (
-    Hand,
-    apply,
-    pin,
-    pins_from_tab,
-    pins_of,
-    refinger,
-    repeats_of,
-    resolve,
-    solve,
-    unpin,
-)
+from transcribe.correct.pins import pin, pins_from_tab, refinger, repeats_of, resolve, unpin
+from transcribe.fingering import Hand, apply, pins_of, solve
 from transcribe.formats.document import from_json, to_json
 
 TUNE = (57, 60, 62, 64, 62, 60, 59, 57)
@@ -228,7 +219,7 @@ def test_pin_leaves_out_the_repeat_where_it_cannot_be_and_says_so() -> None:
     held = pin(riff, {3: (5, 17)})
     assert pins_of(held) == {3: (5, 17), 11: (5, 17)}
     assert [op["note"] for op in held.history] == [3, 11]
-    (said,) = held.extra["unmet"]
+    (said,) = map(sentence, held.unmet)
     assert said.startswith("note 19 (D4 at 5.40 s) is not pinned along with the other repeats: ")
     assert "note 101 (A#2), which begins at the same time" in said
     assert all(n.string is not None for n in held.notes)
@@ -251,7 +242,7 @@ def test_pin_on_the_drone_string_moves_the_drone_note_of_that_moment() -> None:
 
 def test_refinger_keeps_pins_and_the_new_hand() -> None:
     riff = refinger(pin(tune_riff(), {3: (4, 12)}), hand=Hand(80))
-    assert riff.extra["hand_span_mm"] == 80
+    assert riff.player.hand_span_mm == 80
     assert pins_of(riff)[3] == (4, 12)
 
 
@@ -304,7 +295,7 @@ def test_a_note_without_a_string_is_named_in_the_document() -> None:
     left = refinger(riff)
     nowhere = [note.id for note in left.notes if note.string is None]
     assert len(nowhere) == 1
-    assert any(s.startswith(f"note {nowhere[0]} (") for s in left.extra["unmet"])
+    assert any(s.startswith(f"note {nowhere[0]} (") for s in map(sentence, left.unmet))
 
 
 def test_a_slur_that_pins_tear_apart_is_told() -> None:
@@ -315,18 +306,18 @@ def test_a_slur_that_pins_tear_apart_is_told() -> None:
     )
     riff = Riff(notes=notes)
     together = pin(riff, {1: (5, 7), 2: (5, 8)})
-    assert not any("hammer-on" in text for text in together.extra.get("cautions", ()))
+    assert not any("hammer-on" in text for text in map(sentence, together.cautions))
     apart = pin(riff, {1: (5, 7), 2: (4, 3)})
-    told = [text for text in apart.extra["cautions"] if "hammer-on" in text]
+    told = [text for text in map(sentence, apart.cautions) if "hammer-on" in text]
     assert told == [
         "the hammer-on to note 2 is on string 4, and note 1 that it comes from on string 5: "
         "put both on one string, or pick it"
     ]
 
     again = pin(apart, {3: (4, 2)})
-    assert [text for text in again.extra["cautions"] if "hammer-on" in text] == told
+    assert [text for text in map(sentence, again.cautions) if "hammer-on" in text] == told
     freed = unpin(again, [2])
-    assert not any("hammer-on" in text for text in freed.extra.get("cautions", ()))
+    assert not any("hammer-on" in text for text in map(sentence, freed.cautions))
     assert freed.note(1).string == freed.note(2).string
 
 
@@ -341,4 +332,4 @@ def test_a_slur_of_the_melody_is_not_torn_from_the_drone_struck_in_between() -> 
     drone = Drone(5, 0.0, 6.0)
     solved = resolve(Riff(notes=sort_notes(notes), drone=drone))[0]
     assert {n.string for n in solved.notes} == {4, 5}
-    assert not any("hammer-on" in text for text in solved.extra.get("cautions", ()))
+    assert not any("hammer-on" in text for text in map(sentence, solved.cautions))

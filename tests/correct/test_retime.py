@@ -12,12 +12,23 @@ import pytest
 
 from tests.bench.rhythm_riffs import Truth, make_riff
 from tests.formats.riffs import make_riff as write_out
-from transcribe import api, fingering
+from transcribe import api
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import (
+    Instrument,
+    MeterChoice,
+    Note,
+    Rhythm,
+    Riff,
+    Source,
+    TempoChoice,
+    sort_notes,
+)
 from transcribe.correct import note_edits, retime
+from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, to_json
 from transcribe.formats.tab.read import read_tab
+from transcribe.harmony import theory_report
 
 
 def _bare(truth: Truth) -> list[Note]:
@@ -108,11 +119,11 @@ def test_swung_eighths_become_sixteenths() -> None:
     truth = make_riff(1, kind="line", meter=(4, 4), swing=True, pickup=False, taps=False)
     riff = api.finger(_bare(truth), bpm=truth.bpm, meter=(4, 4))
     assert riff.rhythm is not None
-    assert riff.rhythm.extra["swing"] is not None
+    assert riff.rhythm.swing is not None
     half = retime.half_time(riff)
     assert half.rhythm is not None
     assert half.rhythm.bpm == pytest.approx(truth.bpm / 2)
-    assert half.rhythm.extra["swing"] is None
+    assert half.rhythm.swing is None
     assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in riff.notes]
 
 
@@ -129,7 +140,7 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
     place = next(
         p for p in fast.instrument.places(note.pitch_midi) if p != (note.string, note.fret)
     )
-    pinned = fingering.pin(fast, {note.id: place}, repeats=False)
+    pinned = pin(fast, {note.id: place}, repeats=False)
     half = retime.half_time(pinned)
     assert (half.note(note.id).string, half.note(note.id).fret) == place
     assert half.note(note.id).pinned
@@ -151,7 +162,7 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
 
 def test_theory_follows_the_bars(fast: Riff) -> None:
     half = retime.half_time(fast)
-    assert half.theory == api.theory_report(half).as_document()
+    assert half.theory == theory_report(half).as_document()
 
 
 def test_quarters_counted_as_six_eighths_come_out_in_threes() -> None:
@@ -161,9 +172,9 @@ def test_quarters_counted_as_six_eighths_come_out_in_threes() -> None:
     found = api.finger(_bare(truth), bpm=2 * truth.bpm, meter=(6, 8))
     # The player gave no meter: it was one guess of several.
     assert found.rhythm is not None
-    choices = [{"meter": [6, 8], "confidence": 0.6}, {"meter": [3, 4], "confidence": 0.4}]
-    extra = {**found.rhythm.extra, "meter_choices": choices}
-    found = dataclasses.replace(found, rhythm=dataclasses.replace(found.rhythm, extra=extra))
+    choices = (MeterChoice((6, 8), 0.6), MeterChoice((3, 4), 0.4))
+    rhythm = dataclasses.replace(found.rhythm, meter_choices=choices)
+    found = dataclasses.replace(found, rhythm=rhythm)
     half = retime.half_time(found)
     assert half.rhythm is not None
     assert half.rhythm.meter == truth.meter == (3, 4)
@@ -190,11 +201,11 @@ def test_a_score_keeps_its_meter_and_its_first_bar() -> None:
 
 def test_taps_that_the_recording_held_are_kept(fast: Riff) -> None:
     assert fast.rhythm is not None
-    extra = {**fast.rhythm.extra, "count_in_sec": [0.1, 0.7]}
-    fast = dataclasses.replace(fast, rhythm=dataclasses.replace(fast.rhythm, extra=extra))
+    rhythm = dataclasses.replace(fast.rhythm, count_in_sec=(0.1, 0.7))
+    fast = dataclasses.replace(fast, rhythm=rhythm)
     half = retime.half_time(fast)
     assert half.rhythm is not None
-    assert half.rhythm.extra["count_in_sec"] == [0.1, 0.7]
+    assert half.rhythm.count_in_sec == (0.1, 0.7)
 
 
 def test_retime_takes_the_first_beat(fast: Riff) -> None:
@@ -257,10 +268,8 @@ def test_a_score_in_another_meter_keeps_its_note_values(written: Riff) -> None:
 def _guessed(riff: Riff) -> Riff:
     """``riff`` with its meter a guess of several."""
     assert riff.rhythm is not None
-    meter = list(riff.rhythm.meter)
-    choices = [{"meter": meter, "confidence": 0.6}, {"meter": [5, 4], "confidence": 0.4}]
-    extra = {**riff.rhythm.extra, "meter_choices": choices}
-    return dataclasses.replace(riff, rhythm=dataclasses.replace(riff.rhythm, extra=extra))
+    choices = (MeterChoice(riff.rhythm.meter, 0.6), MeterChoice((5, 4), 0.4))
+    return dataclasses.replace(riff, rhythm=dataclasses.replace(riff.rhythm, meter_choices=choices))
 
 
 def test_three_quarters_become_six_eighths_in_the_same_bars() -> None:
@@ -293,7 +302,7 @@ def test_a_tempo_near_the_one_that_was_heard_keeps_the_meter(truth: Truth, share
     assert riff.rhythm.meter == (4, 4)
     assert riff.rhythm.bpm == pytest.approx(share * truth.bpm)
     assert riff.rhythm.downbeats_sec[0] == pytest.approx(found.rhythm.downbeats_sec[0])
-    assert riff.rhythm.extra["meter_choices"] == found.rhythm.extra["meter_choices"]
+    assert riff.rhythm.meter_choices == found.rhythm.meter_choices
     assert [n.onset_sec for n in riff.notes] == [n.onset_sec for n in found.notes]
 
 
@@ -362,8 +371,8 @@ def test_given_time_is_what_holds(fast: Riff) -> None:
 def test_other_time_is_told_where_it_is_likely(
     choices: list[tuple[float, float]], expected: tuple[str, float, tuple[int, int], float] | None
 ) -> None:
-    extra = {"bpm_choices": [{"bpm": b, "confidence": c, "meter": [6, 8]} for b, c in choices]}
-    assert retime.other_time(Rhythm(100.0, extra=extra)) == expected
+    weighed = tuple(TempoChoice(bpm, (6, 8), confidence) for bpm, confidence in choices)
+    assert retime.other_time(Rhythm(100.0, bpm_choices=weighed)) == expected
     assert retime.other_time(Rhythm(100.0)) is None
 
 

@@ -9,13 +9,15 @@ from pathlib import Path
 import pytest
 
 from tests.formats.riffs import make_riff
-from transcribe import api, fingering
+from transcribe import api
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Riff
 from transcribe.correct import note_edits, retime, retune
+from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.harmony import with_theory
 
 
 @pytest.fixture(scope="module")
@@ -57,13 +59,13 @@ def test_corrections_after_it_keep_a_drone_ruled_out(riff: Riff) -> None:
     note = next(n for n in off.notes if n.fret)
     assert note.string is not None
     assert note.fret is not None
-    assert fingering.pin(off, {note.id: (note.string, note.fret)}).drone is None
+    assert pin(off, {note.id: (note.string, note.fret)}).drone is None
 
 
 def test_a_capo_keeps_the_pitches_and_the_string_of_a_pin(riff: Riff) -> None:
     """A capo on fret 2 takes two from the number of a fret (common practice, no source)."""
     note = next(n for n in riff.notes if n.string == 3 and n.fret == 7)
-    pinned = fingering.pin(riff, {note.id: (3, 7)}, repeats=False)
+    pinned = pin(riff, {note.id: (3, 7)}, repeats=False)
     capo = dataclasses.replace(pinned.instrument, capo=2)
     raised = from_json(to_json(retune.set_instrument(pinned, capo)))
     assert raised.instrument.capo == 2
@@ -82,7 +84,7 @@ def test_a_capo_keeps_the_pitches_and_the_string_of_a_pin(riff: Riff) -> None:
 
 def test_a_pin_that_no_fret_sounds_is_let_go(riff: Riff) -> None:
     note = next(n for n in riff.notes if n.string == 4 and n.fret == 0)
-    pinned = fingering.pin(riff, {note.id: (4, 0)}, repeats=False)
+    pinned = pin(riff, {note.id: (4, 0)}, repeats=False)
     raised = retune.set_instrument(pinned, dataclasses.replace(pinned.instrument, capo=2))
     assert not raised.note(note.id).pinned
     assert note_edits.undo(raised).note(note.id).pinned
@@ -100,7 +102,7 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
     steps: tuple[Callable[[Riff], Riff], ...] = (
         lambda r: retime.retime(r, meter=(8, 8)),
         lambda r: retune.set_drone(r, "off"),
-        lambda r: api.with_theory(r, note_edits.delete(r, [5])),
+        lambda r: with_theory(r, note_edits.delete(r, [5])),
         lambda r: retune.set_instrument(r, capo),
         lambda r: retime.retime(r, bpm=140.0),
         retime.half_time,
@@ -110,10 +112,10 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
         states.append(step(states[-1]))
     now = states[-1]
     for was in reversed(states[:-1]):
-        now = api.with_theory(now, note_edits.undo(now))
+        now = with_theory(now, note_edits.undo(now))
         assert _state(now) == _state(was)
     for was in states[1:]:
-        now = api.with_theory(now, note_edits.redo(now))
+        now = with_theory(now, note_edits.redo(now))
         assert _state(now) == _state(was)
 
 

@@ -14,17 +14,18 @@ from tests.fingering.riffs import PATTERNS, drone_riff
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.wording import sentence
+from transcribe.correct.pins import pin
 from transcribe.fingering import (
     Hand,
     alternatives,
     apply,
     explain,
     instrument_guess,
-    pin,
     places,
     solve,
 )
-from transcribe.fingering.costs import FITTED, HAND_SET, weights_table
+from transcribe.fingering.costs import FITTED, JUDGED_WEIGHTS, weights_table
 from transcribe.formats.document import read_riff
 
 TAKES = Path(__file__).resolve().parents[2] / "fixtures" / "takes"
@@ -83,8 +84,8 @@ def test_alternatives_differ_and_keep_pins_and_pitches(rng: np.random.Generator)
     for other in found:
         assert other.positions[5] == (2, 10)
         assert all(Instrument().pitch_midi(*other.positions[n.id]) == n.pitch_midi for n in notes)
-        assert other.extra["hardest_note"] in other.positions
-        assert "hardest at" in other.extra["why"]
+        assert other.hardest_note in other.positions
+        assert "hardest at" in sentence(other.why)
     assert len({a.name for a in found}) == len(found)
 
 
@@ -116,7 +117,7 @@ def test_alternatives_higher_on_the_neck_leave_the_open_strings() -> None:
     assert all(f >= 4 for i, (_, f) in higher.items() if riff.note(i).pitch_midi > low)
     # The take was played there, which the notes alone do not tell.
     assert np.mean([higher[n.id] == (n.string, n.fret) for n in riff.notes]) >= 0.95
-    assert "more than the first choice" in found["higher on the neck"].extra["why"]
+    assert "more than the first choice" in sentence(found["higher on the neck"].why)
 
 
 def test_alternatives_three_notes_a_string_only_for_a_line_over_a_scale() -> None:
@@ -240,7 +241,7 @@ def test_instrument_guess_takes_a_figure_through_a_chord_for_what_it_is() -> Non
 def test_weights_table_is_whole_and_says_where_it_comes_from() -> None:
     table = weights_table()
     assert set(table["weights"]) == set(FITTED)
-    assert set(FITTED) < set(HAND_SET)
+    assert set(FITTED) < set(JUDGED_WEIGHTS)
     provenance = table["provenance"]
     assert provenance["cross_validated_by_work"]["balanced"] > 0.7
     assert "Mutopia" in provenance["data"]

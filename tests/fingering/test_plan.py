@@ -6,9 +6,10 @@ import pytest
 
 from transcribe.core.riff import Instrument, Note
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import HAND_SET
+from transcribe.fingering.costs import JUDGED_WEIGHTS
 from transcribe.fingering.hand import Hand
-from transcribe.fingering.plan import Onset, plan_onsets
+from transcribe.fingering.onsets import Onset
+from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
 
 
@@ -21,7 +22,7 @@ def chords(*groups: tuple[int, ...]) -> tuple[Note, ...]:
 
 def onsets(*groups: tuple[int, ...]) -> list[Onset]:
     instrument = Instrument()
-    chooser = Chooser(instrument, Hand(), HAND_SET)
+    chooser = Chooser(instrument, Hand(), JUDGED_WEIGHTS)
     return plan_onsets(chords(*groups), instrument, chooser, drone=None, pins={}).onsets
 
 
@@ -49,7 +50,7 @@ def test_plan_pairs_the_voices_by_pitch_whatever_their_order() -> None:
     low_first = (Note(0, 0.0, 0.4, 60), Note(1, 0.001, 0.4, 64))
     high_first = (Note(2, 0.5, 0.9, 65), Note(3, 0.501, 0.9, 62))
     instrument = Instrument()
-    chooser = Chooser(instrument, Hand(), HAND_SET)
+    chooser = Chooser(instrument, Hand(), JUDGED_WEIGHTS)
     notes = (*low_first, *high_first)
     _, onset = plan_onsets(notes, instrument, chooser, drone=None, pins={}).onsets
     pitches = {n: (notes[j].pitch_midi, onset.pitches[n]) for n, j in onset.parallel}
@@ -60,12 +61,12 @@ def test_octaves_that_move_as_one_keep_their_strings() -> None:
     groups = [(root, root + 12) for root in (57, 59, 60, 62, 64, 62, 60)]
     notes = chords(*groups)
     instrument = Instrument()
-    strict = dict(HAND_SET) | {"parallel_off": 8.0}
+    strict = dict(JUDGED_WEIGHTS) | {"parallel_off": 8.0}
     solved = Solver(instrument, weights=strict).solve(notes)
     pairs = {
         (solved.positions[a.id][0], solved.positions[b.id][0])
         for a, b in zip(notes[::2], notes[1::2], strict=True)
     }
     assert len(pairs) == 1
-    loose = Solver(instrument, weights=dict(HAND_SET) | {"parallel_off": -8.0}).solve(notes)
+    loose = Solver(instrument, weights=dict(JUDGED_WEIGHTS) | {"parallel_off": -8.0}).solve(notes)
     assert len({loose.positions[n.id][0] for n in notes[1::2]}) > 1

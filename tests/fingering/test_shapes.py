@@ -14,7 +14,8 @@ import pytest
 from tests.fingering.test_solver import least_cost
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
-from transcribe.fingering import apply, explain, pin, solve
+from transcribe.correct.pins import pin
+from transcribe.fingering import apply, explain, solve
 from transcribe.fingering.movable_shapes import movable_shape
 from transcribe.fingering.solver import Solver
 

@@ -337,7 +337,7 @@ def test_a_wide_stretch_is_told_by_its_bar() -> None:
     pins = {2: (6, 1), 3: (4, 6)}
     rhythm = Rhythm(120.0, (4, 4), tuple(0.5 * i for i in range(12)), (0.0, 2.0, 4.0))
     solved = solve(notes, STANDARD, drone="off", pins=pins, rhythm=rhythm)
-    assert "in bar 3 on beat 2 (4.50 s), from string 6 fret 1 to string 4 fret 6" in " ".join(
+    assert "in bar 3 beat 2 (4.50 s), from string 6 fret 1 to string 4 fret 6" in " ".join(
         solved.cautions
     )
 

@@ -107,6 +107,7 @@ def test_note_hz_is_read(tmp_path: Path) -> None:
         ('{"annotations": [{"namespace": "note_midi", "data": []}]}', "found no notes"),
         ('{"annotations": [{"namespace": "note_midi", "data": 4}]}', "no list of objects"),
         ("[" * 100_000, "nested too deep"),
+        ('{"annotations": ' + "1" * 5000 + "}", "a number too long"),
     ],
 )
 def test_malformed_file(text: str, match: str, tmp_path: Path) -> None:
@@ -133,6 +134,27 @@ def test_malformed_note(note: dict[str, Any], match: str, tmp_path: Path) -> Non
     with pytest.raises(FormatError, match=match) as caught:
         read_jams(path)
     assert "note 1" in str(caught.value)
+
+
+def test_odd_values_beside_the_notes_are_passed_over(tmp_path: Path) -> None:
+    sandbox = {"meter": [0, 0], "bpm": 0, "onset_beat": [float("inf")], "finger": [9]}
+    note = {**_note(60), "confidence": float("nan")}
+    beats = [{**_note(value, time=i), "duration": 0} for i, value in enumerate((1, 2, 1, 1e8))]
+    file = _file(
+        tmp_path,
+        [
+            {"namespace": "note_midi", "data": [note], "sandbox": sandbox},
+            {"namespace": "beat", "data": beats},
+        ],
+    )
+    riff = read_jams(file)
+    assert (riff.notes[0].confidence, riff.notes[0].onset_beat, riff.notes[0].finger) == (
+        1.0,
+        None,
+        None,
+    )
+    assert riff.rhythm is not None
+    assert (riff.rhythm.meter, riff.rhythm.bpm) == ((4, 4), 60.0)
 
 
 def test_missing_and_binary(tmp_path: Path) -> None:

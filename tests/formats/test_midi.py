@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from tests.formats.riffs import RIFFS, drone_riff, legato_riff, make_riff, riffs
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Instrument, Note, Rhythm, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff
+from transcribe.core.wording import sentence
 from transcribe.formats.midi import read_midi, write_midi
 
 
@@ -107,8 +108,7 @@ def test_a_pitch_struck_again_is_let_go_first() -> None:
 def test_bend_rises_to_its_height(rise: int, tmp_path: Path) -> None:
     riff = make_riff([(0, 2, 2, 7, "bend"), (0, 2, 1, 5)])
     notes = tuple(
-        replace(n, extra={"bend_semitones": rise}) if n.articulation == "bend" else n
-        for n in riff.notes
+        replace(n, bend=Bend(semitones=rise)) if n.articulation == "bend" else n for n in riff.notes
     )
     data = write_midi(replace(riff, notes=notes))
     wheel = [
@@ -123,7 +123,7 @@ def test_bend_rises_to_its_height(rise: int, tmp_path: Path) -> None:
     path = tmp_path / "riff.mid"
     path.write_bytes(data)
     bent = next(n for n in read_midi(path).notes if n.articulation == "bend")
-    assert bent.extra["bend_semitones"] == rise
+    assert bent.bend == Bend(semitones=rise)
 
 
 def test_pickup_keeps_its_negative_beats(tmp_path: Path) -> None:
@@ -222,12 +222,12 @@ def test_read_picks_the_guitar_and_says_so(tmp_path: Path) -> None:
     path = _saved(_file([piano, guitar]), tmp_path)
     riff = read_midi(path)
     assert [n.pitch_midi for n in riff.notes] == [52, 55]
-    assert "Of 2 parts, number 2 (Nylon) is read" in riff.extra["warnings"][0]
-    assert "1 other is left out: 1 Piano" in riff.extra["warnings"][0]
+    assert "Of 2 parts, number 2 (Nylon) is read" in sentence(riff.warnings[0])
+    assert "1 other is left out: 1 Piano" in sentence(riff.warnings[0])
     for name in ("1", "Piano", "pia"):
         piano_riff = read_midi(path, part=name)
         assert piano_riff.notes[0].pitch_midi == 60
-        assert "warnings" not in piano_riff.extra
+        assert not piano_riff.warnings
     with pytest.raises(ParameterError, match="no part '3'; there are 1 Piano, 2 Nylon"):
         read_midi(path, part="3")
 
@@ -273,7 +273,7 @@ def test_read_bends_of_other_programs(tmp_path: Path) -> None:
         *_notes(62),
     ]
     first, second = read_midi(_saved(_file([bend]), tmp_path)).notes
-    assert (first.articulation, first.extra) == ("bend", {"bend_semitones": 2})
+    assert (first.articulation, first.bend) == ("bend", Bend(semitones=2))
     assert second.articulation == "picked"
 
 
@@ -283,7 +283,7 @@ def test_read_meter_change_is_said(tmp_path: Path) -> None:
         mido.MetaMessage("time_signature", numerator=3, denominator=4, time=384),
     ]
     riff = read_midi(_saved(_file([meters, _notes(60, 62)]), tmp_path))
-    assert "meter changes" in riff.extra["warnings"][0]
+    assert "meter changes" in sentence(riff.warnings[0])
 
 
 # Malformed ---------------------------------------------------------------------------------
@@ -323,7 +323,7 @@ def test_a_meter_that_no_music_has_is_left_out(meter: tuple[int, int], tmp_path:
     riff = read_midi(path)
     assert riff.rhythm is not None
     assert riff.rhythm.meter == (4, 4)
-    assert riff.extra["warnings"] == ["A meter that no music has is left out."]
+    assert [sentence(r) for r in riff.warnings] == ["A meter that no music has is left out."]
     assert len(riff.notes) == len(drone_riff().notes)
 
 

@@ -23,7 +23,8 @@ from tests.formats.riffs import (
     riffs,
 )
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.formats.musicxml.read import read_musicxml
 from transcribe.formats.musicxml.write import write_musicxml
 from transcribe.formats.tab.write import write_tab
@@ -68,7 +69,7 @@ def test_known_riffs_come_back(name: str, tmp_path: Path) -> None:
     assert back.rhythm.meter == riff.rhythm.meter
     assert back.rhythm.bpm == pytest.approx(riff.rhythm.bpm, rel=1e-3)
     assert back.source == riff.source
-    assert back.extra == {}
+    assert not back.warnings
 
 
 @settings(max_examples=60, deadline=None)
@@ -222,9 +223,9 @@ def test_legato_without_a_source_is_kept(tmp_path: Path) -> None:
 
 def test_bend_keeps_its_height(tmp_path: Path) -> None:
     riff = make_riff([(0, 1, 1, 5, "bend")])
-    note = replace(riff.notes[0], extra={"bend_semitones": 2})
+    note = replace(riff.notes[0], bend=Bend(semitones=2))
     back = _back(replace(riff, notes=(note,)), tmp_path)
-    assert back.notes[0].extra["bend_semitones"] == 2
+    assert back.notes[0].bend == Bend(semitones=2)
 
 
 def test_without_rhythm_the_seconds_are_kept(tmp_path: Path) -> None:
@@ -391,7 +392,7 @@ def test_read_wrong_position_is_left_out_and_said(tmp_path: Path) -> None:
     notes = _note("E", 4, 2, after=_tab(1, 0)) + _note("F", 4, 2, after=_tab(1, 7))
     riff = read_musicxml(_score(notes, path=tmp_path / "a.musicxml"))
     assert [(n.string, n.fret) for n in riff.notes] == [(1, 0), (None, None)]
-    assert "1 written positions" in riff.extra["warnings"][0]
+    assert "1 written positions" in sentence(riff.warnings[0])
 
 
 def test_read_picks_the_guitar(tmp_path: Path) -> None:
@@ -408,7 +409,7 @@ def test_read_picks_the_guitar(tmp_path: Path) -> None:
     path.write_text(text + "</score-partwise>")
     riff = read_musicxml(path)
     assert [n.pitch_midi for n in riff.notes] == [71]
-    assert "Guitar" in riff.extra["warnings"][0]
+    assert "Guitar" in sentence(riff.warnings[0])
     assert [n.pitch_midi for n in read_musicxml(path, part="Flute").notes] == [69]
     assert [n.pitch_midi for n in read_musicxml(path, part="1").notes] == [69]
     with pytest.raises(ParameterError, match="no part 'Oboe'; there are 1 Flute, 2 Guitar"):
@@ -491,6 +492,15 @@ def test_malformed_file(text: str, match: str, tmp_path: Path) -> None:
         (_note("C", 4), "<time><beats>x</beats><beat-type>4</beat-type></time>", "no meter"),
         ("<backup><duration>9</duration></backup>" + _note("C", 4), "", "before the measure"),
         ("<note><rest/><duration>4</duration></note>", "", "no notes"),
+        (_note("C", 4).replace("<octave>", "<alter>1e99</alter><octave>"), "", "expected a number"),
+        (_note("C", 4).replace("<octave>", "<alter>99</alter><octave>"), "", "at most 3 sharps"),
+        (
+            "<harmony><root><root-step>C</root-step><root-alter>99999999</root-alter></root>"
+            f"</harmony>{_note('C', 4)}",
+            "",
+            "at most 3 sharps",
+        ),
+        (_note("C", 4).replace("<duration>1", "<duration>1e9999999"), "", "expected a number"),
         ('<direction><sound tempo="quick"/></direction>' + _note("C", 4), "", "tempo 'quick'"),
     ],
     ids=[
@@ -503,6 +513,10 @@ def test_malformed_file(text: str, match: str, tmp_path: Path) -> None:
         "meter",
         "backup",
         "only rests",
+        "alter with an exponent",
+        "alter",
+        "root",
+        "duration with an exponent",
         "tempo",
     ],
 )
@@ -575,7 +589,7 @@ def _assert_folds_back(riff: Riff, folder: Path) -> None:
     assert other.rhythm == one.rhythm
     assert other.drone == one.drone
     assert _held_chords(other) == _held_chords(one)
-    assert other.extra == one.extra
+    assert other.warnings == one.warnings
 
 
 def test_bars_that_come_again_at_once_are_written_once() -> None:

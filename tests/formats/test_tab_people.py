@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from transcribe.core.errors import FormatError
-from transcribe.core.riff import Instrument, Riff
+from transcribe.core.riff import Bend, Instrument, Riff
+from transcribe.core.wording import sentence
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
 
@@ -51,7 +52,7 @@ def test_no_rhythm_is_order_only() -> None:
     riff = read_tab(PLAIN)
     assert _places(riff) == PLACES
     assert riff.rhythm is None
-    assert riff.extra["timing"] == "order"
+    assert riff.timing.kind == "order"
     assert all(n.onset_beat is None for n in riff.notes)
     assert riff.instrument == Instrument()
     onsets = [n.onset_sec for n in riff.notes]
@@ -153,9 +154,8 @@ def test_signs(signs: str, places: list[tuple[int, str]]) -> None:
 def test_bend_keeps_its_height() -> None:
     rows = ["e|-7b9r7-5b---|", *(f"{n}|-----------|" for n in "BGDAE")]
     first, second = read_tab("\n".join(rows)).notes
-    assert first.extra["bend_semitones"] == 2
-    assert first.extra["released"] is True
-    assert "bend_semitones" not in second.extra
+    assert first.bend == Bend(semitones=2, released=True)
+    assert second.bend is None
 
 
 def test_chords_sound_together_also_where_digits_are_wide() -> None:
@@ -324,10 +324,10 @@ def test_meter_and_tempo_anywhere_above_the_strings(
     head: str, meter: tuple[int, int] | None, bpm: float | None
 ) -> None:
     # A metronome mark counts the note value it names: Gould, Behind Bars (2011), from memory.
-    extra = read_tab(f"{head}\n{PLAIN}").extra
-    assert extra["meter_told"] is (meter is not None)
-    assert tuple(extra["meter"]) == (meter or (4, 4))
-    bar_sec = extra["bars_sec"][1] - extra["bars_sec"][0]
+    timing = read_tab(f"{head}\n{PLAIN}").timing
+    assert timing.meter_told is (meter is not None)
+    assert timing.meter == (meter or (4, 4))
+    bar_sec = timing.bars_sec[1] - timing.bars_sec[0]
     assert bar_sec == pytest.approx((meter or (4, 4))[0] * 60.0 / (bpm or 120.0), abs=1e-5)
 
 
@@ -335,6 +335,8 @@ def test_meter_and_tempo_anywhere_above_the_strings(
     ("head", "semitones"),
     [
         ("tuned down half a step", 1),
+        ("Tune down 1/2 step", 1),
+        ("tuned a full step lower", 2),
         ("Eb tuning", 1),
         ("E flat tuning, 4/4", 1),
         ("guitar tuned a whole step down", 2),
@@ -421,9 +423,9 @@ def test_a_line_with_a_count_is_played_as_often_as_is_said_beside_it() -> None:
 
 @pytest.mark.parametrize("words", ["x2", "play that twice, then:", "(3x)", "repeat 4 times"])
 def test_repeats_in_words_are_told_not_dropped(words: str) -> None:
-    told = read_tab(f"{PLAIN}\n{words}\n").extra["warnings"]
+    told = [sentence(w) for w in read_tab(f"{PLAIN}\n{words}\n").warnings]
     assert any(f'says "{words}"' in remark for remark in told)
-    assert not any("says" in w for w in read_tab(BARS).extra.get("warnings", ()))
+    assert not any("says" in sentence(w) for w in read_tab(BARS).warnings)
 
 
 def test_a_fret_right_after_the_name_of_its_string() -> None:

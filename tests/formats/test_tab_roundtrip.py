@@ -52,7 +52,7 @@ def test_tab_without_a_count_is_stable(riff: Riff, width: int) -> None:
     back = read_tab(text)
     assert write_tab(back, width=width) == text
     assert back.rhythm is None
-    assert back.extra["timing"] == "order"
+    assert back.timing.kind == "order"
     assert _places(back) == _places(riff)
 
 
@@ -86,7 +86,7 @@ def test_theory_and_drone_come_back() -> None:
 def test_drone_rings_until_it_is_struck_again() -> None:
     back = read_tab(write_tab(drone_riff()))
     assert {n.duration_beat for n in back.notes if n.string == 4} == {4.0}
-    assert back.extra["durations"] == "ring"
+    assert back.timing.lengths == "ring"
 
 
 def test_ties_between_beats_near_a_grid() -> None:
@@ -109,5 +109,5 @@ def test_notes_left_out_stay_named() -> None:
     loose = tuple(replace(n, string=None, fret=None) for n in riff.notes[3:9])
     text = write_tab(replace(riff, notes=(*riff.notes[:3], *loose, *riff.notes[9:])))
     back = read_tab(text)
-    assert len(back.extra["left_out"]) == 6
+    assert len(back.left_out) == 6
     assert write_tab(back) == text

@@ -124,11 +124,11 @@ def test_find_notes_bends_carry_their_size() -> None:
         found = find_notes(clip.y, sr=SR, instrument=Instrument())
         bends = [n for n in found if n.articulation == "bend"]
         truth = [n for n in clip.notes if n.articulation == "bend"]
-        assert all(20.0 <= n.extra["bend_cents"] <= 450.0 for n in bends)
+        assert all(n.bend is not None and 20.0 <= n.bend.cents <= 450.0 for n in bends)
         for bent in truth:
             for n in bends:
                 if n.pitch_midi == bent.pitch_midi and abs(n.onset_sec - bent.onset_sec) < 0.05:
-                    assert n.extra["bend_cents"] == pytest.approx(bent.bend_cents, abs=60.0)
+                    assert n.bend.cents == pytest.approx(bent.bend_cents, abs=60.0)
                     return
     pytest.fail("no bend was found in eight phrases")
 

@@ -18,7 +18,7 @@ import pytest
 from tests.takes.helpers import BPM, later, played, reference, take
 from transcribe.takes import compare
 from transcribe.takes.align import EXTRA, MISS, SUBSTITUTE, follow
-from transcribe.takes.pairs import same_pitch
+from transcribe.takes.match import same_pitch
 from transcribe.takes.timeline import Events
 from transcribe.takes.verdicts import just_noticeable_ms, tolerance_ms
 

@@ -36,7 +36,7 @@ def test_schema_accepts_every_chord_quality_and_mode() -> None:
     """Harte's shorthand (Harte et al., ISMIR 2005) is what the namespace ``chord`` allows."""
     from dataclasses import replace
 
-    from transcribe.formats.names import CHORDS
+    from transcribe.formats.chord_names import CHORDS
 
     suffixes = list(CHORDS)
     chords = [

@@ -20,6 +20,8 @@ from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe import fingering
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Riff
+from transcribe.core.wording import text_remark
+from transcribe.correct.pins import pin, repeats_of
 
 
 def _expect(locator: Any) -> Any:
@@ -41,7 +43,7 @@ def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
             if place == (note.string, note.fret):
                 continue
             try:
-                after = fingering.pin(riff, {note.id: place}, repeats=False)
+                after = pin(riff, {note.id: place}, repeats=False)
             except ValueError:
                 continue
             moved = [
@@ -172,7 +174,7 @@ def test_names_and_symbols_are_text_not_markup(start, open_page, put, one_riff: 
         "chords": [{"start_sec": 0.3, "end_sec": 1.0, "symbol": mark, "roman": mark}],
         "mode": {**one_riff.theory["mode"], "evidence": [mark], "tonic": mark},
     }
-    riff = dataclasses.replace(one_riff, theory=theory, extra={"warnings": [mark]})
+    riff = dataclasses.replace(one_riff, theory=theory, warnings=(text_remark(mark),))
     put(server, f"odd {mark}", riff=riff)
     page = open_page(server)
     assert page.locator("img").count() == 0
@@ -228,10 +230,9 @@ def test_repeats_are_offered_the_same_place(server: Server, open_page, put, one_
     note = next(
         n
         for n in one_riff.notes
-        if fingering.repeats_of(one_riff, n.id)
-        and len(one_riff.instrument.places(n.pitch_midi)) > 1
+        if repeats_of(one_riff, n.id) and len(one_riff.instrument.places(n.pitch_midi)) > 1
     )
-    repeats = fingering.repeats_of(one_riff, note.id)
+    repeats = repeats_of(one_riff, note.id)
     page = open_page(server, put(server, "repeats"))
     _choose(page, note.id)
     page.locator(".place.current").click()
@@ -788,7 +789,7 @@ def test_take_is_compared_and_the_worst_place_looped(
     assert page.locator(".notice.error").all_text_contents() == []
     assert page.locator(".tab .verdict").count() > 3
     _expect(page.locator(".check-result")).to_contain_text("% right")
-    assert page.locator(".plot .verdict").count() > 5
+    assert page.locator(".plot .dot").count() > 5
     page.click("button:text-is('Loop the worst place')")
     _expect(page.locator(".loop-text")).to_contain_text("Loop")
     _expect(page.locator(".band")).to_be_visible()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import json
 import multiprocessing
 import threading
@@ -15,13 +16,16 @@ import numpy as np
 import pytest
 
 from tests.page.conftest import Server, make_riff, saved
-from transcribe import fingering
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Riff
+from transcribe.core.instrument import make_instrument
+from transcribe.core.riff import Riff, Source
 from transcribe.correct import note_edits
+from transcribe.correct.pins import pin, repeats_of
+from transcribe.correct.retime import half_time
+from transcribe.correct.retune import set_drone, set_instrument
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
-from transcribe.page.kept import check_path, read_check, write_check
 
 
 def _sounds(riff: Riff) -> list[tuple]:
@@ -37,7 +41,7 @@ def _sounds(riff: Riff) -> list[tuple]:
 def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
     note = one_riff.notes[3]
     place = (note.string, note.fret)
-    pinned = fingering.pin(one_riff, {note.id: place}, repeats=False)
+    pinned = pin(one_riff, {note.id: place}, repeats=False)
     after = note_edits.delete(pinned, [note.id])
     assert note.id not in {n.id for n in after.notes}
     assert len(after.notes) == len(one_riff.notes) - 1
@@ -65,7 +69,7 @@ def test_ids_are_never_used_twice(one_riff: Riff) -> None:
 
 def test_change_of_pitch_drops_the_pin_and_finds_a_place(one_riff: Riff) -> None:
     note = one_riff.notes[3]
-    pinned = fingering.pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
+    pinned = pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
     after = note_edits.change(pinned, note.id, pitch_midi=note.pitch_midi + 1).note(note.id)
     assert not after.pinned
     assert one_riff.instrument.pitch_midi(after.string, after.fret) == note.pitch_midi + 1
@@ -130,7 +134,7 @@ def test_any_run_of_edits_and_pins_is_undone_and_made_again(
             if kind == "pin":
                 places = riff.instrument.places(note.pitch_midi)
                 place = places[int(rng.integers(len(places)))]
-                riff = fingering.pin(riff, {note.id: place}, repeats=False)
+                riff = pin(riff, {note.id: place}, repeats=False)
             elif kind == "delete":
                 riff = note_edits.delete(riff, [note.id])
             elif kind == "add":
@@ -254,6 +258,7 @@ def _a_check() -> dict:
         "notes": [[1, 45, 0.25]],
         "pitches": [],
         "comparison": {"summary": {"right_share": 0.0}, "notes": [row]},
+        "drawings": {"timing": "<svg></svg>"},
         "progress": {"since": [], "shares": [0.0]},
     }
 
@@ -276,6 +281,7 @@ def test_comparison_is_kept_beside_the_riff(tmp_path: Path) -> None:
         lambda text: text.replace('"reference": 0', '"reference": 7'),
         lambda text: text.replace('"right_share": 0.0', '"right_share": "all"'),
         lambda text: text.replace('"notes": [[1, 45, 0.25]]', '"notes": [[1]]'),
+        lambda text: text.replace('"<svg></svg>"', "7"),
         lambda text: text.replace('"offset_ms": null', '"offset_ms": NaN'),
     ],
 )
@@ -459,7 +465,7 @@ def test_note_tells_every_place_and_its_repeats(server: Server, put, one_riff: R
     found = {(place["string"], place["fret"]) for place in body["places"]}
     assert found == set(one_riff.instrument.places(note.pitch_midi))
     assert str(note.id) in body["why"]
-    assert set(body["repeats"]) == set(fingering.repeats_of(one_riff, note.id))
+    assert set(body["repeats"]) == set(repeats_of(one_riff, note.id))
     assert body["repeats"], "the riff was made to repeat"
     assert server.ask("GET", f"/api/riffs/{riff_id}/notes/9999")[0] == 404
 
@@ -514,7 +520,7 @@ def test_removed_riff_is_kept_aside(start, put) -> None:
 def test_finger_again_on_another_tuning_keeps_pins_that_fit(start, put, one_riff: Riff) -> None:
     server = start()
     note = next(n for n in one_riff.notes if n.pitch_midi != 45 and n.string not in (None, 6))
-    riff = fingering.pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
+    riff = pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
     riff_id = put(server, "drop", riff=riff)
     body = {"from": "notes", "settings": {"tuning": "drop-d"}}
     job = server.ask("POST", f"/api/riffs/{riff_id}/again", body)[1]["job"]
@@ -542,12 +548,12 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     low = next(n for n in one_riff.notes if n.fret == 0)
     high = next(n for n in one_riff.notes if n.fret and n.fret >= 2 and n.onset_sec > low.onset_sec)
     places = {n.id: (n.string, n.fret) for n in (low, high)}
-    riff = fingering.pin(one_riff, places, repeats=False)
+    riff = pin(one_riff, places, repeats=False)
     riff_id = put(server, "capo", riff=riff)
     before = _bare(saved(server, "capo"))
     made = _again(server, riff_id, capo=2, hand_span_mm=90, bpm=100, meter="3/4")
     after = saved(server, "capo")
-    assert (after.instrument.capo, after.extra["hand_span_mm"]) == (2, 90)
+    assert (after.instrument.capo, after.player.hand_span_mm) == (2, 90)
     assert after.rhythm is not None
     assert after.rhythm.meter == (3, 4)
     # The pin above the capo is where it was on the neck; no open string sounds so low any more.
@@ -574,7 +580,7 @@ def test_capo_can_be_taken_off_again(start, put) -> None:
     for capo, hand in ((2, 90), (0, 0)):
         _again(server, riff_id, capo=capo, hand_span_mm=hand)
         assert saved(server, "off").instrument.capo == capo
-    assert "hand_span_mm" not in saved(server, "off").extra
+    assert saved(server, "off").player.hand_span_mm is None
 
 
 def test_removed_riff_is_put_back(start, put, one_riff: Riff) -> None:
@@ -637,3 +643,30 @@ def test_sound_at_half_speed_is_twice_as_long(start, put) -> None:
     assert 1.7 < seconds[1] / seconds[0] < 2.1
     assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "wav", "speed": 9})[0] == 422
     assert server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "exe"})[0] == 422
+
+
+def test_reading_a_take_again_keeps_tempo_drone_tuning_and_pins(start, takes: Path) -> None:
+    server = start()
+    take = server.folder / "mooring.ogg"
+    take.write_bytes((takes / "mooring" / "mooring.ogg").read_bytes())
+    riff = read_riff(takes / "mooring" / "truth.riff.json")
+    digest = hashlib.sha256(take.read_bytes()).hexdigest()
+    riff = dataclasses.replace(riff, source=Source("mooring.ogg", 18.9, sha256=digest))
+    riff = set_instrument(riff, make_instrument("drop-d", capo=0))
+    riff = set_drone(half_time(riff), "off")
+    note = next(n for n in riff.notes if n.pitch_midi == 57)
+    place = riff.instrument.places(note.pitch_midi)[-1]
+    riff = pin(riff, {note.id: place}, repeats=False)
+    write_riff(riff, server.folder / "mooring.riff.json")
+    body = {"from": "take", "settings": {}}
+    path = f"/api/riffs/{server.id_of('mooring')}/again"
+    outcome = server.outcome(server.ask("POST", path, body)[1]["job"])
+    assert outcome["state"] == "done", outcome
+    after = saved(server, "mooring")
+    assert after.rhythm is not None
+    assert riff.rhythm is not None
+    assert after.rhythm.bpm == pytest.approx(riff.rhythm.bpm, rel=0.04)
+    assert after.drone is None
+    assert after.instrument.open_midi[5] == 38
+    assert [(n.string, n.fret) for n in after.notes if n.pinned] == [place]
+    assert (after.player.drone, after.player.instrument_told) == ("off", True)

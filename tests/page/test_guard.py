@@ -18,7 +18,7 @@ from transcribe.core.errors import FormatError, ParameterError
 from transcribe.formats.document import write_riff
 from transcribe.library.revisions import hold
 from transcribe.page import make_app
-from transcribe.page.store import Store
+from transcribe.page.server.store import Store
 
 
 def test_first_request_with_token_sets_a_strict_cookie(server: Server) -> None:
@@ -99,7 +99,7 @@ def test_page_holds_no_inline_script_or_style(server: Server) -> None:
 
 
 def test_page_names_no_other_host() -> None:
-    import transcribe.page.app as app
+    import transcribe.page.server.app as app
 
     static = Path(app.__file__).with_name("static")
     names = 0

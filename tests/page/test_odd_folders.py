@@ -14,7 +14,7 @@ from tests.page.conftest import make_riff, over_and_over
 from transcribe.core.riff import Riff
 from transcribe.formats.document import to_json, write_riff
 from transcribe.library.revisions import hold
-from transcribe.page.jobs import Jobs, WorkError
+from transcribe.page.server.jobs import Jobs, WorkError
 
 
 def _odd(riff: Riff) -> dict[str, bytes]:

@@ -10,8 +10,8 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
-from transcribe.page import picture
-from transcribe.page.hear import example
+from transcribe.page.worker import picture
+from transcribe.page.worker.examples import example
 
 
 def _tile(path: Path, number: int) -> tuple[np.ndarray, np.ndarray]:

@@ -16,7 +16,7 @@ import soundfile
 
 from tests.page.conftest import ROOT, Server
 from transcribe.formats.document import read_riff
-from transcribe.page.store import clean_name, safe_suffix
+from transcribe.page.server.store import clean_name, safe_suffix
 
 
 def _left(server: Server) -> list[str]:

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from tests.page.conftest import ROOT, Server, saved
-from transcribe import fingering
 from transcribe.core.riff import Riff
+from transcribe.correct.pins import pin
 
 
 def _expect(locator: Any) -> Any:
@@ -20,7 +20,7 @@ def test_finger_again_tells_of_the_pins_and_can_be_taken_back(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:
     low = next(n for n in one_riff.notes if n.pitch_midi == 45)
-    riff = fingering.pin(one_riff, {low.id: (low.string, low.fret)}, repeats=False)
+    riff = pin(one_riff, {low.id: (low.string, low.fret)}, repeats=False)
     page = open_page(server, put(server, "again", riff=riff))
     page.get_by_role("tab", name="Fingerings").click()
     pane = page.locator("#pane-fingering")

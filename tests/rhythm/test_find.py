@@ -69,7 +69,7 @@ def test_the_document_is_consistent(seed: int) -> None:
         assert after.onset_beat * 24 == pytest.approx(round(after.onset_beat * 24), abs=1e-6)
         assert after.duration_beat * 24 >= 3 - 1e-6
     # The score times and the beats in seconds tell the same story.
-    if rhythm.extra["swing"] is None:
+    if rhythm.swing is None:
         inside = [n for n in notes if number[0] <= n.onset_beat <= number[-1]]
         off = [np.interp(n.onset_beat, number, beats) - n.onset_sec for n in inside]
         assert np.percentile(np.abs(off), 90) < 0.04
@@ -142,7 +142,7 @@ def test_a_pickup_has_negative_beats() -> None:
     assert notes[0].onset_beat == -0.5
     assert notes[1].onset_beat == 0.0
     assert rhythm.meter == (4, 4)
-    assert rhythm.extra["pickup_beats"] == 0.5
+    assert rhythm.pickup_beats == 0.5
 
 
 def test_drift_of_six_percent_is_followed() -> None:
@@ -187,7 +187,7 @@ def test_swing_is_stated_and_written_straight() -> None:
             t = 0.5 + 0.5 * (k + at)
             notes.append(Note(len(notes) + 1, t, t + 0.2, 52 + (3 * k + int(2 * part)) % 8))
     rhythm, found = find_rhythm(notes, duration_sec=17.0)
-    assert rhythm.extra["swing"]["ratio"] == pytest.approx(0.64 / 0.36, abs=0.15)
+    assert rhythm.swing.ratio == pytest.approx(0.64 / 0.36, abs=0.15)
     assert {n.onset_beat % 1 for n in found} == {0.0, 0.5}
 
 
@@ -199,7 +199,7 @@ def test_straight_notes_do_not_swing_and_triplets_stay_triplets() -> None:
     rhythm, found = find_rhythm(
         _played(beats, bpm=90.0, jitter_sec=0.008), duration_sec=9.0, bpm=90.0, meter=(3, 4)
     )
-    assert rhythm.extra["swing"] is None
+    assert rhythm.swing is None
     assert [n.onset_beat for n in found] == pytest.approx([b for b, _ in beats], abs=1e-6)
 
 
@@ -212,7 +212,7 @@ def test_a_count_in_of_dead_notes_is_not_music() -> None:
     by_id = {n.id: n for n in found}
     assert by_id[1].onset_beat == 0.0
     assert rhythm.downbeats_sec[0] == pytest.approx(2.8, abs=0.03)
-    assert rhythm.extra["count_in_sec"] == pytest.approx([0.4, 1.0, 1.6, 2.2])
+    assert rhythm.count_in_sec == pytest.approx([0.4, 1.0, 1.6, 2.2])
     assert [by_id[900 + k].onset_beat for k in range(4)] == [-4.0, -3.0, -2.0, -1.0]
     assert rhythm.phrases[0].start_beat == 0.0
 
@@ -222,21 +222,21 @@ def test_foot_taps_in_the_sound_decide_the_tempo() -> None:
     truth = make_riff(8, kind="line", meter=(4, 4), pulse=84, taps=True, pickup=False, swing=False)
     y, sr = render(truth)
     rhythm, _ = find_rhythm(truth.bare, duration_sec=truth.duration_sec, y=y, sr=sr)
-    assert rhythm.extra["count_in_sec"] == pytest.approx(list(truth.taps_sec), abs=0.03)
+    assert rhythm.count_in_sec == pytest.approx(list(truth.taps_sec), abs=0.03)
     assert abs(rhythm.bpm / truth.bpm - 1) < 0.04
 
 
 def test_choices_are_ranked_and_hold_half_or_double() -> None:
     truth = make_riff(21, kind="drone", meter=(4, 4), pulse=96)
     rhythm, _ = find_rhythm(truth.bare, duration_sec=truth.duration_sec)
-    choices = rhythm.extra["bpm_choices"]
-    shares = [c["confidence"] for c in choices]
+    choices = rhythm.bpm_choices
+    shares = [c.confidence for c in choices]
     assert shares == sorted(shares, reverse=True)
-    ratios = [c["bpm"] / choices[0]["bpm"] for c in choices[1:]]
+    ratios = [c.bpm / choices[0].bpm for c in choices[1:]]
     assert any(abs(r - 2) < 0.1 or abs(r - 0.5) < 0.03 for r in ratios)
-    meters = rhythm.extra["meter_choices"]
-    assert {tuple(m["meter"]) for m in meters} == set(METERS)
-    assert meters[0]["meter"] == list(rhythm.meter)
+    meters = rhythm.meter_choices
+    assert {m.meter for m in meters} == set(METERS)
+    assert meters[0].meter == rhythm.meter
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -17,7 +17,7 @@ from transcribe.rhythm.bar_evidence import (
     twins_fit,
 )
 from transcribe.rhythm.beats import TICKS, smooth, track
-from transcribe.rhythm.events import drone_pitches, group
+from transcribe.rhythm.events import group_events, ringing_pitches
 from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
 
 
@@ -26,7 +26,7 @@ def _notes(*rows: tuple[float, float, int]) -> tuple[Note, ...]:
 
 
 def test_group_keeps_chords_together_and_repeated_pitches_apart() -> None:
-    events = group(_notes((0.0, 1, 40), (0.04, 1, 47), (0.3, 1, 40), (0.33, 1, 40)))
+    events = group_events(_notes((0.0, 1, 40), (0.04, 1, 47), (0.3, 1, 40), (0.33, 1, 40)))
     assert events.members == ((0, 1), (2,), (3,))
     assert events.onset_sec[0] == pytest.approx(0.02)
     assert list(events.owner) == [0, 0, 1, 2]
@@ -35,18 +35,18 @@ def test_group_keeps_chords_together_and_repeated_pitches_apart() -> None:
 def test_a_drone_rings_under_notes_that_do_not() -> None:
     drone = [(float(k), k + 0.95, 45) for k in range(6)]
     melody = [(k / 2, k / 2 + 0.45, 57 + k % 5) for k in range(12)]
-    assert drone_pitches(_notes(*sorted(drone + melody))) == {45}
+    assert ringing_pitches(_notes(*sorted(drone + melody))) == {45}
 
 
 def test_a_drone_may_lie_on_top() -> None:
     drone = [(float(k), k + 0.95, 64) for k in range(6)]
     melody = [(k / 2, k / 2 + 0.45, 50 + k % 5) for k in range(12)]
-    assert drone_pitches(_notes(*sorted(drone + melody))) == {64}
+    assert ringing_pitches(_notes(*sorted(drone + melody))) == {64}
 
 
 def test_where_everything_rings_nothing_is_a_drone() -> None:
     notes = [(k / 2, k / 2 + 1.6, 45 if k % 4 == 0 else 57 + k % 4) for k in range(24)]
-    assert drone_pitches(_notes(*notes)) == frozenset()
+    assert ringing_pitches(_notes(*notes)) == frozenset()
 
 
 def test_track_reads_a_grid_up_to_its_level() -> None:
@@ -143,7 +143,7 @@ def _values(rows: list[tuple[float, float, int]]) -> list[float]:
     """Durations in beats of notes given as (onset beat, beats sounded, pitch) at 60 bpm."""
     rows = sorted(rows)
     notes = _notes(*[(1 + a, 1 + a + d, p) for a, d, p in rows])
-    events = group(notes)
+    events = group_events(notes)
     onset = events.onset_sec
     beats = np.round((onset - 1) * 12) / 12
     grid = smooth(onset, PER_BEAT * beats, step=PER_BEAT)
@@ -224,7 +224,7 @@ def test_the_nearest_twin_is_found_not_the_farther_one() -> None:
     phrase = [57, 59, 60, 59, 57, 55, 54, 55]
     other = [64, 62, 60, 58, 61, 63, 65, 66]
     pitches = [*phrase, *phrase, *other, *phrase]
-    events = group(_notes(*((0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate(pitches))))
+    events = group_events(_notes(*((0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate(pitches))))
     lags = twin_lags(events, np.arange(32) * TICKS, 32 * TICKS) / TICKS
     assert list(lags[:8]) == [0] * 8
     assert list(lags[8:16]) == [8] * 8

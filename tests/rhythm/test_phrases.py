@@ -56,14 +56,14 @@ def test_a_varied_repeat_carries_a_prime_and_says_where_it_differs() -> None:
     by_start = {p.start_beat: p for p in phrases}
     prime = by_start[8.0]
     assert prime.label == "A'"
-    assert prime.extra["repeats"] == 0.0
-    assert [(d["beat"], d["kind"]) for d in prime.extra["differences"]] == [
+    assert prime.repeats_beat == 0.0
+    assert [(d.beat, d.kind) for d in prime.differences] == [
         (3.0, "changed"),
         (3.5, "changed"),
     ]
-    assert [(d["note"], d["other"]) for d in prime.extra["differences"]] == [(17, 5), (18, 6)]
+    assert [(d.note, d.other) for d in prime.differences] == [(17, 5), (18, 6)]
     assert by_start[16.0].label == "A"
-    assert by_start[16.0].extra["differences"] == []
+    assert by_start[16.0].differences == ()
 
 
 def test_two_variations_get_two_names() -> None:
@@ -78,8 +78,8 @@ def test_a_missed_and_an_added_note_do_not_make_another_phrase() -> None:
     added = sorted([*long, (1.25, 71)])
     phrases = find_phrases(_riff(long, missed, added, long), meter=(4, 4))
     assert [p.label for p in phrases] == ["A", "A", "A", "A"]
-    assert [d["kind"] for d in phrases[1].extra["differences"]] == ["left out"]
-    assert [d["kind"] for d in phrases[2].extra["differences"]] == ["added"]
+    assert [d.kind for d in phrases[1].differences] == ["left out"]
+    assert [d.kind for d in phrases[2].differences] == ["added"]
 
 
 def test_same_rhythm_on_other_notes_is_another_phrase() -> None:

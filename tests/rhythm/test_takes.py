@@ -78,5 +78,5 @@ def test_the_sum_of_three_phrases_does_not_speak_for_a_bar_of_three() -> None:
             notes.append(Note(len(notes) + 1, at, at + 0.25, pitch))
     notes.append(Note(len(notes) + 1, 0.5 + 32 * 0.55, 0.5 + 34 * 0.55, 57))
     rhythm, _ = find_rhythm(notes, duration_sec=20.0)
-    shares = {tuple(c["meter"]): c["confidence"] for c in rhythm.extra["meter_choices"]}
+    shares = {c.meter: c.confidence for c in rhythm.meter_choices}
     assert shares[4, 4] > 2 * shares[3, 4]

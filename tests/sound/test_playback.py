@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Riff
 from transcribe.sound import PEAK, render_riff
 
 SR = 22050
@@ -89,7 +89,7 @@ def test_a_slide_glides_and_a_bend_rises() -> None:
     assert _pitch(y, 0.2, 0.6, 57) == pytest.approx(57, abs=0.1)
     assert 57.3 < _pitch(y, 0.73, 0.79, 59.5) < 62.5
     assert _pitch(y, 0.9, 1.5, 62) == pytest.approx(62, abs=0.1)
-    bent = replace(_note(1, 0.1, 1.4, 3, 7, "bend"), extra={"bend_cents": 200.0})
+    bent = replace(_note(1, 0.1, 1.4, 3, 7, "bend"), bend=Bend(cents=200.0))
     y = render_riff(Riff(notes=(bent,)))
     assert _pitch(y, 0.5, 1.3, 64) == pytest.approx(64, abs=0.1)
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Timing, sort_notes
+from transcribe.takes import Comparison
+from transcribe.takes.verdict_wording import remark_words
 
 BPM = 100.0
 STEP = 60.0 / BPM
@@ -42,6 +44,11 @@ def _note(id_: int, beat: float, length: float, pitch: int, string: int, fret: i
     )
 
 
+def in_order(riff: Riff) -> Riff:
+    """The same riff as a reference whose times mean nothing but an order."""
+    return replace(riff, timing=Timing("order"))
+
+
 def played(riff: Riff, *, ratio: float = 1.0, start_sec: float = 0.4) -> list[Note]:
     """The notes of ``riff`` as a take: its own seconds, no strings, no beats."""
     return [
@@ -72,3 +79,13 @@ def later(notes: Sequence[Note], seconds: float) -> list[Note]:
 def between(notes: Sequence[Note], start: float, end: float) -> list[Note]:
     """Those notes whose onsets lie from ``start`` to before ``end``."""
     return [n for n in notes if start <= n.onset_sec < end]
+
+
+def remarks_of(comparison: Comparison) -> list[str]:
+    """The remarks of a comparison in words."""
+    return [remark_words(remark, comparison.reference) for remark in comparison.remarks]
+
+
+def differences_of(comparison: Comparison) -> list[str]:
+    """How the instruments differ, in words."""
+    return [remark_words(remark, comparison.reference) for remark in comparison.differences]

@@ -7,9 +7,9 @@ import time
 import numpy as np
 import pytest
 
-from transcribe.takes.align import follow, likely_shifts, pace_of
-from transcribe.takes.take_tempo import breaks, smooth
-from transcribe.takes.timeline import Events
+from transcribe.takes.align import follow
+from transcribe.takes.take_tempo import find_breaks, smooth_tempo
+from transcribe.takes.timeline import Events, likely_shifts, pace_of
 
 
 def walk(n: int, seed: int = 0) -> Events:
@@ -84,7 +84,7 @@ def test_smooth_leaves_a_late_note_out_of_its_own_line() -> None:
     x = np.arange(20) * 0.5
     t = 1.0 + 1.1 * x
     t[9] += 0.15
-    due, pace = smooth(x, t, x, pace=1.1)
+    due, pace = smooth_tempo(x, t, x, pace=1.1)
     assert t[9] - due[9] == pytest.approx(0.15, abs=0.002)
     assert np.delete(t - due, 9) == pytest.approx(0.0, abs=0.002)
     assert pace == pytest.approx(1.1, abs=0.01)
@@ -94,7 +94,7 @@ def test_breaks_tell_a_pause_from_a_late_note() -> None:
     x = np.arange(16) * 0.5
     late = x.copy()
     late[7] += 0.2
-    assert breaks(x, late, pace=1.0, beat_sec=0.5) == []
+    assert find_breaks(x, late, pace=1.0, beat_sec=0.5) == []
     paused = x.copy()
     paused[7:] += 0.6
-    assert breaks(x, paused, pace=1.0, beat_sec=0.5) == [7]
+    assert find_breaks(x, paused, pace=1.0, beat_sec=0.5) == [7]

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from tests.takes.helpers import STEP, later, played, reference, take
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Riff, Timing
 from transcribe.takes import Comparison, compare
+from transcribe.takes.verdict_wording import practice_place, practice_steps
 
 
 def spoilt(
@@ -29,8 +30,11 @@ def spoilt(
 
 
 def plan(comparison: Comparison) -> list[tuple[str, tuple[str, ...]]]:
-    """Places and points, in the plan's order."""
-    return [(line.place, line.points) for line in comparison.practice]
+    """Places and steps, in the plan's order."""
+    return [
+        (practice_place(line), tuple(practice_steps(line, comparison)))
+        for line in comparison.practice
+    ]
 
 
 def test_the_same_slip_in_bars_of_the_same_music_is_told_once() -> None:
@@ -126,7 +130,7 @@ def test_a_reference_without_rhythm_names_notes() -> None:
     bare = tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes)
     notes = played(riff)
     notes[4] = replace(notes[4], pitch_midi=notes[4].pitch_midi + 1)
-    comparison = compare(take(notes), Riff(notes=bare, extra={"timing": "order"}))
+    comparison = compare(take(notes), Riff(notes=bare, timing=Timing("order")))
     point = "note 5: play string 4 fret 14 (E4), it was 1 fret too high on string 4"
     assert plan(comparison) == [("notes 1 to 8", (point,))]
 

@@ -8,8 +8,17 @@ from dataclasses import replace
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from transcribe.core.riff import ARTICULATIONS, Drone, Instrument, Note, Rhythm, Riff, sort_notes
-from transcribe.takes import compare, text_report
+from transcribe.core.riff import (
+    ARTICULATIONS,
+    Drone,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Timing,
+    sort_notes,
+)
+from transcribe.takes import compare, report
 
 _INSTRUMENT = Instrument()
 
@@ -44,12 +53,12 @@ def riffs(draw: st.DrawFn, *, written: bool, least: int) -> Riff:
             )
         )
     rhythm = Rhythm(120.0, draw(st.sampled_from([(4, 4), (6, 8), (1, 4)])), (0.5, 1.0), (0.5,))
-    extra = {"timing": "order"} if written and not timed and draw(st.booleans()) else {}
+    kind = "order" if written and not timed and draw(st.booleans()) else "written"
     return Riff(
         notes=sort_notes(notes),
         rhythm=rhythm if timed else None,
         drone=Drone(5, 0.0, at + 1.0) if written and draw(st.booleans()) else None,
-        extra=extra,
+        timing=Timing(kind),
     )
 
 
@@ -65,9 +74,9 @@ def test_every_note_gets_one_verdict_and_both_reports_are_written(
     assert len(played) == len(set(played))
     assert all(0 <= j < len(take.notes) for j in played)
     assert 0.0 <= comparison.summary.right_share <= 1.0
-    json.dumps(comparison.as_json(), allow_nan=False)
-    assert text_report.text(comparison, width=60)
-    assert "</html>" in text_report.html(comparison)
+    json.dumps(report.as_json(comparison), allow_nan=False)
+    assert report.text(comparison, width=60)
+    assert "</html>" in report.html(comparison)
 
 
 @settings(max_examples=60, deadline=None)

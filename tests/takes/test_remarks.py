@@ -8,10 +8,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.takes.helpers import STEP, between, later, played, reference, take
+from tests.takes.helpers import (
+    STEP,
+    between,
+    differences_of,
+    later,
+    played,
+    reference,
+    remarks_of,
+    take,
+)
 from transcribe.core.riff import Instrument, Note, Riff, Source
-from transcribe.takes import Comparison, compare, text_report
-from transcribe.takes.remarks import remarks
+from transcribe.takes import Comparison, compare, report
+from transcribe.takes.remarks import pass_remarks
+from transcribe.takes.verdict_wording import remark_words
 
 BAR = 4 * STEP
 
@@ -55,7 +65,7 @@ def test_a_take_of_a_part(four_bars: Riff, first: int, last: int, said: list[str
     notes = later(between(whole, (first - 1) * BAR - 0.01, last * BAR - 0.01), 0.5)
     comparison = compare(take(notes), four_bars)
     assert mistakes(comparison) == 0
-    assert [s for s in comparison.remarks if "recorded times" not in s] == said
+    assert [s for s in remarks_of(comparison) if "recorded times" not in s] == said
 
 
 def test_a_part_left_out_in_the_middle(four_bars: Riff) -> None:
@@ -64,7 +74,7 @@ def test_a_part_left_out_in_the_middle(four_bars: Riff) -> None:
     notes = between(whole, 0, 0.5 + BAR - 0.01) + later(between(whole, end, 99), -2 * BAR)
     comparison = compare(take(notes), four_bars)
     assert mistakes(comparison) == 0
-    assert "bar 2 beat 1 to bar 3 beat 4& is left out; not counted" in comparison.remarks
+    assert "bar 2 beat 1 to bar 3 beat 4& is left out; not counted" in remarks_of(comparison)
 
 
 def test_a_count_in_on_the_drone_is_not_counted() -> None:
@@ -73,7 +83,7 @@ def test_a_count_in_on_the_drone_is_not_counted() -> None:
     comparison = compare(take(count + later(played(riff), BAR)), riff)
     assert mistakes(comparison) == 0
     assert len(comparison.passes) == 1
-    assert "4 notes before the riff begins are not counted" in comparison.remarks
+    assert "4 notes before the riff begins are not counted" in remarks_of(comparison)
 
 
 def test_what_is_tried_before_and_after_the_riff_is_not_counted(rng: np.random.Generator) -> None:
@@ -82,8 +92,8 @@ def test_what_is_tried_before_and_after_the_riff_is_not_counted(rng: np.random.G
     comparison = compare(take(tried + later(played(riff), 5.0) + later(tried, 20.0)), riff)
     assert comparison.same_riff
     assert mistakes(comparison) == 0
-    assert "12 notes before the riff begins are not counted" in comparison.remarks
-    assert "12 notes after the riff ends are not counted" in comparison.remarks
+    assert "12 notes before the riff begins are not counted" in remarks_of(comparison)
+    assert "12 notes after the riff ends are not counted" in remarks_of(comparison)
 
 
 def test_a_false_start_and_a_part_at_the_end_are_told_from_passes() -> None:
@@ -92,10 +102,10 @@ def test_a_false_start_and_a_part_at_the_end_are_told_from_passes() -> None:
     notes = start + later(played(riff), 2.6) + later(start, 13.0)
     comparison = compare(take(notes), riff)
     assert comparison.best == 1
-    assert any(s.startswith("a false start at 0.0 s is not") for s in comparison.remarks)
-    assert any(s.startswith("a part at 13.0 s is not") for s in comparison.remarks)
-    assert not any("times; these" in s for s in comparison.remarks)
-    assert re.search(r"1\. 0\.0 to \d\.\d s, bar 1 beat 1 to 4: ", text_report.text(comparison))
+    assert any(s.startswith("a false start at 0.0 s is not") for s in remarks_of(comparison))
+    assert any(s.startswith("a part at 13.0 s is not") for s in remarks_of(comparison))
+    assert not any("times; these" in s for s in remarks_of(comparison))
+    assert re.search(r"1\. 0\.0 to \d\.\d s, bar 1 beat 1 to 4: ", report.text(comparison))
 
 
 def transposed(riff: Riff, steps: int) -> list[Note]:
@@ -126,7 +136,7 @@ def test_a_constant_transposition_is_told_with_its_likely_cause(
     # The take's document does not know of the capo, as a recording does not.
     comparison = compare(replace(take(transposed(riff, steps)), instrument=riff.instrument), riff)
     assert mistakes(comparison) == 0
-    assert said in comparison.differences[0]
+    assert said in differences_of(comparison)[0]
 
 
 def test_a_take_in_standard_tuning_of_a_tab_that_is_tuned_down_is_told() -> None:
@@ -138,7 +148,7 @@ def test_a_take_in_standard_tuning_of_a_tab_that_is_tuned_down_is_told() -> None
     )
     # A recording is read for the reference's instrument, so the take's own says nothing.
     notes = replace(take(played(plain)), instrument=low.instrument)
-    said = compare(notes, low).differences[0]
+    said = differences_of(compare(notes, low))[0]
     assert "1 semitone higher than the reference throughout (as in standard tuning)" in said
 
 
@@ -149,28 +159,28 @@ def test_a_recording_that_is_played_back_slower_is_told() -> None:
     slow = replace(take(notes), instrument=Instrument(offset_cents=2.0))
     comparison = compare(slow, riff)
     assert mistakes(comparison) == 0
-    assert "played back at 75 % of its speed" in comparison.differences[0]
+    assert "played back at 75 % of its speed" in differences_of(comparison)[0]
     # Five semitones lower at the written tempo are a matter of tuning alone.
     plain = compare(take(transposed(riff, -5)), riff)
-    assert "played back" not in plain.differences[0]
+    assert "played back" not in differences_of(plain)[0]
 
 
 def test_parts_of_a_semitone_are_told_with_the_semitones() -> None:
     riff = reference()
     flat = replace(take(transposed(riff, -1)), instrument=Instrument(offset_cents=40.0))
-    assert "sounds 0.6 semitones lower" in compare(flat, riff).differences[0]
+    assert "sounds 0.6 semitones lower" in differences_of(compare(flat, riff))[0]
 
 
 def test_a_take_of_another_riff_is_told_in_a_few_lines(rng: np.random.Generator) -> None:
     riff = replace(reference(), source=Source("mooring <1>.riff.json"))
     notes = [replace(n, pitch_midi=int(rng.integers(40, 80))) for n in played(riff)]
     comparison = compare(take(notes), riff)
-    text = text_report.text(comparison)
+    text = report.text(comparison)
     assert " ".join(text.split()).startswith(
         "This take does not look like the reference (mooring <1>.riff.json): "
     )
     assert len(text.splitlines()) < 8
-    page = text_report.html(comparison)
+    page = report.html(comparison)
     assert "Another riff?" in page
     assert "mooring &lt;1&gt;.riff.json" in page
     assert "<svg" not in page
@@ -184,11 +194,11 @@ def test_an_unclear_take_asks_for_a_better_recording() -> None:
     ]
     comparison = compare(take(notes), riff)
     assert comparison.summary.counts["unsure"] == 8
-    assert any("a recording closer to the guitar" in s for s in comparison.remarks)
-    text = text_report.text(comparison)
+    assert any("a recording closer to the guitar" in s for s in remarks_of(comparison))
+    text = report.text(comparison)
     assert text.count("\n  ? ") == 1
     assert "? 8 notes in bars 1 and 2: not clear enough to judge, not counted" in text
-    assert "8 notes in bars 1 and 2: not clear enough" in text_report.html(comparison)
+    assert "8 notes in bars 1 and 2: not clear enough" in report.html(comparison)
 
 
 @pytest.mark.parametrize(
@@ -202,7 +212,7 @@ def test_an_unclear_take_asks_for_a_better_recording() -> None:
 )
 def test_a_slow_take_without_a_mistake_may_go_faster(ratio: float, said: str | None) -> None:
     riff = reference()
-    found = [s for s in compare(take(played(riff, ratio=ratio)), riff).remarks if "next" in s]
+    found = [s for s in remarks_of(compare(take(played(riff, ratio=ratio)), riff)) if "next" in s]
     assert found == ([said] if said else [])
 
 
@@ -210,7 +220,7 @@ def test_a_slow_take_with_a_mistake_is_not_sent_on() -> None:
     riff = reference()
     notes = played(riff, ratio=0.6)
     notes[5] = replace(notes[5], pitch_midi=notes[5].pitch_midi + 1)
-    assert not any("next" in s for s in compare(take(notes), riff).remarks)
+    assert not any("next" in s for s in remarks_of(compare(take(notes), riff)))
 
 
 def test_many_pauses_are_told_in_one_line(four_bars: Riff) -> None:
@@ -218,8 +228,8 @@ def test_many_pauses_are_told_in_one_line(four_bars: Riff) -> None:
 
     def said(*pauses: tuple[float, float]) -> list[str]:
         stopped = replace(one, pauses=pauses)
-        told = remarks(four_bars, timing="score", passes=[stopped], best=0)
-        return [s for s in told if "pause" in s]
+        told = pass_remarks(four_bars, timing="score", passes=[stopped], best=0)
+        return [remark_words(r, four_bars) for r in told if r.kind in ("pause", "pauses")]
 
     few = said((3.0, 2.0), (6.0, 0.3), (9.0, 1.0))
     assert few == [

@@ -11,9 +11,10 @@ import pytest
 
 from tests.takes.helpers import later, played, reference, take
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Riff, Source
-from transcribe.takes import Comparison, compare, progress, text_report
+from transcribe.core.riff import Note, Riff, Source, Timing
+from transcribe.takes import Comparison, compare, report
 from transcribe.takes.plots import bars_of, draw_bar, draw_drone, draw_timing
+from transcribe.takes.summary import figures_of
 
 
 @pytest.fixture
@@ -33,7 +34,7 @@ def slips() -> Comparison:
 
 
 def test_marks_stand_under_their_notes(slips: Comparison) -> None:
-    text = text_report.text(slips, width=100)
+    text = report.text(slips, width=100)
     lines = text.splitlines()
     strings = next(i for i, line in enumerate(lines) if line.startswith("D "))
     marks = lines[strings + 3]
@@ -55,7 +56,7 @@ def columns_of(comparison: Comparison) -> set[float | None]:
 
 
 def test_text_says_what_went_wrong_and_what_to_practise(slips: Comparison) -> None:
-    text = text_report.text(slips)
+    text = report.text(slips)
     assert "wrong 1" in text
     assert "missed 3" in text
     assert "extra 1" in text
@@ -70,17 +71,17 @@ def test_text_says_what_went_wrong_and_what_to_practise(slips: Comparison) -> No
 
 @pytest.mark.parametrize("width", [40, 60, 80, 120])
 def test_text_keeps_to_its_width(slips: Comparison, width: int) -> None:
-    assert max(len(line) for line in text_report.text(slips, width=width).splitlines()) <= width
+    assert max(len(line) for line in report.text(slips, width=width).splitlines()) <= width
 
 
 def test_text_refuses_a_width_that_no_tab_fits(slips: Comparison) -> None:
     with pytest.raises(ParameterError, match="width is 10"):
-        text_report.text(slips, width=10)
+        report.text(slips, width=10)
 
 
 def test_a_faultless_take_gets_no_practice_plan() -> None:
     riff = reference()
-    text = text_report.text(compare(take(played(riff)), riff))
+    text = report.text(compare(take(played(riff)), riff))
     assert "100 %" in text
     assert "Practise" not in text
 
@@ -89,7 +90,7 @@ def test_the_plan_names_the_worst_bars_first(slips: Comparison) -> None:
     assert 1 <= len(slips.practice) <= 3
     for line in slips.practice:
         assert line.bar is not None
-        assert line.listen_for
+        assert line.steps
         assert line.tempo_bpm is not None
         assert line.tempo_bpm < (slips.summary.tempo_bpm or 0)
         low, high = line.reference
@@ -122,7 +123,7 @@ class _Tags(HTMLParser):
 
 
 def test_page_is_whole_and_stands_alone(slips: Comparison) -> None:
-    page = text_report.html(slips)
+    page = report.html(slips)
     tags = _Tags()
     tags.feed(page)
     assert tags.open == []
@@ -146,13 +147,13 @@ def test_page_is_whole_and_stands_alone(slips: Comparison) -> None:
 
 
 def test_page_escapes_the_names_of_files(slips: Comparison) -> None:
-    page = text_report.html(slips)
+    page = report.html(slips)
     assert "<tuesday>" not in page
     assert "mooring &lt;tuesday&gt;.m4a" in page
 
 
 def test_page_tells_state_by_signs_and_words(slips: Comparison) -> None:
-    page = text_report.html(slips)
+    page = report.html(slips)
     for sign, words in (("x", "another pitch was played"), ("o", "did not sound")):
         assert f">{sign}</span> {words}" in page
     assert '<text class="mark wrong"' in page
@@ -163,7 +164,12 @@ def test_every_drawing_is_well_formed(slips: Comparison) -> None:
     bars = bars_of(slips)
     assert [bar.label for bar in bars] == ["bar 1", "bar 2", "bar 3", "bar 4"]
     assert slips.drone is not None
-    drawings = [draw_bar(bar, slips) for bar in bars]
+    verdicts = {
+        slips.reference.notes[r.reference].id: r.verdict
+        for r in slips.notes
+        if r.reference is not None
+    }
+    drawings = [draw_bar(bar, slips, verdicts) for bar in bars]
     drawings += [draw_timing(slips), draw_drone(slips.drone)]
     for drawing in drawings:
         root = ElementTree.fromstring(drawing)
@@ -176,26 +182,26 @@ def test_order_only_reference_is_drawn_without_bars() -> None:
     riff = reference(drone=False)
     tab = Riff(
         notes=tuple(replace(n, onset_beat=None, duration_beat=None) for n in riff.notes),
-        extra={"timing": "order"},
+        timing=Timing("order"),
     )
     comparison = compare(take(played(riff)), tab)
-    assert "no rhythm" in text_report.text(comparison)
-    assert "from stroke 9" in text_report.html(comparison)
-    assert "Early and late" not in text_report.html(comparison)
+    assert "no rhythm" in report.text(comparison)
+    assert "from stroke 9" in report.html(comparison)
+    assert "Early and late" not in report.html(comparison)
 
 
 def test_reports_of_an_empty_take() -> None:
     comparison = compare(Riff(), reference())
-    text = text_report.text(comparison)
+    text = report.text(comparison)
     assert text == "The take holds no notes; nothing is kept as progress.\n"
-    assert text.strip() in text_report.html(comparison)
+    assert text.strip() in report.html(comparison)
 
 
 def test_progress_shows_in_both_reports(slips: Comparison) -> None:
-    now = progress.entry_of(slips)
+    now = figures_of(slips)
     old = replace(now, right_share=0.5, when="2026-01-02T10:00:00+00:00", take="monday.wav")
-    assert "Since the take of 2026-01-02: right 50 % ->" in text_report.text(slips, previous=old)
-    page = text_report.html(slips, history=(old,))
+    assert "Since the take of 2026-01-02: right 50 % ->" in report.text(slips, previous=old)
+    page = report.html(slips, history=(old,))
     assert "monday.wav" in page
     assert "Since the last take" in page
 
@@ -206,7 +212,24 @@ def test_reference_without_places_on_the_neck() -> None:
     notes = played(riff)
     notes[3] = replace(notes[3], pitch_midi=notes[3].pitch_midi + 1)
     comparison = compare(take(notes), bare)
-    text = text_report.text(comparison)
+    text = report.text(comparison)
     assert "no places on the neck" in text
     assert ": played D#4 instead of D4" in text
-    assert "16 notes have no place on the neck" in text_report.html(comparison)
+    assert "16 notes have no place on the neck" in report.html(comparison)
+
+
+def test_json_has_fields_beside_the_words(slips: Comparison) -> None:
+    value = report.as_json(slips)
+    for line, found in zip(value["practice"], slips.practice, strict=True):
+        assert line["bars"] == list(found.bars)
+        assert line["listen_for"] == "; ".join(line["steps"])
+    wrong = next(row for row in value["notes"] if row["verdict"] == "wrong")
+    assert wrong["words"].endswith(wrong["played"]["where"])
+    assert value["headline"][0].startswith("Right: ")
+
+
+def test_the_page_in_the_browser_shows_the_drawings_of_the_report(slips: Comparison) -> None:
+    page = report.html(slips)
+    drawings = report.drawings(slips)
+    assert set(drawings) == {"timing", "drone"}
+    assert all(drawing in page for drawing in drawings.values())

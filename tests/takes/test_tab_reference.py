@@ -12,8 +12,7 @@ from transcribe import api
 from transcribe.core.riff import Note, Riff
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.formats.tab.read import read_tab
-from transcribe.takes.html_report import html
-from transcribe.takes.text_report import text
+from transcribe.takes.report import html, text
 
 TAB = """\
 Rope walk, 4/4, 100 bpm

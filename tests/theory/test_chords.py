@@ -8,6 +8,7 @@ import pytest
 from tests.bench import theory_riffs as riffs
 from theory import (
     KINDS,
+    ChordSpan,
     TheoryError,
     borrowed_from,
     chord_tones,
@@ -315,3 +316,23 @@ def test_find_chords_of_beats_that_hold_no_downbeat() -> None:
             downbeats_sec=downbeats,
         )
         assert [chord.symbol for chord in chords] == ["Am"]
+
+
+def spans_of(symbols: str, sec: float = 2.0) -> list[ChordSpan]:
+    chords = [parse_chord(symbol) for symbol in symbols.split()]
+    return [
+        ChordSpan(sec * i, sec * (i + 1), c.symbol, "", c.root, c.kind, c.bass, 1.0)
+        for i, c in enumerate(chords)
+    ]
+
+
+@pytest.mark.parametrize("bar_sec", [2.0, 4.0, 8.0, 5.0])
+def test_a_loop_that_ends_on_its_first_chord_is_the_loop(bar_sec):
+    """Wherever the bar lines lie: one chord a bar, two, four, or out of step with the loop."""
+    spans = spans_of("Am F C G Am F C G Am")
+    downs = np.arange(0.0, 18.0, bar_sec)
+    loop = find_loop(spans, downbeats_sec=downs)
+    assert loop is not None
+    assert loop.symbols == ("Am", "F", "C", "G")
+    assert loop.times >= 2
+    assert loop.departures == ()

@@ -40,6 +40,29 @@ def test_find_mode_seven_modes_over_their_drone(name, drone):
     assert mode.confidence > 0.5
 
 
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [
+        # Licks as players of these scales know them; common practice, no source.
+        ((57, 60, 62, 64, 67, 64, 62, 60, 57, 55, 57), "A minor pentatonic"),
+        ((57, 60, 62, 63, 64, 67, 69, 67, 64, 63, 62, 60, 57), "A blues"),
+        ((55, 57, 59, 62, 64, 62, 59, 57, 55, 52, 50, 55), "G major pentatonic"),
+    ],
+)
+def test_a_scale_of_five_or_six_notes_is_named_as_that(line, name):
+    mode = find_mode(onset_sec=range(len(line)), duration_sec=[1] * len(line), pitch_midi=line)
+    assert str(mode) == name
+    rivals = [c for c in mode.runners_up if c.tonic == mode.tonic]
+    assert rivals
+    assert len(MODES[rivals[0].name].semitones) == 7
+
+
+def test_a_sixth_note_makes_a_pentatonic_lick_a_mode():
+    line = [57, 60, 62, 64, 66, 67, 64, 62, 60, 57, 55, 57]
+    mode = find_mode(onset_sec=range(12), duration_sec=[1] * 12, pitch_midi=line)
+    assert str(mode) == "A dorian"
+
+
 @pytest.mark.parametrize("name", ["harmonic minor", "melodic minor", "minor pentatonic", "blues"])
 def test_find_mode_other_scales_over_their_drone(name):
     mode = find(run_over(57, name) * 2, drone=45)

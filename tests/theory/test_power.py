@@ -53,6 +53,29 @@ def test_every_beat_its_own_power_chord(strings):
     assert loop.by_bar == (tuple(names[:4]), tuple(names[4:]))
 
 
+@pytest.mark.parametrize("bars", [2, 4])
+def test_a_shuffle_of_fifth_and_sixth_is_named_by_them(bars):
+    """E-B and E-C# in turn are E5 and E6 (common practice, no source), and one loop of both."""
+    strokes = [(0.25 * k, [40, 47 if k % 4 < 2 else 49]) for k in range(8 * bars)]
+    found = named(strokes)
+    assert [c.symbol for c in found] == ["E5", "E6"] * 2 * bars
+    assert [c.start_sec for c in found] == pytest.approx(0.5 * np.arange(4 * bars))
+    loop = find_loop(found, downbeats_sec=2.0 * np.arange(bars))
+    assert loop is not None
+    assert loop.symbols == ("E5", "E6")
+    assert loop.bars == 1
+
+
+def test_a_shuffle_moves_with_the_chords():
+    roots = [40, 40, 45, 40]
+    strokes = [
+        (0.25 * (8 * bar + k), [root, root + (7 if k % 4 < 2 else 9)])
+        for bar, root in enumerate(roots)
+        for k in range(8)
+    ]
+    assert {c.symbol for c in named(strokes)} == {"E5", "E6", "A5", "A6"}
+
+
 def test_power_chords_may_change_between_two_beats():
     line = [(0.0, "D5"), (0.25, "D5"), (0.5, "D5"), (1.0, "Ab5"), (1.25, "G5"), (1.5, "F5")]
     found = named([(sec, power(name)) for sec, name in line])

@@ -9,6 +9,7 @@ from __future__ import annotations
 import pytest
 
 from theory import drone_shapes, find_mode, report, voicings_by_level
+from theory.report_text import Bars
 
 DOWN = (63, 58, 54, 49, 44, 39)
 
@@ -85,3 +86,77 @@ def test_a_shape_is_listed_once_for_a_chord(symbol, drone):
     assert ways.plain
     for shape in ways.heavier:
         assert shape.kind == "power" or None not in shape.frets[:-1]
+
+
+def loop_of(symbols: str, rounds: int, **more):
+    """Block chords, one to a bar of 4 beats at 120, as arguments of `report`."""
+    grips = {"Am": (45, 52, 57, 60, 64), "F": (41, 48, 53, 57, 60), "C": (48, 52, 55, 60, 64)}
+    names = symbols.split() * rounds
+    struck = [
+        (2.0 * i + 0.5 * k, p) for i, n in enumerate(names) for k in range(4) for p in grips[n]
+    ]
+    return {
+        "onset_sec": [at for at, _ in struck],
+        "duration_sec": [0.45] * len(struck),
+        "pitch_midi": [p for _, p in struck],
+        "beats_sec": [0.5 * k for k in range(4 * len(names))],
+        "downbeats_sec": [2.0 * k for k in range(len(names))],
+        **more,
+    }
+
+
+def test_the_summary_is_short_and_shows_one_shape_a_chord():
+    made = report(**loop_of("Am F C", 2))
+    lines = made.summary().splitlines()
+    assert len(lines) < 20
+    assert made.mode is not None
+    assert str(made.mode) in lines[0]
+    assert "| Am | F | C |" in made.summary()
+    assert "round 2 times" in made.summary()
+    for chord in made.voicings:
+        assert made.summary().count(f"{chord.symbol}  {chord.plain[0].short}") == 1
+    assert len(made.text().splitlines()) > 3 * len(lines)
+
+
+def test_the_report_speaks_in_bars_and_lists_a_loop_once():
+    text = report(**loop_of("Am F C", 3)).text()
+    chords = text.split("Chords:\n")[1].split("\n\n")[0].splitlines()
+    assert [line.split()[:3] for line in chords[:3]] == [
+        ["bar", "1", "Am"],
+        ["bar", "2", "F"],
+        ["bar", "3", "C"],
+    ]
+    assert len(chords) == 4
+    assert " s  " not in text
+
+
+def test_a_chord_between_two_beats_is_placed_there():
+    places = Bars((0.0, 2.0, 4.0), tuple(0.5 * k for k in range(12)))
+    assert [places.place(at) for at in (0.0, 2.02, 2.5, 2.75, 3.98)] == [
+        "bar 1",
+        "bar 2",
+        "bar 2 beat 2",
+        "bar 2 beat 2 and",
+        "bar 3",
+    ]
+
+
+@pytest.mark.parametrize("drone", [None, 45])
+def test_a_single_line_plays_no_chords(drone):
+    """Single notes only hint at a chord, and the report says so."""
+    line = [57 + up for up in LINE]
+    onset = [0.5 * i for i in range(len(line))]
+    duration = [0.45] * len(line)
+    if drone:
+        onset, duration = onset + [2.0 * k for k in range(4)], duration + [1.9] * 4
+    made = report(
+        onset_sec=onset,
+        duration_sec=duration,
+        pitch_midi=line + ([45] * 4 if drone else []),
+        drone_midi=drone,
+    )
+    assert all(span.implied for span in made.chords)
+    assert made.loop is None or made.loop.implied
+    if drone:
+        assert "single line over the drone A" in made.summary()
+    assert not report(**loop_of("Am F C", 2)).loop.implied

@@ -11,8 +11,8 @@ import pytest
 
 from transcribe.core.riff import Instrument, Note
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import FITTED, HAND_SET
-from transcribe.fingering.hand import STATIC, Hand
+from transcribe.fingering.costs import FITTED, JUDGED_WEIGHTS, PLACE
+from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.search import Beam
 from transcribe.fingering.solver import Solver
@@ -27,7 +27,7 @@ from transcribe.training.fit_fingering import (
 )
 from transcribe.training.lattice import _OF_STATE, Lattice, lay_out, passes
 
-EDITOR = dict(HAND_SET) | {"open": 2.0, "fret": 0.0, "thick": 0.0, "position": 0.0}
+EDITOR = dict(JUDGED_WEIGHTS) | {"open": 2.0, "fret": 0.0, "thick": 0.0, "position": 0.0}
 """An editor who shuns open strings and does not mind the neck."""
 
 
@@ -116,8 +116,8 @@ def expected(lattice: Lattice, weight: np.ndarray, gain: np.ndarray) -> tuple[fl
 
 
 def test_slope_of_the_expected_agreement_is_that_of_small_steps(pieces: list[Piece]) -> None:
-    lattice = lay_out(pieces[0], HAND_SET, 6)
-    weight = np.array([HAND_SET[name] for name in FITTED])
+    lattice = lay_out(pieces[0], JUDGED_WEIGHTS, 6)
+    weight = np.array([JUDGED_WEIGHTS[name] for name in FITTED])
     gain = lattice.hits @ np.ones(len(ROWS))
     _, slope = expected(lattice, weight, gain)
     for name in ("fret", "open", "shift_any", "shift_guided", "cross", "voice_far"):
@@ -129,8 +129,8 @@ def test_slope_of_the_expected_agreement_is_that_of_small_steps(pieces: list[Pie
 
 def test_costs_kept_once_a_state_are_decided_by_the_state(pieces: list[Piece]) -> None:
     notes = (*pieces[0].notes[:20], *(Note(90 + k, 6.0, 7.0, p) for k, p in enumerate((57, 64))))
-    instrument, beam = pieces[0].instrument, Beam(pieces[0].instrument, HAND_SET)
-    chooser = Chooser(instrument, Hand(), HAND_SET)
+    instrument, beam = pieces[0].instrument, Beam(pieces[0].instrument, JUDGED_WEIGHTS)
+    chooser = Chooser(instrument, Hand(), JUDGED_WEIGHTS)
     states, seen = beam.start(), set()
     for onset in plan_onsets(notes, instrument, chooser, drone=None, pins={}).onsets:
         for name, values in beam.features(states, onset):
@@ -140,19 +140,19 @@ def test_costs_kept_once_a_state_are_decided_by_the_state(pieces: list[Piece]) -
         local = onset.candidates.own[None, :] + beam.between(states, onset)
         states = beam.follow(states, onset, local, *beam.survivors(states, onset, local))
         assert len(states.cost) > 1
-    assert seen == _OF_STATE - set(STATIC)
+    assert seen == _OF_STATE - set(PLACE)
 
 
 def test_cheapest_way_through_a_lattice_is_what_the_solver_finds(pieces: list[Piece]) -> None:
-    lattice = lay_out(pieces[1], HAND_SET, 16)
-    cost = lattice.costs(np.array([HAND_SET[name] for name in FITTED]))
+    lattice = lay_out(pieces[1], JUDGED_WEIGHTS, 16)
+    cost = lattice.costs(np.array([JUDGED_WEIGHTS[name] for name in FITTED]))
     best = np.zeros(1)
     for t in range(len(lattice.state_start) - 1):
         at = slice(lattice.edge_start[t], lattice.edge_start[t + 1])
         here = np.full(lattice.state_start[t + 1] - lattice.state_start[t], np.inf)
         np.minimum.at(here, lattice.edges[at, 1], best[lattice.edges[at, 0]] + cost[at])
         best = here
-    solved = Solver(pieces[1].instrument, weights=HAND_SET, beam=16).solve(pieces[1].notes)
+    solved = Solver(pieces[1].instrument, weights=JUDGED_WEIGHTS, beam=16).solve(pieces[1].notes)
     assert best.min() == pytest.approx(solved.cost, rel=1e-4)
 
 
@@ -165,8 +165,8 @@ def test_fit_learns_the_editor_and_comes_out_alike_each_time(pieces: list[Piece]
     def agreement(weights: dict[str, float]) -> float:
         return score((p, *predict(p, weights)) for p in held)["written"]
 
-    assert agreement(learnt) > agreement(dict(HAND_SET)) + 0.1
-    assert learnt["drone_off"] == HAND_SET["drone_off"]
+    assert agreement(learnt) > agreement(dict(JUDGED_WEIGHTS)) + 0.1
+    assert learnt["drone_off"] == JUDGED_WEIGHTS["drone_off"]
 
 
 def test_fit_gives_the_mean_of_its_climbs(pieces: list[Piece]) -> None:
@@ -186,7 +186,7 @@ def test_cross_validate_never_fits_on_the_works_it_predicts(
 
     def fit_none(rest: list[Piece], **options: object) -> tuple[dict[str, float], dict[str, float]]:
         seen.append({p.work for p in rest})
-        return dict(HAND_SET), dict(HAND_SET)
+        return dict(JUDGED_WEIGHTS), dict(JUDGED_WEIGHTS)
 
     monkeypatch.setattr("transcribe.training.fit_fingering.fit_both", fit_none)
     rates, predicted = cross_validate(pieces, folds=3)

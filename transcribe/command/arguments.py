@@ -53,7 +53,7 @@ def _add_transcribe(commands: Any) -> None:
     take = _command(
         commands,
         "transcribe",
-        "make:transcribe",
+        "new_riff:transcribe",
         "turn a recording into a riff document and a tab",
         "handspan transcribe take.m4a -o riffs --capo 2 --format tab,musicxml",
     )
@@ -75,7 +75,7 @@ def _add_finger(commands: Any) -> None:
     finger = _command(
         commands,
         "finger",
-        "make:finger",
+        "new_riff:finger",
         "find the fingering and the theory of notes from a file",
         "handspan finger riff.mid --tuning drop-d -o riffs",
     )
@@ -168,12 +168,17 @@ def _add_theory(commands: Any) -> None:
     theory = _command(
         commands,
         "theory",
-        "look:theory",
+        "show:theory",
         "say which mode, why, the chord loop, and ways to play its chords",
         "handspan theory mooring.riff.json",
     )
     theory.add_argument(
         "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, tab or recording"
+    )
+    theory.add_argument(
+        "--long",
+        action="store_true",
+        help="also every degree, rival and chord, the scale on the neck, easier and heavier shapes",
     )
     _part_argument(theory)
     _json_argument(theory)
@@ -183,7 +188,7 @@ def _add_compare(commands: Any) -> None:
     held = _command(
         commands,
         "compare",
-        "look:compare",
+        "show:compare",
         "hold a take against a reference: a verdict per note and what to practise",
         "handspan compare take.m4a mooring.riff.json --report report.html",
     )
@@ -206,7 +211,7 @@ def _add_show(commands: Any) -> None:
     show = _command(
         commands,
         "show",
-        "look:show",
+        "show:show",
         "print the tab, the notes with their ids, or why a note lies where it does",
         "handspan show mooring.riff.json --why 12",
     )
@@ -226,7 +231,7 @@ def _add_page(commands: Any) -> None:
     page = _command(
         commands,
         "page",
-        "look:page",
+        "show:page",
         "open a folder of riffs in the browser, on this machine alone",
         "handspan page riffs",
     )
@@ -241,7 +246,7 @@ def _add_demo(commands: Any) -> None:
     demo = _command(
         commands,
         "demo",
-        "make:demo",
+        "new_riff:demo",
         "do the whole job on a recording that ships with the project",
         "handspan demo",
     )

@@ -63,15 +63,20 @@ def print_riff(
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
-    from transcribe.formats.tab.bar_lines import still_true
+    from transcribe.core.wording import sentence
+    from transcribe.correct.history import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
     width = getattr(args, "width", None) if width is None else width
     repeats = getattr(args, "repeats", False) if repeats is None else repeats
     print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
-    for key in ("warnings", "unmet", "cautions"):
-        for sentence in still_true(riff, riff.extra.get(key, ())):
-            print(f"{'! ' if key != 'cautions' else 'take care: '}{sentence}")
+    for mark, remarks in (
+        ("! ", remaining_warnings(riff)),
+        ("! ", riff.unmet),
+        ("take care: ", riff.cautions),
+    ):
+        for remark in remarks:
+            print(f"{mark}{sentence(remark)}")
 
 
 def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progress) -> None:

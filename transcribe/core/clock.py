@@ -7,6 +7,7 @@ goes on as in the outermost beat. Where fewer than two beats are known it runs a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, overload
 
@@ -22,6 +23,7 @@ __all__ = [
     "ScoreNote",
     "carry_on",
     "check_bpm",
+    "distinct_parts",
     "score_notes",
 ]
 
@@ -58,6 +60,26 @@ def carry_on(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     out = np.where(at < x[0], y[0] + (at - x[0]) * ((y[1] - y[0]) / (x[1] - x[0])), out)
     last = (y[-1] - y[-2]) / (x[-1] - x[-2])
     return np.where(at > x[-1], y[-1] + (at - x[-1]) * last, out)
+
+
+def distinct_parts(shares: Iterable[float], parts: int) -> dict[float, float]:
+    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be.
+
+    Examples
+    --------
+    >>> distinct_parts([0.0, 0.24, 0.26], 4)
+    {0.0: 0.0, 0.24: 0.25, 0.26: 0.5}
+    """
+    ordered = sorted(set(shares))
+    while parts < len(ordered):
+        parts *= 2
+    found: dict[float, float] = {}
+    free = 0
+    for i, share in enumerate(ordered):
+        part = min(max(round(share * parts), free), parts - len(ordered) + i)
+        found[share] = part / parts
+        free = part + 1
+    return found
 
 
 class Clock:

@@ -1,4 +1,4 @@
-"""Write a file whole or not at all."""
+"""Read a file up to a limit; write a file whole or not at all."""
 
 from __future__ import annotations
 
@@ -9,7 +9,34 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 
-__all__ = ["write_atomically"]
+__all__ = ["read_bytes", "write_atomically"]
+
+
+def read_bytes(path: Path, *, most_mb: int, expected: str) -> bytes:
+    """The bytes of a file.
+
+    Parameters
+    ----------
+    most_mb : int
+        How large it may be, in MB of 2**20 bytes; no more than that is read.
+    expected : str
+        What the error for a larger one asks for, such as ``a text tab``.
+
+    Raises
+    ------
+    FormatError
+        If there is no such file, or it cannot be read or is too large.
+    """
+    try:
+        with path.open("rb") as file:
+            data = file.read((most_mb << 20) + 1)
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    if len(data) > most_mb << 20:
+        raise FormatError(f"{path}: found over {most_mb} MB, expected {expected}")
+    return data
 
 
 def write_atomically(path: Path, data: bytes) -> None:

@@ -18,10 +18,11 @@ from types import MappingProxyType
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import parse_pitch
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import Drone, Instrument
 
 __all__ = [
     "TUNINGS",
+    "drone_pitches",
     "fret_position_mm",
     "make_instrument",
     "parse_tuning",
@@ -162,6 +163,13 @@ def _checked(instrument: Instrument) -> Instrument:
     if not 100.0 <= scale <= 2000.0:
         raise ParameterError(f"a scale length is 100 to 2000 mm, not {scale:g}")
     return instrument
+
+
+def drone_pitches(drone: Drone | None, instrument: Instrument) -> tuple[int, ...]:
+    """Pitches of every open string of a drone, the main one first; none without a drone."""
+    if drone is None:
+        return ()
+    return tuple(instrument.pitch_midi(s, 0) for s in (drone.string, *drone.other_strings))
 
 
 def fret_position_mm(fret: float, scale_length_mm: float) -> float:

@@ -1,32 +1,42 @@
-"""The riff document as frozen dataclasses.
+"""The riff document as frozen dataclasses: every fact that the program knows has a typed field.
 
 Conventions: string 1 is the highest-sounding string; fret 0 is open and, with a capo, frets are
 counted from the capo; times in seconds (``_sec``); score times in beats (``_beat``), where one
 beat is one unit of the meter's denominator (an eighth note in 6/8) and beat 0 is the first
 downbeat, so that notes of a pickup have negative beats; pitch in MIDI numbers (69 = A4 = 440 Hz).
 
-Nothing here reads files or computes music. ``formats.document`` turns a `Riff` into JSON and
-back; every type carries the keys that this version does not know in ``extra``, so that they
-survive a read and a write.
+Nothing here reads files or computes music. `transcribe.formats.document` turns a `Riff` into JSON
+and back: a field of these types is a key of the same name there. ``extra`` holds the keys that
+this version does not know, as plain JSON values, so that they survive a read and a write; no key
+that the program itself sets or reads is ever in it. Two objects are equal only if their ``extra``
+is, but it takes no part in their hash, because JSON values have none.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
     "Alternative",
+    "Bend",
     "Drone",
     "Instrument",
+    "MeterChoice",
     "Note",
     "Phrase",
+    "PhraseDifference",
+    "PlayerSettings",
+    "Remark",
     "Rhythm",
     "Riff",
     "Source",
+    "Swing",
+    "TempoChoice",
+    "Timing",
     "legato_sources",
     "sort_notes",
 ]
@@ -47,6 +57,25 @@ LEGATO = frozenset({"hammer-on", "pull-off", "slide"})
 """Articulations that carry on from an earlier note of the same string without a new stroke."""
 
 
+_RARE = {"rare": True}
+"""Metadata of a field that the document leaves out while it holds its default."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """Something to tell the player, as facts: `transcribe.core.wording.sentence` puts it in words.
+
+    ``kind`` names one of the kinds in `transcribe.core.wording.KINDS`, which says what each
+    carries in ``facts`` (JSON values with the unit in the key, such as ``{"sec": 4.2}``).
+    ``notes`` are the ids of the notes that it is about, the main one first.
+    """
+
+    kind: str
+    facts: Mapping[str, Any] = field(default_factory=dict, hash=False)
+    notes: tuple[int, ...] = ()
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Where the notes came from."""
@@ -54,7 +83,7 @@ class Source:
     file: str
     duration_sec: float | None = None
     sha256: str | None = None
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +100,7 @@ class Instrument:
     frets: int = 22
     scale_length_mm: float = 648.0
     offset_cents: float = 0.0
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     @property
     def top_fret(self) -> int:
@@ -98,8 +127,30 @@ class Instrument:
 
 
 @dataclass(frozen=True, slots=True)
+class Bend:
+    """How far a bent note rises; each size is None where it is not known.
+
+    ``cents`` is what was measured in a recording, ``semitones`` what a tab or a score says.
+    ``released`` says that the string is let back down while the note sounds.
+    """
+
+    cents: float | None = None
+    semitones: float | None = None
+    released: bool = field(default=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Note:
-    """One note. ``cents`` is its distance from ``pitch_midi`` after the tuning offset."""
+    """One note.
+
+    ``cents`` is its distance from ``pitch_midi`` after the tuning offset. ``loudness_db`` is
+    relative to full scale, ``confidence`` lies in 0 to 1 and is 1 for a note that was not heard
+    but written. ``finger`` is 0 for an open string and 1 (index) to 4 (little finger).
+    ``bend`` is the size of a bend. ``slide`` is the way that a slide arrives, where a tab says
+    it. ``soft`` is a note that is struck softly or held over, in brackets in a tab; ``tapped`` is
+    a hammer-on of the striking hand; ``added`` is a note that the player put in by hand.
+    """
 
     id: int
     onset_sec: float
@@ -115,17 +166,76 @@ class Note:
     pinned: bool = False
     onset_beat: float | None = None
     duration_beat: float | None = None
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    bend: Bend | None = field(default=None, metadata=_RARE)
+    slide: Literal["up", "down"] | None = field(default=None, metadata=_RARE)
+    soft: bool = field(default=False, metadata=_RARE)
+    tapped: bool = field(default=False, metadata=_RARE)
+    added: bool = field(default=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class PhraseDifference:
+    """One place where a phrase is not like the first phrase of its letter.
+
+    ``beat`` counts from the start of the phrase. ``kind`` is ``changed`` (another pitch),
+    ``added`` or ``left out``. ``note`` and ``other`` are the ids of the note in this phrase and
+    in the first one, None where there is none.
+    """
+
+    beat: float
+    kind: Literal["changed", "added", "left out"]
+    note: int | None = None
+    other: int | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Phrase:
-    """A stretch of beats; phrases that repeat share a label (``A``, varied: ``A'``)."""
+    """A stretch of beats; phrases that repeat share a letter (``A``, varied: ``A'``).
+
+    ``repeats_beat`` is the start of the first phrase of this letter, None in that phrase itself;
+    ``differences`` lists where the two differ, in order of beats.
+    """
 
     label: str
     start_beat: float
     end_beat: float
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    repeats_beat: float | None = field(default=None, metadata=_RARE)
+    differences: tuple[PhraseDifference, ...] = field(default=(), metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class TempoChoice:
+    """A tempo that the notes allow: ``bpm`` beats of ``meter`` a minute; ``confidence`` 0 to 1."""
+
+    bpm: float
+    meter: tuple[int, int]
+    confidence: float
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterChoice:
+    """A meter that the notes allow, with its ``confidence``, 0 to 1."""
+
+    meter: tuple[int, int]
+    confidence: float
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Swing:
+    """Halves of a beat played long and short.
+
+    ``ratio`` is the long half over the short one (2 in a full triplet swing), ``share`` the long
+    half's part of the beat (2/3 there).
+    """
+
+    ratio: float
+    share: float
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +244,11 @@ class Rhythm:
 
     ``bpm`` counts beats (units of the meter's denominator). ``beats_sec`` rises strictly;
     the beat at ``downbeats_sec[0]`` is beat 0, beats before it are a pickup.
+
+    The rest is known where the rhythm was found from the notes: ``confidence`` of beats and bars
+    together, 0 to 1; ``bpm_choices`` and ``meter_choices``, best first, a single meter where it
+    was told; ``swing``, None where the halves are even; ``count_in_sec``, the times of taps
+    before the music; and ``pickup_beats``, how many beats the first note is ahead of beat 0.
     """
 
     bpm: float
@@ -141,7 +256,66 @@ class Rhythm:
     beats_sec: tuple[float, ...] = ()
     downbeats_sec: tuple[float, ...] = ()
     phrases: tuple[Phrase, ...] = ()
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    confidence: float | None = field(default=None, metadata=_RARE)
+    bpm_choices: tuple[TempoChoice, ...] = field(default=(), metadata=_RARE)
+    meter_choices: tuple[MeterChoice, ...] = field(default=(), metadata=_RARE)
+    swing: Swing | None = field(default=None, metadata=_RARE)
+    count_in_sec: tuple[float, ...] = field(default=(), metadata=_RARE)
+    pickup_beats: float = field(default=0.0, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """What the seconds of a riff's notes mean, and what its file told of tempo and meter.
+
+    ``kind`` is one of
+
+    - ``heard``: the seconds are those of a performance, in which the beats had to be found; they
+      stay when the beats are counted otherwise;
+    - ``written``: the beats are those of a score, and the seconds follow from its tempo;
+    - ``order``: the notes come from a tab without a count. Their order is known, their seconds
+      only stand for columns.
+
+    ``lengths`` is ``known``, or ``ring`` where every note is taken to ring until its string is
+    struck again, as in a tab.
+
+    The rest is known of a tab without a count, until it is put in bars: ``column_sec``, the
+    seconds that one column stands for; ``bars_sec``, where its bars begin and the last one ends;
+    ``meter`` of these bars, told (``meter_told``) or taken from how they are drawn; ``bpm``, a
+    tempo that the tab tells, in notes of ``bpm_unit`` (a share of a whole note: 0.25 is a
+    quarter), or in beats where that is None.
+    """
+
+    kind: Literal["heard", "written", "order"] = "written"
+    lengths: Literal["known", "ring"] = field(default="known", metadata=_RARE)
+    column_sec: float | None = field(default=None, metadata=_RARE)
+    bars_sec: tuple[float, ...] = field(default=(), metadata=_RARE)
+    meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
+    meter_told: bool = field(default=False, metadata=_RARE)
+    bpm: float | None = field(default=None, metadata=_RARE)
+    bpm_unit: float | None = field(default=None, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class PlayerSettings:
+    """What the player has said of the riff as a whole, before the corrections in its history.
+
+    ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
+    for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
+    begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
+    the number of the drone's string, None where nothing was said; ``instrument_told`` says that
+    tuning, capo and neck are the player's own words.
+    """
+
+    hand_span_mm: float | None = field(default=None, metadata=_RARE)
+    bpm: float | None = field(default=None, metadata=_RARE)
+    meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
+    first_beat_sec: float | None = field(default=None, metadata=_RARE)
+    drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
+    instrument_told: bool = field(default=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,18 +325,26 @@ class Drone:
     string: int
     start_sec: float
     end_sec: float
-    other_strings: tuple[int, ...] = ()
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    other_strings: tuple[int, ...] = field(default=(), metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another way to finger the whole riff: note id -> (string, fret)."""
+    """Another way to finger the whole riff: note id -> (string, fret).
+
+    ``cost`` is the effort of the hand, in the measure of `transcribe.fingering.Solver.effort`.
+    ``hardest_note`` (id) begins the hardest place, at ``hardest_sec``; ``why`` tells how it
+    compares with the first choice.
+    """
 
     name: str
     positions: Mapping[int, tuple[int, int]]
     cost: float
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    hardest_note: int | None = field(default=None, metadata=_RARE)
+    hardest_sec: float | None = field(default=None, metadata=_RARE)
+    why: Remark | None = field(default=None, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +352,17 @@ class Riff:
     """A whole riff document.
 
     ``notes`` are sorted by `sort_notes`. ``theory`` holds the theory section as plain JSON
-    values. ``history`` lists the corrections in the order they were made.
+    values. ``history`` lists the corrections in the order they were made, as JSON objects (see
+    `transcribe.correct.history`).
+
+    ``warnings`` tell what is uncertain or was left out when the riff was made, ``unmet`` which
+    pins and notes the fingering could not give their place, and ``cautions`` where the hand may
+    be strained; the last two are found again whenever the riff is fingered.
+
+    ``written_places`` are the places (string, fret) that the notes had in the file they came
+    from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
+    it could put on no string. ``fold_repeats`` says that its files write bars that come again
+    one time, and ``about`` describes a riff that ships with the program.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -181,7 +373,16 @@ class Riff:
     theory: Mapping[str, Any] | None = None
     alternatives: tuple[Alternative, ...] = ()
     history: tuple[Mapping[str, Any], ...] = ()
-    extra: Mapping[str, Any] = field(default_factory=dict, compare=False)
+    timing: Timing = Timing()
+    player: PlayerSettings = field(default=PlayerSettings(), metadata=_RARE)
+    warnings: tuple[Remark, ...] = field(default=(), metadata=_RARE)
+    unmet: tuple[Remark, ...] = field(default=(), metadata=_RARE)
+    cautions: tuple[Remark, ...] = field(default=(), metadata=_RARE)
+    written_places: Mapping[int, tuple[int, int]] = field(default_factory=dict, metadata=_RARE)
+    left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
+    fold_repeats: bool = field(default=False, metadata=_RARE)
+    about: str = field(default="", metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def note(self, note_id: int) -> Note:
         """The note with ``note_id``. Raises KeyError where there is none."""

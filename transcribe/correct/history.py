@@ -9,15 +9,15 @@ again; a new change drops what could be made again.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from transcribe.core.riff import Riff
+from transcribe.core.riff import PlayerSettings, Remark, Riff
 
 __all__ = [
-    "SAID",
     "Entry",
-    "as_written",
     "next_group",
+    "remaining_warnings",
     "said",
     "set_place",
     "stacks",
@@ -26,8 +26,6 @@ __all__ = [
 
 Entry = Mapping[str, Any]
 
-SAID = "said"  # in the document, what was said of it before its history began
-_WRITTEN = "as_written"  # in the document, the places of its file: id -> [string, fret]
 CHANGES = ("pin", "unpin", "edit")
 
 
@@ -55,32 +53,37 @@ def stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
     return done, undone
 
 
-def said(riff: Riff) -> dict[str, Any]:
-    """What the player has said of the whole riff: the ``given`` of the edits that hold.
-
-    What was said of an earlier transcription of the take, whose history is gone, comes first.
-    """
-    given: dict[str, Any] = dict(riff.extra.get(SAID) or {})
+def said(riff: Riff) -> PlayerSettings:
+    """What the player has said of the whole riff: its settings and the corrections that hold."""
+    given: dict[str, Any] = {}
     for group in stacks(riff)[0]:
         for entry in group:
             given |= entry.get("given") or {}
-    return given
+    player = riff.player
+    meter = given.get("meter", player.meter)
+    return replace(
+        player,
+        bpm=given.get("bpm", player.bpm),
+        meter=None if meter is None else (meter[0], meter[1]),
+        first_beat_sec=given.get("first_beat_sec", player.first_beat_sec),
+        drone=given.get("drone", player.drone),
+        instrument_told=given.get("instrument", player.instrument_told),
+    )
 
 
-def as_written(places: Mapping[int, tuple[int, int]]) -> dict[str, Any]:
-    """What a document notes of the places that a file's notes had, to be held like pins."""
-    return {_WRITTEN: {str(note_id): list(place) for note_id, place in places.items()}}
+def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
+    """The warnings of a riff, but for those that the player has answered since."""
+    answered = {"tab-no-meter"} if said(riff).meter is not None else set()
+    return tuple(remark for remark in riff.warnings if remark.kind not in answered)
 
 
 def written(riff: Riff) -> list[int]:
     """The notes that are held where the file that was brought in had them."""
-    places = riff.extra.get(_WRITTEN)
-    if not isinstance(places, Mapping):
-        return []
+    places = riff.written_places
     return [
         note.id
         for note in riff.notes
-        if note.pinned and places.get(str(note.id)) == [note.string, note.fret]
+        if note.pinned and places.get(note.id) == (note.string, note.fret)
     ]
 
 

@@ -22,8 +22,9 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import ARTICULATIONS, Note, Riff, sort_notes
 from transcribe.correct.history import Entry, next_group, set_place, stacks
+from transcribe.correct.pins import resolve
 from transcribe.correct.whole_riff import set_whole
-from transcribe.fingering import pins_of, resolve
+from transcribe.fingering import pins_of
 from transcribe.formats.document import from_json, to_json
 
 __all__ = [
@@ -80,7 +81,7 @@ def add(
         float(offset_sec),
         int(pitch_midi),
         articulation=articulation,
-        extra={"added": True},
+        added=True,
     )
     return _edited(riff, "add", [], [_timed(riff, note)])
 

@@ -14,20 +14,20 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
+from transcribe.core.strokes import STROKE_SEC
+from transcribe.core.wording import text_remark
 from transcribe.correct.history import next_group
-from transcribe.fingering.ghosts import TOGETHER_SEC, ghosts_of
-from transcribe.fingering.hand import Hand
+from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
 
 __all__ = [
-    "hand_of",
     "pin",
     "pins_from_tab",
-    "pins_of",
     "refinger",
     "repeats_of",
     "resolve",
@@ -37,19 +37,13 @@ __all__ = [
 Place = tuple[int, int]
 
 
-def hand_of(riff: Riff) -> Hand:
-    """The hand that the document was fingered for (its ``hand_span_mm``), else the usual one."""
-    span = riff.extra.get("hand_span_mm")
-    return Hand(float(span)) if isinstance(span, int | float) else Hand()
-
-
 def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
     """``riff`` solved again around its pins; a new ``hand`` is kept in the document."""
     solved, _ = resolve(riff, hand=hand)
     if hand is None:
         return solved
-    extra = dict(solved.extra) | {"hand_span_mm": hand.span_mm}
-    return dataclasses.replace(solved, extra=extra)
+    player = dataclasses.replace(solved.player, hand_span_mm=hand.span_mm)
+    return dataclasses.replace(solved, player=player)
 
 
 def pins_from_tab(riff: Riff, edited: Riff) -> dict[int, Place]:
@@ -113,15 +107,6 @@ def _changed_pitch(mine: list[Note], theirs: list[Note]) -> str:
     )
 
 
-def pins_of(riff: Riff) -> dict[int, Place]:
-    """Note id -> (string, fret) of every pinned note."""
-    return {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.pinned and note.string is not None and note.fret is not None
-    }
-
-
 def repeats_of(riff: Riff, note_id: int) -> tuple[int, ...]:
     """The same note in every other repeat of its phrase, in time; empty where there is none."""
     if riff.rhythm is None:
@@ -166,8 +151,8 @@ def pin(
     before = pins_of(riff)
     solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
     if left:
-        extra = dict(solved.extra) | {"unmet": [*solved.extra.get("unmet", ()), *left]}
-        solved = dataclasses.replace(solved, extra=extra)
+        unmet = (*solved.unmet, *(text_remark(text) for text in left))
+        solved = dataclasses.replace(solved, unmet=unmet)
     group = next_group(riff)
     entries = [
         {
@@ -227,7 +212,7 @@ def _clash(
 
     An overtone that has found no string is no clash: it may not have been played at all.
     """
-    had = {note.id for note in riff.notes if note.string is not None} - ghosts_of(riff.notes)
+    had = {note.id for note in riff.notes if note.string is not None} - likely_overtones(riff.notes)
     for unmet in fingering.unmet:
         if unmet.note_id in before or unmet.note_id in new:
             return unmet
@@ -241,7 +226,7 @@ def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
     if note_id in pins:
         return [note_id]
     onset = riff.note(note_id).onset_sec
-    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= TOGETHER_SEC]
+    return [i for i in pins if abs(riff.note(i).onset_sec - onset) <= STROKE_SEC]
 
 
 def unpin(
@@ -295,15 +280,14 @@ def resolve(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    extra = dict(riff.extra)
-    for key, found in (
-        ("cautions", list(fingering.cautions)),
-        ("unmet", unmet_sentences(notes, fingering, riff.instrument)),
-    ):
-        extra.pop(key, None)
-        if found:
-            extra[key] = found
-    return dataclasses.replace(riff, notes=notes, extra=extra), fingering
+    unmet = unmet_sentences(notes, fingering, riff.instrument)
+    solved = dataclasses.replace(
+        riff,
+        notes=notes,
+        cautions=tuple(text_remark(text) for text in fingering.cautions),
+        unmet=tuple(text_remark(text) for text in unmet),
+    )
+    return solved, fingering
 
 
 def _changed(

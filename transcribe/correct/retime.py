@@ -18,7 +18,8 @@ import numpy as np
 
 from transcribe.core.clock import MAX_BPM, MIN_BPM, Clock, check_bpm
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Rhythm, Riff
+from transcribe.core.instrument import drone_pitches
+from transcribe.core.riff import MeterChoice, Rhythm, Riff, TempoChoice
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import settled
 
@@ -169,29 +170,30 @@ def _in_bars_of(riff: Riff) -> Riff:
 
     rhythm = riff.rhythm
     assert rhythm is not None
-    extra = dict(rhythm.extra)
-    for key, value in (("meter_choices", {"meter": list(rhythm.meter)}), ("bpm_choices", {})):
-        if key in extra:
-            extra[key] = [{"bpm": rhythm.bpm, "confidence": 1.0} | value]
-    phrases = find_phrases(riff.notes, meter=rhythm.meter)
-    return dataclasses.replace(
-        riff, rhythm=dataclasses.replace(rhythm, phrases=phrases, extra=extra)
+    rhythm = dataclasses.replace(
+        rhythm,
+        phrases=find_phrases(riff.notes, meter=rhythm.meter),
+        bpm_choices=_only_tempo(rhythm, rhythm.bpm),
+        meter_choices=(MeterChoice(rhythm.meter, 1.0),) if rhythm.meter_choices else (),
     )
+    return dataclasses.replace(riff, rhythm=rhythm)
+
+
+def _only_tempo(rhythm: Rhythm, bpm: float) -> tuple[TempoChoice, ...]:
+    """The tempo that was given in the place of those that were weighed, if any were."""
+    return (TempoChoice(bpm, rhythm.meter, 1.0),) if rhythm.bpm_choices else ()
 
 
 def _stretched(riff: Riff, factor: float, bpm: float) -> Riff:
     """``riff`` with every second ``factor`` times as long; beats and note values stay."""
     old = riff.rhythm
     assert old is not None
-    extra = dict(old.extra) | (
-        {"bpm_choices": [{"bpm": bpm, "confidence": 1.0}]} if "bpm_choices" in old.extra else {}
-    )
     rhythm = dataclasses.replace(
         old,
         bpm=bpm,
         beats_sec=tuple(factor * t for t in old.beats_sec),
         downbeats_sec=tuple(factor * t for t in old.downbeats_sec),
-        extra=extra,
+        bpm_choices=_only_tempo(old, bpm),
     )
     notes = tuple(
         dataclasses.replace(
@@ -233,8 +235,7 @@ def _heard_anew(
         start = _bar_1(riff)
         new = _found(riff, bpm, old.meter, start, progress)
         assert new.rhythm is not None
-        choices = {k: old.extra[k] for k in ("meter_choices",) if k in old.extra}
-        rhythm = dataclasses.replace(new.rhythm, extra={**new.rhythm.extra, **choices})
+        rhythm = dataclasses.replace(new.rhythm, meter_choices=old.meter_choices)
         return dataclasses.replace(new, rhythm=rhythm)
     return None
 
@@ -281,15 +282,14 @@ def _found(
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        drone=riff.drone,
+        drone_midi=drone_pitches(riff.drone, riff.instrument) or None,
         progress=progress,
     )
     old = riff.rhythm
     if old is not None:
-        extra = {**old.extra, **rhythm.extra}
         # Taps before the music are heard in the recording, which is not listened to here.
-        taps = rhythm.extra.get("count_in_sec") or old.extra.get("count_in_sec")
-        rhythm = dataclasses.replace(rhythm, extra=extra | {"count_in_sec": taps or []})
+        taps = rhythm.count_in_sec or old.count_in_sec
+        rhythm = dataclasses.replace(rhythm, count_in_sec=taps, extra=old.extra)
     return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
 
 
@@ -340,10 +340,7 @@ def _likelier_meter(
     old = riff.rhythm.meter
     rhythm = _found(riff, bpm, None, None, progress).rhythm
     assert rhythm is not None
-    chances = {
-        (int(choice["meter"][0]), int(choice["meter"][1])): float(choice["confidence"])
-        for choice in rhythm.extra["meter_choices"]
-    }
+    chances = {choice.meter: choice.confidence for choice in rhythm.meter_choices}
     beats = factor * old[0]
     same_bar = [m for m in chances if m[0] == beats and m != old]
     return max((old, *same_bar), key=lambda m: chances.get(m, 0.0))
@@ -377,11 +374,16 @@ def _multiplied(riff: Riff, factor: float, meter: tuple[int, int]) -> Riff:
         dataclasses.replace(p, start_beat=factor * p.start_beat, end_beat=factor * p.end_beat)
         for p in old.phrases
     )
-    # What swung were the halves of the old beats, which are halves no longer.
-    extra = dict(old.extra) | ({"swing": None} if "swing" in old.extra else {})
-    if isinstance(extra.get("pickup_beats"), int | float):
-        extra["pickup_beats"] = factor * extra["pickup_beats"]
-    rhythm = Rhythm(factor * old.bpm, meter, times, downs, phrases, extra)
+    rhythm = dataclasses.replace(
+        old,
+        bpm=factor * old.bpm,
+        meter=meter,
+        beats_sec=times,
+        downbeats_sec=downs,
+        phrases=phrases,
+        swing=None,  # what swung were the halves of the old beats, which are halves no longer
+        pickup_beats=factor * old.pickup_beats,
+    )
     shortest = 1.0 / _PER_BEAT
     notes = tuple(
         dataclasses.replace(
@@ -404,12 +406,8 @@ def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Ri
 def given_time(riff: Riff) -> dict[str, Any]:
     """What the player has said of the rhythm, as arguments of `retime`: the steps that hold."""
     told = said(riff)
-    given: dict[str, Any] = {
-        key: told[key] for key in ("bpm", "meter", "first_beat_sec") if key in told
-    }
-    if "meter" in given:
-        given["meter"] = tuple(given["meter"])
-    return given
+    given = {"bpm": told.bpm, "meter": told.meter, "first_beat_sec": told.first_beat_sec}
+    return {key: value for key, value in given.items() if value is not None}
 
 
 def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | None:
@@ -420,14 +418,12 @@ def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | No
     (str, float, (int, int), float) or None
         ``half time`` or ``double time``, its beats a minute, its meter, and its confidence, 0 to 1.
     """
-    choices = rhythm.extra.get("bpm_choices")
     found: list[tuple[float, str, float, tuple[int, int]]] = []
-    for choice in choices[1:] if isinstance(choices, list | tuple) else ():
+    for choice in rhythm.bpm_choices[1:]:
         for kind, factor in (("half time", 0.5), ("double time", 2.0)):
-            bpm, share = factor * rhythm.bpm, float(choice["confidence"])
-            if abs(choice["bpm"] / bpm - 1) <= _NEAR and share >= _LIKELY:
-                upper, lower = choice.get("meter") or rhythm.meter
-                found.append((share, kind, bpm, (int(upper), int(lower))))
+            bpm = factor * rhythm.bpm
+            if abs(choice.bpm / bpm - 1) <= _NEAR and choice.confidence >= _LIKELY:
+                found.append((choice.confidence, kind, bpm, choice.meter))
     if not found:
         return None
     share, kind, bpm, meter = max(found)
@@ -436,12 +432,9 @@ def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | No
 
 def _is_heard(riff: Riff) -> bool:
     """Whether the seconds are those of a performance, whose beats had to be found."""
-    rhythm = riff.rhythm
-    found = rhythm is not None and "meter_choices" in rhythm.extra
-    return found and riff.extra.get("timing") != "order"
+    return riff.timing.kind == "heard"
 
 
 def _is_given(rhythm: Rhythm) -> bool:
     """Whether the meter comes from a score or from the player: then there was no choice."""
-    choices = rhythm.extra.get("meter_choices")
-    return not isinstance(choices, list | tuple) or len(choices) < 2
+    return len(rhythm.meter_choices) < 2

@@ -10,11 +10,10 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterable
 
-from transcribe.api import DroneChoice
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.correct.history import said
 from transcribe.correct.whole_riff import kept_places, settled
-from transcribe.fingering import find_drone
+from transcribe.drone import DroneChoice, find_drone
 
 __all__ = ["given_drone", "given_instrument", "set_drone", "set_instrument"]
 
@@ -52,13 +51,13 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
 
 def given_drone(riff: Riff) -> DroneChoice | None:
     """What the player has said of the drone; None where nothing that holds."""
-    choice = said(riff).get("drone")
+    choice = said(riff).drone
     return choice if choice in ("auto", "off") or isinstance(choice, int) else None
 
 
 def given_instrument(riff: Riff) -> Instrument | None:
     """The riff's instrument where the player has corrected it, else None."""
-    return riff.instrument if said(riff).get("instrument") else None
+    return riff.instrument if said(riff).instrument_told else None
 
 
 def _free(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -9,7 +9,6 @@ or ``phrase:A``. A text tab that was edited names its places by itself.
 from __future__ import annotations
 
 import dataclasses
-import math
 import os
 import re
 from collections.abc import Sequence
@@ -17,18 +16,18 @@ from collections.abc import Sequence
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
+from transcribe.core.score_place import place_of_note
+from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
     "notes_of",
     "pinned_of",
-    "place_in_score",
     "places_in_tab",
     "places_of",
     "staying",
 ]
 
 _SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
-_SAME_SEC = 0.05
 _MOST_TOLD = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
@@ -158,7 +157,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         If a number was lost, added or sounds another pitch, or a dead note was moved to a string
         that does not reach its pitch; the message says where.
     """
-    from transcribe.fingering import pins_from_tab
+    from transcribe.correct.pins import pins_from_tab
     from transcribe.formats.tab.read import read_tab
 
     edited = read_tab(source)
@@ -182,20 +181,11 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
     return pins_from_tab(riff, dataclasses.replace(edited, notes=tuple(notes)))
 
 
-def place_in_score(riff: Riff, note: Note) -> str:
-    """Where a note stands for a reader: bar and beat, or its time where there are no bars."""
-    if riff.rhythm is None or note.onset_beat is None:
-        return f"at {note.onset_sec:.2f} s"
-    beats = riff.rhythm.meter[0]
-    bar = math.floor(note.onset_beat / beats)
-    return f"bar {bar + 1} beat {round(note.onset_beat - bar * beats + 1, 2):g}"
-
-
 def _apart(a: Note, b: Note) -> float:
     """How far apart two notes begin, in shares of what still is together."""
     if a.onset_beat is not None and b.onset_beat is not None:
         return abs(a.onset_beat - b.onset_beat) / _SAME_BEAT
-    return abs(a.onset_sec - b.onset_sec) / _SAME_SEC
+    return abs(a.onset_sec - b.onset_sec) / STROKE_SEC
 
 
 def _match(note: Note, others: Sequence[Note]) -> Note | None:
@@ -219,7 +209,7 @@ def _sounding(note: Note, found: Note, riff: Riff, name: str) -> Note:
     fret = riff.instrument.fret_of(found.string, note.pitch_midi)
     if fret is None:
         raise ParameterError(
-            f"{name}: {place_in_score(riff, note)}: the dead note {note.id} is heard near "
+            f"{name}: {place_of_note(riff, note)}: the dead note {note.id} is heard near "
             f"{pitch_name(note.pitch_midi)}, which string {found.string} does not reach; "
             "move it to a string that does"
         )
@@ -235,7 +225,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
             new.remove(match)
     told: list[tuple[float, str]] = []
     for note in lost:
-        where, name = place_in_score(riff, note), pitch_name(note.pitch_midi)
+        where, name = place_of_note(riff, note), pitch_name(note.pitch_midi)
         near = [other for other in new if _apart(note, other) <= 1]
         near = [other for other in near if other.string == note.string] or near
         if near:
@@ -253,7 +243,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
             )
         told.append((note.onset_sec, text))
     for other in new:
-        where = place_in_score(riff, other)
+        where = place_of_note(riff, other)
         text = f"{where}: string {other.string} fret {other.fret} is not in the riff"
         told.append((other.onset_sec, text))
     return [text for _, text in sorted(told, key=lambda pair: pair[0])]

@@ -15,7 +15,8 @@ from typing import Any
 
 from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.correct.history import next_group
-from transcribe.fingering import alternatives, hand_of, pins_of, resolve
+from transcribe.correct.pins import resolve
+from transcribe.fingering import alternatives, hand_of, pins_of
 from transcribe.formats.document import from_json, to_json
 
 __all__ = ["as_step", "kept_places", "set_whole", "settled"]
@@ -36,7 +37,7 @@ def settled(
         found = alternatives(new.notes, new.instrument, hand=hand_of(new), **options)
         new = dataclasses.replace(new, alternatives=found)
     if old.theory is not None:
-        from transcribe.api import theory_report
+        from transcribe.harmony import theory_report
 
         new = dataclasses.replace(new, theory=theory_report(new).as_document())
     return as_step(old, new, kind, given)

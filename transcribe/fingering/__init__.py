@@ -1,22 +1,12 @@
-"""Where on the neck a hand plays the notes, why there, and what the player corrects."""
+"""Where on the neck a hand plays the notes, and why there."""
 
-from transcribe.correct.pins import (
-    hand_of,
-    pin,
-    pins_from_tab,
-    pins_of,
-    refinger,
-    repeats_of,
-    resolve,
-    unpin,
-)
 from transcribe.drone import find_drone
 from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.explain import explain, places
-from transcribe.fingering.guess import InstrumentGuess, instrument_guess
-from transcribe.fingering.hand import HANDS, Hand
+from transcribe.fingering.hand import HANDS, Hand, hand_of
 from transcribe.fingering.plan import Unmet
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
+from transcribe.fingering.tuning_guess import InstrumentGuess, instrument_guess
 
 __all__ = [
     "HANDS",
@@ -30,14 +20,8 @@ __all__ = [
     "find_drone",
     "hand_of",
     "instrument_guess",
-    "pin",
-    "pins_from_tab",
     "pins_of",
     "places",
-    "refinger",
-    "repeats_of",
-    "resolve",
     "solve",
     "unmet_sentences",
-    "unpin",
 ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 import numpy as np
 
@@ -19,8 +18,9 @@ from transcribe.core.riff import (
     legato_sources,
     sort_notes,
 )
+from transcribe.core.strokes import STROKE_SEC
+from transcribe.core.wording import text_remark
 from transcribe.drone import find_drone
-from transcribe.fingering.ghosts import TOGETHER_SEC
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.search import off_home
 from transcribe.fingering.solver import Fingering, Solver, solver_for
@@ -77,8 +77,8 @@ def alternatives(
     """Up to five other fingerings that differ from `solve`'s and from one another.
 
     Each has a plain name, the effort that it costs the hand (`Solver.effort`, lower is easier),
-    and in ``extra`` where it is hardest: ``hardest_note`` (id), ``hardest_sec``, and ``why`` (a
-    sentence). The arguments and errors are those of `solve`.
+    where it is hardest, and how it compares with the first choice. The arguments and errors are
+    those of `solve`.
     """
     if not notes:
         return ()
@@ -147,7 +147,7 @@ def _three_a_string(
     apart = [b - a for a, b in itertools.pairwise(scale)]
     if len(scale) < _SCALE_NOTES or max(apart) > _SCALE_STEP:
         return None
-    if any(b.onset_sec - a.onset_sec < TOGETHER_SEC for a, b in itertools.pairwise(ordered)):
+    if any(b.onset_sec - a.onset_sec < STROKE_SEC for a, b in itertools.pairwise(ordered)):
         return None
     slurs = legato_sources(list(ordered))
     hand = np.mean([fret for _, fret in main.positions.values()])
@@ -235,12 +235,15 @@ def _described(
     where = "open" if place[1] == 0 else f"fret {place[1]}"
     more = total - first
     side = "more" if more >= 0 else "less"
-    extra: dict[str, Any] = {
-        "hardest_note": hardest.id,
-        "hardest_sec": round(hardest.onset_sec, 3),
-        "why": (
-            f"costs the hand {abs(more):.1f} {side} than the first choice, hardest "
-            f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
-        ),
-    }
-    return Alternative(alternative.name, alternative.positions, round(total, 3), extra)
+    why = text_remark(
+        f"costs the hand {abs(more):.1f} {side} than the first choice, hardest "
+        f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
+    )
+    return Alternative(
+        alternative.name,
+        alternative.positions,
+        round(total, 3),
+        hardest.id,
+        round(hardest.onset_sec, 3),
+        why,
+    )

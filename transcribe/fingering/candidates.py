@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.riff import Instrument
-from transcribe.fingering.hand import STATIC, Hand, finger_choices, neck_mm, place_costs
+from transcribe.fingering.costs import PLACE
+from transcribe.fingering.hand import Hand, finger_choices, neck_mm, place_costs
 
 __all__ = ["Candidates", "Chooser", "Places"]
 
@@ -24,14 +25,14 @@ _MOST_TRIED = 400  # choices of strings looked at for one onset
 _STRETCH = 1.45  # a chord wider than this share of the span is looked at only if nothing else is
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Candidates:
     """``a`` ways to play the ``n`` notes of an onset on ``s`` strings, as arrays.
 
     ``strings``, ``frets``, ``fingers``: (a, n), in the order of the notes. ``position``: (a,),
     nan where every string is open. ``uses``: (a, s), 1 where the string is played.
     ``finger_string``, ``finger_fret``: (a, 4), -1 where the finger is free. ``static``:
-    (a, len(STATIC)). ``own``: (a,), the weighted sum of ``static``.
+    (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``.
     """
 
     strings: np.ndarray
@@ -56,7 +57,7 @@ class Chooser:
     def __init__(self, instrument: Instrument, hand: Hand, weights: Mapping[str, float]) -> None:
         self.instrument = instrument
         self.hand = hand
-        self.weights = np.array([weights[name] for name in STATIC])
+        self.weights = np.array([weights[name] for name in PLACE])
         self._memo: dict[tuple[Places, ...], Candidates | None] = {}
 
     def candidates(self, allowed: tuple[Places, ...]) -> Candidates | None:

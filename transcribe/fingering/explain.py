@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff
-from transcribe.correct.pins import hand_of, pins_of
-from transcribe.drone import drone_strings, far_up, is_over
-from transcribe.fingering.hand import neck_mm
+from transcribe.drone import drone_strings, is_over
+from transcribe.fingering.cautions import far_up
+from transcribe.fingering.costs import COSTS
+from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets
-from transcribe.fingering.solver import Solver, solver_for
+from transcribe.fingering.solver import Solver, pins_of, solver_for
 
 __all__ = ["explain", "places"]
 
@@ -179,83 +180,14 @@ def _try(
     return None
 
 
-_WORDS = {
-    "stretch": "it opens the fingers wider",
-    "over_span": "it stretches past the hand's span",
-    "squeeze": "it crowds the fingers",
-    "fret": "it lies higher on the neck",
-    "fret_high": "it lies higher on the neck",
-    "fret_body": "it lies close to the body",
-    "thick": "it lies high on a thick string",
-    "thick_high": "it lies high on a thick string",
-    "position": "the hand stays higher on the neck",
-    "low_position": "it leaves the hand below the first fret",
-    "open": "it gives up an open string",
-    "open_thick": "it uses a thick open string",
-    "finger2": "it asks more of finger 2",
-    "finger3": "it asks more of finger 3",
-    "finger4": "it asks more of finger 4",
-    "barre": "it needs a barre",
-    "barre_width": "it needs a wider barre",
-    "skipped": "it skips strings",
-    "shift": "the hand moves further",
-    "shift_any": "the hand moves more often",
-    "shift_far": "the hand jumps further",
-    "shift_fast": "the hand has to move faster",
-    "shift_rested": "the hand moves further",
-    "shift_any_rested": "the hand moves more often",
-    "open_long": "a long note lies on an open string",
-    "open_mixed": "open and high notes stand side by side",
-    "shift_held": "the hand moves while a note is held",
-    "open_up_neck": "an open string breaks in while the hand is high",
-    "open_off_nut": "an open string breaks in while the hand is away from the nut",
-    "open_in_line": "an open string breaks into the line",
-    "fret_in_line": "the line lies higher on the neck",
-    "finger_across": "a finger goes across strings",
-    "finger_jumps": "a finger jumps across strings",
-    "ring_step": "notes of a figure cannot ring together",
-    "ring_third": "notes of a figure cannot ring together",
-    "ring_leap": "notes of a figure cannot ring together",
-    "recent_third": "a string is taken again too soon",
-    "recent_leap": "a string is taken again too soon",
-    "off_first": "the hand leaves the first position",
-    "uneven": "the fingers lie unevenly over the frets",
-    "finger_guides": "a finger slides along its string",
-    "finger_kept": "a finger has to be lifted",
-    "refinger": "the same pitch changes finger",
-    "cross": "the line crosses more strings",
-    "skip_strings": "the line skips strings",
-    "step_same_string": "a step leaves its string",
-    "third_same_string": "a third changes how it lies on the strings",
-    "leap_same_string": "a leap has to be made along one string",
-    "cut": "a note that still rings is cut off",
-    "cut_any": "a note that still rings is cut off",
-    "other_place": "the same pitch was played elsewhere just before",
-    "other_place_next": "a note struck again changes its place",
-    "parallel_off": "a chord that moves as one changes strings",
-    "shape_off": "the chord leaves its movable shape",
-    "shape_moves": "the chord's shape moves to other strings",
-    "struck_off": "a chord struck again, or a note of it, changes its place",
-    "shift_guided": "the hand moves with no finger to guide it",
-    "voice_far": "the line jumps along the neck",
-    "off_home": "it leaves the position",
-    "repeat_off": "it differs from the other repeats",
-    "legato": "the slur would have to change strings",
-    "drone_off": "the drone would leave its open string",
-    "melody_on_drone": "it would silence the drone",
-    "melody_far": "it leaves the string beside the drone",
-    "melody_above": "it lies on the far side of the drone",
-    "melody_off": "it leaves the string that the melody runs along",
-    "melody_moves": "the melody changes strings",
-}
-"""What to say when a cost is higher at the other place."""
+_WORDS = {cost.name: cost.words for cost in COSTS}
 
 
 def _reasons(riff: Riff, dear: _Tried, cheap: _Tried) -> list[str]:
     """The two largest reasons why ``dear`` costs more than ``cheap``."""
     by_words: dict[str, float] = {}
     for name in set(dear.costs) | set(cheap.costs):
-        words = _WORDS.get(name, name)
+        words = _WORDS[name]
         by_words[words] = by_words.get(words, 0.0) + dear.costs.get(name, 0.0)
         by_words[words] -= cheap.costs.get(name, 0.0)
     if (move := _move(riff, dear)) is not None:

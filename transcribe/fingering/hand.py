@@ -17,9 +17,10 @@ from functools import lru_cache
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import fret_position_mm
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import Instrument, Riff
+from transcribe.fingering.costs import PLACE
 
-__all__ = ["HANDS", "STATIC", "Hand", "finger_choices", "neck_mm", "place_costs"]
+__all__ = ["HANDS", "Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
 _PAIR_SHARE = {
     (1, 2): 0.42,
@@ -60,29 +61,11 @@ class Hand:
 HANDS = {"small": Hand(84.0), "medium": Hand(98.0), "large": Hand(114.0)}
 """Hands to compare fingerings with, by size."""
 
-STATIC = (
-    "fret",
-    "fret_high",
-    "fret_body",
-    "thick",
-    "thick_high",
-    "open",
-    "open_thick",
-    "finger2",
-    "finger3",
-    "finger4",
-    "barre",
-    "barre_width",
-    "stretch",
-    "over_span",
-    "squeeze",
-    "low_position",
-    "skipped",
-    "position",
-    "off_first",
-    "uneven",
-)
-"""Names of the costs that one onset's places have by themselves, in the order of `place_costs`."""
+
+def hand_of(riff: Riff) -> Hand:
+    """The hand that the document was fingered for, else the usual one."""
+    span = riff.player.hand_span_mm
+    return Hand() if span is None else Hand(span)
 
 
 @lru_cache(maxsize=256)
@@ -143,13 +126,13 @@ def place_costs(
     instrument: Instrument,
     hand: Hand,
 ) -> tuple[list[float], float | None]:
-    """The costs of `STATIC`, and the position; None where every string is open.
+    """The costs of `costs.PLACE`, and the position; None where every string is open.
 
     ``places`` are the (string, fret) that sound at one onset, ``fingers`` the finger on each.
     """
     mm = neck_mm(instrument)
     last = max(1, len(instrument.open_midi) - 1)
-    cost = dict.fromkeys(STATIC, 0.0)
+    cost = dict.fromkeys(PLACE, 0.0)
     by_finger: dict[int, int] = {}
     barre: dict[int, list[int]] = {}
     for (string, fret), finger in zip(places, fingers, strict=True):
@@ -190,4 +173,4 @@ def place_costs(
         cost["position"] = max(0.0, position - 1.0) / 5.0
         cost["off_first"] = min(1.0, abs(position - 1.0))
         cost["uneven"] = sum(abs(by_finger[f] - f + 1 - position) for f in used)
-    return [cost[name] for name in STATIC], position
+    return [cost[name] for name in PLACE], position

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from transcribe.fingering.plan import Onset
+from transcribe.fingering.onsets import MEMORY, Onset
 
 __all__ = ["mark_shapes", "movable_shape"]
 
@@ -40,11 +38,8 @@ def movable_shape(pitches: Sequence[int]) -> tuple[tuple[int, ...], int]:
     return (), 0
 
 
-def mark_shapes(onsets: Sequence[Onset], *, memory: int) -> None:
-    """Fill in what chords look back at: ``shape``, ``apart``, ``struck``, ``shape_from``.
-
-    ``memory``: how many notes back a choice can be looked up.
-    """
+def mark_shapes(onsets: Sequence[Onset]) -> None:
+    """Fill in what chords look back at: ``shape``, ``apart``, ``struck``, ``shape_from``."""
     chords = [onset for onset in onsets if len(onset.pitches) > 1]
     shapes = _shapes(onsets, chords)
     sums = {
@@ -76,7 +71,7 @@ def mark_shapes(onsets: Sequence[Onset], *, memory: int) -> None:
         # Over a bass or among a line, a chord other than these may well come back another way.
         kept = onset.shape or runs[t] == runs[ago]
         kept = kept or (before is not None and before.notes == onset.previous)
-        if before is not None and kept and not onset.droned and _within(before, onset, memory):
+        if before is not None and kept and not onset.droned and _within(before, onset):
             pairs = zip(rising, _rising(before), strict=True)
             onset.struck = [(n, before.notes[k]) for n, k in pairs]
         if not onset.shape:
@@ -85,10 +80,10 @@ def mark_shapes(onsets: Sequence[Onset], *, memory: int) -> None:
         build = onset.pitches[onset.shape[1]] - onset.pitches[onset.shape[0]]
         before = last_shape.get(build)
         last_shape[build] = onset
-        if before is not None and not onset.struck and _within(before, onset, memory):
+        if before is not None and not onset.struck and _within(before, onset):
             pairs = zip(onset.shape, before.shape, strict=False)
             onset.shape_from = [(n, before.notes[k]) for n, k in pairs]
-    _hold_roots(onsets, memory)
+    _hold_roots(onsets)
 
 
 def _shapes(onsets: Sequence[Onset], chords: Sequence[Onset]) -> list[tuple[tuple[int, ...], int]]:
@@ -103,11 +98,11 @@ def _shapes(onsets: Sequence[Onset], chords: Sequence[Onset]) -> list[tuple[tupl
     return shapes
 
 
-def _hold_roots(onsets: Sequence[Onset], memory: int) -> None:
+def _hold_roots(onsets: Sequence[Onset]) -> None:
     """Keep a note picked on under a power chord where the hand still holds it."""
     for before, onset in itertools.pairwise(onsets):
         held = before.apart == 1 or (len(before.notes) == 1 and before.struck)
-        if held and len(onset.notes) == 1 and not onset.droned and _within(before, onset, memory):
+        if held and len(onset.notes) == 1 and not onset.droned and _within(before, onset):
             pitch = onset.pitches[0]
             if pitch in before.pitches:
                 onset.struck = [(0, before.notes[before.pitches.index(pitch)])]
@@ -129,7 +124,7 @@ def _rising(onset: Onset) -> list[int]:
     return sorted(range(len(onset.pitches)), key=lambda n: onset.pitches[n])
 
 
-def _within(before: Onset, onset: Onset, memory: int) -> bool:
+def _within(before: Onset, onset: Onset) -> bool:
     """Whether a chord is so lately before another that the hand still has its shape."""
     lately = onset.time_sec - before.time_sec <= _SAME_CHORD_SEC
-    return lately and before.notes[0] > onset.notes[-1] - memory
+    return lately and before.notes[0] > onset.notes[-1] - MEMORY

@@ -10,28 +10,22 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
+from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import drone_strings, is_over, melody_string
-from transcribe.fingering.candidates import Candidates, Chooser, Places
-from transcribe.fingering.ghosts import TOGETHER_SEC
+from transcribe.fingering.candidates import Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
+from transcribe.fingering.onsets import MEMORY, Onset
 
-__all__ = ["MEMORY", "RECENT", "Onset", "Plan", "Unmet", "plan_onsets"]
-
-MEMORY = 64
-"""How many notes back a choice can be looked up."""
-
-RECENT = ("ring_step", "ring_third", "ring_leap", "recent_third", "recent_leap")
-"""Kinds of pairs with a note a few onsets back: in a figure that goes round (``ring``: one of the
-two comes again about the other, so both may ring), or passed only once; by the interval."""
+__all__ = ["Plan", "Unmet", "plan_onsets"]
 
 _SAME_STROKE_SEC = 0.012
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
 _SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
 _SAME_PITCH_SEC = 6.0
-_SURE = 0.6
 _RECENT_ONSETS = 5
 _RECENT_SEC = 1.6
 _ROUND_ONSETS = 6  # a figure goes round within so many onsets
@@ -52,78 +46,6 @@ class Unmet:
     nearest: tuple[int, int] | None = None
 
 
-@dataclass(slots=True)
-class Onset:
-    """Notes that begin together (indices into the sorted notes) and what they look back at.
-
-    ``voice``: for each note (its place n in the onset, earlier note, semitones up from it).
-    ``same``: (n, earlier note of the same pitch). ``legato``: (n, note that it carries on from).
-    ``sounding``: (earlier note, seconds that it would still sound, its pitch). ``recent``:
-    (n, earlier note, kind), kinds counted by `RECENT`. ``previous``: the notes of the onset
-    before. ``parallel``: (n, note of the onset before) where a chord moves up or down as one.
-    ``shape``: the places n of a power chord or an octave, lowest note first, ``apart`` the strings
-    from each to the next. ``struck``: (n, earlier note) where a chord is struck again, or
-    a note of it by itself.
-    ``shape_from``: (n, earlier note) where such a chord follows another of its build.
-    ``line``: 1 where single notes run, 0 in chords and voices. ``rest_sec``: the silence before
-    it. ``lengths``: seconds, at most 2.
-    """
-
-    notes: tuple[int, ...]
-    time_sec: float
-    gap_sec: float
-    candidates: Candidates
-    pitches: tuple[int, ...]
-    voice: list[tuple[int, int, int]] = field(default_factory=list)
-    same: list[tuple[int, int]] = field(default_factory=list)
-    legato: list[tuple[int, int]] = field(default_factory=list)
-    sounding: list[tuple[int, float, int]] = field(default_factory=list)
-    recent: list[tuple[int, int, int]] = field(default_factory=list)
-    line: float = 0.0
-    rest_sec: float = 0.0
-    lengths: tuple[float, ...] = ()
-    previous: tuple[int, ...] = ()
-    parallel: list[tuple[int, int]] = field(default_factory=list)
-    shape: tuple[int, ...] = ()
-    apart: int = 0
-    struck: list[tuple[int, int]] = field(default_factory=list)
-    shape_from: list[tuple[int, int]] = field(default_factory=list)
-    alike: list[tuple[int, int]] = field(default_factory=list)
-    melody: tuple[int, ...] = ()  # places n of the melody over a drone, the leading one last
-    trust: tuple[float, ...] = ()
-    droned: tuple[int, ...] = ()
-    drone_strings: tuple[int, ...] = ()
-    lane: int | None = None  # the string beside the drone that the melody runs along
-
-    def key(self) -> tuple:
-        """Everything that the search looks at here, to tell whether a later plan is the same."""
-        return (
-            self.notes,
-            self.time_sec,
-            self.pitches,
-            id(self.candidates),
-            self.line,
-            self.rest_sec,
-            self.lengths,
-            self.trust,
-            self.melody,
-            self.droned,
-            self.drone_strings,
-            self.lane,
-            tuple(self.voice),
-            tuple(self.same),
-            tuple(self.legato),
-            tuple(self.sounding),
-            tuple(self.recent),
-            self.previous,
-            tuple(self.parallel),
-            self.shape,
-            tuple(self.struck),
-            tuple(self.shape_from),
-            tuple(self.alike),
-        )
-
-
 @dataclass(frozen=True, slots=True)
 class Plan:
     """A riff ready to be solved; ``sources`` says which note each slur carries on from."""
@@ -137,7 +59,7 @@ def _groups(notes: Sequence[Note]) -> list[list[int]]:
     """Notes that begin together; a pitch struck again and a slur begin anew, however soon."""
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
-        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= TOGETHER_SEC:
+        if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= STROKE_SEC:
             before = [
                 notes[j]
                 for j in groups[-1]
@@ -173,7 +95,7 @@ def plan_onsets(
     over = None if drone is None else _over_drone(notes, instrument, drone)
     sources = _sources(notes) if over is None else over.sources
     index = {note.id: i for i, note in enumerate(notes)}
-    look = _Looker(notes)
+    look = _LookBack(notes)
     last_sec: float | None = None
     for group in _groups(notes):
         group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
@@ -204,12 +126,12 @@ def plan_onsets(
             onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
-    mark_shapes(onsets, memory=MEMORY)
+    mark_shapes(onsets)
     return Plan(onsets, tuple(unmet), sources)
 
 
 @dataclass(frozen=True, slots=True)
-class _Over:
+class _OverDrone:
     """A drone and what it makes of the notes over it.
 
     ``strikes``: ids of the notes that are the drone. ``lane``: the string (from 1) beside it that
@@ -233,10 +155,10 @@ def _sources(notes: Sequence[Note]) -> dict[int, int]:
     return legato_sources([dataclasses.replace(note, string=None) for note in notes])
 
 
-def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _Over:
+def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _OverDrone:
     pitches = {instrument.pitch_midi(s, 0) for s in drone_strings(drone)}
     lane = melody_string(notes, instrument, drone)
-    over = _Over(drone, frozenset(), lane, {})
+    over = _OverDrone(drone, frozenset(), lane, {})
     own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
     sources = _sources(notes)
     melody = _sources([n for n in notes if n.id not in own])
@@ -247,7 +169,7 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
         slurred |= {s for i, s in sources.items() if i not in own and i not in melody} & own
         own -= slurred
         melody = _sources([n for n in notes if n.id not in own])
-    return _Over(drone, frozenset(own), lane, {**sources, **melody})
+    return _OverDrone(drone, frozenset(own), lane, {**sources, **melody})
 
 
 def _look_around(onsets: Sequence[Onset]) -> None:
@@ -312,7 +234,7 @@ def _allowed(
     notes: Sequence[Note],
     group: Sequence[int],
     instrument: Instrument,
-    over: _Over | None,
+    over: _OverDrone | None,
     pins: Mapping[int, tuple[int, int]],
     unmet: list[Unmet],
 ) -> tuple[list[int], list[Places]]:
@@ -435,7 +357,7 @@ def _no_string_left(
     return Unmet(note.id, reason, fights=fights)
 
 
-def _mark_drone(onset: Onset, notes: Sequence[Note], over: _Over) -> None:
+def _mark_drone(onset: Onset, notes: Sequence[Note], over: _OverDrone) -> None:
     onset.drone_strings = tuple(s - 1 for s in drone_strings(over.drone))
     onset.lane = None if over.lane is None else over.lane - 1
     onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].id in over.strikes)
@@ -447,10 +369,10 @@ def _mark_drone(onset: Onset, notes: Sequence[Note], over: _Over) -> None:
 
 def _trust(note: Note) -> float:
     """How much a note may decide about the melody over a drone."""
-    return 1.0 if note.confidence >= _SURE else 0.1
+    return 1.0 if note.confidence >= SURE_CONFIDENCE else 0.1
 
 
-class _Looker:
+class _LookBack:
     """Walks through the onsets and keeps what later ones look back at."""
 
     def __init__(self, notes: Sequence[Note]) -> None:

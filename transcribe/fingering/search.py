@@ -17,13 +17,11 @@ import numpy as np
 
 from transcribe.core.riff import Instrument
 from transcribe.fingering.candidates import Candidates
-from transcribe.fingering.hand import STATIC, neck_mm
-from transcribe.fingering.plan import MEMORY, RECENT, Onset
+from transcribe.fingering.costs import PLACE, RECENT
+from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.onsets import MEMORY, Onset
 
-__all__ = ["LEGATO_COST", "Beam", "States", "Step", "off_home"]
-
-LEGATO_COST = 200.0  # a legato pair on two strings: only where nothing else can be
-
+__all__ = ["Beam", "States", "Step", "off_home"]
 
 _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
@@ -50,6 +48,10 @@ class States:
     strings: np.ndarray  # (k, MEMORY)
     fingers: np.ndarray  # (k, MEMORY)
     melody: np.ndarray  # last string of the melody over a drone, -1 before
+
+
+_Reached = tuple[States, np.ndarray, np.ndarray]
+"""The states after an onset, and which state and which candidate each comes from."""
 
 
 def _trace(back: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> list[Step]:
@@ -93,7 +95,7 @@ class Beam:
         self.weights = dict(weights)
         self.width = width
         self.home = home
-        self._kept: list[tuple[list[tuple], list[tuple[States, np.ndarray, np.ndarray]]]] = []
+        self._kept: list[tuple[list[Onset], list[_Reached]]] = []
         self._mm = np.array(neck_mm(instrument))
         self._open = np.array(instrument.open_midi) + instrument.capo
         self._finger_table = np.array(
@@ -124,8 +126,7 @@ class Beam:
         the search goes on from the first onset that the pin changes.
         """
         short = len(onsets) <= _KEPT_ONSETS
-        keys = [onset.key() for onset in onsets] if short else []
-        kept = self._longest_kept(keys)
+        kept = self._longest_kept(onsets) if short else []
         same = len(kept)
         states = kept[-1][0] if kept else self.start()
         back = [(parents, choices, after.cost) for after, parents, choices in kept]
@@ -137,15 +138,15 @@ class Beam:
             if short:
                 kept.append((states, parents, choices))
         if short:
-            self._kept = [*self._kept[1 - _KEPT_RUNS :], (keys, kept)]
+            self._kept = [*self._kept[1 - _KEPT_RUNS :], (list(onsets), kept)]
         return _trace(back)
 
-    def _longest_kept(self, keys: Sequence[tuple]) -> list[tuple[States, np.ndarray, np.ndarray]]:
-        """What is kept of the run that shares most of its beginning with ``keys``."""
-        best: list[tuple[States, np.ndarray, np.ndarray]] = []
-        for old_keys, kept in self._kept:
+    def _longest_kept(self, onsets: Sequence[Onset]) -> list[_Reached]:
+        """What is kept of the run that shares most of its beginning with ``onsets``."""
+        best: list[_Reached] = []
+        for old_onsets, kept in self._kept:
             same = 0
-            for new, old in zip(keys, old_keys, strict=False):
+            for new, old in zip(onsets, old_onsets, strict=False):
                 if new != old:
                     break
                 same += 1
@@ -161,14 +162,13 @@ class Beam:
             cand = onset.candidates
             costs = {
                 name: float(self.weights[name] * value)
-                for name, value in zip(STATIC, cand.static[choice], strict=True)
+                for name, value in zip(PLACE, cand.static[choice], strict=True)
                 if value
             }
             for name, values in self.features(states, onset):
-                weight = self.weights[name] if name != "legato" else LEGATO_COST
                 row = np.broadcast_to(values, (1, len(cand)))[0]
                 if row[choice]:
-                    costs[name] = costs.get(name, 0.0) + float(weight * row[choice])
+                    costs[name] = costs.get(name, 0.0) + float(self.weights[name] * row[choice])
             local = np.full((1, len(cand)), sum(costs.values()))
             states = self.follow(states, onset, local, np.array([0]), np.array([choice]))
             out.append(costs)
@@ -180,8 +180,7 @@ class Beam:
         total = np.zeros(shape)
         total += self._finger_costs(states, onset.candidates)
         for name, values in self.features(states, onset, fingers=False):
-            weight = self.weights[name] if name != "legato" else LEGATO_COST
-            if weight:
+            if weight := self.weights[name]:
                 total += weight * values
         return total
 

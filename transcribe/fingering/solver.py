@@ -12,24 +12,27 @@ seconds. The solver is pure: notes, instrument and pins in, a `Fingering` out.
 from __future__ import annotations
 
 import dataclasses
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, sort_notes
-from transcribe.drone import far_up, find_drone
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.strokes import STROKE_SEC
+from transcribe.drone import find_drone
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import ALIKE, CHORDS, DRONE, default_weights, finger_weights
-from transcribe.fingering.ghosts import ghosts_of, place_ghosts
-from transcribe.fingering.hand import Hand, neck_mm
-from transcribe.fingering.plan import Onset, Unmet, plan_onsets
+from transcribe.fingering.cautions import cautions
+from transcribe.fingering.costs import RULES, default_weights, finger_weights
+from transcribe.fingering.hand import Hand
+from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
-from transcribe.fingering.search import Beam, Step
+from transcribe.fingering.search import Beam
 
 _FINGER_BEAM = 12
 
-__all__ = ["Fingering", "Solver", "apply", "solve", "unmet_sentences"]
+__all__ = ["Fingering", "Solver", "apply", "pins_of", "solve", "unmet_sentences"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,8 +93,8 @@ class Solver:
         """
         everything = sort_notes(list(notes))
         held = pins or {}
-        unsure = ghosts_of(everything) - set(held)
-        ghosts = tuple(n for n in everything if n.id in unsure)
+        unsure = likely_overtones(everything) - set(held)
+        overtones = tuple(n for n in everything if n.id in unsure)
         ordered = tuple(n for n in everything if n.id not in unsure)
         answer = self._once(ordered, drone, held, None, beats)
         if phrases:
@@ -100,12 +103,12 @@ class Solver:
             )
             if any(answer.positions[i][0] != s for i, s in alike.items()):
                 answer = self._once(ordered, drone, held, alike, beats)
-        if not ghosts:
+        if not overtones:
             return answer
         positions = dict(answer.positions)
         late = tuple(
             Unmet(i, "it may be an overtone, and no string is left for it")
-            for i in place_ghosts(ghosts, ordered, self.instrument, positions)
+            for i in _place_overtones(overtones, ordered, self.instrument, positions)
         )
         return dataclasses.replace(answer, positions=positions, unmet=(*answer.unmet, *late))
 
@@ -118,8 +121,8 @@ class Solver:
     ) -> dict[int, float]:
         """What it costs the hand to play ``notes`` at ``positions``, by note id.
 
-        The rules of the drone, of chord shapes and of repeats are left out: they say what is
-        wanted, not what is hard. Fingers are chosen anew.
+        The costs of `costs.RULES` are left out: they say what is wanted, not what is hard.
+        Fingers are chosen again.
         """
         ordered = sort_notes(list(notes))
         plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=positions)
@@ -127,7 +130,7 @@ class Solver:
         costs = self.beam.account(plan.onsets, [s.choice for s in steps])
         out: dict[int, float] = {}
         for onset, named in zip(plan.onsets, costs, strict=True):
-            hard = sum(v for name, v in named.items() if name not in (*DRONE, *CHORDS, ALIKE))
+            hard = sum(v for name, v in named.items() if name not in RULES)
             for i in onset.notes:
                 out[ordered[i].id] = hard / len(onset.notes)
         return out
@@ -156,23 +159,20 @@ class Solver:
                 fingers[note.id] = int(chosen.fingers[step.choice, n])
                 costs[note.id] = step.cost / len(onset.notes)
         if self._finger_beam is not None:
-            fingers = self._refingered(ordered, drone, positions)
+            fingers = self._choose_fingers(ordered, drone, positions)
         return Fingering(
             positions=positions,
             fingers=fingers,
             cost=float(sum(step.cost for step in steps)),
             unmet=plan.unmet,
             drone=drone,
-            cautions=(
-                *self._cautions(ordered, plan.onsets, steps, beats),
-                *_on_the_drone(ordered, plan.onsets, steps, drone),
-                *_far_up(ordered, positions, self.instrument, drone, pins),
-                *_torn(ordered, positions, plan.sources),
+            cautions=tuple(
+                cautions(plan, ordered, positions, self.instrument, self.hand, drone, pins, beats)
             ),
             note_costs=costs,
         )
 
-    def _refingered(
+    def _choose_fingers(
         self,
         ordered: Sequence[Note],
         drone: Drone | None,
@@ -189,106 +189,34 @@ class Solver:
                 out[ordered[index].id] = int(onset.candidates.fingers[step.choice, n])
         return out
 
-    def _cautions(
-        self,
-        ordered: Sequence[Note],
-        onsets: Sequence[Onset],
-        steps: Sequence[Step],
-        beats: int | None,
-    ) -> tuple[str, ...]:
-        mm = neck_mm(self.instrument)
-        wide: list[tuple[float, int]] = []
-        for i, (onset, step) in enumerate(zip(onsets, steps, strict=True)):
-            frets = [int(f) for f in onset.candidates.frets[step.choice] if f > 0]
-            if frets and (apart := mm[max(frets)] - mm[min(frets)]) > 1.08 * self.hand.span_mm:
-                wide.append((apart, -i))
-        if not wide:
-            return ()
-        apart, i = max(wide)
-        onset, chosen = onsets[-i], onsets[-i].candidates
-        choice = steps[-i].choice
-        pairs = zip(chosen.frets[choice], chosen.strings[choice], strict=True)
-        stopped = sorted((int(fret), int(string) + 1) for fret, string in pairs if fret > 0)
-        (low, from_string), (high, to_string) = stopped[0], stopped[-1]
-        where = _in_bar(ordered[onset.notes[0]], beats)
-        places = "1 place" if len(wide) == 1 else f"{len(wide)} places"
-        return (
-            f"{places} stretch the hand beyond {self.hand.span_mm:.0f} mm, the widest "
-            f"{apart:.0f} mm {where}, from string {from_string} fret {low} to string {to_string} "
-            f"fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician about pain "
-            "that stays",
-        )
 
-
-def _in_bar(note: Note, beats: int | None) -> str:
-    if beats is None or note.onset_beat is None:
-        return f"at {note.onset_sec:.2f} s"
-    bar = int(note.onset_beat // beats)
-    beat = round(note.onset_beat - bar * beats + 1, 2)
-    return f"in bar {bar + 1} on beat {beat:g} ({note.onset_sec:.2f} s)"
-
-
-def _on_the_drone(
-    ordered: Sequence[Note], onsets: Sequence[Onset], steps: Sequence[Step], drone: Drone | None
-) -> list[str]:
-    """Says which melody notes take the drone's string, so that it has to fall silent there."""
-    if drone is None:
-        return []
-    found = []
-    for onset, step in zip(onsets, steps, strict=True):
-        for n in onset.melody:
-            string = int(onset.candidates.strings[step.choice, n])
-            if string in onset.drone_strings and onset.candidates.frets[step.choice, n] > 0:
-                found.append((ordered[onset.notes[n]].id, string + 1))
-    if not found:
-        return []
-    ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
-    which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
-    return [f"{which} the drone's string {found[0][1]}, which has to stop ringing there"]
-
-
-def _far_up(
-    ordered: Sequence[Note],
-    positions: Mapping[int, tuple[int, int]],
+def _place_overtones(
+    overtones: Sequence[Note],
+    notes: Sequence[Note],
     instrument: Instrument,
-    drone: Drone | None,
-    pins: Mapping[int, tuple[int, int]],
-) -> list[str]:
-    """Says which melody note lies far above the others only to stay beside the drone."""
-    found = [f for f in far_up(ordered, positions, instrument, drone) if f.note.id not in pins]
-    if not found:
-        return []
-    first = max(found, key=lambda f: (f.above, -f.note.onset_sec))
-    string, fret = positions[first.note.id]
-    name = f"note {first.note.id} ({pitch_name(first.note.pitch_midi)})"
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    return [
-        f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
-        f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
-        f"{first.nearer[1]} is nearer: pin it there if it is played so"
-    ]
+    positions: dict[int, tuple[int, int]],
+) -> list[int]:
+    """Put each likely overtone on a string that is free at its onset, nearest the hand.
 
-
-def _torn(
-    ordered: Sequence[Note],
-    positions: Mapping[int, tuple[int, int]],
-    sources: Mapping[int, int],
-) -> list[str]:
-    """Says which hammer-on, pull-off or slide lies on another string than the note it is from."""
-    found = [
-        (note, source)
-        for note, source in sources.items()
-        if note in positions and source in positions and positions[note][0] != positions[source][0]
-    ]
-    if not found:
-        return []
-    note, source = found[0]
-    name = next(n.articulation for n in ordered if n.id == note)
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    return [
-        f"the {name} to note {note} is on string {positions[note][0]}, and note {source} that it "
-        f"comes from on string {positions[source][0]}{more}: put both on one string, or pick it"
-    ]
+    Changes ``positions``; returns the ids of those that found no string.
+    """
+    unmet = []
+    onsets = [n.onset_sec for n in notes]
+    placed: list[Note] = []
+    for overtone in overtones:
+        low = bisect_left(onsets, overtone.onset_sec - STROKE_SEC)
+        high = bisect_right(onsets, overtone.onset_sec + STROKE_SEC)
+        late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= STROKE_SEC]
+        near = [n for n in (*notes[low:high], *late) if n.id in positions]
+        taken = {positions[n.id][0] for n in near}
+        hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]
+        free = [p for p in instrument.places(overtone.pitch_midi) if p[0] not in taken]
+        if not free:
+            unmet.append(overtone.id)
+            continue
+        positions[overtone.id] = min(free, key=lambda p: (abs(p[1] - hand[0]), p[0]))
+        placed.append(overtone)
+    return unmet
 
 
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
@@ -401,6 +329,15 @@ def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:
         f"{len(notes)} notes have no place, {span}, the first of them note {first.id} at "
         f"{first.onset_sec:.2f} s: they lie {ends}; check {check}, or the octave of the notes"
     )
+
+
+def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every pinned note."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in riff.notes
+        if note.pinned and note.string is not None and note.fret is not None
+    }
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

@@ -64,14 +64,35 @@ def holds_notes(path: str | os.PathLike[str]) -> bool:
 def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a riff document, text tab, MusicXML, MIDI or JAMS file.
 
-    ``part`` names the part of a MusicXML or MIDI file, or is its number, from 1.
+    Parameters
+    ----------
+    path : str or path-like
+        The file; its first bytes and its suffix tell the kind (`kind_of`).
+    part : str, optional
+        The part of a MusicXML or MIDI file: its number from 1, its name or the start of it, or
+        its id. By default the one that looks most like a guitar's.
+
+    Returns
+    -------
+    Riff
+        The notes with what the file tells of instrument, rhythm and theory. ``warnings`` says
+        what was left out.
 
     Raises
     ------
     FormatError
-        If the file is missing, of no known kind, or malformed.
+        If the file is missing, of no known kind, or malformed; the message names the place.
     ParameterError
         If there is no such part, or the file is of a kind that has no parts.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.tab.txt"
+    ...     _ = path.write_text("".join(f"{name}|--0--2--|\\n" for name in "eBGDAE"))
+    ...     len(read_any(path).notes)
+    12
     """
     path = Path(path)
     if not path.exists():

@@ -1,14 +1,18 @@
-"""The riff document, ``NAME.riff.json``: JSON in UTF-8, version 1.
+"""The riff document, ``NAME.riff.json``: JSON in UTF-8, version 2.
 
-`read_riff` checks the shape and every number and says what is wrong in one line; `write_riff`
-writes to a temporary file beside the target and renames it, so that a reader never sees half a
-document. Keys that this version does not know survive a read and a write.
+The keys are the fields of the types in `transcribe.core.riff`, whose docstrings are the contract;
+those that are rarely set are left out while they hold their default. `read_riff` checks the shape
+and every number and says what is wrong in one line; `write_riff` writes to a temporary file beside
+the target and renames it, so that a reader never sees half a document. Keys that this version does
+not know survive a read and a write. Documents of version 1 are read, too
+(`transcribe.formats.document_1`), and written as version 2.
 """
 
 from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 import itertools
 import json
 import math
@@ -19,19 +23,29 @@ from typing import Any, BinaryIO
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import write_atomically
-from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_NOTES, MOST_SEC
+from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_DIGITS, MOST_NOTES, MOST_SEC
 from transcribe.core.riff import (
     ARTICULATIONS,
     Alternative,
+    Bend,
     Drone,
     Instrument,
+    MeterChoice,
     Note,
     Phrase,
+    PhraseDifference,
+    PlayerSettings,
+    Remark,
     Rhythm,
     Riff,
     Source,
+    Swing,
+    TempoChoice,
+    Timing,
     sort_notes,
 )
+from transcribe.core.wording import sentence
+from transcribe.formats.document_1 import from_version_1
 from transcribe.formats.untyped import check_history, check_theory, parse, shown
 
 __all__ = [
@@ -44,7 +58,7 @@ __all__ = [
     "write_riff",
 ]
 
-VERSION = 1
+VERSION = 2
 
 _MIDI = (0, 127)
 _MOST = {"sec": MOST_SEC, "beat": MOST_BEATS}  # by the unit that ends a key
@@ -109,6 +123,61 @@ class _Reader:
             raise FormatError(f"{self.where}.{key} is {_kind(value)}, expected text")
         return value
 
+    def one_of(self, key: str, values: tuple[str, ...], default: Any = ...) -> Any:
+        value = self.take(key, default)
+        if value not in values and not (value is None and default is None):
+            expected = ", ".join(values)
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected one of {expected}")
+        return value
+
+    def flag(self, key: str) -> bool:
+        value = self.take(key, False)
+        if not isinstance(value, bool):
+            raise FormatError(f"{self.where}.{key} is {shown(value)}, expected true or false")
+        return value
+
+    def inside(self, key: str) -> _Reader | None:
+        """The object under ``key``; None where there is none."""
+        value = self.take(key, None)
+        return None if value is None else _Reader(value, f"{self.where}.{key}")
+
+    def texts(self, key: str) -> tuple[str, ...]:
+        values = self.items(key, [])
+        if not all(isinstance(value, str) for value in values):
+            raise FormatError(f"{self.where}.{key} must list texts")
+        return tuple(values)
+
+    def each(self, key: str) -> list[_Reader]:
+        """The objects of the list under ``key``."""
+        items = self.items(key, [])
+        return [_Reader(item, f"{self.where}.{key}[{i}]") for i, item in enumerate(items)]
+
+    def meter(self, key: str, default: Any = ...) -> Any:
+        value = self.take(key, default)
+        if value is None and default is None:
+            return None
+        good = isinstance(value, list | tuple) and len(value) == 2
+        if not good or any(type(m) is not int or not 1 <= m <= 64 for m in value):
+            raise FormatError(
+                f"{self.where}.{key} is {shown(value)}, expected two whole numbers such as [4, 4]"
+            )
+        return (value[0], value[1])
+
+    def places(self, key: str, default: Any = ...) -> dict[int, tuple[int, int]]:
+        raw = self.take(key, default)
+        if not isinstance(raw, Mapping):
+            raise FormatError(f"{self.where}.{key} is {_kind(raw)}, expected an object")
+        found: dict[int, tuple[int, int]] = {}
+        for note, place in raw.items():
+            good = isinstance(place, list | tuple) and len(place) == 2
+            good = good and all(type(x) is int for x in place) and len(str(note)) <= MOST_DIGITS
+            if not good or not str(note).isdecimal():
+                raise FormatError(
+                    f"{self.where}.{key}[{note!r}] is {shown(place)}, expected [string, fret]"
+                )
+            found[int(note)] = (place[0], place[1])
+        return found
+
     def items(self, key: str, default: Any = ...) -> list[Any]:
         value = self.take(key, default)
         if not isinstance(value, list | tuple):
@@ -165,21 +234,19 @@ def _note(value: Any, index: int, instrument: Instrument) -> Note:
         string=r.integer("string", None, low=1, high=strings),
         fret=r.integer("fret", None, low=0, high=instrument.top_fret),
         finger=r.integer("finger", None, low=0, high=4),
-        articulation=r.text("articulation", "picked"),
-        pinned=r.take("pinned", False),
+        articulation=r.one_of("articulation", ARTICULATIONS, "picked"),
+        pinned=r.flag("pinned"),
         onset_beat=r.number("onset_beat", None),
         duration_beat=r.number("duration_beat", None),
+        bend=_bend(r.inside("bend")),
+        slide=r.one_of("slide", ("up", "down"), None),
+        soft=r.flag("soft"),
+        tapped=r.flag("tapped"),
+        added=r.flag("added"),
         extra=r.rest,
     )
     if note.offset_sec <= note.onset_sec:
         raise FormatError(f"{r.where} ends at {note.offset_sec:g} s, not after its onset")
-    if note.articulation not in ARTICULATIONS:
-        raise FormatError(
-            f"{r.where}.articulation is {note.articulation!r}, expected one of "
-            + ", ".join(ARTICULATIONS)
-        )
-    if not isinstance(note.pinned, bool):
-        raise FormatError(f"{r.where}.pinned is {note.pinned!r}, expected true or false")
     if (note.string is None) != (note.fret is None):
         raise FormatError(f"{r.where} has a string or a fret without the other")
     if note.string is not None and note.fret is not None:
@@ -192,25 +259,119 @@ def _note(value: Any, index: int, instrument: Instrument) -> Note:
     return note
 
 
-def _rhythm(value: Any) -> Rhythm:
-    r = _Reader(value, "rhythm")
-    meter = r.items("meter", [4, 4])
-    if len(meter) != 2 or any(not isinstance(m, int) or not 1 <= m <= 64 for m in meter):
-        raise FormatError(f"rhythm.meter is {meter!r}, expected two whole numbers such as [4, 4]")
-    phrases = []
-    for i, item in enumerate(r.items("phrases", [])):
-        p = _Reader(item, f"rhythm.phrases[{i}]")
-        phrases.append(
-            Phrase(p.text("label"), p.number("start_beat"), p.number("end_beat"), extra=p.rest)
-        )
-    return Rhythm(
-        bpm=r.number("bpm", low=1, high=1000),
-        meter=(meter[0], meter[1]),
-        beats_sec=r.numbers("beats_sec", [], rising=True),
-        downbeats_sec=r.numbers("downbeats_sec", [], rising=True),
-        phrases=tuple(phrases),
+def _bend(r: _Reader | None) -> Bend | None:
+    if r is None:
+        return None
+    return Bend(
+        cents=r.number("cents", None, low=-2400, high=2400),
+        semitones=r.number("semitones", None, low=-24, high=24),
+        released=r.flag("released"),
         extra=r.rest,
     )
+
+
+def _phrase(r: _Reader) -> Phrase:
+    return Phrase(
+        label=r.text("label"),
+        start_beat=r.number("start_beat"),
+        end_beat=r.number("end_beat"),
+        repeats_beat=r.number("repeats_beat", None),
+        differences=tuple(
+            PhraseDifference(
+                beat=d.number("beat"),
+                kind=d.one_of("kind", ("changed", "added", "left out")),
+                note=d.integer("note", None, low=0),
+                other=d.integer("other", None, low=0),
+                extra=d.rest,
+            )
+            for d in r.each("differences")
+        ),
+        extra=r.rest,
+    )
+
+
+def _rhythm(value: Any) -> Rhythm:
+    r = _Reader(value, "rhythm")
+    swing = r.inside("swing")
+    return Rhythm(
+        bpm=r.number("bpm", low=1, high=1000),
+        meter=r.meter("meter", (4, 4)),
+        beats_sec=r.numbers("beats_sec", [], rising=True),
+        downbeats_sec=r.numbers("downbeats_sec", [], rising=True),
+        phrases=tuple(_phrase(p) for p in r.each("phrases")),
+        confidence=r.number("confidence", None, low=0, high=1),
+        bpm_choices=tuple(
+            TempoChoice(
+                bpm=c.number("bpm", low=1, high=1000),
+                meter=c.meter("meter"),
+                confidence=c.number("confidence", low=0, high=1),
+                extra=c.rest,
+            )
+            for c in r.each("bpm_choices")
+        ),
+        meter_choices=tuple(
+            MeterChoice(
+                meter=c.meter("meter"),
+                confidence=c.number("confidence", low=0, high=1),
+                extra=c.rest,
+            )
+            for c in r.each("meter_choices")
+        ),
+        swing=None
+        if swing is None
+        else Swing(
+            ratio=swing.number("ratio", low=0),
+            share=swing.number("share", low=0, high=1),
+            extra=swing.rest,
+        ),
+        count_in_sec=r.numbers("count_in_sec", []),
+        pickup_beats=r.number("pickup_beats", 0.0, low=0),
+        extra=r.rest,
+    )
+
+
+def _timing(value: Any) -> Timing:
+    r = _Reader(value, "timing")
+    return Timing(
+        kind=r.one_of("kind", ("heard", "written", "order"), "written"),
+        lengths=r.one_of("lengths", ("known", "ring"), "known"),
+        column_sec=r.number("column_sec", None, low=0),
+        bars_sec=r.numbers("bars_sec", [], rising=True),
+        meter=r.meter("meter", None),
+        meter_told=r.flag("meter_told"),
+        bpm=r.number("bpm", None, low=0),
+        bpm_unit=r.number("bpm_unit", None, low=0),
+        extra=r.rest,
+    )
+
+
+def _player(value: Any) -> PlayerSettings:
+    r = _Reader(value, "player")
+    drone = r.take("drone", None)
+    if drone not in (None, "auto", "off") and (type(drone) is not int or not 1 <= drone <= 12):
+        raise FormatError(f"player.drone is {drone!r}, expected auto, off or a string's number")
+    return PlayerSettings(
+        hand_span_mm=r.number("hand_span_mm", None, low=0),
+        bpm=r.number("bpm", None, low=1, high=1000),
+        meter=r.meter("meter", None),
+        first_beat_sec=r.number("first_beat_sec", None),
+        drone=drone,
+        instrument_told=r.flag("instrument_told"),
+        extra=r.rest,
+    )
+
+
+def _remark(r: _Reader) -> Remark:
+    facts = r.take("facts", {})
+    if not isinstance(facts, Mapping):
+        raise FormatError(f"{r.where}.facts is {_kind(facts)}, expected an object")
+    notes = tuple(int(note) for note in r.numbers("notes", []))
+    remark = Remark(kind=r.text("kind"), facts=facts, notes=notes, extra=r.rest)
+    try:
+        sentence(remark)
+    except (LookupError, TypeError, ValueError):
+        raise FormatError(f"{r.where}.facts lack what a remark {remark.kind!r} says") from None
+    return remark
 
 
 def _drone(value: Any, instrument: Instrument) -> Drone:
@@ -230,16 +391,16 @@ def _drone(value: Any, instrument: Instrument) -> Drone:
 
 def _alternative(value: Any, index: int) -> Alternative:
     r = _Reader(value, f"alternatives[{index}]")
-    positions: dict[int, tuple[int, int]] = {}
-    raw = r.take("positions")
-    if not isinstance(raw, Mapping):
-        raise FormatError(f"{r.where}.positions is {_kind(raw)}, expected an object")
-    for key, place in raw.items():
-        good = isinstance(place, list | tuple) and len(place) == 2
-        if not good or not all(isinstance(x, int) for x in place) or not str(key).isdecimal():
-            raise FormatError(f"{r.where}.positions[{key!r}] is {place!r}, expected [string, fret]")
-        positions[int(key)] = (place[0], place[1])
-    return Alternative(r.text("name"), positions, r.number("cost"), extra=r.rest)
+    why = r.inside("why")
+    return Alternative(
+        name=r.text("name"),
+        positions=r.places("positions"),
+        cost=r.number("cost"),
+        hardest_note=r.integer("hardest_note", None, low=0),
+        hardest_sec=r.number("hardest_sec", None),
+        why=None if why is None else _remark(why),
+        extra=r.rest,
+    )
 
 
 def from_json(value: Any) -> Riff:
@@ -253,6 +414,8 @@ def from_json(value: Any) -> Riff:
     """
     r = _Reader(value, "the riff document")
     version = r.take("handspan", None)
+    if version == 1:
+        return from_json(from_version_1(value))
     if version != VERSION:
         raise FormatError(
             f"the riff document says handspan: {version!r}, expected {VERSION}; "
@@ -292,43 +455,54 @@ def from_json(value: Any) -> Riff:
         theory=theory,
         alternatives=tuple(alternatives),
         history=tuple(history),
+        timing=_timing(r.take("timing", {})),
+        player=_player(r.take("player", {})),
+        warnings=tuple(_remark(item) for item in r.each("warnings")),
+        unmet=tuple(_remark(item) for item in r.each("unmet")),
+        cautions=tuple(_remark(item) for item in r.each("cautions")),
+        written_places=r.places("written_places", {}),
+        left_out=r.texts("left_out"),
+        fold_repeats=r.flag("fold_repeats"),
+        about=r.text("about", ""),
         extra=r.rest,
     )
 
 
-def _plain(value: Any) -> dict[str, Any]:
-    """A dataclass as JSON values, its unknown keys merged back in."""
-    out = {f.name: getattr(value, f.name) for f in dataclasses.fields(value) if f.name != "extra"}
-    return out | dict(value.extra)
+@functools.cache
+def _fields(kind: type) -> tuple[tuple[str, bool, Any], ...]:
+    """Name, whether it is left out at its default, and default of each field of a dataclass."""
+    return tuple(
+        (
+            f.name,
+            bool(f.metadata.get("rare")),
+            f.default if f.default_factory is dataclasses.MISSING else f.default_factory(),
+        )
+        for f in dataclasses.fields(kind)
+        if f.name != "extra"
+    )
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON values: an object for a dataclass, its unknown keys merged back in."""
+    if dataclasses.is_dataclass(value):
+        out: dict[str, Any] = {}
+        for name, rare, default in _fields(value.__class__):
+            item = getattr(value, name)
+            if not (rare and item == default):
+                out[name] = _plain(item)
+        return out | dict(getattr(value, "extra"))  # noqa: B009 - every type of the riff has it
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return value
 
 
 def to_json(riff: Riff) -> dict[str, Any]:
     """The riff document as JSON values, in the order that a reader of the file wants them."""
-    rhythm = None
-    if riff.rhythm is not None:
-        rhythm = _plain(riff.rhythm)
-        rhythm["phrases"] = [_plain(p) for p in riff.rhythm.phrases]
-    drone = None
-    if riff.drone is not None:
-        drone = _plain(riff.drone)
-        if not riff.drone.other_strings:
-            del drone["other_strings"]
-    alternatives = []
-    for alternative in riff.alternatives:
-        plain = _plain(alternative)
-        plain["positions"] = {str(i): list(p) for i, p in alternative.positions.items()}
-        alternatives.append(plain)
-    return {
-        "handspan": VERSION,
-        "source": None if riff.source is None else _plain(riff.source),
-        "instrument": _plain(riff.instrument),
-        "rhythm": rhythm,
-        "notes": [_plain(note) for note in riff.notes],
-        "drone": drone,
-        "theory": None if riff.theory is None else dict(riff.theory),
-        "alternatives": alternatives,
-        "history": [dict(op) for op in riff.history],
-    } | dict(riff.extra)
+    plain = _plain(riff)
+    first = {key: plain.pop(key) for key in ("source", "instrument", "timing", "rhythm", "notes")}
+    return {"handspan": VERSION} | first | plain
 
 
 def read_riff(path: str | os.PathLike[str]) -> Riff:

@@ -9,18 +9,19 @@ string (``data_source`` 0 for the lowest), the strings are kept.
 
 from __future__ import annotations
 
-import itertools
 import json
-import math
 import os
 import re
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
+
+import numpy as np
 
 from transcribe.core.clock import Clock
 from transcribe.core.errors import FormatError
+from transcribe.core.files import read_bytes
 from transcribe.core.pitch import hz_to_midi, pitch_class, split_chord
 from transcribe.core.riff import (
     ARTICULATIONS,
@@ -32,7 +33,7 @@ from transcribe.core.riff import (
     Source,
     sort_notes,
 )
-from transcribe.formats.names import CHORDS, MODES
+from transcribe.formats.chord_names import CHORDS, MODES
 
 __all__ = ["read_jams", "write_jams"]
 
@@ -40,30 +41,60 @@ _VERSION = "0.3.4"
 _QUALITIES = {harte: suffix for suffix, (_, harte) in reversed(CHORDS.items())}
 _DEGREES = {0: "1", 1: "b2", 2: "2", 3: "b3", 4: "3", 5: "4", 6: "b5", 7: "5", 8: "b6", 9: "6"}
 _DEGREES |= {10: "b7", 11: "7"}
-_MAX_BYTES = 64 << 20
+_MAX_MB = 64
+_MAX_NUMBER = 1e9  # of any time, pitch or beat
+_PER_NOTE = ("string", "fret", "finger", "articulation", "onset_beat", "duration_beat")
+_METADATA = {
+    "curator": {"name": "", "email": ""},
+    "annotator": {},
+    "version": "",
+    "corpus": "",
+    "annotation_tools": "Handspan",
+    "annotation_rules": "",
+    "validation": "",
+    "data_source": "program",
+}
 
 
 def write_jams(riff: Riff) -> str:
-    """The riff as the text of a JAMS file."""
-    ends = [n.offset_sec for n in riff.notes]
+    """The riff as the text of a JAMS file.
+
+    Times before zero, which a riff that was never recorded may have, are cut: JAMS begins there.
+
+    Returns
+    -------
+    str
+        JSON text.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> json.loads(write_jams(riff))["annotations"][0]["namespace"]
+    'note_midi'
+    """
+    notes = [n for n in riff.notes if n.offset_sec > max(0.0, n.onset_sec)]
     told = riff.source.duration_sec if riff.source is not None else None
-    duration = max([told or 0.0, *ends])
-    annotations = [_annotation("note_midi", _note_data(riff), duration, _positions(riff))]
-    if riff.rhythm is not None:
-        annotations.append(_annotation("beat", _beat_data(riff.rhythm), duration))
-        if riff.rhythm.phrases:
-            annotations.append(_annotation("segment_open", _phrase_data(riff.rhythm), duration))
+    duration = max([told or 0.0, *(n.offset_sec for n in riff.notes)])
     theory = riff.theory or {}
-    if chords := _chord_data(theory):
-        annotations.append(_annotation("chord", chords, duration))
-    if key := _key_value(theory):
-        observation = _observation(0.0, duration, key, theory["mode"].get("confidence"))
-        annotations.append(_annotation("key_mode", [observation], duration))
-    title = riff.source.file if riff.source is not None else ""
+    data = {"note_midi": [_note_data(note) for note in notes]}
+    if riff.rhythm is not None:
+        data |= {"beat": _beat_data(riff.rhythm), "segment_open": _phrase_data(riff.rhythm)}
+    data |= {"chord": _chord_data(theory), "key_mode": _key_data(theory, duration)}
     value = {
-        "annotations": annotations,
+        "annotations": [
+            {
+                "namespace": namespace,
+                "data": rows,
+                "annotation_metadata": _METADATA,
+                "sandbox": _positions(riff, notes) if namespace == "note_midi" else {},
+                "time": 0,
+                "duration": duration,
+            }
+            for namespace, rows in data.items()
+            if rows or namespace in ("note_midi", "beat")
+        ],
         "file_metadata": {
-            "title": title,
+            "title": riff.source.file if riff.source is not None else "",
             "artist": "",
             "release": "",
             "duration": duration,
@@ -75,73 +106,35 @@ def write_jams(riff: Riff) -> str:
     return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _annotation(
-    namespace: str,
-    data: list[dict[str, Any]],
-    duration: float,
-    sandbox: Mapping[str, Any] | None = None,
+def _observation(
+    time: float, duration: float, value: Any, confidence: Any = None
 ) -> dict[str, Any]:
-    return {
-        "namespace": namespace,
-        "data": data,
-        "annotation_metadata": {
-            "curator": {"name": "", "email": ""},
-            "annotator": {},
-            "version": "",
-            "corpus": "",
-            "annotation_tools": "Handspan",
-            "annotation_rules": "",
-            "validation": "",
-            "data_source": "program",
-        },
-        "sandbox": dict(sandbox or {}),
-        "time": 0,
-        "duration": duration,
-    }
-
-
-def _observation(time: float, duration: float, value: Any, confidence: Any) -> dict[str, Any]:
     return {"time": time, "duration": duration, "value": value, "confidence": confidence}
 
 
-def _note_data(riff: Riff) -> list[dict[str, Any]]:
-    # Times may lie before zero in a riff that was never recorded; JAMS begins at zero.
-    return [
-        _observation(
-            max(0.0, n.onset_sec),
-            n.offset_sec - max(0.0, n.onset_sec),
-            n.pitch_midi + round(n.cents / 100, 4),
-            n.confidence,
-        )
-        for n in riff.notes
-        if n.offset_sec > max(0.0, n.onset_sec)
-    ]
+def _note_data(note: Note) -> dict[str, Any]:
+    start = max(0.0, note.onset_sec)
+    pitch = note.pitch_midi + round(note.cents / 100, 4)
+    return _observation(start, note.offset_sec - start, pitch, note.confidence)
 
 
-def _positions(riff: Riff) -> dict[str, Any]:
-    kept = [n for n in riff.notes if n.offset_sec > max(0.0, n.onset_sec)]
+def _positions(riff: Riff, notes: list[Note]) -> dict[str, Any]:
     instrument = riff.instrument
     sandbox: dict[str, Any] = {
         "open_midi": list(instrument.open_midi),
         "capo": instrument.capo,
         "frets": instrument.frets,
-        "string": [n.string for n in kept],
-        "fret": [n.fret for n in kept],
-        "finger": [n.finger for n in kept],
-        "articulation": [n.articulation for n in kept],
-        "onset_beat": [n.onset_beat for n in kept],
-        "duration_beat": [n.duration_beat for n in kept],
     }
+    sandbox |= {key: [getattr(note, key) for note in notes] for key in _PER_NOTE}
     if riff.rhythm is not None:
-        sandbox["bpm"] = riff.rhythm.bpm
-        sandbox["meter"] = list(riff.rhythm.meter)
+        sandbox |= {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
     return sandbox
 
 
 def _beat_data(rhythm: Rhythm) -> list[dict[str, Any]]:
     clock = Clock(rhythm)
     return [
-        _observation(sec, 0.0, round(clock.beat(sec)) % rhythm.meter[0] + 1, None)
+        _observation(sec, 0.0, round(clock.beat(sec)) % rhythm.meter[0] + 1)
         for sec in rhythm.beats_sec
         if sec >= 0
     ]
@@ -152,7 +145,7 @@ def _phrase_data(rhythm: Rhythm) -> list[dict[str, Any]]:
     data = []
     for phrase in rhythm.phrases:
         start, end = max(0.0, clock.sec(phrase.start_beat)), clock.sec(phrase.end_beat)
-        data.append(_observation(start, max(0.0, end - start), phrase.label, None))
+        data.append(_observation(start, max(0.0, end - start), phrase.label))
     return data
 
 
@@ -181,29 +174,49 @@ def _harte(symbol: str) -> str | None:
 def _symbol(label: str) -> str | None:
     """The chord symbol of a label in Harte's syntax; None for no chord or an unknown quality."""
     match = re.fullmatch(r"([A-G][#b]*)(?::([^/]*))?(?:/[#b]*\d+)?", label)
-    suffix = None if match is None else _QUALITIES.get(match[2] or "maj")
-    return None if match is None or suffix is None else match[1] + suffix
+    if match is None:
+        return None
+    quality = match[2] or "maj"
+    suffix = _QUALITIES.get(quality, quality)  # the namespace knows aug7 and maj11 besides
+    return match[1] + suffix if suffix in CHORDS else None
 
 
-def _key_value(theory: Mapping[str, Any]) -> str | None:
+def _key_data(theory: Mapping[str, Any], duration: float) -> list[dict[str, Any]]:
     mode = theory.get("mode")
     if not isinstance(mode, Mapping):
-        return None
+        return []
     tonic, name = str(mode.get("tonic")), str(mode.get("name"))
-    good = re.match(r"^[A-G][#b]?$", tonic) and name in MODES
-    return f"{tonic}:{name}" if good else None
+    if not re.fullmatch(r"[A-G][#b]?", tonic) or name not in MODES:
+        return []
+    return [_observation(0.0, duration, f"{tonic}:{name}", mode.get("confidence"))]
 
 
 # Reading -----------------------------------------------------------------------------------
 
 
 def read_jams(path: str | os.PathLike[str]) -> Riff:
-    """Read the notes, beats, chords and mode of a JAMS file.
+    """Read the notes, beats, phrases, chords and mode of a JAMS file.
+
+    Returns
+    -------
+    Riff
+        With strings and frets where the file is `write_jams`'s, or has one annotation of notes
+        for each string of a standard guitar.
 
     Raises
     ------
     FormatError
         If the file cannot be read, is not JSON, is not JAMS, or holds no notes.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.jams"
+    ...     _ = path.write_text(write_jams(riff), encoding="utf-8")
+    ...     [(note.pitch_midi, note.string) for note in read_jams(path).notes]
+    [(50, 4)]
     """
     path = Path(path)
     value = _load(path)
@@ -227,10 +240,20 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
     notes: list[Note] = []
     by_string = _tracks_by_string(tracks, len(instrument.open_midi))
     for track in tracks if by_string else tracks[:1]:
-        # Sources count from the lowest string, strings from the highest.
-        string = len(instrument.open_midi) - int(_data_source(track)) if by_string else None
-        rows = _rows(track, path)
-        notes += _notes(rows, sandbox, instrument, string, hz, path)
+        rows = _rows([track], path)
+        told = {key: sandbox.get(key) for key in _PER_NOTE}
+        if by_string:
+            # Sources count from the lowest string, strings from the highest.
+            string = len(instrument.open_midi) - int(_data_source(track))
+            told = {"string": [string] * len(rows)}
+        columns = {
+            key: values
+            for key, values in told.items()
+            if isinstance(values, list) and len(values) == len(rows)
+        }
+        for i, row in enumerate(rows):
+            beside = {key: values[i] for key, values in columns.items()}
+            notes.append(_note(row, beside, instrument, hz, f"{path}: note {i + 1}"))
     if not notes:
         raise FormatError(f"{path}: found no notes in note_midi, expected at least one")
     ordered = [replace(note, id=i) for i, note in enumerate(sort_notes(notes), 1)]
@@ -238,30 +261,27 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
     title = str(file.get("title") or path.name) if isinstance(file, Mapping) else path.name
     return Riff(
         instrument,
-        sort_notes(ordered),
+        tuple(ordered),
         Source(title),
-        _rhythm(by_name.get("beat"), by_name.get("segment_open"), sandbox, path),
+        _rhythm(by_name, sandbox, path),
         theory=_theory(by_name, path),
     )
 
 
 def _load(path: Path) -> Mapping[str, Any]:
     try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise FormatError(f"{path}: found over 64 MB, expected a smaller JAMS file")
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise FormatError(f"{path}: there is no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise FormatError(f"{path} cannot be read: {error}") from None
-    try:
+        text = read_bytes(path, most_mb=_MAX_MB, expected="a smaller JAMS file").decode("utf-8")
         value = json.loads(text)
+    except UnicodeDecodeError as error:
+        raise FormatError(f"{path} cannot be read: {error}") from None
     except json.JSONDecodeError as error:
         raise FormatError(
             f"{path}:{error.lineno}: found what is not JSON ({error.msg}), expected a JAMS file"
         ) from None
-    except RecursionError:
-        raise FormatError(f"{path}: found JSON nested too deep, expected a JAMS file") from None
+    except (RecursionError, ValueError):
+        raise FormatError(
+            f"{path}: found JSON nested too deep or a number too long, expected a JAMS file"
+        ) from None
     if not isinstance(value, Mapping):
         raise FormatError(f"{path}: found {type(value).__name__}, expected a JAMS object")
     return value
@@ -279,21 +299,31 @@ def _tracks_by_string(tracks: list[Mapping[str, Any]], strings: int) -> bool:
     )
 
 
-def _rows(track: Mapping[str, Any], path: Path) -> list[Mapping[str, Any]]:
-    data = track.get("data")
-    where = f"{path}: {track.get('namespace')}"
+def _rows(tracks: list[Mapping[str, Any]], path: Path) -> list[Mapping[str, Any]]:
+    """The observations of the first of some annotations; none where there is no annotation."""
+    if not tracks:
+        return []
+    data = tracks[0].get("data")
     if isinstance(data, Mapping):  # version 0.1 kept columns
-        columns = [data.get(k) or [] for k in ("time", "duration", "value", "confidence")]
         names = ("time", "duration", "value", "confidence")
+        columns = [data.get(name) or [] for name in names]
         return [dict(zip(names, row, strict=False)) for row in zip(*columns, strict=False)]
     if not isinstance(data, list) or not all(isinstance(row, Mapping) for row in data):
-        raise FormatError(f"{where}: found data that is no list of objects, expected observations")
+        raise FormatError(
+            f"{path}: {tracks[0].get('namespace')}: found data that is no list of objects, "
+            "expected observations"
+        )
     return data
+
+
+def _is_number(value: Any) -> TypeGuard[float]:
+    good = isinstance(value, int | float) and not isinstance(value, bool)
+    return good and abs(value) < _MAX_NUMBER
 
 
 def _number(row: Mapping[str, Any], key: str, where: str) -> float:
     value = row.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    if not _is_number(value):
         raise FormatError(f"{where}: found {key} {value!r}, expected a number")
     return float(value)
 
@@ -313,111 +343,81 @@ def _instrument(sandbox: Mapping[str, Any], path: Path) -> Instrument:
     return Instrument(tuple(strings), capo, frets)
 
 
-def _notes(
-    rows: list[Mapping[str, Any]],
-    sandbox: Mapping[str, Any],
+def _note(
+    row: Mapping[str, Any],
+    beside: Mapping[str, Any],
     instrument: Instrument,
-    string: int | None,
     hz: bool,
-    path: Path,
-) -> list[Note]:
-    notes = []
-    for i, row in enumerate(rows):
-        where = f"{path}: note {i + 1}"
-        onset, length = _number(row, "time", where), _number(row, "duration", where)
-        value = _number(row, "value", where)
-        if hz and value <= 0:
-            raise FormatError(f"{where}: found {value:g} Hz, expected a frequency over 0")
-        pitch = float(hz_to_midi(value)) if hz else value
-        if not 0 <= round(pitch) <= 127 or length <= 0:
-            raise FormatError(
-                f"{where}: found pitch {pitch:g} for {length:g} s, "
-                "expected MIDI 0 to 127 and a duration over 0"
-            )
-        placed = string if string is not None else _entry(sandbox, "string", i, len(rows))
-        fret = None
-        if isinstance(placed, int) and 1 <= placed <= len(instrument.open_midi):
-            fret = instrument.fret_of(placed, round(pitch))
-        confidence = row.get("confidence")
-        articulation = _entry(sandbox, "articulation", i, len(rows))
-        finger = _entry(sandbox, "finger", i, len(rows))
-        notes.append(
-            Note(
-                i,
-                onset,
-                onset + length,
-                round(pitch),
-                cents=round(100 * (pitch - round(pitch)), 2),
-                confidence=min(max(float(confidence), 0.0), 1.0)
-                if isinstance(confidence, int | float)
-                else 1.0,
-                string=placed if fret is not None else None,
-                fret=fret,
-                finger=finger if isinstance(finger, int) and 0 <= finger <= 4 else None,
-                articulation=articulation if articulation in ARTICULATIONS else "picked",
-                onset_beat=_beat(sandbox, "onset_beat", i, len(rows)),
-                duration_beat=_beat(sandbox, "duration_beat", i, len(rows)),
-            )
+    where: str,
+) -> Note:
+    """A note from its observation and from what the sandbox says ``beside`` it."""
+    onset, length = _number(row, "time", where), _number(row, "duration", where)
+    value = _number(row, "value", where)
+    if hz and value <= 0:
+        raise FormatError(f"{where}: found {value:g} Hz, expected a frequency over 0")
+    pitch = hz_to_midi(value) if hz else value
+    pitch_midi = round(pitch)
+    if not 0 <= pitch_midi <= 127 or length <= 0:
+        raise FormatError(
+            f"{where}: found pitch {pitch:g} for {length:g} s, "
+            "expected MIDI 0 to 127 and a duration over 0"
         )
-    return notes
-
-
-def _entry(sandbox: Mapping[str, Any], key: str, index: int, count: int) -> Any:
-    values = sandbox.get(key)
-    return values[index] if isinstance(values, list) and len(values) == count else None
-
-
-def _beat(sandbox: Mapping[str, Any], key: str, index: int, count: int) -> float | None:
-    value = _entry(sandbox, key, index, count)
-    return float(value) if isinstance(value, int | float) and math.isfinite(value) else None
+    string, fret = beside.get("string"), None
+    if isinstance(string, int) and 1 <= string <= len(instrument.open_midi):
+        fret = instrument.fret_of(string, pitch_midi)
+    confidence, finger = row.get("confidence"), beside.get("finger")
+    articulation = beside.get("articulation")
+    beats = [beside.get(key) for key in ("onset_beat", "duration_beat")]
+    onset_beat, duration_beat = (float(b) if _is_number(b) else None for b in beats)
+    return Note(
+        0,
+        onset,
+        onset + length,
+        pitch_midi,
+        cents=round(100 * (pitch - pitch_midi), 2),
+        confidence=min(max(float(confidence), 0.0), 1.0) if _is_number(confidence) else 1.0,
+        string=string if fret is not None else None,
+        fret=fret,
+        finger=finger if isinstance(finger, int) and 0 <= finger <= 4 else None,
+        articulation=articulation if articulation in ARTICULATIONS else "picked",
+        onset_beat=onset_beat,
+        duration_beat=duration_beat,
+    )
 
 
 def _rhythm(
-    beats: list[Mapping[str, Any]] | None,
-    segments: list[Mapping[str, Any]] | None,
-    sandbox: Mapping[str, Any],
-    path: Path,
+    by_name: Mapping[str, list[Mapping[str, Any]]], sandbox: Mapping[str, Any], path: Path
 ) -> Rhythm | None:
-    if not beats:
+    beats: dict[float, Any] = {}  # seconds -> place in the bar
+    for row in _rows(by_name.get("beat", []), path):
+        beats.setdefault(_number(row, "time", f"{path}: beat"), row.get("value"))
+    if len(beats) < 2:
         return None
-    rows = sorted(_rows(beats[0], path), key=lambda r: _number(r, "time", f"{path}: beat"))
-    times: list[float] = []
-    downs: list[float] = []
-    top = 1
-    for row in rows:
-        time, value = _number(row, "time", f"{path}: beat"), row.get("value")
-        if times and time <= times[-1]:
-            continue
-        times.append(time)
-        if isinstance(value, int | float):
-            top = max(top, int(value))
-            if value == 1:
-                downs.append(time)
-    if len(times) < 2:
-        return None
-    meter = sandbox.get("meter")
-    pair = (top if top > 1 else 4, 4)
-    if isinstance(meter, list) and len(meter) == 2 and all(isinstance(m, int) for m in meter):
-        pair = (meter[0], meter[1])
-    steps = sorted(b - a for a, b in itertools.pairwise(times))
-    told = sandbox.get("bpm")
-    bpm = float(told) if isinstance(told, int | float) else 60 / steps[len(steps) // 2]
-    rhythm = Rhythm(bpm, pair, tuple(times), tuple(downs))
+    times = sorted(beats)
+    places = [int(place) if _is_number(place := beats[time]) else 0 for time in times]
+    meter = (top if 1 < (top := max(places)) <= 64 else 4, 4)
+    told = sandbox.get("meter")
+    if isinstance(told, list) and len(told) == 2 and all(n in range(1, 65) for n in told):
+        meter = (told[0], told[1])
+    bpm = sandbox.get("bpm")
+    if not _is_number(bpm) or bpm < 1:
+        bpm = 60 / float(np.median(np.diff(times)))
+    downs = tuple(time for time, place in zip(times, places, strict=True) if place == 1)
+    rhythm = Rhythm(float(bpm), meter, tuple(times), downs)
     clock = Clock(rhythm)
     phrases = []
-    for row in _rows(segments[0], path) if segments else []:
-        where = f"{path}: segment_open"
-        start = _number(row, "time", where)
-        end = start + _number(row, "duration", where)
+    for row in _rows(by_name.get("segment_open", []), path):
+        start = _number(row, "time", f"{path}: segment_open")
+        end = start + _number(row, "duration", f"{path}: segment_open")
         label = str(row.get("value"))
         phrases.append(Phrase(label, round(clock.beat(start), 3), round(clock.beat(end), 3)))
-    return Rhythm(bpm, pair, tuple(times), tuple(downs), tuple(phrases))
+    return replace(rhythm, phrases=tuple(phrases))
 
 
 def _theory(by_name: Mapping[str, list[Mapping[str, Any]]], path: Path) -> dict[str, Any] | None:
     theory: dict[str, Any] = {}
     chords = []
-    for row in _rows(by_name["chord"][0], path) if "chord" in by_name else []:
+    for row in _rows(by_name.get("chord", []), path):
         symbol = _symbol(str(row.get("value")))
         if symbol is not None:
             start = _number(row, "time", f"{path}: chord")
@@ -425,7 +425,7 @@ def _theory(by_name: Mapping[str, list[Mapping[str, Any]]], path: Path) -> dict[
             chords.append({"start_sec": start, "end_sec": end, "symbol": symbol})
     if chords:
         theory["chords"] = chords
-    for row in _rows(by_name["key_mode"][0], path)[:1] if "key_mode" in by_name else []:
+    for row in _rows(by_name.get("key_mode", []), path)[:1]:
         tonic, _, name = str(row.get("value")).partition(":")
         if name:
             theory["mode"] = {"tonic": tonic, "name": name}

@@ -8,21 +8,34 @@ passed over), so that bends of one string leave the others alone and the strings
 
 from __future__ import annotations
 
-import bisect
 import io
 import itertools
 import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from transcribe.core.clock import Clock, ScoreNote, score_notes
+import numpy as np
+
+from transcribe.core.clock import Clock, ScoreNote, carry_on, score_notes
 from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.files import read_bytes
 from transcribe.core.instrument import parse_tuning
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import ARTICULATIONS, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.riff import (
+    ARTICULATIONS,
+    Bend,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Source,
+    sort_notes,
+)
+from transcribe.core.wording import text_remark
+from transcribe.formats.chord_names import chord_changes, chord_section
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_midi", "write_midi"]
@@ -33,8 +46,7 @@ _NO_STRING = 15
 _BEND_RANGE = 12  # semitones, sent as registered parameter 0 on every channel used
 _MARK = "handspan 1"
 _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d.]+) beat (-?\d+)$")
-_MAX_BYTES = 16 << 20
-_MAX_NOTES = 200_000
+_MAX_MB = 16
 _MAX_BEATS = 100_000
 _MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to the 255th
 _STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
@@ -45,8 +57,23 @@ def write_midi(riff: Riff, *, bends: bool = True) -> bytes:
 
     With a rhythm the notes stand at their score times and the tempo map follows the beats, so
     that both clocks are kept; without one they stand at their performance times. Techniques are
-    text events before their notes, chord symbols are markers. With ``bends`` a note of
-    articulation bend is pulled up by pitch bend.
+    text events before their notes, chord symbols are markers.
+
+    Parameters
+    ----------
+    bends : bool
+        Whether a note of articulation bend is pulled up by pitch bend.
+
+    Returns
+    -------
+    bytes
+        The file.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> write_midi(riff)[:4]
+    b'MThd'
     """
     import mido
 
@@ -128,11 +155,10 @@ def _head(riff: Riff, timing: _Timing) -> Any:
         if tempo != last:
             events.append((timing.tick(beat), 3, mido.MetaMessage("set_tempo", tempo=tempo)))
             last = tempo
-    for chord in (riff.theory or {}).get("chords") or ():
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and isinstance(sec, int | float):
-            tick = timing.tick(round(timing.clock.beat(sec) * 4) / 4)
-            events.append((tick, 4, mido.MetaMessage("marker", text=symbol)))
+    events += [
+        (timing.tick(beat), 4, mido.MetaMessage("marker", text=symbol))
+        for beat, symbol in chord_changes(riff, timing.rhythm)
+    ]
     track = mido.MidiTrack()
     track.extend(_in_time(events))
     return track
@@ -178,8 +204,8 @@ def _velocity(note: Note) -> int:
 def _bend(note: Note, channel: int, start: int, end: int) -> list[_Event]:
     import mido
 
-    rise = note.extra.get("bend_semitones")
-    rise = float(rise) if isinstance(rise, int | float) and rise > 0 else 1.0
+    rise = (note.bend.semitones if note.bend is not None else None) or 1.0
+    rise = rise if rise > 0 else 1.0
     top = min(8191, round(8192 * rise / _BEND_RANGE))
     steps = 8
     events: list[_Event] = [
@@ -224,11 +250,20 @@ def read_midi(
 ) -> Riff:
     """Read a standard MIDI file, format 0 or 1.
 
-    Drums are left out. Of several parts the one that looks most like a guitar's is read, or the
-    one whose number (from 1) or name is ``part``; ``riff.extra["warnings"]`` says which and what
-    was left out.
-    Strings and techniques come back from files that `write_midi` made. The riff's ``instrument``
-    is that of the file where it says so, else ``instrument``, else the standard guitar.
+    Drums are left out. Strings and techniques come back from files that `write_midi` made.
+
+    Parameters
+    ----------
+    part : str, optional
+        The part to read: its number from 1 or its name. By default the one that looks most like
+        a guitar's; ``warnings`` of the riff then says which, and what was left out.
+    instrument : Instrument, optional
+        That of a file that does not tell its own; the standard guitar by default.
+
+    Returns
+    -------
+    Riff
+        With the rhythm that the file's tempo map and meter tell.
 
     Raises
     ------
@@ -236,6 +271,16 @@ def read_midi(
         If the file cannot be read, is malformed, or has no notes.
     ParameterError
         If there is no such part, or ``part`` names several.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.mid"
+    ...     _ = path.write_bytes(write_midi(riff))
+    ...     [(note.pitch_midi, note.string) for note in read_midi(path).notes]
+    [(50, 4)]
     """
     path = Path(path)
     file = _load(path)
@@ -265,8 +310,8 @@ def read_midi(
         notes.append(
             Note(
                 i,
-                round(grid.sec(start), 6),
-                round(max(grid.sec(end), grid.sec(start) + 1e-3), 6),
+                grid.sec(start),
+                max(grid.sec(end), grid.sec(start) + 1e-3),
                 pitch,
                 loudness_db=round((velocity - 100) / 1.5 - 12, 1),
                 string=string if fret is not None else None,
@@ -274,7 +319,7 @@ def read_midi(
                 articulation=articulation,
                 onset_beat=grid.beat(start),
                 duration_beat=grid.length(end - start),
-                extra={"bend_semitones": round(rise)} if articulation == "bend" and rise else {},
+                bend=Bend(semitones=round(rise)) if articulation == "bend" and rise else None,
             )
         )
     warnings += grid.warnings
@@ -284,22 +329,14 @@ def read_midi(
         Source(path.name),
         grid.rhythm(),
         theory=_chord_markers(file, grid),
-        extra={"warnings": warnings} if warnings else {},
+        warnings=tuple(text_remark(text) for text in warnings),
     )
 
 
 def _load(path: Path) -> Any:
     import mido
 
-    try:
-        size = path.stat().st_size
-        data = path.read_bytes() if size <= _MAX_BYTES else b""
-    except FileNotFoundError:
-        raise FormatError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
-    if size > _MAX_BYTES:
-        raise FormatError(f"{path}: found {size >> 20} MB, expected a MIDI file under 16 MB")
+    data = read_bytes(path, most_mb=_MAX_MB, expected="a MIDI file of a riff")
     if data[:4] == b"RIFF":  # a MIDI file in a RIFF wrapper
         data = data[data.find(b"MThd") :] if b"MThd" in data[:64] else data
     if data[:4] != b"MThd":
@@ -318,6 +355,14 @@ def _load(path: Path) -> Any:
     return file
 
 
+def _timed(messages: Iterable[Any]) -> Iterator[tuple[int, Any]]:
+    """(tick, message) of a track."""
+    now = 0
+    for message in messages:
+        now += message.time
+        yield now, message
+
+
 def _parts(file: Any, *, whole_tracks: bool) -> list[_Part]:
     parts: dict[int, _Part] = {}
     for index, messages in enumerate(file.tracks):
@@ -325,10 +370,8 @@ def _parts(file: Any, *, whole_tracks: bool) -> list[_Part]:
         held: dict[tuple[int, int], list[tuple[int, int]]] = {}
         programs: dict[int, int] = {}
         reach: dict[int, float] = {}
-        peak: dict[int, float] = {}
         parameter: dict[int, tuple[int, int]] = {}
-        for message in messages:
-            now += message.time
+        for now, message in _timed(messages):
             if message.type == "track_name":
                 name = _text(message.name).strip()
             channel = getattr(message, "channel", None)
@@ -341,7 +384,6 @@ def _parts(file: Any, *, whole_tracks: bool) -> list[_Part]:
                 _bend_range(message, parameter, reach)
             elif message.type == "pitchwheel":
                 bent = message.pitch / 8192 * reach.get(channel, 2.0)
-                peak[channel] = bent
                 for (c, pitch), starts in held.items():
                     if c == channel and starts:
                         part = parts[key]
@@ -395,12 +437,8 @@ def _string(channel: int, instrument: Instrument) -> int | None:
 def _marks(file: Any) -> dict[tuple[int, int], str]:
     """(tick, string) -> articulation, from the text events before notes."""
     found = {}
-    for messages in file.tracks:
-        now = 0
-        for message in messages:
-            now += message.time
-            if message.type != "text":
-                continue
+    for now, message in itertools.chain.from_iterable(map(_timed, file.tracks)):
+        if message.type == "text":
             name, _, string = str(message.text).partition(" on string ")
             if name in ARTICULATIONS and string.isdecimal():
                 found[now, int(string)] = name
@@ -416,19 +454,12 @@ def _text(raw: str) -> str:
 
 
 def _chord_markers(file: Any, grid: _Grid) -> dict[str, Any] | None:
-    chords: list[dict[str, Any]] = []
-    for messages in file.tracks:
-        now = 0
-        for message in messages:
-            now += message.time
-            if message.type == "marker" and re.match(r"^[A-G][#b]?[^\s]{0,8}$", message.text):
-                sec = round(grid.sec(now), 6)
-                if chords:
-                    chords[-1]["end_sec"] = sec
-                chords.append({"start_sec": sec, "end_sec": sec, "symbol": message.text})
-    if chords:
-        chords[-1]["end_sec"] = max(chords[-1]["start_sec"], round(grid.sec(grid.end), 6))
-    return {"chords": chords} if chords else None
+    chords = [
+        (now, message.text)
+        for now, message in itertools.chain.from_iterable(map(_timed, file.tracks))
+        if message.type == "marker" and re.match(r"^[A-G][#b]?[^\s]{0,8}$", message.text)
+    ]
+    return {"chords": chord_section(chords, grid.end, grid.sec)} if chords else None
 
 
 class _Grid:
@@ -438,26 +469,21 @@ class _Grid:
         self.end = end
         self.warnings: list[str] = []
         self.per_quarter = file.ticks_per_beat
-        self.fixed: float | None = None
+        tempos, meters = {0: 500_000}, []
+        for now, message in itertools.chain.from_iterable(map(_timed, file.tracks)):
+            if message.type == "set_tempo" and message.tempo > 0:
+                tempos[now] = message.tempo
+            elif message.type == "time_signature":
+                meters.append((now, (message.numerator, message.denominator)))
         if self.per_quarter < 0:  # time code: frames a second and ticks a frame, no beats
-            frames, ticks = -(self.per_quarter >> 8), self.per_quarter & 0xFF
-            self.fixed = 1.0 / max(1, frames * ticks)
-            self.per_quarter = max(1, round(0.5 / self.fixed))
-        tempos, meters = [(0, 500_000)], []
-        for messages in file.tracks:
-            now = 0
-            for message in messages:
-                now += message.time
-                if message.type == "set_tempo" and message.tempo > 0:
-                    tempos.append((now, message.tempo))
-                elif message.type == "time_signature":
-                    meters.append((now, (message.numerator, message.denominator)))
-        tempos.sort(key=lambda t: t[0])
-        self.ticks, self.secs, self.rates = [0], [0.0], [500_000 / 1e6 / self.per_quarter]
-        for tick, tempo in tempos:
-            self.secs.append(self._sec(tick))
-            self.ticks.append(tick)
-            self.rates.append(tempo / 1e6 / self.per_quarter)
+            per_sec = max(1, -(self.per_quarter >> 8) * (self.per_quarter & 0xFF))
+            self.per_quarter = max(1, round(0.5 * per_sec))
+            tempos = {0: self.per_quarter * 1_000_000 / per_sec}
+        # A point after the last change of tempo carries that tempo on.
+        changes = sorted(tempos)
+        self.ticks = np.array([*changes, changes[-1] + self.per_quarter], dtype=float)
+        rates = [tempos[tick] / 1e6 / self.per_quarter for tick in changes]
+        self.secs = np.append(0.0, np.cumsum(np.diff(self.ticks) * rates))
         meters.sort(key=lambda m: m[0])
         told = len(meters)
         meters = [m for m in meters if all(1 <= number <= _MAX_METER for number in m[1])]
@@ -472,14 +498,8 @@ class _Grid:
         self.start_sec = float(own[4]) if own is not None else 0.0
         self.start_beat = int(own[5]) if own is not None else 0
 
-    def _sec(self, tick: float) -> float:
-        i = bisect.bisect_right(self.ticks, tick) - 1
-        return self.secs[i] + (tick - self.ticks[i]) * self.rates[i]
-
     def sec(self, tick: float) -> float:
-        if self.fixed is not None:
-            return tick * self.fixed
-        return self.start_sec + self._sec(tick)
+        return round(self.start_sec + float(carry_on(tick, self.ticks, self.secs)), 6)
 
     def beat(self, tick: int) -> float:
         return round(self.start_beat + tick / self.per_beat, 6)
@@ -489,7 +509,7 @@ class _Grid:
 
     def rhythm(self) -> Rhythm:
         count = int(self.end / self.per_beat) + 2
-        beats = [round(self.sec(i * self.per_beat), 6) for i in range(count)]
+        beats = [self.sec(i * self.per_beat) for i in range(count)]
         spans = sorted(b - a for a, b in itertools.pairwise(beats))
         bpm = 60.0 / spans[len(spans) // 2]
         downs = (

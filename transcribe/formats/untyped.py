@@ -63,8 +63,20 @@ def parse(text: str | bytes) -> Any:
         If it is not JSON.
     """
     text = text if isinstance(text, str) else text.decode("utf-8")
-    value = json.loads(text, parse_int=_whole, parse_float=_number, parse_constant=_number)
+    odd: list[str] = []
+
+    def number(digits: str) -> float:
+        found = float(digits)
+        if not math.isfinite(found):
+            odd.append(digits)
+        return found
+
+    value = json.loads(text, parse_int=_whole, parse_float=number, parse_constant=number)
     _check_depth(value)
+    if odd:
+        raise FormatError(
+            f"{_place_of_odd(value)} is {odd[0][:24]}, expected a number that is finite"
+        )
     if re.search(r"\\u[dD][89a-fA-F]", text):
         try:
             json.dumps(value, ensure_ascii=False).encode("utf-8")
@@ -146,11 +158,16 @@ def _whole(digits: str) -> int:
     return int(digits)
 
 
-def _number(digits: str) -> float:
-    value = float(digits)
-    if not math.isfinite(value):
-        raise FormatError(f"{digits[:24]} is not finite, expected a number")
-    return value
+def _place_of_odd(value: Any, where: str = "") -> str | None:
+    """Where the first number lies that is not finite; None where there is none."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return where or "the document"
+    inner: list[tuple[str, Any]] = []
+    if isinstance(value, dict):
+        inner = [(f"{where}.{key[:40]}" if where else key[:40], value[key]) for key in value]
+    elif isinstance(value, list):
+        inner = [(f"{where}[{i}]", item) for i, item in enumerate(value)]
+    return next((found for at, item in inner if (found := _place_of_odd(item, at))), None)
 
 
 def _check_depth(value: Any) -> None:

@@ -18,7 +18,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.files import write_atomically
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Riff
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import revisions
 
@@ -26,7 +26,6 @@ __all__ = [
     "FORMATS",
     "RIFF_SUFFIX",
     "Form",
-    "carry_pins",
     "followed",
     "forms_beside",
     "keep_old",
@@ -48,8 +47,7 @@ FORMATS: dict[str, str] = {
 }
 """Name of each format that can be asked for, and the suffix of its file."""
 
-_SAME_ONSET_SEC = 0.05
-_FOLD = "fold_repeats"  # in the document, where its files write bars that come again once
+
 _LEAST_WIDTH = 24
 
 
@@ -68,41 +66,6 @@ def riff_name(path: str | os.PathLike[str]) -> str:
         if name.lower().endswith(suffix) and len(name) > len(suffix):
             return name[: -len(suffix)]
     return Path(name).stem
-
-
-def carry_pins(
-    old: Riff, notes: Iterable[Note]
-) -> tuple[dict[int, tuple[int, int]], tuple[Note, ...]]:
-    """Pins of an older document that fit new notes.
-
-    A pin fits the nearest new note of the same pitch whose onset lies within 50 ms.
-
-    Returns
-    -------
-    pins : dict
-        New note id -> (string, fret).
-    lost : tuple of Note
-        Pinned notes of ``old`` that no new note matches.
-    """
-    free = list(notes)
-    pins: dict[int, tuple[int, int]] = {}
-    lost: list[Note] = []
-    for pinned in old.notes:
-        if not pinned.pinned or pinned.string is None or pinned.fret is None:
-            continue
-        near = [
-            note
-            for note in free
-            if note.pitch_midi == pinned.pitch_midi
-            and abs(note.onset_sec - pinned.onset_sec) <= _SAME_ONSET_SEC
-        ]
-        if not near:
-            lost.append(pinned)
-            continue
-        match = min(near, key=lambda note: abs(note.onset_sec - pinned.onset_sec))
-        free.remove(match)
-        pins[match.id] = (pinned.string, pinned.fret)
-    return pins, tuple(lost)
 
 
 def keep_old(path: Path) -> Path:
@@ -155,7 +118,7 @@ def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dic
 
 def usual_form(riff: Riff) -> Form:
     """How a tab of ``riff`` is written where none tells: folded if its files were."""
-    return Form(repeats=bool(riff.extra.get(_FOLD)))
+    return Form(repeats=riff.fold_repeats)
 
 
 def followed(old: Riff, new: Riff, folder: Path, name: str) -> dict[str, tuple[bytes, bytes]]:
@@ -264,15 +227,12 @@ def _remembering(riff: Riff, repeats: bool) -> Riff:
 
     Where no bar comes again both forms are one, and a correction may change that.
     """
-    if bool(riff.extra.get(_FOLD)) == repeats:
-        return riff
-    extra = {key: value for key, value in riff.extra.items() if key != _FOLD}
-    return dataclasses.replace(riff, extra=extra | ({_FOLD: True} if repeats else {}))
+    return dataclasses.replace(riff, fold_repeats=repeats)
 
 
 def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
     """The form in which ``data`` says what ``riff`` says; None where it says something else."""
-    folded = bool(riff.extra.get(_FOLD))
+    folded = riff.fold_repeats
     for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
         for columns in _widths(data, width) if kind == "tab" else (width,):
             if made(riff, kind, Form(columns, repeats)) == data:

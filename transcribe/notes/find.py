@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Instrument, Note
+from transcribe.core.riff import Bend, Instrument, Note
 from transcribe.notes import features as feat
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import Found, decode
@@ -64,7 +64,7 @@ def find_notes(
     -------
     tuple of Note
         Sorted by onset, then pitch, ids from 1; string and fret are left open. A bend has its size
-        under ``extra["bend_cents"]``. Silence gives none.
+        in cents. Silence gives none.
 
     Raises
     ------
@@ -103,7 +103,6 @@ def find_notes(
             others_midi=_beside(found, i),
             offset_cents=offset_cents,
         )
-        extra = {"bend_cents": round(bends[i], 1)} if name == "bend" else {}
         notes.append(
             Note(
                 id=i + 1,
@@ -114,7 +113,7 @@ def find_notes(
                 loudness_db=round(loudness_db, 1),
                 confidence=round(note.confidence, 3),
                 articulation=name,
-                extra=extra,
+                bend=Bend(cents=round(bends[i], 1)) if name == "bend" else None,
             )
         )
     return tuple(notes)

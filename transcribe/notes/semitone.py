@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike
 from transcribe.core.instrument import TUNINGS
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note
+from transcribe.core.strokes import STROKE_SEC
 from transcribe.notes.find import find_notes
 from transcribe.notes.network import WEIGHTS
 
@@ -44,7 +45,6 @@ _USUAL_TUNINGS = (
 (common practice, no source)."""
 
 _LONG_SEC = 1.5
-_CHORD_SEC = 0.05
 _RINGS_SEC = 0.05  # a note that sounds this far past another's onset rings over it
 _OFTEN = 8  # strikes from which a ringing pitch is a drone in full
 _WEIGHTS = {"long": 1.25, "ring": 1.15, "below": -2.0, "lowest": 0.45, "drone": 1.0, "chords": 0.45}
@@ -160,7 +160,7 @@ def _open_chords(onset: np.ndarray, is_open: np.ndarray) -> float:
     """Share of chords of three and more notes that hold an open string; 0 for under three."""
     chords: list[list[int]] = []
     for i in np.argsort(onset, kind="stable").tolist():
-        if chords and onset[i] - onset[chords[-1][0]] < _CHORD_SEC:
+        if chords and onset[i] - onset[chords[-1][0]] < STROKE_SEC:
             chords[-1].append(i)
         else:
             chords.append([i])

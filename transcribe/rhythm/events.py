@@ -1,7 +1,6 @@
-"""Notes that are struck together become one rhythmic event.
+"""Strokes as rhythmic events, and what marks them.
 
-Conventions: times in seconds. A chord, also one whose strum is spread, is one event; a grace of
-tracking errors is left to the later steps.
+Conventions: times in seconds. A chord, also one whose strum is spread, is one event.
 """
 
 from __future__ import annotations
@@ -13,12 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.riff import Note
+from transcribe.core.strokes import STROKE_SEC, strokes
 
-__all__ = ["Events", "doubts", "drone_pitches", "group"]
+__all__ = ["Events", "group_events", "leave_out_cost", "ringing_pitches"]
 
-CHORD_SEC = 0.05
-"""Onsets this close to the first of them are one event, as the spread of a strum needs; it is
-below the shortest notated value that a hand plays, a sixteenth at 160 beats a minute, 94 ms."""
+# Found by hand on the drone riffs of tests/bench/rhythm.py.
+_RARE_SHARE = 0.05  # of the notes that may lie beyond the ringing pitch
+_FEWEST_STRIKES = 3
+_RINGS_SHARE = 0.6  # of its strikes that must sound through the next onset
+_OTHERS_RING_SHARE = 0.5  # of the other notes, from which everything rings and nothing stands out
+_PAST_ONSET_SEC = 0.04  # a note that lasts this long past an onset sounds through it
+_LOUDNESS_UNKNOWN_DB = -99.0
 
 
 @dataclass(frozen=True)
@@ -46,22 +50,25 @@ class Events:
         return len(self.onset_sec)
 
 
-def drone_pitches(notes: Sequence[Note]) -> frozenset[int]:
-    """The pitch that is struck again and again under (or over) the rest, if there is one.
+def ringing_pitches(notes: Sequence[Note]) -> frozenset[int]:
+    """The pitch that rings on under (or over) the rest of ``notes``, if there is one.
 
-    It must be the lowest or highest but for rare exceptions, come at least three times, and sound
-    on through other notes' onsets wherever it could, while the other notes do not ring through
-    the line's next onset: where everything rings, as in an arpeggio, nothing is a drone.
+    It may be stopped and lie on any string, unlike a drone (`transcribe.drone`), whose melody must
+    also suit the hand. It must be the lowest or highest but for rare exceptions, come at least
+    three times, and sound on through other notes' onsets wherever it could, while the other notes
+    do not ring through the line's next onset: where everything rings, as in an arpeggio, nothing
+    stands out.
     """
     if len(notes) < 6:
         return frozenset()
     counts = Counter(n.pitch_midi for n in notes)
     for pitch in (*_extremes(sorted(counts), counts), *_extremes(sorted(counts)[::-1], counts)):
-        if counts[pitch] < 3:
+        if counts[pitch] < _FEWEST_STRIKES:
             continue
         others = [n for n in notes if n.pitch_midi != pitch]
         strikes = [n for n in notes if n.pitch_midi == pitch]
-        if others and _rings(strikes, others) >= 0.6 and _rings_on(others) < 0.5:
+        rings = others and _rings(strikes, others) >= _RINGS_SHARE
+        if rings and _rings_on(others) < _OTHERS_RING_SHARE:
             return frozenset({pitch})
     return frozenset()
 
@@ -72,7 +79,7 @@ def _extremes(pitches: list[int], counts: Counter[int]) -> list[int]:
     for pitch in pitches:
         out.append(pitch)
         passed += counts[pitch]
-        if passed > 0.05 * total:
+        if passed > _RARE_SHARE * total:
             break
     return out
 
@@ -83,51 +90,41 @@ def _rings(strikes: list[Note], others: list[Note]) -> float:
     could = through = 0
     for i, note in enumerate(strikes):
         until = strikes[i + 1].onset_sec if i + 1 < len(strikes) else np.inf
-        at = int(np.searchsorted(onsets, note.onset_sec + CHORD_SEC))
-        if at < len(onsets) and onsets[at] < until - CHORD_SEC:
+        at = int(np.searchsorted(onsets, note.onset_sec + STROKE_SEC))
+        if at < len(onsets) and onsets[at] < until - STROKE_SEC:
             could += 1
-            through += note.offset_sec > onsets[at] + 0.04
-    return through / could if could >= 3 else 0.0
+            through += note.offset_sec > onsets[at] + _PAST_ONSET_SEC
+    return through / could if could >= _FEWEST_STRIKES else 0.0
 
 
 def _rings_on(notes: list[Note]) -> float:
     """Share of notes that sound well past the next onset among them."""
     onsets = np.array([n.onset_sec for n in notes])
-    nexts = np.searchsorted(onsets, onsets + CHORD_SEC)
+    nexts = np.searchsorted(onsets, onsets + STROKE_SEC)
     known = nexts < len(onsets)
     gap = onsets[np.minimum(nexts, len(onsets) - 1)] - onsets
     length = np.array([n.offset_sec - n.onset_sec for n in notes])
     return float(np.mean(length[known] > 1.25 * gap[known])) if known.any() else 0.0
 
 
-def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
-    """Group ``notes`` (sorted by onset) into events.
+def group_events(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
+    """The strokes of ``notes`` (sorted by onset) as events.
 
-    The time of an event is the mean of its onsets, which averages the jitter of its notes.
+    ``drone`` holds the pitches that ring throughout; None looks for one. The time of an event is
+    the mean of its onsets, which averages the jitter of its notes.
     """
     if drone is None:
-        drone = drone_pitches(notes)
-    members: list[list[int]] = []
-    struck: set[int] = set()
-    for k, note in enumerate(notes):
-        near = members and note.onset_sec - notes[members[-1][0]].onset_sec <= CHORD_SEC
-        if near and note.pitch_midi not in struck:
-            members[-1].append(k)
-            struck.add(note.pitch_midi)
-        else:
-            members.append([k])
-            struck = {note.pitch_midi}
-    owner = np.zeros(len(notes), dtype=int)
-    for i, group_members in enumerate(members):
-        owner[group_members] = i
+        drone = ringing_pitches(notes)
+    members = strokes(notes)
+    owner = np.repeat(np.arange(len(members)), [len(m) for m in members])
     pitches = tuple(frozenset(notes[k].pitch_midi for k in m) for m in members)
     loud = np.array([max(_loudness(notes[k]) for k in m) for m in members], dtype=float)
-    known = loud > -98
+    known = loud > _LOUDNESS_UNKNOWN_DB
     loud = np.where(known, loud - (np.median(loud[known]) if known.any() else 0.0), 0.0)
     return Events(
         onset_sec=np.array([np.mean([notes[k].onset_sec for k in m]) for m in members]),
         owner=owner,
-        members=tuple(tuple(m) for m in members),
+        members=members,
         pitches=pitches,
         size=np.array([len(m) for m in members]),
         bass=_bass(pitches, drone),
@@ -141,12 +138,14 @@ def group(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
 
 
 def _loudness(note: Note) -> float:
-    return -99.0 if note.loudness_db is None else note.loudness_db
+    return _LOUDNESS_UNKNOWN_DB if note.loudness_db is None else note.loudness_db
 
 
-def doubts(events: Events) -> np.ndarray:
-    """Nats to leave each event out as none of the music, (n,): a lone unsure note may be an error
-    of tracking, a chord is none."""
+def leave_out_cost(events: Events) -> np.ndarray:
+    """Nats to leave each event out as none of the music, (n,).
+
+    A lone unsure note may be an error of tracking, a chord is none.
+    """
     return 4.0 + 4.0 * np.clip(events.sure, 0, 1) + np.minimum(events.size - 1, 3)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,11 +17,11 @@ import numpy as np
 
 from transcribe.core.clock import check_bpm
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Drone, Note, Rhythm, sort_notes
+from transcribe.core.riff import MeterChoice, Note, Rhythm, Swing, TempoChoice, sort_notes
 from transcribe.rhythm import count_in
 from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
-from transcribe.rhythm.events import Events, doubts, group
+from transcribe.rhythm.events import Events, group_events, leave_out_cost
 from transcribe.rhythm.meter import Candidates, read_candidates, weigh
 from transcribe.rhythm.phrases import find_phrases
 from transcribe.rhythm.quantise import PER_BEAT, Placed, place, values, written
@@ -42,7 +42,7 @@ def find_rhythm(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    drone: Drone | int | None = None,
+    drone_midi: Collection[int] | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Rhythm, tuple[Note, ...]]:
     """Beats, bars, note values and phrases of ``notes``.
@@ -59,16 +59,14 @@ def find_rhythm(
         What the player says. ``bpm`` counts units of the meter's denominator; the rhythm then
         carries exactly this number, while its beats follow the take. ``meter`` may be any.
         ``first_beat_sec`` is the time of beat 0; notes before it are a pickup.
-    drone : Drone, MIDI pitch or None
-        The drone if it is known; None finds it.
+    drone_midi : collection of int, 0-127, optional
+        Pitches of the drone, none where it is known that nothing drones. By default a pitch that
+        rings on under the rest is looked for, on whichever string it lies.
 
     Returns
     -------
     rhythm : Rhythm
-        ``extra`` holds ``confidence`` (of beats and bars together, 0 to 1), ``bpm_choices`` and
-        ``meter_choices`` (lists of objects with ``confidence``, best first), ``swing`` (null or
-        ``{"ratio": long over short, "share": of the beat}``), ``count_in_sec`` (times of taps
-        that are not music) and ``pickup_beats``.
+        With its confidence, the tempos and meters that were weighed, swing, count-in and pickup.
     notes : tuple of Note
         The same notes, sorted, with ``onset_beat`` and ``duration_beat``; seconds are untouched.
 
@@ -81,8 +79,7 @@ def find_rhythm(
     _check(duration_sec, bpm, meter, first_beat_sec)
     ordered = sort_notes(list(notes))
     if not ordered:
-        extra = {"confidence": 0.0}
-        return Rhythm(bpm=float(bpm or 120.0), meter=meter or (4, 4), extra=extra), ()
+        return Rhythm(bpm=float(bpm or 120.0), meter=meter or (4, 4), confidence=0.0), ()
     report = progress or (lambda stage, share: None)
     report("rhythm", 0.0)
     taps = count_in.from_notes(ordered)
@@ -90,7 +87,7 @@ def find_rhythm(
     music = ordered[taps:]
     if not tap_sec and y is not None and sr is not None:
         tap_sec = count_in.from_audio(y, sr=sr, first_sec=music[0].onset_sec)
-    pitches = _drone_pitches(music, drone)
+    pitches = None if drone_midi is None else frozenset(drone_midi)
     asked = _Asked(bpm, meter, first_beat_sec, tap_sec)
     events, fixed = _events(music, pitches, first_beat_sec)
     reading = _read(events, asked, fixed, lambda share: report("rhythm", 0.8 * share))
@@ -147,22 +144,12 @@ class _Reading:
     meter_choices: tuple[tuple[tuple[int, int], float], ...]
 
 
-def _drone_pitches(notes: Sequence[Note], drone: Drone | int | None) -> frozenset[int] | None:
-    if drone is None:
-        return None
-    if isinstance(drone, Drone):
-        strings = {drone.string, *drone.other_strings}
-        open_notes = {n.pitch_midi for n in notes if n.string in strings and n.fret == 0}
-        return frozenset(open_notes) or None
-    return frozenset({int(drone)})
-
-
 def _events(
     music: Sequence[Note], pitches: frozenset[int] | None, first_beat_sec: float | None
 ) -> tuple[Events, int | None]:
     """Events of the music; if a first beat is asked for where no note is, an event without notes
     stands there. Also its index."""
-    events = group(music, pitches)
+    events = group_events(music, pitches)
     if first_beat_sec is None:
         return events, None
     near = int(np.argmin(np.abs(events.onset_sec - first_beat_sec)))
@@ -205,10 +192,10 @@ def _read(
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
     if bpm is None:
-        tracks = track(times, doubt=doubts(events), progress=report)
+        tracks = track(times, doubt=leave_out_cost(events), progress=report)
     else:
         bounds = (54 / bpm, 66 / bpm)
-        tracks = track(times, doubt=doubts(events), period_sec=bounds, progress=report)
+        tracks = track(times, doubt=leave_out_cost(events), period_sec=bounds, progress=report)
     if not tracks:
         return _lone(times, asked, fixed)
     meters = METERS if asked.meter is None else (asked.meter,)
@@ -361,9 +348,22 @@ def _document(
     report("rhythm", 0.9)
     phrases = find_phrases(out[len(taps) :], meter=reading.meter)
     beats, downbeats = _beats(placed, music, reading.meter, asked.first_beat_sec)
-    extra = _extra(placed, reading, asked)
     bpm = asked.bpm if asked.bpm is not None else _mean_bpm(placed, reading)
-    rhythm = Rhythm(float(bpm), reading.meter, beats, downbeats, phrases, extra)
+    rhythm = Rhythm(
+        float(bpm),
+        reading.meter,
+        beats,
+        downbeats,
+        phrases,
+        confidence=round(reading.confidence, 3),
+        bpm_choices=tuple(
+            TempoChoice(round(b, 1), m, round(c, 3)) for b, m, c in reading.bpm_choices
+        ),
+        meter_choices=tuple(MeterChoice(m, round(c, 3)) for m, c in reading.meter_choices),
+        swing=_swing(placed.swing),
+        count_in_sec=tuple(round(t, 3) for t in asked.tap_sec),
+        pickup_beats=max(0.0, -float(placed.ticks[0]) / PER_BEAT),
+    )
     report("rhythm", 1.0)
     return rhythm, tuple(out)
 
@@ -400,21 +400,6 @@ def _beats(
     return tuple(float(t) for t in time), tuple(float(t) for t in downbeats)
 
 
-def _extra(placed: Placed, reading: _Reading, asked: _Asked) -> dict[str, Any]:
-    swing = None
-    if placed.swing != 0.5:
-        share = placed.swing
-        swing = {"ratio": round(share / (1 - share), 2), "share": round(share, 3)}
-    return {
-        "confidence": round(reading.confidence, 3),
-        "bpm_choices": [
-            {"bpm": round(b, 1), "meter": list(m), "confidence": round(c, 3)}
-            for b, m, c in reading.bpm_choices
-        ],
-        "meter_choices": [
-            {"meter": list(m), "confidence": round(c, 3)} for m, c in reading.meter_choices
-        ],
-        "swing": swing,
-        "count_in_sec": [round(t, 3) for t in asked.tap_sec],
-        "pickup_beats": max(0.0, -float(placed.ticks[0]) / PER_BEAT),
-    }
+def _swing(share: float) -> Swing | None:
+    """Swing of a grid whose first half of the beat is ``share`` of it; None where it is even."""
+    return None if share == 0.5 else Swing(round(share / (1 - share), 2), round(share, 3))

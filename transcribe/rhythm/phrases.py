@@ -15,12 +15,11 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from transcribe.core.riff import Note, Phrase
+from transcribe.core.riff import Note, Phrase, PhraseDifference
 
 __all__ = ["find_phrases"]
 
@@ -169,10 +168,7 @@ def find_phrases(
     """The phrases of ``notes``, which carry their score times, in order and without gaps from
     beat 0; a pickup is in no phrase.
 
-    Each phrase that repeats an earlier one says so in ``extra``: ``repeats`` (start beat of the
-    first phrase with its letter) and ``differences``, a list of ``{"beat", "kind", "note",
-    "other"}`` with the beat counted from the start of the phrase, kind ``changed``, ``added``
-    or ``left out``, and the ids of the note here and there (null where there is none).
+    Each phrase that repeats an earlier one says where that begins and in what it differs.
     A riff without repeats is one phrase.
     """
     placed = sorted(
@@ -221,51 +217,42 @@ def _named(cut: _Cut) -> tuple[Phrase, ...]:
     first: dict[int, _Stretch] = {}
     out: list[Phrase] = []
     for stretch, model, variant in zip(cut.stretches, cut.model, cut.variant, strict=True):
-        extra: dict[str, Any] = {}
+        repeats_beat: float | None = None
+        differences: tuple[PhraseDifference, ...] = ()
         if model in first:
-            extra = {
-                "repeats": first[model].start / _PER_BEAT,
-                "differences": _differences(stretch, first[model]),
-            }
+            repeats_beat = first[model].start / _PER_BEAT
+            differences = _differences(stretch, first[model])
         elif not stretch.size and len(out):
             # A silent stretch belongs to the phrase before it.
-            out[-1] = Phrase(
-                out[-1].label, out[-1].start_beat, stretch.end / _PER_BEAT, out[-1].extra
-            )
+            out[-1] = replace(out[-1], end_beat=stretch.end / _PER_BEAT)
             continue
         else:
             first[model] = stretch
             names[model] = _letter(len(names))
         label = names[model] + "'" * variant
-        out.append(Phrase(label, stretch.start / _PER_BEAT, stretch.end / _PER_BEAT, extra))
+        start, end = stretch.start / _PER_BEAT, stretch.end / _PER_BEAT
+        out.append(Phrase(label, start, end, repeats_beat, differences))
     return tuple(out)
 
 
-def _differences(here: _Stretch, there: _Stretch) -> list[dict[str, Any]]:
+def _differences(here: _Stretch, there: _Stretch) -> tuple[PhraseDifference, ...]:
     """Where ``here`` is not ``there``, in order of beats."""
     added = sorted(here.notes.keys() - there.notes.keys())
     gone = sorted(there.notes.keys() - here.notes.keys())
-    out: list[dict[str, Any]] = []
+    out: list[PhraseDifference] = []
     for tick, pitch in added:
         same = [k for k in gone if k[0] == tick]
         other = min(same, key=lambda k: abs(k[1] - pitch)) if same else None
         if other is not None:
             gone.remove(other)
         out.append(
-            {
-                "beat": tick / _PER_BEAT,
-                "kind": "added" if other is None else "changed",
-                "note": here.notes[tick, pitch].id,
-                "other": None if other is None else there.notes[other].id,
-            }
+            PhraseDifference(
+                tick / _PER_BEAT,
+                "added" if other is None else "changed",
+                here.notes[tick, pitch].id,
+                None if other is None else there.notes[other].id,
+            )
         )
     for key in gone:
-        out.append(
-            {
-                "beat": key[0] / _PER_BEAT,
-                "kind": "left out",
-                "note": None,
-                "other": there.notes[key].id,
-            }
-        )
-    return sorted(out, key=lambda d: d["beat"])
+        out.append(PhraseDifference(key[0] / _PER_BEAT, "left out", None, there.notes[key].id))
+    return tuple(sorted(out, key=lambda d: d.beat))

@@ -102,7 +102,8 @@ def _cents(plan: _Plan, size: int, sr: int) -> Array | None:
     note = plan.note
     t = np.arange(size) / sr
     if note.articulation == "bend":
-        target = float(note.extra.get("bend_cents", 100.0))
+        known = None if note.bend is None else note.bend.cents
+        target = 100.0 if known is None else known
         rise = min(0.18, 0.5 * plan.hold / sr)
         return np.asarray(target * (0.5 - 0.5 * np.cos(np.pi * np.clip(t / rise, 0.0, 1.0))))
     if note.articulation == "vibrato":

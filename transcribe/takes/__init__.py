@@ -1,7 +1,7 @@
 """Holding a take against a reference.
 
-`compare` gives a verdict per note, the passes, the drone, a summary and a practice plan; `report`
-sets them under the reference's tab or into one page, and `progress` keeps them beside the riff."""
+`compare` gives a verdict per note, the passes, the drone, a summary and a practice plan;
+`transcribe.takes.report` sets them under the reference's tab or into one page."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from transcribe.takes.comparison import (
     Pass,
     Played,
     Practice,
+    PracticeStep,
+    Reason,
     Summary,
     Verdict,
 )
@@ -24,6 +26,8 @@ __all__ = [
     "Pass",
     "Played",
     "Practice",
+    "PracticeStep",
+    "Reason",
     "Summary",
     "Verdict",
     "compare",

@@ -1,18 +1,18 @@
-"""What a comparison says: a verdict per note, the passes, the drone, the summary, the practice.
+"""What a comparison finds, as facts: verdicts, passes, the drone, figures, remarks, practice.
 
 Conventions: ``reference`` and ``take`` in a `Verdict` count notes from 0 in the order of
 `transcribe.core.riff.sort_notes`; None where there is none. ``offset_ms`` is positive for late,
 measured after a smooth tempo is taken out. Times ``_sec`` are the take's own clock; ``_beat`` the
-score's.
+score's. Nothing here is a sentence: `transcribe.takes.verdict_wording` makes those.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from enum import StrEnum
 
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Remark, Riff
 
 __all__ = [
     "MARKS",
@@ -24,6 +24,8 @@ __all__ = [
     "Pass",
     "Played",
     "Practice",
+    "PracticeStep",
+    "Reason",
     "Summary",
     "Verdict",
 ]
@@ -47,14 +49,32 @@ WORST_FIRST = ("wrong", "missed", "late", "early", "unsure", "right", "left out"
 """Which verdict stands for notes that are struck together."""
 
 
+class Reason(StrEnum):
+    """Why a note is unsure, or does not count."""
+
+    LOW_CONFIDENCE = "low confidence"  # the note tracker hardly heard the note
+    NOT_CERTAIN = "not certain"  # heard, but not as surely as an extra note must be
+    OVERTONE = "overtone"  # may be an overtone of a lower note that sounds
+    RIGHT_NOTE_TOO = "right note too"  # another pitch was named, and the written one sounds as well
+    DEAD_NOTE = "dead note"  # a note without a pitch is hard to hear
+    OUT_OF_RANGE = "out of range"  # the note network does not reach this pitch
+    WEAK_ONSET = "weak onset"  # the second listening is not sure of the stroke
+    STILL_RINGING = "still ringing"  # the string rang on, so a new stroke is hard to tell
+    HIDDEN = "hidden"  # a note that was struck with it may hide it
+    SHAKEN_STRING = "shaken string"  # a ringing string may have been jolted by other strokes
+    FAINT = "faint"  # only the second listening found it
+    BEFORE = "before"  # an extra note before the pass
+    AFTER = "after"  # an extra note after the pass
+    NOT_REACHED = "not reached"  # a note that the pass leaves out
+
+
 @dataclass(frozen=True, slots=True)
 class Played:
-    """What was played instead of a note, and where on the neck that suggests the finger went."""
+    """What was played instead of a note, and where on the neck the finger may have been."""
 
     pitch_midi: int
     string: int | None = None
     fret: int | None = None
-    where: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +83,7 @@ class Verdict:
 
     ``left_out`` notes do not count: of the reference, those that the pass does not reach; of the
     take, those that lie before or after the pass. ``again`` marks the worse of two playings.
+    ``length`` is ``cut short`` or ``left ringing``.
     """
 
     reference: int | None
@@ -77,40 +98,12 @@ class Verdict:
     left_out: bool = False
     again: bool = False
     played: Played | None = None
-    reason: str = ""
+    reason: Reason | None = None
 
-    def as_json(self) -> dict[str, Any]:
-        """The verdict as JSON values; keys that say nothing are left out."""
-        out: dict[str, Any] = {
-            "reference": self.reference,
-            "take": self.take,
-            "verdict": self.verdict,
-            "offset_ms": _rounded(self.offset_ms, 1),
-        }
-        if self.bar is not None:
-            out["bar"] = self.bar
-        if self.beat is not None:
-            out["beat"] = _rounded(self.beat, 4)
-        if self.time_sec is not None:
-            out["time_sec"] = _rounded(self.time_sec, 4)
-        if self.tolerance_ms is not None:
-            out["tolerance_ms"] = _rounded(self.tolerance_ms, 1)
-        if self.length is not None:
-            out["length"] = self.length
-        if self.left_out:
-            out["left_out"] = True
-        if self.again:
-            out["again"] = True
-        if self.played is not None:
-            out["played"] = {
-                "pitch_midi": self.played.pitch_midi,
-                "string": self.played.string,
-                "fret": self.played.fret,
-                "where": self.played.where,
-            }
-        if self.reason:
-            out["reason"] = self.reason
-        return out
+    @property
+    def counts(self) -> bool:
+        """Whether the verdict is part of the pass, and the better of two playings."""
+        return not self.left_out and not self.again
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,16 +115,6 @@ class DroneGap:
     end_sec: float
     start_beat: float | None = None
     bar: int | None = None
-
-    def as_json(self) -> dict[str, Any]:
-        """The gap as JSON values."""
-        return {
-            "kind": self.kind,
-            "start_sec": round(self.start_sec, 3),
-            "end_sec": round(self.end_sec, 3),
-            "start_beat": _rounded(self.start_beat, 3),
-            "bar": self.bar,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,47 +128,54 @@ class DroneVerdict:
     gaps: tuple[DroneGap, ...] = ()
     level: tuple[tuple[float, float], ...] = ()  # (take seconds, dB)
 
-    def as_json(self) -> dict[str, Any]:
-        """The drone as JSON values."""
-        return {
-            "string": self.string,
-            "pitch_midi": self.pitch_midi,
-            "expected_sec": round(self.expected_sec, 3),
-            "ringing_share": round(self.ringing_share, 4),
-            "dropouts": [gap.as_json() for gap in self.gaps],
-            "level": [[round(t, 3), round(db, 1)] for t, db in self.level],
-        }
+
+@dataclass(frozen=True, slots=True)
+class PracticeStep:
+    """One thing to mend at a place.
+
+    ``kind`` is one of
+
+    - ``wrong``: ``rows`` are those of the commonest wrong note, ``others`` counts the rest;
+    - ``missed``: ``on_drone`` says that the notes are strokes of the drone;
+    - ``extra``, and ``late`` or ``early`` with the usual ``offset_ms``, without a sign;
+    - ``drone stops`` or ``drone not struck``, with its ``gaps``;
+    - ``drone rings``: its ``ringing_share`` of the time it should, 0 to 1;
+    - ``drift``: ``drift_percent``, positive for faster.
+    """
+
+    kind: str
+    rows: tuple[Verdict, ...] = ()
+    others: int = 0
+    on_drone: bool = False
+    offset_ms: float | None = None
+    gaps: tuple[DroneGap, ...] = ()
+    ringing_share: float | None = None
+    drift_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Practice:
     """One line of the practice plan: a place, the tempo to begin at, and what to do there.
 
-    ``bar`` is the worst of the bars that ``place`` names; None where it names notes, or the whole.
+    ``bars`` are those of the place, the worst first; empty where the reference has none, or where
+    the whole is meant (``throughout``). ``spoilt_passes`` says in how many of ``passes`` passes
+    something went wrong there. ``reference`` is the first and last note of the stretch, both
+    included.
     """
 
-    bar: int | None
-    place: str
+    steps: tuple[PracticeStep, ...]
     tempo_bpm: float | None
-    points: tuple[str, ...]
+    reference: tuple[int, int]
+    bars: tuple[int, ...] = ()
+    throughout: bool = False
     errors: Mapping[str, int] = field(default_factory=dict)
-    reference: tuple[int, int] = (0, 0)  # first and last note of the stretch, both included
+    spoilt_passes: int = 0
+    passes: int = 1
 
     @property
-    def listen_for(self) -> str:
-        """What to do there, in one line."""
-        return "; ".join(self.points)
-
-    def as_json(self) -> dict[str, Any]:
-        """The line as JSON values."""
-        return {
-            "bar": self.bar,
-            "place": self.place,
-            "tempo_bpm": _rounded(self.tempo_bpm, 1),
-            "listen_for": self.listen_for,
-            "errors": dict(self.errors),
-            "reference": list(self.reference),
-        }
+    def bar(self) -> int | None:
+        """The worst bar of the place."""
+        return self.bars[0] if self.bars else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,23 +199,6 @@ class Summary:
     left_out: int = 0
     cut_short: int = 0
     left_ringing: int = 0
-
-    def as_json(self) -> dict[str, Any]:
-        """The figures as JSON values."""
-        return {
-            **{name: self.counts.get(name, 0) for name in VERDICTS},
-            "right_share": round(self.right_share, 4),
-            "timing": {
-                "bias_ms": _rounded(self.bias_ms, 1),
-                "spread_ms": _rounded(self.spread_ms, 1),
-            },
-            "tempo_bpm": _rounded(self.tempo_bpm, 2),
-            "reference_bpm": _rounded(self.reference_bpm, 2),
-            "drift_percent": _rounded(self.drift_percent, 2),
-            "left_out": self.left_out,
-            "cut_short": self.cut_short,
-            "left_ringing": self.left_ringing,
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,25 +226,18 @@ class Pass:
         return sum(not r.left_out for r in own) / max(1, len(own))
 
     @property
-    def enough(self) -> bool:
+    def reaches_half(self) -> bool:
         """Whether the pass reaches half of the reference, so that it is more than a try."""
         return self.reached_share >= 0.5
-
-    def as_json(self, *, with_notes: bool = False) -> dict[str, Any]:
-        """The pass as JSON values."""
-        notes = {"notes": [row.as_json() for row in self.notes]} if with_notes else {}
-        return {
-            "start_sec": round(self.start_sec, 3),
-            "end_sec": round(self.end_sec, 3),
-            "summary": self.summary.as_json(),
-            "tempo_ratio": _rounded(self.summary.tempo_ratio, 4),
-            "pauses": [[round(t, 3), round(d, 3)] for t, d in self.pauses],
-        } | notes
 
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """A take held against a reference. ``passes[best]`` is the pass that ``notes`` speaks of."""
+    """A take held against a reference. ``passes[best]`` is the pass that ``notes`` speaks of.
+
+    ``differences`` tell how the instruments differ, ``remarks`` what a reader must know beside the
+    verdicts; `transcribe.takes.verdict_wording` lists their kinds.
+    """
 
     take: Riff
     reference: Riff
@@ -279,50 +245,33 @@ class Comparison:
     best: int
     practice: tuple[Practice, ...] = ()
     transposition: int = 0
-    differences: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    differences: tuple[Remark, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     timing: str = "score"  # "score", "seconds", "pulse" or "none": what the timing is held against
     matched_share: float = 1.0  # of the notes of both sides, 0 to 1
     same_riff: bool = True  # False: the take does not look like the reference at all
 
     @property
+    def best_pass(self) -> Pass:
+        """The pass that the verdicts speak of."""
+        return self.passes[self.best]
+
+    @property
     def notes(self) -> tuple[Verdict, ...]:
         """Verdicts of the best pass, in the reference's order, extra notes where they fell."""
-        return self.passes[self.best].notes if self.passes else ()
+        return self.best_pass.notes if self.passes else ()
 
     @property
     def summary(self) -> Summary:
         """Figures of the best pass."""
-        return self.passes[self.best].summary
+        return self.best_pass.summary
 
     @property
     def drone(self) -> DroneVerdict | None:
         """The drone in the best pass; None where the reference has none."""
-        return self.passes[self.best].drone
+        return self.best_pass.drone
 
     @property
     def tempo_ratio(self) -> float | None:
         """The take's tempo over the reference's; None where the reference has no rhythm."""
         return self.summary.tempo_ratio
-
-    def as_json(self) -> dict[str, Any]:
-        """The whole comparison as JSON values."""
-        return {
-            "summary": self.summary.as_json(),
-            "tempo_ratio": _rounded(self.tempo_ratio, 4),
-            "notes": [row.as_json() for row in self.notes],
-            "drone": None if self.drone is None else self.drone.as_json(),
-            "practice": [line.as_json() for line in self.practice],
-            "same_riff": self.same_riff,
-            "matched_share": round(self.matched_share, 4),
-            "timing": self.timing,
-            "transposition": self.transposition,
-            "differences": list(self.differences),
-            "remarks": list(self.remarks),
-            "passes": [p.as_json(with_notes=len(self.passes) > 1) for p in self.passes],
-            "best_pass": self.best,
-        }
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(float(value), digits)

@@ -15,15 +15,21 @@ import numpy as np
 from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import Riff
 from transcribe.takes.comparison import DroneGap, DroneVerdict, Verdict
-from transcribe.takes.passes import Fit
-from transcribe.takes.verdicts import Side
+from transcribe.takes.match import StretchFit
+from transcribe.takes.timeline import Sides
 
 __all__ = ["drone_notes", "judge_drone", "pitch_level"]
 
+# Choices, whose effect `tests.bench.compare` measures on planted gaps.
 _SHORTEST_SEC = 0.3  # a gap shorter than this is nothing to hear
 _SUSTAIN_SEC = 2.0  # a plucked string that rang this long may die by itself
 _DAMPED_SEC = 0.25  # a silence this long before a missed stroke began on its own
 _JOIN_SEC = 0.12  # the drone is damped for a moment as it is struck again
+_FALL_DB = 12.0  # by which a plucked string falls in a second, about; for drawing only
+_MARGIN_SEC = 0.2  # of the level that is shown before the first stroke and after the last
+_SILENT_AMPLITUDE = 1e-5  # -100 dB
+
+_Span = tuple[float, float]  # start and end in take seconds
 
 
 def drone_notes(reference: Riff) -> list[int]:
@@ -43,8 +49,8 @@ def drone_notes(reference: Riff) -> list[int]:
 
 def judge_drone(
     reference: Riff,
-    fits: Sequence[Fit],
-    side: Side,
+    fits: Sequence[StretchFit],
+    sides: Sides,
     rows: Sequence[Verdict],
     *,
     sound: tuple[np.ndarray, int] | None = None,
@@ -60,102 +66,86 @@ def judge_drone(
     own = drone_notes(reference)
     if not own or reference.drone is None:
         return None
-    pitch = int(side.ref_pitch[own[0]])
+    pitch = int(sides.ref_pitch[own[0]])
     unsure = {r.reference for r in rows if r.verdict == "unsure"}
-    due = _due_spans([i for i in own if i not in unsure], fits, side)
-    if not due:
+    strokes = _strokes([i for i in own if i not in unsure], fits, sides)
+    if not strokes:
         return None
     missed = {r.reference for r in rows if r.verdict == "missed"}
-    sounding = [
-        (float(side.at[j]), float(side.ends[j]))
-        for j in range(len(side.at))
-        if int(side.take_pitch[j]) == pitch
+    due = _joined([span for _, span in strokes])
+    of_pitch = sides.take_pitch == pitch
+    sounding = zip(sides.at[of_pitch].tolist(), sides.ends[of_pitch].tolist(), strict=True)
+    silent = [
+        part
+        for part in _outside(due, _joined(list(sounding)))
+        if part[1] - part[0] >= _SHORTEST_SEC
     ]
-    ringing = _join(sounding, _JOIN_SEC)
-    silent: list[tuple[float, float]] = []
-    expected = 0.0
-    for start, end, _ in _merge(due):
-        expected += end - start
-        silent += [s for s in _outside(start, end, ringing) if s[1] - s[0] >= _SHORTEST_SEC]
-    gone = sum(b - a for a, b in silent)
-    gaps = _gaps(silent, _unstruck(due, missed))
+    expected = sum(end - start for start, end in due)
+    gone = sum(end - start for start, end in silent)
+    last = max(end for _, end in due)
     return DroneVerdict(
         reference.drone.string,
         pitch,
         expected,
         max(0.0, 1.0 - gone / expected) if expected else 0.0,
-        gaps,
-        _level(pitch, side, sound, min(d[0] for d in due), max(d[1] for d in due)),
+        _gaps(silent, _not_struck(strokes, missed, last)),
+        _level(pitch, sides, sound, due[0][0], last),
     )
 
 
-_Span = tuple[float, float, list[tuple[float, int]]]  # start, end, (due time, reference note)
-
-
-def _due_spans(own: list[int], fits: Sequence[Fit], side: Side) -> list[_Span]:
+def _strokes(own: list[int], fits: Sequence[StretchFit], sides: Sides) -> list[tuple[int, _Span]]:
+    """The strokes of the drone by time: which note, and from when to when it should ring."""
     members = set(own)
-    spans: list[_Span] = []
+    strokes: list[tuple[int, _Span]] = []
     for fit in fits:
         for i, due, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True):
             if int(i) in members and np.isfinite(due):
-                length = float(side.x_end[i] - side.x[i]) * float(pace)
-                length = min(
-                    length, _SUSTAIN_SEC, max(0.0, side.until - _SHORTEST_SEC - float(due))
-                )
-                spans.append((float(due), float(due) + length, [(float(due), int(i))]))
-    spans.sort(key=lambda s: s[0])
-    if not side.lengths and len(spans) > 1:
+                written = float(sides.x_end[i] - sides.x[i]) * float(pace)
+                until_end = max(0.0, sides.end_sec - _SHORTEST_SEC - float(due))
+                length = min(written, _SUSTAIN_SEC, until_end)
+                strokes.append((int(i), (float(due), float(due) + length)))
+    strokes.sort(key=lambda stroke: (stroke[1][0], stroke[0]))
+    if not sides.lengths and len(strokes) > 1:
         # Nobody wrote how long the last stroke is to ring: no longer than the others.
-        start, end, strokes = spans[-1]
-        usual = float(np.median([b - a for a, b, _ in spans[:-1]]))
-        spans[-1] = (start, min(end, start + usual), strokes)
-    return spans
+        i, (start, end) = strokes[-1]
+        usual = float(np.median([b - a for _, (a, b) in strokes[:-1]]))
+        strokes[-1] = (i, (start, min(end, start + usual)))
+    return strokes
 
 
-def _merge(spans: list[_Span]) -> list[_Span]:
-    merged: list[_Span] = []
-    for start, end, strokes in spans:
-        if merged and start <= merged[-1][1] + _JOIN_SEC:
-            a, b, before = merged[-1]
-            merged[-1] = (a, max(b, end), before + strokes)
-        else:
-            merged.append((start, end, list(strokes)))
-    return merged
-
-
-def _join(spans: list[tuple[float, float]], gap: float) -> list[tuple[float, float]]:
-    joined: list[tuple[float, float]] = []
+def _joined(spans: list[_Span]) -> list[_Span]:
+    """Spans in order, those that nearly touch as one."""
+    joined: list[_Span] = []
     for start, end in sorted(spans):
-        if joined and start <= joined[-1][1] + gap:
+        if joined and start <= joined[-1][1] + _JOIN_SEC:
             joined[-1] = (joined[-1][0], max(joined[-1][1], end))
         else:
             joined.append((start, end))
     return joined
 
 
-def _outside(
-    start: float, end: float, spans: list[tuple[float, float]]
-) -> list[tuple[float, float]]:
-    """Parts of ``start`` to ``end`` that no span covers."""
-    parts, at = [], start
-    for a, b in spans:
-        if b <= at or a >= end:
-            continue
-        if a > at:
-            parts.append((at, a))
-        at = max(at, b)
-    if at < end:
-        parts.append((at, end))
+def _outside(due: list[_Span], sounding: list[_Span]) -> list[_Span]:
+    """The parts of the spans ``due`` in which nothing sounds."""
+    parts = []
+    for start, end in due:
+        at = start
+        for a, b in sounding:
+            if b > at and a < end:
+                if a > at:
+                    parts.append((at, a))
+                at = max(at, b)
+        if at < end:
+            parts.append((at, end))
     return parts
 
 
-def _unstruck(due: list[_Span], missed: set[int | None]) -> list[tuple[float, float]]:
+def _not_struck(
+    strokes: list[tuple[int, _Span]], missed: set[int | None], last: float
+) -> list[_Span]:
     """From each run of strokes that were missed: the first of them to the next one played."""
-    strokes = sorted(stroke for span in due for stroke in span[2])
-    last = max(span[1] for span in due)
-    runs: list[tuple[float, float]] = []
+    runs: list[_Span] = []
     start: float | None = None
-    for time, i in strokes:
+    for i, (time, _) in strokes:
         if i in missed:
             start = time if start is None else start
         elif start is not None:
@@ -166,17 +156,15 @@ def _unstruck(due: list[_Span], missed: set[int | None]) -> list[tuple[float, fl
     return runs
 
 
-def _gaps(
-    silent: list[tuple[float, float]], unstruck: list[tuple[float, float]]
-) -> tuple[DroneGap, ...]:
+def _gaps(silent: list[_Span], not_struck: list[_Span]) -> tuple[DroneGap, ...]:
     """Silences and missed strokes as gaps, those that overlap as one.
 
     A drone that fell silent well before the stroke that was missed had stopped ringing.
     """
-    parts = sorted([(a, b, "stopped ringing") for a, b in silent])
-    parts = sorted(parts + [(a, b, "not struck") for a, b in unstruck])
+    parts = [(*span, "stopped ringing") for span in silent]
+    parts += [(*span, "not struck") for span in not_struck]
     gaps: list[DroneGap] = []
-    for a, b, kind in parts:
+    for a, b, kind in sorted(parts):
         if gaps and a < gaps[-1].end_sec - 0.02:
             before = gaps[-1]
             struck = "not struck" in (kind, before.kind) and a - before.start_sec < _DAMPED_SEC
@@ -207,52 +195,39 @@ def pitch_level(
         Frame centres in seconds, and 20 log10 of the amplitude; -100 dB where there is nothing.
     """
     size = 1 << int(np.ceil(np.log2(0.18 * sr)))
-    hop = max(1, round(step_sec * sr))
     padded = np.pad(np.asarray(y, dtype=float), size // 2)
+    starts = np.arange(0, len(padded) - size + 1, max(1, round(step_sec * sr)))
     window = np.hanning(size)
-    starts = np.arange(0, len(padded) - size + 1, hop)
     hz = midi_to_hz(pitch_midi)
     partials = np.array([h * hz for h in (1, 2, 3) if h * hz < 0.45 * sr])
-    n = np.arange(size)
     # Three probes a partial, 12 cents apart, so that a slightly sharp string is not read as softer.
-    probes = (
-        np.exp(
-            -2j
-            * np.pi
-            * np.outer(n, np.outer(partials, 2.0 ** (np.array([-1, 0, 1]) / 100)).ravel())
-            / sr
-        )
-        * window[:, None]
-        * (2.0 / window.sum())
-    )
+    probed = np.outer(partials, 2.0 ** (np.array([-1, 0, 1]) / 100)).ravel()
+    n = np.arange(size)
+    probes = np.exp(-2j * np.pi * np.outer(n, probed) / sr) * window[:, None] * 2.0 / window.sum()
     amplitude = np.empty(len(starts))
     for begin in range(0, len(starts), 256):
         frames = padded[starts[begin : begin + 256, None] + n]
         found = np.abs(frames @ probes).reshape(-1, len(partials), 3).max(axis=2)
         amplitude[begin : begin + 256] = np.sqrt((found**2).sum(axis=1))
-    return starts / sr, 20.0 * np.log10(np.maximum(amplitude, 1e-5))
+    return starts / sr, 20.0 * np.log10(np.maximum(amplitude, _SILENT_AMPLITUDE))
 
 
 def _level(
-    pitch: int, side: Side, sound: tuple[np.ndarray, int] | None, start: float, end: float
+    pitch: int, sides: Sides, sound: tuple[np.ndarray, int] | None, start: float, end: float
 ) -> tuple[tuple[float, float], ...]:
+    """The drone's level, (take seconds, dB), measured where there is sound, else drawn."""
     if sound is not None:
         y, sr = sound
-        shift = side.take_shift + side.take_offset_cents / 100.0
+        shift = sides.take_shift + sides.take_offset_cents / 100.0
         times, level = pitch_level(y, sr=sr, pitch_midi=pitch + shift)
-        inside = (times >= start - 0.2) & (times <= end + 0.2)
-        return tuple(
-            (float(t), float(db)) for t, db in zip(times[inside], level[inside], strict=True)
-        )
+        inside = (times >= start - _MARGIN_SEC) & (times <= end + _MARGIN_SEC)
+        return tuple(zip(times[inside].tolist(), level[inside].tolist(), strict=True))
     points: list[tuple[float, float]] = []
-    for j in range(len(side.at)):
-        loud = side.take[j].loudness_db
-        if (
-            int(side.take_pitch[j]) == pitch
-            and loud is not None
-            and start - 0.2 <= side.at[j] <= end
-        ):
-            # A plucked string falls by about 12 dB a second: drawn so, not measured.
-            for after in np.arange(0.0, float(side.ends[j] - side.at[j]), 0.1):
-                points.append((float(side.at[j] + after), float(loud) - 12.0 * float(after)))
+    for note, at, stop, sounds in zip(
+        sides.take, sides.at, sides.ends, sides.take_pitch, strict=True
+    ):
+        if sounds == pitch and note.loudness_db is not None and start - _MARGIN_SEC <= at <= end:
+            after = np.arange(0.0, float(stop - at), 0.1)
+            loud = note.loudness_db - _FALL_DB * after
+            points += zip((at + after).tolist(), loud.tolist(), strict=True)
     return tuple(sorted(points))

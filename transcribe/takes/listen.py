@@ -1,8 +1,8 @@
 """A second listening: was a note that is expected there after all?
 
 A note tracker that knows nothing of the piece must be sure before it names a note. Where the
-reference says which pitch is due and when, much weaker evidence will do: an `Ear` gives the note
-network's onset share for one pitch around one moment.
+reference says which pitch is due and when, much weaker evidence will do: the note network's onset
+share for one pitch around one moment.
 """
 
 from __future__ import annotations
@@ -14,14 +14,18 @@ import numpy as np
 
 from transcribe.core.riff import Instrument
 
-__all__ = ["Ear", "listen"]
+__all__ = ["OnsetShares", "onset_shares"]
+
+_TAKEN_SEC = 0.06  # frames this close to a known onset belong to it
+_MOST_SHIFT = 1.2  # frames; the network's shift of an onset within its frame is held to this
 
 
 @dataclass(frozen=True)
-class Ear:
-    """Onset shares of a take: ``onset`` (frames, pitches) from 0 to 1, ``shift`` in frames.
+class OnsetShares:
+    """What the note network makes of a take: ``onset`` (frames, pitches) from 0 to 1, ``shift``.
 
-    Row k is centred at ``k * frame_sec``; column 0 is MIDI ``first_midi``.
+    Row k is centred at ``k * frame_sec`` and moved by ``shift`` frames; column 0 is MIDI
+    ``first_midi``.
     """
 
     onset: np.ndarray
@@ -30,7 +34,7 @@ class Ear:
     first_midi: int
 
     def reaches(self, pitch_midi: int) -> bool:
-        """Whether the network has an ear for a pitch."""
+        """Whether the network knows a pitch."""
         return 0 <= pitch_midi - self.first_midi < self.onset.shape[1]
 
     def strongest(
@@ -52,21 +56,21 @@ class Ear:
         share = self.onset[first:last, column].astype(float)
         at = np.arange(first, last) * self.frame_sec
         for known in taken:
-            share = np.where(np.abs(at - known) < 0.06, 0.0, share)
+            share = np.where(np.abs(at - known) < _TAKEN_SEC, 0.0, share)
         k = int(np.argmax(share))
-        moved = float(np.clip(self.shift[first + k, column], -1.2, 1.2))
+        moved = float(np.clip(self.shift[first + k, column], -_MOST_SHIFT, _MOST_SHIFT))
         return float(share[k]), float((first + k + moved) * self.frame_sec)
 
 
-def listen(
+def onset_shares(
     y: np.ndarray,
     *,
     sr: int,
     offset_cents: float = 0.0,
     instrument: Instrument | None = None,
     weights: Path | None = None,
-) -> Ear | None:
-    """The ear for a take's samples; None where they are silent or no network is installed.
+) -> OnsetShares | None:
+    """The onset shares of a take; None where it is silent or no network is installed.
 
     Parameters
     ----------
@@ -96,4 +100,4 @@ def listen(
     if heard is None:
         return None
     frame_sec = 2**octaves * features.HOP / features.SR
-    return Ear(heard.onset, heard.shift, frame_sec, network.FIRST_MIDI - 12 * octaves)
+    return OnsetShares(heard.onset, heard.shift, frame_sec, network.FIRST_MIDI - 12 * octaves)

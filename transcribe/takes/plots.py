@@ -8,25 +8,34 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
 import numpy as np
 
 from transcribe.core.riff import Note
+from transcribe.core.score_place import bar_name
 from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
-from transcribe.takes.wording import verdict_names
+from transcribe.takes.timeline import has_beats
 
 __all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_tempo", "draw_timing"]
 
 _Axis = Callable[[float], float]
 
+# The tab, in pixels.
 _STRING_GAP = 14.0
-_TOP = 22.0
+_TOP = 22.0  # of string 1
 _STEP = 21.0  # least distance between two frets
-_EDGE = 14.0
-_BREAK_SEC = 0.3
+_EDGE = 14.0  # before a bar's first beat
+_SECTION = 8  # chords and single notes, which stand for a bar where there are none
+
+_BREAK_SEC = 0.3  # without a value, over which no line is drawn
+
+_LEFT, _PLOT_TOP = 64, 14  # of a plot inside its drawing, in pixels
+_USUAL_WIDTH = 980.0  # pixels of a plot
+_SECOND = (24.0, 90.0)  # least and most pixels of a second
 
 
 @dataclass(frozen=True)
@@ -34,7 +43,7 @@ class Bar:
     """A bar of the reference, or a stretch of notes where it has no bars."""
 
     label: str
-    start: float
+    start: float  # in beats, or in chords and single notes
     end: float
     notes: tuple[tuple[float, Note], ...]  # (beat or number, note)
     extra: tuple[tuple[float, Verdict], ...]
@@ -43,18 +52,17 @@ class Bar:
 def bars_of(comparison: Comparison) -> list[Bar]:
     """The reference cut into bars, with the extra notes of the take where they fell."""
     reference = comparison.reference
-    rhythm = reference.rhythm
-    timed = rhythm is not None and all(n.onset_beat is not None for n in reference.notes)
-    if timed and rhythm is not None:
-        length = float(rhythm.meter[0])
+    timed = has_beats(reference)
+    length = _SECTION
+    if timed and reference.rhythm is not None:
+        length = reference.rhythm.meter[0]
         at = [float(n.onset_beat or 0.0) for n in reference.notes]
     else:
-        length = 8.0
-        at = _events(reference.notes)
+        at = _numbered(reference.notes)
     extra = [
         (_extra_at(row, comparison, at, timed), row)
         for row in comparison.notes
-        if row.reference is None and not row.again and not row.left_out
+        if row.reference is None and row.counts
     ]
     bars = []
     first, last = math.floor(min(at) / length + 1e-6), math.floor(max(at) / length + 1e-6)
@@ -62,15 +70,13 @@ def bars_of(comparison: Comparison) -> list[Bar]:
         low, high = k * length - 1e-6, (k + 1) * length - 1e-6
         inside = tuple((b, n) for b, n in zip(at, reference.notes, strict=True) if low <= b < high)
         there = tuple((b, r) for b, r in extra if low <= b < high)
-        label = f"from stroke {k * 8 + 1}"
-        if timed:
-            label = f"bar {k + 1}" if k >= 0 else "pickup"
+        label = bar_name(k + 1) if timed else f"from stroke {k * _SECTION + 1}"
         if inside or timed:
             bars.append(Bar(label, k * length, (k + 1) * length, inside, there))
     return bars
 
 
-def _events(notes: Sequence[Note]) -> list[float]:
+def _numbered(notes: Sequence[Note]) -> list[float]:
     """Number of the chord or note that each note belongs to, from 0."""
     out: list[float] = []
     for i, note in enumerate(notes):
@@ -80,6 +86,7 @@ def _events(notes: Sequence[Note]) -> list[float]:
 
 
 def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: bool) -> float:
+    """Where an extra note stands: at its beat, or behind what was played before it."""
     if timed and row.beat is not None:
         return max(row.beat, min(at))
     before = [
@@ -87,16 +94,16 @@ def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: 
         for r in comparison.notes
         if r.reference is not None
         and r.time_sec is not None
-        and row.time_sec is not None
-        and r.time_sec <= row.time_sec
+        and r.time_sec <= (row.time_sec or 0.0)
     ]
     return max(before, default=min(at)) + 0.5
 
 
-def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = None) -> str:
-    """One bar of the tab with its marks under the strings, as an SVG element."""
-    if names is None:
-        names = verdict_names(comparison.notes, [n.id for n in comparison.reference.notes])
+def draw_bar(bar: Bar, comparison: Comparison, verdicts: Mapping[int, str]) -> str:
+    """One bar of the tab with its marks under the strings, as an SVG element.
+
+    ``verdicts`` gives the verdict of each note by its id.
+    """
     strings = len(comparison.reference.instrument.open_midi)
     places = sorted({round(b, 4) for b, _ in bar.notes})
     x_of = _columns(places, bar)
@@ -106,7 +113,7 @@ def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = No
     height = extra_y + 8.0
     out = [
         f'<svg class="bar" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" aria-label="{escape(_spoken(bar, names))}">',
+        f'height="{height:.0f}" role="img" aria-label="{escape(_spoken(bar, verdicts))}">',
         f'<text class="barname" x="2" y="11">{escape(bar.label)}</text>',
     ]
     for s in range(strings):
@@ -116,7 +123,7 @@ def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = No
         out.append(f'<path class="barline" d="M{x:.1f} {_TOP:.0f}V{foot:.0f}"/>')
     worst: dict[float, int] = {}
     for beat, note in bar.notes:
-        name = names.get(note.id, "left out")
+        name = verdicts.get(note.id, "left out")
         x = x_of(round(beat, 4))
         rank = WORST_FIRST.index(name)
         worst[x] = min(worst.get(x, rank), rank)
@@ -131,9 +138,7 @@ def draw_bar(bar: Bar, comparison: Comparison, names: dict[int, str] | None = No
             f'width="{2 * half:.1f}" height="13" rx="3"/>'
             f'<text x="{x:.1f}" y="{y + 4:.1f}">{escape(fret)}</text></g>'
         )
-    for x, rank in worst.items():
-        name = WORST_FIRST[rank]
-        out.append(_mark(x, mark_y, name))
+    out += [_mark(x, mark_y, WORST_FIRST[rank]) for x, rank in worst.items()]
     for beat, row in bar.extra:
         out.append(_mark(x_of(beat), extra_y, "extra" if row.verdict == "extra" else "unsure"))
     out.append("</svg>")
@@ -151,14 +156,8 @@ def _columns(places: list[float], bar: Bar) -> _Axis:
         spots.append((place, x + max((place - at) * unit, _STEP if len(spots) > 1 else 0.0)))
     at, x = spots[-1]
     spots.append((bar.end, x + max((bar.end - at) * unit, _STEP)))
-
-    def column(beat: float) -> float:
-        for (a, x_a), (b, x_b) in itertools.pairwise(spots):
-            if beat <= b:
-                return x_a if b <= a else x_a + (x_b - x_a) * (beat - a) / (b - a)
-        return spots[-1][1]
-
-    return column
+    beats, pixels = np.array(spots).T
+    return lambda beat: float(np.interp(beat, beats, pixels))
 
 
 def _mark(x: float, y: float, name: str) -> str:
@@ -167,14 +166,86 @@ def _mark(x: float, y: float, name: str) -> str:
     return f'<text class="mark {kind}" x="{x:.1f}" y="{y:.1f}">{escape(sign)}</text>'
 
 
-def _spoken(bar: Bar, names: dict[int, str]) -> str:
-    counts: dict[str, int] = {}
-    for _, note in bar.notes:
-        name = names.get(note.id, "left out")
-        counts[name] = counts.get(name, 0) + 1
-    for _, row in bar.extra:
-        counts[row.verdict] = counts.get(row.verdict, 0) + 1
+def _spoken(bar: Bar, verdicts: Mapping[int, str]) -> str:
+    """The bar for those who do not see it: how many notes have which verdict."""
+    counts = Counter(verdicts.get(note.id, "left out") for _, note in bar.notes)
+    counts.update(row.verdict for _, row in bar.extra)
     return f"{bar.label}: " + (", ".join(f"{n} {k}" for k, n in counts.items()) or "empty")
+
+
+class _Plot:
+    """A drawing with a scale at its left: where a time and a value stand, and what is drawn."""
+
+    def __init__(
+        self,
+        x_range: tuple[float, float],
+        y_range: tuple[float, float],
+        *,
+        height: float,
+        x_unit: tuple[float, float],
+    ) -> None:
+        (self.start, self.end), (self.low, self.high) = x_range, y_range
+        self.height = height
+        # So wide that all fits, between the least and the most pixels of a second or beat.
+        self.unit = float(np.clip(_USUAL_WIDTH / max(self.end - self.start, 1e-6), *x_unit))
+        self.width = _LEFT + (self.end - self.start) * self.unit + 14.0
+        self.body: list[str] = []
+
+    def x(self, at: float) -> float:
+        """Pixels from the left."""
+        return _LEFT + (at - self.start) * self.unit
+
+    def y(self, value: float) -> float:
+        """Pixels from the top; a value outside the scale lies on its edge."""
+        value = min(self.high, max(self.low, value))
+        return _PLOT_TOP + self.height * (self.high - value) / (self.high - self.low)
+
+    def text(self, x: float, y: float, words: str, kind: str = "tick") -> None:
+        """Words at a place in pixels."""
+        self.body.append(f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}">{escape(words)}</text>')
+
+    def under(self, at: float, words: str, *, line: int = 0, kind: str = "tick") -> None:
+        """Words below the plot."""
+        self.text(self.x(at), _PLOT_TOP + self.height + 15.0 + 16.0 * line, words, kind)
+
+    def level_line(self, value: float, kind: str) -> None:
+        """A line from side to side."""
+        self.body.append(
+            f'<path class="{kind}" d="M{_LEFT} {self.y(value):.1f}H{self.width - 10:.0f}"/>'
+        )
+
+    def scale(self, about: int, unit: str, *, signed: bool = False) -> None:
+        """Lines at round values, with their numbers."""
+        for value in _ticks(self.low, self.high, about):
+            zero = signed and abs(value) < 1e-9
+            self.level_line(value, "zero" if zero else "grid")
+            number = "0" if zero else f"{value:+.0f}{unit}" if signed else f"{value:.0f}{unit}"
+            self.text(_LEFT - 6, self.y(value) + 4, number, "tick end")
+
+    def seconds(self) -> None:
+        """Round numbers of seconds below the plot."""
+        about = max(2, int((self.width - _LEFT) / 80))
+        for value in _ticks(self.start, self.end, about):
+            self.under(value, f"{value:g} s", kind="tick mid")
+
+    def curve(self, points: Iterable[tuple[float, float]], *, break_sec: float = math.inf) -> None:
+        """A line through the points, broken where none lies for ``break_sec`` or more."""
+        path, last = "", -math.inf
+        for at, value in points:
+            step = "L" if path and at - last < break_sec else "M"
+            path += f"{step}{self.x(at):.1f} {self.y(value):.1f}"
+            last = at
+        if path:
+            self.body.append(f'<path class="curve" d="{path}"/>')
+
+    def svg(self, title: str, *, lines: int = 1) -> str:
+        """The drawing, with room for some lines of words below it."""
+        height = _PLOT_TOP + self.height + 6.0 + 16.0 * lines
+        return (
+            f'<svg class="plot" viewBox="0 0 {self.width:.0f} {height:.0f}" '
+            f'width="{self.width:.0f}" height="{height:.0f}" role="img" '
+            f'aria-label="{escape(title)}">{"".join(self.body)}</svg>'
+        )
 
 
 def _ticks(low: float, high: float, about: int) -> list[float]:
@@ -182,16 +253,8 @@ def _ticks(low: float, high: float, about: int) -> list[float]:
     raw = (high - low) / max(about, 1)
     power = 10.0 ** math.floor(math.log10(raw)) if raw > 0 else 1.0
     step = next(power * k for k in (1, 2, 5, 10) if power * k >= raw * 0.999)
-    return [
-        k * step for k in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
-    ]
-
-
-def _frame(width: float, height: float, title: str, body: list[str]) -> str:
-    return (
-        f'<svg class="plot" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" aria-label="{escape(title)}">' + "".join(body) + "</svg>"
-    )
+    first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
+    return [k * step for k in range(first, last + 1)]
 
 
 def draw_timing(comparison: Comparison) -> str:
@@ -200,113 +263,91 @@ def draw_timing(comparison: Comparison) -> str:
     Late is above the line and early below it; the band is what counts as right. Up and down
     triangles are late and early notes, circles right ones, crosses notes that were wrong.
     """
-    rows = [
-        r
-        for r in comparison.notes
-        if r.offset_ms is not None and r.reference is not None and not r.again
-    ]
+    own = [r for r in comparison.notes if r.reference is not None and not r.again]
+    rows = [(_beat(r), r, r.offset_ms) for r in own if r.offset_ms is not None]
     if not rows:
         return ""
-    at = [r.beat if r.beat is not None else float(r.reference or 0) for r in rows]
-    meter = comparison.reference.rhythm.meter[0] if comparison.reference.rhythm else 8
-    start, end = min(0.0, *at), max(at) + 1.0
-    furthest = max(abs(r.offset_ms or 0.0) for r in rows)
-    reach = float(np.clip(1.1 * furthest, 100.0, 400.0))
-    left, top, tall = 64.0, 14.0, 200.0
-    per_beat = float(np.clip(980.0 / (end - start), 18.0, 64.0))
-    width = left + (end - start) * per_beat + 14.0
-
-    def x_of(beat: float) -> float:
-        return left + (beat - start) * per_beat
-
-    def y_of(ms: float) -> float:
-        return top + tall / 2 - max(-reach, min(reach, ms)) / reach * tall / 2
-
-    body = [_band(rows, at, x_of, y_of)]
-    for ms in _ticks(-reach, reach, 6):
-        kind = "zero" if abs(ms) < 1e-9 else "grid"
-        body.append(f'<path class="{kind}" d="M{left:.0f} {y_of(ms):.1f}H{width - 10:.0f}"/>')
-        word = "0" if abs(ms) < 1e-9 else f"{ms:+.0f} ms"
-        body.append(
-            f'<text class="tick end" x="{left - 6:.0f}" y="{y_of(ms) + 4:.1f}">{word}</text>'
-        )
-    body.append(f'<text class="tick" x="{left + 4:.0f}" y="{top + 11:.0f}">late</text>')
-    body.append(f'<text class="tick" x="{left + 4:.0f}" y="{top + tall - 4:.0f}">early</text>')
-    bar = math.ceil(start / meter)
-    while bar * meter < end:
-        x = x_of(bar * meter)
-        body.append(f'<path class="barline faint" d="M{x:.1f} {top:.0f}V{top + tall:.0f}"/>')
-        if per_beat * meter > 26 or bar % 4 == 0:
-            body.append(
-                f'<text class="tick" x="{x + 2:.1f}" y="{top + tall + 15:.0f}">{bar + 1}</text>'
-            )
-        bar += 1
-    for row, beat in zip(rows, at, strict=True):
-        body.append(_point(x_of(beat), y_of(row.offset_ms or 0.0), row.verdict))
-    body.append(f'<text class="tick" x="2" y="{top + tall + 31:.0f}">missed</text>')
-    for row in comparison.notes:
-        if row.verdict == "missed" and not row.left_out and row.beat is not None and not row.again:
-            body.append(_mark(x_of(row.beat), top + tall + 30, "missed"))
-    unit = "bars" if comparison.reference.rhythm else "notes"
-    body.append(f'<text class="tick" x="2" y="{top + tall + 15:.0f}">{unit}</text>')
-    s = comparison.summary
-    title = "Timing of each note in milliseconds, late above, early below"
-    if s.spread_ms is not None:
-        title += f"; spread {s.spread_ms:.0f} ms"
-    return _frame(width, top + tall + 36.0, title, body)
-
-
-def _band(rows: Sequence[Verdict], at: Sequence[float], x_of: _Axis, y_of: _Axis) -> str:
-    """The tolerance of each note as a stepped band around the line."""
-    allowed = sorted(
-        {(b, r.tolerance_ms) for b, r in zip(at, rows, strict=True) if r.tolerance_ms is not None}
+    rhythm = comparison.reference.rhythm
+    meter = rhythm.meter[0] if rhythm else 8
+    furthest = float(np.clip(1.1 * max(abs(ms) for _, _, ms in rows), 100.0, 400.0))
+    beats = [beat for beat, _, _ in rows]
+    plot = _Plot(
+        (min(0.0, *beats), max(beats) + 1.0),
+        (-furthest, furthest),
+        height=200.0,
+        x_unit=(18.0, 64.0),
     )
+    plot.body.append(_tolerance(plot, rows))
+    plot.scale(6, " ms", signed=True)
+    plot.text(_LEFT + 4, _PLOT_TOP + 11, "late")
+    plot.text(_LEFT + 4, _PLOT_TOP + plot.height - 4, "early")
+    for bar in range(math.ceil(plot.start / meter), math.ceil(plot.end / meter)):
+        line = f"M{plot.x(bar * meter):.1f} {_PLOT_TOP}v{plot.height:.0f}"
+        plot.body.append(f'<path class="barline" d="{line}"/>')
+        if plot.unit * meter > 26 or bar % 4 == 0:
+            plot.under(bar * meter, str(bar + 1))
+    for beat, row, ms in rows:
+        plot.body.append(_point(plot.x(beat), plot.y(ms), row.verdict))
+    plot.text(2, _PLOT_TOP + plot.height + 15, "bars" if rhythm else "notes")
+    plot.text(2, _PLOT_TOP + plot.height + 31, "missed")
+    for row in own:
+        if row.verdict == "missed" and not row.left_out and row.beat is not None:
+            plot.under(row.beat, MARKS["missed"], line=1, kind="mark missed")
+    title = "Timing of each note in milliseconds, late above, early below"
+    if comparison.summary.spread_ms is not None:
+        title += f"; spread {comparison.summary.spread_ms:.0f} ms"
+    return plot.svg(title, lines=2)
+
+
+def _beat(row: Verdict) -> float:
+    """Where a verdict stands along the plot: its beat, or the number of its note."""
+    return row.beat if row.beat is not None else float(row.reference or 0)
+
+
+def _tolerance(plot: _Plot, rows: Sequence[tuple[float, Verdict, float]]) -> str:
+    """The tolerance of each note as a stepped band around the line."""
+    allowed = sorted({(b, r.tolerance_ms) for b, r, _ in rows if r.tolerance_ms is not None})
     if not allowed:
         return ""
-    upper, lower = [], []
-    for k, (beat, ms) in enumerate(allowed):
-        following = allowed[k + 1][0] if k + 1 < len(allowed) else beat + 0.5
-        upper += [(x_of(beat), y_of(ms)), (x_of(following), y_of(ms))]
-        lower += [(x_of(beat), y_of(-ms)), (x_of(following), y_of(-ms))]
-    points = " ".join(f"{x:.1f},{y:.1f}" for x, y in upper + lower[::-1])
-    return f'<polygon class="band" points="{points}"/>'
+    following = [beat for beat, _ in allowed[1:]] + [allowed[-1][0] + 0.5]
+    edge = [(x, ms) for (b, ms), after in zip(allowed, following, strict=True) for x in (b, after)]
+    corners = edge + [(beat, -ms) for beat, ms in edge[::-1]]
+    points = " ".join(f"{plot.x(beat):.1f},{plot.y(ms):.1f}" for beat, ms in corners)
+    return f'<polygon class="tolerance" points="{points}"/>'
 
 
 def _point(x: float, y: float, verdict: str) -> str:
-    if verdict == "late":
-        shape = f"M{x - 4.5:.1f} {y + 4:.1f}h9l-4.5 -8z"
-    elif verdict == "early":
-        shape = f"M{x - 4.5:.1f} {y - 4:.1f}h9l-4.5 8z"
-    elif verdict == "wrong":
-        shape = f"M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8"
-    elif verdict == "unsure":
-        shape = f"M{x - 3.5:.1f} {y - 3.5:.1f}h7v7h-7z"
-    else:
-        return f'<circle class="dot right" cx="{x:.1f}" cy="{y:.1f}" r="2.8"/>'
-    return f'<path class="dot {verdict}" d="{shape}"/>'
+    shapes = {
+        "late": f"M{x - 4.5:.1f} {y + 4:.1f}h9l-4.5 -8z",
+        "early": f"M{x - 4.5:.1f} {y - 4:.1f}h9l-4.5 8z",
+        "wrong": f"M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8",
+        "unsure": f"M{x - 3.5:.1f} {y - 3.5:.1f}h7v7h-7z",
+    }
+    if verdict in shapes:
+        return f'<path class="dot {verdict}" d="{shapes[verdict]}"/>'
+    return f'<circle class="dot right" cx="{x:.1f}" cy="{y:.1f}" r="2.8"/>'
 
 
 def draw_tempo(comparison: Comparison) -> str:
     """The take's tempo over time; empty where it is not known."""
-    points = comparison.passes[comparison.best].tempo if comparison.passes else ()
+    points = comparison.best_pass.tempo if comparison.passes else ()
     if len(points) < 4:
         return ""
-    times, values = [t for t, _ in points], [b for _, b in points]
+    values = [bpm for _, bpm in points]
     low, high = min(values), max(values)
     want = comparison.summary.reference_bpm
     if want is not None and 0.85 * low < want < 1.15 * high:
         low, high = min(low, want), max(high, want)
     pad = max(0.03 * high, 0.15 * (high - low))
-    low, high = low - pad, high + pad
-    body, x_of, y_of, width = _axes(times[0], times[-1], low, high, 110.0, "", "s")
-    if want is not None and low < want < high:
-        body.append(f'<path class="zero" d="M64 {y_of(want):.1f}H{width - 10:.0f}"/>')
-        body.append(
-            f'<text class="tick" x="68" y="{y_of(want) - 4:.1f}">the reference: {want:.0f}</text>'
-        )
-    path = " ".join(f"{x_of(t):.1f},{y_of(v):.1f}" for t, v in points)
-    body.append(f'<polyline class="curve" points="{path}"/>')
-    return _frame(width, 160.0, f"Tempo over time, {values[0]:.0f} to {values[-1]:.0f}", body)
+    times = (points[0][0], points[-1][0])
+    plot = _Plot(times, (low - pad, high + pad), height=110.0, x_unit=_SECOND)
+    plot.scale(5, "")
+    plot.seconds()
+    if want is not None and low <= want <= high:
+        plot.level_line(want, "zero")
+        plot.text(_LEFT + 4, plot.y(want) - 4, f"the reference: {want:.0f}")
+    plot.curve(points)
+    return plot.svg(f"Tempo over time, {values[0]:.0f} to {values[-1]:.0f}")
 
 
 def draw_drone(drone: DroneVerdict) -> str:
@@ -314,56 +355,21 @@ def draw_drone(drone: DroneVerdict) -> str:
     if not drone.level and not drone.gaps:
         return ""
     times = [t for t, _ in drone.level] + [t for g in drone.gaps for t in (g.start_sec, g.end_sec)]
-    start = min(times)
-    end = max(*times, start + 1.0)
     levels = [db for _, db in drone.level] or [-40.0, 0.0]
     top = max(levels) + 3.0
     bottom = float(np.clip(min(levels) - 3.0, top - 66.0, top - 20.0))
-    body, x_of, y_of, width = _axes(start, end, bottom, top, 150.0, " dB", "s")
+    start = min(times)
+    times_shown = (start, max(*times, start + 1.0))
+    plot = _Plot(times_shown, (bottom, top), height=150.0, x_unit=_SECOND)
+    plot.scale(5, " dB")
+    plot.seconds()
     for gap in drone.gaps:
-        x, wide = x_of(gap.start_sec), max(2.0, x_of(gap.end_sec) - x_of(gap.start_sec))
-        body.append(f'<rect class="gap" x="{x:.1f}" y="14" width="{wide:.1f}" height="150"/>')
-        body.append(f'<path class="gapmark" d="M{x:.1f} 164h{wide:.1f}"/>')
-        body.append(_mark(x + wide / 2, 30.0, "missed"))
-    level = [(t, max(db, bottom)) for t, db in drone.level]
-    body.append(_line(level, x_of, y_of, "curve"))
-    title = f"Level of the drone over time; {len(drone.gaps)} gaps"
-    return _frame(width, 200.0, title, body)
-
-
-def _axes(
-    start: float, end: float, low: float, high: float, tall: float, unit: str, under: str
-) -> tuple[list[str], _Axis, _Axis, float]:
-    """Grid lines with their numbers, where a time and a value stand, and the width."""
-    left, top = 64.0, 14.0
-    per_second = float(np.clip(980.0 / max(end - start, 1e-6), 24.0, 90.0))
-    width = left + (end - start) * per_second + 14.0
-
-    def x_of(time: float) -> float:
-        return left + (time - start) * per_second
-
-    def y_of(value: float) -> float:
-        return top + tall * (high - value) / (high - low)
-
-    body = []
-    for value in _ticks(low, high, 5):
-        y = y_of(value)
-        body.append(f'<path class="grid" d="M{left:.0f} {y:.1f}H{width - 10:.0f}"/>')
-        body.append(
-            f'<text class="tick end" x="{left - 6:.0f}" y="{y + 4:.1f}">{value:.0f}{unit}</text>'
+        x = plot.x(gap.start_sec)
+        wide = max(2.0, plot.x(gap.end_sec) - x)
+        plot.body.append(
+            f'<rect class="gap" x="{x:.1f}" y="{_PLOT_TOP}" width="{wide:.1f}" height="150"/>'
+            f'<path class="gapmark" d="M{x:.1f} {_PLOT_TOP + 150}h{wide:.1f}"/>'
         )
-    for value in _ticks(start, end, max(2, int((width - left) / 80))):
-        body.append(
-            f'<text class="tick mid" x="{x_of(value):.1f}" y="{top + tall + 16:.0f}">'
-            f"{value:g} {under}</text>"
-        )
-    return body, x_of, y_of, width
-
-
-def _line(points: Iterable[tuple[float, float]], x_of: _Axis, y_of: _Axis, kind: str) -> str:
-    """A line through the points, broken where none lies for 0.3 s or more."""
-    path, last = "", -math.inf
-    for time, value in points:
-        path += f"{'L' if time - last < _BREAK_SEC else 'M'}{x_of(time):.1f} {y_of(value):.1f}"
-        last = time
-    return f'<path class="{kind}" d="{path}"/>' if path else ""
+        plot.text(x + wide / 2, 30.0, MARKS["missed"], "mark missed")
+    plot.curve(drone.level, break_sec=_BREAK_SEC)
+    return plot.svg(f"Level of the drone over time; {len(drone.gaps)} gaps")

@@ -1,300 +1,214 @@
-"""What a reader must know beside the verdicts: how the instruments differ, what was not judged."""
+"""What a reader must know beside the verdicts: how the instruments differ, what was not judged.
+
+All of it travels as `Remark`s, whose kinds `transcribe.takes.verdict_wording` lists; ``notes`` are
+ids of the reference's notes.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from transcribe.core.instrument import tuning_name
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Instrument, Note, Riff
-from transcribe.takes.comparison import Pass, Summary
-from transcribe.takes.places import listed, moment, ranges
+from transcribe.core.riff import Instrument, Note, Remark, Riff
+from transcribe.core.strokes import strokes
+from transcribe.takes.comparison import Pass, Reason, Summary
 from transcribe.takes.timeline import has_beats
 
-__all__ = ["differences", "other_riff", "remarks", "stretch_words"]
+__all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]
 
 _CENTS = 10  # a difference of tuning that is worth a word
+_SPEED_SEMITONES = 0.8  # a transposition that a slower playback may explain
 _FIRST_NOTES = 8
 _NEARLY = 0.95  # share of the reference's tempo that is as good as all of it
+_FASTER = 1.08  # by which to raise the tempo of a take without a mistake
 _ENOUGH = 8  # right notes that are more than a try
 _PAUSE_SEC = 0.5  # longer than written; less is part of the timing
-_PAUSES = 3  # that are told one by one
-_UNCLEAR = 0.25  # share of unsure notes at which another recording would help
+_MOST_PAUSES = 3  # that are told one by one
+_UNCLEAR_SHARE, _UNCLEAR = 0.25, 4  # unsure notes at which another recording would help
+_HIGHEST_CAPO = 9
 
 
-def differences(
+def instrument_differences(
     take: Riff,
     reference: Riff,
     *,
     transposition: int,
-    retuned: dict[int, int],
+    retuned: Mapping[int, int],
     tempo_ratio: float | None,
-) -> tuple[str, ...]:
-    """How the take's instrument differs from the reference's, in plain sentences.
+) -> tuple[Remark, ...]:
+    """How the take's instrument differs from the reference's.
 
     Parameters
     ----------
     transposition : int
         Semitones that the take sounds above the reference.
-    retuned : dict
+    retuned : mapping
         Strings that sound otherwise beside that: string -> semitones.
     tempo_ratio : float or None
         The take's tempo over the reference's.
     """
-    said = []
+    found = []
     cents = take.instrument.offset_cents - reference.instrument.offset_cents
     if transposition:
         total = transposition + (cents / 100.0 if abs(cents) >= _CENTS else 0.0)
-        side = "higher" if total > 0 else "lower"
-        hint = _slowed(total, tempo_ratio) or _capo_hint(
+        cause = _slowed(total, tempo_ratio) or _tuning_cause(
             take.instrument, reference.instrument, transposition
         )
-        said.append(
-            f"the take sounds {_steps(abs(total))} {side} than the reference throughout"
-            f"{hint}; this is not counted"
-        )
+        found.append(Remark("transposed", {"semitones": total, **cause}))
     for string, step in sorted(retuned.items()):
-        want = reference.instrument.open_midi[string - 1]
-        side = "higher" if step > 0 else "lower"
-        said.append(
-            f"string {string} sounds {_steps(abs(step))} {side} than in the reference: "
-            f"it seems tuned to {pitch_name(want + step + transposition)} "
-            f"instead of {pitch_name(want + transposition)}; this is not counted"
-        )
+        written = reference.instrument.open_midi[string - 1] + transposition
+        facts = {"string": string, "written_midi": written, "played_midi": written + step}
+        found.append(Remark("string-retuned", facts))
     if not transposition and abs(cents) >= _CENTS:
-        side = "sharper" if cents > 0 else "flatter"
-        said.append(f"the take is tuned {abs(cents):.0f} cents {side} than the reference")
-    return tuple(said)
+        found.append(Remark("tuned-off", {"cents": cents}))
+    return tuple(found)
 
 
-def _steps(count: float) -> str:
-    """An interval in words; parts of a semitone as a decimal."""
-    if count % 12 == 0:
-        return "an octave" if count == 12 else f"{count / 12:.0f} octaves"
-    return f"{count:.3g} semitone" + ("s" if count != 1 else "")
-
-
-def _slowed(semitones: float, tempo_ratio: float | None) -> str:
-    """A hint where pitch and tempo changed alike, as a recording that is played back slower."""
-    if tempo_ratio is None or abs(semitones) < 0.8:
-        return ""
+def _slowed(semitones: float, tempo_ratio: float | None) -> dict[str, Any]:
+    """Whether pitch and tempo changed alike, as a recording that is played back slower."""
+    if tempo_ratio is None or abs(semitones) < _SPEED_SEMITONES:
+        return {}
     alike = abs(12.0 * math.log2(tempo_ratio) - semitones) < 0.3
-    percent = f"{100 * tempo_ratio:.0f} %"
-    return f" (the recording seems to be played back at {percent} of its speed)" if alike else ""
+    return {"cause": "playback", "speed": tempo_ratio} if alike else {}
 
 
-def _capo_hint(take: Instrument, reference: Instrument, shift: int) -> str:
+def _tuning_cause(take: Instrument, reference: Instrument, shift: int) -> dict[str, Any]:
+    """The likeliest reason for a transposition; empty where none is likely."""
     same_strings = take.open_midi == reference.open_midi
     if same_strings and take.capo - reference.capo == shift:
-        return f" (capo at fret {take.capo} instead of {reference.capo})"
+        return {"cause": "capo", "take_capo": take.capo, "reference_capo": reference.capo}
     steps = {a - b for a, b in zip(take.open_midi, reference.open_midi, strict=False)}
     same_count = len(take.open_midi) == len(reference.open_midi)
     if same_count and take.capo == reference.capo and steps == {shift}:
-        name = tuning_name(take.open_midi)
-        return f" (the strings are tuned so{': ' + name if name else ''})"
+        return {"cause": "tuning", "tuning": tuning_name(take.open_midi) or ""}
     if reference.capo and shift == -reference.capo:
-        return f" (as without the capo, which the reference has at fret {reference.capo})"
+        return {"cause": "no-capo", "reference_capo": reference.capo}
     if shift % 12 == 0:
-        return ""
+        return {}
     if tuning_name(tuple(midi + shift for midi in reference.open_midi)) == "standard":
-        return " (as in standard tuning)"
-    if 0 < reference.capo + shift <= 9:
-        return f" (as with a capo at fret {reference.capo + shift})"
-    if shift in (-1, -2):
-        step = "half a step" if shift == -1 else "a whole step"
-        return f" (as with every string tuned {step} down)"
-    return ""
+        return {"cause": "standard-tuning"}
+    if 0 < reference.capo + shift <= _HIGHEST_CAPO:
+        return {"cause": "as-with-capo", "take_capo": reference.capo + shift}
+    return {"cause": "tuned-down", "down": -shift} if shift in (-1, -2) else {}
 
 
-def other_riff(
+def remarks_on_another_riff(
     take: Riff, reference: Riff, *, matched: float, transposition: int
-) -> tuple[str, ...]:
+) -> tuple[Remark, ...]:
     """What to say of a take that does not look like the reference, the plain word first."""
     if not take.notes:
-        return ("the take holds no notes; nothing is kept as progress",)
-    file = reference.source.file if reference.source is not None else ""
-    name = f"the reference ({file})" if file else "the reference"
-    even = ""
-    if transposition:
-        even = f", even {_steps(abs(transposition))} {'higher' if transposition > 0 else 'lower'}"
-    said = [
-        f"this take does not look like {name}: only {100 * matched:.0f} % of the notes match"
-        f"{even}; check that both files are the right ones and that the take holds this riff "
-        "alone; nothing is kept as progress"
-    ]
-    said.append(f"heard first: {_first_notes(take.notes)}")
-    said.append(f"written first: {_first_notes(reference.notes)}")
-    return tuple(said)
+        return (Remark("empty-take"),)
+    facts = {
+        "reference": reference.source.file if reference.source is not None else "",
+        "matched_share": matched,
+        "semitones": transposition,
+    }
+    return (
+        Remark("another-riff", facts),
+        Remark("heard-first", _first_chords(take.notes)),
+        Remark("written-first", _first_chords(reference.notes)),
+    )
 
 
-def _first_notes(notes: Sequence[Note]) -> str:
-    """The first few notes by name, those struck together joined by a plus."""
-    groups: list[list[str]] = []
-    start = -math.inf
-    for note in notes:
-        if note.onset_sec - start > 0.05:
-            groups.append([])
-            start = note.onset_sec
-        groups[-1].append(pitch_name(note.pitch_midi))
-        if len(groups) > _FIRST_NOTES:
-            break
-    more = " ..." if len(groups) > _FIRST_NOTES else ""
-    return " ".join("+".join(group) for group in groups[:_FIRST_NOTES]) + more
+def _first_chords(notes: Sequence[Note]) -> dict[str, Any]:
+    """The pitches of the first few notes, those struck together as one; whether more follow."""
+    chords = [[notes[i].pitch_midi for i in stroke] for stroke in strokes(notes)]
+    return {"chords_midi": chords[:_FIRST_NOTES], "more": len(chords) > _FIRST_NOTES}
 
 
-def remarks(reference: Riff, *, timing: str, passes: Sequence[Pass], best: int) -> tuple[str, ...]:
+def pass_remarks(
+    reference: Riff, *, timing: str, passes: Sequence[Pass], best: int
+) -> tuple[Remark, ...]:
     """What a reader must know to read the verdicts rightly; ``timing`` as in `Comparison`."""
-    said = []
-    from_tab = reference.extra.get("timing") == "order"
+    found = []
+    from_tab = reference.timing.kind == "order"
     if timing in ("pulse", "none") and from_tab and has_beats(reference):
-        said.append(
-            "the reference comes from a tab without a count: the order of its notes is sure, their "
-            "time is not, so that timing is held only against the take's own pulse; a count under "
-            "the strings (1 & 2 &) has it held against the tab"
-        )
+        found.append(Remark("tab-without-count"))
     elif timing in ("pulse", "none"):
-        said.append(
-            "the reference has no rhythm: notes are compared in order, "
-            "and timing only against the take's own pulse"
-            + ("; bar lines in the tab give it bars, a count under them beats" if from_tab else "")
-        )
+        found.append(Remark("no-rhythm", {"from_tab": from_tab}))
     elif timing == "seconds" and reference.rhythm is not None:
-        said.append(
-            "the take follows the reference's recorded times more closely than its written beats: "
-            "timing is held against the recorded times"
-        )
-    said += _of_passes(reference, passes, best)
+        found.append(Remark("recorded-times"))
+    found += _about_passes(passes, best)
     rows = passes[best].notes
-    said += _not_reached(reference, passes[best])
+    found += _not_reached(reference, passes[best])
     again = sorted({r.reference for r in rows if r.again and r.reference is not None})
     if again:
-        said.append(
-            f"the take goes back over {stretch_words(reference, again)}; the better playing counts"
-        )
-    for where in ("before", "after"):
-        around = [r for r in rows if r.reference is None and r.left_out and r.reason == where]
-        if around:
-            notes = "1 note" if len(around) == 1 else f"{len(around)} notes"
-            edge = "begins" if where == "before" else "ends"
-            said.append(f"{notes} {where} the riff {edge} {_are(len(around))} not counted")
-    said += _pauses(passes[best])
-    said += _faster(passes[best].summary)
-    unsure = sum(r.verdict == "unsure" and not r.again and not r.left_out for r in rows)
-    if unsure >= 4 and unsure > _UNCLEAR * len(reference.notes):
-        said.append(
-            f"{unsure} notes are not clear enough to judge: a recording closer to the guitar, in a "
-            "quiet room, would tell more"
-        )
-    return tuple(said)
+        found.append(Remark("played-again", notes=_ids(reference, again)))
+    for kind, reason in (("notes-before", Reason.BEFORE), ("notes-after", Reason.AFTER)):
+        count = sum(r.left_out and r.reason is reason for r in rows)
+        if count:
+            found.append(Remark(kind, {"count": count}))
+    found += _pauses(passes[best])
+    found += _faster(passes[best].summary)
+    unsure = sum(r.verdict == "unsure" and r.counts for r in rows)
+    if unsure >= _UNCLEAR and unsure > _UNCLEAR_SHARE * len(reference.notes):
+        found.append(Remark("unclear", {"count": unsure}))
+    return tuple(found)
 
 
-def _pauses(one: Pass) -> list[str]:
-    """Where the player stopped; in one line where that was often."""
-    long = [(time, longer) for time, longer in one.pauses if longer > _PAUSE_SEC]
-    if len(long) > _PAUSES:
-        at, most = max(long, key=lambda p: p[1])
-        return [
-            f"{len(long)} pauses, the longest of {most:.1f} s before {at:.1f} s, are not counted"
-        ]
-    return [
-        f"a pause of {longer:.1f} s before {time:.1f} s is not counted" for time, longer in long
-    ]
+def _ids(reference: Riff, indices: Sequence[int]) -> tuple[int, ...]:
+    return tuple(reference.notes[i].id for i in indices)
 
 
-def _faster(summary: Summary) -> list[str]:
-    """What to do after a slow take without a mistake: a little faster (common practice)."""
-    now, goal = summary.tempo_bpm, summary.reference_bpm
-    right = summary.counts.get("right", 0)
-    if now is None or goal is None or summary.right_share < 1.0 or right < _ENOUGH:
-        return []
-    following = min(goal, 1.08 * now)
-    if now > _NEARLY * goal:
-        return []
-    goes_on = f", on the way to {goal:.0f}" if following < goal else ""
-    return [f"everything is right at tempo {now:.0f}: try {following:.0f} next{goes_on}"]
-
-
-def _are(count: int) -> str:
-    return "is" if count == 1 else "are"
-
-
-def _of_passes(reference: Riff, passes: Sequence[Pass], best: int) -> list[str]:
+def _about_passes(passes: Sequence[Pass], best: int) -> list[Remark]:
     """How often the riff was played, and which verdicts these are."""
-    short = [k for k, one in enumerate(passes) if k != best and not one.enough]
+    short = [k for k, one in enumerate(passes) if k != best and not one.reaches_half]
     full = len(passes) - len(short)
-    said = []
-    if full > 1:
-        said.append(
-            f"the riff is played {full} times; these are the verdicts of the best, pass {best + 1}"
-        )
-    starts = [k for k in short if k < best]
-    for what, which in (("false start", starts), ("part", [k for k in short if k > best])):
-        if which:
-            times = listed([f"{passes[k].start_sec:.1f} s" for k in which])
-            many = f"a {what}" if len(which) == 1 else f"{len(which)} {what}s"
-            said.append(f"{many} at {times} {_are(len(which))} not counted")
-    return said
+    found = [Remark("passes", {"count": full, "best": best + 1})] if full > 1 else []
+    starts = [passes[k].start_sec for k in short if k < best]
+    parts = [passes[k].start_sec for k in short if k > best]
+    for kind, at in (("false-starts", starts), ("parts", parts)):
+        if at:
+            found.append(Remark(kind, {"at_sec": at}))
+    return found
 
 
-def _not_reached(reference: Riff, one: Pass) -> list[str]:
+def _not_reached(reference: Riff, one: Pass) -> list[Remark]:
     """What of the reference the pass leaves out: its start, its end, something between."""
     out = sorted(r.reference for r in one.notes if r.left_out and r.reference is not None)
-    span = one.reach
+    reach = one.reach
     if not out:
         return []
-    if span is None:
-        return ["nothing of the reference is found in the take"]
-    said = []
-    before = [i for i in out if i < span[0]]
-    after = [i for i in out if i > span[1]]
-    between = [i for i in out if span[0] < i < span[1]]
+    if reach is None:
+        return [Remark("nothing-found")]
+    found = []
+    first, last = reach
+    before, after = sum(i < first for i in out), sum(i > last for i in out)
     if before:
-        said.append(
-            f"the take starts at {_at(reference, span[0])}; the {_notes(len(before))} before that "
-            f"{_are(len(before))} not counted"
-        )
+        found.append(Remark("starts-late", {"count": before}, _ids(reference, [first])))
     if after:
-        said.append(
-            f"the take stops at {_at(reference, span[1])}; the {_notes(len(after))} after that "
-            f"{_are(len(after))} not counted"
-        )
-    for stretch in _stretches(between):
-        said.append(f"{stretch_words(reference, stretch)} is left out; not counted")
-    return said
+        found.append(Remark("stops-early", {"count": after}, _ids(reference, [last])))
+    stretch: list[int] = []
+    for i in [i for i in out if first < i < last]:
+        if stretch and i > stretch[-1] + 1:
+            found.append(Remark("left-out", notes=_ids(reference, stretch)))
+            stretch = []
+        stretch.append(i)
+    if stretch:
+        found.append(Remark("left-out", notes=_ids(reference, stretch)))
+    return found
 
 
-def _notes(count: int) -> str:
-    return "note" if count == 1 else f"{count} notes"
+def _pauses(one: Pass) -> list[Remark]:
+    """Where the player stopped; in one remark where that was often."""
+    long = [
+        Remark("pause", {"sec": time, "longer_sec": longer})
+        for time, longer in one.pauses
+        if longer > _PAUSE_SEC
+    ]
+    if len(long) <= _MOST_PAUSES:
+        return long
+    longest = max(long, key=lambda pause: pause.facts["longer_sec"])
+    return [Remark("pauses", {"count": len(long), **longest.facts})]
 
 
-def _stretches(ids: Sequence[int]) -> list[list[int]]:
-    """Runs of successive numbers."""
-    out: list[list[int]] = []
-    for i in ids:
-        if out and i == out[-1][-1] + 1:
-            out[-1].append(i)
-        else:
-            out.append([i])
-    return out
-
-
-def _at(reference: Riff, index: int) -> str:
-    beat = reference.notes[index].onset_beat
-    if reference.rhythm is None or beat is None:
-        return f"note {index + 1}"
-    return moment(beat, reference.rhythm.meter)
-
-
-def stretch_words(reference: Riff, ids: Sequence[int]) -> str:
-    """Where the first and the last of some notes lie, or the notes' numbers without rhythm."""
-    beats = [reference.notes[i].onset_beat for i in ids]
-    if reference.rhythm is None or None in beats:
-        return f"note{'s' if len(ids) > 1 else ''} {ranges([i + 1 for i in ids])}"
-    meter = reference.rhythm.meter
-    first, last = float(beats[0] or 0.0), float(beats[-1] or 0.0)
-    if first == last:
-        return moment(first, meter)
-    start, end = moment(first, meter), moment(last, meter)
-    bar, _, beat = end.rpartition(" beat ")
-    return f"{start} to {beat if start.startswith(f'{bar} ') else end}"
+def _faster(summary: Summary) -> list[Remark]:
+    """What to do after a slow take without a mistake: a little faster (common practice)."""
+    now, goal = summary.tempo_bpm, summary.reference_bpm
+    if now is None or goal is None or summary.right_share < 1.0 or now > _NEARLY * goal:
+        return []
+    if summary.counts.get("right", 0) < _ENOUGH:
+        return []
+    return [Remark("faster", {"bpm": now, "next_bpm": min(goal, _FASTER * now), "goal_bpm": goal})]

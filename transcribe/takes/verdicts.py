@@ -10,35 +10,44 @@ choice. Intervals over a second count as a second, the end of the range that was
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import dataclasses
 from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
 
-from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note
-from transcribe.takes.comparison import Played, Verdict
-from transcribe.takes.listen import Ear
-from transcribe.takes.pairs import other_pitch
-from transcribe.takes.passes import Fit
+from transcribe.takes.comparison import Played, Reason, Verdict
+from transcribe.takes.match import StretchFit, pair_other_pitch
+from transcribe.takes.timeline import Sides
 
-__all__ = ["Side", "judge_stretch", "just_noticeable_ms", "tolerance_ms", "where_played"]
+__all__ = ["judge_stretch", "just_noticeable_ms", "tolerance_ms", "where_played"]
 
-ALLOWANCE_MS = 35.0
-_DOUBT = 0.5  # a note of the take with less confidence than this may be no note at all
-_SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
-_CLEAR = 0.965  # a note this sure is no overtone
-_FAINT = 0.12  # onset share at which an expected note was played
-_FAINT_MASKED = 0.18  # the same where another sound could be taken for it
-_BOTH = 0.5  # the same where another note was named in its place
-_NOTHING = 0.05  # below this it was not
-_NOTHING_MASKED = 0.02
-_LISTEN_SEC = 0.1
+_ALLOWANCE_MS = 35.0  # the hand's and the measuring's scatter; this project's choice
 _OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
 _STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
 _PAIR_MS = 30.0  # so were two notes this close to theirs: 60 ms from one to the other
-_TOGETHER_SEC = 0.06
+_TOGETHER_SEC = 0.06  # onsets this close may hide each other, or come from one stroke
+_DEAD_SEC = 0.12  # a dead note is any note this close to its due time
+_WRONG_SEC = (0.08, 0.2)  # a wrong note lies this close to its due time, by the notes around it
+_LISTEN_SEC = 0.1  # window of the second listening
+_LISTEN_LATE_SEC = 0.05  # the same where a late note was named
+_KNOWN_SEC = 0.4  # strokes of a pitch that are known this close to its due time
+
+# Confidence of the take's notes, and onset shares of the second listening, from 0 to 1: choices,
+# whose effect `tests.bench.compare` measures through sound.
+_DOUBT = 0.5  # a note with less confidence may be no note at all
+_SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
+_CLEAR = 0.965  # a note this sure is no overtone
+_FAINT, _FAINT_MASKED = 0.12, 0.18  # an expected note was played; where another may mask it
+_NOTHING, _NOTHING_MASKED = 0.05, 0.02  # below this it was not
+_BOTH = 0.5  # it was played beside another note that was named in its place
+
+# Lengths, in seconds and as shares of what is written.
+_CUT_SHARE, _CUT_SEC = 0.5, 0.2  # shorter than this share, and by more than this: cut short
+_RANG_SHARE, _RANG_SEC = 0.75, 0.35  # longer by more than both: left ringing ...
+_SILENCE_SEC = 0.15  # ... where at least this much silence is written after it
+_END_SEC = 0.15  # what sounds until this short before the end was cut by the recording
 
 
 def just_noticeable_ms(interval_ms: float) -> float:
@@ -58,388 +67,347 @@ def tolerance_ms(interval_ms: float) -> float:
     >>> tolerance_ms(250.0), tolerance_ms(600.0)
     (47.5, 65.0)
     """
-    return ALLOWANCE_MS + 2.0 * just_noticeable_ms(interval_ms)
-
-
-@dataclass(frozen=True)
-class Side:
-    """Both sides as notes and arrays, the pitch of the take on the reference's footing.
-
-    ``interval`` (n_reference,) is the time to the nearest other event on the reference's clock,
-    ``next_x`` the time of the next one; ``lengths`` tells that written lengths are meant.
-    ``pulse`` (n_take,) is where the take's own beats put each of its notes, nan where they do not,
-    and ``pulse_interval`` the time to the nearest other of these. ``ear`` listens again where a
-    note is in doubt. The take sounds ``take_shift`` semitones above its ``take_pitch``, and its
-    guitar ``take_offset_cents`` above A4 = 440 Hz. ``heard`` tells that the take comes from a
-    recording, so that notes may be ghosts or masked; it ends at ``until``, in seconds.
-    """
-
-    reference: Sequence[Note]
-    take: Sequence[Note]
-    ref_pitch: np.ndarray
-    take_pitch: np.ndarray
-    at: np.ndarray
-    ends: np.ndarray
-    x: np.ndarray
-    x_end: np.ndarray
-    interval: np.ndarray
-    instrument: Instrument
-    heard: bool
-    timing: str
-    next_x: np.ndarray
-    pulse: np.ndarray
-    pulse_interval: np.ndarray
-    lengths: bool = True
-    ear: Ear | None = None
-    take_shift: int = 0
-    take_offset_cents: float = 0.0
-    until: float = np.inf
+    return _ALLOWANCE_MS + 2.0 * just_noticeable_ms(interval_ms)
 
 
 def where_played(note: Note, pitch_midi: int, instrument: Instrument) -> Played:
-    """Where on the neck a wrong note suggests the finger went.
+    """Where on the neck a wrong note suggests the finger went; no place where there is none.
 
     Along the same string first, then the same fret on another string; a step along the string and
     a step across count alike, as far as a hand that is one off would reach.
     """
-    name = pitch_name(pitch_midi)
     if note.string is None or note.fret is None:
-        return Played(pitch_midi, where=f"{name} instead of {pitch_name(note.pitch_midi)}")
+        return Played(pitch_midi)
     options = []
     for string, fret in instrument.places(pitch_midi):
         across, along = abs(string - note.string), abs(fret - note.fret)
         options.append((2.0 * across + along, across, string, fret))
-    if not options:
-        return Played(pitch_midi, where=f"{name}, which this neck does not have")
-    _, across, string, fret = min(options)
-    if across == 0:
-        step = fret - note.fret
-        frets = "fret" if abs(step) == 1 else "frets"
-        where = f"{abs(step)} {frets} too {'high' if step > 0 else 'low'} on string {string}"
-    elif fret == note.fret:
-        where = f"fret {fret} on string {string} instead of string {note.string}"
-    else:
-        where = f"string {string} fret {fret} instead of string {note.string} fret {note.fret}"
-    return Played(pitch_midi, string, fret, where)
+    return Played(pitch_midi, *min(options)[2:]) if options else Played(pitch_midi)
 
 
-def judge_stretch(fit: Fit, side: Side) -> list[Verdict]:
+@dataclass(frozen=True)
+class _Due:
+    """A note of the reference: its index, when it was due, and the pace there."""
+
+    note: int
+    sec: float
+    pace: float
+
+
+def judge_stretch(fit: StretchFit, sides: Sides, instrument: Instrument) -> list[Verdict]:
     """Verdicts of the reference notes of a stretch, then of what was played beside them."""
-    ids = fit.stretch.reference
-    due = dict(zip(ids.tolist(), fit.due.tolist(), strict=True))
-    pace = dict(zip(ids.tolist(), fit.pace.tolist(), strict=True))
+    notes = [
+        _Due(int(i), float(sec), float(pace))
+        for i, sec, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True)
+    ]
     matched = dict(fit.pairs)
     used = set(matched.values())
     free = [j for j in fit.stretch.take.tolist() if j not in used]
-    matched, free = _dead_notes(ids, due, matched, free, side)
-    swapped = _swapped(ids, due, pace, matched, free, side)
-    used = set(swapped.values())
+    matched, free = _dead_notes(notes, matched, free, sides)
+    replaced = _replaced([due for due in notes if due.note not in matched], free, sides)
+    used = set(replaced.values())
     free = [j for j in free if j not in used]
-    events = _event_offsets(ids, due, matched, side)
-    ends = _ring_on(matched, free, side)
+    events = _event_offsets(notes, matched, sides)
+    ends = _ends_of_cut_notes(matched, free, sides)
     rows = []
-    for i in ids.tolist():
-        if i in matched:
-            rows.append(_played_row(i, matched[i], due[i], pace[i], events, ends, side))
-        elif i in swapped:
-            rows.append(_wrong_row(i, swapped[i], due[i], side))
+    for due in notes:
+        if (j := matched.get(due.note)) is not None:
+            rows.append(_judge_played(due, j, events, ends, sides))
+        elif (j := replaced.get(due.note)) is not None:
+            rows.append(_judge_wrong(due, j, sides, instrument))
         else:
-            rows.append(_missed_row(i, due[i], pace[i], side))
-    rows += [_extra_row(j, side) for j in free]
-    return rows
+            rows.append(_judge_missed(due, sides))
+    return rows + [_judge_extra(j, sides) for j in free]
+
+
+def _is_dead(i: int, sides: Sides) -> bool:
+    return sides.reference[i].articulation == "dead"
 
 
 def _dead_notes(
-    ids: np.ndarray, due: dict[int, float], matched: dict[int, int], free: list[int], side: Side
+    notes: list[_Due], matched: dict[int, int], free: list[int], sides: Sides
 ) -> tuple[dict[int, int], list[int]]:
     """Let a dead note of the reference be any note near it: its pitch says nothing."""
     matched = dict(matched)
-    for i in ids.tolist():
-        if side.reference[i].articulation != "dead" or i in matched:
+    for due in notes:
+        if due.note in matched or not _is_dead(due.note, sides):
             continue
-        near = [j for j in free if abs(side.at[j] - due[i]) < 0.12]
+        near = [j for j in free if abs(sides.at[j] - due.sec) < _DEAD_SEC]
         if near:
-            j = min(near, key=lambda j: abs(side.at[j] - due[i]))
-            matched[i] = j
+            j = min(near, key=lambda j: abs(sides.at[j] - due.sec))
+            matched[due.note] = j
             free = [k for k in free if k != j]
     return matched, free
 
 
-def _swapped(
-    ids: np.ndarray,
-    due: dict[int, float],
-    pace: dict[int, float],
-    matched: dict[int, int],
-    free: list[int],
-    side: Side,
-) -> dict[int, int]:
+def _replaced(notes: list[_Due], free: list[int], sides: Sides) -> dict[int, int]:
     """Reference notes with what was played in their place."""
-    left = [
-        i for i in ids.tolist() if i not in matched and side.reference[i].articulation != "dead"
-    ]
+    left = [due for due in notes if not _is_dead(due.note, sides)]
     if not left or not free:
         return {}
-    window = np.array([np.clip(0.5 * side.interval[i] * pace[i], 0.08, 0.2) for i in left])
-    if side.timing == "order":
-        window = np.array([max(0.05, 0.45 * pace[i]) for i in left])
-    pairs = other_pitch(
-        np.array([due[i] for i in left]),
-        side.ref_pitch[left],
-        side.at[free],
-        side.take_pitch[free],
+    ids = [due.note for due in left]
+    pace = np.array([due.pace for due in left])
+    if sides.timing == "order":
+        window = np.maximum(0.05, 0.45 * pace)
+    else:
+        window = np.clip(0.5 * sides.interval[ids] * pace, *_WRONG_SEC)
+    pairs = pair_other_pitch(
+        np.array([due.sec for due in left]),
+        sides.ref_pitch[ids],
+        sides.at[free],
+        sides.take_pitch[free],
         window_sec=window,
     )
-    return {left[a]: free[b] for a, b in pairs}
+    return {ids[a]: free[b] for a, b in pairs}
+
+
+def _event_key(i: int, sides: Sides) -> float:
+    """What the notes of one event have in common: their time on the reference's clock."""
+    return round(float(sides.x[i]), 6)
 
 
 def _event_offsets(
-    ids: np.ndarray, due: dict[int, float], matched: dict[int, int], side: Side
+    notes: list[_Due], matched: dict[int, int], sides: Sides
 ) -> dict[float, tuple[float, int]]:
     """For each time of the reference, the middle offset of what was struck there, in ms."""
     groups: dict[float, list[float]] = {}
-    for i in ids.tolist():
-        if i in matched:
-            off = 1000.0 * (side.at[matched[i]] - due[i])
-            groups.setdefault(round(float(side.x[i]), 6), []).append(off)
+    for due in notes:
+        if due.note in matched:
+            off = 1000.0 * (sides.at[matched[due.note]] - due.sec)
+            groups.setdefault(_event_key(due.note, sides), []).append(off)
     return {key: (median(offs), len(offs)) for key, offs in groups.items()}
 
 
-def _played_row(
-    i: int,
-    j: int,
-    due: float,
-    pace: float,
-    events: dict[float, tuple[float, int]],
-    ends: dict[int, float],
-    side: Side,
-) -> Verdict:
-    note = side.take[j]
-    verdict, reason, offset, allowed = "right", "", None, None
-    if side.timing == "order":
-        verdict, offset, allowed = _against_pulse(j, side)
-    else:
-        offset = 1000.0 * (float(side.at[j]) - due)
-        allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
-        middle, size = events[round(float(side.x[i]), 6)]
-        together = abs(offset - middle) <= (_STRUM_MS if size > 2 else _PAIR_MS)
-        weighed = middle if together else offset
-        if abs(weighed) > allowed:
-            verdict = "late" if weighed > 0 else "early"
-            if side.ear is not None and abs(weighed) > 1.5 * allowed:
-                # A false stroke may have been taken for a note that came in time, but softly.
-                share, at = side.ear.strongest(
-                    int(side.take_pitch[j]) + side.take_shift,
-                    due,
-                    window_sec=0.05,
-                    taken=side.at[j : j + 1],
-                )
-                if share > _FAINT_MASKED:
-                    return _faint_row(i, due, at, pace, side)
-            if note.confidence < _DOUBT:
-                verdict, reason = "unsure", "the note was hardly heard"
-    return Verdict(
-        i,
-        j,
-        verdict,
-        offset,
-        tolerance_ms=allowed,
-        time_sec=float(side.at[j]),
-        length=_length(i, float(side.at[j]), ends.get(j, float(side.ends[j])), pace, side),
-        reason=reason,
-    )
-
-
-def _against_pulse(j: int, side: Side) -> tuple[str, float | None, float | None]:
-    """Verdict, offset and tolerance of a note that only the take's own pulse can date."""
-    if not np.isfinite(side.pulse[j]):
-        return "right", None, None
-    offset = 1000.0 * float(side.at[j] - side.pulse[j])
-    allowed = tolerance_ms(1000.0 * float(side.pulse_interval[j]))
-    verdict = "right" if abs(offset) <= allowed else "late" if offset > 0 else "early"
-    return verdict, offset, allowed
-
-
-def _ring_on(matched: dict[int, int], free: list[int], side: Side) -> dict[int, float]:
+def _ends_of_cut_notes(matched: dict[int, int], free: list[int], sides: Sides) -> dict[int, float]:
     """When those matched notes end that a false stroke of their own pitch cuts in two."""
     ends: dict[int, float] = {}
     by_pitch: dict[int, list[int]] = {}
     for j in sorted(free):
-        by_pitch.setdefault(int(side.take_pitch[j]), []).append(j)
+        by_pitch.setdefault(int(sides.take_pitch[j]), []).append(j)
     for j in matched.values():
-        end = float(side.ends[j])
-        for k in by_pitch.get(int(side.take_pitch[j]), ()):
-            if side.at[k] > side.at[j] and abs(float(side.at[k]) - end) < _TOGETHER_SEC:
-                end = ends[j] = max(end, float(side.ends[k]))
+        end = float(sides.ends[j])
+        for k in by_pitch.get(int(sides.take_pitch[j]), ()):
+            if sides.at[k] > sides.at[j] and abs(float(sides.at[k]) - end) < _TOGETHER_SEC:
+                end = ends[j] = max(end, float(sides.ends[k]))
     return ends
 
 
-def _length(i: int, start: float, end: float, pace: float, side: Side) -> str | None:
+# One note --------------------------------------------------------------------------------------
+
+
+def _judge_played(
+    due: _Due,
+    j: int,
+    events: dict[float, tuple[float, int]],
+    ends: dict[int, float],
+    sides: Sides,
+) -> Verdict:
+    """A note that sounds as it is written: right, early or late."""
+    at = float(sides.at[j])
+    length = _length(due, at, ends.get(j, float(sides.ends[j])), sides)
+    if sides.timing == "order":
+        return _against_pulse(Verdict(due.note, j, "right", time_sec=at, length=length), j, sides)
+    offset, allowed = 1000.0 * (at - due.sec), _allowed_ms(due, sides)
+    row = Verdict(due.note, j, "right", offset, allowed, time_sec=at, length=length)
+    middle, size = events[_event_key(due.note, sides)]
+    together = abs(offset - middle) <= (_STRUM_MS if size > 2 else _PAIR_MS)
+    weighed = middle if together else offset
+    if abs(weighed) <= allowed:
+        return row
+    if sides.onset_shares is not None and abs(weighed) > 1.5 * allowed:
+        # A false stroke may have been taken for a note that came in time, but softly.
+        share, heard_sec = sides.onset_shares.strongest(
+            int(sides.take_pitch[j]) + sides.take_shift,
+            due.sec,
+            window_sec=_LISTEN_LATE_SEC,
+            taken=sides.at[j : j + 1],
+        )
+        if share > _FAINT_MASKED:
+            return _judge_faint(due, heard_sec, sides)
+    if sides.take[j].confidence < _DOUBT:
+        return dataclasses.replace(row, verdict="unsure", reason=Reason.LOW_CONFIDENCE)
+    return dataclasses.replace(row, verdict="late" if weighed > 0 else "early")
+
+
+def _allowed_ms(due: _Due, sides: Sides) -> float:
+    return tolerance_ms(1000.0 * float(sides.interval[due.note]) * due.pace)
+
+
+def _against_pulse(row: Verdict, j: int, sides: Sides) -> Verdict:
+    """A note that only the take's own pulse can date."""
+    if not np.isfinite(sides.pulse[j]):
+        return row
+    offset = 1000.0 * float(sides.at[j] - sides.pulse[j])
+    allowed = tolerance_ms(1000.0 * float(sides.pulse_interval[j]))
+    verdict = "right" if abs(offset) <= allowed else "late" if offset > 0 else "early"
+    return dataclasses.replace(row, verdict=verdict, offset_ms=offset, tolerance_ms=allowed)
+
+
+def _length(due: _Due, start: float, end: float, sides: Sides) -> str | None:
     """``cut short`` or ``left ringing`` where the note's length is plainly not what is written."""
-    if not side.lengths or side.reference[i].articulation == "dead":
+    i = due.note
+    if not sides.lengths or _is_dead(i, sides):
         return None
-    written = float(side.x_end[i] - side.x[i]) * pace
+    written = float(sides.x_end[i] - sides.x[i]) * due.pace
     played = end - start
     # What sounds to the end of the recording was cut by that, not by the hand.
-    to_the_end = end > side.until - 0.15
-    if played < 0.5 * written and written - played > 0.2 and not to_the_end:
+    to_the_end = end > sides.end_sec - _END_SEC
+    if played < _CUT_SHARE * written and written - played > _CUT_SEC and not to_the_end:
         return "cut short"
     # Only where the reference asks for silence after the note: strings are let ring elsewhere.
-    silence = float(side.next_x[i] - side.x_end[i]) > 0.15
-    if silence and played - written > max(0.35, 0.75 * written):
+    silence = float(sides.next_x[i] - sides.x_end[i]) > _SILENCE_SEC
+    if silence and played - written > max(_RANG_SEC, _RANG_SHARE * written):
         return "left ringing"
     return None
 
 
-def _is_ghost(j: int, side: Side) -> bool:
-    """Whether a note of the take may be an overtone of another that sounds with it."""
-    for k in _sounding(float(side.at[j]), side):
-        if k != j and int(side.take_pitch[j] - side.take_pitch[k]) in _OVERTONES:
-            return True
-    return False
-
-
-def _sounding(time: float, side: Side) -> list[int]:
-    """Notes of the take that sound at ``time``, or are struck just after it."""
-    last = int(np.searchsorted(side.at, time + _TOGETHER_SEC, side="right"))
-    first = max(0, last - 48)
-    return [k for k in range(first, last) if side.ends[k] > time]
-
-
-def _doubt(j: int, side: Side) -> str:
-    """Why a note of the take may not be one; empty where it is sure."""
-    if not side.heard:
-        return ""
-    sure = side.take[j].confidence
-    if sure < _DOUBT:
-        return "hardly heard"
-    if sure < _CLEAR and _is_ghost(j, side):
-        return "may be an overtone of a lower note"
-    return ""
-
-
-def _wrong_row(i: int, j: int, due: float, side: Side) -> Verdict:
-    offset = None if side.timing == "order" else 1000.0 * (float(side.at[j]) - due)
-    reason = _doubt(j, side)
-    if not reason and side.ear is not None and _second_share(i, due, side)[0] > _BOTH:
-        reason = "the right note may have sounded as well"
-    played = where_played(side.reference[i], int(side.take_pitch[j]), side.instrument)
+def _judge_wrong(due: _Due, j: int, sides: Sides, instrument: Instrument) -> Verdict:
+    """A note in whose place another pitch was played."""
+    reason = _doubt(j, sides)
+    if reason is None and _second_listening(due, sides)[0] > _BOTH:
+        reason = Reason.RIGHT_NOTE_TOO
     return Verdict(
-        i,
+        due.note,
         j,
-        "unsure" if reason else "wrong",
-        offset,
-        time_sec=float(side.at[j]),
-        played=played,
+        "wrong" if reason is None else "unsure",
+        None if sides.timing == "order" else 1000.0 * (float(sides.at[j]) - due.sec),
+        time_sec=float(sides.at[j]),
+        played=where_played(sides.reference[due.note], int(sides.take_pitch[j]), instrument),
         reason=reason,
     )
 
 
-def _missed_row(i: int, due: float, pace: float, side: Side) -> Verdict:
-    when = float(due) if np.isfinite(due) else None
-    if side.reference[i].articulation == "dead":
-        return Verdict(i, None, "unsure", time_sec=when, reason="a dead note is hard to hear")
-    if not side.heard or when is None:
-        return Verdict(i, None, "missed", time_sec=when)
-    if side.ear is not None and not side.ear.reaches(int(side.ref_pitch[i]) + side.take_shift):
-        return Verdict(i, None, "unsure", time_sec=when, reason="too low or too high to be heard")
-    hidden, rings = _hidden(i, due, side), _rings_through(int(side.ref_pitch[i]), due, side)
-    if side.ear is not None:
-        share, at = _second_share(i, due, side)
-        enough = _FAINT_MASKED if hidden or rings else _FAINT
-        if share > enough:
-            return _faint_row(i, due, at, pace, side)
-        if share < (_NOTHING_MASKED if hidden or rings else _NOTHING):
-            return Verdict(i, None, "missed", time_sec=when)
-        if not hidden and not rings:
-            return Verdict(
-                i, None, "unsure", time_sec=when, reason="hardly heard, if it was played"
-            )
-    reason = ""
+def _judge_missed(due: _Due, sides: Sides) -> Verdict:
+    """A note that the take does not name: missed, unless it may be there all the same."""
+    when = due.sec if np.isfinite(due.sec) else None
+    missed = Verdict(due.note, None, "missed", time_sec=when)
+
+    def unsure(reason: Reason) -> Verdict:
+        return dataclasses.replace(missed, verdict="unsure", reason=reason)
+
+    if _is_dead(due.note, sides):
+        return unsure(Reason.DEAD_NOTE)
+    if not sides.from_recording or when is None:
+        return missed
+    pitch, shares = int(sides.ref_pitch[due.note]), sides.onset_shares
+    if shares is not None and not shares.reaches(pitch + sides.take_shift):
+        return unsure(Reason.OUT_OF_RANGE)
+    rings, hidden = _rings_through(pitch, due.sec, sides), _is_hidden(pitch, due.sec, sides)
+    masked = rings or hidden
+    if shares is not None:
+        share, heard_sec = _second_listening(due, sides)
+        if share > (_FAINT_MASKED if masked else _FAINT):
+            return _judge_faint(due, heard_sec, sides)
+        if share < (_NOTHING_MASKED if masked else _NOTHING):
+            return missed
     if rings:
-        reason = "its string was still ringing; whether it was struck again is not clear"
-    elif hidden:
-        reason = "may be hidden in another note that was struck with it"
-    return Verdict(i, None, "unsure" if reason else "missed", time_sec=when, reason=reason)
+        return unsure(Reason.STILL_RINGING)
+    if hidden:
+        return unsure(Reason.HIDDEN)
+    return missed if shares is None else unsure(Reason.WEAK_ONSET)
 
 
-def _second_share(i: int, due: float, side: Side) -> tuple[float, float]:
-    """What the ear says of a note that is due: the onset share, and when."""
-    assert side.ear is not None
-    pitch = int(side.ref_pitch[i])
-    near = np.flatnonzero((side.take_pitch == pitch) & (np.abs(side.at - due) < 0.4))
-    return side.ear.strongest(
-        pitch + side.take_shift, due, window_sec=_LISTEN_SEC, taken=side.at[near]
+def _second_listening(due: _Due, sides: Sides) -> tuple[float, float]:
+    """Onset share of a note that is due, and when; 0 where there is nothing to listen to."""
+    if sides.onset_shares is None:
+        return 0.0, due.sec
+    pitch = int(sides.ref_pitch[due.note])
+    known = (sides.take_pitch == pitch) & (np.abs(sides.at - due.sec) < _KNOWN_SEC)
+    return sides.onset_shares.strongest(
+        pitch + sides.take_shift, due.sec, window_sec=_LISTEN_SEC, taken=sides.at[known]
     )
 
 
-def _faint_row(i: int, due: float, at: float, pace: float, side: Side) -> Verdict:
+def _judge_faint(due: _Due, at: float, sides: Sides) -> Verdict:
     """A note that only the second listening found: right where it came in time."""
-    offset = 1000.0 * (at - due)
-    allowed = tolerance_ms(1000.0 * float(side.interval[i]) * pace)
-    timed = side.timing != "order"
-    right = not timed or abs(offset) <= allowed
+    offset, allowed = 1000.0 * (at - due.sec), _allowed_ms(due, sides)
+    timed = sides.timing != "order"
     return Verdict(
-        i,
+        due.note,
         None,
-        "right" if right else "unsure",
+        "right" if not timed or abs(offset) <= allowed else "unsure",
         offset if timed else None,
         tolerance_ms=allowed if timed else None,
         time_sec=at,
-        reason="heard faintly",
+        reason=Reason.FAINT,
     )
 
 
-def _hidden(i: int, due: float, side: Side) -> bool:
-    """Whether a note may lie within another that was struck with it: a unison or an overtone."""
-    pitch = int(side.ref_pitch[i])
-    for k in _sounding(due, side):
-        step = pitch - int(side.take_pitch[k])
-        apart = abs(float(side.at[k]) - due)
-        if (step in _OVERTONES and apart < 2 * _TOGETHER_SEC) or (
-            not step and apart < _TOGETHER_SEC
-        ):
-            return True
-    return False
-
-
-def _rings_through(pitch: int, due: float, side: Side) -> bool:
-    """Whether an earlier note of this pitch sounds on past the time that this one was due."""
-    last = int(np.searchsorted(side.at, due - _TOGETHER_SEC))
-    for k in range(last - 1, max(-1, last - 64), -1):
-        if int(side.take_pitch[k]) == pitch:
-            return float(side.ends[k]) > due + 0.1
-    return False
-
-
-def _extra_row(j: int, side: Side) -> Verdict:
-    reason = "a dead note" if side.take[j].articulation == "dead" else _doubt(j, side)
-    if not reason and side.heard and side.take[j].confidence < _SURE_EXTRA:
-        reason = "not heard for certain"
-    if not reason and side.heard and _struck_along(j, side):
-        reason = "its string was ringing already, or sounds just before or after"
+def _judge_extra(j: int, sides: Sides) -> Verdict:
+    """A note that the reference does not hold."""
+    note, heard = sides.take[j], sides.from_recording
+    reason = Reason.DEAD_NOTE if note.articulation == "dead" else _doubt(j, sides)
+    if reason is None and heard and note.confidence < _SURE_EXTRA:
+        reason = Reason.NOT_CERTAIN
+    if reason is None and heard and _is_shaken(j, sides):
+        reason = Reason.SHAKEN_STRING
     return Verdict(
         None,
         j,
-        "unsure" if reason else "extra",
-        time_sec=float(side.at[j]),
-        played=Played(int(side.take_pitch[j]), where=pitch_name(int(side.take_pitch[j]))),
+        "extra" if reason is None else "unsure",
+        time_sec=float(sides.at[j]),
+        played=Played(int(sides.take_pitch[j])),
         reason=reason,
     )
 
 
-def _struck_along(j: int, side: Side) -> bool:
+# Doubt ------------------------------------------------------------------------------------------
+
+
+def _doubt(j: int, sides: Sides) -> Reason | None:
+    """Why a note of the take may not be one."""
+    confidence = sides.take[j].confidence
+    if sides.from_recording and confidence < _DOUBT:
+        return Reason.LOW_CONFIDENCE
+    if sides.from_recording and confidence < _CLEAR and _is_overtone(j, sides):
+        return Reason.OVERTONE
+    return None
+
+
+def _sounding(time: float, sides: Sides) -> list[int]:
+    """Notes of the take that sound at ``time``, or are struck just after it."""
+    last = int(np.searchsorted(sides.at, time + _TOGETHER_SEC, side="right"))
+    first = max(0, last - 48)  # more notes than that do not sound at once
+    return [k for k in range(first, last) if sides.ends[k] > time]
+
+
+def _is_overtone(j: int, sides: Sides) -> bool:
+    """Whether a note of the take may be an overtone of another that sounds with it."""
+    pitch = int(sides.take_pitch[j])
+    sounding = _sounding(float(sides.at[j]), sides)
+    return any(k != j and pitch - int(sides.take_pitch[k]) in _OVERTONES for k in sounding)
+
+
+def _is_hidden(pitch: int, due_sec: float, sides: Sides) -> bool:
+    """Whether a note may lie within another that was struck with it: a unison or an overtone."""
+    for k in _sounding(due_sec, sides):
+        step = pitch - int(sides.take_pitch[k])
+        apart = abs(float(sides.at[k]) - due_sec)
+        if apart < (2 * _TOGETHER_SEC if step in _OVERTONES else 0 if step else _TOGETHER_SEC):
+            return True
+    return False
+
+
+def _rings_through(pitch: int, due_sec: float, sides: Sides) -> bool:
+    """Whether an earlier note of this pitch sounds on past the time that this one was due."""
+    last = int(np.searchsorted(sides.at, due_sec - _TOGETHER_SEC))
+    for k in range(last - 1, max(-1, last - 64), -1):
+        if int(sides.take_pitch[k]) == pitch:
+            return float(sides.ends[k]) > due_sec + 0.1
+    return False
+
+
+def _is_shaken(j: int, sides: Sides) -> bool:
     """Whether a note begins with others while its own pitch rings or is about to be struck.
 
     Trackers take the jolt that a chord gives a ringing string for a stroke of its own.
     """
-    at, pitch = float(side.at[j]), int(side.take_pitch[j])
-    low, high = np.searchsorted(side.at, [at - _TOGETHER_SEC, at + _TOGETHER_SEC])
+    at, pitch = float(sides.at[j]), int(sides.take_pitch[j])
+    low, high = np.searchsorted(sides.at, [at - _TOGETHER_SEC, at + _TOGETHER_SEC])
     if high - low < 2:
         return False
-    first, last = np.searchsorted(side.at, [at - 4.0, at + 0.4])
-    for k in range(int(first), int(last)):
-        if k != j and int(side.take_pitch[k]) == pitch:
-            rang = side.at[k] < at and side.ends[k] > at - 0.1
-            if rang or abs(float(side.at[k]) - at) < 0.4:
-                return True
-    return False
+    first, last = np.searchsorted(sides.at, [at - 4.0, at + _KNOWN_SEC])
+    near = np.arange(first, last)
+    near = near[(sides.take_pitch[near] == pitch) & (near != j)]
+    rang = (sides.at[near] < at) & (sides.ends[near] > at - 0.1)
+    return bool(np.any(rang | (np.abs(sides.at[near] - at) < _KNOWN_SEC)))

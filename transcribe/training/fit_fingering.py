@@ -36,7 +36,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.fingering.costs import FITTED, HAND_SET
+from transcribe.fingering.costs import FITTED, JUDGED_WEIGHTS
 from transcribe.fingering.solver import Solver
 from transcribe.training.editions import ROWS, Piece, read_pieces
 from transcribe.training.lattice import Lattice, lay_out, passes
@@ -60,7 +60,7 @@ FINGER_OPTIONS: Mapping[str, Any] = MappingProxyType({"l2": 0.0003, "sharpness":
 def fit(
     pieces: Sequence[Piece],
     *,
-    start: Mapping[str, float] = HAND_SET,
+    start: Mapping[str, float] = JUDGED_WEIGHTS,
     l2: float = 0.001,
     open_share: float = 0.39,
     finger_share: float = 0.5,

@@ -263,7 +263,7 @@ def make_take(
         ringing = [n for n in numbered if n.string == riff.drone_string and n.fret == 0]
         drone = Drone(riff.drone_string, ringing[0].onset_sec, max(n.offset_sec for n in ringing))
     document = Riff(
-        instrument, numbered, None, rhythm, drone, _theory(riff, clock), extra={"about": riff.about}
+        instrument, numbered, None, rhythm, drone, _theory(riff, clock), about=riff.about
     )
     return y, document, verdicts
 

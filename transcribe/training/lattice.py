@@ -14,15 +14,15 @@ import numpy as np
 
 from transcribe.core.riff import sort_notes
 from transcribe.fingering.candidates import Chooser
-from transcribe.fingering.costs import FITTED
-from transcribe.fingering.hand import STATIC, Hand
+from transcribe.fingering.costs import FITTED, PLACE
+from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import plan_onsets
-from transcribe.fingering.search import LEGATO_COST, Beam
+from transcribe.fingering.search import Beam
 from transcribe.training.editions import ROWS, Piece
 
 __all__ = ["Lattice", "lay_out", "passes"]
 
-_OF_STATE = {*STATIC, "open_long", "open_in_line", "fret_in_line"}
+_OF_STATE = {*PLACE, "open_long", "open_in_line", "fret_in_line"}
 """Costs that the state alone decides, whatever came before it."""
 _OWN = np.array([i for i, name in enumerate(FITTED) if name in _OF_STATE])
 _BETWEEN = np.array([i for i, name in enumerate(FITTED) if name not in _OF_STATE])
@@ -79,14 +79,13 @@ def lay_out(
         cand = onset.candidates
         shape = (len(states.cost), len(cand))
         table = np.zeros((*shape, len(FITTED)), dtype=np.float32)
-        table[:, :, : len(STATIC)] = cand.static[None, :, :]
+        table[:, :, : len(PLACE)] = cand.static[None, :, :]
         rest = np.zeros(shape)
         for name, values in beam.features(states, onset):
             if name in column:
                 table[:, :, column[name]] += values
             else:
-                weight_of = LEGATO_COST if name == "legato" else weights[name]
-                rest += weight_of * np.broadcast_to(values, shape)
+                rest += weights[name] * np.broadcast_to(values, shape)
         local = table @ weight + rest
         parents, choices = beam.survivors(states, onset, local)
         free = ~cand.fretted[choices]

@@ -8,8 +8,10 @@ the tablature is read.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
+import xml.etree.ElementTree as ET
 from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
@@ -18,15 +20,17 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import Riff, Source
-from transcribe.formats.musicxml.tree import Node, load_xml
-from transcribe.formats.musicxml.unfold import Builder, Found, Measure, PartFacts, play
-from transcribe.formats.names import CHORDS
+from transcribe.core.riff import LEGATO, Bend, Riff, Source
+from transcribe.formats.chord_names import CHORDS
+from transcribe.formats.musicxml.tree import line_of, load_xml
+from transcribe.formats.musicxml.unfold import Builder, Measure, PartFacts, WrittenNote, play
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_musicxml"]
 
 _SUFFIXES = {kind: suffix for suffix, (kind, _) in reversed(CHORDS.items())}
+_DECIMAL = re.compile(r"[+-]?\d{1,9}(\.\d{0,9})?")
+_MAX_ALTER = 3  # semitones that a letter is altered by
 _GRACE = Fraction(1, 8)  # quarters that a grace note takes from what is before
 _UNITS = {
     "whole": Fraction(4),
@@ -40,8 +44,18 @@ _UNITS = {
 def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a MusicXML file, plain or compressed (``.mxl``).
 
-    Of several parts the one that looks most like a guitar's is read, or the one whose number (from
-    1), name or id is ``part``; ``riff.extra["warnings"]`` says which, and what else was left out.
+    Repeats and endings are played out; jumps (da capo, segno, coda) are not.
+
+    Parameters
+    ----------
+    part : str, optional
+        The part to read: its number from 1, its name or its id. By default the one that looks
+        most like a guitar's; ``warnings`` of the riff then says which, and what was left out.
+
+    Returns
+    -------
+    Riff
+        With the rhythm of the score, and strings and frets where it has tablature.
 
     Raises
     ------
@@ -49,12 +63,24 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
         If the file cannot be read, is no MusicXML, or holds no notes; the message names the line.
     ParameterError
         If there is no such part, or ``part`` names several.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> score = '''<score-partwise><part id="P1"><measure number="1"><note>
+    ...   <pitch><step>D</step><octave>3</octave></pitch><duration>1</duration>
+    ... </note></measure></part></score-partwise>'''
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.musicxml"
+    ...     _ = path.write_text(score)
+    ...     [note.pitch_midi for note in read_musicxml(path).notes]
+    [50]
     """
     path = Path(path)
     root = load_xml(path)
     parts = _parts(root, path)
     chosen, warnings = _choose(root, parts, part, path)
-    reader = _Reader(path)
+    reader = _PartReader(path)
     measures = [reader.measure(node) for node in parts[chosen]]
     if not any(measure.notes for measure in measures):
         raise FormatError(f"{path}: found no notes in part {chosen}, expected at least one")
@@ -69,35 +95,35 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
         warnings + reader.warnings(),
     )
     riff = Builder(facts, play(measures, path)).riff()
-    title = root.value("work/work-title") or root.value("movement-title") or path.name
+    title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
     return replace(riff, source=Source(title))
 
 
-def _parts(root: Node, path: Path) -> dict[str, list[Node]]:
+def _parts(root: ET.Element, path: Path) -> dict[str, list[ET.Element]]:
     """Part id -> its measures."""
-    parts: dict[str, list[Node]] = {}
+    parts: dict[str, list[ET.Element]] = {}
     if root.tag == "score-partwise":
-        for node in root.all("part"):
-            parts.setdefault(node.attrib.get("id", ""), []).extend(node.all("measure"))
+        for node in root.findall("part"):
+            parts.setdefault(node.get("id", ""), []).extend(node.findall("measure"))
     elif root.tag == "score-timewise":
-        for measure in root.all("measure"):
-            for node in measure.all("part"):
-                held = replace(node, attrib=measure.attrib)
-                parts.setdefault(node.attrib.get("id", ""), []).append(held)
+        for measure in root.findall("measure"):
+            for node in measure.findall("part"):
+                parts.setdefault(node.get("id", ""), []).append(node)
+                node.attrib |= measure.attrib
     else:
         raise FormatError(
-            f"{path}:{root.line}: found <{root.tag}>, expected <score-partwise> of MusicXML"
+            f"{path}:{line_of(root)}: found <{root.tag}>, expected <score-partwise> of MusicXML"
         )
     if not any(parts.values()):
-        raise FormatError(f"{path}:{root.line}: found no measures, expected a part with music")
+        raise FormatError(f"{path}:{line_of(root)}: found no measures, expected a part with music")
     return parts
 
 
 def _choose(
-    root: Node, parts: dict[str, list[Node]], wanted: str | None, path: Path
+    root: ET.Element, parts: dict[str, list[ET.Element]], wanted: str | None, path: Path
 ) -> tuple[str, list[str]]:
-    listed = {n.attrib.get("id", ""): n for n in root.walk("score-part")}
-    names = {i: listed[i].value("part-name") if i in listed else "" for i in parts}
+    listed = {n.get("id", ""): n for n in root.iter("score-part")}
+    names = {i: listed[i].findtext("part-name", "") if i in listed else "" for i in parts}
     known = {i: PartName(number, names[i], i) for number, i in enumerate(parts, 1)}
     if wanted is not None:
         return pick(list(known.values()), wanted, str(path)).id, []
@@ -107,18 +133,25 @@ def _choose(
         if re.search(r"guit|gtr|git\b", names[part_id], re.IGNORECASE):
             score += 4
         if part_id in listed:
-            for program in listed[part_id].walk("midi-program"):
-                score += 4 if program.text.strip() in {str(n) for n in range(25, 33)} else 0
+            for program in listed[part_id].iter("midi-program"):
+                score += 4 if program.text in {str(n) for n in range(25, 33)} else 0
         measures = parts[part_id]
-        pitched = sum(1 for m in measures for n in m.all("note") if n.get("pitch") is not None)
-        frets = any(next(m.walk("fret"), None) is not None for m in measures)
+        pitched = sum(1 for m in measures for n in m.findall("note") if n.find("pitch") is not None)
+        frets = any(next(m.iter("fret"), None) is not None for m in measures)
         return score + (6 if frets else 0) + (1 if pitched else -20) + min(pitched, 200) / 400
 
     chosen = max(parts, key=likeness)
     return chosen, left_out(list(known.values()), known[chosen])
 
 
-class _Reader:
+def _decimal(text: str) -> str:
+    """``text`` if it is a decimal number that nobody would be surprised by; else ValueError."""
+    if not _DECIMAL.fullmatch(text.strip()):
+        raise ValueError(text)
+    return text
+
+
+class _PartReader:
     """Reads one part's measures in document order, with what carries from one to the next."""
 
     def __init__(self, path: Path) -> None:
@@ -135,8 +168,8 @@ class _Reader:
         self.jumps = False
         self.changes = False
 
-    def refuse(self, node: Node, found: str, expected: str) -> FormatError:
-        return FormatError(f"{self.path}:{node.line}: found {found}, expected {expected}")
+    def refuse(self, node: ET.Element, found: str, expected: str) -> FormatError:
+        return FormatError(f"{self.path}:{line_of(node)}: found {found}, expected {expected}")
 
     def warnings(self) -> list[str]:
         found = []
@@ -147,16 +180,39 @@ class _Reader:
             found.append("Jumps (da capo, segno, coda) are not followed.")
         return found
 
-    def number(self, node: Node, path: str, kind: Callable[[str], Any], default: Any = ...) -> Any:
-        child = node.get(path)
+    def number(
+        self, node: ET.Element, path: str, kind: Callable[[str], Any], default: Any = ...
+    ) -> Any:
+        child = node.find(path)
         if child is None:
             if default is ...:
                 raise self.refuse(node, f"<{node.tag}> without <{path}>", f"a <{path}> in it")
             return default
         try:
-            return kind(child.text.strip())
-        except (ValueError, ZeroDivisionError):
-            raise self.refuse(child, f"<{path}> {child.text.strip()!r}", "a number") from None
+            return kind(_decimal(child.text or ""))
+        except ValueError:
+            raise self.refuse(child, f"<{path}> {child.text!r}", "a number") from None
+
+    def alteration(self, node: ET.Element, path: str) -> int:
+        """Semitones that an element alters a letter by."""
+        alter = round(self.number(node, path, float, 0.0))
+        if abs(alter) > _MAX_ALTER:
+            raise self.refuse(node, f"<{path}> {alter}", f"at most {_MAX_ALTER} sharps or flats")
+        return alter
+
+    def midi(self, node: ET.Element, prefix: str = "") -> int:
+        """The pitch that is spelled by the step, alter and octave in an element."""
+        step = node.findtext(f"{prefix}step", "").upper()
+        if step not in SEMITONES:
+            raise self.refuse(node, f"<{prefix}step> {step!r}", "a letter from A to G")
+        octave = self.number(node, f"{prefix}octave", int)
+        return 12 * (octave + 1) + SEMITONES[step] + self.alteration(node, f"{prefix}alter")
+
+    def note_name(self, node: ET.Element, prefix: str) -> str:
+        """Root or bass of a chord symbol, empty where there is none."""
+        step = node.findtext(f"{prefix}/{prefix}-step", "").upper()
+        alter = self.alteration(node, f"{prefix}/{prefix}-alter")
+        return step + accidentals(alter) if step in SEMITONES else ""
 
     def tab_staff(self, measures: list[Measure]) -> str | None:
         """The staff to read where the part shows the same notes twice; None to read all."""
@@ -167,16 +223,16 @@ class _Reader:
 
     # One measure ---------------------------------------------------------------------------
 
-    def measure(self, node: Node) -> Measure:
-        number = node.attrib.get("number", "")
+    def measure(self, node: ET.Element) -> Measure:
+        number = node.get("number", "")
         out = Measure(
-            node.line,
+            line_of(node),
             int(number) if re.fullmatch(r"-?\d{1,5}", number) else None,
-            implicit=node.attrib.get("implicit") == "yes",
+            implicit=node.get("implicit") == "yes",
         )
         at = before = Fraction(0)
         reach = Fraction(0)
-        for child in node.children:
+        for child in node:
             if child.tag == "attributes":
                 self._attributes(child)
             elif child.tag == "note":
@@ -201,16 +257,16 @@ class _Reader:
             self.ending = ()
         return out
 
-    def _attributes(self, node: Node) -> None:
-        if node.get("divisions") is not None:
+    def _attributes(self, node: ET.Element) -> None:
+        if node.find("divisions") is not None:
             self.divisions = self.number(node, "divisions", Fraction)
             if self.divisions <= 0:
                 raise self.refuse(node, f"<divisions> {self.divisions}", "a number over 0")
-        time = node.get("time")
-        if time is not None and time.get("beats") is not None:
-            parts = time.value("beats").split("+")
+        time = node.find("time")
+        if time is not None and time.find("beats") is not None:
+            parts = time.findtext("beats", "").split("+")
             try:
-                meter = (sum(int(p) for p in parts), int(time.value("beat-type")))
+                meter = (sum(int(p) for p in parts), int(time.findtext("beat-type", "")))
             except ValueError:
                 raise self.refuse(time, "a <time> that is no meter", "such as 4 and 4") from None
             if not (1 <= meter[0] <= 64 and 1 <= meter[1] <= 64):
@@ -218,61 +274,56 @@ class _Reader:
             self.changes |= self.first_meter is not None and meter != self.first_meter
             self.meter = meter
             self.first_meter = self.first_meter or meter
-        if node.get("key/fifths") is not None and self.key is None:
+        if node.find("key/fifths") is not None and self.key is None:
             fifths = self.number(node, "key/fifths", int)
-            self.key = (fifths, node.value("key/mode"))
-        for clef in node.all("clef"):
-            staff = clef.attrib.get("number", "1")
-            if clef.value("sign").upper() == "TAB":
+            self.key = (fifths, node.findtext("key/mode", ""))
+        for clef in node.findall("clef"):
+            staff = clef.get("number", "1")
+            if clef.findtext("sign", "").upper() == "TAB":
                 self.tab.add(staff)
-        for transpose in node.all("transpose"):
+        for transpose in node.findall("transpose"):
             shift = self.number(transpose, "chromatic", int, 0)
             shift += 12 * self.number(transpose, "octave-change", int, 0)
-            self.shift[transpose.attrib.get("number", "")] = shift
-        for details in node.all("staff-details"):
+            self.shift[transpose.get("number", "")] = shift
+        for details in node.findall("staff-details"):
             self._staff_details(details)
 
-    def _staff_details(self, node: Node) -> None:
+    def _staff_details(self, node: ET.Element) -> None:
         tuned = {}
-        for tuning in node.all("staff-tuning"):
-            step = tuning.value("tuning-step").upper()
-            if step not in SEMITONES:
-                raise self.refuse(tuning, f"tuning step {step!r}", "a letter from A to G")
-            alter = self.number(tuning, "tuning-alter", float, 0.0)
-            octave = self.number(tuning, "tuning-octave", int)
+        for tuning in node.findall("staff-tuning"):
             try:
-                line = int(tuning.attrib.get("line", ""))
+                line = int(tuning.get("line", ""))
             except ValueError:
                 raise self.refuse(
                     tuning, "a tuning without its line", "line=1 for the lowest string"
                 ) from None
-            tuned[line] = 12 * (octave + 1) + SEMITONES[step] + round(alter)
+            tuned[line] = self.midi(tuning, "tuning-")
         if tuned:
             midi = tuple(tuned[line] for line in sorted(tuned, reverse=True))
             if not 1 <= len(midi) <= 12 or not all(0 <= m <= 127 for m in midi):
                 raise self.refuse(node, f"{len(midi)} tuned strings", "1 to 12 within MIDI range")
-            self.tuning[node.attrib.get("number", "1")] = midi
-        if node.get("capo") is not None:
+            self.tuning[node.get("number", "1")] = midi
+        if node.find("capo") is not None:
             self.capo = self.number(node, "capo", int)
             if not 0 <= self.capo <= 21:
                 raise self.refuse(node, f"capo {self.capo}", "0 to 21")
 
     def _note(
-        self, node: Node, out: Measure, at: Fraction, before: Fraction
+        self, node: ET.Element, out: Measure, at: Fraction, before: Fraction
     ) -> tuple[Fraction, Fraction]:
         """Read a note; returns the time after it and the start that a chord's notes share."""
-        if node.get("cue") is not None:
+        if node.find("cue") is not None:
             length = self.number(node, "duration", Fraction, Fraction(0)) / self.divisions
             return at + length, at
-        grace = node.get("grace") is not None
+        grace = node.find("grace") is not None
         length = Fraction(0)
         if not grace:
             length = self.number(node, "duration", Fraction) / self.divisions
             if length < 0:
                 raise self.refuse(node, "a negative duration", "0 or more")
-        chord = node.get("chord") is not None
+        chord = node.find("chord") is not None
         start = before if chord else at
-        pitch = node.get("pitch")
+        pitch = node.find("pitch")
         if pitch is not None:
             note = self._pitched(node, pitch)
             note.start, note.length = start, length
@@ -282,115 +333,101 @@ class _Reader:
                 out.notes.append(note)
         return (at if chord or grace else at + length), start
 
-    def _pitched(self, node: Node, pitch: Node) -> Found:
-        step = pitch.value("step").upper()
-        if step not in SEMITONES:
-            raise self.refuse(pitch, f"<step> {step!r}", "a letter from A to G")
-        octave = self.number(pitch, "octave", int)
-        alter = round(self.number(pitch, "alter", float, 0.0))
-        staff = node.value("staff", "1")
-        midi = 12 * (octave + 1) + SEMITONES[step] + alter
-        midi += self.shift.get(staff, self.shift.get("", 0))
+    def _pitched(self, node: ET.Element, pitch: ET.Element) -> WrittenNote:
+        staff = node.findtext("staff", "1")
+        midi = self.midi(pitch) + self.shift.get(staff, self.shift.get("", 0))
         if not 0 <= midi <= 127:
             raise self.refuse(pitch, f"MIDI pitch {midi}", "0 to 127")
-        note = Found(Fraction(0), Fraction(0), midi, staff, node.value("voice", "1"), node.line)
-        note.tied_from = any(t.attrib.get("type") == "stop" for t in node.all("tie"))
-        note.tied_to = any(t.attrib.get("type") == "start" for t in node.all("tie"))
-        if "release" in node.attrib:
-            try:
-                note.release = Fraction(node.attrib["release"]) / self.divisions
-            except (ValueError, ZeroDivisionError):
-                note.release = Fraction(0)
-        if node.value("notehead") == "x":
+        note = WrittenNote(Fraction(0), Fraction(0), midi, staff, node.findtext("voice", "1"))
+        note.tied_from = any(t.get("type") == "stop" for t in node.findall("tie"))
+        note.tied_to = any(t.get("type") == "start" for t in node.findall("tie"))
+        with contextlib.suppress(ValueError):
+            note.release = Fraction(_decimal(node.get("release", "0"))) / self.divisions
+        if node.findtext("notehead", "") == "x":
             note.articulation = "dead"
-        for notations in node.all("notations"):
+        for notations in node.findall("notations"):
             self._notations(notations, note)
         return note
 
-    def _notations(self, node: Node, note: Found) -> None:
-        for group in node.children:
-            if group.tag in ("slide", "glissando") and group.attrib.get("type") == "stop":
+    def _notations(self, node: ET.Element, note: WrittenNote) -> None:
+        for group in node:
+            if group.tag in ("slide", "glissando") and group.get("type") == "stop":
                 note.articulation = "slide"
-            if group.tag == "ornaments" and group.get("wavy-line") is not None:
+            if group.tag == "ornaments" and group.find("wavy-line") is not None:
                 note.articulation = "vibrato"
             if group.tag != "technical":
                 continue
-            if group.get("string") is not None and group.get("fret") is not None:
+            if group.find("string") is not None and group.find("fret") is not None:
                 note.string = self.number(group, "string", int)
                 note.fret = self.number(group, "fret", int)
-            finger = group.value("fingering")
+            finger = group.findtext("fingering", "")
             note.finger = int(finger) if finger in ("0", "1", "2", "3", "4") else note.finger
-            for child in group.children:
-                if child.tag in ("hammer-on", "pull-off") and child.attrib.get("type") == "stop":
+            for child in group:
+                if child.tag in ("hammer-on", "pull-off") and child.get("type") == "stop":
                     note.articulation = child.tag
-                elif child.tag == "other-technical" and child.text.strip() in (
-                    "hammer-on",
-                    "pull-off",
-                    "slide",
-                ):
-                    note.articulation = child.text.strip()
+                elif child.tag == "other-technical" and child.text in LEGATO:
+                    note.articulation = child.text
                 elif child.tag == "bend":
                     note.articulation = "bend"
                     rise = self.number(child, "bend-alter", float, 0.0)
                     if rise > 0:
-                        note.extra["bend_semitones"] = round(rise) if rise >= 1 else rise
+                        note.bend = Bend(semitones=round(rise) if rise >= 1 else rise)
                 elif child.tag == "harmonic":
                     note.articulation = "harmonic"
 
-    def _harmony(self, node: Node, out: Measure, at: Fraction) -> None:
-        step = node.value("root/root-step").upper()
-        if step not in SEMITONES:
+    def _harmony(self, node: ET.Element, out: Measure, at: Fraction) -> None:
+        root = self.note_name(node, "root")
+        if not root:
             return
-        root = step + accidentals(self.number(node, "root/root-alter", float, 0.0))
-        kind = node.get("kind")
-        value = kind.text.strip() if kind is not None else "major"
-        suffix = _SUFFIXES.get(value)
-        if suffix is None:
-            suffix = kind.attrib.get("text", "") if kind is not None else ""
-        bass = node.value("bass/bass-step").upper()
-        if bass in SEMITONES:
-            suffix += "/" + bass + accidentals(self.number(node, "bass/bass-alter", float, 0.0))
+        kind = node.find("kind")
+        suffix = _SUFFIXES.get(node.findtext("kind", "major"))
+        if suffix is None and kind is not None:
+            suffix = kind.get("text", "")
+        bass = self.note_name(node, "bass")
         offset = self.number(node, "offset", Fraction, Fraction(0)) / self.divisions
-        out.chords.append((max(Fraction(0), at + offset), root + suffix))
+        symbol = f"{root}{suffix or ''}" + (f"/{bass}" if bass else "")
+        out.chords.append((max(Fraction(0), at + offset), symbol))
 
-    def _direction(self, node: Node, out: Measure, at: Fraction) -> None:
-        sound = node if node.tag == "sound" else node.get("sound")
+    def _direction(self, node: ET.Element, out: Measure, at: Fraction) -> None:
+        sound = node if node.tag == "sound" else node.find("sound")
         if sound is not None:
             self.jumps |= any(k in sound.attrib for k in ("dacapo", "dalsegno", "tocoda"))
-            tempo = sound.attrib.get("tempo")
+            tempo = sound.get("tempo")
             if tempo is not None:
                 self._tempo(sound, tempo, Fraction(1), out, at)
                 return
-        metronome = node.get("direction-type/metronome")
-        if metronome is not None and metronome.get("per-minute") is not None:
-            unit = _UNITS.get(metronome.value("beat-unit"), Fraction(1))
-            if metronome.get("beat-unit-dot") is not None:
+        metronome = node.find("direction-type/metronome")
+        if metronome is not None and metronome.find("per-minute") is not None:
+            unit = _UNITS.get(metronome.findtext("beat-unit", ""), Fraction(1))
+            if metronome.find("beat-unit-dot") is not None:
                 unit *= Fraction(3, 2)
-            number = re.search(r"\d+(?:\.\d+)?", metronome.value("per-minute"))
+            number = re.search(r"\d+(?:\.\d+)?", metronome.findtext("per-minute", ""))
             if number is not None:
                 self._tempo(metronome, number[0], unit, out, at)
 
-    def _tempo(self, node: Node, text: str, unit: Fraction, out: Measure, at: Fraction) -> None:
+    def _tempo(
+        self, node: ET.Element, text: str, unit: Fraction, out: Measure, at: Fraction
+    ) -> None:
         try:
-            tempo = float(text) * float(unit)
+            tempo = float(_decimal(text)) * float(unit)
         except ValueError:
             raise self.refuse(node, f"tempo {text!r}", "quarters a minute") from None
         if not 1 <= tempo <= 4000:
             raise self.refuse(node, f"tempo {text!r}", "1 to 4000 quarters a minute")
         out.tempos.append((at, tempo))
 
-    def _barline(self, node: Node, out: Measure) -> None:
-        repeat = node.get("repeat")
+    def _barline(self, node: ET.Element, out: Measure) -> None:
+        repeat = node.find("repeat")
         if repeat is not None:
-            if repeat.attrib.get("direction") == "forward":
+            if repeat.get("direction") == "forward":
                 out.forward = True
             else:
-                times = repeat.attrib.get("times", "2")
+                times = repeat.get("times", "2")
                 out.backward = max(2, int(times)) if times.isdigit() and len(times) < 4 else 2
-        ending = node.get("ending")
+        ending = node.find("ending")
         if ending is not None:
-            numbers = tuple(int(n) for n in re.findall(r"\d+", ending.attrib.get("number", "")))
-            if ending.attrib.get("type") == "start":
+            numbers = tuple(int(n) for n in re.findall(r"\d{1,3}", ending.get("number", "")))
+            if ending.get("type") == "start":
                 self.ending = numbers
             else:
                 out.ends = True

@@ -14,16 +14,17 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, sort_notes
-from transcribe.formats.names import MODES
+from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
+from transcribe.core.wording import text_remark
+from transcribe.formats.chord_names import MODES, chord_section
 
-__all__ = ["Builder", "Found", "Measure", "PartFacts", "play"]
+__all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
 
 _MAX_MEASURES = 10_000
 
 
 @dataclass(slots=True)
-class Found:
+class WrittenNote:
     """A note as it stands in a measure; times in quarters from the measure's start."""
 
     start: Fraction
@@ -31,12 +32,11 @@ class Found:
     pitch: int
     staff: str
     voice: str
-    line: int
     string: int | None = None
     fret: int | None = None
     finger: int | None = None
     articulation: str = "picked"
-    extra: dict[str, Any] = field(default_factory=dict)
+    bend: Bend | None = None
     tied_from: bool = False
     tied_to: bool = False
     release: Fraction = Fraction(0)
@@ -51,7 +51,7 @@ class Measure:
     length: Fraction = Fraction(0)
     nominal: Fraction = Fraction(4)
     implicit: bool = False
-    notes: list[Found] = field(default_factory=list)
+    notes: list[WrittenNote] = field(default_factory=list)
     chords: list[tuple[Fraction, str]] = field(default_factory=list)
     tempos: list[tuple[Fraction, float]] = field(default_factory=list)
     forward: bool = False
@@ -171,7 +171,7 @@ class Builder:
                     articulation=found.articulation,
                     onset_beat=round(float(start * self.per_quarter), 6),
                     duration_beat=round(float((end - start) * self.per_quarter), 6),
-                    extra=found.extra,
+                    bend=found.bend,
                 )
             )
         if wrong:
@@ -186,10 +186,12 @@ class Builder:
             self._rhythm(),
             self._drone(joined, instrument),
             self._theory(),
-            extra={"warnings": self.warnings} if self.warnings else {},
+            warnings=tuple(text_remark(text) for text in self.warnings),
         )
 
-    def _drone(self, joined: list[tuple[Fraction, Found]], instrument: Instrument) -> Drone | None:
+    def _drone(
+        self, joined: list[tuple[Fraction, WrittenNote]], instrument: Instrument
+    ) -> Drone | None:
         """A lower voice of nothing but one or two open strings is a drone."""
         voices = sorted({note.voice for _, note in joined}, key=lambda v: (len(v), v))
         if len(voices) != 2:
@@ -203,7 +205,7 @@ class Builder:
         end = max(start + note.length + note.release for start, note in under)
         return Drone(strings[0], self.sec(under[0][0]), self.sec(end), tuple(strings[1:]))
 
-    def _join(self) -> list[tuple[Fraction, Found]]:
+    def _join(self) -> list[tuple[Fraction, WrittenNote]]:
         """(start, note) with tied notes made one."""
         everything = [
             (start + note.start, note)
@@ -212,8 +214,8 @@ class Builder:
         ]
         everything.sort(key=lambda e: (e[0], e[1].pitch))
         # Ties that wait for their other end: pitch, staff and voice -> (end so far, note).
-        waiting: dict[tuple[int, str, str], list[tuple[Fraction, Found]]] = {}
-        out: list[tuple[Fraction, Found]] = []
+        waiting: dict[tuple[int, str, str], list[tuple[Fraction, WrittenNote]]] = {}
+        out: list[tuple[Fraction, WrittenNote]] = []
         for start, note in everything:
             held = waiting.setdefault((note.pitch, note.staff, note.voice), [])
             tied = [entry for entry in held if entry[0] == start]
@@ -225,13 +227,13 @@ class Builder:
                 joined.length += note.length
                 joined.release = note.release
             else:
-                joined = replace(note, extra=dict(note.extra))
+                joined = replace(note)
                 out.append((start, joined))
             if note.tied_to:
                 held.append((start + note.length, joined))
         return out
 
-    def _instrument(self, notes: list[Found]) -> tuple[Instrument, int]:
+    def _instrument(self, notes: list[WrittenNote]) -> tuple[Instrument, int]:
         """The instrument, and semitones by which pitches are off from where the frets lie."""
         tunings = self.facts.tuning
         strings = next((tunings[s] for s in sorted(tunings)), Instrument().open_midi)
@@ -250,7 +252,7 @@ class Builder:
         return instrument, 0
 
     def _position(
-        self, note: Found, pitch: int, instrument: Instrument
+        self, note: WrittenNote, pitch: int, instrument: Instrument
     ) -> tuple[int | None, int | None]:
         if note.string is None or note.fret is None:
             return None, None
@@ -285,11 +287,7 @@ class Builder:
         ]
         chords.sort(key=lambda c: c[0])
         if chords:
-            ends = [*(at for at, _ in chords[1:]), max(self.end, chords[-1][0])]
-            theory["chords"] = [
-                {"start_sec": self.sec(at), "end_sec": self.sec(end), "symbol": symbol}
-                for (at, symbol), end in zip(chords, ends, strict=True)
-            ]
+            theory["chords"] = chord_section(chords, self.end, self.sec)
         if self.facts.key is not None and self.facts.key[1] in MODES:
             fifths, name = self.facts.key
             theory["mode"] = {

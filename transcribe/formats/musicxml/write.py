@@ -9,17 +9,16 @@ is tied ``let-ring``, with the exact length in the note's ``release`` attribute.
 
 from __future__ import annotations
 
+import itertools
 import xml.etree.ElementTree as ET
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-from transcribe.core.clock import Clock
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
-from transcribe.formats.folds import Fold, chords_within, find_folds
+from transcribe.formats.bar_repeats import Repeat, find_repeats
+from transcribe.formats.chord_names import CHORDS, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
-from transcribe.formats.names import CHORDS, key_of
 
 __all__ = ["write_musicxml"]
 
@@ -30,56 +29,75 @@ _DOCTYPE = (
 )
 _NOTATION, _TAB = 1, 2  # staff numbers
 _ACCIDENTALS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
+_SIGNS = {"hammer-on": "H", "pull-off": "P"}
 _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32nd"}
 
 
 def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
-    """The riff as a MusicXML 4.0 document in UTF-8.
+    """The riff as a MusicXML 4.0 document: notation over tablature.
 
-    ``repeats`` writes bars that are played again at once only one time, between repeat signs,
-    where everything in them is the same and no tie, hammer-on, pull-off or slide leads over the
-    signs. Bars keep the numbers that they have when the repeats are played.
+    Parameters
+    ----------
+    repeats : bool
+        Whether bars that are played again at once are written only one time, between repeat
+        signs, where everything in them is the same and no tie, hammer-on, pull-off or slide leads
+        over the signs. Bars keep the numbers that they have when the repeats are played.
+
+    Returns
+    -------
+    bytes
+        XML in UTF-8.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> b"<fret>0</fret>" in write_musicxml(riff)
+    True
     """
     measures, rhythm = make_measures(riff)
-    score = ET.Element("score-partwise", version="4.0")
     title = riff.source.file if riff.source is not None else ""
-    if title:
-        _put(_put(score, "work"), "work-title", title)
-    identification = _put(score, "identification")
-    encoding = _put(identification, "encoding")
-    _put(encoding, "software", "Handspan")
-    for element in ("accidental", "beam", "stem"):
-        ET.SubElement(encoding, "supports", element=element, type="yes")
-    listed = ET.SubElement(_put(score, "part-list"), "score-part", id="P1")
-    _put(listed, "part-name", "Guitar")
-    instrument = ET.SubElement(listed, "score-instrument", id="P1-I1")
-    _put(instrument, "instrument-name", "Guitar")
-    sound = ET.SubElement(listed, "midi-instrument", id="P1-I1")
-    _put(sound, "midi-channel", "1")
-    _put(sound, "midi-program", "26")
-    part = ET.SubElement(score, "part", id="P1")
-    writer = _Writer(riff, rhythm)
-    folds = writer.folds(measures) if repeats else []
-    dropped = {i for fold in folds for i in fold.dropped}
-    opens = {fold.start: fold for fold in folds}
-    closes = {fold.last: fold for fold in folds}
-    kept = [i for i in range(len(measures)) if i not in dropped]
-    for i in kept:
-        out = writer.measure(measures[i], first=i == 0)
-        if i in opens:
-            writer.open_repeat(out, measures, opens[i])
-        writer.close(out, closes[i].times if i in closes else 0, last=i == kept[-1])
-        part.append(out)
+    encoding = _tag(
+        "encoding",
+        _tag("software", "Handspan"),
+        *(_tag("supports", element=name, type="yes") for name in ("accidental", "beam", "stem")),
+    )
+    guitar = _tag(
+        "score-part",
+        _tag("part-name", "Guitar"),
+        _tag("score-instrument", _tag("instrument-name", "Guitar"), id="P1-I1"),
+        _tag("midi-instrument", _tag("midi-channel", 1), _tag("midi-program", 26), id="P1-I1"),
+        id="P1",
+    )
+    score = _tag(
+        "score-partwise",
+        _tag("work", _tag("work-title", title)) if title else None,
+        _tag("identification", encoding),
+        _tag("part-list", guitar),
+        _tag("part", *_Writer(riff, rhythm).measures(measures, repeats), id="P1"),
+        version="4.0",
+    )
     ET.indent(score, " ")
     body = ET.tostring(score, encoding="unicode")
     return (_DOCTYPE + body + "\n").encode("utf-8")
 
 
-def _put(parent: ET.Element, tag: str, text: str | int | None = None, /, **how: str) -> ET.Element:
-    child = ET.SubElement(parent, tag, how)
-    if text is not None:
-        child.text = str(text)
-    return child
+def _tag(tag: str, *children: ET.Element | str | int | None, **attributes: str) -> ET.Element:
+    """An element; a string or number among its children is its text, None is passed over."""
+    element = ET.Element(tag, attributes)
+    for child in children:
+        if isinstance(child, ET.Element):
+            element.append(child)
+        elif child is not None:
+            element.text = str(child)
+    return element
+
+
+def _alter(name: str, alter: int) -> ET.Element | None:
+    return _tag(name, alter) if alter else None
+
+
+def _plain(number: float, digits: int) -> str:
+    return f"{number:.{digits}f}".rstrip("0").rstrip(".")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +109,11 @@ class _Join:
     start: int
     stop: int
 
+    def at(self, note: Note) -> dict[str, str]:
+        """The attributes of its element at one of its ends."""
+        side = "stop" if self.stop == note.id else "start"
+        return {"type": side, "number": str(self.number)}
+
 
 class _Writer:
     """Writes measures one after another; knows the riff's key, chords and joined notes."""
@@ -99,51 +122,53 @@ class _Writer:
         self.instrument: Instrument = riff.instrument
         self.rhythm = rhythm
         self.fifths, self.mode = key_of(riff.theory)
-        self.harmonies = _harmonies(riff, rhythm)
+        per_beat = TICKS * 4 / rhythm.meter[1]
+        self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
         self.joins = _joins(riff)
         self.tab = any(n.string is not None for n in riff.notes)
 
-    def measure(self, measure: Measure, *, first: bool) -> ET.Element:
-        out = ET.Element("measure", number=str(measure.number))
-        if measure.pickup:
-            out.set("implicit", "yes")
-        if first:
-            self._attributes(out)
-            self._tempo(out)
-        self._music(out, measure, self._chords_of(measure))
-        return out
+    def measures(self, measures: list[Measure], repeats: bool) -> Iterator[ET.Element]:
+        """The elements of the measures; with ``repeats`` those that come again are left out."""
+        found = self._repeats(measures) if repeats else []
+        dropped = {i for repeat in found for i in repeat.dropped}
+        opens = {repeat.start: repeat for repeat in found}
+        closes = {repeat.last: repeat.times for repeat in found}
+        kept = [i for i in range(len(measures)) if i not in dropped]
+        for i in kept:
+            measure = measures[i]
+            out = _tag("measure", number=str(measure.number))
+            if measure.pickup:
+                out.set("implicit", "yes")
+            if i in opens:
+                out.append(_barline("left", "heavy-light", _tag("repeat", direction="forward")))
+            if i == 0:
+                out.extend((self._attributes(), self._tempo()))
+            if i in opens:
+                out.extend(self._restated_chord(measure, measures[opens[i].last]))
+            out.extend(self._music(measure, self._chords_of(measure)))
+            out.extend(self._end(closes.get(i, 0), last=i == kept[-1]))
+            yield out
 
-    def open_repeat(self, out: ET.Element, measures: list[Measure], fold: Fold) -> None:
-        """Begin a repeat; the chord that holds is told where another one holds at its end."""
-        first, last = measures[fold.start], measures[fold.last]
+    def _restated_chord(self, first: Measure, last: Measure) -> list[ET.Element]:
+        """The chord that holds where a repeat begins, where another one holds at its end."""
         held = self._held_in(first)
         told = any(at == first.start for at, _ in self.harmonies)
-        if held and held[0][0] == 0 and not told and held[0][1] != self._held_in(last)[-1][1]:
-            holder = ET.Element("measure")
-            self._harmony(holder, held[0][1], 0)
-            head = ("attributes", "direction")
-            at = next((i for i, child in enumerate(out) if child.tag not in head), len(out))
-            for child in reversed(holder):
-                out.insert(at, child)
-        barline = ET.Element("barline", location="left")
-        _put(barline, "bar-style", "heavy-light")
-        _put(barline, "repeat", direction="forward")
-        out.insert(0, barline)
+        if told or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
+            return []
+        return self._harmony(held[0][1], 0)
 
-    def close(self, out: ET.Element, times: int, *, last: bool) -> None:
-        """End a measure, and a repeat that is played ``times`` times (0: none ends here)."""
+    def _end(self, times: int, *, last: bool) -> Iterator[ET.Element]:
+        """The end of a measure, and of a repeat that is played ``times`` times (0: none)."""
         if times > 2:
-            direction = ET.SubElement(out, "direction", placement="above")
-            _put(_put(direction, "direction-type"), "words", f"x{times}")
-            _put(direction, "staff", 1)
-        if last or times:
-            barline = ET.SubElement(out, "barline", location="right")
-            _put(barline, "bar-style", "light-heavy")
-            if times:
-                how = {"times": str(times)} if times > 2 else {}
-                _put(barline, "repeat", direction="backward", **how)
+            words = _tag("direction-type", _tag("words", f"x{times}"))
+            yield _tag("direction", words, _tag("staff", 1), placement="above")
+        if times:
+            how = {"direction": "backward"} | ({"times": str(times)} if times > 2 else {})
+            yield _barline("right", "light-heavy", _tag("repeat", **how))
+        elif last:
+            yield _barline("right", "light-heavy", None)
 
-    def folds(self, measures: list[Measure]) -> list[Fold]:
+    def _repeats(self, measures: list[Measure]) -> list[Repeat]:
         """The repeats of measures in which everything that is written is the same."""
         joined = {
             i
@@ -160,12 +185,11 @@ class _Writer:
         for joins in self.joins.values():
             for join in joins:
                 joined.update(range(where[join.start] + 1, where[join.stop] + 1))
-        return find_folds([self._written(m) for m in measures], joined=joined)
+        return find_repeats([self._written(m) for m in measures], joined=joined)
 
     def _written(self, measure: Measure) -> Hashable:
         """What is written in a measure, without the numbers that only tell notes apart."""
-        out = ET.Element("measure")
-        self._music(out, measure, [])
+        out = _tag("measure", *self._music(measure, []))
         numbers: dict[str, str] = {}
         for element in out.iter():
             element.attrib.pop("id", None)
@@ -183,27 +207,6 @@ class _Writer:
     def _held_in(self, measure: Measure) -> tuple[tuple[int, str], ...]:
         return chords_within(self.harmonies, measure.start, measure.start + measure.ticks)
 
-    def _music(self, out: ET.Element, measure: Measure, chords: list[tuple[int, str]]) -> None:
-        voices = sorted(measure.voices)
-        for i, voice in enumerate(voices):
-            if i:
-                self._back(out, measure.ticks)
-            altered: dict[tuple[str, int], int] = {}
-            stem = None if len(voices) == 1 else ("up" if i == 0 else "down")
-            for event in measure.voices[voice]:
-                while i == 0 and chords and chords[0][0] < event.start + event.ticks:
-                    at, symbol = chords.pop(0)
-                    self._harmony(out, symbol, at - event.start)
-                self._event(out, event, voice, _NOTATION, stem, altered)
-        if self.tab:
-            for voice in voices:
-                self._back(out, measure.ticks)
-                for event in measure.voices[voice]:
-                    self._event(out, event, voice + 4, _TAB, None, {})
-
-    def _back(self, out: ET.Element, ticks: int) -> None:
-        _put(_put(out, "backup"), "duration", ticks)
-
     def _chords_of(self, measure: Measure) -> list[tuple[int, str]]:
         return [
             (tick - measure.start, symbol)
@@ -211,169 +214,158 @@ class _Writer:
             if measure.start <= tick < measure.start + measure.ticks
         ]
 
-    def _attributes(self, out: ET.Element) -> None:
-        attributes = _put(out, "attributes")
-        _put(attributes, "divisions", TICKS)
-        key = _put(attributes, "key")
-        _put(key, "fifths", self.fifths)
-        if self.mode is not None:
-            _put(key, "mode", self.mode)
-        time = _put(attributes, "time")
-        _put(time, "beats", self.rhythm.meter[0])
-        _put(time, "beat-type", self.rhythm.meter[1])
-        if self.tab:
-            _put(attributes, "staves", 2)
-        clef = ET.SubElement(attributes, "clef", number="1")
-        _put(clef, "sign", "G")
-        _put(clef, "line", 2)
-        _put(clef, "clef-octave-change", -1)
-        if not self.tab:
-            return
-        strings = self.instrument.open_midi
-        clef = ET.SubElement(attributes, "clef", number="2")
-        _put(clef, "sign", "TAB")
-        _put(clef, "line", max(1, len(strings) - 1))
-        details = ET.SubElement(attributes, "staff-details", number="2")
-        _put(details, "staff-lines", len(strings))
-        # Lines are numbered from the lowest string up, strings from the highest down.
-        for line, midi in enumerate(reversed(strings), 1):
-            step, alter, octave = spell(midi, self.fifths)
-            tuning = ET.SubElement(details, "staff-tuning", line=str(line))
-            _put(tuning, "tuning-step", step)
-            if alter:
-                _put(tuning, "tuning-alter", alter)
-            _put(tuning, "tuning-octave", octave)
-        if self.instrument.capo:
-            _put(details, "capo", self.instrument.capo)
+    def _music(self, measure: Measure, chords: list[tuple[int, str]]) -> Iterator[ET.Element]:
+        staves = (_NOTATION, _TAB) if self.tab else (_NOTATION,)
+        back = False
+        for staff, voice in itertools.product(staves, sorted(measure.voices)):
+            if back:
+                yield _tag("backup", _tag("duration", measure.ticks))
+            altered: dict[tuple[str, int], int] = {}
+            stem = None if len(measure.voices) == 1 else "down" if back else "up"
+            for event in measure.voices[voice]:
+                while not back and chords and chords[0][0] < event.start + event.ticks:
+                    at, symbol = chords.pop(0)
+                    yield from self._harmony(symbol, at - event.start)
+                if not event.notes:
+                    yield self._rest(event, voice, staff)
+                for i in range(len(event.notes)):
+                    yield self._note(event, i, voice, staff, stem, altered)
+            back = True
 
-    def _tempo(self, out: ET.Element) -> None:
+    def _attributes(self) -> ET.Element:
         top, unit = self.rhythm.meter
-        direction = ET.SubElement(out, "direction", placement="above")
-        metronome = _put(_put(direction, "direction-type"), "metronome")
-        bpm = self.rhythm.bpm
-        if unit >= 8 and top % 3 == 0 and top > 3 and unit // 2 in _UNITS:
-            _put(metronome, "beat-unit", _UNITS[unit // 2])
-            _put(metronome, "beat-unit-dot")
-            bpm /= 3
-        else:
-            _put(metronome, "beat-unit", _UNITS.get(unit, "quarter"))
-        _put(metronome, "per-minute", f"{bpm:.2f}".rstrip("0").rstrip("."))
-        _put(direction, "staff", 1)
-        quarters = self.rhythm.bpm * 4 / unit
-        _put(direction, "sound", tempo=f"{quarters:.4f}".rstrip("0").rstrip("."))
+        key = _tag(
+            "key", _tag("fifths", self.fifths), _tag("mode", self.mode) if self.mode else None
+        )
+        time = _tag("time", _tag("beats", top), _tag("beat-type", unit))
+        octave = _tag("clef-octave-change", -1)
+        clef = _tag("clef", _tag("sign", "G"), _tag("line", 2), octave, number="1")
+        divisions = _tag("divisions", TICKS)
+        if not self.tab:
+            return _tag("attributes", divisions, key, time, clef)
+        strings = self.instrument.open_midi
+        line = _tag("line", max(1, len(strings) - 1))
+        tab_clef = _tag("clef", _tag("sign", "TAB"), line, number="2")
+        # Lines are numbered from the lowest string up, strings from the highest down.
+        tuned = (self._tuning(line, midi) for line, midi in enumerate(reversed(strings), 1))
+        capo = self.instrument.capo
+        details = _tag(
+            "staff-details",
+            _tag("staff-lines", len(strings)),
+            *tuned,
+            _tag("capo", capo) if capo else None,
+            number="2",
+        )
+        return _tag("attributes", divisions, key, time, _tag("staves", 2), clef, tab_clef, details)
 
-    def _harmony(self, out: ET.Element, symbol: str, offset: int) -> None:
+    def _tuning(self, line: int, midi: int) -> ET.Element:
+        step, alter, octave = spell(midi, self.fifths)
+        return _tag(
+            "staff-tuning",
+            _tag("tuning-step", step),
+            _alter("tuning-alter", alter),
+            _tag("tuning-octave", octave),
+            line=str(line),
+        )
+
+    def _tempo(self) -> ET.Element:
+        top, unit = self.rhythm.meter
+        bpm = self.rhythm.bpm
+        beat = [_tag("beat-unit", _UNITS.get(unit, "quarter"))]
+        if unit >= 8 and top % 3 == 0 and top > 3 and unit // 2 in _UNITS:
+            beat = [_tag("beat-unit", _UNITS[unit // 2]), _tag("beat-unit-dot")]
+            bpm /= 3
+        metronome = _tag("metronome", *beat, _tag("per-minute", _plain(bpm, 2)))
+        return _tag(
+            "direction",
+            _tag("direction-type", metronome),
+            _tag("staff", 1),
+            _tag("sound", tempo=_plain(self.rhythm.bpm * 4 / unit, 4)),
+            placement="above",
+        )
+
+    def _harmony(self, symbol: str, offset: int) -> list[ET.Element]:
         parts = split_chord(symbol)
         if parts is None:
-            return
-        name, suffix, bass = parts
-        harmony = ET.SubElement(out, "harmony")
-        root = _put(harmony, "root")
-        _put(root, "root-step", name[0])
-        if len(name) > 1:
-            _put(root, "root-alter", alteration(name[1:]))
+            return []
+        root, suffix, bass = parts
         kind, _ = CHORDS.get(suffix, ("other", None))
-        _put(harmony, "kind", kind, text=suffix)
-        if bass is not None:
-            under = _put(harmony, "bass")
-            _put(under, "bass-step", bass[0])
-            if len(bass) > 1:
-                _put(under, "bass-alter", alteration(bass[1:]))
-        if offset:
-            _put(harmony, "offset", offset)
-        _put(harmony, "staff", 1)
+        harmony = _tag(
+            "harmony",
+            _named("root", root),
+            _tag("kind", kind, text=suffix),
+            _named("bass", bass) if bass is not None else None,
+            _tag("offset", offset) if offset else None,
+            _tag("staff", 1),
+        )
+        return [harmony]
 
-    def _event(
-        self,
-        out: ET.Element,
-        event: Event,
-        voice: int,
-        staff: int,
-        stem: str | None,
-        altered: dict[tuple[str, int], int],
-    ) -> None:
-        if not event.notes:
-            self._rest(out, event, voice, staff)
-            return
-        for i, item in enumerate(event.notes):
-            self._note(out, event, i, item.note, voice, staff, stem, altered)
-
-    def _rest(self, out: ET.Element, event: Event, voice: int, staff: int) -> None:
-        note = _put(out, "note")
+    def _rest(self, event: Event, voice: int, staff: int) -> ET.Element:
+        rest = _tag("rest", measure="yes") if event.whole_measure else _tag("rest")
+        note = _tag(
+            "note",
+            rest,
+            _tag("duration", event.ticks),
+            _tag("voice", _voice(voice, staff)),
+            *([] if event.whole_measure else self._value(event)),
+            _tag("staff", staff),
+            _tag("notations", self._tuplet(event)) if event.tuplet is not None else None,
+        )
         # The drone's rests and those of the tablature would only be in the way.
-        if voice != 1:
+        if (voice, staff) != (1, _NOTATION):
             note.set("print-object", "no")
-        rest = _put(note, "rest")
-        if event.whole_measure:
-            rest.set("measure", "yes")
-        _put(note, "duration", event.ticks)
-        _put(note, "voice", voice)
-        if not event.whole_measure:
-            self._value(note, event)
-        _put(note, "staff", staff)
-        if event.tuplet is not None:
-            self._tuplet(_put(note, "notations"), event)
+        return note
 
-    def _value(self, note: ET.Element, event: Event, accidental: str | None = None) -> None:
-        _put(note, "type", event.value)
-        for _ in range(event.dots):
-            _put(note, "dot")
+    def _value(self, event: Event, accidental: str | None = None) -> Iterator[ET.Element]:
+        yield _tag("type", event.value)
+        yield from (_tag("dot") for _ in range(event.dots))
         if accidental is not None:
-            _put(note, "accidental", accidental)
+            yield _tag("accidental", accidental)
         if event.triplet:
-            ratio = _put(note, "time-modification")
-            _put(ratio, "actual-notes", 3)
-            _put(ratio, "normal-notes", 2)
+            yield _tag("time-modification", _tag("actual-notes", 3), _tag("normal-notes", 2))
 
-    def _tuplet(self, notations: ET.Element, event: Event) -> None:
-        ET.SubElement(notations, "tuplet", type=str(event.tuplet), number="1")
+    def _tuplet(self, event: Event) -> ET.Element:
+        return _tag("tuplet", type=str(event.tuplet), number="1")
 
     def _note(
         self,
-        out: ET.Element,
         event: Event,
         index: int,
-        source: Note,
         voice: int,
         staff: int,
         stem: str | None,
         altered: dict[tuple[str, int], int],
-    ) -> None:
-        note = _put(out, "note")
+    ) -> ET.Element:
+        source = event.notes[index].note
         ring = event.rings[index] if event.rings and not event.tied_to else 0
+        step, alter, octave = spell(source.pitch_midi, self.fifths)
+        pitch = _tag("pitch", _tag("step", step), _alter("alter", alter), _tag("octave", octave))
+        accidental = None
+        if staff == _NOTATION and not event.tied_from:
+            accidental = self._accidental(step, alter, octave, altered)
+        stem = "none" if staff == _TAB else stem
+        beams = event.beams if index == 0 and staff == _NOTATION else ()
+        notations = self._notations(event, index, source, staff, ring)
+        note = _tag(
+            "note",
+            _tag("chord") if index else None,
+            pitch,
+            _tag("duration", event.ticks),
+            _tag("tie", type="stop") if event.tied_from else None,
+            _tag("tie", type="start") if event.tied_to else None,
+            _tag("voice", _voice(voice, staff)),
+            *self._value(event, accidental),
+            _tag("stem", stem) if stem is not None else None,
+            _tag("notehead", "x") if source.articulation == "dead" else None,
+            _tag("staff", staff),
+            *(_tag("beam", beam, number=str(level)) for level, beam in enumerate(beams, 1)),
+            notations if len(notations) else None,
+        )
         if not event.tied_from:
             note.set("id", f"n{source.id}{'t' if staff == _TAB else ''}")
         if ring:
             note.set("release", str(ring))
-        if index:
-            _put(note, "chord")
-        step, alter, octave = spell(source.pitch_midi, self.fifths)
-        pitch = _put(note, "pitch")
-        _put(pitch, "step", step)
-        if alter:
-            _put(pitch, "alter", alter)
-        _put(pitch, "octave", octave)
-        _put(note, "duration", event.ticks)
-        if event.tied_from:
-            _put(note, "tie", type="stop")
-        if event.tied_to:
-            _put(note, "tie", type="start")
-        _put(note, "voice", voice)
-        accidental = None
-        if staff == _NOTATION and not event.tied_from:
-            accidental = self._accidental(step, alter, octave, altered)
-        self._value(note, event, accidental)
-        if staff == _TAB:
-            _put(note, "stem", "none")
-        elif stem is not None:
-            _put(note, "stem", stem)
-        if source.articulation == "dead":
-            _put(note, "notehead", "x")
-        _put(note, "staff", staff)
-        if index == 0 and staff == _NOTATION:
-            for level, beam in enumerate(event.beams, 1):
-                _put(note, "beam", beam, number=str(level))
-        self._notations(note, event, index, source, staff, ring)
+        return note
 
     def _accidental(
         self, step: str, alter: int, octave: int, altered: dict[tuple[str, int], int]
@@ -384,63 +376,65 @@ class _Writer:
         return _ACCIDENTALS.get(alter) if before != alter else None
 
     def _notations(
-        self, note: ET.Element, event: Event, index: int, source: Note, staff: int, ring: int
-    ) -> None:
-        notations = ET.Element("notations")
-        if event.tied_from:
-            _put(notations, "tied", type="stop")
-        if event.tied_to:
-            _put(notations, "tied", type="start")
-        if ring > 0:
-            _put(notations, "tied", type="let-ring")
-        if event.tuplet is not None and index == 0:
-            self._tuplet(notations, event)
+        self, event: Event, index: int, source: Note, staff: int, ring: int
+    ) -> ET.Element:
         starts = not event.tied_from
-        if starts:
-            self._slides(notations, source)
-            if source.articulation == "vibrato":
-                ornaments = _put(notations, "ornaments")
-                _put(ornaments, "wavy-line", type="start", number="1")
-                _put(ornaments, "wavy-line", type="stop", number="1")
+        slides = [join for join in self.joins.get(source.id, ()) if join.kind == "slide"]
         technical = self._technical(source, staff, starts)
+        notations = _tag(
+            "notations",
+            _tag("tied", type="stop") if event.tied_from else None,
+            _tag("tied", type="start") if event.tied_to else None,
+            _tag("tied", type="let-ring") if ring > 0 else None,
+            self._tuplet(event) if event.tuplet is not None and index == 0 else None,
+        )
+        if starts:
+            slide = {"line-type": "solid"}
+            notations.extend(_tag("slide", **join.at(source), **slide) for join in slides)
+            if source.articulation == "vibrato":
+                ends = (_tag("wavy-line", type=side, number="1") for side in ("start", "stop"))
+                notations.append(_tag("ornaments", *ends))
         if len(technical):
             notations.append(technical)
-        if len(notations):
-            note.append(notations)
-
-    def _slides(self, notations: ET.Element, source: Note) -> None:
-        for join in self.joins.get(source.id, ()):
-            if join.kind == "slide":
-                side = "stop" if join.stop == source.id else "start"
-                how = {"type": side, "number": str(join.number), "line-type": "solid"}
-                ET.SubElement(notations, "slide", how)
+        return notations
 
     def _technical(self, source: Note, staff: int, starts: bool) -> ET.Element:
-        technical = ET.Element("technical")
+        technical = _tag("technical")
         if starts and source.finger is not None and source.finger > 0:
-            _put(technical, "fingering", source.finger)
+            technical.append(_tag("fingering", source.finger))
         if staff == _TAB and source.string is not None:
-            _put(technical, "string", source.string)
-            _put(technical, "fret", source.fret)
+            technical.extend((_tag("string", source.string), _tag("fret", source.fret)))
         if not starts:
             return technical
         joins = self.joins.get(source.id, ())
         for join in joins:
-            if join.kind in ("hammer-on", "pull-off"):
-                side = "stop" if join.stop == source.id else "start"
-                text = {"hammer-on": "H", "pull-off": "P"}[join.kind] if side == "start" else None
-                _put(technical, join.kind, text, type=side, number=str(join.number))
-        if source.articulation in ("hammer-on", "pull-off", "slide") and not any(
-            join.stop == source.id for join in joins
-        ):
-            _put(technical, "other-technical", source.articulation)
+            if join.kind in _SIGNS:
+                how = join.at(source)
+                text = _SIGNS[join.kind] if how["type"] == "start" else None
+                technical.append(_tag(join.kind, text, **how))
+        if source.articulation in LEGATO and not any(join.stop == source.id for join in joins):
+            technical.append(_tag("other-technical", source.articulation))
         if source.articulation == "bend":
-            rise = source.extra.get("bend_semitones")
-            alter = rise if isinstance(rise, int | float) and rise else 1
-            _put(_put(technical, "bend"), "bend-alter", f"{alter:g}")
+            alter = (source.bend.semitones if source.bend is not None else None) or 1
+            technical.append(_tag("bend", _tag("bend-alter", f"{alter:g}")))
         if source.articulation == "harmonic":
-            _put(_put(technical, "harmonic"), "natural")
+            technical.append(_tag("harmonic", _tag("natural")))
         return technical
+
+
+def _voice(voice: int, staff: int) -> int:
+    """The number of a voice on its staff: voices of the tablature have their own."""
+    return voice if staff == _NOTATION else voice + 4
+
+
+def _named(tag: str, note: str) -> ET.Element:
+    """The root or bass of a chord."""
+    alter = _alter(f"{tag}-alter", alteration(note[1:]))
+    return _tag(tag, _tag(f"{tag}-step", note[0]), alter)
+
+
+def _barline(location: str, style: str, repeat: ET.Element | None) -> ET.Element:
+    return _tag("barline", _tag("bar-style", style), repeat, location=location)
 
 
 def _joins(riff: Riff) -> Mapping[int, list[_Join]]:
@@ -451,20 +445,3 @@ def _joins(riff: Riff) -> Mapping[int, list[_Join]]:
         found.setdefault(start, []).append(join)
         found.setdefault(target, []).insert(0, join)
     return found
-
-
-def _harmonies(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
-    """(tick, symbol) of each chord, on the nearest beat and only where it changes."""
-    clock = Clock(rhythm)
-    per_beat = TICKS * 4 / rhythm.meter[1]
-    found: dict[int, str] = {}
-    chords: list[Any] = list((riff.theory or {}).get("chords") or ())
-    for chord in chords:
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and isinstance(sec, int | float):
-            found[round(round(clock.beat(sec)) * per_beat)] = symbol
-    out: list[tuple[int, str]] = []
-    for tick in sorted(found):
-        if not out or out[-1][1] != found[tick]:
-            out.append((tick, found[tick]))
-    return out

@@ -26,26 +26,11 @@ OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 
 _VERSION = "1"
 _FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop):\s*(.*)$")
-_PITCHES = re.compile(r"^[A-Ga-g][#b♯♭]?\d(?:[\s,]+[A-Ga-g][#b♯♭]?\d)*$")
-_CLASSES = re.compile(r"^(?:[A-Ga-g][#b♯♭]?[\s,-]*){3,12}$")
-_SPOKEN = {
-    "half step down": "half-step-down",
-    "half-step down": "half-step-down",
-    "whole step down": "whole-step-down",
-    "e flat": "half-step-down",
+_ALSO = {
+    "e-standard": "standard",
     "eb": "half-step-down",
-    "eb standard": "half-step-down",
-    "d standard": "whole-step-down",
-    "e standard": "standard",
-    "drop d": "drop-d",
-    "dropped d": "drop-d",
-    "drop c": "drop-c",
-    "double drop d": "double-drop-d",
-    "open g": "open-g",
-    "open d": "open-d",
-    "open e": "open-e",
-    "open a": "open-a",
-    "open c": "open-c",
+    "eb-standard": "half-step-down",
+    "d-standard": "whole-step-down",
 }
 _LOWERED = {"half-step-down": 1, "whole-step-down": 2}
 _USUAL = {
@@ -76,6 +61,7 @@ class Head:
     drone: tuple[int, ...] = ()
     mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
+    loop_implied: bool = False
 
     def beats_a_minute(self, unit: int) -> float | None:
         """The tempo in beats of 1/``unit``, where it is told."""
@@ -251,7 +237,46 @@ def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
             mode |= {"parent": match[5]}
         head.mode = mode
     elif key == "Loop":
-        head.loop = tuple(value.split())
+        head.loop_implied = value.endswith("(implied)")
+        head.loop = tuple(value.removesuffix("(implied)").split())
+
+
+# The lines around a tab as people write them: ``key: value``, or what they put in a heading.
+
+_NOTES = {"whole": 1.0, "half": 0.5, "quarter": 0.25, "eighth": 0.125}
+_NOTES |= {"h": 0.5, "q": 0.25, "e": 0.125, "♩": 0.25, "♪": 0.125}
+_NOTE = (
+    r"(?P<dotted>dotted[ -])?(?P<note>whole|half|quarter|eighth|[hqe]\b|♩|♪)"
+    r"(?:[ -]note)?(?P<dot>\.)?"
+)
+_TEMPI = (
+    re.compile(rf"(?<!\w){_NOTE}\s*=\s*(?P<bpm>\d{{2,3}})\b", re.I),
+    re.compile(rf"(?<!\d)(?P<bpm>\d{{2,3}})\s*bpm\b(?:[\s,]+{_NOTE})?", re.I),
+    re.compile(rf"\b(?:tempo|bpm)\b\D{{0,12}}(?P<bpm>\d{{2,3}})\b(?!\s*[/%])(?:\s+{_NOTE})?", re.I),
+)
+_METER = re.compile(
+    r"(?:^|\b(?:time|meter|signature)\b[^\d/]{0,14})(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", re.I
+)
+_BARE_METER = re.compile(
+    r"(?<![\w/.,:])(?<!slide )(?<!part )(?<!page )(?<!take )(?<!fret )(?<!frets )(?<!string )"
+    r"(2|3|4|5|6|7|9|12)\s?/\s?(2|4|8)(?![\w/])"
+    r"(?!\s*(?:=|(?:of|speed|size|step|steps|tone|tempo|the|way|down|up)\b))",
+    re.I,
+)
+_CAPO = re.compile(r"(?<!no )\bcapo\b\D{0,12}(\d{1,2})(?!\d|\s*/|\s*bpm)", re.I)
+_STEP = r"(?P<{0}>half|1/2|whole|full)[\s-]*(?:an?\s)?(?:step|tone)"
+_DOWN = re.compile(
+    r"\b(?:tun(?:e|ed|ing)|guitars?)\b\D{0,20}?"
+    rf"(?:down\s+(?:by\s+)?(?:an?\s)?{_STEP.format('a')}|{_STEP.format('b')}\s+(?:down|lower))",
+    re.I,
+)
+_TUNING_BEFORE = re.compile(
+    r"(?:^|[\s,;(-])((?:double |drop(?:ped)? |open )?[A-G](?:b|♭|[ -]flat)?(?: standard)?|[A-G]{6})"
+    r"\s+tuning\b",
+    re.I,
+)
+_TUNING_AFTER = re.compile(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", re.I)
+_DROP_D = re.compile(r"\bdrop(?:ped)?[ -]d\b", re.I)
 
 
 def _read_lenient(lines: list[str]) -> Head:
@@ -264,130 +289,69 @@ def _read_lenient(lines: list[str]) -> Head:
         text = line.strip()
         if head.open_midi is None and head.classes is None:
             _lenient_tuning(head, text, above)
-        match = re.search(r"\bcapo\b\D{0,12}(\d{1,2})(?!\d|\s*/|\s*bpm)", text, re.I)
-        if match and not re.search(r"\b(?:no|without)\s+(?:a\s+)?capo\b", text, re.I):
+        if match := _CAPO.search(text):
             head.capo = int(match[1])
         if head.bpm is None:
             _lenient_tempo(head, text)
         if head.meter is None:
-            _lenient_meter(head, text, above)
+            match = _METER.search(text) or (_BARE_METER.search(text) if above else None)
+            if match is not None:
+                head.meter = (max(1, int(match[1])), int(match[2]))
+            elif above and "common time" in text.lower():
+                head.meter = (4, 4)
     return head
 
 
-_METER = re.compile(
-    r"\b(?:time|meter|metre|signature)\b[^\d/]{0,14}(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", re.I
-)
-_BARE_METER = re.compile(
-    r"(?<![\w/.,:])(?<!slide )(?<!part )(?<!page )(?<!take )(?<!fret )(?<!frets )(?<!string )"
-    r"(2|3|4|5|6|7|9|12)\s?/\s?(2|4|8)(?![\w/])"
-    r"(?!\s*(?:=|(?:of|speed|size|step|steps|tone|tempo|the|way|down|up)\b))",
-    re.I,
-)
-_COMMON = {"common time": (4, 4), "cut time": (2, 2), "alla breve": (2, 2)}
-
-
-def _lenient_meter(head: Head, text: str, above: bool) -> None:
-    match = _METER.search(text) or re.match(r"(\d{1,2})\s?/\s?(2|4|8|16)\b(?!/)", text)
-    if match is None and above:
-        match = _BARE_METER.search(text)
-    if match is not None:
-        head.meter = (max(1, int(match[1])), int(match[2]))
-        return
-    for words, meter in _COMMON.items():
-        if above and re.search(rf"\b{words}\b", text, re.I):
-            head.meter = meter
-
-
-_UNIT = (
-    r"(?P<{0}>(?P<{0}_dot>dotted[ -])?(?:(?P<{0}_word>whole|half|halves|quarters?|eighths?|"
-    r"sixteenths?|minims?|crotchets?|quavers?|q)(?:[ -]notes?)?\b|(?P<{0}_sign>[♩♪]|1/(?:2|4|8)))"
-    r"(?P<{0}_after>\.)?)"
-)
-_LENGTHS = {"w": 1.0, "h": 0.5, "m": 0.5, "q": 0.25, "c": 0.25, "e": 0.125, "s": 0.0625}
-_SIGN_LENGTHS = {"♩": 0.25, "♪": 0.125, "1/2": 0.5, "1/4": 0.25, "1/8": 0.125}
-_EQUALS = re.compile(
-    rf"(?<!\w){_UNIT.format('a')}\s*[=:]\s*(?:ca?\.?\s*)?(?P<bpm>\d{{2,3}})\b", re.I
-)
-_BPM = re.compile(
-    r"(?<!\d)(?P<bpm>\d{2,3})\s*(?:bpm|beats (?:a|per) minute)\b"
-    rf"(?:[\s,]*\(?(?:to the |for (?:a |each )?|per )?{_UNIT.format('a')})?",
-    re.I,
-)
-_TEMPO = re.compile(
-    rf"\b(?:tempo|bpm|speed)\b\D{{0,12}}(?P<bpm>\d{{2,3}})\b(?!\s*[/%])(?:\s+{_UNIT.format('a')})?",
-    re.I,
-)
-
-
 def _lenient_tempo(head: Head, text: str) -> None:
-    match = _EQUALS.search(text) or _BPM.search(text) or _TEMPO.search(text)
+    match = next((found for pattern in _TEMPI if (found := pattern.search(text))), None)
     if match is None or not int(match["bpm"]):
         return
     head.bpm = float(match["bpm"])
-    if match["a"] is None:
-        return
-    word = (match["a_word"] or "").lower()
-    length = 0.125 if word.startswith("quav") else _LENGTHS.get(word[:1], 0.25)
-    if match["a_sign"]:
-        length = _SIGN_LENGTHS.get(match["a_sign"], 0.25)
-    head.bpm_of = length * (1.5 if match["a_dot"] or match["a_after"] else 1.0)
-
-
-_DOWN = re.compile(
-    r"\b(?:tun(?:e|ed|ing)\b|guitars?\b)\D{0,20}?(?:"
-    r"down\s+(?:by\s+)?(?:an?\s+|one\s+|1\s+)?(?P<a>half|1/2|½|semi|whole|full|one|1)?[\s-]*"
-    r"(?:a\s+)?(?:steps?|tones?)"
-    r"|(?:an?\s+)?(?P<b>half|1/2|½|semi|whole|full|one|1)[\s-]*(?:a\s+)?(?:steps?|tones?)"
-    r"\s+(?:down|lower|flat))\b",
-    re.I,
-)
-_BEFORE = re.compile(
-    r"(?:^|[\s,;(-])(?P<name>(?:double |drop(?:ped)? |open )?[A-G](?:b|♭|[ -]flat)?"
-    r"(?: standard)?|[A-G]{6})\s+tuning\b",
-    re.I,
-)
+    if match["note"]:
+        dotted = match["dotted"] or match["dot"]
+        head.bpm_of = _NOTES[match["note"].lower()] * (1.5 if dotted else 1.0)
 
 
 def _lenient_tuning(head: Head, text: str, above: bool) -> None:
     if (down := _DOWN.search(text)) is not None:
-        share = (down["a"] or down["b"] or "whole").lower()
-        half = share in ("half", "1/2", "½", "semi")
-        head.lowered = 1 if half else 2
-        return
-    match = re.search(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", text, re.IGNORECASE)
-    if before := _BEFORE.search(text):
-        value = re.sub(r"[ -]flat", "b", before["name"], flags=re.I).replace("♭", "b")
-    elif match is not None:
-        value = re.sub(r"\(.*?\)", "", match[1]).strip(" .;")
-    else:
-        if re.search(r"\bdrop(?:ped)?[ -]d\b", text, re.IGNORECASE) and (above or len(text) < 40):
-            head.open_midi = TUNINGS["drop-d"]
-        return
-    # Other things told in the same line come after a comma: ``Tuning: drop D, 4/4``.
-    for part in (value, value.split(",")[0].strip()):
-        low = part.lower()
-        name = _SPOKEN.get(low, low)
-        if name in _LOWERED:
-            head.lowered = _LOWERED[name]
-            return
-        if name in TUNINGS:
-            head.open_midi = TUNINGS[name]
-            return
-    if _PITCHES.match(value):
-        parts = value.replace(",", " ").split()
-        # People write the strings from either end; `parse_tuning` takes them from string 1.
-        if parse_pitch(parts[0]) < parse_pitch(parts[-1]):
-            parts.reverse()
-        head.open_midi = parse_tuning(" ".join(parts))
-    elif _CLASSES.match(value):
-        names = re.findall(r"[A-Ga-g](?:[#♯♭]|b(?![\sA-Gb]*$)(?=[\s,-])|b)?", value)
-        head.classes = _low_first(value, names)
+        head.lowered = 1 if (down["a"] or down["b"]).lower() in ("half", "1/2") else 2
+    elif before := _TUNING_BEFORE.search(text):
+        _take_tuning(head, re.sub(r"[ -]flat", "b", before[1], flags=re.I))
+    elif after := _TUNING_AFTER.search(text):
+        value = re.sub(r"\(.*?\)", "", after[1]).strip(" .;")
+        # Other things told in the same line come after a comma: ``Tuning: drop D, 4/4``.
+        if not _take_tuning(head, value):
+            _take_tuning(head, value.split(",")[0].strip())
+    elif _DROP_D.search(text) and (above or len(text) < 40):
+        head.open_midi = TUNINGS["drop-d"]
 
 
-def _low_first(value: str, names: list[str]) -> tuple[int, ...]:
-    """Pitch classes, string 1 first, of a tuning written from the lowest string."""
-    # Run together, ``b`` is a string of its own in DADGBE and a flat in EbAbDbGbBbEb.
-    if not re.search(r"[\s,-]", value):
+def _take_tuning(head: Head, value: str) -> bool:
+    """Take a tuning by its name or its strings; False where ``value`` is neither."""
+    name = re.sub(r"[\s_-]+", "-", value.lower().replace("♭", "b")).replace("dropped", "drop")
+    name = _ALSO.get(name, name)
+    if name in _LOWERED:
+        head.lowered = _LOWERED[name]
+        return True
+    if name in TUNINGS:
+        head.open_midi = TUNINGS[name]
+        return True
+    strings = re.split(r"[\s,-]+", value)
+    if len(strings) == 1:
+        # Run together, ``b`` is a string of its own in DADGBE and a flat in EbAbDbGbBbEb.
         flats = re.fullmatch(r"(?:[A-G]b)+", value)
-        names = re.findall(r"[A-G]b" if flats else r"[A-Ga-g][#♯♭]?", value)
-    return tuple(pitch_class(name) for name in reversed(names))
+        strings = re.findall(r"[A-G]b" if flats else r"[A-Ga-g][#♯♭]?", value)
+        if "".join(strings) != value:
+            return False
+    if not 3 <= len(strings) <= 12:
+        return False
+    if all(re.fullmatch(r"[A-Ga-g][#b♯♭]?\d", string) for string in strings):
+        # People write the strings from either end; `parse_tuning` takes them from string 1.
+        if parse_pitch(strings[0]) < parse_pitch(strings[-1]):
+            strings.reverse()
+        head.open_midi = parse_tuning(" ".join(strings))
+    elif all(re.fullmatch(r"[A-Ga-g][#b♯♭]?", string) for string in strings):
+        head.classes = tuple(pitch_class(string) for string in reversed(strings))
+    else:
+        return False
+    return True

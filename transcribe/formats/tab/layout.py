@@ -14,16 +14,15 @@ import math
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
-from transcribe.core.clock import Clock, ScoreNote, score_notes
+from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Instrument, Note, Rhythm, Riff, legato_sources
-from transcribe.formats.folds import chords_within, find_folds
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.score_place import COUNTS
+from transcribe.formats.bar_repeats import find_repeats
+from transcribe.formats.chord_names import chord_changes, chords_within
 
-__all__ = ["COUNTS", "System", "layout", "mark_line", "string_names"]
-
-COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&", "a")}
-"""What is written at the places after the beat's number; other divisions are dots around ``&``."""
+__all__ = ["System", "layout", "mark_line", "string_names"]
 
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
 _FINEST = 192  # places in a beat where notes of one string crowd at its end
@@ -121,7 +120,7 @@ def layout(
         return _layout_in_order(riff, width)
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
-        bars = _fold(bars, riff.rhythm.meter[1])
+        bars = _with_repeats(bars, riff.rhythm.meter[1])
     return _systems(bars, riff.instrument, width, fingers)
 
 
@@ -147,23 +146,19 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
         return "p", fret
     if note.articulation == "slide":
         falls = source is not None and source.pitch_midi > note.pitch_midi
-        falls = {"down": True, "up": False}.get(str(note.extra.get("slide")), falls)
+        falls = {"down": True, "up": False}.get(note.slide or "", falls)
         return "\\" if falls else "/", fret
     if note.articulation == "harmonic":
         return "<", fret + ">"
     if note.articulation == "dead":
         return "", "x"
     if note.articulation == "bend":
-        rise = note.extra.get("bend_semitones")
-        to = f"{int(note.fret or 0) + int(rise)}" if isinstance(rise, int | float) and rise else ""
-        return "", f"{fret}b{to}" + ("r" if note.extra.get("released") else "")
+        bend = note.bend or Bend()
+        to = f"{int(note.fret or 0) + int(bend.semitones)}" if bend.semitones else ""
+        return "", f"{fret}b{to}" + ("r" if bend.released else "")
     if note.articulation == "vibrato":
         return "", fret + "~"
-    return ("(", fret + ")") if note.extra.get("soft") else ("", fret)
-
-
-def _place_of(beats: float, divisions: int) -> int:
-    return round(beats * divisions)
+    return ("(", fret + ")") if note.soft else ("", fret)
 
 
 def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
@@ -207,44 +202,41 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
 
 def _divided(items: list[ScoreNote], beat: int) -> tuple[int, _Entries]:
     """The fewest places of a beat that hold its notes, and the place of each."""
+    least = None
     for divisions in _DIVISIONS:
-        if _holds(items, beat, divisions, apart=True):
-            return divisions, _entries(items, beat, divisions)
+        entries = [(max(round((i.onset_beat - beat) * divisions), 0), i) for i in items]
+        exact = all(
+            place < divisions and abs(place / divisions + beat - item.onset_beat) <= _NEAR
+            for place, item in entries
+        )
+        if exact and _apart(entries):
+            return divisions, entries
+        if exact:
+            least = least or divisions
     # Two notes of one string closer than the finest place: the later one moves on, in places so
     # fine that there is room for it before the beat ends.
-    least = next((d for d in _DIVISIONS if _holds(items, beat, d, apart=False)), 48)
-    divisions = math.lcm(least, 4)
-    entries = _entries(items, beat, divisions)
-    while divisions < _FINEST and len({(i.note.string, p) for p, i in entries}) < len(entries):
+    divisions = math.lcm(least or _DIVISIONS[-1], 4)
+    while not _apart(entries := _moved_on(items, beat, divisions)) and divisions < _FINEST:
         divisions *= 2
-        entries = _entries(items, beat, divisions)
     return divisions, entries
 
 
-def _entries(items: Iterable[ScoreNote], beat: int, divisions: int) -> _Entries:
+def _apart(entries: _Entries) -> bool:
+    """Whether no two notes of one string share a place."""
+    return len({(item.note.string, place) for place, item in entries}) == len(entries)
+
+
+def _moved_on(items: list[ScoreNote], beat: int, divisions: int) -> _Entries:
     """The place of each note; of two of one string at one place, the later one moves on."""
     taken: set[tuple[int | None, int]] = set()
     entries: _Entries = []
     for item in items:
-        place = min(max(_place_of(item.onset_beat - beat, divisions), 0), divisions - 1)
+        place = min(max(round((item.onset_beat - beat) * divisions), 0), divisions - 1)
         while (item.note.string, place) in taken and place < divisions - 1:
             place += 1
         taken.add((item.note.string, place))
         entries.append((place, item))
     return entries
-
-
-def _holds(items: list[ScoreNote], beat: int, divisions: int, *, apart: bool) -> bool:
-    taken = set()
-    for item in items:
-        within = item.onset_beat - beat
-        place = _place_of(within, divisions)
-        if place >= divisions or abs(place / divisions - within) > _NEAR:
-            return False
-        if apart and (item.note.string, place) in taken:
-            return False
-        taken.add((item.note.string, place))
-    return True
 
 
 def _count_signs(number: int, beat: int, divisions: int) -> list[_Sign]:
@@ -274,21 +266,7 @@ def _note_signs(
 
 def _chords(riff: Riff, rhythm: Rhythm, start: int, end: int) -> dict[int, str]:
     """Chord symbols by the beat they begin on, a symbol only where it changes."""
-    if riff.theory is None:
-        return {}
-    clock = Clock(rhythm)
-    found: dict[int, str] = {}
-    for chord in riff.theory.get("chords") or ():
-        symbol, sec = chord.get("symbol"), chord.get("start_sec")
-        if isinstance(symbol, str) and symbol.split() == [symbol] and isinstance(sec, int | float):
-            beat = max(round(clock.beat(sec)), start)
-            if beat < end:
-                found[beat] = symbol
-    changes: dict[int, str] = {}
-    for beat in sorted(found):
-        if not changes or changes[max(changes)] != found[beat]:
-            changes[beat] = found[beat]
-    return changes
+    return {max(beat, start): symbol for beat, symbol in chord_changes(riff, rhythm) if beat < end}
 
 
 _WIDEST = 2000  # columns of a beat; no width parts two signs on one place
@@ -324,20 +302,20 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
 # Repeats -----------------------------------------------------------------------------------
 
 
-def _fold(bars: list[_Bar], unit: int) -> list[_Bar]:
+def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
     """Write bars that are played again at once only one time, between repeat signs."""
     out: list[_Bar] = []
     at = 0
-    for fold in find_folds([_written(bar) for bar in bars]):
-        first, last = bars[fold.start], bars[fold.last]
-        out += bars[at : fold.last + 1]
+    for repeat in find_repeats([_written(bar) for bar in bars]):
+        first, last = bars[repeat.start], bars[repeat.last]
+        out += bars[at : repeat.last + 1]
         first.open_repeat = True
-        last.close_repeat = fold.times
+        last.close_repeat = repeat.times
         if first.chords and first.chords[0][1] != last.chords[-1][1]:
             _restate_chord(first, unit)
-        for later in fold.dropped:
-            _add_ids(bars[fold.start + (later - fold.start) % fold.length], bars[later])
-        at = fold.dropped.stop
+        for later in repeat.dropped:
+            _add_ids(bars[repeat.start + (later - repeat.start) % repeat.length], bars[later])
+        at = repeat.dropped.stop
     return out + bars[at:]
 
 
@@ -507,9 +485,9 @@ def _put(line: list[str], at: int, text: str) -> None:
 
 def column_sec(riff: Riff) -> float:
     """Seconds that one column stands for in a tab without a count."""
-    told = riff.extra.get("column_sec")
-    if isinstance(told, int | float) and 0 < told < 100:
-        return float(told)
+    told = riff.timing.column_sec
+    if told is not None and 0 < told < 100:
+        return told
     onsets = sorted({n.onset_sec for n in riff.notes if n.string is not None})
     gaps = [b - a for a, b in itertools.pairwise(onsets) if b - a > 0.02]
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125

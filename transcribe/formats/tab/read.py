@@ -20,7 +20,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from transcribe.core.errors import FormatError
+from transcribe.core.files import read_bytes
 from transcribe.core.riff import Instrument, Riff, Source
+from transcribe.core.wording import text_remark
 from transcribe.formats.tab.header import Head, read_head
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
@@ -49,19 +51,47 @@ _AGAIN = re.compile(
     r"once more|\d{1,2} ?times|(?:two|three|four|six|eight) times)\b",
     re.I,
 )
-_MAX_BYTES = 4 << 20
+_TIMES = re.compile(r"^[xX×](\d{1,2})$")
+_MAX_MB = 4
+
+_Mark = tuple[int, str]
+"""Column and text of a word in a line beside the strings."""
 
 
 def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff:
-    """Read a text tab from a path, or from text (a string with more than one line).
+    """Read a text tab, the project's own or one as people write them.
 
-    ``name`` is what errors call the tab; by default its path, or ``tab``.
+    Parameters
+    ----------
+    source : str or path-like
+        A path, or the text of a tab: a string with more than one line.
+    name : str, optional
+        What errors call the tab; by default its path, or ``tab``.
+
+    Returns
+    -------
+    Riff
+        With a rhythm where the tab counts the beats under its strings. Else only the order of
+        the notes is known, and the bars where there are bar lines.
 
     Raises
     ------
     FormatError
         If the file cannot be read or something in it cannot be a tab: the message says file,
         line, what was found and what was expected.
+
+    Examples
+    --------
+    >>> riff = read_tab('''
+    ... e|---------|
+    ... B|---------|
+    ... G|---------|
+    ... D|-0-2h4---|
+    ... A|---------|
+    ... E|---------|
+    ... ''')
+    >>> [(note.string, note.fret, note.articulation) for note in riff.notes]
+    [(4, 0, 'picked'), (4, 2, 'picked'), (4, 4, 'hammer-on')]
     """
     text, name, title = _load(source, name)
     lines = plain_lines(text)
@@ -81,9 +111,9 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own and (told := _in_words(lines, reader.strings)):
-        riff = replace(riff, extra={**riff.extra, "warnings": told})
+        riff = replace(riff, warnings=tuple(text_remark(text) for text in told))
     if head.own and (names := _left_out(lines)):
-        riff = replace(riff, extra={**riff.extra, "left_out": names})
+        riff = replace(riff, left_out=tuple(names))
     if riff.source is None and title:
         riff = replace(riff, source=Source(title))
     return riff
@@ -117,14 +147,7 @@ def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, s
     if isinstance(source, str) and ("\n" in source or "\r" in source):
         return source, name or "tab", ""
     path = Path(source)
-    try:
-        if path.stat().st_size > _MAX_BYTES:
-            raise FormatError(f"{path}: found over 4 MB, expected a text tab")
-        data = path.read_bytes()
-    except FileNotFoundError:
-        raise FormatError(f"{path}: there is no such file") from None
-    except OSError as error:
-        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+    data = read_bytes(path, most_mb=_MAX_MB, expected="a text tab")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", "replace")
     else:
@@ -172,10 +195,8 @@ class _Reader:
             if count is not None and not self.head.own:
                 self._learn(system, bars, count)
         for system, bars, count in zip(self.systems, barlines, counts, strict=True):
-            if counted:
-                self._counted(system, bars, count or (system[-1].line + 1, []))
-            else:
-                self._in_order(system, bars)
+            line, marks = count or (system[-1].line + 1, [])
+            self._read(system, bars, line, marks if counted else None)
         return self.found, bool(counted)
 
     def _check_frets(self, system: list[StringLine]) -> None:
@@ -200,7 +221,7 @@ class _Reader:
             found.append(line)
         return found
 
-    def _count_row(self, system: list[StringLine]) -> tuple[int, list[tuple[int, str]]] | None:
+    def _count_row(self, system: list[StringLine]) -> tuple[int, list[_Mark]] | None:
         above = system[0].line - 1
         places = self._below(system)
         if not self.head.own and above >= 0 and above not in self.strings:
@@ -229,7 +250,7 @@ class _Reader:
                 return dict(marks[1:])
         return {}
 
-    def _chord_row(self, system: list[StringLine]) -> tuple[list[tuple[int, str]], int | None]:
+    def _chord_row(self, system: list[StringLine]) -> tuple[list[_Mark], int | None]:
         """Chord symbols and ``x2`` marks with their columns, and the first bar's number."""
         line = system[0].line - 1
         if line < 0 or line in self.strings:
@@ -239,56 +260,61 @@ class _Reader:
         if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d+$", marks[0][1]):
             number = int(marks[0][1])
             marks = marks[1:]
-        good = [m for m in marks if _CHORD.match(m[1]) or re.match(r"^[xX×]\d{1,2}$", m[1])]
+        good = [m for m in marks if _CHORD.match(m[1]) or _TIMES.match(m[1])]
         if self.head.own:
             return marks, number
         return (good if len(good) == len(marks) else []), number
 
-    # With a count --------------------------------------------------------------------------
+    # Bars ----------------------------------------------------------------------------------
 
-    def _counted(
-        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+    def _read(
+        self, system: list[StringLine], bars: list[Bar], line: int, marks: list[_Mark] | None
     ) -> None:
-        line, marks = count
-        spans = _spans(system, bars)
+        """Add the bars of a system; without the ``marks`` of a count columns tell the order."""
         chords, number = self._chord_row(system)
         fingers = self._finger_row(system)
         groups = columns_of(system)
+        spans = _spans(system, bars)
         before = len(self.found)
         for start, end, opening, closing in spans:
-            inside = [(c, t) for c, t in marks if start <= c < end]
-            times = self._mark_times(inside, line)
-            if not inside:
-                struck = any(start <= c < end for c, _ in groups)
-                final = system is self.systems[-1] and end >= spans[-1][1]
-                times = self._as_elsewhere(start, end, final, struck)
-                if not times and not struck:
-                    continue
-            bar = self._bar_for(start, opening, number, times, system[0].line)
-            number = None
+            struck = [(column, group) for column, group in groups if start <= column < end]
+            times: dict[int, float] = {}
+            if marks is None:
+                length = float(max(1, end - start))
+                bar = TabBar(len(self.found) + 1, length, system[0].line)
+                bar.opens = opening is not None and opening.opens
+                self.found.append(bar)
+            else:
+                times = self._mark_times([m for m in marks if start <= m[0] < end], line)
+                if not times:
+                    final = system is self.systems[-1] and end >= spans[-1][1]
+                    times = self._as_elsewhere(start, end, final, bool(struck))
+                    if not times and not struck:
+                        continue
+                bar = self._bar_for(start, opening, number, times, system[0].line)
+                number = None
             # Signs may stand a column before their marks throughout a bar, or after them.
-            first = min((c for c, _ in groups if start <= c < end), default=start)
-            early = bool(times) and first < min(times)
-            for column, group in groups:
-                if not start <= column < end:
-                    continue
-                beat = self._beat_at(column, times, group, system, early)
+            early = bool(times) and min((c for c, _ in struck), default=start) < min(times)
+            for column, group in struck:
+                at = float(column - start)
+                if marks is not None:
+                    at = self._beat_at(column, times, system[group[0][0] - 1].line, early)
                 digits = fingers.get(column, "")
                 for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
-                    hit = Hit(beat, string, sign, system[string - 1].line, finger)
-                    bar.hits.append(hit)
+                    bar.hits.append(Hit(at, string, sign, system[string - 1].line, finger))
             for column, text in chords:
-                if start <= column < end and not re.match(r"^[xX×]\d", text):
-                    bar.chords.append((self._nearest(column, times), text))
+                if start <= column < end and not _TIMES.match(text):
+                    at = float(column - start) if marks is None else self._nearest(column, times)
+                    bar.chords.append((at, text))
             if closing is not None:
                 self._close(bar, closing, chords, system)
         whole = max((row.times for row in system), default=0)
-        if whole > 1 and len(self.found) > before and not _repeats(bars):
+        if whole > 1 and len(self.found) > before and not any(b.opens or b.closes for b in bars):
             self.found[before].opens = True
             self.found[-1].times = whole
 
     def _learn(
-        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[tuple[int, str]]]
+        self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[_Mark]]
     ) -> None:
         """Keep where the beats of a system's counted bars stand."""
         line, marks = count
@@ -337,18 +363,18 @@ class _Reader:
         return bar
 
     def _close(
-        self, bar: TabBar, closing: Bar, chords: list[tuple[int, str]], system: list[StringLine]
+        self, bar: TabBar, closing: Bar, chords: list[_Mark], system: list[StringLine]
     ) -> None:
         self.open_bar = None
         if not closing.closes:
             return
         bar.times = 2
         for column, text in chords:
-            if (match := re.match(r"^[xX×](\d{1,2})$", text)) and abs(column - closing.column) <= 2:
+            if (match := _TIMES.match(text)) and abs(column - closing.column) <= 2:
                 bar.times = int(match[1])
         bar.times = max([bar.times, *(row.times for row in system)])
 
-    def _mark_times(self, marks: list[tuple[int, str]], line: int) -> dict[int, float]:
+    def _mark_times(self, marks: list[_Mark], line: int) -> dict[int, float]:
         """Column of each mark of one bar -> beats from the bar's start."""
         times: dict[int, float] = {}
         if not marks:
@@ -376,17 +402,9 @@ class _Reader:
                 times[column] = beat + share
         return times
 
-    def _beat_at(
-        self,
-        column: int,
-        times: dict[int, float],
-        group: list[tuple[int, Sign]],
-        system: list[StringLine],
-        early: bool,
-    ) -> float:
+    def _beat_at(self, column: int, times: dict[int, float], line: int, early: bool) -> float:
         if column in times:
             return times[column]
-        line = system[group[0][0] - 1].line
         if self.head.own:
             raise refuse(
                 self.name,
@@ -414,36 +432,8 @@ class _Reader:
             return 0.0
         return times[min(times, key=lambda c: (abs(c - column), c))]
 
-    # Without a count -----------------------------------------------------------------------
 
-    def _in_order(self, system: list[StringLine], bars: list[Bar]) -> None:
-        """Bars of a system whose columns only tell the order."""
-        chords, _ = self._chord_row(system)
-        groups = columns_of(system)
-        whole = max((row.times for row in system), default=0)
-        spans = _spans(system, bars)
-        signs = _repeats(bars)
-        for i, (start, end, opening, closing) in enumerate(spans):
-            bar = TabBar(len(self.found) + 1, float(max(1, end - start)), system[0].line)
-            bar.opens = opening is not None and opening.opens
-            for column, group in groups:
-                if start <= column < end:
-                    for string, sign in group:
-                        line = system[string - 1].line
-                        bar.hits.append(Hit(float(column - start), string, sign, line))
-            for column, text in chords:
-                if start <= column < end and _CHORD.match(text):
-                    bar.chords.append((float(column - start), text))
-            if closing is not None and closing.closes:
-                self._close(bar, closing, chords, system)
-            elif whole > 1 and not signs and i == len(spans) - 1:
-                bar.times = whole  # ``x2`` after a line without repeat signs: the whole line
-            if whole > 1 and not signs and i == 0:
-                bar.opens = True
-            self.found.append(bar)
-
-
-def _tokens(line: str) -> list[tuple[int, str]]:
+def _tokens(line: str) -> list[_Mark]:
     return [(m.start(), m.group()) for m in re.finditer(r"\S+", line)]
 
 
@@ -456,11 +446,6 @@ def _per_note(digits: str, group: list[tuple[int, Sign]]) -> list[int | None]:
     for digit, i in zip(digits, order, strict=True):
         found[i] = int(digit) if digit in "01234" else None
     return found
-
-
-def _repeats(bars: list[Bar]) -> bool:
-    """Whether there are repeat signs among bar lines."""
-    return any(bar.opens or bar.closes for bar in bars)
 
 
 _Span = tuple[int, int, Bar | None, Bar | None]

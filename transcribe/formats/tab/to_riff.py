@@ -4,15 +4,26 @@ from __future__ import annotations
 
 import itertools
 import statistics
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff, Source, sort_notes
+from transcribe.core.clock import distinct_parts
+from transcribe.core.riff import (
+    Bend,
+    Drone,
+    Instrument,
+    Note,
+    Rhythm,
+    Riff,
+    Source,
+    Timing,
+    sort_notes,
+)
+from transcribe.formats.chord_names import chord_section
 from transcribe.formats.tab.header import Head
 from transcribe.formats.tab.lines import Sign, refuse
 
-__all__ = ["Hit", "TabBar", "make_riff", "spread", "unfold"]
+__all__ = ["Hit", "TabBar", "make_riff", "unfold"]
 
 _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
@@ -88,8 +99,9 @@ def make_riff(
     played: list[TabBar], head: Head, instrument: Instrument, name: str, counted: bool
 ) -> Riff:
     rhythm = None
-    extra: dict[str, Any] = {"durations": "ring"}
+    timing = Timing("order", "ring")
     if counted:
+        timing = replace(timing, kind="written")
         meter = _meter(played, head, name)
         starts = _bar_starts(played, meter[0])
         first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
@@ -104,18 +116,22 @@ def make_riff(
         played, starts, bar_sec = _evenly(played, meter, head.beats_a_minute(meter[1]))
         grid = _Grid(min(0.0, starts[0]), bar_sec, 1.0, starts[-1] + 1.0)
         bars_sec = [grid.sec(start) for start in starts if start >= 0]
-        extra |= {"timing": "order", "bars_sec": [*bars_sec, grid.sec(starts[-1] + 1)]}
-        extra |= {"column_sec": round(bar_sec / _PARTS, 6)}
-        extra |= {"meter": list(meter), "meter_told": head.meter is not None}
-        if head.bpm is not None:
-            extra |= {"bpm_told": [head.bpm, head.bpm_of]}
+        timing = replace(
+            timing,
+            column_sec=round(bar_sec / _PARTS, 6),
+            bars_sec=(*bars_sec, grid.sec(starts[-1] + 1)),
+            meter=meter,
+            meter_told=head.meter is not None,
+            bpm=head.bpm,
+            bpm_unit=None if head.bpm is None else head.bpm_of,
+        )
     else:
         starts = [0.0]
         for bar in played:
             starts.append(starts[-1] + bar.length)
         unit = head.column_sec or _COLUMN_SEC
         grid = _Grid(0.0, unit, float(_MAX_COLUMNS), starts.pop() + 8)
-        extra |= {"timing": "order", "column_sec": unit}
+        timing = replace(timing, column_sec=unit)
     placed = [
         (start + hit.at, hit) for start, bar in zip(starts, played, strict=True) for hit in bar.hits
     ]
@@ -132,7 +148,7 @@ def make_riff(
         rhythm,
         _drone(head, notes),
         _theory(head, chords, grid),
-        extra=extra,
+        timing=timing,
     )
 
 
@@ -182,7 +198,7 @@ def _evenly(
         wide = _columns(max(width - lead, 1.0), last, top)
         columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
         # Three columns a beat are thirds.
-        shares = spread(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
+        shares = distinct_parts(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
         places = {at: shares[share] for at, share in columns.items()}
         if i == 0 and width > bar.length and len(played) > 2:
             short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
@@ -202,20 +218,6 @@ def _columns(width: float, last: float, top: int) -> float:
             if wide % top == 0 and last < wide:
                 return wide
     return width
-
-
-def spread(shares: Iterable[float], parts: int) -> dict[float, float]:
-    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be."""
-    ordered = sorted(set(shares))
-    while parts < len(ordered):
-        parts *= 2
-    found: dict[float, float] = {}
-    free = 0
-    for i, share in enumerate(ordered):
-        slot = min(max(round(share * parts), free), parts - len(ordered) + i)
-        found[share] = slot / parts
-        free = slot + 1
-    return found
 
 
 def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
@@ -262,7 +264,6 @@ def _notes(
         pitch = instrument.pitch_midi(hit.string, fret)
         if not 0 <= pitch <= 127:
             raise refuse(name, hit.line, f"fret {fret}", "a pitch that MIDI can count")
-        articulation, extra = _technique(hit.sign)
         notes.append(
             Note(
                 number,
@@ -272,39 +273,37 @@ def _notes(
                 string=hit.string,
                 fret=fret,
                 finger=hit.finger,
-                articulation=articulation,
                 onset_beat=round(at, 6) if counted else None,
                 duration_beat=round(end - at, 6) if counted else None,
-                extra=extra,
+                **_technique(hit.sign),
             )
         )
     return sort_notes(notes)
 
 
-def _technique(sign: Sign) -> tuple[str, dict[str, Any]]:
-    extra: dict[str, Any] = {}
+def _technique(sign: Sign) -> dict[str, Any]:
+    """The fields of a note that its sign tells: its articulation and what goes with it."""
+    told: dict[str, Any] = {"soft": sign.soft}
     if sign.bend_to is not None and sign.fret is not None:
-        extra["bend_semitones"] = sign.bend_to - sign.fret
-    if sign.released:
-        extra["released"] = True
-    if sign.soft:
-        extra["soft"] = True
+        told["bend"] = Bend(semitones=sign.bend_to - sign.fret, released=sign.released)
+    elif sign.released:
+        told["bend"] = Bend(released=True)
     if sign.fret is None:
-        return "dead", extra
+        return told | {"articulation": "dead"}
     if sign.after == "*":
-        return "harmonic", extra
+        return told | {"articulation": "harmonic"}
     if sign.after == "b":
-        return "bend", extra
+        return told | {"articulation": "bend"}
     if sign.before in ("/", "\\", "s"):
-        way = {"/": {"slide": "up"}, "\\": {"slide": "down"}}.get(sign.before, {})
-        return "slide", extra | way
+        way = {"/": "up", "\\": "down"}.get(sign.before)
+        return told | {"articulation": "slide", "slide": way}
     if sign.before == "h":
-        return "hammer-on", extra
+        return told | {"articulation": "hammer-on"}
     if sign.before == "t":
-        return "hammer-on", extra | {"tapped": True}
+        return told | {"articulation": "hammer-on", "tapped": True}
     if sign.before == "p":
-        return "pull-off", extra
-    return ("vibrato" if sign.after == "~" else "picked"), extra
+        return told | {"articulation": "pull-off"}
+    return told | {"articulation": "vibrato" if sign.after == "~" else "picked"}
 
 
 def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
@@ -322,11 +321,9 @@ def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[st
     if head.mode:
         theory["mode"] = dict(head.mode)
     if chords:
-        ends = [at for at, _ in chords[1:]] + [grid.end]
-        theory["chords"] = [
-            {"start_sec": grid.sec(at), "end_sec": grid.sec(end), "symbol": symbol}
-            for (at, symbol), end in zip(chords, ends, strict=True)
-        ]
+        theory["chords"] = chord_section(chords, grid.end, grid.sec)
     if head.loop:
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
+        if head.loop_implied:
+            theory["loop"]["implied"] = True
     return theory or None

@@ -33,15 +33,47 @@ _SIGNS = (
 
 
 def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bool = False) -> str:
-    """The riff as a text tab, lines of at most ``width`` columns.
+    """The riff as a text tab.
 
-    ``fingers`` adds a row with the fretting fingers (1 index to 4 little finger, 0 open);
-    ``repeats`` writes bars that come again at once only one time, between ``|:`` and ``:|``.
+    Parameters
+    ----------
+    width : int
+        Columns of the longest line, at least 24.
+    fingers : bool
+        Whether a row under the strings names the fretting fingers: 1 index to 4 little finger,
+        0 open.
+    repeats : bool
+        Whether bars that come again at once are written only one time, between ``|:`` and ``:|``.
+
+    Returns
+    -------
+    str
+        Lines of at most ``width`` columns. Notes that have no string are listed at the end.
 
     Raises
     ------
     ParameterError
         If ``width`` is under 24.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note
+    >>> notes = (Note(1, 0.0, 0.5, 50, string=4, fret=0), Note(2, 0.5, 1.0, 54, string=4, fret=4))
+    >>> print(write_tab(Riff(notes=notes, rhythm=Rhythm(120.0)), width=40))
+    Handspan tab 1
+    Tuning: E4 B3 G3 D3 A2 E2 (standard)
+    Meter:  4/4
+    Tempo:  120 quarters a minute
+    <BLANKLINE>
+    1
+    e |-----------------|
+    B |-----------------|
+    G |-----------------|
+    D |-0---4-----------|
+    A |-----------------|
+    E |-----------------|
+        1   2   3   4
+    <BLANKLINE>
     """
     systems = layout(riff, width, fingers=fingers, repeats=repeats)
     head = _header(riff)
@@ -111,7 +143,8 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
-        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]))
+        implied = " (implied)" if loop.get("implied") else ""
+        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]) + implied)
     return lines
 
 
@@ -121,8 +154,7 @@ def _footer(riff: Riff, width: int) -> list[str]:
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))
-    told = riff.extra.get("left_out")
-    names = [str(name) for name in told] if isinstance(told, list | tuple) else []
+    names = list(riff.left_out)
     missing = [n for n in riff.notes if n.string is None]
     names += [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
     if names:

@@ -16,7 +16,7 @@ export function againPane(riff) {
         ? ""
         : riff.data.tuning || doc.instrument.open_midi.map(pitchName).join(","),
     capo: doc.instrument.capo,
-    hand_span_mm: doc.hand_span_mm || "",
+    hand_span_mm: doc.player?.hand_span_mm || "",
   });
   form.element.open = true;
   const again = async (from) => {

@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { remove } from "./api.js";
-import { h, notice, put, s, say } from "./dom.js";
+import { drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
   barName,
@@ -104,7 +104,7 @@ export function checkPane(riff) {
         h(
           "div",
           {},
-          plot(riff, found),
+          plots(found),
           found.sound
             ? h(
                 "p",
@@ -260,26 +260,8 @@ function summary(comparison) {
         ` ${sum[key]} ${WORDS[key]}`,
       ),
     );
-  const timing = sum.timing || {};
-  const lines = [];
-  if (sum.tempo_bpm)
-    lines.push(
-      `Tempo ${sum.tempo_bpm.toFixed(1)}${sum.reference_bpm ? ` against ${sum.reference_bpm.toFixed(1)}` : ""} beats a minute${driftWords(sum.drift_percent)}.`,
-    );
-  if (timing.bias_ms !== null && timing.bias_ms !== undefined) {
-    const side =
-      Math.abs(timing.bias_ms) < 5
-        ? "on the beat on the whole"
-        : `${Math.abs(timing.bias_ms).toFixed(0)} ms ${timing.bias_ms > 0 ? "late" : "early"} on the whole`;
-    lines.push(
-      `Timing: ${side}${timing.spread_ms ? `, two notes in three within ${timing.spread_ms.toFixed(0)} ms either way` : ""}.`,
-    );
-  }
-  const drone = comparison.drone;
-  if (drone)
-    lines.push(
-      `The drone rang for ${Math.round(drone.ringing_share * 100)} % of the time it should.`,
-    );
+  // The first line is the count of right notes, which stands there in figures already.
+  const lines = [...(comparison.headline || []).slice(1), comparison.drone?.words].filter(Boolean);
   return h(
     "div",
     {},
@@ -287,17 +269,10 @@ function summary(comparison) {
       "p",
       {},
       h("strong", {}, `${Math.round(sum.right_share * 100)} % right.`),
-      ` ${lines.join(" ")}`,
+      ` ${lines.map(sentence).join(" ")}`,
     ),
     h("ul", { class: "counts" }, counts),
   );
-}
-
-/** Whether the tempo held; under one percent nobody hears it drift. */
-function driftWords(percent) {
-  if (percent === null || percent === undefined) return "";
-  if (Math.abs(percent) < 1) return ", steady";
-  return `, ${percent > 0 ? "gaining" : "losing"} ${Math.abs(percent).toFixed(0)} % on the way`;
 }
 
 /** How it went over the takes so far. */
@@ -333,10 +308,7 @@ function range(riff, found, from, to) {
 /** The bars that a line of the plan names, as far as they follow each other. */
 function named(riff, found, line) {
   if (!riff.bars.there || !line.bar || line.bar < 1 || !sameBars(riff, found)) return null;
-  const bars = new Set([line.bar]);
-  for (const [, from, to] of String(line.place || "").matchAll(/(\d+)(?: to (\d+))?/g)) {
-    for (let bar = Number(from); bar <= Number(to || from); bar += 1) bars.add(bar);
-  }
+  const bars = new Set(line.bars || [line.bar]);
   let [first, last] = [line.bar, line.bar];
   while (bars.has(first - 1)) first -= 1;
   while (bars.has(last + 1)) last += 1;
@@ -398,78 +370,26 @@ function practice(riff, kept) {
   );
 }
 
-/** How early or late each note came, over the time of the riff. */
-function plot(riff, found) {
-  const rows = counted(found).filter(
-    (row) => Number.isFinite(row.offset_ms) && noteOf(riff, found, row.reference),
+/** How early or late each note came, and how the drone rang, as the server has drawn them. */
+function plots(found) {
+  const { timing, drone } = found.drawings || {};
+  return [
+    ["Timing", timing],
+    ["The drone's level", drone],
+  ].map(([name, figure]) =>
+    figure
+      ? h(
+          "section",
+          {},
+          h("h4", {}, name),
+          h(
+            "div",
+            { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": name },
+            drawing(figure),
+          ),
+        )
+      : null,
   );
-  if (rows.length < 2) return null;
-  // Drawn at the width it has on the page, so that its words keep their size on a phone.
-  const width = Math.max(
-    280,
-    Math.min(
-      640,
-      (riff.pane.clientWidth > 900 ? riff.pane.clientWidth / 2 : riff.pane.clientWidth) - 26,
-    ),
-  );
-  const height = 190;
-  const left = 56;
-  const end = Math.max(riff.data.duration_sec, 1);
-  const most = Math.max(60, ...rows.map((row) => Math.min(250, Math.abs(row.offset_ms)))) * 1.1;
-  const x = (sec) => left + ((width - left - 8) * sec) / end;
-  const y = (ms) => height / 2 + ((height / 2 - 20) * Math.max(-most, Math.min(most, ms))) / most;
-  const figure = s("svg", {
-    class: "plot",
-    viewBox: `0 0 ${width} ${height}`,
-    role: "img",
-    "aria-label": "Timing plot: how early or late each note came; the table below has the figures",
-  });
-  const tolerance = rows.find((row) => row.tolerance_ms)?.tolerance_ms;
-  if (tolerance)
-    figure.append(
-      s("rect", {
-        class: "tolerance",
-        x: left,
-        width: width - left - 8,
-        y: y(-tolerance),
-        height: y(tolerance) - y(-tolerance),
-      }),
-    );
-  const tick = Math.round(most / 20) * 10;
-  for (const ms of [-tick, 0, tick]) {
-    figure.append(
-      s("line", { class: ms ? "grid" : "axis", x1: left, x2: width - 8, y1: y(ms), y2: y(ms) }),
-      s(
-        "text",
-        { x: left - 6, y: y(ms) + 4, "text-anchor": "end", "font-size": 11 },
-        ms === 0 ? "on time" : `${ms > 0 ? "+" : "−"}${Math.abs(ms)} ms`,
-      ),
-    );
-  }
-  figure.append(
-    s("text", { x: left, y: 12, "font-size": 11 }, "early ↑"),
-    s("text", { x: left, y: height - 4, "font-size": 11 }, "late ↓"),
-  );
-  for (const sec of riff.bars.downbeats)
-    if (sec <= end)
-      figure.append(s("line", { class: "grid", x1: x(sec), x2: x(sec), y1: 18, y2: height - 18 }));
-  for (const row of rows) {
-    const note = noteOf(riff, found, row.reference);
-    figure.append(
-      s(
-        "text",
-        {
-          class: `verdict ${row.verdict}`,
-          x: x(note.onset_sec),
-          y: y(row.offset_ms) + 4,
-          "text-anchor": "middle",
-          "font-size": 12,
-        },
-        row.verdict === "right" ? "•" : VERDICTS[row.verdict],
-      ),
-    );
-  }
-  return h("section", {}, h("h4", {}, "Timing"), figure);
 }
 
 function table(riff, found) {
@@ -491,22 +411,6 @@ function table(riff, found) {
         : row.time_sec !== undefined
           ? clock(row.time_sec)
           : "";
-  const said = (row) => {
-    const parts = [WORDS[row.verdict] || row.verdict];
-    if (Number.isFinite(row.offset_ms) && (row.verdict === "early" || row.verdict === "late"))
-      parts.push(`by ${Math.abs(Math.round(row.offset_ms))} ms`);
-    if (row.played) {
-      const name = pitchName(row.played.pitch_midi);
-      const where =
-        row.played.where && printed(row.played.where) !== name
-          ? `, ${printed(row.played.where)}`
-          : "";
-      parts.push(`: ${name} was played${where}`);
-    } else if (row.verdict === "extra" && Number.isFinite(found.pitches[row.take]))
-      parts.push(`: ${pitchName(found.pitches[row.take])}`);
-    if (row.reason) parts.push(`(${row.reason})`);
-    return parts.join(" ").replace(" :", ":");
-  };
   return h(
     "details",
     { open: rows.length <= 12 },
@@ -550,7 +454,7 @@ function table(riff, found) {
                   )
                 : "–",
             ),
-            h("td", {}, said(row)),
+            h("td", {}, printed(row.words || WORDS[row.verdict] || row.verdict)),
           );
         }),
       ),

@@ -29,6 +29,19 @@ export function s(tag, props, ...children) {
   return fill(document.createElementNS(SVG, tag), props, children);
 }
 
+const SHAPES = new Set(["svg", "path", "polygon", "polyline", "rect", "circle", "text"]);
+
+/** A drawing that the server made, as an element; whatever is no shape or words is left out. */
+export function drawing(text) {
+  const figure = new DOMParser().parseFromString(text, "text/html").body.firstElementChild;
+  for (const part of [figure, ...figure.querySelectorAll("*")]) {
+    if (!SHAPES.has(part.localName)) part.remove();
+    for (const { name } of [...part.attributes])
+      if (name.startsWith("on") || name.endsWith("href")) part.removeAttribute(name);
+  }
+  return document.importNode(figure, true);
+}
+
 export function put(element, ...children) {
   element.replaceChildren(
     ...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false),

@@ -83,7 +83,7 @@ function heading(page, riff, width) {
       y,
       3.4,
       printed(
-        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |`,
+        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}`,
       ),
     );
     y += 5;
@@ -98,7 +98,7 @@ function heading(page, riff, width) {
     );
     y += 5;
   }
-  for (const caution of (doc.cautions || []).slice(0, 3)) {
+  for (const caution of riff.data.remarks.cautions.slice(0, 3)) {
     for (const line of wrapped(`Take care: ${caution}`, (width - 2 * MARGIN) / 1.55)) {
       text(MARGIN, y, 3, line);
       y += 4;

@@ -57,15 +57,15 @@ export function decidingClasses(mode) {
 
 /** What has to be said of the riff: the gravest first, the others behind it if they are many. */
 export function remarks(riff, open = false) {
-  const doc = riff.data.document;
+  const told = riff.data.remarks;
   const line = (kind, text) =>
     h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
   const lines = [
-    ...(doc.unmet || []).map((text) => line("Not met: ", text)),
+    ...told.unmet.map((text) => line("Not met: ", text)),
     placeless(riff),
     asWritten(riff),
-    ...(doc.warnings || []).map((text) => line("Note: ", text)),
-    ...(doc.cautions || []).map((text) => line("Take care: ", text)),
+    ...told.warnings.map((text) => line("Note: ", text)),
+    ...told.cautions.map((text) => line("Take care: ", text)),
   ].filter(Boolean);
   if (lines.length < 3) return lines;
   return [

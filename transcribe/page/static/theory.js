@@ -162,6 +162,8 @@ function whyPart(mode) {
 
 function loopPart(theory, hear) {
   const { loop } = theory;
+  const words = "A single line: no chords are played, its notes only hint at these.";
+  const hint = loop.implied ? h("p", { class: "quiet" }, words) : null;
   const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
   // A drone on one chord goes round nothing; say so rather than count it.
   if (loop.symbols.length === 1 && !loop.departures?.length) {
@@ -170,10 +172,11 @@ function loopPart(theory, hear) {
       "section",
       {},
       h("h3", {}, "The loop"),
+      hint,
       h(
         "p",
         {},
-        "One chord throughout: ",
+        loop.implied ? "One chord fits throughout: " : "One chord throughout: ",
         h("span", { class: "loop" }, printed(loop.symbols[0])),
         `${roman}. `,
         theory.ways?.length ? hear("Hear it", { what: "loop" }, "Hear the loop") : null,
@@ -184,6 +187,7 @@ function loopPart(theory, hear) {
     "section",
     {},
     h("h3", {}, "The loop"),
+    hint,
     h(
       "p",
       { class: "loop" },

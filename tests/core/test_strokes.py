@@ -1,0 +1,67 @@
+"""Strums of every speed are one stroke; what is played note by note is not.
+
+How long a strum takes (5 to 120 ms over six strings) is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from transcribe.core.riff import Note, sort_notes
+from transcribe.core.strokes import stroke_direction, strokes
+
+CHORD = (40, 47, 52, 56, 59, 64)
+
+
+def strum(start_sec: float, spread_sec: float, *, up: bool = False, jitter=None) -> list[Note]:
+    order = CHORD[::-1] if up else CHORD
+    late = np.zeros(len(order)) if jitter is None else jitter
+    return [
+        Note(k, start_sec + spread_sec * k / 5 + float(late[k]), start_sec + 0.5, pitch)
+        for k, pitch in enumerate(order)
+    ]
+
+
+@pytest.mark.parametrize("up", [False, True])
+@pytest.mark.parametrize("spread_ms", [0, 5, 20, 40, 60, 80, 100, 120])
+def test_a_strum_is_one_stroke(spread_ms: float, up: bool) -> None:
+    notes = sort_notes(strum(0.0, spread_ms / 1000, up=up) + strum(0.3, spread_ms / 1000, up=up))
+    assert [len(group) for group in strokes(notes)] == [6, 6]
+
+
+@pytest.mark.parametrize("spread_ms", [30, 60, 90, 120])
+def test_a_strum_heard_with_jitter_and_gaps_is_one_stroke(spread_ms: float) -> None:
+    rng = np.random.default_rng(spread_ms)
+    whole = 0
+    for _ in range(200):
+        notes = strum(0.0, spread_ms / 1000, jitter=rng.normal(0, 0.003, 6))
+        left = rng.integers(1, 5)
+        heard = sort_notes([n for k, n in enumerate(notes) if k != left])
+        whole += len(strokes(heard)) == 1
+    assert whole >= 190
+
+
+@pytest.mark.parametrize("gap_ms", [62, 94, 150])
+def test_an_arpeggio_is_played_note_by_note(gap_ms: float) -> None:
+    notes = [Note(k, k * gap_ms / 1000, 1.0, pitch) for k, pitch in enumerate(CHORD)]
+    assert len(strokes(notes)) == 6
+
+
+def test_a_hammered_note_is_no_string_of_a_stroke() -> None:
+    notes = [Note(0, 0.0, 0.04, 55), Note(1, 0.03, 0.4, 59)]
+    trill = [*notes, Note(2, 0.07, 0.4, 60, articulation="hammer-on")]
+    assert strokes(trill) == ((0, 1), (2,))
+
+
+@pytest.mark.parametrize("spread_ms", [10, 40, 120])
+@pytest.mark.parametrize("up", [False, True])
+def test_the_hand_goes_down_from_the_low_strings(spread_ms: float, up: bool) -> None:
+    rng = np.random.default_rng(1)
+    notes = strum(0.0, spread_ms / 1000, up=up, jitter=rng.normal(0, 0.001, 6))
+    assert stroke_direction(notes) == ("up" if up else "down")
+
+
+def test_no_direction_without_an_order() -> None:
+    assert stroke_direction(strum(0.0, 0.0)) is None
+    assert stroke_direction([Note(0, 0.0, 1.0, 40)]) is None

@@ -1,0 +1,114 @@
+"""The report in words: long, and as the few lines that a player needs first.
+
+Conventions: bars count from 1 at the first downbeat; a pickup is bar 0.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from theory.chord_spans import ChordSpan
+from theory.loop import Loop
+from theory.mode_reasons import parent_words, sureness
+from theory.modes import Mode
+from theory.voicing_levels import VoicingLevels, caution_text, side_by_side
+
+__all__ = ["Bars", "chords_text", "loop_text", "summary_text"]
+
+_WIDTH = 88  # columns of a terminal that everybody has, less a margin
+_PER_ROW = 4  # diagrams side by side
+_NEAR_BEAT = 0.25  # of a beat, within which a chord begins on it
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """Where the bars begin and the beats fall, in seconds; both empty where that is not known."""
+
+    downbeats_sec: tuple[float, ...] = ()
+    beats_sec: tuple[float, ...] = ()
+
+    def place(self, sec: float) -> str:
+        """``bar 3``, ``bar 3 beat 2`` or, between two beats, ``bar 3 beat 2 and``."""
+        if len(self.downbeats_sec) < 2 or len(self.beats_sec) < 2:
+            return f"{sec:.2f} s"
+        step = float(np.median(np.diff(self.beats_sec)))
+        bar = bisect_right(self.downbeats_sec, sec + _NEAR_BEAT * step)
+        if bar == 0:
+            return "pickup"
+        beats = (sec - self.downbeats_sec[bar - 1]) / step
+        whole = int(beats + _NEAR_BEAT)
+        off = "" if beats - whole <= _NEAR_BEAT else " and"
+        return f"bar {bar}" + (f" beat {whole + 1}{off}" if whole or off else "")
+
+
+def chords_text(chords: Sequence[ChordSpan], loop: Loop | None, bars: Bars) -> str:
+    """Where each chord begins; what comes round is listed once."""
+    shown = list(chords)
+    again = loop is not None and loop.times >= 2 and not loop.departures
+    if again and loop is not None and len(bars.downbeats_sec) > loop.bars:
+        end = bars.downbeats_sec[loop.bars] - 1e-6
+        first = bars.downbeats_sec[0] - 1e-6
+        shown = [span for span in chords if first <= span.start_sec < end] or shown
+    lines = ["Chords:"]
+    for span in shown:
+        notes = []
+        if span.implied:
+            notes.append("implied")
+        if span.pedal:
+            notes.append(f"over the {span.pedal} drone")
+        if span.borrowed:
+            notes.append(span.borrowed)
+        remark = f"  ({', '.join(notes)})" if notes else ""
+        lines.append(f"  {bars.place(span.start_sec):16} {span.symbol:8} {span.roman}{remark}")
+    if len(shown) < len(chords):
+        lines.append("  and so on, as the loop comes round")
+    return "\n".join(lines)
+
+
+def loop_text(loop: Loop, mode: Mode) -> str:
+    """The loop and how often it comes round, with a hedge where no chord is played."""
+    lines = []
+    if loop.implied:
+        drone = f" over the drone {mode.spell(min(mode.drone_midi))}" if mode.drone_midi else ""
+        lines.append(f"A single line{drone}: no chords are played, its notes only hint at these.")
+    if len(loop.symbols) == 1 and not loop.departures:
+        roman = f" ({loop.romans[0]})" if loop.romans[0] else ""
+        lines.append(
+            f"One chord {'fits ' if loop.implied else ''}throughout: {loop.symbols[0]}{roman}"
+        )
+        return "\n".join(lines)
+    bars = "1 bar" if loop.bars == 1 else f"{loop.bars} bars"
+    lines.append(f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |")
+    if any(loop.romans):
+        lines.append(f"  {' - '.join(loop.romans)}")
+    if loop.times > 1:
+        lines.append(f"  It comes round {loop.times:g} times.")
+    else:
+        lines.append("  It is played once; whether it comes round is not heard.")
+    for bar, symbols in loop.departures:
+        lines.append(f"  Bar {bar} departs from it: {' '.join(symbols)}.")
+    if loop.plain != loop.symbols:
+        lines.append(f"  Plain version to sing along: {' - '.join(loop.plain)}")
+    return "\n".join(lines)
+
+
+def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels]) -> str:
+    """Mode and why in one line, the loop, and one shape for each chord."""
+    reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
+    why = f" Why: {'; '.join(reasons)}." if reasons else ""
+    said = (
+        f"{mode} ({sureness(mode.confidence)}, {mode.confidence:.0%}). {parent_words(mode)}.{why}"
+    )
+    parts = [textwrap.fill(said, _WIDTH, subsequent_indent="  ")]
+    if loop is not None:
+        parts.append(loop_text(loop, mode))
+    shapes = [chord.plain[0] for chord in voicings if chord.plain]
+    rows = [shapes[i : i + _PER_ROW] for i in range(0, len(shapes), _PER_ROW)]
+    parts += ["\n".join(side_by_side(row, labels=False)) for row in rows]
+    caution = caution_text(shapes)
+    return "\n\n".join([*parts, *([caution] if caution else [])])

@@ -1,0 +1,290 @@
+"""The commands that make a riff: from a recording, from a file of notes, and the demo."""
+
+from __future__ import annotations
+
+import argparse
+import dataclasses
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from transcribe.command.arguments import make_parser
+from transcribe.command.printing import Progress, print_files, print_riff
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.correct.history import stacks
+
+if TYPE_CHECKING:
+    from transcribe.core.riff import Instrument, Note, Riff
+
+__all__ = ["demo", "finger", "transcribe"]
+
+
+def transcribe(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import api
+    from transcribe.correct import carry_over
+
+    _check_kind(args.take, notes=False)
+    place = _Place.of(args, args.take)
+    # An unreadable old document is refused before the work, not after it.
+    old, revision = place.old()
+    settings, kept = _settings(args), {}
+    if old is not None:
+        kept = carry_over.kept_settings(old, _sha256(args.take), settings)
+        _say_kept(kept, progress)
+    settings |= kept
+    riff = api.transcribe(args.take, max_sec=60 * args.max_minutes, progress=progress, **settings)
+    if old is not None:
+        riff = _keeping(old, riff, place.document, progress)
+    riff = carry_over.with_settings(riff, kept)
+    _save(riff, place, args, progress, revision)
+    return 0
+
+
+def finger(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import api
+    from transcribe.formats import read_any
+
+    _check_kind(args.notes, notes=True)
+    place = _Place.of(args, args.notes)
+    old, revision = place.old()
+    given = read_any(args.notes, part=args.part)
+    pins = _as_written(given, args) if args.as_written else None
+    riff = api.finger(given, pins=pins, progress=progress, **_settings(args))
+    if old is not None and args.notes.resolve() != place.document.resolve():
+        riff = _keeping(old, riff, place.document, progress)
+    if pins is not None:
+        riff = dataclasses.replace(riff, written_places=pins)
+    moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
+    remark = (
+        f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
+        f"them, handspan refinger {place.document} --pin ID=STRING/FRET one"
+    )
+    _save(riff, place, args, progress, revision, remark=remark if moved else "")
+    return 0
+
+
+def _check_kind(path: Path, *, notes: bool) -> None:
+    """Name the other command where a recording is given for notes, or notes for a recording."""
+    from transcribe.formats import holds_notes
+
+    if not path.is_file() or holds_notes(path) is notes:
+        return
+    if notes:
+        raise FormatError(
+            f"{path} holds no notes that can be read; for a recording, handspan transcribe {path}; "
+            "else give a riff document, a text tab, MusicXML, MIDI or JAMS"
+        )
+    raise FormatError(f"{path} holds notes and no sound; handspan finger {path}")
+
+
+def _as_written(riff: Riff, args: argparse.Namespace) -> dict[int, tuple[int, int]]:
+    """The places that the notes of a file have, all of them to be kept."""
+    pins = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
+    if not pins:
+        raise ParameterError(f"{args.notes} has no places on the neck; leave out --as-written")
+    instrument = _instrument(args) or riff.instrument
+    for note in riff.notes:
+        if note.id in pins and instrument.fret_of(pins[note.id][0], note.pitch_midi) is None:
+            raise ParameterError(
+                f"note {note.id} of {args.notes} cannot stay on string {pins[note.id][0]} on this "
+                "instrument; leave out --as-written, or the tuning"
+            )
+    return pins
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where the riff of a file is written."""
+
+    folder: Path
+    name: str
+    document: Path
+
+    @classmethod
+    def of(cls, args: argparse.Namespace, path: Path) -> _Place:
+        from transcribe.library import riff_files
+
+        folder = args.output if args.output is not None else path.parent
+        if folder.is_file():
+            raise ParameterError(
+                f"{folder} is a file; give a folder for the files, such as -o riffs"
+            )
+        name = riff_files.riff_name(path)
+        return cls(folder, name, folder / f"{name}{riff_files.RIFF_SUFFIX}")
+
+    def old(self) -> tuple[Riff, str] | tuple[None, None]:
+        """The document that is there already and its revision."""
+        from transcribe.library.revisions import read_revision
+
+        return read_revision(self.document.resolve()) if self.document.exists() else (None, None)
+
+
+def _settings(args: argparse.Namespace) -> dict[str, Any]:
+    return {
+        "instrument": _instrument(args),
+        "hand": _hand(args.hand_span),
+        "drone": args.drone,
+        "bpm": args.bpm,
+        "meter": args.meter,
+        "first_beat_sec": args.first_beat,
+    }
+
+
+def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
+    """Say what stays as it was corrected before."""
+    words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
+    told = [words[key].format(kept[key]) for key in words if key in kept]
+    told += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
+    if told:
+        progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
+    others = ["tuning and capo"] if "instrument" in kept else []
+    others += [f"drone {kept['drone']}"] if "drone" in kept else []
+    if others:
+        progress.say(f"as it was corrected: {', '.join(others)}")
+
+
+def _sha256(path: Path) -> str | None:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # The reader of recordings says what is wrong with it.
+        return None
+
+
+def _keeping(old: Riff, riff: Riff, document: Path, progress: Progress) -> Riff:
+    """``riff`` with the pins of the document that it replaces; what would be lost is kept aside."""
+    from transcribe.correct import carry_over
+    from transcribe.library import riff_files
+
+    pins, lost = carry_over.carry_pins(old, riff.notes)
+    if old.history or pins or lost:
+        if not old.history and not lost:
+            # The new document holds all that the old one held: there is nothing to keep aside.
+            progress.say(f"{_count(len(pins), 'pin')} of {document} carried over")
+            return carry_over.with_pins(riff, pins)
+        edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
+        kept = riff_files.keep_old(document)
+        progress.say(
+            f"{document} held corrections: {_count(len(pins), 'pin')} carried over"
+            + (f", {_count(len(lost), 'pin')} without a note" if lost else "")
+            + (f", {_count(edited, 'change')} of notes not" if edited else "")
+            + f"; the old document is kept as {kept}"
+        )
+        return carry_over.with_pins(riff, pins)
+    if _other_recording(old, riff):
+        # Phones give many recordings the same name.
+        kept = riff_files.keep_old(document)
+        progress.say(f"{document} was made from another recording and is kept as {kept}")
+    return riff
+
+
+def _other_recording(old: Riff, new: Riff) -> bool:
+    if old.source is None or new.source is None or old.source.sha256 is None:
+        return False
+    return old.source.sha256 != new.source.sha256
+
+
+def _save(
+    riff: Riff,
+    place: _Place,
+    args: argparse.Namespace,
+    progress: Progress,
+    revision: str | None,
+    *,
+    remark: str = "",
+) -> None:
+    """Write the files, print the tab, and say what was written."""
+    from transcribe.correct.retime import other_time
+    from transcribe.library import riff_files
+
+    files = riff_files.save(
+        riff,
+        place.folder,
+        place.name,
+        formats=args.format,
+        width=args.width,
+        repeats=args.repeats,
+        say=progress.say,
+        expected=revision,
+    )
+    print_riff(riff, args)
+    other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
+    if other is not None:
+        from transcribe.formats.tab.write import unit_name
+
+        kind, bpm, meter, share = other
+        progress.say(
+            f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} {unit_name(meter[1])} a "
+            f"minute ({share:.0%}): "
+            f"handspan refinger {place.document} --{kind.replace(' ', '-')}"
+        )
+    if remark:
+        progress.say(remark)
+    print_files(files, args, progress)
+
+
+def demo(args: argparse.Namespace, progress: Progress) -> int:
+    package = Path(__file__).resolve().parents[1]
+    takes = package.parent / "fixtures" / "takes"
+    if not takes.is_dir():
+        takes = package / "demo"  # an installed package brings one of the recordings
+    names = sorted(path.name for path in takes.iterdir() if path.is_dir())
+    if args.name not in names:
+        raise ParameterError(
+            f"no recording called {args.name!r} ships here; there are {', '.join(names)}"
+        )
+    take = next(
+        path
+        for path in sorted((takes / args.name).iterdir())
+        if path.suffix in (".flac", ".ogg", ".wav", ".mp3", ".m4a")
+    )
+    truth = takes / args.name / "truth.riff.json"
+    capo = 0
+    if truth.exists():
+        from transcribe.formats.document import read_riff
+
+        capo = read_riff(truth).instrument.capo
+    progress.say(f"handspan transcribe {take}" + (f" --capo {capo}" if capo else ""))
+    command = ["transcribe", str(take), "-o", str(args.output), "--format", "tab,musicxml,midi"]
+    command += ["--capo", str(capo)] if capo else []
+    command += ["--json"] if args.json else []
+    made = make_parser().parse_args(command)
+    code = transcribe(made, progress)
+    if not args.json:
+        from transcribe.command.show import theory
+
+        print()
+        made = make_parser().parse_args(["theory", str(args.output / f"{take.stem}.riff.json")])
+        code = code or theory(made, progress)
+    return code
+
+
+def _instrument(args: argparse.Namespace) -> Instrument | None:
+    """The instrument that the arguments name; None where they say nothing of it."""
+    if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
+        return None
+    from transcribe.core.instrument import make_instrument
+
+    return make_instrument(
+        args.tuning or "standard",
+        capo=args.capo or 0,
+        frets=args.frets,
+        scale_length_mm=args.scale_length,
+    )
+
+
+def _hand(span_mm: float | None) -> Any:
+    from transcribe.fingering import Hand
+
+    return Hand() if span_mm is None else Hand(span_mm=span_mm)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+def _has_moved(note: Note, riff: Riff) -> bool:
+    now = riff.note(note.id)
+    return (now.string, now.fret) != (note.string, note.fret)

@@ -1,0 +1,109 @@
+"""The commands that leave a riff as it is: look at it, explain it, hold a take against it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+
+from transcribe.command.printing import Progress, place, print_riff
+from transcribe.core.errors import FormatError, ParameterError
+from transcribe.harmony import theory_report
+
+__all__ = ["compare", "page", "show", "theory"]
+
+
+def theory(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import api
+
+    report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
+    progress.clear()
+    text = report.text() if args.long else report.summary()
+    print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else text)
+    return 0
+
+
+def compare(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import api
+    from transcribe.core.files import write_atomically
+    from transcribe.library import progress as kept_progress
+    from transcribe.takes import report
+    from transcribe.takes.summary import TakeFigures, figures_of
+
+    if args.report is not None and args.report.is_dir():
+        raise ParameterError(
+            f"{args.report} is a folder; name the page too: --report {args.report / 'report.html'}"
+        )
+    comparison = api.compare(args.take, args.reference, part=args.part, progress=progress)
+    earlier: tuple[TakeFigures, ...] = ()
+    if not args.no_progress:
+        try:
+            kept = kept_progress.progress_path(args.reference)
+            earlier = kept_progress.append(kept, figures_of(comparison))
+        except FormatError as error:
+            progress.say(f"{error}; until then it is left as it is and this take is not added")
+    progress.clear()
+    if args.report is not None:
+        replaced = args.report.exists()
+        page = report.html(comparison, history=earlier)
+        write_atomically(args.report, page.encode("utf-8"))
+        progress.say(f"{args.report} is {'replaced' if replaced else 'written'}")
+    if args.json:
+        print(json.dumps(report.as_json(comparison), ensure_ascii=False))
+    else:
+        previous = earlier[-1] if earlier else None
+        print(report.text(comparison, width=args.width, previous=previous))
+    return 0
+
+
+def show(args: argparse.Namespace, progress: Progress) -> int:
+    import dataclasses
+
+    from transcribe.core.pitch import pitch_name
+    from transcribe.formats import read_any
+
+    riff = read_any(args.riff, part=args.part)
+    if args.alternative is not None:
+        if not 1 <= args.alternative <= len(riff.alternatives):
+            raise ParameterError(
+                f"{args.riff} has {len(riff.alternatives)} other fingerings, "
+                f"there is no number {args.alternative}"
+            )
+        other = riff.alternatives[args.alternative - 1]
+        notes = []
+        for note in riff.notes:
+            string, fret = other.positions.get(note.id, (note.string, note.fret))
+            notes.append(dataclasses.replace(note, string=string, fret=fret, finger=None))
+        riff = dataclasses.replace(riff, notes=tuple(notes))
+    if args.why is not None:
+        from transcribe import fingering
+
+        print(fingering.explain(riff, args.why))
+        return 0
+    if args.notes and not args.json:
+        print(f"{'id':>4} {'bar':>4} {'beat':>6} {'seconds':>8} {'pitch':>5}  place")
+        beats = riff.rhythm.meter[0] if riff.rhythm else 4
+        for note in riff.notes:
+            bar = beat = ""
+            if note.onset_beat is not None:
+                bar = str(int(note.onset_beat // beats) + 1)
+                beat = f"{note.onset_beat % beats + 1:.2f}"
+            marks = "" if note.articulation == "picked" else f"  {note.articulation}"
+            marks += "  pinned" if note.pinned else ""
+            print(
+                f"{note.id:>4} {bar:>4} {beat:>6} {note.onset_sec:8.2f} "
+                f"{pitch_name(note.pitch_midi):>5}  {place(note)}{marks}"
+            )
+        return 0
+    print_riff(riff, args)
+    return 0
+
+
+def page(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe.page import serve
+
+    if not args.folder.is_dir():
+        raise ParameterError(f"{args.folder} is not a folder; name the folder that holds the riffs")
+    if not 0 <= args.port <= 65535:
+        raise ParameterError(f"a port is 0 to 65535, not {args.port}")
+    serve(args.folder, port=args.port, open_browser=not args.no_browser)
+    return 0

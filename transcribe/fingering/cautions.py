@@ -1,0 +1,186 @@
+"""What to warn the player of in a solved riff: wide stretches, a silenced drone, torn slurs.
+
+Conventions: string 1 is the highest-sounding, fret 0 is open, frets count from the capo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from transcribe.core.pitch import pitch_name
+from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.core.score_place import place_name
+from transcribe.drone import drone_strings, is_over
+from transcribe.fingering.hand import Hand, neck_mm
+from transcribe.fingering.plan import Plan
+
+__all__ = ["FarUp", "cautions", "far_up"]
+
+Places = Mapping[int, tuple[int, int]]
+"""Note id -> (string, fret)."""
+
+_WIDE = 1.08  # times the span of the hand; chosen so that one finger a fret is never called wide
+_HIGH_FRET = 12
+_FAR_FRETS = 7  # above the melody notes beside it
+_NEAR_FRETS = 6  # from those to a nearer place
+
+
+@dataclass(frozen=True, slots=True)
+class FarUp:
+    """A melody note alone far up its string.
+
+    ``above``: frets above the melody notes beside it; ``nearer``: the (string, fret) near those.
+    """
+
+    note: Note
+    above: int
+    nearer: tuple[int, int]
+
+
+def far_up(
+    notes: Sequence[Note],
+    positions: Places,
+    instrument: Instrument,
+    drone: Drone | None,
+) -> list[FarUp]:
+    """Melody notes that lie far above the others only to stay beside the drone.
+
+    ``positions``: note id -> (string, fret). Only notes at fret 12 or higher, seven frets or more
+    above the melody notes on either side, with a place on another string near those.
+    """
+    if drone is None:
+        return []
+    strings = drone_strings(drone)
+    over = [
+        n
+        for n in sort_notes(list(notes))
+        if n.id in positions and positions[n.id][0] not in strings and is_over(drone, n.onset_sec)
+    ]
+    found = []
+    for k, note in enumerate(over):
+        string, fret = positions[note.id]
+        beside = max(
+            (positions[n.id][1] for n in (*over[max(0, k - 1) : k], *over[k + 1 : k + 2])),
+            default=fret,
+        )
+        if fret < _HIGH_FRET or fret - beside < _FAR_FRETS:
+            continue
+        near = [
+            (abs(f - beside), abs(s - string), (s, f))
+            for s, f in instrument.places(note.pitch_midi)
+            if s not in (string, *strings) and abs(f - beside) <= _NEAR_FRETS
+        ]
+        if near:
+            found.append(FarUp(note, fret - beside, min(near)[2]))
+    return found
+
+
+def cautions(
+    plan: Plan,
+    notes: Sequence[Note],
+    positions: Places,
+    instrument: Instrument,
+    hand: Hand,
+    drone: Drone | None,
+    pins: Places,
+    beats: int | None,
+) -> Iterator[str]:
+    """One sentence for each kind of thing that the player has to know of, the worst place named.
+
+    ``beats`` in a bar, where it is known, lets the sentences name the bar.
+    """
+    yield from _wide(plan, notes, positions, instrument, hand, beats)
+    yield from _on_the_drone(plan, notes, positions)
+    yield from _far_up(notes, positions, instrument, drone, pins)
+    yield from _torn(notes, positions, plan.sources)
+
+
+def _wide(
+    plan: Plan,
+    notes: Sequence[Note],
+    positions: Places,
+    instrument: Instrument,
+    hand: Hand,
+    beats: int | None,
+) -> Iterator[str]:
+    mm = neck_mm(instrument)
+    wide: list[tuple[float, int]] = []
+    for k, onset in enumerate(plan.onsets):
+        frets = [fret for i in onset.notes if (fret := positions[notes[i].id][1]) > 0]
+        if frets and (apart := mm[max(frets)] - mm[min(frets)]) > _WIDE * hand.span_mm:
+            wide.append((apart, -k))
+    if not wide:
+        return
+    apart, k = max(wide)
+    widest = plan.onsets[-k].notes
+    places = (positions[notes[i].id] for i in widest)
+    stopped = sorted((fret, string) for string, fret in places if fret > 0)
+    (low, from_string), (high, to_string) = stopped[0], stopped[-1]
+    count = "1 place" if len(wide) == 1 else f"{len(wide)} places"
+    yield (
+        f"{count} stretch the hand beyond {hand.span_mm:.0f} mm, the widest {apart:.0f} mm "
+        f"{_in_bar(notes[widest[0]], beats)}, from string {from_string} fret {low} to string "
+        f"{to_string} fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician "
+        "about pain that stays"
+    )
+
+
+def _in_bar(note: Note, beats: int | None) -> str:
+    if beats is None or note.onset_beat is None:
+        return f"at {note.onset_sec:.2f} s"
+    return f"in {place_name(note.onset_beat, (beats, 4))} ({note.onset_sec:.2f} s)"
+
+
+def _on_the_drone(plan: Plan, notes: Sequence[Note], positions: Places) -> Iterator[str]:
+    """Melody notes that take the drone's string, so that it has to fall silent there."""
+    found = []
+    for onset in plan.onsets:
+        for n in onset.melody:
+            note = notes[onset.notes[n]]
+            string, fret = positions[note.id]
+            if string - 1 in onset.drone_strings and fret > 0:
+                found.append((note.id, string))
+    if found:
+        ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
+        which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
+        yield f"{which} the drone's string {found[0][1]}, which has to stop ringing there"
+
+
+def _far_up(
+    notes: Sequence[Note],
+    positions: Places,
+    instrument: Instrument,
+    drone: Drone | None,
+    pins: Places,
+) -> Iterator[str]:
+    found = [f for f in far_up(notes, positions, instrument, drone) if f.note.id not in pins]
+    if not found:
+        return
+    first = max(found, key=lambda f: (f.above, -f.note.onset_sec))
+    string, fret = positions[first.note.id]
+    name = f"note {first.note.id} ({pitch_name(first.note.pitch_midi)})"
+    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
+    yield (
+        f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
+        f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
+        f"{first.nearer[1]} is nearer: pin it there if it is played so"
+    )
+
+
+def _torn(notes: Sequence[Note], positions: Places, sources: Mapping[int, int]) -> Iterator[str]:
+    """Slurs whose two notes lie on two strings."""
+    found = [
+        (note, source)
+        for note, source in sources.items()
+        if note in positions and source in positions and positions[note][0] != positions[source][0]
+    ]
+    if not found:
+        return
+    note, source = found[0]
+    name = next(n.articulation for n in notes if n.id == note)
+    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
+    yield (
+        f"the {name} to note {note} is on string {positions[note][0]}, and note {source} that it "
+        f"comes from on string {positions[source][0]}{more}: put both on one string, or pick it"
+    )

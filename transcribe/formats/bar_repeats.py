@@ -1,0 +1,74 @@
+"""Which bars are written only once because they are played again at once, for every format alike.
+
+A format says of each bar what it would write for it; bars of which that is equal are the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Hashable, Sequence
+from dataclasses import dataclass
+
+__all__ = ["Repeat", "find_repeats"]
+
+_MOST_TIMES = 9  # more passes than a player counts are written as another repeat
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """``length`` bars from ``start`` on, an index from 0, that are played ``times`` times."""
+
+    start: int
+    length: int
+    times: int
+
+    @property
+    def last(self) -> int:
+        """Index of the last bar that is written."""
+        return self.start + self.length - 1
+
+    @property
+    def dropped(self) -> range:
+        """Indices of the bars that are not written."""
+        return range(self.last + 1, self.start + self.length * self.times)
+
+
+def find_repeats(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> list[Repeat]:
+    """Repeats of bars that follow each other at once, in order and apart from each other.
+
+    From each bar on, the repeat is taken that saves the most bars, and of those the shortest.
+
+    Parameters
+    ----------
+    bars : sequence
+        What is written in each bar; equal things are the same bar.
+    joined : collection of int
+        Indices of bars into which something leads from the bar before, such as a tie: no pass
+        begins or ends at one.
+    """
+    repeats: list[Repeat] = []
+    at = 0
+    while at < len(bars):
+        best: Repeat | None = None
+        for length in range(1, (len(bars) - at) // 2 + 1):
+            times = _times(bars, at, length, joined)
+            if times > 1 and (best is None or (times - 1) * length > len(best.dropped)):
+                best = Repeat(at, length, times)
+        if best is not None:
+            repeats.append(best)
+        at = best.dropped.stop if best is not None else at + 1
+    return repeats
+
+
+def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[int]) -> int:
+    """How often the bars from ``at`` on are played one pass after the other."""
+    if at in joined or at + length in joined:
+        return 1
+    times = 1
+    while times < _MOST_TIMES:
+        start = at + times * length
+        if start + length > len(bars) or start + length in joined:
+            break
+        if any(bars[at + i] != bars[start + i] for i in range(length)):
+            break
+        times += 1
+    return times

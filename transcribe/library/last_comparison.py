@@ -1,0 +1,126 @@
+"""The last comparison of a riff, kept beside it so that its verdicts outlive the window.
+
+Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
+``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi, onset_sec], ...],
+"pitches": [...], "rhythm": {...}, "comparison": {...}, "drawings": {name: SVG},
+"progress": {...}}``. ``notes`` are the
+reference's notes in the order that the verdicts count them in, so that a verdict finds its note
+though others came or went since, and no other note in its place; ``pitches`` are the MIDI pitches
+of the take's notes, and ``rhythm`` is the reference's as it was, so that a beat is the same moment
+though the bars were counted anew since. A file that is damaged says so in one sentence and is left
+where it is; the next comparison replaces it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from transcribe.core.errors import FormatError
+from transcribe.core.files import write_atomically
+from transcribe.library.riff_files import RIFF_SUFFIX
+
+__all__ = ["check_path", "read_check", "write_check"]
+
+_SUFFIX = ".check.json"
+_MOST_BYTES = 16 * 2**20
+
+
+def check_path(riff: str | os.PathLike[str]) -> Path:
+    """Where the last comparison of a riff document is kept.
+
+    >>> check_path("class/mooring.riff.json").name
+    'mooring.check.json'
+    """
+    path = Path(riff)
+    return path.with_name(path.name.removesuffix(RIFF_SUFFIX) + _SUFFIX)
+
+
+def write_check(path: Path, kept: Mapping[str, Any]) -> None:
+    """Keep a comparison in place of the one before.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be written.
+    """
+    text = json.dumps({"check": 1, **kept}, ensure_ascii=False, allow_nan=False)
+    write_atomically(path, (text + "\n").encode("utf-8"))
+
+
+def read_check(path: Path) -> dict[str, Any] | None:
+    """The comparison that is kept, None where there is none.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read or holds no comparison; what to do is in the message.
+    """
+    try:
+        if path.is_symlink() or not path.is_file():
+            return None
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
+        kept = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
+        _validate(kept)
+    except (OSError, ValueError, RecursionError):
+        raise FormatError(
+            f"the verdicts of the last take in {path.name} cannot be read; check a take again to "
+            "replace them"
+        ) from None
+    return dict(kept)
+
+
+def _validate(kept: Any) -> None:
+    """Raise ValueError unless the page can show ``kept``."""
+    _want(isinstance(kept, dict) and kept.get("check") == 1)
+    _want(isinstance(kept.get("when"), str) and isinstance(kept.get("take"), str))
+    _want(kept.get("sound") is None or isinstance(kept["sound"], str))
+    notes, pitches = kept.get("notes"), kept.get("pitches")
+    _want(isinstance(notes, list) and isinstance(pitches, list))
+    _want(all(isinstance(n, list) and len(n) == 3 for n in notes))
+    _want(all(_whole(n[0]) and _whole(n[1]) and _number(n[2]) for n in notes))
+    _want(all(map(_whole, pitches)))
+    comparison = kept.get("comparison")
+    _want(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
+    _want(_number(comparison["summary"].get("right_share")))
+    rows = comparison.get("notes")
+    _want(isinstance(rows, list))
+    for row in rows:
+        _want(isinstance(row, dict) and isinstance(row.get("verdict"), str))
+        _want(_counts(row.get("reference"), notes) and _counts(row.get("take"), pitches))
+    _want(isinstance(kept.get("progress"), dict | None))
+    drawings = kept.get("drawings", {})
+    _want(isinstance(drawings, dict) and all(isinstance(d, str) for d in drawings.values()))
+    rhythm = kept.get("rhythm")
+    if rhythm is not None:
+        _want(isinstance(rhythm, dict) and _number(rhythm.get("bpm")))
+        meter = rhythm.get("meter")
+        _want(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
+        for key in ("beats_sec", "downbeats_sec"):
+            _want(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
+
+
+def _no_number(name: str) -> float:
+    """Refuse NaN and Infinity, which JSON has no word for and the page could not be sent."""
+    raise ValueError(f"{name} is no number")
+
+
+def _whole(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _counts(value: Any, among: Sequence[Any]) -> bool:
+    return value is None or (_whole(value) and 0 <= value < len(among))
+
+
+def _want(good: bool) -> None:
+    if not good:
+        raise ValueError("not a comparison")

@@ -1,0 +1,173 @@
+"""The server: the routes behind the guard, and `serve`, which opens the page in a browser."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import mimetypes
+import secrets
+import socket
+import sys
+import threading
+import webbrowser
+from collections.abc import AsyncIterator, Awaitable, Callable
+from importlib import resources
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from transcribe.core.errors import ParameterError
+from transcribe.page.server.guard import Guard
+from transcribe.page.server.jobs import Jobs
+from transcribe.page.server.routes import Api
+from transcribe.page.server.store import Store
+
+__all__ = ["make_app", "serve"]
+
+_STATIC = Path(__file__).parents[1] / "static"
+_MIB = 2**20
+
+
+def make_app(
+    folder: Path,
+    *,
+    token: str,
+    port: int,
+    max_bytes: int = 256 * _MIB,
+    max_sec: float = 1800.0,
+    memory_bytes: int = 6 * 1024 * _MIB,
+) -> Starlette:
+    """The page over ``folder`` as an ASGI application.
+
+    Parameters
+    ----------
+    token : str
+        What the address must carry once; whoever knows it may use the page.
+    port : int
+        The port that it is served on, which the Host of every request must name.
+    max_bytes, max_sec : int, float
+        Largest upload, and longest take in seconds.
+    memory_bytes : int
+        Address space that each worker may use.
+
+    Raises
+    ------
+    FormatError
+        If the folder cannot be used.
+    """
+    if len(token) < 16:
+        raise ParameterError("the page's token must have at least 16 characters")
+    store = Store(folder)
+    jobs = Jobs(scratch=lambda: store.incoming, memory_bytes=memory_bytes)
+    api = Api(store, jobs, max_bytes=max_bytes, max_sec=max_sec)
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: Starlette) -> AsyncIterator[None]:
+        del app
+        jobs.warm()
+        yield
+        jobs.close()
+
+    return Starlette(
+        routes=[*_static_routes(), *api.routes()],
+        middleware=[
+            Middleware(
+                Guard,
+                token=token,
+                hosts=(f"127.0.0.1:{port}", f"localhost:{port}"),
+                max_bytes=max_bytes,
+            )
+        ],
+        lifespan=lifespan,
+    )
+
+
+def _static_routes() -> list[Route]:
+    """One route per file that ships with the page: nothing is looked up on disk by name."""
+    routes = []
+    for path in sorted(_STATIC.rglob("*")):
+        if not path.is_file():
+            continue
+        name = path.relative_to(_STATIC).as_posix()
+        where = "/" if name == "index.html" else f"/static/{name}"
+        routes.append(Route(where, _file_endpoint(path), methods=["GET"]))
+    plots = resources.files("transcribe.takes").joinpath("plots.css")
+    routes.append(Route("/static/plots.css", _file_endpoint(Path(str(plots))), methods=["GET"]))
+    return routes
+
+
+def _file_endpoint(path: Path) -> Callable[[Request], Awaitable[Response]]:
+    kind = {".js": "text/javascript", ".svg": "image/svg+xml"}.get(
+        path.suffix, mimetypes.guess_type(path.name)[0] or "application/octet-stream"
+    )
+
+    async def endpoint(request: Request) -> Response:
+        data = path.read_bytes()
+        tag = f'"{hashlib.sha256(data).hexdigest()[:16]}"'
+        headers = {"etag": tag, "cache-control": "no-cache"}
+        if request.headers.get("if-none-match") == tag:
+            return Response(status_code=304, headers=headers)
+        return Response(data, media_type=kind, headers=headers)
+
+    return endpoint
+
+
+def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
+    """Serve the page over ``folder`` on 127.0.0.1 until it is interrupted.
+
+    Parameters
+    ----------
+    port : int
+        0 for any that is free.
+    open_browser : bool
+        Whether to open the address in the default browser, besides printing it.
+
+    Raises
+    ------
+    ParameterError
+        If the port is out of range or taken.
+    FormatError
+        If the folder cannot be used.
+    """
+    import uvicorn
+
+    if not 0 <= port <= 65535:
+        raise ParameterError(f"a port is 0 to 65535, not {port}")
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", port))
+        # From here on a browser that is quicker than the server waits instead of failing.
+        listener.listen(64)
+    except OSError as error:
+        listener.close()
+        raise ParameterError(
+            f"port {port} cannot be used ({error.strerror}); try another"
+        ) from None
+    with contextlib.closing(listener):
+        port = listener.getsockname()[1]
+        token = secrets.token_urlsafe(24)
+        app = make_app(folder, token=token, port=port)
+        address = f"http://127.0.0.1:{port}/?token={token}"
+        print(f"The page over {folder} is at\n\n  {address}\n", flush=True)
+        print("It answers to this machine only. Stop it with Ctrl-C.", file=sys.stderr, flush=True)
+        config = uvicorn.Config(
+            app,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            proxy_headers=False,
+            ws="none",
+            limit_concurrency=100,
+            timeout_graceful_shutdown=2,
+        )
+        if open_browser:
+            timer = threading.Timer(0.3, webbrowser.open, args=(address,))
+            timer.daemon = True
+            timer.start()
+        with contextlib.suppress(KeyboardInterrupt):
+            uvicorn.Server(config).run(sockets=[listener])

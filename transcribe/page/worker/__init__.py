@@ -1,0 +1,1 @@
+"""What takes time, done in processes of their own with limits: tasks of the page's server."""

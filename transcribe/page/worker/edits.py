@@ -1,0 +1,133 @@
+"""One change of the page, made to a riff: what the browser asks for, checked and carried out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from transcribe.core.clock import MAX_BPM, MIN_BPM
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Riff
+from transcribe.correct import note_edits
+from transcribe.correct.history import written
+from transcribe.harmony import with_theory
+from transcribe.page.worker.settings import meter_of, number
+
+__all__ = ["changed"]
+
+
+def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with one change of the page made.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such change, or it cannot be made.
+    """
+    from transcribe.correct.pins import pin, unpin
+    from transcribe.fingering import hand_of
+
+    op = wanted.get("op")
+    hand = hand_of(riff)
+    if op == "pin":
+        place = (_whole(wanted, "string"), _whole(wanted, "fret"))
+        places = {_whole(wanted, "note"): place}
+        for other in _wholes(wanted, "also") if "also" in wanted else ():
+            places[other] = place
+        return pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+    if op == "alternative":
+        return _taken(riff, _whole(wanted, "number"))
+    if op == "unpin":
+        repeats = wanted.get("repeats") is True
+        return unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+    if op == "anew":
+        ids = written(riff)
+        if not ids:
+            raise ParameterError("no note is held where it was written any more")
+        return unpin(riff, ids, repeats=False, hand=hand)
+    if op == "undo":
+        return with_theory(riff, note_edits.undo(riff))
+    if op == "redo":
+        return with_theory(riff, note_edits.redo(riff))
+    if op == "delete":
+        return with_theory(riff, note_edits.delete(riff, _wholes(wanted, "notes")))
+    if op == "add":
+        return with_theory(
+            riff,
+            note_edits.add(
+                riff,
+                onset_sec=number(wanted, "onset_sec", 0, 1e5),
+                offset_sec=number(wanted, "offset_sec", 0, 1e5),
+                pitch_midi=_whole(wanted, "pitch_midi"),
+            ),
+        )
+    if op == "change":
+        pitch = _whole(wanted, "pitch_midi") if "pitch_midi" in wanted else None
+        times = {
+            key: number(wanted, key, 0, 1e5) for key in ("onset_sec", "offset_sec") if key in wanted
+        }
+        technique = str(wanted["articulation"]) if "articulation" in wanted else None
+        new = note_edits.change(
+            riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
+        )
+        return with_theory(riff, new)
+    if op == "merge":
+        return with_theory(riff, note_edits.merge(riff, _wholes(wanted, "notes")))
+    if op in ("half-time", "double-time", "retime"):
+        return _retimed(riff, str(op), wanted)
+    if op == "split":
+        at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
+        return with_theory(riff, note_edits.split(riff, _whole(wanted, "note"), at_sec=at))
+    raise ParameterError(f"there is no change called {op!r}")
+
+
+def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with its beats twice or half as long, or found again from what is known."""
+    from transcribe.correct import retime
+
+    if op == "half-time":
+        return retime.half_time(riff)
+    if op == "double-time":
+        return retime.double_time(riff)
+    known: dict[str, Any] = {}
+    if wanted.get("bpm") is not None:
+        known["bpm"] = number(wanted, "bpm", MIN_BPM, MAX_BPM)
+    if wanted.get("meter"):
+        known["meter"] = meter_of(wanted["meter"])
+    if wanted.get("first_beat_sec") is not None:
+        known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
+    return retime.retime(riff, **known)
+
+
+def _taken(riff: Riff, number: int) -> Riff:
+    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
+    from transcribe.correct.pins import pin
+    from transcribe.fingering import hand_of
+
+    if not 0 <= number < len(riff.alternatives):
+        raise ParameterError("that other fingering is gone; reload the page")
+    wanted = riff.alternatives[number].positions
+    places = {
+        note.id: wanted[note.id]
+        for note in riff.notes
+        if note.id in wanted
+        and (note.string, note.fret) != tuple(wanted[note.id])
+        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
+    }
+    if not places:
+        raise ParameterError("the riff is fingered like that already")
+    return pin(riff, places, repeats=False, hand=hand_of(riff))
+
+
+def _whole(values: Mapping[str, Any], key: str) -> int:
+    value = values.get(key)
+    if isinstance(value, bool) or not isinstance(value, int):
+        raise ParameterError(f"{key} is {value!r}, expected a whole number")
+    return value
+
+
+def _wholes(values: Mapping[str, Any], key: str) -> list[int]:
+    given = values.get(key)
+    if not isinstance(given, list) or len(given) > 10_000:
+        raise ParameterError(f"{key} must list notes")
+    return [_whole({key: item}, key) for item in given]

@@ -1,0 +1,76 @@
+"""The process that a task runs in: its limits, what comes through the pipe and what goes back."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import threading
+import traceback
+from multiprocessing.connection import Connection
+from pathlib import Path
+from queue import SimpleQueue
+from typing import Any
+
+from transcribe.core.errors import HandspanError
+from transcribe.page.worker.tasks import TASKS
+
+__all__ = ["run"]
+
+
+def run(pipe: Connection, memory_bytes: int) -> None:
+    """Do the tasks that come through ``pipe`` until the server is gone, one after another.
+
+    A task comes as its name, its scratch folder and its arguments. What goes back is progress, then
+    an error or the result.
+    """
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _limit(memory_bytes)
+    tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
+    threading.Thread(target=_receive, args=(pipe, tasks), daemon=True).start()
+    while True:
+        _do(pipe, *tasks.get())
+
+
+def _receive(pipe: Connection, tasks: SimpleQueue[tuple[str, str, dict[str, Any]]]) -> None:
+    """Queue what the server asks for; when reading ends, it is gone, and so is this process."""
+    with contextlib.suppress(EOFError, OSError):
+        while True:
+            tasks.put(pipe.recv())
+    os._exit(1)
+
+
+def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) -> None:
+    def progress(stage: str, share: float) -> None:
+        pipe.send(("progress", stage, float(share)))
+
+    try:
+        result = TASKS[task](scratch=Path(scratch), progress=progress, **arguments)
+    except HandspanError as error:
+        message = " ".join(str(error).split())
+        path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
+        if path:
+            message = message.replace(path, shown).replace(Path(path).name, shown)
+        pipe.send(("error", message.replace("the samples:", f"{shown}:")))
+    except MemoryError:
+        pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
+    except Exception as error:
+        # A fault of ours: its story goes to the terminal, one sentence to the page.
+        traceback.print_exc()
+        name = type(error).__name__
+        pipe.send(("error", f"Something went wrong inside ({name}); the terminal tells more."))
+    else:
+        pipe.send(("result", result))
+
+
+def _limit(memory_bytes: int) -> None:
+    """Hold this process to ``memory_bytes`` of address space, and let it leave no core dump."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limits.
+        return
+    for kind, most in ((resource.RLIMIT_AS, memory_bytes), (resource.RLIMIT_CORE, 0)):
+        _, hard = resource.getrlimit(kind)
+        limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(kind, (limit, limit))

@@ -1,0 +1,394 @@
+"""The tasks of the page: what takes time or opens a file that may be hostile.
+
+They run in a process of their own (`transcribe.page.worker.process`), never in the server.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from transcribe.formats.document import from_json, to_json
+from transcribe.page.worker.settings import instrument_of, options_of
+
+if TYPE_CHECKING:
+    from transcribe.core.riff import Riff
+
+__all__ = ["TASKS"]
+
+_Progress = Callable[[str, float], None]
+
+
+def _read_take(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+    old: Mapping[str, Any] | None = None,
+    document: str = "",
+) -> dict[str, Any]:
+    """A riff from a recording or a file of notes, and the picture and sound for the page.
+
+    Where it takes the place of ``old``, saved as ``document``, what was said of the same recording
+    and the pins that still fit are kept.
+    """
+    from transcribe import api
+    from transcribe.correct import carry_over
+    from transcribe.formats import holds_notes
+
+    options = options_of(settings)
+    before = None if old is None else from_json(old)
+    _refuse_papers(path, shown)
+    if holds_notes(path):
+        progress("reading", 0.0)
+        riff = _read_notes(path, shown)
+        if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
+            riff = _placed(riff, shown, options, progress)
+        return _read(riff, before, document) | {"notes_only": True}
+    from transcribe.audio import read_audio
+    from transcribe.core.riff import Source
+    from transcribe.core.wording import text_remark
+
+    recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
+    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
+    riff = carry_over.with_settings(riff, kept)
+    source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+    warnings = (*(text_remark(text) for text in recording.warnings), *riff.warnings)
+    riff = dataclasses.replace(riff, source=source, warnings=warnings)
+    progress("drawing", 0.0)
+    _write_views(recording.y, recording.sr, scratch)
+    progress("drawing", 1.0)
+    return _read(riff, before, document) | {"notes_only": False}
+
+
+def _read(riff: Riff, old: Riff | None, document: str) -> dict[str, Any]:
+    """A riff that was read, with the pins of the one that it takes the place of."""
+    if old is None:
+        return {"riff": to_json(riff)}
+    from transcribe.correct import carry_over
+
+    if riff.source is not None and old.source is not None:
+        source = dataclasses.replace(riff.source, file=old.source.file)
+        riff = dataclasses.replace(riff, source=source)
+    pins, lost = carry_over.carry_pins(old, riff.notes)
+    riff = carry_over.with_pins(riff, pins)
+    return _outcome(old, riff, document) | {"carried": len(pins), "lost": len(lost)}
+
+
+def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
+    """What is saved as ``document`` after ``old``, the files beside it, and what moved."""
+    from transcribe.library import riff_files
+
+    path = Path(document)
+    files = riff_files.followed(old, new, path.parent, riff_files.riff_name(path))
+    return {"riff": to_json(new), "files": files, "moved": _moved(old, new)}
+
+
+def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
+    before = {note.id: note for note in old.notes}
+    moved = []
+    for note in new.notes:
+        was = before.get(note.id)
+        if was is not None and (was.string, was.fret) != (note.string, note.fret):
+            places = {"from": [was.string, was.fret], "to": [note.string, note.fret]}
+            moved.append({"note": note.id, **places})
+    return moved
+
+
+def _edit(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    riff: Mapping[str, Any],
+    edit: Mapping[str, Any],
+    document: str,
+) -> dict[str, Any] | None:
+    """One change of the page made to a riff; None where that changes nothing."""
+    del scratch, progress
+    from transcribe.page.worker.edits import changed
+
+    old = from_json(riff)
+    new = changed(old, edit)
+    return None if new is old else _outcome(old, new, document)
+
+
+def _note(
+    *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], note: int
+) -> dict[str, Any]:
+    """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
+    del scratch, progress
+    from transcribe import fingering
+    from transcribe.correct.pins import repeats_of
+
+    document = from_json(riff)
+    places = [
+        {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
+        for place in fingering.places(document, note)
+    ]
+    return {
+        "places": places,
+        "why": fingering.explain(document, note),
+        "repeats": list(repeats_of(document, note)),
+    }
+
+
+def _finite(cost: float) -> float | None:
+    return float(cost) if math.isfinite(cost) else None
+
+
+def _cost(*, scratch: Path, progress: _Progress, riff: Mapping[str, Any]) -> float | None:
+    """What the fingering costs the hand, in the measure of the other fingerings'."""
+    del scratch, progress
+    from transcribe.fingering import hand_of
+    from transcribe.fingering.solver import solver_for
+
+    document = from_json(riff)
+    places = {
+        note.id: (note.string, note.fret)
+        for note in document.notes
+        if note.string is not None and note.fret is not None
+    }
+    if not document.alternatives or not places:
+        return None
+    solver = solver_for(document.instrument, hand_of(document))
+    effort = solver.effort(document.notes, places, drone=document.drone)
+    return round(float(sum(effort.values())), 3)
+
+
+def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
+    """A riff from a file of notes, fingered around the places that are written in it.
+
+    Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
+    """
+    from transcribe import api
+    from transcribe.core.wording import text_remark
+
+    written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
+    written = {i: place for i, place in written.items() if not riff.note(i).pinned}
+    if not written:
+        return api.finger(riff, progress=progress, **options)
+    instrument = options.setdefault("instrument", riff.instrument)
+    strings = len(instrument.open_midi)
+    pins = {
+        i: place
+        for i, place in written.items()
+        if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
+    }
+    if lost := len(written) - len(pins):
+        remark = text_remark(
+            f"{lost} of {len(written)} places written in {shown} sound another pitch on this "
+            "tuning and capo, so those notes were fingered anew"
+        )
+        riff = dataclasses.replace(riff, warnings=(*riff.warnings, remark))
+    riff = dataclasses.replace(riff, written_places=pins)
+    return api.finger(riff, pins=pins, progress=progress, **options)
+
+
+def _prepare(
+    *, scratch: Path, progress: _Progress, path: str, shown: str, max_sec: float
+) -> dict[str, Any]:
+    """The picture and the sound of a take whose riff is there already."""
+    del shown
+    from transcribe.audio import read_audio
+
+    recording = read_audio(path, max_sec=max_sec, progress=progress)
+    progress("drawing", 0.0)
+    _write_views(recording.y, recording.sr, scratch)
+    return {"sha256": recording.sha256}
+
+
+def _compare(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+    reference: Mapping[str, Any],
+) -> dict[str, Any]:
+    """Hold a take against a riff document."""
+    from transcribe import api
+    from transcribe.audio import read_audio
+    from transcribe.core.riff import Source
+    from transcribe.formats import holds_notes
+    from transcribe.takes import report
+    from transcribe.takes.summary import figures_of
+
+    against = from_json(reference)
+    instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
+    sound = None
+    _refuse_papers(path, shown)
+    if holds_notes(path):
+        take = _read_notes(path, shown)
+    else:
+        recording = read_audio(
+            path, max_sec=float(settings.get("max_sec", 1800)), progress=progress
+        )
+        take = api.transcribe(
+            recording.y, sr=recording.sr, instrument=instrument, progress=progress
+        )
+        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+        take = dataclasses.replace(take, source=source)
+        _write_views(recording.y, recording.sr, scratch)
+        sound = (recording.y, recording.sr)
+    progress("comparing", 0.0)
+    comparison = api.compare(take, against, sound=sound)
+    return {
+        "comparison": report.as_json(comparison),
+        "drawings": report.drawings(comparison),
+        "pitches": [note.pitch_midi for note in comparison.take.notes],
+        "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
+    }
+
+
+def _finger(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    riff: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    document: str,
+) -> dict[str, Any]:
+    """Rhythm, fingering and theory anew for the notes of a riff document."""
+    del scratch
+    from transcribe import api
+    from transcribe.correct.whole_riff import as_step, kept_places
+    from transcribe.fingering import hand_of, pins_of
+
+    old = from_json(riff)
+    options = options_of(settings)
+    instrument = instrument_of(old.instrument, settings)
+    # What is not said stays as it is; a stretch of 0 is the usual hand again.
+    if not settings.get("hand_span_mm"):
+        options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
+    options["instrument"] = instrument
+    notes = kept_places(old.notes, instrument)
+    player = dataclasses.replace(old.player, hand_span_mm=None)
+    ready = dataclasses.replace(old, notes=notes, player=player, instrument=instrument)
+    new = api.finger(ready, progress=progress, **options)
+    unmet = {note.id for note in new.notes if note.string is None}
+    if unmet:
+        new = dataclasses.replace(
+            new,
+            notes=tuple(
+                dataclasses.replace(note, pinned=note.pinned and note.id not in unmet)
+                for note in new.notes
+            ),
+        )
+    given: dict[str, Any] = {
+        key: options[key] for key in ("bpm", "meter", "drone") if key in options
+    }
+    if instrument != old.instrument:
+        given["instrument"] = True
+    before, after = pins_of(old), pins_of(new)
+    step = as_step(old, new, "fingering anew", given)
+    lost = sorted(set(before) - set(after))
+    return _outcome(old, step, document) | {"pins": len(before), "lost": lost}
+
+
+def _make(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    kind: str,
+    riff: Mapping[str, Any],
+    options: Mapping[str, Any],
+) -> None:
+    """A file from a riff: ``made`` in the scratch folder."""
+
+    document = from_json(riff)
+    progress("writing", 0.0)
+    if kind in ("wav", "hear"):
+        from transcribe.sound import render_riff
+
+        sr = 44100
+        if kind == "hear":
+            from transcribe.page.worker.examples import example
+
+            document = example(document, what=options["what"], frets=options["frets"])
+        y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
+        _write_wav(y, sr, scratch / "made")
+        return
+    if kind == "riff":
+        (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
+        return
+    from transcribe.library import riff_files
+
+    (scratch / "made").write_bytes(riff_files.made(document, kind, riff_files.Form()))
+
+
+_PAPERS = (
+    (b"%PDF-", "a PDF"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"\x89PNG", "a picture"),
+    (b"GIF8", "a picture"),
+)
+
+
+def _refuse_papers(path: str, shown: str) -> None:
+    """What teachers have their tabs in, and no program can hear. Raises FormatError."""
+    from transcribe.core.errors import FormatError
+
+    with open(path, "rb") as file:
+        head = file.read(8)
+    for mark, kind in _PAPERS:
+        if head.startswith(mark):
+            raise FormatError(
+                f"{shown} is {kind}, which cannot be heard or read as notes; bring in a recording "
+                "of the riff, or the tab as text, MusicXML or MIDI"
+            )
+
+
+def _read_notes(path: str, shown: str) -> Any:
+    """A riff from a file of notes; JSON that is cut off is told of in plain words."""
+    from transcribe.core.errors import FormatError
+    from transcribe.formats import read_any
+
+    if shown.lower().endswith(".json"):
+        try:
+            json.loads(Path(path).read_text(encoding="utf-8"))
+        except (ValueError, RecursionError):
+            raise FormatError(
+                f"{shown} is damaged or cut off, and cannot be read as a riff document; bring in "
+                "another copy, or the recording itself"
+            ) from None
+    return read_any(path)
+
+
+def _is_fingered(riff: Any) -> bool:
+    return all(note.string is not None for note in riff.notes)
+
+
+def _write_views(y: Any, sr: int, scratch: Path) -> None:
+    from transcribe.page.worker.picture import write_picture
+
+    write_picture(y, sr=sr, path=scratch / "picture")
+    _write_wav(y, sr, scratch / "take.wav")
+
+
+def _write_wav(y: Any, sr: int, path: Path) -> None:
+    import numpy as np
+    import soundfile
+
+    top = float(np.max(np.abs(y), initial=0.0))
+    soundfile.write(path, y / top if top > 1.0 else y, sr, subtype="PCM_16", format="WAV")
+
+
+TASKS: dict[str, Callable[..., Any]] = {
+    "read": _read_take,
+    "prepare": _prepare,
+    "compare": _compare,
+    "finger": _finger,
+    "edit": _edit,
+    "note": _note,
+    "cost": _cost,
+    "make": _make,
+}
+"""Every task that a job may name."""
