@@ -8,7 +8,7 @@ import pytest
 from transcribe.core.riff import Instrument
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import EVIDENCE, FRAME_SEC, Found, candidates, decode, evidence
-from transcribe.notes.features import SR
+from transcribe.notes.features import SEMITONES, SR
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
 from transcribe.notes.strings import can_sound_together, fit_strings
@@ -29,7 +29,8 @@ def _heard(
         manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
     zero = np.zeros(shape, np.float32)
     silent = np.zeros(frames, np.float32)
-    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent)
+    level = np.full((frames, SEMITONES), 0.3, np.float32)
+    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent, level)
 
 
 def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:

@@ -21,6 +21,7 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
+    "UNSURE_BELOW",
     "Alternative",
     "Bend",
     "Drone",
@@ -33,6 +34,7 @@ __all__ = [
     "Remark",
     "Rhythm",
     "Riff",
+    "Segment",
     "Source",
     "Swing",
     "TempoChoice",
@@ -52,6 +54,9 @@ ARTICULATIONS = (
     "dead",
 )
 """Every value that `Note.articulation` may take."""
+
+UNSURE_BELOW = 0.8
+"""Confidence under which a note is unsure: it is drawn lighter, listed, and judged by nobody."""
 
 LEGATO = frozenset({"hammer-on", "pull-off", "slide"})
 """Articulations that carry on from an earlier note of the same string without a new stroke."""
@@ -330,6 +335,16 @@ class Drone:
 
 
 @dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the recording: somebody plays, somebody talks or sings, or neither."""
+
+    start_sec: float
+    end_sec: float
+    kind: Literal["playing", "talk", "neither"]
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another way to finger the whole riff: note id -> (string, fret).
 
@@ -362,7 +377,8 @@ class Riff:
     ``written_places`` are the places (string, fret) that the notes had in the file they came
     from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
     it could put on no string. ``fold_repeats`` says that its files write bars that come again
-    one time, and ``about`` describes a riff that ships with the program.
+    one time, and ``about`` describes a riff that ships with the program. ``segments`` say, one
+    after another from the start, what happens in the recording; notes lie in ``playing`` alone.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -382,6 +398,7 @@ class Riff:
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
     fold_repeats: bool = field(default=False, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)
+    segments: tuple[Segment, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def note(self, note_id: int) -> Note:
@@ -390,6 +407,10 @@ class Riff:
             if note.id == note_id:
                 return note
         raise KeyError(note_id)
+
+    def unsure_notes(self) -> tuple[Note, ...]:
+        """Notes that may be none at all: heard with a confidence under `UNSURE_BELOW`."""
+        return tuple(note for note in self.notes if note.confidence < UNSURE_BELOW)
 
 
 def sort_notes(notes: tuple[Note, ...] | list[Note]) -> tuple[Note, ...]:

@@ -209,10 +209,11 @@ _RISE_SCALE = feat.FLOOR_DB / RISE_DB
 
 
 def _rise(heard: Heard, found: Candidates) -> tuple[np.ndarray, ...]:
-    """How far the partials of each candidate rise over its onset: four arrays (n,).
+    """How far the partials of each candidate rise over its onset: five arrays (n,).
 
     Middle, most and own tone: the level 46 to 93 ms after against 46 to 93 ms before, over the
-    first six partials. The fourth is the middle against what the string's own decay would leave.
+    first six partials. The fourth is the middle against what the string's own decay would leave,
+    the last the level of the loudest partial.
     """
     t = found.frame
     edge = 12
@@ -235,15 +236,13 @@ def _rise(heard: Heard, found: Candidates) -> tuple[np.ndarray, ...]:
     none = ~heard_at_all.any(axis=1)
     rise[none], own[none] = 0.0, 0.0
     loudest = np.where(inside, after, 0.0).max(axis=1)
-    return tuple(
-        np.clip(value * _RISE_SCALE, -2.0, 2.5)
-        for value in (
-            np.nanmedian(rise, axis=1),
-            np.nanmax(rise, axis=1),
-            np.nan_to_num(rise[:, 0]),
-            np.nanmedian(own, axis=1),
-        )
-    ) + (loudest,)
+    measured = (
+        np.nanmedian(rise, axis=1),
+        np.nanmax(rise, axis=1),
+        np.nan_to_num(rise[:, 0]),
+        np.nanmedian(own, axis=1),
+    )
+    return (*(np.clip(value * _RISE_SCALE, -2.0, 2.5) for value in measured), loudest)
 
 
 @lru_cache(maxsize=1)

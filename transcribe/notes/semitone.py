@@ -22,7 +22,7 @@ from transcribe.core.instrument import TUNINGS
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Instrument, Note
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.notes.find import find_notes
+from transcribe.notes.find import NotesAndTalk, find_notes_and_talk
 from transcribe.notes.network import WEIGHTS
 
 __all__ = ["Tuned", "find_tuned_notes", "open_string_evidence"]
@@ -55,12 +55,13 @@ class Tuned:
     """Notes, the tuning they are named by (-100 to 100 cents), and what is doubtful about it.
 
     ``reason`` is a sentence for the player where the tuning lies about half way between two
-    semitones, None elsewhere.
+    semitones, None elsewhere. ``talk`` holds the first and last second of stretches of talk.
     """
 
     notes: tuple[Note, ...]
     offset_cents: float
     reason: str | None = None
+    talk: tuple[tuple[float, float], ...] = ()
 
 
 def find_tuned_notes(
@@ -84,12 +85,21 @@ def find_tuned_notes(
     """
     from transcribe.audio import tuning_offset_cents
 
+    def find(offset_cents: float) -> NotesAndTalk:
+        return find_notes_and_talk(
+            y,
+            sr=sr,
+            offset_cents=offset_cents,
+            instrument=instrument,
+            progress=progress,
+            weights=weights,
+        )
+
     offset = tuning_offset_cents(y, sr=sr)
-    notes = find_notes(
-        y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress, weights=weights
-    )
+    found = find(offset)
+    notes = found.notes
     if abs(offset) < _ASK_FROM_CENTS or not notes:
-        return Tuned(notes, offset)
+        return Tuned(notes, offset, talk=found.talk)
     strings = instrument or Instrument()
     known = strings if told and instrument is not None else None
     step = 1 if offset > 0 else -1
@@ -98,11 +108,10 @@ def find_tuned_notes(
     gain = _fit(notes, known, step) - _fit(notes, known, 0) + (offset**2 - other**2) / spread
     if gain > 0:
         offset, step = other, -step
-        notes = find_notes(
-            y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress, weights=weights
-        )
+        found = find(offset)
     doubtful = abs(gain) < _SURE_NATS
-    return Tuned(notes, offset, _reason(offset, step, strings) if doubtful else None)
+    reason = _reason(offset, step, strings) if doubtful else None
+    return Tuned(found.notes, offset, reason, found.talk)
 
 
 def _fit(notes: Sequence[Note], known: Instrument | None, shift: int) -> float:
