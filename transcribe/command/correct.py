@@ -17,6 +17,7 @@ __all__ = ["refinger"]
 
 
 def refinger(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe.core.riff import FileForm
     from transcribe.correct.pins import refinger as solved_again
     from transcribe.fingering import Hand
     from transcribe.library import riff_files
@@ -39,7 +40,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     forms = riff_files.forms_beside(old, folder, name)
     tab = forms.get("tab", riff_files.usual_form(old))
     if args.width is not None:
-        tab = riff_files.Form(args.width, tab.repeats)
+        tab = FileForm(args.width, tab.repeats)
     forms["tab"] = tab
     files = riff_files.save(
         riff, folder, name, formats=(), forms=forms, say=progress.say, expected=revision
@@ -101,6 +102,9 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
         riff = with_theory(riff, note_edits.delete(riff, gone))
+    if args.confirm:
+        played = [i for text in args.confirm for i in notes_of(riff, text)]
+        riff = note_edits.confirm(riff, played)
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = unpin(riff, wanted, repeats=repeats)

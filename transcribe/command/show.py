@@ -89,6 +89,7 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
                 beat = f"{note.onset_beat % beats + 1:.2f}"
             marks = "" if note.articulation == "picked" else f"  {note.articulation}"
             marks += "  pinned" if note.pinned else ""
+            marks += f"  unsure ({note.confidence:.0%})" if note.unsure else ""
             print(
                 f"{note.id:>4} {bar:>4} {beat:>6} {note.onset_sec:8.2f} "
                 f"{pitch_name(note.pitch_midi):>5}  {place(note)}{marks}"

@@ -21,10 +21,10 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
-    "UNSURE_BELOW",
     "Alternative",
     "Bend",
     "Drone",
+    "FileForm",
     "Instrument",
     "MeterChoice",
     "Note",
@@ -55,9 +55,6 @@ ARTICULATIONS = (
 )
 """Every value that `Note.articulation` may take."""
 
-UNSURE_BELOW = 0.8
-"""Confidence under which a note is unsure: it is drawn lighter, listed, and judged by nobody."""
-
 LEGATO = frozenset({"hammer-on", "pull-off", "slide"})
 """Articulations that carry on from an earlier note of the same string without a new stroke."""
 
@@ -79,6 +76,10 @@ class Remark:
     facts: Mapping[str, Any] = field(default_factory=dict, hash=False)
     notes: tuple[int, ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+UNSURE_BELOW = 0.8
+"""A note of less confidence is shown as unsure: about one in three of them was not played."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +178,11 @@ class Note:
     tapped: bool = field(default=False, metadata=_RARE)
     added: bool = field(default=False, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+    @property
+    def unsure(self) -> bool:
+        """Whether the note was heard with so much doubt that the player should look at it."""
+        return self.confidence < UNSURE_BELOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,6 +369,21 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True)
+class FileForm:
+    """How a file beside a document is written.
+
+    ``width`` is the columns of a tab; ``repeats`` says that bars that come again at once are
+    written one time. ``sha256`` is the digest of the file as it was written, None where that is
+    not known: a file of another digest was changed by hand since.
+    """
+
+    width: int = 80
+    repeats: bool = False
+    sha256: str | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Riff:
     """A whole riff document.
 
@@ -376,9 +397,10 @@ class Riff:
 
     ``written_places`` are the places (string, fret) that the notes had in the file they came
     from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
-    it could put on no string. ``fold_repeats`` says that its files write bars that come again
-    one time, and ``about`` describes a riff that ships with the program. ``segments`` say, one
-    after another from the start, what happens in the recording; notes lie in ``playing`` alone.
+    it could put on no string. ``files`` tells how the files beside the document were written, by
+    format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
+    with the program. ``segments`` say, one after another from the start, what happens in the
+    recording; the notes lie in ``playing`` alone.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -396,7 +418,7 @@ class Riff:
     cautions: tuple[Remark, ...] = field(default=(), metadata=_RARE)
     written_places: Mapping[int, tuple[int, int]] = field(default_factory=dict, metadata=_RARE)
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
-    fold_repeats: bool = field(default=False, metadata=_RARE)
+    files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)
     segments: tuple[Segment, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -407,10 +429,6 @@ class Riff:
             if note.id == note_id:
                 return note
         raise KeyError(note_id)
-
-    def unsure_notes(self) -> tuple[Note, ...]:
-        """Notes that may be none at all: heard with a confidence under `UNSURE_BELOW`."""
-        return tuple(note for note in self.notes if note.confidence < UNSURE_BELOW)
 
 
 def sort_notes(notes: tuple[Note, ...] | list[Note]) -> tuple[Note, ...]:

@@ -1,9 +1,9 @@
 """The player's changes to the notes themselves, in one history with the corrections of fingering.
 
 Conventions: as in `transcribe.correct.pins`, the history of a document only grows. An
-entry made here is ``{"op": "edit", "kind": "delete" | "add" | "change" | "merge" | "split",
-"group", "removed": [...], "added": [...]}``, both lists holding whole notes as JSON, so that any
-edit can be taken back and made again; a step of the whole riff
+entry made here is ``{"op": "edit", "kind": "delete" | "add" | "change" | "merge" | "split" |
+"confirm", "group", "removed": [...], "added": [...]}``, both lists holding whole notes as JSON, so
+that any edit can be taken back and made again; a step of the whole riff
 (`transcribe.correct.whole_riff`) is an edit, too.
 Notes that are added get ids that the document never used.
 After every change the fingering is solved again around the pins. `undo` and `redo` here take back
@@ -32,6 +32,7 @@ __all__ = [
     "can_redo",
     "can_undo",
     "change",
+    "confirm",
     "delete",
     "describe_last",
     "merge",
@@ -144,6 +145,22 @@ def merge(riff: Riff, note_ids: Iterable[int]) -> Riff:
     if whole.onset_beat is not None and ends:
         whole = dataclasses.replace(whole, duration_beat=max(ends) - whole.onset_beat)
     return _edited(riff, "merge", list(parts), [whole])
+
+
+def confirm(riff: Riff, note_ids: Iterable[int]) -> Riff:
+    """``riff`` with notes that were heard with doubt taken as played: their confidence is 1.
+
+    Raises
+    ------
+    ParameterError
+        If a note is not there, or all of them are sure already.
+    """
+    doubtful = [n for n in (_note(riff, i) for i in dict.fromkeys(note_ids)) if n.confidence < 1]
+    if not doubtful:
+        raise ParameterError("these notes are sure already")
+    return _edited(
+        riff, "confirm", doubtful, [dataclasses.replace(n, confidence=1.0) for n in doubtful]
+    )
 
 
 def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:

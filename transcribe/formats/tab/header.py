@@ -25,7 +25,7 @@ OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 """The first line of the project's own tabs: version and title."""
 
 _VERSION = "1"
-_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop):\s*(.*)$")
+_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Unsure):\s*(.*)$")
 _ALSO = {
     "e-standard": "standard",
     "eb": "half-step-down",

@@ -51,6 +51,8 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         return with_theory(riff, note_edits.redo(riff))
     if op == "delete":
         return with_theory(riff, note_edits.delete(riff, _wholes(wanted, "notes")))
+    if op == "confirm":
+        return note_edits.confirm(riff, _wholes(wanted, "notes"))
     if op == "add":
         return with_theory(
             riff,
