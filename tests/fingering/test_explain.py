@@ -187,7 +187,7 @@ def _shifted(notes: Sequence[Note], semitones: int) -> list[Note]:
         ("lantern", "F#3 rings on under the melody"),
         ("slack-water", "C#3 rings on under the melody"),
         ("gangplank", "3 notes lie below E2"),
-        ("rope-walk", "24 notes find no string in standard"),
+        ("rope-walk", "6 notes find no string in standard"),
     ],
 )
 def test_instrument_guess_takes_played_half_a_step_down(take: str, says: str) -> None:

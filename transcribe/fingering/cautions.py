@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, sort_notes
-from transcribe.core.score_place import place_name
+from transcribe.core.score_place import and_list, place_name
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Plan
@@ -91,6 +91,7 @@ def cautions(
     ``beats`` in a bar, where it is known, lets the sentences name the bar.
     """
     yield from _wide(plan, notes, positions, instrument, hand, beats)
+    yield from _too_wide(plan, notes, beats)
     yield from _on_the_drone(plan, notes, positions)
     yield from _far_up(notes, positions, instrument, drone, pins)
     yield from _torn(notes, positions, plan.sources)
@@ -123,6 +124,21 @@ def _wide(
         f"{_in_bar(notes[widest[0]], beats)}, from string {from_string} fret {low} to string "
         f"{to_string} fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician "
         "about pain that stays"
+    )
+
+
+def _too_wide(plan: Plan, notes: Sequence[Note], beats: int | None) -> Iterator[str]:
+    """Chords that no hand can hold, with the least that has to be left out."""
+    if not plan.too_wide:
+        return
+    by_id = {note.id: note for note in notes}
+    ids, out = plan.too_wide[0]
+    left = and_list([f"note {i} ({pitch_name(by_id[i].pitch_midi)})" for i in out])
+    more = len(plan.too_wide) - 1
+    yield (
+        f"no hand can hold the chord {_in_bar(by_id[ids[0]], beats)} on this neck"
+        f"{f' (and {more} more like it)' if more else ''}: leave out {left}, or play its notes one "
+        "after the other"
     )
 
 

@@ -144,7 +144,13 @@ class Solver:
         beats: int | None,
     ) -> Fingering:
         plan = plan_onsets(
-            ordered, self.instrument, self.chooser, drone=drone, pins=pins, alike=alike
+            ordered,
+            self.instrument,
+            self.chooser,
+            drone=drone,
+            pins=pins,
+            alike=alike,
+            drawn_by=pins,
         )
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
@@ -294,7 +300,7 @@ def unmet_sentences(
     """
     by_id = {note.id: note for note in notes}
     sentences = []
-    told: set[int] = set()
+    together: set[int] = set()
     if instrument is not None:
         off = [by_id[unmet.note_id] for unmet in fingering.unmet]
         low = min(instrument.open_midi) + instrument.capo
@@ -304,10 +310,10 @@ def unmet_sentences(
             ([n for n in off if n.pitch_midi > high], f"above the last fret, {pitch_name(high)}"),
         ):
             if len(side) >= _MANY:
-                told |= {note.id for note in side}
+                together |= {note.id for note in side}
                 sentences.append(_all_off(side, ends, instrument.capo))
     for unmet in fingering.unmet:
-        if unmet.note_id in told:
+        if unmet.note_id in together:
             continue
         note = by_id[unmet.note_id]
         name = f"note {note.id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s)"
@@ -315,7 +321,7 @@ def unmet_sentences(
     return sentences
 
 
-_MANY = 3  # notes off the neck that are told of together
+_MANY = 3  # notes off the neck that are together of together
 
 
 def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:

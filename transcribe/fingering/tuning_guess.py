@@ -52,7 +52,7 @@ _MELODY_FRETS = 17
 _MIN_STEPS = 0.25  # a figure through a chord has none; a melody along a string goes by step
 _MAX_LEAPS = 0.5
 _STEP, _LEAP = 2, 5  # semitones
-_MIN_NOWHERE = 0.03  # share of the notes that find no string in the tuning at hand
+_MIN_NOWHERE = 0.02  # share of the notes that find no string in the tuning at hand
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,13 @@ from transcribe.core.pitch import SEMITONES, accidentals
 from transcribe.core.riff import LEGATO, Bend, Riff, Source
 from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
-from transcribe.formats.musicxml.unfold import Builder, Measure, PartFacts, WrittenNote, play
+from transcribe.formats.musicxml.unfold import (
+    Measure,
+    PartFacts,
+    RiffBuilder,
+    WrittenNote,
+    played_measures,
+)
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_musicxml"]
@@ -94,7 +100,7 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
         reader.capo,
         warnings + reader.warnings(),
     )
-    riff = Builder(facts, play(measures, path)).riff()
+    riff = RiffBuilder(facts, played_measures(measures, path)).riff()
     title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
     return replace(riff, source=Source(title))
 

@@ -18,7 +18,7 @@ from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, so
 from transcribe.core.wording import text_remark
 from transcribe.formats.chord_names import MODES, chord_section
 
-__all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
+__all__ = ["Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
 
 _MAX_MEASURES = 10_000
 
@@ -71,7 +71,7 @@ class PartFacts:
     warnings: list[str] = field(default_factory=list)
 
 
-def play(measures: list[Measure], path: Path) -> list[Measure]:
+def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
     """Measures in the order they are played: repeats and endings followed.
 
     Raises
@@ -114,7 +114,7 @@ def _before_the_first(played: list[Measure]) -> list[Measure]:
     return found
 
 
-class Builder:
+class RiffBuilder:
     """Joins the played measures into a riff: one time line, ties, positions, tempo."""
 
     def __init__(self, facts: PartFacts, played: list[Measure]) -> None:
