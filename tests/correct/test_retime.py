@@ -18,6 +18,7 @@ from transcribe.core.riff import (
     Instrument,
     MeterChoice,
     Note,
+    Remark,
     Rhythm,
     Riff,
     Source,
@@ -146,7 +147,9 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
     assert half.note(note.id).pinned
     assert _score(half) != _score(pinned)
     half = from_json(to_json(half))  # as the next command or the page reads it
-    assert note_edits.describe_last(half)[0] == "half time"
+    assert note_edits.describe_last(half)[0] == Remark(
+        "correction", {"what": "half time", "count": 1}
+    )
     undone = note_edits.undo(half)
     assert undone.rhythm == pinned.rhythm
     assert undone.theory == pinned.theory
@@ -214,7 +217,7 @@ def test_retime_takes_the_first_beat(fast: Riff) -> None:
     riff = retime.retime(fast, bpm=fast.rhythm.bpm, first_beat_sec=wanted)
     assert riff.rhythm is not None
     assert riff.rhythm.downbeats_sec[0] == pytest.approx(wanted)
-    assert note_edits.describe_last(riff)[0] == "rhythm"
+    assert note_edits.describe_last(riff)[0] == Remark("correction", {"what": "rhythm", "count": 1})
 
 
 @pytest.fixture(scope="module")

@@ -11,6 +11,7 @@ from transcribe.api import compare
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.selectors import notes_of
 from transcribe.formats.document import read_riff, write_riff
@@ -49,7 +50,7 @@ def test_all_are_taken_out_in_one_step(riff: Riff) -> None:
 def test_all_are_kept_in_one_step(riff: Riff) -> None:
     after = note_edits.confirm(riff, notes_of(riff, "unsure"))
     assert not any(n.unsure for n in after.notes)
-    assert note_edits.describe_last(after)[0].startswith("confirm of note 3")
+    assert sentence(note_edits.describe_last(after)[0]).startswith("confirm of note 3")
     assert [n.confidence for n in note_edits.undo(after).notes] == [
         n.confidence for n in riff.notes
     ]

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
 from transcribe.fingering import Hand, apply, explain, solve
 from transcribe.fingering.candidates import Chooser
@@ -92,4 +93,4 @@ def test_explain_says_that_an_open_string_would_break_into_the_line() -> None:
     notes, _ = line("1/8 1/5 2/8 2/5 1/8 1/5 2/8 2/5")
     riff = Riff(GUITAR, apply(notes, solve(notes, GUITAR)))
     pinned = pin(riff, {3: (1, 0)}, repeats=False)
-    assert "an open string breaks into a line higher on the neck" in explain(pinned, 3)
+    assert "an open string breaks into a line higher on the neck" in sentence(explain(pinned, 3))

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from transcribe.core.riff import Instrument, Note
+from transcribe.core.wording import sentence
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.costs import JUDGED_WEIGHTS
 from transcribe.fingering.hand import Hand
@@ -146,8 +147,8 @@ def test_plan_names_a_chord_that_no_hand_can_hold_and_the_least_to_leave_out() -
     plan = plan_onsets(notes, Instrument(), chooser, drone=None, pins={})
     assert plan.too_wide == (((1, 2, 3, 4), (4,)),)
     assert len(plan.onsets[0].notes) == 4
-    said = Solver(Instrument()).solve(notes).cautions
-    assert any("leave out note 4 (E5)" in sentence for sentence in said)
-    assert any("stretch the hand" in sentence for sentence in said)
+    said = [sentence(caution) for caution in Solver(Instrument()).solve(notes).cautions]
+    assert any("leave out note 4 (E5)" in words for words in said)
+    assert any("stretch the hand" in words for words in said)
     easy = plan_onsets(notes[:3], Instrument(), chooser, drone=None, pins={})
     assert easy.too_wide == ()

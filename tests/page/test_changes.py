@@ -19,6 +19,7 @@ from tests.page.conftest import Server, make_riff, saved
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Riff, Source
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.correct.retime import half_time
@@ -36,6 +37,11 @@ def _sounds(riff: Riff) -> list[tuple]:
 
 
 # -- edits -------------------------------------------------------------------------------------
+
+
+def _last(riff: Riff) -> tuple[str, ...]:
+    """What undo and redo would do, in words."""
+    return tuple("" if step is None else sentence(step) for step in note_edits.describe_last(riff))
 
 
 def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
@@ -165,9 +171,9 @@ def test_any_run_of_edits_and_pins_is_undone_and_made_again(
 
 def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
     riff = note_edits.undo(note_edits.delete(one_riff, [2]))
-    assert note_edits.describe_last(riff) == ("", "delete of note 2")
+    assert _last(riff) == ("", "delete of note 2")
     riff = note_edits.delete(riff, [3])
-    assert note_edits.describe_last(riff) == ("delete of note 3", "")
+    assert _last(riff) == ("delete of note 3", "")
 
 
 # -- revisions ---------------------------------------------------------------------------------
@@ -463,7 +469,8 @@ def test_note_tells_every_place_and_its_repeats(server: Server, put, one_riff: R
     body = server.ask("GET", f"/api/riffs/{riff_id}/notes/{note.id}")[1]
     found = {(place["string"], place["fret"]) for place in body["places"]}
     assert found == set(one_riff.instrument.places(note.pitch_midi))
-    assert str(note.id) in body["why"]
+    assert body["why"]["notes"] == [note.id]
+    assert str(note.id) in body["why"]["sentence"]
     assert set(body["repeats"]) == set(repeats_of(one_riff, note.id))
     assert body["repeats"], "the riff was made to repeat"
     assert server.ask("GET", f"/api/riffs/{riff_id}/notes/9999")[0] == 404
@@ -560,7 +567,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     assert after.note(high.id).pinned
     assert not after.note(low.id).pinned
     assert (made["pins"], made["lost"]) == (2, [low.id])
-    assert note_edits.describe_last(after)[0] == "fingering anew"
+    assert _last(after)[0] == "fingering anew"
     whole = _bare(after)
     for op, state in (("undo", before), ("redo", whole), ("undo", before)):
         body = {"revision": None, "anyway": True, "edit": {"op": op}}

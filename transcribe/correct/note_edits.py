@@ -20,7 +20,8 @@ from typing import Any
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import ARTICULATIONS, Note, Riff, sort_notes
+from transcribe.core.riff import ARTICULATIONS, Note, Remark, Riff, sort_notes
+from transcribe.core.wording import refusal
 from transcribe.correct.history import Entry, next_group, set_place, stacks
 from transcribe.correct.pins import resolve
 from transcribe.correct.whole_riff import set_whole
@@ -121,7 +122,7 @@ def change(
             new, pitch_midi=int(pitch_midi), cents=0.0, string=None, fret=None, pinned=False
         )
     if new == old:
-        raise ParameterError(f"note {note_id} is like that already")
+        raise refusal(Remark("changes-nothing", notes=(note_id,)))
     return _edited(riff, "change", [old], [new])
 
 
@@ -174,10 +175,8 @@ def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     note = _note(riff, note_id)
     at = (note.onset_sec + note.offset_sec) / 2 if at_sec is None else float(at_sec)
     if not note.onset_sec + _SHORTEST_SEC <= at <= note.offset_sec - _SHORTEST_SEC:
-        raise ParameterError(
-            f"note {note_id} sounds from {note.onset_sec:.2f} to {note.offset_sec:.2f} s; "
-            "split it at a time inside that"
-        )
+        facts = {"start_sec": note.onset_sec, "end_sec": note.offset_sec}
+        raise refusal(Remark("split-outside", facts, (note_id,)))
     first = _timed(riff, dataclasses.replace(note, offset_sec=at), onset=False)
     second = _timed(
         riff,
@@ -243,26 +242,23 @@ def can_redo(riff: Riff) -> bool:
     return bool(stacks(riff)[1])
 
 
-def describe_last(riff: Riff) -> tuple[str, str]:
-    """What `undo` would take back and what `redo` would make again, as words; empty for nothing."""
+def describe_last(riff: Riff) -> tuple[Remark | None, Remark | None]:
+    """What `undo` would take back and what `redo` would make again; None for nothing."""
     done, undone = stacks(riff)
-    return (_words(done[-1]) if done else "", _words(undone[-1]) if undone else "")
+    return (_told(done[-1]) if done else None, _told(undone[-1]) if undone else None)
 
 
 # -- inside ------------------------------------------------------------------------------------
 
 
-def _words(group: list[Entry]) -> str:
-    kind = str(group[0].get("kind", group[0]["op"]))
-    count = len(group)
-    if kind in ("pin", "unpin"):
-        return f"{kind} of note {group[0]['note']}" + (
-            f" and {count - 1} more" if count > 1 else ""
-        )
-    if "from" in group[0]:
-        return kind
-    notes = group[0]["removed"] or group[0]["added"]
-    return f"{kind} of note {notes[0]['id']}"
+def _told(group: list[Entry]) -> Remark:
+    what = str(group[0].get("kind", group[0]["op"]))
+    notes: tuple[int, ...] = ()
+    if what in ("pin", "unpin"):
+        notes = (int(group[0]["note"]),)
+    elif "from" not in group[0]:
+        notes = (int((group[0]["removed"] or group[0]["added"])[0]["id"]),)
+    return Remark("correction", {"what": what, "count": len(group)}, notes)
 
 
 def _note(riff: Riff, note_id: int) -> Note:

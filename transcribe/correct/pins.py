@@ -16,14 +16,14 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import likely_overtones
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.core.wording import text_remark
+from transcribe.core.wording import refusal
 from transcribe.correct.history import next_group
 from transcribe.fingering.hand import Hand, hand_of
 from transcribe.fingering.plan import Unmet
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_facts, unmet_remarks
 
 __all__ = [
     "pin",
@@ -151,8 +151,7 @@ def pin(
     before = pins_of(riff)
     solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
     if left:
-        unmet = (*solved.unmet, *(text_remark(text) for text in left))
-        solved = dataclasses.replace(solved, unmet=unmet)
+        solved = dataclasses.replace(solved, unmet=(*solved.unmet, *left))
     group = next_group(riff)
     entries = [
         {
@@ -174,14 +173,14 @@ def _pinned(
     wanted: Mapping[int, Place],
     asked: frozenset[int],
     hand: Hand | None,
-) -> tuple[Riff, dict[int, Place], list[str]]:
+) -> tuple[Riff, dict[int, Place], list[Remark]]:
     """The riff solved around ``before`` and ``wanted``; pins that fight in a repeat are let go.
 
-    Returns the riff, the pins of ``wanted`` that are kept, and a sentence for each that is not.
+    Returns the riff, the pins of ``wanted`` that are kept, and a remark on each that is not.
     Raises ParameterError where one of ``asked`` cannot be kept.
     """
     kept = dict(wanted)
-    left: list[str] = []
+    left: list[Remark] = []
     while True:
         solved, fingering = resolve(riff, pins={**before, **kept}, hand=hand)
         clash = _clash(riff, fingering, before, kept)
@@ -192,16 +191,11 @@ def _pinned(
             if note_id in asked:
                 others = {i: p for i, p in kept.items() if i != note_id}
                 others = {**before, **others}
-                raise ParameterError(_refusal(riff, note_id, kept[note_id], clash, others))
+                raise refusal(_refused(riff, note_id, kept[note_id], clash, others))
         if not culprits:
-            raise ParameterError(_refusal(riff, clash.note_id, None, clash, before))
+            raise refusal(_refused(riff, clash.note_id, None, clash, before))
         for note_id in culprits:
-            note = riff.note(note_id)
-            why = _why(riff, clash, note_id)
-            left.append(
-                f"note {note_id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s) is not "
-                f"pinned along with the other repeats: {why}"
-            )
+            left.append(Remark("repeat-not-pinned", *_why(riff, clash, note_id)))
             del kept[note_id]
 
 
@@ -280,12 +274,11 @@ def resolve(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    unmet = unmet_sentences(notes, fingering, riff.instrument)
     solved = dataclasses.replace(
         riff,
         notes=notes,
-        cautions=tuple(text_remark(text) for text in fingering.cautions),
-        unmet=tuple(text_remark(text) for text in unmet),
+        cautions=fingering.cautions,
+        unmet=unmet_remarks(notes, fingering, riff.instrument),
     )
     return solved, fingering
 
@@ -300,33 +293,29 @@ def _changed(
     return dataclasses.replace(solved, history=(*riff.history, *entries))
 
 
-def _why(riff: Riff, clash: Unmet, note_id: int) -> str:
+def _why(riff: Riff, clash: Unmet, note_id: int) -> tuple[dict[str, Any], tuple[int, ...]]:
+    """Facts and notes of a remark on a note whose pin brings about ``clash``."""
+    note = riff.note(note_id)
     if clash.note_id == note_id:
-        return clash.reason
+        return unmet_facts(note, clash)
     lost = riff.note(clash.note_id)
-    return (
-        f"note {lost.id} ({pitch_name(lost.pitch_midi)}), which begins at the same time, would be "
-        "left without a string"
-    )
+    robbed = Unmet(note_id, "note-robbed", {"other_midi": lost.pitch_midi}, fights=lost.id)
+    return unmet_facts(note, robbed)
 
 
-def _refusal(
+def _refused(
     riff: Riff,
     note_id: int,
     place: Place | None,
     clash: Unmet,
     others: Mapping[int, Place],
-) -> str:
+) -> Remark:
     """Why a note cannot be pinned at ``place`` beside the pins ``others``, and where it can."""
-    text = f"note {note_id} cannot be pinned there: {_why(riff, clash, note_id)}"
-    near = clash.nearest if clash.note_id == note_id else None
-    if near is None and place is not None:
+    facts, notes = _why(riff, clash, note_id)
+    if facts.get("nearest") is None and place is not None:
         near = _nearest(riff, note_id, place, others)
-    if near is not None:
-        return f"{text}; nearest: string {near[0]} fret {near[1]}"
-    if clash.note_id != note_id:
-        text += f"; no other place helps, so delete note {clash.note_id} first if it is not played"
-    return text
+        facts |= {} if near is None else {"nearest": list(near)}
+    return Remark("pin-refused", facts, notes)
 
 
 def _nearest(riff: Riff, note_id: int, place: Place, others: Mapping[int, Place]) -> Place | None:
@@ -351,21 +340,23 @@ def _check(riff: Riff, note_id: int, place: Place) -> None:
     string, fret = place
     strings = len(riff.instrument.open_midi)
     if not 1 <= string <= strings:
-        raise ParameterError(f"note {note_id}: there is no string {string}; use 1 to {strings}")
+        facts = {"string": string, "strings": strings}
+        raise refusal(Remark("no-such-string", facts, (note_id,)))
     if riff.instrument.fret_of(string, note.pitch_midi) != fret:
-        raise ParameterError(_wrong_place(riff, note, place))
+        raise refusal(_wrong_place(riff, note, place))
 
 
-def _wrong_place(riff: Riff, note: Note, place: Place) -> str:
+def _wrong_place(riff: Riff, note: Note, place: Place) -> Remark:
     places = _by_distance(riff, note, place)
-    text = f"note {note.id} is {pitch_name(note.pitch_midi)}, and string {place[0]} fret {place[1]}"
-    if 0 <= place[1] <= riff.instrument.top_fret:
-        text += f" sounds {pitch_name(riff.instrument.pitch_midi(*place))}"
-    else:
-        text += f" is not on the neck (frets 0 to {riff.instrument.top_fret})"
-    if places:
-        text += f"; nearest: string {places[0][0]} fret {places[0][1]}"
-    return text
+    top = riff.instrument.top_fret
+    facts: dict[str, Any] = {
+        "pitch_midi": note.pitch_midi,
+        "place": list(place),
+        "sounds_midi": riff.instrument.pitch_midi(*place) if 0 <= place[1] <= top else None,
+        "top_fret": top,
+        "nearest": list(places[0]) if places else None,
+    }
+    return Remark("pin-other-pitch", facts, (note.id,))
 
 
 def _listed(place: Place | None) -> list[int] | None:

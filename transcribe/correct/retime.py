@@ -139,7 +139,9 @@ def _check(bpm: float | None, meter: tuple[int, int] | None) -> None:
     if bpm is not None:
         check_bpm(bpm)
     if meter is not None and (meter[0] < 1 or meter[1] not in (2, 4, 8, 16)):
-        raise ParameterError(f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8")
+        raise ParameterError(
+            f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8", parameter="meter"
+        )
 
 
 def _rewritten(

@@ -10,7 +10,8 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -45,13 +46,15 @@ _PIN_REST_SEC = 1.0  # and not across a silence of this length
 
 @dataclass(frozen=True, slots=True)
 class Unmet:
-    """Something that could not be kept.
+    """A note without a place, or a pin that could not be kept.
 
+    ``reason`` is one of those that `transcribe.core.wording` has words for, ``facts`` its numbers.
     ``fights``: the note that stands in the way; ``nearest``: the (string, fret) to take instead.
     """
 
     note_id: int
     reason: str
+    facts: Mapping[str, Any] = field(default_factory=dict, hash=False)
     fights: int | None = None
     nearest: tuple[int, int] | None = None
 
@@ -333,14 +336,7 @@ def _allowed(
             pin = (int(pin[0]), int(pin[1]))
             if pin not in places:
                 nearest = min(places, key=lambda p: (abs(p[0] - pin[0]), p[1]))
-                unmet.append(
-                    Unmet(
-                        note.id,
-                        f"string {pin[0]} fret {pin[1]} does not sound note {note.id}; "
-                        f"string {nearest[0]} fret {nearest[1]} does",
-                        nearest=nearest,
-                    )
-                )
+                unmet.append(Unmet(note.id, "wrong-pitch", {"place": list(pin)}, nearest=nearest))
             elif pin[0] in taken:
                 other = taken[pin[0]]
                 there = pins[other][1]
@@ -350,8 +346,8 @@ def _allowed(
                 unmet.append(
                     Unmet(
                         note.id,
-                        f"string {pin[0]} is already pinned for note {other}, "
-                        "which begins at the same time",
+                        "string-pinned",
+                        {"string": pin[0]},
                         fights=other,
                         nearest=free,
                     )
@@ -387,17 +383,14 @@ def _drone_places(
 
 
 def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
-    from transcribe.core.pitch import pitch_name
-
     low = min(instrument.open_midi) + instrument.capo
     high = max(instrument.open_midi) + instrument.frets
+    facts: dict[str, Any] = {"side": "between"}
     if note.pitch_midi < low:
-        why = f"below the lowest string, {pitch_name(low)}"
+        facts = {"side": "below", "limit_midi": low}
     elif note.pitch_midi > high:
-        why = f"above the last fret, {pitch_name(high)}"
-    else:
-        why = "between what the strings reach"
-    return Unmet(note.id, f"{pitch_name(note.pitch_midi)} has no place: it lies {why}")
+        facts = {"side": "above", "limit_midi": high}
+    return Unmet(note.id, "off-the-neck", facts)
 
 
 def _playable(
@@ -468,9 +461,7 @@ def _no_string_left(
         return (not shared, abs(other.pitch_midi - note.pitch_midi))
 
     fights = min(kept, key=closeness).id if kept else None
-    reason = "no string is left for it beside the notes that begin with it"
-    if note.id in pins:
-        reason = "its pin leaves no string for the notes that begin with it"
+    reason = "pin-in-the-way" if note.id in pins else "no-string"
     return Unmet(note.id, reason, fights=fights)
 
 

@@ -21,8 +21,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
-from transcribe.core.riff import Instrument, Riff, Source
-from transcribe.core.wording import text_remark
+from transcribe.core.riff import Instrument, Remark, Riff, Source
 from transcribe.formats.tab.header import Header, read_header
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
@@ -111,7 +110,7 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own and (told := _in_words(lines, reader.strings)):
-        riff = replace(riff, warnings=tuple(text_remark(text) for text in told))
+        riff = replace(riff, warnings=told)
     if head.own and (names := _left_out(lines)):
         riff = replace(riff, left_out=tuple(names))
     if riff.source is None and title:
@@ -119,15 +118,14 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     return riff
 
 
-def _in_words(lines: list[str], strings: set[int]) -> list[str]:
+def _in_words(lines: list[str], strings: set[int]) -> tuple[Remark, ...]:
     """Remarks on repeats that are told in words, which are not played."""
     signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
-    return [
-        f'Line {i + 1} says "{line.strip()[:60]}", which is not played: write |: and :| around '
-        "what comes again, or x2 after one of its lines of strings."
+    return tuple(
+        Remark("tab-repeat-in-words", {"line": i + 1, "text": line.strip()[:60]})
         for i, line in enumerate(lines)
         if i not in strings and _AGAIN.search(line) and not (signs and i + 1 in strings)
-    ]
+    )
 
 
 def _left_out(lines: list[str]) -> list[str]:
