@@ -1,4 +1,4 @@
-"""A tab is a fingering: `finger` keeps the places that a file has, and completes what is missing."""
+"""A tab is a fingering: `finger` keeps the places of a file and completes what is missing."""
 
 from __future__ import annotations
 
