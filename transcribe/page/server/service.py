@@ -27,6 +27,7 @@ from transcribe.library.revisions import (
     replace,
 )
 from transcribe.page.server.jobs import Job, Jobs
+from transcribe.page.server.notation import written_rhythm
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.settings import number
@@ -116,6 +117,7 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
+            "bars": written_rhythm(riff),
             "unsure": [note.id for note in riff.notes if note.unsure],
             "undo": undo and as_told(undo),
             "redo": redo and as_told(redo),

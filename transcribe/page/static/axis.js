@@ -12,9 +12,10 @@ const BARE = 6; // half the width of a △ alone
 
 export class Axis {
   /** `gap` is the distance of the strings; figures, marks and letters are sized by it. */
-  constructor({ notes, bars, duration, pps, gap, deciding, chords }) {
+  constructor({ notes, bars, duration, pps, gap, deciding, chords, fingers = false }) {
     this.pps = pps;
     this.gap = gap;
+    this.fingers = fingers;
     this.duration = duration;
     this.columns = columnsOf(notes);
     for (const column of this.columns) this.measure(column, deciding);
@@ -74,6 +75,7 @@ export class Axis {
     // Room for two digits everywhere: a note that goes elsewhere on the neck shifts nothing.
     column.left = half(Math.max(2, longest)) + 1;
     column.right = column.left;
+    if (this.fingers) column.left += gap * 0.3;
     for (const { articulation } of column.notes) {
       if (["hammer-on", "pull-off", "slide"].includes(articulation))
         column.left = Math.max(column.left, gap * 1.1);

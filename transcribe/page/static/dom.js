@@ -143,3 +143,20 @@ export function ask(title, body, choices) {
     });
   });
 }
+
+/** What this browser keeps of a choice, or `otherwise`: private windows forget. */
+export function recall(name, otherwise) {
+  try {
+    return JSON.parse(localStorage.getItem(name)) ?? otherwise;
+  } catch {
+    return otherwise;
+  }
+}
+
+export function remember(name, value) {
+  try {
+    localStorage.setItem(name, JSON.stringify(value));
+  } catch {
+    /* then it is asked anew next time */
+  }
+}

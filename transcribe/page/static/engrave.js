@@ -1,12 +1,15 @@
 // What stands on one stretch of the tab: used by the strip, and by each line of the tab in lines.
 
 import { s } from "./dom.js";
+import { drawRhythm } from "./rhythm.js";
 import {
   barLine,
   droneLine,
   figure,
   segmentBand,
   staff,
+  strumOf,
+  strumSign,
   technique,
   verdictMark,
 } from "./tabdraw.js";
@@ -86,6 +89,8 @@ export function engrave(show, from, to, place, edges) {
       drawNote(show, ground, figures, column, note, k, place, left),
     );
   for (const column of axis.between(from, to)) {
+    const way = show.heard ? strumOf(column.notes) : null;
+    if (way) ground.append(strumSign(g, way, place(column.x)));
     if (column.mark)
       ground.append(
         s(
@@ -106,8 +111,35 @@ export function engrave(show, from, to, place, edges) {
       ground.append(verdictMark(g, verdict, place(column.x), g.verdictY + row * g.markGap)),
     );
   }
+  if (show.written.length) ground.append(rhythm(show, from, to, place));
   ground.append(...extraMarks(show, from, to, place));
   return [ground, figures];
+}
+
+/** The rhythm of the bars that reach into this stretch. */
+function rhythm(show, from, to, place) {
+  const { g, axis, bars } = show;
+  const [first, last] = [from, to].map((x) => bars.beatAt(axis.secAt(x)));
+  const written = show.written.filter(
+    ({ beat, beats }) => beat + 2 * beats > first && beat - beats < last,
+  );
+  const lines = new Map(axis.bars.map((bar) => [bar.number + 1, bar.x]));
+  const within = (x) => (x >= from && x < to ? place(x) : null);
+  return drawRhythm(g, written, {
+    per: bars.meter[0],
+    x(event, bar) {
+      const column = event.tied_from ? null : axis.byNote.get(event.notes[0]);
+      if (column) return within(column.x);
+      const x = axis.xOf(bars.secAt(event.beat));
+      // What begins with a bar keeps clear of its line.
+      const line = lines.get(bar.number);
+      return within(line === undefined ? x : Math.max(x, line + 0.8 * g.gap));
+    },
+    middle(bar) {
+      const [a, b] = [bar.number, bar.number + 1].map((number) => lines.get(number));
+      return a === undefined || b === undefined ? null : within((a + b) / 2);
+    },
+  });
 }
 
 /** The verdicts of notes that are struck together, the highest string's first. */
@@ -156,6 +188,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
   figures.append(
     figure(g, note, at, {
       unsure: show.unsure.has(note.id),
+      finger: show.shown.fingers ? note.finger : null,
       classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
       props: {
         id: `note-${note.id}`,

@@ -1,7 +1,7 @@
 // One riff: the strip, the transport and the panels, and every change to the document.
 
 import { get, post } from "./api.js";
-import { ask, clearNotices, h, notice, put, say } from "./dom.js";
+import { ask, clearNotices, h, notice, put, recall, remember, say } from "./dom.js";
 import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
@@ -69,13 +69,7 @@ class RiffView {
     this.panel = new NotePanel(this);
     this.build();
     this.refresh(this.data, true);
-    let lines = "";
-    try {
-      lines = localStorage.getItem("lines");
-    } catch {
-      /* over the picture, then */
-    }
-    if (lines) this.setLines(true);
+    if (recall("lines", false)) this.setLines(true);
     this.openTake();
     this.openCheck();
     this.findWork();
@@ -207,6 +201,21 @@ class RiffView {
       "aria-pressed": "false",
     });
 
+    const shown = { rhythm: true, fingers: false, ...recall("shown", {}) };
+    this.strip.setShown(shown);
+    const tick = (name, label) => {
+      const box = h("input", {
+        type: "checkbox",
+        checked: shown[name],
+        onchange: () => {
+          shown[name] = box.checked;
+          remember("shown", shown);
+          this.strip.setShown({ ...shown });
+          this.panes.away.view?.refresh?.();
+        },
+      });
+      return h("label", { class: "tick" }, box, label);
+    };
     const stripSection = h(
       "section",
       { "aria-label": "The riff" },
@@ -219,6 +228,8 @@ class RiffView {
         this.redoButton,
         this.saved,
         h("span", { class: "stretch" }),
+        tick("rhythm", "Rhythm"),
+        tick("fingers", "Fingers"),
         this.addButton,
         this.linesButton,
         button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
@@ -643,20 +654,15 @@ class RiffView {
   }
 
   /** The tab in lines as wide as the page, or over the picture; the browser remembers which. */
-  setLines(on, { remember = true } = {}) {
+  setLines(on, { keep = true } = {}) {
     this.strip.setLines(on);
     this.linesButton.setAttribute("aria-pressed", String(on));
-    if (!remember) return;
-    try {
-      localStorage.setItem("lines", on ? "1" : "");
-    } catch {
-      /* private windows forget */
-    }
+    if (keep) remember("lines", on);
   }
 
   setAdding(on) {
     // What was missed is seen in the picture.
-    if (on && this.takeReady) this.setLines(false, { remember: false });
+    if (on && this.takeReady) this.setLines(false, { keep: false });
     this.strip.adding = on;
     this.strip.element.classList.toggle("adding", on);
     this.addButton.setAttribute("aria-pressed", String(on));

@@ -3,12 +3,12 @@
 
 import { s } from "./dom.js";
 import { pitchName, printed } from "./music.js";
+import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
 import { barLine, figure, geometry, staff, technique } from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
 const GAP = 3.3;
-const STEM = 4.6;
 const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
 const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
@@ -22,7 +22,12 @@ export function drawSheet(riff, paper) {
   const pages = [page];
   let y = heading(page, riff, width);
   const foot = height - MARGIN - 4;
-  const { size, systems, step } = layPage(bars, inner, foot - y, g.bottom + STEM + 9);
+  const { size, systems, step } = layPage(
+    bars,
+    inner,
+    foot - y,
+    g.bottom + (RHYTHM_ROOM + 1) * GAP,
+  );
   systems.forEach((system, index) => {
     if (index && y + step > foot + 0.1) {
       page = newPage(paper, width, height);
@@ -121,7 +126,6 @@ function wrapped(text, most) {
 function layBars(riff) {
   const { bars, notes } = riff;
   const per = bars.meter[0];
-  const quarter = 4 / bars.meter[1];
   const found = new Map();
   for (const note of notes) {
     const beat = note.onset_beat ?? bars.beatAt(note.onset_sec);
@@ -142,17 +146,12 @@ function layBars(riff) {
     }
     columns.forEach((column, k) => {
       const next = columns[k + 1]?.beat ?? per;
-      const held = Math.max(...column.notes.map((note) => note.duration_beat || 0));
-      const beats = Math.min(
-        next - column.beat,
-        held > 0.06 && k + 1 === columns.length ? Math.max(held, 0.25) : next - column.beat,
-      );
-      column.quarters = beats * quarter;
-      column.wide = 4.3 + 4.4 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
+      column.wide =
+        4.3 + 4.4 * Math.sqrt(Math.max(0.1, ((next - column.beat) * 4) / bars.meter[1]));
     });
     const lead =
       columns.length && columns[0].beat > 0.05 && number > first
-        ? 3 + 4.4 * Math.sqrt(columns[0].beat * quarter)
+        ? 3 + 4.4 * Math.sqrt((columns[0].beat * 4) / bars.meter[1])
         : 0;
     const natural = 4 + lead + columns.reduce((sum, column) => sum + column.wide, 0);
     out.push({ number, columns, lead, natural: Math.max(12, natural) });
@@ -325,8 +324,25 @@ function drawSystem(riff, g, system, place, width, ends) {
         );
       }
     }
-    if (bars.there) group.append(stems(g, bar, bars.meter));
     if (bars.there) group.append(barLine(g, end));
+    const written = riff.data.bars.find(({ number }) => number === bar.number + 1);
+    if (written)
+      group.append(
+        drawRhythm(g, [written], {
+          per: bars.meter[0],
+          count: false,
+          x: (event) =>
+            (event.tied_from ? null : xs.get(event.notes[0])) ??
+            placeOf(
+              bar,
+              event.beat - bar.number * bars.meter[0],
+              start + 4 * stretch,
+              end,
+              bars.meter[0],
+            ),
+          middle: () => (start + end) / 2,
+        }),
+      );
     x = end;
   });
   const sources = riff.data.legato_from;
@@ -340,7 +356,12 @@ function drawSystem(riff, g, system, place, width, ends) {
     group.append(...technique(g, note, at, from));
   }
   for (const [note, at] of figures)
-    group.append(figure(g, { ...note, pinned: false }, at, { unsure: riff.unsure.has(note.id) }));
+    group.append(
+      figure(g, { ...note, pinned: false }, at, {
+        unsure: riff.unsure.has(note.id),
+        finger: riff.strip.shown.fingers ? note.finger : null,
+      }),
+    );
   return group;
 }
 
@@ -356,92 +377,6 @@ function placeOf(bar, beat, start, end, per) {
   return before.x + ((beat - before.beat) / Math.max(1e-6, per - before.beat)) * (end - before.x);
 }
 
-const VALUES = [
-  [4, 0, 0],
-  [3, 0, 1],
-  [2, 0, 0],
-  [1.5, 0, 1],
-  [1, 0, 0],
-  [0.75, 1, 1],
-  [2 / 3, 0, 0, 3],
-  [0.5, 1, 0],
-  [0.375, 2, 1],
-  [1 / 3, 1, 0, 3],
-  [0.25, 2, 0],
-  [1 / 6, 2, 0, 3],
-  [0.125, 3, 0],
-];
-
-function valueOf(quarters) {
-  let best = VALUES[4];
-  for (const value of VALUES)
-    if (Math.abs(Math.log(quarters / value[0])) < Math.abs(Math.log(quarters / best[0])))
-      best = value;
-  return { quarters: best[0], flags: best[1], dotted: best[2] === 1, triplet: best[3] === 3 };
-}
-
-/** Stems under the lines; beams join the short values of one beat. */
-function stems(g, bar, meter) {
-  const group = s("g", { class: "stems" });
-  const unit = meter[1] >= 8 && meter[0] % 3 === 0 ? 3 : 1;
-  const top = g.bottom + GAP * 0.75;
-  const base = top + STEM;
-  const marked = bar.columns.map((column) => ({
-    ...column,
-    value: valueOf(Math.max(0.06, column.quarters)),
-    beatNumber: Math.floor(column.beat / unit + 1e-6),
-  }));
-  marked.forEach((column, k) => {
-    const { value, x } = column;
-    if (value.quarters >= 4) return;
-    group.append(
-      s("line", { x1: x, x2: x, y1: value.quarters >= 2 ? top + STEM / 2 : top, y2: base }),
-    );
-    if (value.dotted)
-      group.append(s("circle", { class: "dot", cx: x + 1.1, cy: base - 0.5, r: 0.38 }));
-    const next = marked[k + 1];
-    const before = marked[k - 1];
-    const joined = (other) =>
-      other && other.beatNumber === column.beatNumber && other.value.flags > 0 && value.flags > 0;
-    for (let level = 0; level < value.flags; level += 1) {
-      const y = base - level * 1.1;
-      if (joined(next) && next.value.flags > level)
-        group.append(s("line", { class: "beam", x1: x, x2: next.x, y1: y, y2: y }));
-      else if (!(joined(before) && before.value.flags > level)) {
-        const back = joined(before) ? -1.5 : 1.5;
-        group.append(
-          s("line", {
-            class: "beam",
-            x1: x,
-            x2: x + back,
-            y1: y,
-            y2: joined(before) || joined(next) ? y : y - 0.9,
-          }),
-        );
-      }
-    }
-    if (value.triplet && !(before?.value.triplet && before.beatNumber === column.beatNumber)) {
-      const mates = marked.filter(
-        (other) => other.value.triplet && other.beatNumber === column.beatNumber,
-      );
-      group.append(
-        s(
-          "text",
-          {
-            class: "triplet",
-            x: (x + mates[mates.length - 1].x) / 2,
-            y: base + 2.8,
-            "text-anchor": "middle",
-            "font-size": 2.6,
-          },
-          "3",
-        ),
-      );
-    }
-  });
-  return group;
-}
-
 /** One page as a file of its own, with its style inside. */
 export function sheetFile(page) {
   const copy = page.cloneNode(true);
@@ -455,14 +390,14 @@ export function sheetFile(page) {
 
 const STYLE = `
 text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
-.note text, .letter, .stems text { font-family: Arial, "Liberation Sans", sans-serif; }
+.note text, .letter, .rhythm text, .finger { font-family: Arial, "Liberation Sans", sans-serif; }
 .sheet-paper, .knock { fill: #fff; }
 .letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
 .string { stroke: #777; stroke-width: .15; }
 .bar { stroke: #000; stroke-width: .25; }
 .slur { fill: none; stroke: #000; stroke-width: .25; }
-.head, .dot { fill: #000; }
+.head, .dot, .block { fill: #000; }
 .unsure text { fill: #666; }
-.stems line { stroke: #000; stroke-width: .28; }
-.stems .beam { stroke-width: .7; }
+.stem, .flag, .zigzag, .tie { fill: none; stroke: #000; stroke-width: .28; }
+.beam { stroke: #000; stroke-width: .7; }
 `;

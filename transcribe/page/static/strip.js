@@ -7,6 +7,7 @@ import { engrave, judged } from "./engrave.js";
 import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
+import { RHYTHM_ROOM } from "./rhythm.js";
 import { SEGMENT_ROOM, geometry } from "./tabdraw.js";
 
 const NEAR = 8;
@@ -30,6 +31,8 @@ export class Strip {
     this.markRows = 0;
     this.unsure = new Set();
     this.segments = [];
+    this.written = [];
+    this.shown = { rhythm: true, fingers: false };
     this.g = geometry(6);
     // A finger needs more room between the strings than a mouse.
     this.touch = matchMedia("(pointer: coarse)").matches;
@@ -102,7 +105,8 @@ export class Strip {
   get tabHeight() {
     // The rows of a comparison take room only while there is one.
     const rows = this.markRows + (this.extras.length ? 1 : 0);
-    return rows ? this.g.height + (rows - 1) * this.g.markGap : this.g.markY + this.g.gap * 0.6;
+    if (rows) return this.g.height + (rows - 1) * this.g.markGap;
+    return this.g.markY + this.g.gap * (this.deciding.size || !this.written.length ? 0.6 : -0.4);
   }
 
   // -- what is shown
@@ -116,15 +120,24 @@ export class Strip {
     this.sources = view.legato_from;
     this.unsure = new Set(view.unsure);
     this.segments = view.document.segments || [];
+    this.written = this.shown.rhythm ? view.bars : [];
+    this.heard = view.document.timing.kind === "heard";
     this.duration = Math.max(view.duration_sec, 1);
     this.g = geometry(view.document.instrument.open_midi.length, {
       ...(this.touch ? { gap: 21, top: 56 } : {}),
       above: this.segments.length ? SEGMENT_ROOM : 0,
+      below: this.written.length ? RHYTHM_ROOM : 0,
     });
     if (first) this.pps = this.fitting();
     this.picture.setSpan(this.notes, view.document.instrument);
     this.layAxis();
     this.resize();
+  }
+
+  /** Choose what is drawn beside the figures: the rhythm, the fingers. */
+  setShown(shown) {
+    this.shown = shown;
+    if (this.view_) this.setRiff(this.view_, this.bars);
   }
 
   /** A new axis for new notes, marks or another scale; what is at the left edge stays there. */
@@ -137,6 +150,7 @@ export class Strip {
       duration: this.duration,
       pps: this.pps,
       gap: this.g.gap,
+      fingers: this.shown.fingers,
       deciding: this.deciding,
       chords: this.view_.document.theory?.chords,
     });

@@ -3,8 +3,11 @@
 
 import { s } from "./dom.js";
 
-/** Where the lines and the rows above and below them lie. */
-export function geometry(strings, { gap = 17, top: room = 50, above = 0 } = {}) {
+/**
+ * Where the lines and the rows above and below them lie: `above` in pixels, for what stands over
+ * all, `below` in gaps of the strings, for the rhythm.
+ */
+export function geometry(strings, { gap = 17, top: room = 50, above = 0, below = 0 } = {}) {
   const top = room + above;
   const bottom = top + gap * (strings - 1);
   return {
@@ -16,10 +19,10 @@ export function geometry(strings, { gap = 17, top: room = 50, above = 0 } = {}) 
     above,
     chordY: above + gap * 0.75,
     barY: above + gap * 1.55,
-    markY: bottom + gap * 1.15,
-    verdictY: bottom + gap * 2.1,
+    markY: bottom + gap * (1.15 + below),
+    verdictY: bottom + gap * (2.1 + below),
     markGap: gap * 0.8,
-    height: bottom + gap * 2.45,
+    height: bottom + gap * (2.45 + below),
   };
 }
 
@@ -42,7 +45,12 @@ export function fretText(note) {
 }
 
 /** The figure of one note on its string. A note without a place stands under the lines. */
-export function figure(g, note, x, { classes = "", props = {}, unsure = false } = {}) {
+export function figure(
+  g,
+  note,
+  x,
+  { classes = "", props = {}, unsure = false, finger = null } = {},
+) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
@@ -69,6 +77,21 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
       text,
     ),
   );
+  if (finger)
+    group.append(
+      s(
+        "text",
+        {
+          class: "finger",
+          "aria-hidden": "true",
+          x: x - half,
+          y: y + g.gap * 0.42,
+          "text-anchor": "end",
+          "font-size": g.gap * 0.55,
+        },
+        String(finger),
+      ),
+    );
   // A pin is an underline, so that it is seen without colour.
   if (note.pinned)
     group.append(
@@ -96,6 +119,34 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
     );
   }
   return group;
+}
+
+const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no direction is heard
+
+/**
+ * Which way the hand strums, by the strings' order in time: "down" from the lowest-sounding string
+ * up to the highest, "up" the other way; null where the strings are struck as one.
+ */
+export function strumOf(notes) {
+  if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
+  const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
+  const steps = order.slice(1).map((note, k) => note.string - order[k].string);
+  const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
+  if (spread < STRUM_LEAST_SEC * (notes.length - 1)) return null;
+  if (steps.every((step) => step < 0)) return "down";
+  return steps.every((step) => step > 0) ? "up" : null;
+}
+
+/** The sign of a strum over the lines: a frame, open below, for down; a wedge for up. */
+export function strumSign(g, way, x) {
+  const wide = g.gap * 0.28;
+  const foot = g.top - g.gap * 0.6;
+  const head = foot - g.gap * 0.55;
+  const d =
+    way === "down"
+      ? `M${x - wide} ${foot} V${head} H${x + wide} V${foot}`
+      : `M${x - wide} ${head} L${x} ${foot} L${x + wide} ${head}`;
+  return s("path", { class: `strum ${way}`, d });
 }
 
 const LETTERS = { "hammer-on": "h", "pull-off": "p", slide: "sl" };

@@ -1,7 +1,7 @@
 // Play, pause, speed, click, balance and loudness.
 
 import { make } from "./api.js";
-import { h, notice } from "./dom.js";
+import { h, notice, recall, remember } from "./dom.js";
 import { clock } from "./music.js";
 
 const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
@@ -100,13 +100,7 @@ export class Transport {
 
   /** The caution is shown until the first sound, and again wherever it is turned up. */
   showHint() {
-    let heard = "";
-    try {
-      heard = localStorage.getItem("heard");
-    } catch {
-      /* it is shown, then */
-    }
-    this.hint.hidden = Boolean(heard) && Number(this.volume.value) <= QUIET;
+    this.hint.hidden = recall("heard", false) && Number(this.volume.value) <= QUIET;
   }
 
   /** Hand what the controls say to the player. */
@@ -138,11 +132,7 @@ export class Transport {
   }
 
   showPlaying(playing) {
-    try {
-      if (playing) localStorage.setItem("heard", "1");
-    } catch {
-      /* private windows forget */
-    }
+    if (playing) remember("heard", true);
     this.playButton.textContent = playing ? "Pause" : "Play";
   }
 
