@@ -26,7 +26,7 @@ from transcribe.formats.document import read_riff, write_riff
 
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
-_PATIENCE_MSEC = 20_000  # for what a page will show, also on a machine with much else to do
+_PATIENCE_MSEC = 60_000  # for what a page will show, also on a machine with much else to do
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",

@@ -445,7 +445,7 @@ def test_figures_never_lie_over_each_other(
     # However far the view is taken back, nothing runs together.
     page.click("button:text-is('Tab in lines')")
     for _ in range(6):
-        page.click("button:text-is('Less room')")
+        page.click("button:text-is('Closer')")
     page.wait_for_timeout(100)
     assert page.evaluate(_OVERLAPS)["found"] == []
 

@@ -9,6 +9,7 @@ from transcribe.formats.musicxml.measures import TICKS, Event, make_measures
 
 __all__ = ["written_rhythm"]
 
+
 def written_rhythm(riff: Riff) -> list[dict[str, Any]]:
     """The bars of ``riff`` as JSON values, in one voice; empty where there is no rhythm.
 

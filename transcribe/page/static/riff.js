@@ -626,7 +626,7 @@ class RiffView {
 
   /** The server, its key or the file is gone, or, with no error, there again. */
   tellLost(error) {
-    const was = this.lost;
+    const was = this.lost || null;
     this.lost = error && whatIsLost(error)[0];
     if (this.left || this.lost === was) return;
     clearNotices("lost");

@@ -119,7 +119,9 @@ export class Strip {
     this.byId = new Map(this.notes.map((note) => [note.id, note]));
     this.sources = view.legato_from;
     this.unsure = new Set(view.unsure);
-    this.segments = view.document.segments || [];
+    // What is playing needs no telling where nobody talks.
+    const segments = view.document.segments || [];
+    this.segments = segments.some(({ kind }) => kind === "talk") ? segments : [];
     this.written = this.shown.rhythm ? view.bars : [];
     this.heard = view.document.timing.kind === "heard";
     this.duration = Math.max(view.duration_sec, 1);

@@ -122,6 +122,7 @@ export function figure(
 }
 
 const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no direction is heard
+const STRUM_AGREES = 0.6; // of the pairs of strings, those in order less those against it (by eye)
 
 /**
  * Which way the hand strums, by the strings' order in time: "down" from the lowest-sounding string
@@ -130,11 +131,19 @@ const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no dir
 export function strumOf(notes) {
   if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
   const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
-  const steps = order.slice(1).map((note, k) => note.string - order[k].string);
   const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
   if (spread < STRUM_LEAST_SEC * (notes.length - 1)) return null;
-  if (steps.every((step) => step < 0)) return "down";
-  return steps.every((step) => step > 0) ? "up" : null;
+  let rising = 0;
+  let pairs = 0;
+  order.forEach((note, k) =>
+    order.slice(k + 1).forEach((later) => {
+      rising += Math.sign(note.string - later.string);
+      pairs += 1;
+    }),
+  );
+  // Most pairs of strings must agree: onsets are heard to a few milliseconds only.
+  if (Math.abs(rising) < STRUM_AGREES * pairs) return null;
+  return rising > 0 ? "down" : "up";
 }
 
 /** The sign of a strum over the lines: a frame, open below, for down; a wedge for up. */
