@@ -23,7 +23,7 @@ from transcribe.core.riff import (
 )
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
-from transcribe.fingering.costs import COSTS
+from transcribe.fingering.costs import TOLD_AS
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.search import off_home
@@ -214,7 +214,7 @@ class _Judge:
         }
         broken = {name: cost - self._first[1].get(name, 0.0) for name, cost in rules.items()}
         if total < self.effort and broken and max(broken.values()) > 0.0:
-            facts["because"] = _WORDS[max(broken, key=lambda name: broken[name])]
+            facts["because"] = TOLD_AS[max(broken, key=lambda name: broken[name])]
         return Alternative(
             name,
             positions,
@@ -223,9 +223,6 @@ class _Judge:
             round(hardest.onset_sec, 3),
             Remark("hardest-place", facts, (hardest.id,)),
         )
-
-
-_WORDS = {cost.name: cost.words for cost in COSTS}
 
 
 def _is_low(first: Fingering, instrument: Instrument) -> bool:
