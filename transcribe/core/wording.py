@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "parts", "refusal", "sentence"]
+__all__ = ["KINDS", "NoteName", "as_told", "asked_for", "parts", "refusal", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +207,65 @@ def _pin_other_pitch(r: Remark) -> _Words:
     return _number(r.notes[0]), text
 
 
+# What was asked of the fingering and is not kept ---------------------------------------------
+
+_ENDINGS = {1: "st", 2: "nd", 3: "rd"}
+
+
+def _ordinal(number: int) -> str:
+    ending = "th" if number % 100 in (11, 12, 13) else _ENDINGS.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+_REQUESTS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "position": lambda f: f"{_ordinal(f['number'])} position",
+    "no-open-strings": lambda f: "no open strings",
+    "let-ring": lambda f: "let it ring",
+    "along-string": lambda f: f"along string {f['number']}",
+    "highest-fret": lambda f: f"highest fret {f['number']}",
+    "three-a-string": lambda f: "three notes a string",
+    "taken": lambda f: "the fingering that was taken",
+}
+
+_NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
+    "pinned": lambda r: "it is pinned",
+    "drone": lambda r: "it is the drone (rule that out, if it is none)",
+    "no-such-place": lambda r: "it has no such place on this neck",
+    "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
+    "other-request": lambda r: "what else was asked rules it out",
+    "cuts-off": lambda r: ("it takes the string of ", _number(r.notes[1]), ", which falls silent"),
+    "few-pitches": lambda r: "fewer than seven pitches are no scale over the strings",
+    "leap": lambda r: "it lies more than three semitones from the pitch below it",
+    "together": lambda r: "it begins together with another note",
+    "slurred": lambda r: "its slur would change strings",
+    "off-the-strings": lambda r: "the strings do not reach as far as that",
+}
+
+
+def asked_for(kind: str, number: int | None) -> str:
+    """A request of the fingering (`transcribe.core.riff.Request`) in words.
+
+    Examples
+    --------
+    >>> asked_for("position", 7)
+    '7th position'
+    """
+    return _REQUESTS[kind]({"number": number})
+
+
+def _request_not_kept(r: Remark) -> _Words:
+    facts = r.facts
+    note = _named(r.notes[0], facts["pitch_midi"], facts["sec"])
+    why = _NOT_KEPT[facts["reason"]](r)
+    asked = _REQUESTS[facts["request"]](facts)
+    where: tuple[str | NoteName, ...] = ("at ", note)
+    if facts.get("whole"):
+        where = ("see ", note)
+    elif facts["count"] > 1:
+        where = (f"at {facts['count']} notes, the first of them ", note)
+    return f'"{asked}" is not kept, ', *where, ": ", *((why,) if isinstance(why, str) else why)
+
+
 # Where the hand may be strained --------------------------------------------------------------
 
 
@@ -336,7 +395,8 @@ _COSTS: Mapping[str, str] = {
     "box_moves": "the hand moves within a line on one scale",
     "box_cross": "a step within a line on one scale changes strings",
     "box_mixed": "an open string breaks into a line higher on the neck",
-    "off_home": "it leaves the position",
+    "off_position": "it leaves the position",
+    "ring_off": "it silences a note that should ring on",
 }
 """What to say where a cost of the fingering (`transcribe.fingering.costs`) is higher, by name."""
 
@@ -532,6 +592,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "no-place": _no_place,
         "many-off-the-neck": _many_off_the_neck,
         "repeat-not-pinned": _repeat_not_pinned,
+        "request-not-kept": _request_not_kept,
         "wide-stretch": _wide_stretch,
         "too-wide": _too_wide,
         "drone-silenced": _drone_silenced,

@@ -38,8 +38,8 @@ class Cost:
     between one onset and what came before it, ``rule`` for what is wanted of a drone, a chord
     shape, a repeat, a slur or a position, whatever it costs the hand. ``judged``: the weight by
     judgement, toward which the fit of a ``place`` or ``move`` cost is held; the editions hold no
-    drones and no power chords, so the weights of rules are by judgement alone. ``told_as``: the cost
-    under whose words in `transcribe.core.wording` this one is told, itself where left out.
+    drones and no power chords, so the weights of rules are by judgement alone. ``told_as``: the
+    cost under whose words in `transcribe.core.wording` this one is told, itself where left out.
     """
 
     name: str
@@ -119,7 +119,8 @@ COSTS = (
     Cost("box_moves", "rule", 2.0),
     Cost("box_cross", "rule", 0.8),
     Cost("box_mixed", "rule", 1.5),
-    Cost("off_home", "rule", 3.0),
+    Cost("off_position", "rule", 3.0),
+    Cost("ring_off", "rule", 20.0),
 )
 """Every cost; `hand.place_costs` gives those of kind ``place`` in this order."""
 
