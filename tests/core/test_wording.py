@@ -174,6 +174,20 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "beside the drone (and 1 more like it); string 1 fret 12 is nearer",
     ),
     (
+        "request-not-kept",
+        {"request": "position", "number": 7, "count": 2, "reason": "beside"} | _PIN,
+        (12, 11),
+        '"7th position" is not kept, at 2 notes, the first of them note 12 (A3 at 4.20 s): note 11, '
+        "which begins with it, leaves it no such place",
+    ),
+    (
+        "request-not-kept",
+        {"request": "three-a-string", "number": None, "count": 1, "reason": "leap", "whole": True}
+        | _PIN,
+        (12,),
+        '"three notes a string" is not kept, see note 12 (A3 at 4.20 s): it lies more than three',
+    ),
+    (
         "torn-slur",
         {"articulation": "hammer-on", "string": 2, "source_string": 3, "others": 0},
         (8, 7),

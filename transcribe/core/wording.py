@@ -406,8 +406,8 @@ def _fret(place: Sequence[int]) -> str:
 
 
 def _hardest_place(r: Remark) -> _Words:
-    more, because = r.facts["more"], r.facts.get("because")
-    but = f"but {_COSTS[because]}; " if because in _COSTS else ""
+    more, because = r.facts["more"], _COSTS.get(r.facts.get("because", ""))
+    but = f"but {because}; " if because else ""
     return (
         f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
         f"{but}hardest at {r.facts['sec']:.2f} s on "

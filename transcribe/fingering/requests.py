@@ -119,7 +119,10 @@ def asked_of(
             ring.update(note.id for note in _notes_of(request, notes))
             continue
         if request.kind == "three-a-string":
-            found = three_a_string(_notes_of(request, notes), instrument, pins)
+            chosen = _notes_of(request, notes)
+            if not chosen:
+                continue
+            found = three_a_string(chosen, instrument, pins)
             if isinstance(found, tuple):
                 refused[index] = found
                 continue
@@ -158,7 +161,7 @@ def not_kept(
         facts: dict[str, Any] = {"request": request.kind, "number": request.number}
         if index in asked.refused:
             reason, note_id = asked.refused[index]
-            note = next(n for n in placed if n.id == note_id)
+            note = next(n for n in notes if n.id == note_id)
             facts |= {"count": 1, "reason": reason, "whole": True}
             yield Remark("request-not-kept", facts | _told(note), (note_id,))
             continue
@@ -274,7 +277,7 @@ def three_a_string(
     *,
     near_fret: float | None = None,
 ) -> dict[int, Place] | tuple[str, int]:
-    """A place for every note so that the pitches in turn fill the strings by threes.
+    """A place for each of ``notes``, at least one, so that the pitches fill the strings by threes.
 
     Only a line over a scale lies like that: single notes of seven pitches or more, no two
     neighbours more than three semitones apart. Of the ways to begin that keep ``pins`` and slurs,
@@ -290,7 +293,7 @@ def three_a_string(
     first_of = {n.pitch_midi: n.id for n in reversed(ordered)}
     scale = sorted(first_of)
     if len(scale) < _SCALE_NOTES:
-        return "few-pitches", ordered[0].id if ordered else 0
+        return "few-pitches", ordered[0].id
     for low, high in itertools.pairwise(scale):
         if high - low > _SCALE_STEP:
             return "leap", first_of[high]

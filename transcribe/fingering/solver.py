@@ -113,8 +113,8 @@ class Solver:
         ordered = tuple(n for n in everything if n.id not in unsure)
         asked = asked_of(requests, ordered, self.instrument, held)
         if near_position is not None:
-            positions = {n.id: near_position for n in ordered} | dict(asked.positions)
-            asked = dataclasses.replace(asked, positions=positions)
+            near = {n.id: near_position for n in ordered} | dict(asked.positions)
+            asked = dataclasses.replace(asked, positions=near)
         answer = self._once(ordered, drone, held, None, beats, requests, asked)
         if phrases:
             alike = agreed_strings(
