@@ -259,7 +259,8 @@ def test_pins_from_tab_are_the_numbers_that_moved() -> None:
                 id=n.id + 100,
                 onset_sec=1.1 * n.onset_sec,
                 offset_sec=1.1 * n.offset_sec,
-                **({"string": other[0], "fret": other[1]} if n is note else {}),
+                string=other[0] if n is note else n.string,
+                fret=other[1] if n is note else n.fret,
             )
             for n in riff.notes
         ),

@@ -41,6 +41,7 @@ from transcribe.core.riff import (
     Request,
     Rhythm,
     Riff,
+    Segment,
     Source,
     Swing,
     TempoChoice,
@@ -499,6 +500,15 @@ def from_json(value: Any) -> Riff:
         left_out=r.texts("left_out"),
         files=_files(r.inside("files")),
         about=r.text("about", ""),
+        segments=tuple(
+            Segment(
+                start_sec=s.number("start_sec", low=0),
+                end_sec=s.number("end_sec", low=0),
+                kind=s.one_of("kind", ("playing", "talk", "neither")),
+                extra=s.rest,
+            )
+            for s in r.each("segments")
+        ),
         extra=r.rest,
     )
 
