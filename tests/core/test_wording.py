@@ -177,7 +177,7 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "request-not-kept",
         {"request": "position", "number": 7, "count": 2, "reason": "beside"} | _PIN,
         (12, 11),
-        '"7th position" is not kept, at 2 notes, the first of them note 12 (A3 at 4.20 s): note 11, '
+        '"7th position" is not kept, at 2 notes, the first of them note 12 (A3 at 4.20 s): '
         "note 11, which begins with it, leaves it no such place",
     ),
     (
