@@ -42,6 +42,7 @@ __all__ = [
     "TempoChoice",
     "Timing",
     "legato_sources",
+    "places_of",
     "sort_notes",
 ]
 
@@ -429,8 +430,8 @@ class Riff:
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may
     be strained; the last two are found again whenever the riff is fingered.
 
-    ``written_places`` are the places (string, fret) that the notes had in the file they came
-    from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
+    ``written_places`` are the places (string, fret) that the notes have in the file they come
+    from, by note id; a fingering holds them like pins. ``left_out`` names the notes of a tab that
     it could put on no string. ``files`` tells how the files beside the document were written, by
     format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
     with the program. ``segments`` say, one after another from the start, what happens in the
@@ -468,6 +469,15 @@ class Riff:
 def sort_notes(notes: tuple[Note, ...] | list[Note]) -> tuple[Note, ...]:
     """Notes in the order that every part relies on: by onset, then pitch, then id."""
     return tuple(sorted(notes, key=lambda n: (n.onset_sec, n.pitch_midi, n.id)))
+
+
+def places_of(notes: tuple[Note, ...] | list[Note]) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every note that has a place."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in notes
+        if note.string is not None and note.fret is not None
+    }
 
 
 def legato_sources(
