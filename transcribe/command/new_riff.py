@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
