@@ -82,8 +82,10 @@ def transcribe(
     ParameterError
         If an argument is out of range.
     """
+    import numpy as np
+
     from transcribe import audio
-    from transcribe.notes import find_tuned_notes
+    from transcribe.notes import find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
@@ -112,13 +114,20 @@ def transcribe(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
             "and check that the right file was given"
         )
+    duration = source.duration_sec or len(y) / sr
     riff = Riff(
         instrument,
         notes,
         source,
         timing=Timing("heard"),
         warnings=tuple(warnings),
+        segments=find_segments(notes, heard.talk, duration),
     )
+    if heard.talk:
+        # The beats are found in the playing alone.
+        y = np.array(y, np.float32)
+        for first, last in heard.talk:
+            y[round(first * sr) : round(last * sr)] = 0.0
     return _assemble(
         riff,
         guess_tuning=guess_tuning,

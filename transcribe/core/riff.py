@@ -34,6 +34,7 @@ __all__ = [
     "Remark",
     "Rhythm",
     "Riff",
+    "Segment",
     "Source",
     "Swing",
     "TempoChoice",
@@ -340,6 +341,16 @@ class Drone:
 
 
 @dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the recording: somebody plays, somebody talks or sings, or neither."""
+
+    start_sec: float
+    end_sec: float
+    kind: Literal["playing", "talk", "neither"]
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another way to finger the whole riff: note id -> (string, fret).
 
@@ -388,7 +399,8 @@ class Riff:
     from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
     it could put on no string. ``files`` tells how the files beside the document were written, by
     format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
-    with the program.
+    with the program. ``segments`` say, one after another from the start, what happens in the
+    recording; the notes lie in ``playing`` alone.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -408,6 +420,7 @@ class Riff:
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
     files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)
+    segments: tuple[Segment, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def note(self, note_id: int) -> Note:
