@@ -7,6 +7,7 @@ import struct
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -31,7 +32,7 @@ def _encoded(path: Path, y: np.ndarray, kind: str, codec: str, **options: str) -
     import av
 
     with av.open(str(path), "w", format=kind, options=options) as out:
-        stream = out.add_stream(codec, rate=SR)
+        stream: Any = out.add_stream(codec, rate=SR)
         stream.layout = "mono"
         frame = av.AudioFrame.from_ndarray(y[None], format="fltp", layout="mono")
         frame.sample_rate = SR
