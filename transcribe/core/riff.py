@@ -21,6 +21,7 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
+    "REQUESTS",
     "Alternative",
     "Bend",
     "Drone",
@@ -32,6 +33,7 @@ __all__ = [
     "PhraseDifference",
     "PlayerSettings",
     "Remark",
+    "Request",
     "Rhythm",
     "Riff",
     "Segment",
@@ -40,6 +42,7 @@ __all__ = [
     "TempoChoice",
     "Timing",
     "legato_sources",
+    "places_of",
     "sort_notes",
 ]
 
@@ -309,6 +312,36 @@ class Timing:
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
+REQUESTS = (
+    "position",
+    "no-open-strings",
+    "let-ring",
+    "along-string",
+    "highest-fret",
+    "three-a-string",
+    "taken",
+)
+"""Every value that `Request.kind` may take."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What the player asks of the fingering, of the whole riff or of some notes.
+
+    ``kind`` is one of `REQUESTS`; ``number`` is the fret of the index finger (``position``), the
+    string (``along-string``) or the fret (``highest-fret``). ``notes`` are the ids of the notes
+    that it is asked of, None for all. ``taken`` stands for another fingering that was taken:
+    ``name`` is what that is called, and ``places`` are its places, by note id.
+    """
+
+    kind: str
+    number: int | None = field(default=None, metadata=_RARE)
+    notes: tuple[int, ...] | None = field(default=None, metadata=_RARE)
+    name: str = field(default="", metadata=_RARE)
+    places: Mapping[int, tuple[int, int]] = field(default_factory=dict, hash=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
 @dataclass(frozen=True, slots=True)
 class PlayerSettings:
     """What the player has said of the riff as a whole, before the corrections in its history.
@@ -317,7 +350,8 @@ class PlayerSettings:
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
     the number of the drone's string, None where nothing was said; ``instrument_told`` says that
-    tuning, capo and neck are the player's own words.
+    tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
+    fingering, in the order in which it was asked.
     """
 
     hand_span_mm: float | None = field(default=None, metadata=_RARE)
@@ -326,6 +360,7 @@ class PlayerSettings:
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
     instrument_told: bool = field(default=False, metadata=_RARE)
+    requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
@@ -395,8 +430,8 @@ class Riff:
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may
     be strained; the last two are found again whenever the riff is fingered.
 
-    ``written_places`` are the places (string, fret) that the notes had in the file they came
-    from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
+    ``written_places`` are the places (string, fret) that the notes have in the file they come
+    from, by note id; a fingering holds them like pins. ``left_out`` names the notes of a tab that
     it could put on no string. ``files`` tells how the files beside the document were written, by
     format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
     with the program. ``segments`` say, one after another from the start, what happens in the
@@ -434,6 +469,15 @@ class Riff:
 def sort_notes(notes: tuple[Note, ...] | list[Note]) -> tuple[Note, ...]:
     """Notes in the order that every part relies on: by onset, then pitch, then id."""
     return tuple(sorted(notes, key=lambda n: (n.onset_sec, n.pitch_midi, n.id)))
+
+
+def places_of(notes: tuple[Note, ...] | list[Note]) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every note that has a place."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in notes
+        if note.string is not None and note.fret is not None
+    }
 
 
 def legato_sources(

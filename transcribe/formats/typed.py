@@ -19,7 +19,7 @@ from typing import Any, Literal, TypeVar
 
 from transcribe.core.errors import FormatError
 from transcribe.core.limits import MOST_BEATS, MOST_DIGITS, MOST_NOTES, MOST_SEC
-from transcribe.core.riff import ARTICULATIONS
+from transcribe.core.riff import ARTICULATIONS, REQUESTS
 from transcribe.formats.untyped import shown
 
 __all__ = ["read_object"]
@@ -64,10 +64,11 @@ _RANGES = {  # of the other numbers, by type and field
     "PlayerSettings.drone": (1, 12),
     "Segment.start_sec": _NATURAL,
     "Segment.end_sec": _NATURAL,
+    "Request.number": (0, 36),
     "Alternative.hardest_note": _NATURAL,
     "FileForm.width": (1, math.inf),
 }
-_CHOICES = {"Note.articulation": ARTICULATIONS}
+_CHOICES = {"Note.articulation": ARTICULATIONS, "Request.kind": REQUESTS}
 _RISING = {"Rhythm.beats_sec", "Rhythm.downbeats_sec", "Timing.bars_sec"}
 _NEEDED = {"Riff.notes"}  # though they have a default
 _MOST_ITEMS = {"Riff.notes": MOST_NOTES}
