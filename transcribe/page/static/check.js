@@ -203,6 +203,7 @@ export function checkPane(riff) {
     leave() {
       ways.leave();
     },
+    record: ways.toggle,
     show,
     hide,
     take,

@@ -268,13 +268,13 @@ async function soundOf(riffId) {
 
 /** The first bar as a small picture of its tab. */
 function opening(first) {
-  const [wide, tall] = [120, 46];
+  const [wide, tall] = [120, 58];
   const g = geometry(first.strings, { gap: (tall - 14) / Math.max(1, first.strings - 1), top: 7 });
   const svg = s("svg", { class: "tab opening", width: wide, height: tall, "aria-hidden": "true" });
   svg.append(...staff(g, 0, wide));
   for (const [share, string, fret] of first.notes)
     svg.append(
-      figure({ ...g, gap: 11 }, { string, fret, articulation: "picked" }, 8 + share * (wide - 16)),
+      figure({ ...g, gap: 9 }, { string, fret, articulation: "picked" }, 8 + share * (wide - 16)),
     );
   return svg;
 }

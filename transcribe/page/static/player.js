@@ -4,12 +4,13 @@
 const AHEAD = 0.12;
 
 export class Player {
-  constructor({ bars, notes = [], onTime, onState, onCount }) {
+  constructor({ bars, notes = [], onTime, onState, onCount, onRound = () => {} }) {
     this.bars = bars;
     this.notes = notes;
     this.onTime = onTime;
     this.onState = onState;
     this.onCount = onCount;
+    this.onRound = onRound;
     this.take = null;
     this.tab = null;
     this.speed = 1;
@@ -199,8 +200,10 @@ export class Player {
       if (turn !== this.turn || !this.playing) return;
       const lead = this.lead;
       const now = lead.currentTime;
-      if (this.loop && now >= this.loop[1]) this.seek(this.loop[0]);
-      else if (lead.ended) {
+      if (this.loop && now >= this.loop[1]) {
+        this.onRound();
+        this.seek(this.loop[0]);
+      } else if (lead.ended) {
         this.pause();
         this.at = 0;
         this.onTime(0, false);

@@ -65,6 +65,7 @@ class RiffView {
       onTime: (sec, moving) => this.tick(sec, moving),
       onState: (playing) => this.transport.showPlaying(playing),
       onCount: (number) => this.transport.showCount(number),
+      onRound: () => this.transport.faster(),
     });
     this.panel = new NotePanel(this);
     this.build();
@@ -220,7 +221,7 @@ class RiffView {
       "section",
       { "aria-label": "The riff" },
       this.strip.element,
-      this.transport.narrow ? this.transport.sound : null,
+      this.transport.sound,
       h(
         "div",
         { class: "row tools" },
@@ -720,6 +721,10 @@ class RiffView {
     if (typing) return;
     if (event.key === "Escape" && this.player.counting) {
       this.player.pause();
+      return;
+    }
+    if (event.key === "r" && !event.ctrlKey && !event.metaKey && !event.altKey && !event.repeat) {
+      this.showPane("check").then(() => this.check?.record());
       return;
     }
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {

@@ -247,6 +247,7 @@ export function bringIn(
   );
   return {
     element,
+    toggle,
     leave: () => {
       finish(false);
     },

@@ -19,6 +19,7 @@ export class Transport {
     });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
     this.speed = slider({ min: "25", max: "150", step: "1", value: "100" });
+    this.speed.addEventListener("input", () => this.aim());
     this.speedText = h("output", {}, "100 %");
     this.balance = slider({
       min: "0",
@@ -30,6 +31,19 @@ export class Transport {
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
+    this.step = h(
+      "select",
+      {},
+      [0, 2, 5, 10].map((percent) =>
+        h("option", { value: String(percent) }, percent ? `${percent} % faster` : "the same"),
+      ),
+    );
+    this.stepField = h(
+      "label",
+      { class: "field inline", hidden: true },
+      h("span", {}, "Each time round"),
+      this.step,
+    );
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
     this.balanceField = h(
       "label",
@@ -52,21 +66,24 @@ export class Transport {
     );
     this.narrow = matchMedia("(max-width: 900px)").matches;
     // On a phone or a tablet the tab is what the room is for; the settings of the sound are one tap away.
-    this.sound = h(
-      this.narrow ? "details" : "div",
-      { class: "sound" },
-      this.narrow ? h("summary", {}, "Speed, click and loudness") : null,
-      h(
-        "div",
-        { class: "row" },
-        h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
-        h("label", { class: "tick" }, this.clickBox, "Click"),
-        h("label", { class: "tick" }, this.countBox, "Count-in"),
-        this.balanceField,
-        h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
-      ),
-      this.hint,
+    this.settings = h(
+      "div",
+      { class: "row sound-row" },
+      h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
+      h("label", { class: "tick" }, this.clickBox, "Click"),
+      h("label", { class: "tick" }, this.countBox, "Count-in"),
+      this.balanceField,
+      h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
     );
+    this.sound = this.narrow
+      ? h(
+          "details",
+          { class: "sound" },
+          h("summary", {}, "Speed, click and loudness"),
+          this.settings,
+          this.hint,
+        )
+      : null;
     this.element = h(
       "section",
       { class: "transport", "aria-label": "Play" },
@@ -91,9 +108,11 @@ export class Transport {
         button("Loop this bar", () => riff.loopBar()),
         this.loopText,
         this.loopOff,
+        this.stepField,
+        this.narrow ? null : this.settings,
       ),
       this.counter,
-      this.narrow ? null : this.sound,
+      this.narrow ? null : this.hint,
     );
     this.showHint();
   }
@@ -118,8 +137,21 @@ export class Transport {
     this.soundChanged();
   }
 
+  /** Once round the loop: a step faster, as far as `aim` says. */
+  faster() {
+    const now = Number(this.speed.value);
+    this.speed.value = String(Math.max(now, Math.min(this.goal, now + Number(this.step.value))));
+    this.set();
+  }
+
+  /** Who begins below the speed of the take gets faster up to that, others as far as can be set. */
+  aim() {
+    this.goal = Number(this.speed.value) < 100 ? 100 : Number(this.speed.max);
+  }
+
   setSpeed(percent) {
     this.speed.value = String(Math.round(percent));
+    this.aim();
     this.set();
   }
 
@@ -144,6 +176,8 @@ export class Transport {
 
   showLoop(range) {
     this.loopOff.hidden = !range;
+    this.stepField.hidden = !range;
+    this.aim();
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
   }
 
