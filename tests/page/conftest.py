@@ -310,3 +310,23 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
 def saved(server: Server, name: str) -> Riff:
     """What lies on disk."""
     return read_riff(server.folder / f"{name}.riff.json")
+
+
+@pytest.fixture(scope="session")
+def compared(server: Server) -> Callable[[str], str]:
+    """Lays a riff into the folder with the comparison of a take with slips kept beside it."""
+    takes = ROOT / "fixtures" / "takes"
+    truth = (takes / "mooring" / "truth.riff.json").read_bytes()
+    (server.folder / "model.riff.json").write_bytes(truth)
+    slips = (takes / "mooring-slips" / "mooring-slips.ogg").read_bytes()
+    job = server.send(slips, "mooring-slips.ogg", check=server.id_of("model"))[1]["job"]
+    done = server.outcome(job)
+    assert done["state"] == "done", done
+    kept = (server.folder / "model.check.json").read_bytes()
+
+    def lay(name: str) -> str:
+        (server.folder / f"{name}.riff.json").write_bytes(truth)
+        (server.folder / f"{name}.check.json").write_bytes(kept)
+        return server.id_of(name)
+
+    return lay

@@ -820,26 +820,6 @@ def test_take_of_another_riff_is_told_and_leaves_the_last_verdicts(
     assert not (server.folder / "mistaken.progress.jsonl").exists()
 
 
-@pytest.fixture(scope="module")
-def compared(server: Server) -> Callable[[str], str]:
-    """Lays a riff into the folder with the comparison of a take with slips kept beside it."""
-    takes = ROOT / "fixtures" / "takes"
-    truth = (takes / "mooring" / "truth.riff.json").read_bytes()
-    (server.folder / "model.riff.json").write_bytes(truth)
-    slips = (takes / "mooring-slips" / "mooring-slips.ogg").read_bytes()
-    job = server.send(slips, "mooring-slips.ogg", check=server.id_of("model"))[1]["job"]
-    done = server.outcome(job)
-    assert done["state"] == "done", done
-    kept = (server.folder / "model.check.json").read_bytes()
-
-    def lay(name: str) -> str:
-        (server.folder / f"{name}.riff.json").write_bytes(truth)
-        (server.folder / f"{name}.check.json").write_bytes(kept)
-        return server.id_of(name)
-
-    return lay
-
-
 def test_verdicts_are_there_again_after_a_reload_and_follow_the_notes(
     server: Server, open_page, compared: Callable[[str], str]
 ) -> None:

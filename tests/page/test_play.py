@@ -268,3 +268,282 @@ def test_the_music_comes_first(
     assert page.locator("main button").evaluate_all(
         "(all) => all.filter((each) => !each.closest('.title'))[0].textContent"
     ) == ("Play")
+
+
+def test_each_string_of_a_stroke_has_its_own_verdict(server: Server, open_page, compared) -> None:
+    riff_id = compared("stringwise")
+    path = server.folder / "stringwise.check.json"
+    kept = json.loads(path.read_text())
+    ids = [note_id for note_id, *_ in kept["notes"]]
+    riff = saved(server, "stringwise")
+    drone, melody = sorted(
+        (n for n in riff.notes if n.onset_beat == riff.notes[0].onset_beat), key=lambda n: n.fret
+    )
+    for row in kept["comparison"]["notes"]:
+        if row.get("reference") is not None and not row.get("again"):
+            verdicts = {drone.id: "missed", melody.id: "right"}
+            row["verdict"] = verdicts.get(ids[row["reference"]], "early")
+    path.write_text(json.dumps(kept))
+    page = open_page(server, riff_id)
+    _expect(page.locator(".verdict-line")).to_be_visible()
+    x = page.locator(f"#note-{melody.id} text").first.get_attribute("x")
+    marks = page.locator(f".tab .verdict[x='{x}']")
+    # The highest string first.
+    _expect(marks).to_have_text(["✓", "○"])
+    # What came early points to the left, in the tab as in the plot.
+    assert set(page.locator(".tab .verdict.early").all_text_contents()) == {"←"}
+
+
+def test_marks_of_degrees_move_no_bar(server: Server, open_page, put, one_riff: Riff) -> None:
+    bars = "[...document.querySelectorAll('.tab .bar')].map((each) => each.getAttribute('x1'))"
+    places = []
+    for name, deciding in (("marked", one_riff.theory["mode"]["deciding"]), ("unmarked", [])):
+        mode = {**one_riff.theory["mode"], "deciding": deciding}
+        riff = dataclasses.replace(one_riff, theory={**one_riff.theory, "mode": mode})
+        page = open_page(server, put(server, name, riff=riff))
+        _expect(page.locator(".tab .deciding").first).to_have_count(1 if deciding else 0)
+        for _ in range(6):
+            page.click("button:text-is('Closer')")
+        page.wait_for_timeout(100)
+        places.append(page.evaluate(bars))
+    assert len(places[0]) > 3
+    assert places[0] == places[1]
+
+
+def test_the_sheet_tells_its_meter_and_its_signs_and_is_filled(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    notes = [
+        dataclasses.replace(note, articulation="vibrato" if k == 4 else note.articulation)
+        for k, note in enumerate(one_riff.notes)
+    ]
+    riff = dataclasses.replace(one_riff, notes=tuple(notes))
+    page = open_page(server, put(server, "sheeted", riff=riff))
+    page.click("#tab-away")
+    sheet = page.locator(".sheet-page").first
+    _expect(sheet.locator(".meter")).to_have_text(["4", "4"])
+    _expect(sheet).to_contain_text("wave: vibrato")
+    found = sheet.evaluate(
+        """(page) => {
+            const box = (each) => each.getBoundingClientRect();
+            const apart = (a, b) =>
+                a.right <= b.left || b.right <= a.left || a.bottom <= b.top || b.bottom <= a.top;
+            const figures = [...page.querySelectorAll(".note .knock")].map(box);
+            const letters = [...page.querySelectorAll(".phrase")].map(box);
+            const systems = [...page.querySelectorAll(".system")].map(box);
+            const lowest = Math.max(...systems.map((each) => each.bottom));
+            return {
+                letters: letters.length,
+                chopped: letters.filter((a) => figures.some((b) => !apart(a, b))).length,
+                filled: (lowest - box(page).top) / box(page).height,
+            };
+        }"""
+    )
+    assert found["letters"] >= 2
+    assert found["chopped"] == 0
+    assert found["filled"] > 0.5
+
+
+def test_a_pin_that_is_there_is_no_step_and_a_pin_is_told_once(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "pinned-twice"))
+    note = one_riff.notes[1]
+    page.locator(f"#note-{note.id}").click()
+    page.click(".place.current")
+    _expect(page.locator(".place.held")).to_have_count(1)
+    _expect(page.locator(".last-change")).to_contain_text("Pinned")
+    # Heard under the tab, and nowhere a second time.
+    assert "Pinned" not in page.inner_text("#said")
+    before = saved(server, "pinned-twice")
+    page.click(".place.held")
+    _expect(page.locator(".last-change")).to_contain_text("nothing was changed")
+    assert saved(server, "pinned-twice").history == before.history
+    page.click("button:text-is('Undo')")
+    _expect(page.locator(".tab .pin")).to_have_count(0)
+    _expect(page.locator("button:text-is('Undo')")).to_be_disabled()
+
+
+def test_messages_name_notes_and_beats_in_one_way(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    note = next(n for n in one_riff.notes if n.pitch_midi > 55)
+    half = dataclasses.replace(note, onset_beat=2.5, onset_sec=1.5, offset_sec=1.7)
+    notes = [half if n.id == note.id else n for n in one_riff.notes]
+    riff = dataclasses.replace(one_riff, notes=tuple(sorted(notes, key=lambda n: n.onset_sec)))
+    page = open_page(server, put(server, "named-so", riff=riff))
+    page.locator(f"#note-{note.id}").click()
+    _expect(page.locator(".note-facts")).to_contain_text("beat 3&")
+    edit = {"op": "pin", "note": note.id, "string": 6, "fret": 0}
+    page.evaluate("(edit) => document.querySelector('main').riff.edit(edit)", edit)
+    refused = page.locator(".last-change .error")
+    _expect(refused).to_contain_text("Nothing was changed")
+    assert not re.search(r"[Nn]ote \d", refused.inner_text())
+
+
+def test_a_refused_meter_is_told_beside_its_field(server: Server, open_page, put) -> None:
+    page = open_page(server, put(server, "refused-meter"))
+    page.click("button:text-is('Bars…')")
+    meter = page.locator(".tempo-form").get_by_label("Meter")
+    meter.fill("4/5")
+    page.click("button:text-is('Find the bars again')")
+    told = page.locator(".tempo-form .error")
+    _expect(told).to_be_visible()
+    assert abs(told.bounding_box()["y"] - meter.bounding_box()["y"]) < 160
+
+
+def test_the_list_is_where_it_was_left(start, open_page, put) -> None:
+    server = start()
+    for k in range(24):
+        put(server, f"riff-{k:02}")
+    page = open_page(server, viewport={"width": 800, "height": 500})
+    last = page.locator("a.entry-name", has_text="riff-20")
+    last.scroll_into_view_if_needed()
+    before = page.evaluate("window.scrollY")
+    assert before > 300
+    last.click()
+    page.wait_for_selector(".tab .note")
+    page.go_back()
+    page.wait_for_selector("a.entry-name")
+    page.wait_for_function("(top) => Math.abs(window.scrollY - top) < 40", arg=before)
+
+
+def test_on_a_phone_the_neck_shows_the_note_and_says_that_it_goes_on(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "phone-neck"), viewport={"width": 390, "height": 844})
+    note = max(one_riff.notes, key=lambda n: n.fret or 0)
+    page.locator(f"#note-{note.id}").click()
+    place = page.locator(".place.current")
+    _expect(place).to_be_visible()
+    box, neck = place.bounding_box(), page.locator(".neck-scroll").bounding_box()
+    assert neck["x"] <= box["x"]
+    assert box["x"] + box["width"] <= neck["x"] + neck["width"]
+    _expect(page.locator(".neck-holder")).to_contain_text("The neck goes on")
+
+
+def test_a_slur_from_a_bent_note_begins_behind_its_arrow(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    notes = list(one_riff.notes)
+    line = [k for k, n in enumerate(notes) if n.pitch_midi > 55][:2]
+    first, second = notes[line[0]], notes[line[1]]
+    notes[line[0]] = dataclasses.replace(first, articulation="bend", string=2, fret=10)
+    notes[line[1]] = dataclasses.replace(second, articulation="pull-off", string=2, fret=7)
+    page = open_page(
+        server, put(server, "bent", riff=dataclasses.replace(one_riff, notes=tuple(notes)))
+    )
+    arrow = page.locator(".tab .head").first.bounding_box()
+    slur = [
+        float(d[1:].split()[0])
+        for d in page.locator(".tab path.slur").evaluate_all(
+            "(all) => all.map((each) => each.getAttribute('d')).filter((d) => /Q.* .* .*/.test(d))"
+        )
+    ]
+    left = page.locator(".tab svg, svg.tab").first.bounding_box()["x"]
+    shift = page.evaluate("document.querySelector('svg.tab > g').transform.baseVal[0].matrix.e")
+    arcs = [x for x in slur if x + shift + left > arrow["x"] + arrow["width"] - 1]
+    assert arcs, "the arc of the pull-off begins right of the arrow's head"
+
+
+def test_the_rhythm_stands_under_the_tab_in_strip_and_lines(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    long, short, rest = (n for n in one_riff.notes if n.pitch_midi > 55 and n.onset_beat < 3)
+    changed = {
+        long.id: dataclasses.replace(long, duration_beat=1.5),
+        short.id: dataclasses.replace(short, onset_beat=1.5, duration_beat=0.5, onset_sec=1.0),
+        rest.id: dataclasses.replace(rest, duration_beat=1.0),
+    }
+    notes = [changed.get(n.id, n) for n in one_riff.notes]
+    # The drone is left out, so that bar 1 ends with a rest.
+    notes = [n for n in notes if n.pitch_midi > 55 and not 3 <= n.onset_beat < 4]
+    riff = dataclasses.replace(one_riff, notes=tuple(notes), drone=None)
+    page = open_page(server, put(server, "in-rhythm", riff=riff))
+    for at in (".tab .rhythm", ".line .rhythm"):
+        _expect(page.locator(f"{at} .dot")).to_have_count(1)
+        _expect(page.locator(f"{at} .rest.quarter")).to_have_count(1)
+        _expect(page.locator(f"{at} .flag")).to_have_count(1)
+        stems = page.locator(f"{at} > .stem")
+        _expect(stems).to_have_count(len(notes))
+        counted = page.locator(f"{at} .count").all_text_contents()
+        assert counted[:5] == ["1", "2", "&", "3", "4"]
+        # Each stem stands under its figure.
+        figure = page.locator(f"#note-{short.id} text").first.get_attribute("x")
+        assert figure in stems.evaluate_all("(all) => all.map((each) => each.getAttribute('x1'))")
+        page.get_by_label("Fingers").check()
+        _expect(page.locator(".note .finger").first).to_be_visible()
+        page.get_by_label("Fingers").uncheck()
+        page.click("button:text-is('Tab in lines')")
+    page.get_by_label("Rhythm").uncheck()
+    _expect(page.locator(".rhythm")).to_have_count(0)
+    page.reload()
+    page.wait_for_selector(".tab .note")
+    _expect(page.get_by_label("Rhythm")).not_to_be_checked()
+
+
+def test_a_loop_gets_faster_up_to_the_speed_of_the_take(server: Server, open_page, put) -> None:
+    page = open_page(server, put(server, "faster"))
+    page.evaluate("document.querySelector('main').riff.setLoop([0.2, 0.7])")
+    page.get_by_label("Speed").evaluate(
+        "(each) => { each.value = '85'; each.dispatchEvent(new Event('input')); }"
+    )
+    page.locator(".transport select").select_option("10")
+    page.click("button:text-is('Play')")
+    speed = page.locator(".transport .slider output")
+    _expect(speed).to_have_text("95 %")
+    _expect(speed).to_have_text("100 %")
+    rounds = page.evaluate(
+        """() => new Promise((done) => {
+            const { player } = document.querySelector("main").riff;
+            const told = player.onRound;
+            let left = 2;
+            player.onRound = () => { told(); left -= 1; if (!left) done(player.speed); };
+        })"""
+    )
+    assert rounds == 1
+    page.click("button:text-is('Pause')")
+
+
+def test_an_empty_page_offers_an_example(start, open_page) -> None:
+    server = start()
+    page = open_page(server)
+    page.click("button:text-is('Try it on an example')")
+    page.wait_for_selector(".tab .note, .notice.error", timeout=180_000)
+    _expect(page.locator(".notice.error")).to_have_count(0)
+    _expect(page.locator("h1")).to_have_text("mooring")
+    assert len(saved(server, "mooring").notes) > 50
+
+
+def test_riffs_are_found_ordered_heard_and_renamed_in_the_list(
+    start, open_page, put, one_riff: Riff
+) -> None:
+    server = start()
+    for name, riff in (
+        ("ebb", one_riff),
+        ("flood", one_riff),
+        ("neap", _MOORING),
+        ("spring", one_riff),
+    ):
+        put(server, name, riff=riff)
+    page = open_page(server)
+    names = page.locator("a.entry-name")
+    _expect(names).to_have_text(["ebb", "flood", "neap", "spring"])
+    page.get_by_role("searchbox").fill("floo")
+    _expect(names).to_have_text(["flood"])
+    page.get_by_role("searchbox").fill("nothing of the kind")
+    _expect(page.locator(".contents")).to_contain_text("No riff here")
+    page.get_by_role("searchbox").fill("")
+    page.locator(".finding select").select_option("longest")
+    _expect(names.first).to_have_text("neap")
+    # The first bar of each is seen.
+    assert page.locator(".opening .note").count() > 8
+    page.get_by_label("Play ebb").click()
+    page.get_by_label("Stop ebb").click()
+    _expect(page.get_by_label("Play ebb")).to_be_visible()
+    page.get_by_label("More about ebb").click()
+    page.get_by_label("Rename ebb").click()
+    page.get_by_label("New name").fill("slack")
+    page.keyboard.press("Enter")
+    _expect(names.filter(has_text="slack")).to_have_count(1)
+    assert (server.folder / "slack.riff.json").is_file()
