@@ -3,7 +3,6 @@
 import { get, make, post, remove } from "./api.js";
 import { ask, h, notice, put, recall, remember, s, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
-import { figure, geometry, staff } from "./tabdraw.js";
 import { Work } from "./work.js";
 
 const MANY = 4; // riffs from which on a search and an order are of use (chosen by eye)
@@ -268,13 +267,19 @@ async function soundOf(riffId) {
 
 /** The first bar as a small picture of its tab. */
 function opening(first) {
-  const [wide, tall] = [120, 58];
-  const g = geometry(first.strings, { gap: (tall - 14) / Math.max(1, first.strings - 1), top: 7 });
-  const svg = s("svg", { class: "tab opening", width: wide, height: tall, "aria-hidden": "true" });
-  svg.append(...staff(g, 0, wide));
-  for (const [share, string, fret] of first.notes)
+  const [wide, tall, edge] = [120, 58, 7];
+  const gap = (tall - 2 * edge) / Math.max(1, first.strings - 1);
+  const y = (string) => edge + gap * (string - 1);
+  const svg = s("svg", { class: "opening", width: wide, height: tall, "aria-hidden": "true" });
+  for (let string = 1; string <= first.strings; string += 1)
+    svg.append(s("line", { x1: 0, x2: wide, y1: y(string), y2: y(string) }));
+  for (const [share, string, fret] of first.notes) {
+    const x = 8 + share * (wide - 16);
+    const half = 2.6 * String(fret).length + 0.8;
     svg.append(
-      figure({ ...g, gap: 9 }, { string, fret, articulation: "picked" }, 8 + share * (wide - 16)),
+      s("rect", { x: x - half, y: y(string) - gap / 2, width: 2 * half, height: gap }),
+      s("text", { x, y: y(string) + 3, "text-anchor": "middle", "font-size": 8.5 }, String(fret)),
     );
+  }
   return svg;
 }
