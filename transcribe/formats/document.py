@@ -37,6 +37,7 @@ from transcribe.core.riff import (
     Rhythm,
     Riff,
     Source,
+    Step,
     Swing,
     TempoChoice,
     Timing,
@@ -112,6 +113,12 @@ class _Reader:
         if not isinstance(value, bool):
             raise FormatError(f"{self.where}.{key} is {value!r}, expected true or false")
         return value
+
+    def mapping(self, key: str) -> dict[str, Any]:
+        value = self.take(key, {})
+        if not isinstance(value, Mapping):
+            raise FormatError(f"{self.where}.{key} is {_kind(value)}, expected an object")
+        return dict(value)
 
     def inside(self, key: str) -> _Reader | None:
         """The object under ``key``; None where there is none."""
@@ -379,6 +386,29 @@ def _alternative(value: Any, index: int) -> Alternative:
     )
 
 
+def _step(r: _Reader) -> Step:
+    return Step(
+        kind=r.text("kind"),
+        notes=tuple(int(note) for note in r.numbers("notes", [])),
+        undo=_change(r.take("undo", {}), f"{r.where}.undo"),
+        redo=_change(r.take("redo", {}), f"{r.where}.redo"),
+        solve_again=r.flag("solve_again"),
+        extra=r.rest,
+    )
+
+
+def _change(value: Any, where: str) -> Mapping[str, Any]:
+    """A change of an object, as `transcribe.correct.history` makes it; its values may be any."""
+    r = _Reader(value, where)
+    r.mapping("set")
+    r.texts("remove")
+    for key, inside in r.mapping("in").items():
+        _change(inside, f"{where}.in.{key}")
+    if r.rest:
+        raise FormatError(f"{where} holds {next(iter(r.rest))!r}, expected set, in or remove")
+    return dict(value)
+
+
 def from_json(value: Any) -> Riff:
     """A `Riff` from the parsed JSON of a riff document.
 
@@ -413,9 +443,6 @@ def from_json(value: Any) -> Riff:
     theory = r.take("theory", None)
     if theory is not None and not isinstance(theory, Mapping):
         raise FormatError(f"theory is {_kind(theory)}, expected an object")
-    history = r.items("history", [])
-    if not all(isinstance(op, Mapping) for op in history):
-        raise FormatError("history must list objects")
     alternatives = [_alternative(a, i) for i, a in enumerate(r.items("alternatives", []))]
     return Riff(
         instrument=instrument,
@@ -425,7 +452,7 @@ def from_json(value: Any) -> Riff:
         drone=drone,
         theory=theory,
         alternatives=tuple(alternatives),
-        history=tuple(history),
+        history=tuple(_step(item) for item in r.each("history")),
         timing=_timing(r.take("timing", {})),
         player=_player(r.take("player", {})),
         warnings=tuple(_remark(item) for item in r.each("warnings")),

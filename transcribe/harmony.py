@@ -1,0 +1,110 @@
+"""A riff's notes, neck and hand as the plain arrays of `theory`, and its findings back.
+
+Conventions: times in seconds, pitch in MIDI numbers.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import TYPE_CHECKING
+
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Riff
+
+if TYPE_CHECKING:
+    from theory import Report
+    from theory.neck import NeckOptions
+
+__all__ = ["theory_report", "with_theory"]
+
+
+def theory_report(riff: Riff) -> Report:
+    """The theory of a riff: mode, chords, loop and shapes for the player's own neck and hand.
+
+    Parameters
+    ----------
+    riff : Riff
+        With at least one note. Its beats, drone, instrument and hand span are used where it has
+        them; dead notes are left out where there are others.
+
+    Returns
+    -------
+    theory.Report
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no notes.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note, Riff
+    >>> strum = [Note(i, 0.0, 2.0, pitch) for i, pitch in enumerate((45, 52, 57, 60, 64))]
+    >>> theory_report(Riff(notes=tuple(strum))).loop.symbols
+    ('Am',)
+    """
+    import theory
+
+    if not riff.notes:
+        raise ParameterError("there are no notes to find a mode in")
+    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
+    rhythm, drone = riff.rhythm, riff.drone
+    return theory.report(
+        onset_sec=[n.onset_sec for n in notes],
+        duration_sec=[n.offset_sec - n.onset_sec for n in notes],
+        pitch_midi=[n.pitch_midi for n in notes],
+        beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
+        downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
+        meter=rhythm.meter if rhythm else None,
+        drone_midi=riff.instrument.pitch_midi(drone.string, 0) if drone else None,
+        confidence=[n.confidence for n in notes],
+        **_neck(riff),
+    )
+
+
+def _neck(riff: Riff) -> NeckOptions:
+    """The neck and the hand that the riff is fingered for."""
+    instrument = riff.instrument
+    neck: NeckOptions = {
+        "open_midi": instrument.open_midi,
+        "capo": instrument.capo,
+        "frets": instrument.frets,
+        "scale_length_mm": instrument.scale_length_mm,
+    }
+    span = riff.extra.get("hand_span_mm")
+    if isinstance(span, int | float):
+        neck["hand_span_mm"] = float(span)
+    return neck
+
+
+def with_theory(old: Riff, new: Riff) -> Riff:
+    """``new`` with its theory found again if its notes are not those of ``old``.
+
+    Parameters
+    ----------
+    old, new : Riff
+        A riff before and after an edit.
+
+    Returns
+    -------
+    Riff
+        ``new`` itself where ``old`` has no theory or the same notes sound.
+
+    Raises
+    ------
+    ParameterError
+        If ``new`` has no notes.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Riff
+    >>> with_theory(Riff(), Riff()) == Riff()
+    True
+    """
+    sounds = [
+        [(note.onset_sec, note.pitch_midi, note.articulation == "dead") for note in riff.notes]
+        for riff in (old, new)
+    ]
+    if sounds[0] == sounds[1] or old.theory is None:
+        return new
+    return dataclasses.replace(new, theory=theory_report(new).as_document())
