@@ -11,7 +11,7 @@ from transcribe import api
 from transcribe.core.riff import Riff
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime
-from transcribe.correct.history import remaining_warnings
+from transcribe.correct.retime import remaining_warnings
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
 

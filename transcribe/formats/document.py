@@ -39,6 +39,7 @@ from transcribe.core.riff import (
     Rhythm,
     Riff,
     Source,
+    Step,
     Swing,
     TempoChoice,
     Timing,
@@ -46,7 +47,7 @@ from transcribe.core.riff import (
 )
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
-from transcribe.formats.untyped import check_history, check_theory, parse, shown
+from transcribe.formats.untyped import check_theory, parse, shown
 
 __all__ = [
     "VERSION",
@@ -135,6 +136,12 @@ class _Reader:
         if not isinstance(value, bool):
             raise FormatError(f"{self.where}.{key} is {shown(value)}, expected true or false")
         return value
+
+    def mapping(self, key: str) -> dict[str, Any]:
+        value = self.take(key, {})
+        if not isinstance(value, Mapping):
+            raise FormatError(f"{self.where}.{key} is {_kind(value)}, expected an object")
+        return dict(value)
 
     def inside(self, key: str) -> _Reader | None:
         """The object under ``key``; None where there is none."""
@@ -403,6 +410,29 @@ def _alternative(value: Any, index: int) -> Alternative:
     )
 
 
+def _step(r: _Reader) -> Step:
+    return Step(
+        kind=r.text("kind"),
+        notes=tuple(int(note) for note in r.numbers("notes", [])),
+        undo=_change(r.take("undo", {}), f"{r.where}.undo"),
+        redo=_change(r.take("redo", {}), f"{r.where}.redo"),
+        solve_again=r.flag("solve_again"),
+        extra=r.rest,
+    )
+
+
+def _change(value: Any, where: str) -> Mapping[str, Any]:
+    """A change of an object, as `transcribe.correct.history` makes it; its values may be any."""
+    r = _Reader(value, where)
+    r.mapping("set")
+    r.texts("remove")
+    for key, inside in r.mapping("in").items():
+        _change(inside, f"{where}.in.{key}")
+    if r.rest:
+        raise FormatError(f"{where} holds {next(iter(r.rest))!r}, expected set, in or remove")
+    return dict(value)
+
+
 def from_json(value: Any) -> Riff:
     """A `Riff` from the parsed JSON of a riff document.
 
@@ -441,10 +471,6 @@ def from_json(value: Any) -> Riff:
     if theory is not None and not isinstance(theory, Mapping):
         raise FormatError(f"theory is {_kind(theory)}, expected an object")
     check_theory(theory)
-    history = r.items("history", [])
-    if not all(isinstance(op, Mapping) for op in history):
-        raise FormatError("history must list objects")
-    check_history(history)
     alternatives = [_alternative(a, i) for i, a in enumerate(r.items("alternatives", []))]
     return Riff(
         instrument=instrument,
@@ -454,7 +480,7 @@ def from_json(value: Any) -> Riff:
         drone=drone,
         theory=theory,
         alternatives=tuple(alternatives),
-        history=tuple(history),
+        history=tuple(_step(item) for item in r.each("history")),
         timing=_timing(r.take("timing", {})),
         player=_player(r.take("player", {})),
         warnings=tuple(_remark(item) for item in r.each("warnings")),
