@@ -6,7 +6,7 @@ import dataclasses
 import json
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from tests.formats.riffs import make_riff
@@ -89,7 +89,8 @@ def correct(riff: Riff, kind: str, one: int, other: int) -> Riff:
 
 
 @settings(
-    max_examples=8,
+    max_examples=6,
+    phases=[Phase.generate],
     deadline=None,
     derandomize=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
@@ -101,9 +102,11 @@ def test_any_run_of_corrections_is_taken_back_and_made_again(
     states = [riff]
     for draw in draws:
         try:
-            states.append(through_json(correct(states[-1], *draw)))
+            new = through_json(correct(states[-1], *draw))
         except ParameterError:  # some draws are impossible, such as two pins on one string
             continue
+        if len(new.history) > len(states[-1].history):  # a note may be pinned there already
+            states.append(new)
     now = states[-1]
     for was in reversed(states[:-1]):
         now = through_json(undo(now))
@@ -162,8 +165,11 @@ def test_entries_of_another_version_are_passed_over_and_kept(riff: Riff) -> None
     assert through_json(now).history == now.history
 
 
-def test_record_of_the_same_riff_is_no_step(riff: Riff) -> None:
-    assert steps(record(riff, riff, "pin"))[0] == []
+def test_a_correction_that_changes_nothing_is_no_step(riff: Riff) -> None:
+    assert record(riff, riff, "pin") is riff
+    note = riff.notes[1]
+    once = pin(riff, {note.id: (note.string or 1, note.fret or 0)}, repeats=False)
+    assert pin(once, {note.id: (note.string or 1, note.fret or 0)}, repeats=False) is once
 
 
 @pytest.mark.parametrize(

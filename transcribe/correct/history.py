@@ -29,6 +29,8 @@ Change = Mapping[str, Any]
 def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Riff:
     """``new`` with the history of ``old`` and a step that leads from the one to the other.
 
+    Where nothing changed it is ``old`` itself.
+
     Parameters
     ----------
     kind : str
@@ -40,6 +42,8 @@ def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Rif
     for document in (before, after):
         if document["source"] is not None:  # files may be renamed after the step
             document["source"] = {"duration_sec": document["source"]["duration_sec"]}
+    if before == after:
+        return old
     step = Step(kind, tuple(note_ids), _difference(after, before), _difference(before, after))
     return dataclasses.replace(new, history=(*old.history, step))
 
