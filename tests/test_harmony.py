@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Note, PlayerSettings, Riff
+from transcribe.core.riff import Bend, Instrument, Note, PlayerSettings, Riff
 from transcribe.harmony import theory_report
 
 
@@ -64,3 +64,22 @@ def test_a_longer_scale_has_wider_stretches() -> None:
     )
     wide = baritone.voicings[0].plain[0].stretch_mm / guitar.voicings[0].plain[0].stretch_mm
     assert wide == pytest.approx(700 / 648, rel=0.01)
+
+
+@pytest.mark.parametrize("bend", [Bend(semitones=2.0), Bend(cents=205.0)])
+def test_a_bend_counts_at_the_pitch_it_reaches(bend: Bend) -> None:
+    """A lick of A minor pentatonic whose E is bent up from D; common practice, no source."""
+    pitches = (57, 60, 62, 62, 67, 69, 67, 62, 60, 57)
+    notes = tuple(
+        Note(k, 0.5 * k, 0.5 * k + 0.45, pitch, bend=bend if k in (3, 7) else None)
+        for k, pitch in enumerate(pitches)
+    )
+    bent, plain = (
+        theory_report(Riff(notes=notes)).mode,
+        theory_report(Riff(notes=tuple(dataclasses.replace(n, bend=None) for n in notes))).mode,
+    )
+    assert bent is not None
+    assert plain is not None
+    assert str(bent) == "A minor pentatonic"
+    assert [d.count for d in bent.degrees if d.note == "E"] == [2]
+    assert not any(d.count for d in plain.degrees if d.note == "E")

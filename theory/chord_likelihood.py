@@ -261,7 +261,7 @@ def commonness(mode: Mode | None) -> FloatArray:
     pairs, _, _, prior = states()
     if mode is None:
         return prior
-    own = set(mode.pitch_classes)
+    own = {(mode.tonic_pc + step) % 12 for step in MODES[mode.full_name].semitones}
     foreign = np.array([bool(chord_pcs(root, kind) - own) for root, kind in pairs])
     return np.asarray(prior + _OFF_MODE * foreign, dtype=np.float64)
 

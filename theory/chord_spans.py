@@ -48,6 +48,7 @@ __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
 _CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
 _CHANGE_DRONE = -0.5  # and this much less likely over a drone
+_MOVE_GAIN = 3.0  # nats, about two strings of a stroke, that move a change off the beat; by hand
 _BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 
 
@@ -157,6 +158,7 @@ def find_chords(
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, struck, edges, drones, emission)
     spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
+    spans = _at_strokes(spans, notes, struck, edges, drones)
     spans = _with_power(spans, notes, struck, edges, mode, drones)
     if is_single_line(notes, struck, drones):
         spans = tuple(replace(span, implied=True) for span in spans)
@@ -310,6 +312,49 @@ def _sounding(
         if plain:
             out[a:b] = max(plain, key=lambda row: float(emission[a:b, row].sum()))
     return out
+
+
+def _at_strokes(
+    spans: tuple[ChordSpan, ...],
+    notes: Notes,
+    struck: Strokes,
+    edges: FloatArray,
+    drones: tuple[int, ...],
+) -> tuple[ChordSpan, ...]:
+    """The spans, with a change moved to the stroke that begins it where that is off the beat.
+
+    Players bring a chord in half a beat early or late; the strokes of the two beats around a
+    change say which of the two chords each of them belongs to.
+    """
+    pairs, log_p, _, _ = states()
+    slot = beat_of(notes, edges)
+    strength = notes.weight * struck.lasting * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
+    at = [int(slot[group[0]]) for group in struck.groups]
+    near = NEAR_BEAT * float(np.median(np.diff(edges)))
+    out = list(spans)
+    for i, (old, new) in enumerate(itertools.pairwise(spans)):
+        beat = new.start_beat
+        if old.end_beat != beat:
+            continue
+        rows = [pairs.index((span.chord.root_pc, span.kind)) for span in (old, new)]
+        inside = range(max(old.start_beat, beat - 1), min(new.end_beat, beat + 1))
+        around = [group for group, b in zip(struck.groups, at, strict=True) if b in inside]
+        gain = np.array(
+            [strength[g] @ (log_p[rows[1]] - log_p[rows[0]])[notes.pitch[g] % 12] for g in around]
+        )
+        # How well the new chord explains all from each stroke on, the old one what is before.
+        after = np.append(np.cumsum(gain[::-1])[::-1], 0.0)
+        on_beat = sum(b in inside and b < beat for b in at)
+        best = int(after.argmax())
+        if best == len(around) or len(set(notes.pitch[around[best]]) - set(drones)) < 2:
+            continue  # one note of a line is no chord that comes early
+        if after[best] - after[on_beat] < _MOVE_GAIN:
+            continue
+        start = float(notes.onset[around[best][0]])
+        if abs(start - edges[beat]) > near:
+            out[i] = replace(out[i], end_sec=start)
+            out[i + 1] = replace(out[i + 1], start_sec=start)
+    return tuple(out)
 
 
 def _with_power(

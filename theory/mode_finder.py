@@ -23,7 +23,7 @@ from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
 __all__ = ["find_mode", "posterior"]
 
 _FEW_NOTES = 3  # different notes; of fewer, one must be the tonic
-_STRAY_SHARE = 0.02  # of the sounding time; notes of less may be misheard, set by hand
+_STRAY_SHARE = 0.01  # of the sounding time; notes of less may be misheard, set by hand
 _SHORT_SCALE_SHARE = 0.8
 # How much of a tonic's probability goes to the scale of five or six notes that is all that sounds;
 # the seven-note modes that hold it share the rest. Set by hand: players name what they play.

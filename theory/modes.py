@@ -72,6 +72,15 @@ class Mode:
         """Pitch classes of the mode from the tonic up."""
         return tuple((self.tonic_pc + s) % 12 for s in MODES[self.name].semitones)
 
+    @property
+    def full_name(self) -> str:
+        """The mode itself, or the likeliest seven-note mode on the tonic of a shorter scale."""
+        if len(MODES[self.name].semitones) == 7:
+            return self.name
+        full = [c.name for c in self.posterior if c.tonic == self.tonic]
+        parent = "aeolian" if MODES[self.name].minor else "ionian"
+        return next((name for name in full if len(MODES[name].semitones) == 7), parent)
+
     def spell(self, pitch: int, *, rising: bool = False) -> str:
         """Name of a pitch (class) in this mode."""
         return spell(pitch % 12, self.tonic, self.name, rising=rising)

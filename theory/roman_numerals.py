@@ -23,11 +23,8 @@ _SEVENTHS = ("7", "m7", "maj7", "m7b5", "dim7", "mMaj7", "aug7", "augmaj7", "7b5
 
 
 def _seven(mode: Mode) -> tuple[int, ...]:
-    """Semitones of the seven degrees; a pentatonic borrows its parent's missing ones."""
-    shape = MODES[mode.name]
-    if len(shape.semitones) == 7:
-        return shape.semitones
-    return MODES["aeolian" if shape.minor else "ionian"].semitones
+    """Semitones of the seven degrees; a shorter scale borrows those of the full mode it is in."""
+    return MODES[mode.full_name].semitones
 
 
 def _degree(step: int, mode: Mode, letter_number: int | None) -> tuple[int, int]:

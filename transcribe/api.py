@@ -220,12 +220,33 @@ def compare(
     part : str, optional
         Name or number of the part of a reference in MusicXML or MIDI.
 
+    Returns
+    -------
+    Comparison
+        ``notes`` holds the verdicts of the best pass; `transcribe.takes.report` sets it as text, as
+        a page or as JSON values.
+
     Raises
     ------
     FormatError
         If the reference is malformed.
     AudioError
         If the recording cannot be read or holds no notes.
+
+    Examples
+    --------
+    A riff on string 4, and a take of it that is a fret too high on the third note:
+
+    >>> from dataclasses import replace
+    >>> frets = (7, 10, 12, 14, 12, 10)
+    >>> notes = [
+    ...     Note(k, 0.5 * k, 0.5 * k + 0.4, 50 + fret, string=4, fret=fret)
+    ...     for k, fret in enumerate(frets)
+    ... ]
+    >>> played = [replace(note, pitch_midi=note.pitch_midi + (note.id == 2)) for note in notes]
+    >>> comparison = compare(Riff(notes=tuple(played)), Riff(notes=tuple(notes)))
+    >>> comparison.notes[2].verdict, comparison.notes[2].played
+    ('wrong', Played(pitch_midi=63, string=4, fret=13))
     """
     from transcribe.formats import holds_notes, kind_of
     from transcribe.takes import compare as hold_against

@@ -9,7 +9,7 @@ import dataclasses
 from typing import TYPE_CHECKING
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Note, Riff
 
 if TYPE_CHECKING:
     from theory import Report
@@ -52,7 +52,7 @@ def theory_report(riff: Riff) -> Report:
     return theory.report(
         onset_sec=[n.onset_sec for n in notes],
         duration_sec=[n.offset_sec - n.onset_sec for n in notes],
-        pitch_midi=[n.pitch_midi for n in notes],
+        pitch_midi=[_reached_midi(n) for n in notes],
         beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
         downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
         meter=rhythm.meter if rhythm else None,
@@ -60,6 +60,15 @@ def theory_report(riff: Riff) -> Report:
         confidence=[n.confidence for n in notes],
         **_neck(riff),
     )
+
+
+def _reached_midi(note: Note) -> int:
+    """The pitch that a note stands for: of a bend that is held, the one it reaches."""
+    bend = note.bend
+    if bend is None or bend.released:
+        return note.pitch_midi
+    rise = bend.semitones if bend.semitones is not None else (bend.cents or 0.0) / 100.0
+    return note.pitch_midi + round(rise)
 
 
 def _neck(riff: Riff) -> NeckOptions:
@@ -107,5 +116,8 @@ def with_theory(old: Riff, new: Riff) -> Riff:
 
 def _theory_key(riff: Riff) -> tuple[object, ...]:
     """Everything that the theory of a riff is found from."""
-    sounds = [(n.onset_sec, n.offset_sec, n.pitch_midi, n.articulation) for n in riff.notes]
+    sounds = [
+        (n.onset_sec, n.offset_sec, _reached_midi(n), n.articulation, n.confidence)
+        for n in riff.notes
+    ]
     return (sounds, riff.rhythm, riff.drone, riff.instrument, riff.player.hand_span_mm)

@@ -24,12 +24,9 @@ from theory.scales import parse_note
 KEYS = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
 FAMILY = {
     "ionian": "major",
-    "major pentatonic": "major",
     "aeolian": "minor",
     "harmonic minor": "minor",
     "melodic minor": "minor",
-    "minor pentatonic": "minor",
-    "blues": "minor",
 }
 
 
@@ -90,12 +87,7 @@ def tunes(args: argparse.Namespace) -> None:
 
 
 def _family(mode: Mode) -> str:
-    from theory import MODES
-
-    full = [c.name for c in mode.posterior if c.tonic == mode.tonic]
-    name = next(name for name in full if len(MODES[name].semitones) == 7)
-    name = name if len(MODES[mode.name].semitones) < 7 else mode.name
-    return FAMILY.get(name, name)
+    return FAMILY.get(mode.full_name, mode.full_name)
 
 
 def _minor(mode: Mode) -> bool:
@@ -138,7 +130,7 @@ def _wrong(labelled: list[Tune], modes: list[Mode]) -> None:
     wanted = {"major": "ionian", "minor": "aeolian"}
     print("\nTunes that disagree (* = notes contradict the label: likely mislabelled)")
     for tune, mode in zip(labelled, modes, strict=True):
-        found = (mode.tonic_pc, FAMILY.get(mode.name, mode.name))
+        found = (mode.tonic_pc, _family(mode))
         if found == (tune.tonic, tune.label):
             continue
         own = MODES[wanted.get(tune.label, tune.label)].semitones

@@ -18,6 +18,7 @@ from transcribe.core.errors import FormatError
 from transcribe.core.riff import (
     Alternative,
     Bend,
+    FileForm,
     MeterChoice,
     Phrase,
     PhraseDifference,
@@ -153,6 +154,11 @@ _ALTERNATIVES = st.builds(
 )
 
 
+_FORMS = st.builds(
+    FileForm, st.integers(24, 200), st.booleans(), st.none() | st.just("0a" * 32), _UNKNOWN
+)
+
+
 @st.composite
 def _documents(draw: st.DrawFn) -> Riff:
     """A riff with anything at all in the fields that the program knows, and in ``extra``."""
@@ -182,7 +188,7 @@ def _documents(draw: st.DrawFn) -> Riff:
         cautions=draw(_some(_REMARKS)),
         written_places=draw(_PLACES),
         left_out=draw(_some(_TEXTS)),
-        fold_repeats=draw(st.booleans()),
+        files=draw(st.dictionaries(st.sampled_from(("tab", "midi")), _FORMS)),
         about=draw(_TEXTS),
         extra=draw(_UNKNOWN),
     )

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 from pathlib import Path
 
 import pytest
 
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Note, Rhythm, Riff
+from transcribe.core.riff import FileForm, Note, Rhythm, Riff
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import riff_files
 
@@ -100,8 +101,9 @@ def test_save_writes_bars_that_come_again_once_when_asked(tmp_path: Path) -> Non
         assert ("x3" in (folder / "mooring.tab.txt").read_text(encoding="utf-8")) is repeats
         score = (folder / "mooring.musicxml").read_text(encoding="utf-8")
         assert score.count("<measure ") == (1 if repeats else 3)
-        kept = dataclasses.replace(_loop(), fold_repeats=repeats)
-        assert read_riff(folder / "mooring.riff.json") == kept
+        kept = read_riff(folder / "mooring.riff.json")
+        assert dataclasses.replace(kept, files={}) == _loop()
+        assert {form.repeats for form in kept.files.values()} == {repeats}
 
 
 @pytest.mark.parametrize("before", [False, True])
@@ -168,14 +170,15 @@ def test_a_file_that_a_hand_changed_does_not_follow(tmp_path: Path) -> None:
     riff_files.save(_loop(), tmp_path, "mooring", formats=("tab", "musicxml"), repeats=True)
     tab = tmp_path / "mooring.tab.txt"
     tab.write_text(tab.read_text(encoding="utf-8").replace("7", "5", 1), encoding="utf-8")
-    forms = riff_files.forms_beside(_loop(), tmp_path, "mooring")
+    saved = read_riff(tmp_path / "mooring.riff.json")
+    forms = riff_files.forms_beside(saved, tmp_path, "mooring")
     assert set(forms) == {"musicxml"}
     moved = dataclasses.replace(
-        _loop(),
+        saved,
         notes=tuple(dataclasses.replace(n, string=4, fret=n.fret + 5) for n in _loop().notes),
     )
     before = tab.read_bytes()
-    files = riff_files.followed(_loop(), moved, tmp_path, "mooring")
+    moved, files = riff_files.followed(saved, moved, tmp_path, "mooring")
     assert set(files) == {"musicxml"}
     riff_files.put_beside(tmp_path, "mooring", files)
     assert tab.read_bytes() == before
@@ -183,10 +186,34 @@ def test_a_file_that_a_hand_changed_does_not_follow(tmp_path: Path) -> None:
     assert score.count("<measure ") == 1
     assert "<string>4</string>" in score
     # It follows no further once a hand has changed it, even after it was looked at.
-    files = riff_files.followed(moved, _loop(), tmp_path, "mooring")
+    _, files = riff_files.followed(moved, _loop(), tmp_path, "mooring")
+    assert set(files) == {"musicxml"}
     (tmp_path / "mooring.musicxml").write_text("mine", encoding="utf-8")
     riff_files.put_beside(tmp_path, "mooring", files)
     assert (tmp_path / "mooring.musicxml").read_text(encoding="utf-8") == "mine"
+
+
+def test_files_beside_a_document_that_tells_nothing_of_them(tmp_path: Path) -> None:
+    """As the files of version 1: they are known by what they say, in the usual form."""
+    write_riff(_loop(), tmp_path / "mooring.riff.json")
+    tab, score = tmp_path / "mooring.tab.txt", tmp_path / "mooring.musicxml"
+    tab.write_bytes(riff_files.made(_loop(), "tab", FileForm()))
+    score.write_bytes(riff_files.made(_loop(), "musicxml", FileForm()) + b"<!-- mine -->")
+    assert set(riff_files.forms_beside(_loop(), tmp_path, "mooring")) == {"tab"}
+    riff_files.save(_riff(), tmp_path, "mooring")
+    assert not list(tmp_path.glob("*.kept-*"))
+
+
+def test_a_file_follows_where_a_later_version_would_write_it_otherwise(tmp_path: Path) -> None:
+    """What counts is the file as it was written, not as it would be written now."""
+    riff_files.save(_loop(), tmp_path, "mooring")
+    saved = read_riff(tmp_path / "mooring.riff.json")
+    older = b"Handspan tab 1\nas it was written once\n"
+    (tmp_path / "mooring.tab.txt").write_bytes(older)
+    form = dataclasses.replace(saved.files["tab"], sha256=hashlib.sha256(older).hexdigest())
+    write_riff(dataclasses.replace(saved, files={"tab": form}), tmp_path / "mooring.riff.json")
+    riff_files.save(_riff(), tmp_path, "mooring")
+    assert not list(tmp_path.glob("*.kept-*"))
 
 
 def test_a_tab_is_folded_again_when_its_bars_are_alike_again(tmp_path: Path) -> None:

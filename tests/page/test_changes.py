@@ -268,14 +268,13 @@ def test_text_tab_follows_unless_a_hand_changed_it(server: Server, put, one_riff
 def test_files_follow_a_correction_in_the_form_they_had(
     server: Server, put, one_riff: Riff
 ) -> None:
+    from transcribe.core.riff import FileForm
     from transcribe.library import riff_files
 
     riff_id = put(server, "folded")
-    form = riff_files.Form(width=100, repeats=True)
-    forms = {"tab": form, "musicxml": riff_files.Form(repeats=True), "midi": riff_files.Form()}
-    for kind, how in forms.items():
-        path = server.folder / f"folded{riff_files.FORMATS[kind]}"
-        path.write_bytes(riff_files.made(one_riff, kind, how))
+    form = FileForm(width=100, repeats=True)
+    forms = {"tab": form, "musicxml": FileForm(repeats=True), "midi": FileForm()}
+    riff_files.save(one_riff, server.folder, "folded", formats=(), forms=forms)
     revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
     edit = {"op": "delete", "notes": [one_riff.notes[-1].id]}
     body = {"revision": revision, "edit": edit}

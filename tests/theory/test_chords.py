@@ -318,6 +318,24 @@ def test_find_chords_of_beats_that_hold_no_downbeat() -> None:
         assert [chord.symbol for chord in chords] == ["Am"]
 
 
+@pytest.mark.parametrize("shift", [-0.25, 0.0, 0.25])
+def test_a_chord_that_comes_off_the_beat_is_named_where_it_is_struck(shift):
+    """Eighths at 120; the second chord is brought in half a beat early, on the bar, or late."""
+    am, f = (45, 52, 57, 60, 64), (41, 48, 53, 57, 60)
+    times = [0.25 * k for k in range(16)]
+    struck = [(at, p) for at in times for p in (am if at < 2.0 + shift - 1e-6 else f)]
+    found = find_chords(
+        onset_sec=[at for at, _ in struck],
+        duration_sec=[0.24] * len(struck),
+        pitch_midi=[p for _, p in struck],
+        beats_sec=[0.5 * k for k in range(9)],
+        downbeats_sec=[0.0, 2.0, 4.0],
+    )
+    assert [c.symbol for c in found] == ["Am", "F"]
+    assert found[1].start_sec == pytest.approx(2.0 + shift)
+    assert found[0].end_sec == found[1].start_sec
+
+
 def spans_of(symbols: str, sec: float = 2.0) -> list[ChordSpan]:
     chords = [parse_chord(symbol) for symbol in symbols.split()]
     return [

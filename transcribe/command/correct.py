@@ -16,6 +16,7 @@ __all__ = ["refinger"]
 
 
 def refinger(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe.core.riff import FileForm
     from transcribe.correct.pins import set_hand
     from transcribe.fingering import Hand
     from transcribe.library import riff_files
@@ -38,7 +39,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     forms = riff_files.forms_beside(old, folder, name)
     tab = forms.get("tab", riff_files.usual_form(old))
     if args.width is not None:
-        tab = riff_files.Form(args.width, tab.repeats)
+        tab = FileForm(args.width, tab.repeats)
     forms["tab"] = tab
     files = riff_files.save(
         riff, folder, name, formats=(), forms=forms, say=progress.say, expected=revision

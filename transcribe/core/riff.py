@@ -24,6 +24,7 @@ __all__ = [
     "Alternative",
     "Bend",
     "Drone",
+    "FileForm",
     "Instrument",
     "MeterChoice",
     "Note",
@@ -368,6 +369,21 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class FileForm:
+    """How a file beside a document is written.
+
+    ``width`` is the columns of a tab; ``repeats`` says that bars that come again at once are
+    written one time. ``sha256`` is the digest of the file as it was written, None where that is
+    not known: a file of another digest was changed by hand since.
+    """
+
+    width: int = 80
+    repeats: bool = False
+    sha256: str | None = None
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Riff:
     """A whole riff document.
 
@@ -380,8 +396,9 @@ class Riff:
 
     ``written_places`` are the places (string, fret) that the notes had in the file they came
     from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
-    it could put on no string. ``fold_repeats`` says that its files write bars that come again
-    one time, and ``about`` describes a riff that ships with the program.
+    it could put on no string. ``files`` tells how the files beside the document were written, by
+    format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
+    with the program.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -399,7 +416,7 @@ class Riff:
     cautions: tuple[Remark, ...] = field(default=(), metadata=_RARE)
     written_places: Mapping[int, tuple[int, int]] = field(default_factory=dict, metadata=_RARE)
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
-    fold_repeats: bool = field(default=False, metadata=_RARE)
+    files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 

@@ -29,6 +29,7 @@ from transcribe.core.riff import (
     Alternative,
     Bend,
     Drone,
+    FileForm,
     Instrument,
     MeterChoice,
     Note,
@@ -433,6 +434,21 @@ def _change(value: Any, where: str) -> Mapping[str, Any]:
     return dict(value)
 
 
+def _files(r: _Reader | None) -> dict[str, FileForm]:
+    if r is None:
+        return {}
+    forms = {kind: _Reader(value, f"{r.where}.{kind}") for kind, value in r.rest.items()}
+    return {
+        kind: FileForm(
+            width=f.integer("width", 80, low=1),
+            repeats=f.flag("repeats"),
+            sha256=f.text("sha256", None),
+            extra=f.rest,
+        )
+        for kind, f in forms.items()
+    }
+
+
 def from_json(value: Any) -> Riff:
     """A `Riff` from the parsed JSON of a riff document.
 
@@ -488,7 +504,7 @@ def from_json(value: Any) -> Riff:
         cautions=tuple(_remark(item) for item in r.each("cautions")),
         written_places=r.places("written_places", {}),
         left_out=r.texts("left_out"),
-        fold_repeats=r.flag("fold_repeats"),
+        files=_files(r.inside("files")),
         about=r.text("about", ""),
         extra=r.rest,
     )

@@ -44,7 +44,11 @@ def from_version_1(value: Mapping[str, Any]) -> dict[str, Any]:
 def _top(value: Mapping[str, Any]) -> dict[str, Any]:
     """Everything at the top of a document but its history."""
     new = dict(value)
-    for key in ("player", "written_places"):  # keys of other programs, which had these names free
+    for key in (
+        "player",
+        "written_places",
+        "files",
+    ):  # keys of other programs, which had these names free
         if key in new:
             new[f"{key}_1"] = new.pop(key)
     rhythm = new.get("rhythm")
@@ -61,6 +65,8 @@ def _top(value: Mapping[str, Any]) -> dict[str, Any]:
         timing |= {"bpm": told[0], "bpm_unit": told[1]} if pair else {"bpm": told}
     new["timing"] = timing
     new |= _player(new.pop("said", {}), new.pop("hand_span_mm", None))
+    if new.pop("fold_repeats", False):
+        new["files"] = {kind: {"repeats": True} for kind in ("tab", "musicxml")}
     if "as_written" in new:
         new["written_places"] = new.pop("as_written")
     if isinstance(rhythm, Mapping):

@@ -11,21 +11,20 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.files import write_atomically
-from transcribe.core.riff import Riff
+from transcribe.core.riff import FileForm, Riff
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.library import revisions
 
 __all__ = [
     "FORMATS",
     "RIFF_SUFFIX",
-    "Form",
     "followed",
     "forms_beside",
     "keep_old",
@@ -46,17 +45,6 @@ FORMATS: dict[str, str] = {
     "jams": ".jams",
 }
 """Name of each format that can be asked for, and the suffix of its file."""
-
-
-_LEAST_WIDTH = 24
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """How a file beside a document is written: columns of a tab, and repeats folded or not."""
-
-    width: int = 80
-    repeats: bool = False
 
 
 def riff_name(path: str | os.PathLike[str]) -> str:
@@ -87,15 +75,10 @@ def keep_old(path: Path) -> Path:
     return kept
 
 
-def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dict[str, Form]:
+def forms_beside(riff: Riff, folder: Path, name: str) -> dict[str, FileForm]:
     """The files beside a document that say what ``riff`` says, and so have to follow it.
 
     A file that a hand has changed says something else, and one that is a link is left alone.
-
-    Parameters
-    ----------
-    width : int
-        Columns that a tab is tried with first.
 
     Returns
     -------
@@ -107,35 +90,39 @@ def forms_beside(riff: Riff, folder: Path, name: str, *, width: int = 80) -> dic
         path = folder / f"{name}{suffix}"
         if path.is_symlink() or not path.is_file():
             continue
-        try:
-            form = _form_of(riff, kind, path.read_bytes(), width)
-        except (HandspanError, OSError):
-            continue
-        if form is not None:
-            found[kind] = form
+        with contextlib.suppress(HandspanError, OSError):
+            if _is_as_written(riff, kind, path.read_bytes()):
+                found[kind] = riff.files.get(kind, FileForm())
     return found
 
 
-def usual_form(riff: Riff) -> Form:
-    """How a tab of ``riff`` is written where none tells: folded if its files were."""
-    return Form(repeats=riff.fold_repeats)
+def usual_form(riff: Riff) -> FileForm:
+    """How a tab of ``riff`` is written where none tells: with repeats if its files have them."""
+    return FileForm(repeats=any(form.repeats for form in riff.files.values()))
 
 
-def followed(old: Riff, new: Riff, folder: Path, name: str) -> dict[str, tuple[bytes, bytes]]:
+def followed(
+    old: Riff, new: Riff, folder: Path, name: str
+) -> tuple[Riff, dict[str, tuple[bytes, bytes]]]:
     """The files beside a document that have to follow it from ``old`` to ``new``.
 
     A format that cannot hold ``new`` is left out: the document counts.
 
     Returns
     -------
-    dict
+    new : Riff
+        With the forms of these files.
+    files : dict
         Name of the format -> what the file holds, and what it has to hold.
     """
-    files = {}
+    files: dict[str, tuple[bytes, bytes]] = {}
+    forms = dict(old.files)
     for kind, form in forms_beside(old, folder, name).items():
-        with contextlib.suppress(HandspanError):
-            files[kind] = made(old, kind, form), made(new, kind, form)
-    return files
+        with contextlib.suppress(HandspanError, OSError):
+            data = made(new, kind, form)
+            files[kind] = (folder / f"{name}{FORMATS[kind]}").read_bytes(), data
+            forms[kind] = dataclasses.replace(form, sha256=_digest(data))
+    return dataclasses.replace(new, files=forms), files
 
 
 def put_beside(folder: Path, name: str, files: Mapping[str, tuple[bytes, bytes]]) -> None:
@@ -155,7 +142,7 @@ def save(
     formats: Iterable[str] = ("tab",),
     width: int = 80,
     repeats: bool = False,
-    forms: Mapping[str, Form] | None = None,
+    forms: Mapping[str, FileForm] | None = None,
     say: Callable[[str], None] = lambda sentence: None,
     expected: str | None = None,
 ) -> list[Path]:
@@ -167,7 +154,7 @@ def save(
     ----------
     repeats : bool
         Whether the tab and MusicXML write bars that are played again at once only one time.
-    forms : mapping of format to Form, optional
+    forms : mapping of format to FileForm, optional
         Formats that are written too, or in another form than ``width`` and ``repeats`` say.
     say : callable
         Told, in one sentence each, which files were replaced and which old ones were kept.
@@ -188,9 +175,13 @@ def save(
     ConflictError
         If the document is no longer the one that was ``expected``.
     """
-    wanted = {kind: Form(width, repeats) for kind in formats} | dict(forms or {})
-    riff = _remembering(riff, any(form.repeats for form in wanted.values()))
+    wanted = {kind: FileForm(width, repeats) for kind in formats} | dict(forms or {})
     files = {kind: made(riff, kind, form) for kind, form in wanted.items()}
+    written_as = {
+        kind: dataclasses.replace(form, sha256=_digest(files[kind]))
+        for kind, form in wanted.items()
+    }
+    riff = dataclasses.replace(riff, files={**riff.files, **written_as})
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -201,7 +192,7 @@ def save(
     for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in files)):
         if path.is_dir():
             raise FormatError(f"{path} is a folder; move it away, or write to another folder")
-    edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}", width)
+    edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}")
     written = [document]
     replaced = document.exists()
     if expected is None:
@@ -222,33 +213,17 @@ def save(
     return written
 
 
-def _remembering(riff: Riff, repeats: bool) -> Riff:
-    """``riff`` with a note of how its files are written.
-
-    Where no bar comes again both forms are one, and a correction may change that.
-    """
-    return dataclasses.replace(riff, fold_repeats=repeats)
+def _digest(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
 
 
-def _form_of(riff: Riff, kind: str, data: bytes, width: int) -> Form | None:
-    """The form in which ``data`` says what ``riff`` says; None where it says something else."""
-    folded = riff.fold_repeats
-    for repeats in (folded, not folded) if kind in ("tab", "musicxml") else (False,):
-        for columns in _widths(data, width) if kind == "tab" else (width,):
-            if made(riff, kind, Form(columns, repeats)) == data:
-                return Form(columns, repeats)
-    return None
+def _is_as_written(riff: Riff, kind: str, data: bytes) -> bool:
+    """Whether a file beside a document is still the one that was written of ``riff``."""
+    form = riff.files.get(kind, FileForm())
+    return data == made(riff, kind, form) if form.sha256 is None else _digest(data) == form.sha256
 
 
-def _widths(data: bytes, width: int) -> list[int]:
-    """Widths that a tab may have been written for, likeliest first; no line is longer than that."""
-    longest = max((len(line) for line in data.decode("utf-8", "replace").splitlines()), default=0)
-    round_ones = range(-(-longest // 10) * 10, longest + 40, 10)
-    tried = dict.fromkeys((width, Form().width, *round_ones, longest))
-    return [columns for columns in tried if columns >= max(longest, _LEAST_WIDTH)]
-
-
-def made(riff: Riff, kind: str, form: Form) -> bytes:
+def made(riff: Riff, kind: str, form: FileForm) -> bytes:
     """The file of a format (a key of `FORMATS`) that says what ``riff`` says.
 
     Raises
@@ -279,13 +254,13 @@ def _bytes(data: str | bytes) -> bytes:
     return data.encode("utf-8") if isinstance(data, str) else data
 
 
-def _edited_tab(document: Path, tab: Path, width: int) -> bool:
+def _edited_tab(document: Path, tab: Path) -> bool:
     """Whether a text tab differs from what its document says: a hand has changed it."""
     if not tab.exists():
         return False
     if not document.exists():
         return True
     try:
-        return _form_of(read_riff(document), "tab", tab.read_bytes(), width) is None
+        return not _is_as_written(read_riff(document), "tab", tab.read_bytes())
     except FormatError:
         return True

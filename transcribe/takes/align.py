@@ -22,8 +22,8 @@ from transcribe.takes.timeline import PACE_RANGE, Events
 
 __all__ = ["EXTRA", "MISS", "SUBSTITUTE", "Run", "follow"]
 
-# Worths and costs are in matches: one event that is played as it is written is worth 1. They were
-# chosen on phrases with planted mistakes from seeds that `tests.bench.compare` does not use.
+# Worths and costs are in matches: one event that is played as it is written is worth 1. They are
+# choices, whose effect `tests.bench.compare` measures on takes with planted mistakes.
 MISS = 0.6
 """Cost of an event of the reference that was not played."""
 EXTRA = 0.6

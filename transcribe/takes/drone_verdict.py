@@ -20,7 +20,7 @@ from transcribe.takes.timeline import Sides
 
 __all__ = ["drone_notes", "judge_drone", "pitch_level"]
 
-# Chosen on drones with planted gaps (`tests.bench.compare` measures others).
+# Choices, whose effect `tests.bench.compare` measures on planted gaps.
 _SHORTEST_SEC = 0.3  # a gap shorter than this is nothing to hear
 _SUSTAIN_SEC = 2.0  # a plucked string that rang this long may die by itself
 _DAMPED_SEC = 0.25  # a silence this long before a missed stroke began on its own

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -17,6 +18,7 @@ import numpy as np
 from transcribe.core.riff import Note
 from transcribe.core.score_place import bar_name
 from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
+from transcribe.takes.timeline import has_beats
 
 __all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_tempo", "draw_timing"]
 
@@ -27,6 +29,8 @@ _STRING_GAP = 14.0
 _TOP = 22.0  # of string 1
 _STEP = 21.0  # least distance between two frets
 _EDGE = 14.0  # before a bar's first beat
+_SECTION = 8  # chords and single notes, which stand for a bar where there are none
+
 _BREAK_SEC = 0.3  # without a value, over which no line is drawn
 
 _LEFT, _PLOT_TOP = 64, 14  # of a plot inside its drawing, in pixels
@@ -39,7 +43,7 @@ class Bar:
     """A bar of the reference, or a stretch of notes where it has no bars."""
 
     label: str
-    start: float
+    start: float  # in beats, or in chords and single notes
     end: float
     notes: tuple[tuple[float, Note], ...]  # (beat or number, note)
     extra: tuple[tuple[float, Verdict], ...]
@@ -48,18 +52,17 @@ class Bar:
 def bars_of(comparison: Comparison) -> list[Bar]:
     """The reference cut into bars, with the extra notes of the take where they fell."""
     reference = comparison.reference
-    rhythm = reference.rhythm
-    timed = rhythm is not None and all(n.onset_beat is not None for n in reference.notes)
-    if timed and rhythm is not None:
-        length = float(rhythm.meter[0])
+    timed = has_beats(reference)
+    length = _SECTION
+    if timed and reference.rhythm is not None:
+        length = reference.rhythm.meter[0]
         at = [float(n.onset_beat or 0.0) for n in reference.notes]
     else:
-        length = 8.0
-        at = _events(reference.notes)
+        at = _numbered(reference.notes)
     extra = [
         (_extra_at(row, comparison, at, timed), row)
         for row in comparison.notes
-        if row.reference is None and not row.again and not row.left_out
+        if row.reference is None and row.counts
     ]
     bars = []
     first, last = math.floor(min(at) / length + 1e-6), math.floor(max(at) / length + 1e-6)
@@ -67,15 +70,13 @@ def bars_of(comparison: Comparison) -> list[Bar]:
         low, high = k * length - 1e-6, (k + 1) * length - 1e-6
         inside = tuple((b, n) for b, n in zip(at, reference.notes, strict=True) if low <= b < high)
         there = tuple((b, r) for b, r in extra if low <= b < high)
-        label = f"from stroke {k * 8 + 1}"
-        if timed:
-            label = bar_name(k + 1)
+        label = bar_name(k + 1) if timed else f"from stroke {k * _SECTION + 1}"
         if inside or timed:
             bars.append(Bar(label, k * length, (k + 1) * length, inside, there))
     return bars
 
 
-def _events(notes: Sequence[Note]) -> list[float]:
+def _numbered(notes: Sequence[Note]) -> list[float]:
     """Number of the chord or note that each note belongs to, from 0."""
     out: list[float] = []
     for i, note in enumerate(notes):
@@ -85,6 +86,7 @@ def _events(notes: Sequence[Note]) -> list[float]:
 
 
 def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: bool) -> float:
+    """Where an extra note stands: at its beat, or behind what was played before it."""
     if timed and row.beat is not None:
         return max(row.beat, min(at))
     before = [
@@ -92,8 +94,7 @@ def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: 
         for r in comparison.notes
         if r.reference is not None
         and r.time_sec is not None
-        and row.time_sec is not None
-        and r.time_sec <= row.time_sec
+        and r.time_sec <= (row.time_sec or 0.0)
     ]
     return max(before, default=min(at)) + 0.5
 
@@ -137,9 +138,7 @@ def draw_bar(bar: Bar, comparison: Comparison, verdicts: Mapping[int, str]) -> s
             f'width="{2 * half:.1f}" height="13" rx="3"/>'
             f'<text x="{x:.1f}" y="{y + 4:.1f}">{escape(fret)}</text></g>'
         )
-    for x, rank in worst.items():
-        name = WORST_FIRST[rank]
-        out.append(_mark(x, mark_y, name))
+    out += [_mark(x, mark_y, WORST_FIRST[rank]) for x, rank in worst.items()]
     for beat, row in bar.extra:
         out.append(_mark(x_of(beat), extra_y, "extra" if row.verdict == "extra" else "unsure"))
     out.append("</svg>")
@@ -157,14 +156,8 @@ def _columns(places: list[float], bar: Bar) -> _Axis:
         spots.append((place, x + max((place - at) * unit, _STEP if len(spots) > 1 else 0.0)))
     at, x = spots[-1]
     spots.append((bar.end, x + max((bar.end - at) * unit, _STEP)))
-
-    def column(beat: float) -> float:
-        for (a, x_a), (b, x_b) in itertools.pairwise(spots):
-            if beat <= b:
-                return x_a if b <= a else x_a + (x_b - x_a) * (beat - a) / (b - a)
-        return spots[-1][1]
-
-    return column
+    beats, pixels = np.array(spots).T
+    return lambda beat: float(np.interp(beat, beats, pixels))
 
 
 def _mark(x: float, y: float, name: str) -> str:
@@ -174,12 +167,9 @@ def _mark(x: float, y: float, name: str) -> str:
 
 
 def _spoken(bar: Bar, verdicts: Mapping[int, str]) -> str:
-    counts: dict[str, int] = {}
-    for _, note in bar.notes:
-        name = verdicts.get(note.id, "left out")
-        counts[name] = counts.get(name, 0) + 1
-    for _, row in bar.extra:
-        counts[row.verdict] = counts.get(row.verdict, 0) + 1
+    """The bar for those who do not see it: how many notes have which verdict."""
+    counts = Counter(verdicts.get(note.id, "left out") for _, note in bar.notes)
+    counts.update(row.verdict for _, row in bar.extra)
     return f"{bar.label}: " + (", ".join(f"{n} {k}" for k, n in counts.items()) or "empty")
 
 

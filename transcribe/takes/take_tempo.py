@@ -14,7 +14,7 @@ import numpy as np
 __all__ = ["find_breaks", "smooth_tempo"]
 
 _HALF = 12  # events on each side of the window
-# What is expected of a player, chosen on drifting and wavering takes with planted mistakes.
+# What is expected of a player: choices, whose effect `tests.bench.compare` measures.
 _SLOPE_SD = 0.15  # how far the local pace may stray from the pass's own, as a share
 _BEND_SD = 0.0075  # how fast the pace may bend, half its change per second
 _NOISE_SEC = 0.015  # the usual scatter of a player with the scatter of measuring

@@ -34,8 +34,8 @@ _LISTEN_SEC = 0.1  # window of the second listening
 _LISTEN_LATE_SEC = 0.05  # the same where a late note was named
 _KNOWN_SEC = 0.4  # strokes of a pitch that are known this close to its due time
 
-# Confidence of the take's notes, and onset shares of the second listening, from 0 to 1. Chosen on
-# phrases rendered as rough recordings, from seeds that `tests.bench.compare` does not use.
+# Confidence of the take's notes, and onset shares of the second listening, from 0 to 1: choices,
+# whose effect `tests.bench.compare` measures through sound.
 _DOUBT = 0.5  # a note with less confidence may be no note at all
 _SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
 _CLEAR = 0.965  # a note this sure is no overtone

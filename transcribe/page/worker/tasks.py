@@ -87,7 +87,7 @@ def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
     from transcribe.library import riff_files
 
     path = Path(document)
-    files = riff_files.followed(old, new, path.parent, riff_files.riff_name(path))
+    new, files = riff_files.followed(old, new, path.parent, riff_files.riff_name(path))
     return {"riff": to_json(new), "files": files, "moved": _moved(old, new)}
 
 
@@ -283,7 +283,7 @@ def _finger(
                 for note in new.notes
             ),
         )
-    told = {key: options[key] for key in ("bpm", "meter", "drone") if key in options}
+    told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
         told["instrument_told"] = True
     new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
@@ -319,9 +319,10 @@ def _make(
     if kind == "riff":
         (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
         return
+    from transcribe.core.riff import FileForm
     from transcribe.library import riff_files
 
-    (scratch / "made").write_bytes(riff_files.made(document, kind, riff_files.Form()))
+    (scratch / "made").write_bytes(riff_files.made(document, kind, FileForm()))
 
 
 _PAPERS = (
