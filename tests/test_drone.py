@@ -14,6 +14,7 @@ from tests.fingering.riffs import MODES, PATTERNS, drone_riff, rough
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
 from transcribe.drone import drone_strings, melody_string
 from transcribe.fingering import apply, explain, find_drone, solve
@@ -218,7 +219,7 @@ def test_solve_melody_note_that_only_the_drone_string_has_is_placed_and_said() -
     assert solved.drone.string == 6
     low = next(n for n in notes if n.pitch_midi == 43)
     assert solved.positions[low.id] == (6, 3)
-    assert any(f"note {low.id}" in c and "drone" in c for c in solved.cautions)
+    assert any(f"note {low.id}" in c and "drone" in c for c in map(sentence, solved.cautions))
 
 
 def test_solve_says_which_note_is_far_up_the_string_beside_the_drone() -> None:
@@ -227,11 +228,11 @@ def test_solve_says_which_note_is_far_up_the_string_beside_the_drone() -> None:
     solved = solve(notes, Instrument())
     high = next(n for n in notes if n.pitch_midi == 69)
     assert solved.positions[high.id] == (4, 19)
-    (said,) = solved.cautions
+    (said,) = map(sentence, solved.cautions)
     assert said.startswith(f"note {high.id} (A4) lies at fret 19 of string 4, 16 frets above")
     assert "string 1 fret 5 is nearer: pin it there" in said
     riff = Riff(notes=apply(notes, solved), drone=solved.drone)
-    assert "16 frets above the melody around it" in explain(riff, high.id)
+    assert "16 frets above the melody around it" in sentence(explain(riff, high.id))
     pinned = pin(riff, {high.id: (1, 5)})
     assert not pinned.cautions
     assert {pinned.note(n.id).string for n in notes if 45 < n.pitch_midi < 69} == {4}

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.riff import Drone, Instrument, Note, Riff, Source, Timing, sort_notes
-from transcribe.core.wording import text_remark
 
 if TYPE_CHECKING:
     import numpy as np
@@ -106,8 +105,8 @@ def transcribe(
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
-    if heard.reason:
-        warnings.append(heard.reason)
+    if heard.doubt is not None:
+        warnings.append(heard.doubt)
     if not notes:
         raise AudioError(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
@@ -118,7 +117,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
-        warnings=tuple(text_remark(text) for text in warnings),
+        warnings=tuple(warnings),
     )
     return _assemble(
         riff,
@@ -341,7 +340,7 @@ def _assemble(
         guess = fingering.instrument_guess(notes, instrument.offset_cents, instrument)
         if guess is not None:
             instrument = guess.instrument
-            warnings = (*warnings, text_remark(guess.reason))
+            warnings = (*warnings, guess.remark)
     if rhythm is None:
         y, sr = sound if sound is not None else (None, None)
         # Where no open string drones, a stopped note may still ring on under the rest: unless the
@@ -385,7 +384,6 @@ def _assemble(
     player = riff.player
     if hand != fingering.Hand():
         player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
-    unmet = fingering.unmet_sentences(notes, solved, instrument)
     riff = dataclasses.replace(
         riff,
         instrument=instrument,
@@ -396,7 +394,7 @@ def _assemble(
         timing=timing,
         player=player,
         warnings=warnings,
-        unmet=tuple(text_remark(text) for text in unmet),
-        cautions=tuple(text_remark(text) for text in solved.cautions),
+        unmet=fingering.unmet_remarks(notes, solved, instrument),
+        cautions=solved.cautions,
     )
     return dataclasses.replace(riff, theory=theory_report(riff).as_document())

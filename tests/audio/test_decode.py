@@ -14,6 +14,7 @@ import soundfile
 from tests.audio.sounds import encode, riff_sound
 from transcribe.audio import Recording, read_audio, resample
 from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.wording import sentence
 
 SR = 22050
 
@@ -370,8 +371,8 @@ def test_read_audio_cut_off_says_so(suffix: str, tmp_path: Path, riff: np.ndarra
     assert 1.0 < recording.duration_sec < 3.0
     np.testing.assert_allclose(recording.y[:SR], riff[:SR], atol=1e-3)
     assert len(recording.warnings) == 1
-    assert "cut off" in recording.warnings[0]
-    assert "4.0 s" in recording.warnings[0]
+    assert "cut off" in sentence(recording.warnings[0])
+    assert "4.0 s" in sentence(recording.warnings[0])
 
 
 @pytest.mark.parametrize(

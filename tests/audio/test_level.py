@@ -11,6 +11,7 @@ import soundfile
 from tests.audio.sounds import encode, pluck, riff_sound
 from transcribe.audio import check_samples, level_report, read_audio
 from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.wording import sentence
 
 SR = 22050
 
@@ -46,7 +47,7 @@ def test_clipped_at_any_level(gain: float) -> None:
     y = gain * np.clip(6 * riff_sound(sr=SR), -1, 1)
     share = level_report(y, sr=SR).clipped_share
     assert share > 0.01
-    first = level_report(y, sr=SR).warnings()[0]
+    first = sentence(level_report(y, sr=SR).warnings()[0])
     assert "clipped" in first
     assert "further away" in first
 
@@ -71,9 +72,9 @@ def test_not_clipped_when_loud() -> None:
 def test_clipped_is_still_seen_after_lossy_coding(name: str, codec: str, tmp_path: Path) -> None:
     y = np.clip(8 * riff_sound(sr=48000), -1, 1)
     recording = read_audio(encode(tmp_path / name, y, 48000, codec))
-    assert any("clipped" in warning for warning in recording.warnings)
+    assert any("clipped" in sentence(warning) for warning in recording.warnings)
     clean = read_audio(encode(tmp_path / f"clean-{name}", riff_sound(sr=48000), 48000, codec))
-    assert not any("clipped" in warning for warning in clean.warnings)
+    assert not any("clipped" in sentence(warning) for warning in clean.warnings)
 
 
 def test_clipped_in_one_channel_only(tmp_path: Path) -> None:
@@ -82,7 +83,7 @@ def test_clipped_in_one_channel_only(tmp_path: Path) -> None:
     soundfile.write(path, np.stack([np.clip(8 * y, -1, 1), y], axis=1), SR)
     recording = read_audio(path)
     assert recording.level.clipped_share > 0.01
-    assert "clipped" in recording.warnings[0]
+    assert "clipped" in sentence(recording.warnings[0])
 
 
 @pytest.mark.parametrize("mains", [50.0, 60.0])
@@ -94,7 +95,7 @@ def test_hum_under_a_riff(mains: float) -> None:
     # The power of the lines at 1, 2, 3 and 5 times the mains: level^2 / 2 (1 + 1/4 + 1/9 + 1/25).
     want = 10 * np.log10(level**2 / 2 * (1 + 1 / 4 + 1 / 9 + 1 / 25))
     assert report.hum_db == pytest.approx(want, abs=1.5)
-    assert any(f"{mains:.0f} Hz" in warning for warning in report.warnings())
+    assert any(f"{mains:.0f} Hz" in sentence(warning) for warning in report.warnings())
 
 
 @pytest.mark.parametrize("hz", [97.999, 103.826, 123.471, 146.832, 110.0])
@@ -129,9 +130,9 @@ def test_one_soft_note_is_not_noise_only(rng: np.random.Generator) -> None:
 
 def test_warnings_name_noise_and_quiet(rng: np.random.Generator) -> None:
     noisy = level_report(0.2 * riff_sound() + rng.normal(0, 0.05, 6 * SR), sr=SR).warnings()
-    assert any("noise" in warning for warning in noisy)
+    assert any("noise" in sentence(warning) for warning in noisy)
     quiet = level_report(0.01 * riff_sound(noise=0.0), sr=SR).warnings()
-    assert any("closer" in warning for warning in quiet)
+    assert any("closer" in sentence(warning) for warning in quiet)
 
 
 def test_silent() -> None:

@@ -16,6 +16,7 @@ from tests.audio.sounds import encode, riff_sound
 from transcribe.audio import read_audio
 from transcribe.audio.whole import how_it_ends
 from transcribe.core.errors import AudioError
+from transcribe.core.wording import sentence
 
 SR = 48000
 
@@ -73,7 +74,7 @@ def _cut(path: Path, share: float) -> Path:
 def test_a_whole_file_is_whole(name: str, tmp_path: Path, sound: np.ndarray) -> None:
     path = KINDS[name](tmp_path / name, sound)
     assert how_it_ends(path) is None
-    assert not any("cut off" in w for w in read_audio(path).warnings)
+    assert not any("cut off" in sentence(w) for w in read_audio(path).warnings)
 
 
 @pytest.mark.parametrize("share", [0.45, 0.83])
@@ -84,7 +85,7 @@ def test_a_file_that_is_cut_off_says_so_once(
     cut = _cut(KINDS[name](tmp_path / name, sound), share)
     recording = read_audio(cut)
     assert 0.3 * share * 6 < recording.duration_sec < 6
-    said = [w for w in recording.warnings if "cut off" in w or "damaged" in w]
+    said = [w for w in map(sentence, recording.warnings) if "cut off" in w or "damaged" in w]
     assert len(said) == 1
     assert "copy it again" in said[0].lower()
     assert capfd.readouterr().err == ""
@@ -105,7 +106,7 @@ def test_an_ogg_without_its_end_mark_may_be_cut_off(tmp_path: Path, sound: np.nd
     data = path.read_bytes()
     path.write_bytes(data[: data.rfind(b"OggS")])
     assert how_it_ends(path) == "open"
-    (said,) = [w for w in read_audio(path).warnings if "cut off" in w]
+    (said,) = [w for w in map(sentence, read_audio(path).warnings) if "cut off" in w]
     assert "may be cut off" in said
 
 

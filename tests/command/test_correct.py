@@ -460,7 +460,7 @@ def test_the_notes_of_a_bar_are_taken_out(loop: Path, capsys: pytest.CaptureFixt
     assert main(["refinger", str(loop), "--delete", "bar:9"]) == 1
     assert "bar 9 holds no notes" in capsys.readouterr().err
     assert main(["refinger", str(loop), "--delete", "bar:1=2"]) == 1
-    assert "write the ID of a note, bar:2 or phrase:A" in capsys.readouterr().err
+    assert "write the ID of a note, bar:2, phrase:A or unsure" in capsys.readouterr().err
 
 
 def test_places_that_are_only_as_written_are_no_corrections(

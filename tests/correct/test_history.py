@@ -13,8 +13,9 @@ from tests.formats.riffs import make_riff
 from transcribe import api
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.riff import Riff, Step
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime, retune
-from transcribe.correct.history import name_of, record, redo, steps, undo
+from transcribe.correct.history import record, redo, remark_of, steps, undo
 from transcribe.correct.pins import pin, set_hand, unpin
 from transcribe.fingering import Hand, pins_of
 from transcribe.formats.document import from_json, to_json
@@ -133,9 +134,9 @@ def test_the_history_only_grows(riff: Riff) -> None:
 
 def test_a_new_correction_drops_what_was_undone(riff: Riff) -> None:
     now = undo(note_edits.delete(riff, [2]))
-    assert [name_of(step) for step in steps(now)[1]] == ["delete of note 2"]
+    assert [sentence(remark_of(step)) for step in steps(now)[1]] == ["delete of note 2"]
     now = note_edits.delete(now, [3])
-    assert [name_of(step) for step in steps(now)[0]] == ["delete of note 3"]
+    assert [sentence(remark_of(step)) for step in steps(now)[0]] == ["delete of note 3"]
     assert steps(now)[1] == []
 
 

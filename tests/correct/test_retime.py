@@ -18,6 +18,7 @@ from transcribe.core.riff import (
     Instrument,
     MeterChoice,
     Note,
+    Remark,
     Rhythm,
     Riff,
     Source,
@@ -25,7 +26,7 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.correct import retime
-from transcribe.correct.history import name_of, redo, steps, undo
+from transcribe.correct.history import redo, remark_of, steps, undo
 from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, to_json
 from transcribe.formats.tab.read import read_tab
@@ -147,7 +148,7 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
     assert half.note(note.id).pinned
     assert _score(half) != _score(pinned)
     half = from_json(to_json(half))  # as the next command or the page reads it
-    assert name_of(steps(half)[0][-1]) == "half time"
+    assert remark_of(steps(half)[0][-1]) == Remark("correction", {"what": "half time"})
     undone = undo(half)
     assert undone.rhythm == pinned.rhythm
     assert undone.theory == pinned.theory
@@ -215,7 +216,7 @@ def test_retime_takes_the_first_beat(fast: Riff) -> None:
     riff = retime.retime(fast, bpm=fast.rhythm.bpm, first_beat_sec=wanted)
     assert riff.rhythm is not None
     assert riff.rhythm.downbeats_sec[0] == pytest.approx(wanted)
-    assert name_of(steps(riff)[0][-1]) == "rhythm"
+    assert remark_of(steps(riff)[0][-1]) == Remark("correction", {"what": "rhythm"})
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ import pytest
 from tests.fingering.test_solver import least_cost
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
 from transcribe.fingering import apply, explain, solve
 from transcribe.fingering.movable_shapes import movable_shape
@@ -177,7 +178,7 @@ def test_explain_names_the_shape() -> None:
     riff = Riff(instrument, apply(notes, solve(notes, instrument)))
     riff = pin(riff, {3: (6, 3), 4: (5, 5), 5: (6, 3)})
     # The fifth of a chord in the middle: open string 4 would leave the shape of the others.
-    said = explain(riff, 6)
+    said = sentence(explain(riff, 6))
     assert "string 5 fret 5" in said
     assert "string 4 open, the next best" in said
     assert "a chord struck again, or a note of it, changes its place" in said

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, sort_notes
-from transcribe.fingering import Hand, apply, solve, unmet_sentences
+from transcribe.core.wording import sentence
+from transcribe.fingering import Hand, apply, solve, unmet_remarks
 from transcribe.fingering.hand import finger_choices, neck_mm, place_costs
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
@@ -168,9 +169,11 @@ def test_solve_a_slur_stays_on_one_string(articulation: str) -> None:
 
 
 def test_solve_names_a_note_below_the_lowest_string() -> None:
-    solved = solve([Note(1, 0.0, 0.5, 38), Note(2, 0.5, 1.0, 45)], STANDARD)
+    notes = [Note(1, 0.0, 0.5, 38), Note(2, 0.5, 1.0, 45)]
+    solved = solve(notes, STANDARD)
     assert [u.note_id for u in solved.unmet] == [1]
-    assert "below the lowest string, E2" in solved.unmet[0].reason
+    (remark,) = unmet_remarks(notes, solved)
+    assert "below the lowest string, E2" in sentence(remark)
     assert solved.positions[2] == (5, 0)
 
 
@@ -223,12 +226,12 @@ def test_solve_wide_stretch_carries_a_caution() -> None:
     notes = [Note(1, 0.0, 1.0, 41), Note(2, 0.0, 1.0, 68), Note(3, 0.0, 1.0, 46)]
     pins = {1: (6, 1), 3: (5, 1), 2: (2, 9)}
     solved = solve(notes, STANDARD, hand=Hand(84), pins=pins)
-    assert any("teacher" in c and "mm" in c for c in solved.cautions)
+    assert any("teacher" in c and "mm" in c for c in map(sentence, solved.cautions))
     (fret, string), *_, (top, to_string) = sorted(
         (fret, string) for string, fret in solved.positions.values() if fret
     )
     shape = f"from string {string} fret {fret} to string {to_string} fret {top}"
-    assert any(shape in c for c in solved.cautions)
+    assert any(shape in c for c in map(sentence, solved.cautions))
     assert not solve(line([64, 65, 67]), STANDARD).cautions
 
 
@@ -321,12 +324,11 @@ def test_solve_time_grows_in_line_with_the_notes() -> None:
     assert spent(4000) / spent(1000) < 2.3**2
 
 
-def test_unmet_sentences_name_the_note() -> None:
+def test_unmet_remarks_name_the_note() -> None:
     notes = [Note(1, 0.0, 1.0, 40), Note(2, 1.25, 2.0, 30)]
     solved = solve(notes, STANDARD, drone="off")
-    sentences = unmet_sentences(notes, solved)
-    assert len(sentences) == 1
-    assert sentences[0].startswith("note 2 (F#1 at 1.25 s): ")
+    (remark,) = unmet_remarks(notes, solved)
+    assert sentence(remark).startswith("note 2 (F#1 at 1.25 s): ")
 
 
 def test_a_wide_stretch_is_told_by_its_bar() -> None:
@@ -338,7 +340,7 @@ def test_a_wide_stretch_is_told_by_its_bar() -> None:
     rhythm = Rhythm(120.0, (4, 4), tuple(0.5 * i for i in range(12)), (0.0, 2.0, 4.0))
     solved = solve(notes, STANDARD, drone="off", pins=pins, rhythm=rhythm)
     assert "in bar 3 beat 2 (4.50 s), from string 6 fret 1 to string 4 fret 6" in " ".join(
-        solved.cautions
+        map(sentence, solved.cautions)
     )
 
 
@@ -346,8 +348,8 @@ def test_many_notes_off_the_neck_are_told_of_together() -> None:
     notes = [Note(i, 0.5 * i, 0.5 * i + 0.4, pitch) for i, pitch in enumerate((40, 36, 31, 38), 1)]
     notes.append(Note(5, 3.0, 3.4, 95))
     solved = solve(notes, STANDARD, drone="off")
-    assert len(unmet_sentences(notes, solved)) == 4
-    below, above = unmet_sentences(notes, solved, STANDARD)
+    assert len(unmet_remarks(notes, solved)) == 4
+    below, above = map(sentence, unmet_remarks(notes, solved, STANDARD))
     assert below.startswith("3 notes have no place, G1 to D2, the first of them note 2 at 1.00 s")
     assert "below the lowest string, E2; check the tuning" in below
     assert above.startswith("note 5 (B6 at 3.00 s): ")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.wording import sentence
 from transcribe.formats.parts import PartName, left_out, pick
 
 PARTS = (
@@ -37,6 +38,6 @@ def test_pick_lists_all_where_there_is_none(wanted: str) -> None:
 
 def test_left_out_counts_and_names_the_others() -> None:
     assert left_out(PARTS[:1], PARTS[0]) == []
-    assert "2 others are left out: 1 Flute, 3 Guitar." in left_out(PARTS[:3], PARTS[1])[0]
+    assert "2 others are left out: 1 Flute, 3 Guitar." in sentence(left_out(PARTS[:3], PARTS[1])[0])
     many = [PartName(n, "Strings") for n in range(1, 21)]
-    assert left_out(many, many[0])[0].endswith("and 7 more.")
+    assert sentence(left_out(many, many[0])[0]).endswith("and 7 more.")

@@ -11,6 +11,7 @@ import pytest
 from transcribe.audio import tuning_offset_cents
 from transcribe.core.instrument import TUNINGS
 from transcribe.core.riff import Instrument, Note
+from transcribe.core.wording import sentence
 from transcribe.notes import find_notes, find_tuned_notes
 from transcribe.notes.semitone import open_string_evidence
 from transcribe.training.banks import load_banks
@@ -75,26 +76,26 @@ def test_beyond_half_a_semitone_the_sound_alone_says_the_other() -> None:
 def test_where_nothing_tells_the_player_is_told() -> None:
     y = _sound(LINE, 49.0, drone=False)
     heard = find_tuned_notes(y, sr=SR, instrument=STANDARD)
-    assert heard.reason is not None
-    assert "half way between two semitones" in heard.reason
+    assert heard.doubt is not None
+    assert "half way between two semitones" in sentence(heard.doubt)
     if heard.offset_cents > 0:  # the other reading is a semitone, and so a fret, higher
-        assert "one too low, give the tuning as D#4,A#3,F#3,C#3,G#2,D#2" in heard.reason
+        assert "one too low, give the tuning as D#4,A#3,F#3,C#3,G#2,D#2" in sentence(heard.doubt)
     else:
-        assert "one too high, give the tuning as F4,C4,G#3,D#3,A#2,F2" in heard.reason
+        assert "one too high, give the tuning as F4,C4,G#3,D#3,A#2,F2" in sentence(heard.doubt)
 
 
 @pytest.mark.parametrize("cents", [-33.0, 0.0, 38.0])
 def test_within_forty_cents_the_nearest_semitone_is_meant(cents: float) -> None:
     y = _sound(LINE, cents, drone=False)
     heard = find_tuned_notes(y, sr=SR)
-    assert heard.reason is None
+    assert heard.doubt is None
     assert heard.offset_cents == tuning_offset_cents(y, sr=SR)
     assert heard.notes == find_notes(y, sr=SR, offset_cents=heard.offset_cents)
 
 
 def test_silence_has_no_semitone() -> None:
     heard = find_tuned_notes(np.zeros(SR), sr=SR)
-    assert (heard.notes, heard.offset_cents, heard.reason) == ((), 0.0, None)
+    assert (heard.notes, heard.offset_cents, heard.doubt) == ((), 0.0, None)
 
 
 def test_open_strings_speak_for_the_pitches_they_give() -> None:

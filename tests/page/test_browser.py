@@ -19,8 +19,7 @@ import pytest
 from tests.page.conftest import ROOT, Server, over_and_over, saved
 from transcribe import fingering
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Riff
-from transcribe.core.wording import text_remark
+from transcribe.core.riff import Remark, Riff
 from transcribe.correct.pins import pin, repeats_of
 
 
@@ -174,7 +173,7 @@ def test_names_and_symbols_are_text_not_markup(start, open_page, put, one_riff: 
         "chords": [{"start_sec": 0.3, "end_sec": 1.0, "symbol": mark, "roman": mark}],
         "mode": {**one_riff.theory["mode"], "evidence": [mark], "tonic": mark},
     }
-    riff = dataclasses.replace(one_riff, theory=theory, warnings=(text_remark(mark),))
+    riff = dataclasses.replace(one_riff, theory=theory, warnings=(Remark("text", {"text": mark}),))
     put(server, f"odd {mark}", riff=riff)
     page = open_page(server)
     assert page.locator("img").count() == 0

@@ -19,8 +19,9 @@ from tests.page.conftest import Server, make_riff, saved
 from transcribe.core.errors import FormatError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Riff, Source, Step
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
-from transcribe.correct.history import name_of, steps
+from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.correct.retime import half_time
 from transcribe.correct.retune import set_drone, set_instrument
@@ -323,7 +324,8 @@ def test_note_tells_every_place_and_its_repeats(server: Server, put, one_riff: R
     body = server.ask("GET", f"/api/riffs/{riff_id}/notes/{note.id}")[1]
     found = {(place["string"], place["fret"]) for place in body["places"]}
     assert found == set(one_riff.instrument.places(note.pitch_midi))
-    assert str(note.id) in body["why"]
+    assert body["why"]["notes"] == [note.id]
+    assert str(note.id) in body["why"]["sentence"]
     assert set(body["repeats"]) == set(repeats_of(one_riff, note.id))
     assert body["repeats"], "the riff was made to repeat"
     assert server.ask("GET", f"/api/riffs/{riff_id}/notes/9999")[0] == 404
@@ -420,7 +422,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     assert after.note(high.id).pinned
     assert not after.note(low.id).pinned
     assert (made["pins"], made["lost"]) == (2, [low.id])
-    assert name_of(steps(after)[0][-1]) == "fingering anew"
+    assert sentence(remark_of(steps(after)[0][-1])) == "fingering anew"
     whole = _bare(after)
     for op, state in (("undo", before), ("redo", whole), ("undo", before)):
         body = {"revision": None, "anyway": True, "edit": {"op": op}}

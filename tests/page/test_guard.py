@@ -101,7 +101,7 @@ def test_page_holds_no_inline_script_or_style(server: Server) -> None:
 def test_page_names_no_other_host() -> None:
     import transcribe.page.server.app as app
 
-    static = Path(app.__file__).with_name("static")
+    static = Path(app.__file__).parents[1] / "static"
     names = 0
     for path in static.rglob("*"):
         for address in re.findall(r"https?://[^\"'\s)]+", path.read_text("utf-8")):

@@ -23,6 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
 from transcribe.audio.whole import how_it_ends
 from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.riff import Remark
 
 __all__ = ["MAX_SEC", "Progress", "Recording", "read_audio", "resample"]
 
@@ -50,7 +51,7 @@ _CLIP_PEAK = 1.0  # full scale: a block of a long take need not hold the take's 
 class Recording:
     """A decoded recording: mono ``y`` float32 ``(n,)`` at ``sr`` Hz.
 
-    ``warnings`` holds plain sentences for the player, worst first.
+    ``warnings`` tells the player what is wrong with it, worst first.
     """
 
     y: NDArray[np.float32]
@@ -58,7 +59,7 @@ class Recording:
     duration_sec: float
     sha256: str
     level: LevelReport
-    warnings: tuple[str, ...] = ()
+    warnings: tuple[Remark, ...] = ()
 
 
 @dataclass(slots=True)
@@ -97,7 +98,9 @@ def read_audio(
         If ``max_sec`` or ``to_sr`` is not positive.
     """
     if not max_sec > 0:
-        raise ParameterError(f"max_sec is {max_sec!r}; give a length in seconds over 0")
+        raise ParameterError(
+            f"max_sec is {max_sec!r}; give a length in seconds over 0", parameter="max_sec"
+        )
     if to_sr is not None and not to_sr > 0:
         raise ParameterError(f"to_sr is {to_sr!r}; give a sample rate in Hz over 0")
     path = Path(path)
@@ -380,7 +383,7 @@ class _Tally:
 
 def _decode_mono(
     path: Path, max_sec: float, to_sr: int | None, say: Progress
-) -> tuple[NDArray[np.float32], int, float, str | None]:
+) -> tuple[NDArray[np.float32], int, float, Remark | None]:
     """Mono samples, their rate, the clipped share and a warning where the file is cut off."""
     stream = _open(path)
     tally, kept, held = _Tally(), [], 0
@@ -439,28 +442,17 @@ def _mix(
     return np.concatenate(parts)
 
 
-def _cut_off(stream: _Stream, count: int, path: Path) -> str | None:
+def _cut_off(stream: _Stream, count: int, path: Path) -> Remark | None:
     """A warning where decoding stopped early, the header promises more, or the end is missing."""
     there = count / stream.sr
     told = stream.promised_sec
     if told is not None and told - there > max(0.15, 0.02 * told):
-        return (
-            f"The file is cut off: its header promises {told:.1f} s and {there:.1f} s are there; "
-            "copy it again if the riff is not whole."
-        )
+        return Remark("cut-off", {"promised_sec": told, "there_sec": there})
     end = how_it_ends(path)
     if end == "cut":
-        return (
-            f"The file is cut off: {there:.1f} s are there; copy it again if the riff is not whole."
-        )
+        return Remark("cut-off", {"there_sec": there})
     if stream.broken is not None:
-        return (
-            f"Part of the file is damaged; {there:.1f} s could be read. "
-            "Copy it again if the riff is not whole."
-        )
+        return Remark("damaged", {"there_sec": there})
     if end == "open":
-        return (
-            f"The file lacks its end mark, so it may be cut off: {there:.1f} s are there; "
-            "copy it again if the riff is not whole."
-        )
+        return Remark("no-end-mark", {"there_sec": there})
     return None

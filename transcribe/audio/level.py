@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from transcribe.core.errors import AudioError, ParameterError
+from transcribe.core.riff import Remark
 
 __all__ = ["LevelReport", "check_samples", "clipped_share", "level_report"]
 
@@ -54,31 +55,19 @@ class LevelReport:
         """No tone stands out of the noise; a take like this has no notes to find."""
         return self.silent or self.tone_db < _TONAL_DB
 
-    def warnings(self) -> tuple[str, ...]:
-        """What the player can do better next time, one plain sentence each."""
+    def warnings(self) -> tuple[Remark, ...]:
+        """What the player can do better next time."""
         found = []
         if self.clipped_share > _CLIPPED_SHARE:
-            found.append(
-                f"The recording is clipped ({100 * self.clipped_share:.2g} % of the samples); "
-                "record with the phone further away."
-            )
+            found.append(Remark("clipped", {"clipped_share": self.clipped_share}))
         if self.silent:
             return tuple(found)
         if self.peak_db < -40.0:
-            found.append(
-                f"The recording is very quiet (peak {self.peak_db:.0f} dB); "
-                "record with the phone closer."
-            )
+            found.append(Remark("quiet", {"peak_db": self.peak_db}))
         if self.noise_floor_db > _NOISE_DB and self.signal_db - self.noise_floor_db < 15.0:
-            found.append(
-                f"There is a lot of noise (floor {self.noise_floor_db:.0f} dB); "
-                "record in a quieter place or closer to the guitar."
-            )
+            found.append(Remark("noisy", {"floor_db": self.noise_floor_db}))
         if self.hum_db is not None and self.hum_db > self.signal_db - 30.0:
-            found.append(
-                f"There is mains hum at {self.hum_hz:.0f} Hz ({self.hum_db:.0f} dB); "
-                "move away from chargers and amplifiers."
-            )
+            found.append(Remark("hum", {"hz": self.hum_hz, "db": self.hum_db}))
         return tuple(found)
 
 

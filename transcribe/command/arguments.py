@@ -125,7 +125,15 @@ def _add_refinger(commands: Any) -> None:
         default=[],
         metavar="ID",
         help="take out a note that was not played, such as an overtone, or all of bar:2, of "
-        "phrase:A",
+        "phrase:A, or all that are unsure",
+    )
+    again.add_argument(
+        "--confirm",
+        action="append",
+        default=[],
+        metavar="ID",
+        help="an unsure note was played: it counts as sure from now on; or all of bar:2, of "
+        "phrase:A, or all that are unsure",
     )
     again.add_argument(
         "--only-here", action="store_true", help="leave the repeats of the phrase as they are"

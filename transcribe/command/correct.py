@@ -102,6 +102,9 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
         riff = note_edits.delete(riff, gone)
+    if args.confirm:
+        played = [i for text in args.confirm for i in notes_of(riff, text)]
+        riff = note_edits.confirm(riff, played)
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = unpin(riff, wanted, repeats=repeats)

@@ -7,14 +7,13 @@ one line that says what to do; 2: the command was used wrongly.
 from __future__ import annotations
 
 import os
-import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress
-from transcribe.core.errors import HandspanError, ParameterError
+from transcribe.core.errors import HandspanError
 
 __all__ = ["main"]
 
@@ -61,12 +60,12 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _told(error: HandspanError) -> str:
-    """The error in one line, with options for the arguments that it begins with."""
+    """The error in one line, with the option in the place of the argument that it is about."""
     from transcribe.library.revisions import ConflictError
 
     text = " ".join(str(error).split())
-    if isinstance(error, ParameterError) and (match := re.match(r"(\w+) is ", text)):
-        text = _OPTIONS.get(match[1], match[1]) + text[match.end(1) :]
+    if error.parameter in _OPTIONS:
+        text = text.replace(error.parameter, _OPTIONS[error.parameter], 1)
     return text + ("; run the command again" if isinstance(error, ConflictError) else "")
 
 

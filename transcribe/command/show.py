@@ -7,6 +7,7 @@ import json
 
 from transcribe.command.printing import Progress, place, print_riff
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.wording import sentence
 from transcribe.harmony import theory_report
 
 __all__ = ["compare", "page", "show", "theory"]
@@ -77,7 +78,7 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
     if args.why is not None:
         from transcribe import fingering
 
-        print(fingering.explain(riff, args.why))
+        print(sentence(fingering.explain(riff, args.why)))
         return 0
     if args.notes and not args.json:
         print(f"{'id':>4} {'bar':>4} {'beat':>6} {'seconds':>8} {'pitch':>5}  place")
@@ -89,6 +90,7 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
                 beat = f"{note.onset_beat % beats + 1:.2f}"
             marks = "" if note.articulation == "picked" else f"  {note.articulation}"
             marks += "  pinned" if note.pinned else ""
+            marks += f"  unsure ({note.confidence:.0%})" if note.unsure else ""
             print(
                 f"{note.id:>4} {bar:>4} {beat:>6} {note.onset_sec:8.2f} "
                 f"{pitch_name(note.pitch_midi):>5}  {place(note)}{marks}"

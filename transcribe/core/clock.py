@@ -42,7 +42,9 @@ def check_bpm(bpm: float) -> None:
         If ``bpm`` is not within `MIN_BPM` to `MAX_BPM`.
     """
     if not MIN_BPM <= bpm <= MAX_BPM:
-        raise ParameterError(f"bpm is {bpm:g}; give {MIN_BPM:.0f} to {MAX_BPM:.0f} beats a minute")
+        raise ParameterError(
+            f"bpm is {bpm:g}; give {MIN_BPM:.0f} to {MAX_BPM:.0f} beats a minute", parameter="bpm"
+        )
 
 
 def carry_on(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -6,11 +6,27 @@ the place, and what to do about it. The command prints it and exits with 1.
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from transcribe.core.riff import Remark
+
 __all__ = ["AudioError", "FormatError", "HandspanError", "ParameterError"]
 
 
 class HandspanError(Exception):
-    """Root of every error that the project raises on purpose."""
+    """Root of every error that the project raises on purpose.
+
+    ``remark`` holds what the sentence says as facts, where a program may want to act on them;
+    ``parameter`` names the argument that the sentence is about, where it is one.
+    """
+
+    def __init__(
+        self, message: str = "", *, remark: Remark | None = None, parameter: str | None = None
+    ) -> None:
+        super().__init__(message)
+        self.remark = remark
+        self.parameter = parameter
 
 
 class ParameterError(HandspanError, ValueError):

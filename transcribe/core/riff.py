@@ -78,6 +78,10 @@ class Remark:
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
+UNSURE_BELOW = 0.8
+"""A note of less confidence is shown as unsure: about one in three of them was not played."""
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
     """Where the notes came from."""
@@ -174,6 +178,11 @@ class Note:
     tapped: bool = field(default=False, metadata=_RARE)
     added: bool = field(default=False, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+    @property
+    def unsure(self) -> bool:
+        """Whether the note was heard with so much doubt that the player should look at it."""
+        return self.confidence < UNSURE_BELOW
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,35 +1,38 @@
 """Sentences for remarks: the one place where the facts of a `Remark` become words.
 
-Every part of the program that has something to tell makes a `Remark` with a kind and numbers;
-whoever shows it calls `sentence`. Nothing ever reads a sentence back.
+Every part of the program that has something to tell makes a `Remark`, with a kind of this
+registry and numbers; whoever shows it calls `sentence`, or `parts` where each note that it names
+is to lead to that note. Nothing ever reads a sentence back. Verdicts on a take have their own
+kinds, in `transcribe.takes.verdict_wording`.
+
+A sentence in `KINDS` may refer to a note by `NoteName`, so that its reader can call the note what
+he likes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
+from transcribe.core.errors import ParameterError
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
+from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "sentence", "text_remark"]
-
-_Facts = Mapping[str, Any]
-
-
-def _meter(meter: Sequence[int]) -> str:
-    return f"{meter[0]}/{meter[1]}"
+__all__ = ["KINDS", "NoteName", "as_told", "parts", "refusal", "sentence"]
 
 
-KINDS: Mapping[str, Callable[[_Facts], str]] = MappingProxyType(
-    {
-        "tab-no-meter": lambda facts: (
-            f"The tab tells no meter; {_meter(facts['meter'])} is taken until another is given."
-        ),
-        "text": lambda facts: str(facts["text"]),
-    }
-)
-"""Kind of a remark -> what makes a sentence of its facts."""
+@dataclass(frozen=True, slots=True)
+class NoteName:
+    """A note that a sentence names: its id, and what it is called where nothing better is known."""
+
+    note: int
+    text: str
+
+
+_Words = str | Iterable[str | NoteName]
 
 
 def sentence(remark: Remark) -> str:
@@ -39,14 +42,451 @@ def sentence(remark: Remark) -> str:
 
     Examples
     --------
-    >>> from transcribe.core.riff import Remark
-    >>> sentence(Remark("text", {"text": "The recording is clipped."}))
-    'The recording is clipped.'
+    >>> sentence(Remark("tab-no-meter", {"meter": [3, 4]}))
+    'The tab tells no meter; 3/4 is taken until another is given.'
     """
-    words = KINDS.get(remark.kind)
-    return f"a remark of another version: {remark.kind}" if words is None else words(remark.facts)
+    return "".join(part if isinstance(part, str) else part.text for part in parts(remark))
 
 
-def text_remark(text: str) -> Remark:
-    """A remark that was never more than its sentence."""
-    return Remark("text", {"text": text})
+def parts(remark: Remark) -> tuple[str | NoteName, ...]:
+    """The sentence in parts: text, and the notes that it names.
+
+    Raises
+    ------
+    LookupError, TypeError, ValueError
+        If the remark lacks the facts of its kind.
+    """
+    if remark.kind not in KINDS:
+        return (f"a remark of another version: {remark.kind}",)
+    words = KINDS[remark.kind](remark)
+    return (words,) if isinstance(words, str) else tuple(words)
+
+
+def as_told(remark: Remark) -> dict[str, Any]:
+    """The remark as JSON values for a reader that shows it.
+
+    Returns
+    -------
+    dict
+        ``kind``, ``facts``, ``notes``, the finished ``sentence``, and its ``parts``: texts, and
+        ``{"note": id, "text": name}`` for each note that it names.
+    """
+    told = parts(remark)
+    return {
+        "kind": remark.kind,
+        "facts": dict(remark.facts),
+        "notes": list(remark.notes),
+        "sentence": sentence(remark),
+        "parts": [
+            part if isinstance(part, str) else {"note": part.note, "text": part.text}
+            for part in told
+        ],
+    }
+
+
+def refusal(remark: Remark) -> ParameterError:
+    """An error that carries its facts beside its sentence."""
+    return ParameterError(sentence(remark), remark=remark)
+
+
+# Words that several kinds share --------------------------------------------------------------
+
+
+def _meter(meter: Sequence[int]) -> str:
+    return f"{meter[0]}/{meter[1]}"
+
+
+def _place(place: Sequence[int]) -> str:
+    return f"string {place[0]} fret {place[1]}"
+
+
+def _number(note: int) -> NoteName:
+    return NoteName(note, f"note {note}")
+
+
+def _named(note: int, pitch_midi: int, sec: float | None = None) -> NoteName:
+    at = "" if sec is None else f" at {sec:.2f} s"
+    return NoteName(note, f"note {note} ({pitch_name(pitch_midi)}{at})")
+
+
+def _more_like_it(count: int) -> str:
+    return f" (and {count} more like it)" if count else ""
+
+
+def _neck_end(facts: Mapping[str, Any]) -> str:
+    ends = {"below": "below the lowest string", "above": "above the last fret"}
+    if facts["side"] not in ends:
+        return "between what the strings reach"
+    return f"{ends[facts['side']]}, {pitch_name(facts['limit_midi'])}"
+
+
+# Why a note has no place, or a pin cannot be kept --------------------------------------------
+
+
+def _off_the_neck(r: Remark) -> _Words:
+    return f"{pitch_name(r.facts['pitch_midi'])} has no place: it lies {_neck_end(r.facts)}"
+
+
+def _wrong_pitch(r: Remark) -> _Words:
+    place, nearest = _place(r.facts["place"]), _place(r.facts["nearest"])
+    return f"{place} does not sound ", _number(r.notes[0]), f"; {nearest} does"
+
+
+def _string_pinned(r: Remark) -> _Words:
+    text = f"string {r.facts['string']} is already pinned for "
+    return text, _number(r.notes[1]), ", which begins at the same time"
+
+
+def _note_robbed(r: Remark) -> _Words:
+    other = _named(r.notes[1], r.facts["other_midi"])
+    return other, ", which begins at the same time, would be left without a string"
+
+
+_REASONS: Mapping[str, Callable[[Remark], _Words]] = {
+    "off-the-neck": _off_the_neck,
+    "wrong-pitch": _wrong_pitch,
+    "string-pinned": _string_pinned,
+    "note-robbed": _note_robbed,
+    "no-string": lambda r: "no string is left for it beside the notes that begin with it",
+    "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
+    "overtone": lambda r: "it may be an overtone, and no string is left for it",
+}
+
+
+def _reason(r: Remark) -> tuple[str | NoteName, ...]:
+    words = _REASONS[r.facts["reason"]](r)
+    return (words,) if isinstance(words, str) else tuple(words)
+
+
+def _no_place(r: Remark) -> _Words:
+    return _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"]), ": ", *_reason(r)
+
+
+def _many_off_the_neck(r: Remark) -> _Words:
+    facts = r.facts
+    low, high = pitch_name(facts["low_midi"]), pitch_name(facts["high_midi"])
+    span = low if low == high else f"{low} to {high}"
+    check = "the tuning and the capo" if facts["capo"] else "the tuning"
+    return (
+        f"{len(r.notes)} notes have no place, {span}, the first of them ",
+        _number(r.notes[0]),
+        f" at {facts['sec']:.2f} s: they lie {_neck_end(facts)}; check {check}, or the octave of "
+        "the notes",
+    )
+
+
+def _repeat_not_pinned(r: Remark) -> _Words:
+    note = _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"])
+    return note, " is not pinned along with the other repeats: ", *_reason(r)
+
+
+def _pin_refused(r: Remark) -> _Words:
+    nearest = r.facts.get("nearest")
+    out = (_number(r.notes[0]), " cannot be pinned there: ", *_reason(r))
+    if nearest is not None:
+        return *out, f"; nearest: {_place(nearest)}"
+    if r.facts["reason"] == "note-robbed":
+        return (
+            *out,
+            "; no other place helps, so delete ",
+            _number(r.notes[1]),
+            " first if it is not played",
+        )
+    return out
+
+
+def _pin_other_pitch(r: Remark) -> _Words:
+    facts = r.facts
+    text = f" is {pitch_name(facts['pitch_midi'])}, and {_place(facts['place'])} "
+    if facts.get("sounds_midi") is None:
+        text += f"is not on the neck (frets 0 to {facts['top_fret']})"
+    else:
+        text += f"sounds {pitch_name(facts['sounds_midi'])}"
+    if facts.get("nearest") is not None:
+        text += f"; nearest: {_place(facts['nearest'])}"
+    return _number(r.notes[0]), text
+
+
+# Where the hand may be strained --------------------------------------------------------------
+
+
+def _when(facts: Mapping[str, Any]) -> str:
+    if facts.get("beat") is None:
+        return f"at {facts['sec']:.2f} s"
+    bar = place_name(facts["beat"], (facts["beats_in_bar"], 4))
+    return f"in {bar} ({facts['sec']:.2f} s)"
+
+
+def _wide_stretch(r: Remark) -> _Words:
+    facts = r.facts
+    count = "1 place" if facts["count"] == 1 else f"{facts['count']} places"
+    return (
+        f"{count} stretch the hand beyond {facts['span_mm']:.0f} mm, the widest "
+        f"{facts['widest_mm']:.0f} mm {_when(facts)}, from {_place(facts['from'])} to "
+        f"{_place(facts['to'])}: warm up, stop if it hurts, and ask a teacher or a clinician about "
+        "pain that stays"
+    )
+
+
+def _too_wide(r: Remark) -> _Words:
+    out: list[str | NoteName] = [
+        f"no hand can hold the chord {_when(r.facts)} on this neck"
+        f"{_more_like_it(r.facts['others'])}: leave out "
+    ]
+    for k, (note, pitch) in enumerate(zip(r.notes, r.facts["left_out_midi"], strict=True)):
+        out += [" and " if k else "", _named(note, pitch)]
+    return *out, ", or play its notes one after the other"
+
+
+def _drone_silenced(r: Remark) -> _Words:
+    out: list[str | NoteName] = []
+    for k, note in enumerate(r.notes[:6]):
+        out += [", " if k else "", _number(note)]
+    verb = "takes" if len(r.notes) == 1 else "take"
+    more = " ..." if len(r.notes) > 6 else ""
+    text = f" {verb} the drone's string {r.facts['string']}, which has to stop ringing there"
+    return *out, more + text
+
+
+def _far_up(r: Remark) -> _Words:
+    facts = r.facts
+    string, fret = facts["place"]
+    return (
+        _named(r.notes[0], facts["pitch_midi"]),
+        f" lies at fret {fret} of string {string}, {facts['above_frets']} frets above the melody "
+        f"around it, to stay beside the drone{_more_like_it(len(r.notes) - 1)}; "
+        f"{_place(facts['nearest'])} is nearer: pin it there if it is played so",
+    )
+
+
+def _torn_slur(r: Remark) -> _Words:
+    facts = r.facts
+    return (
+        f"the {facts['articulation']} to ",
+        _number(r.notes[0]),
+        f" is on string {facts['string']}, and ",
+        _number(r.notes[1]),
+        f" that it comes from on string {facts['source_string']}"
+        f"{_more_like_it(facts['others'])}: put both on one string, or pick it",
+    )
+
+
+# Why a note lies where it lies ---------------------------------------------------------------
+
+
+def _fret(place: Sequence[int]) -> str:
+    return f"string {place[0]} " + ("open" if place[1] == 0 else f"fret {place[1]}")
+
+
+def _hardest_place(r: Remark) -> _Words:
+    more, because = r.facts["more"], r.facts.get("because")
+    return (
+        f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
+        f"{f'but {because}; ' if because else ''}hardest at {r.facts['sec']:.2f} s on "
+        f"{_fret(r.facts['place'])}"
+    )
+
+
+def _cost(cost: Mapping[str, Any]) -> str:
+    words = cost["words"]
+    if "moved_mm" in cost:
+        words = f"the hand moves {cost['moved_mm']:.0f} mm in {cost['in_sec']:.2f} s"
+    return f"{words} (+{cost['more']:.1f})"
+
+
+def _beside_drone(facts: Mapping[str, Any]) -> str:
+    drone = facts.get("drone")
+    if drone is None:
+        return ""
+    if drone["is"] == "drone":
+        return ", the drone"
+    if drone["is"] == "on-its-string":
+        return ", the drone's string, for want of another"
+    above = drone.get("above_frets")
+    far = "" if above is None else f", {above} frets above the melody around it"
+    return f" beside the drone on string {drone['string']}{far}"
+
+
+def _why_here(r: Remark) -> _Words:
+    facts, note = r.facts, r.notes[0]
+    name = NoteName(note, f"Note {note} ({pitch_name(facts['pitch_midi'])})")
+    if facts.get("place") is None:
+        if facts.get("side") is None:
+            return name, " has no place yet: no string is left for it there."
+        ends = {"below": "below the lowest string", "above": "above the last fret"}
+        return name, f" has no place: it lies {ends[facts['side']]}."
+    text = f" is on {_fret(facts['place'])}"
+    text += ", where it is pinned" if facts["pinned"] else ""
+    other = facts.get("other")
+    if other is None:
+        return name, f"{text}: no other string reaches this pitch."
+    more = other["more"]
+    costs = " and ".join(_cost(cost) for cost in other["costs"])
+    because = f": {costs}." if costs else "."
+    text += f"{_beside_drone(facts)}; {_fret(other['place'])}"
+    if more < 0:
+        return name, f"{text} would cost {-more:.1f} less{because}"
+    return name, f"{text}, the next best, would cost {more:.1f} more{because}"
+
+
+# What was guessed of the instrument ----------------------------------------------------------
+
+
+def _tuning_guessed(r: Remark) -> _Words:
+    facts = r.facts
+    why = _TUNING_SIGNS[facts["sign"]](facts)
+    flat = facts.get("flat_cents")
+    aside = "" if flat is None else f", and the recording lies {flat:.0f} cents flat"
+    tuning = facts["tuning"]
+    return f"the tuning is guessed to be {tuning}: {why}{aside}; give the tuning if it is another"
+
+
+def _notes_below(f: Mapping[str, Any]) -> str:
+    many = "1 note lies" if f["count"] == 1 else f"{f['count']} notes lie"
+    lowest, deepest = pitch_name(f["lowest_midi"]), pitch_name(f["deepest_midi"])
+    return f"{many} below {lowest}, the lowest string of {f['instead_of']}, down to {deepest}"
+
+
+_TUNING_SIGNS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "notes-below": _notes_below,
+    "open-strings": lambda f: (
+        f"{100 * f['open_share']:.0f} % of the notes are its open strings against "
+        f"{100 * f['standard_share']:.0f} % in standard"
+    ),
+    "drone": lambda f: (
+        f"{pitch_name(f['pitch_midi'])} rings on under the melody as an open string does, struck "
+        f"{f['struck']} times, and it is no open string in standard (a capo at fret 4 would sound "
+        "the same)"
+    ),
+    "chords": lambda f: (
+        f"{f['standard_count']} notes find no string in standard beside those that begin with "
+        f"them, and {f['count'] or 'none'} here"
+    ),
+}
+
+
+def _half_way(r: Remark) -> _Words:
+    cents, other = r.facts["offset_cents"], r.facts["other_open_midi"]
+    side, way = ("above", "low") if r.facts["other_is_below"] else ("below", "high")
+    strings = ",".join(pitch_name(midi) for midi in other)
+    return (
+        f"the guitar sounds {abs(cents):.0f} cents {side} A4 = 440 Hz, about half way between two "
+        f"semitones; if every fret is one too {way}, give the tuning as {strings}"
+    )
+
+
+# What is wrong with a recording, or was left out of a file -----------------------------------
+
+_MOST_PARTS = 12  # that a sentence lists
+_COPY = "copy it again if the riff is not whole."
+
+
+def _cut_off(r: Remark) -> _Words:
+    there, promised = f"{r.facts['there_sec']:.1f} s", r.facts.get("promised_sec")
+    if promised is None:
+        return f"The file is cut off: {there} are there; {_COPY}"
+    return (
+        f"The file is cut off: its header promises {promised:.1f} s and {there} are there; {_COPY}"
+    )
+
+
+def _part_chosen(r: Remark) -> _Words:
+    facts, others = r.facts, r.facts["others"]
+    more = len(others) - _MOST_PARTS
+    listed = ", ".join(others[:_MOST_PARTS]) + (f" and {more} more" if more > 0 else "")
+    return (
+        f"Of {len(others) + 1} parts, number {facts['number']} ({facts['name']}) is read, as it "
+        f"looks most like a guitar; {len(others)} "
+        f"{'other is' if len(others) == 1 else 'others are'} left out: {listed}."
+    )
+
+
+def _correction(r: Remark) -> _Words:
+    what, more = str(r.facts["what"]), len(r.notes) - 1
+    if not r.notes:
+        return what
+    return f"{what} of ", _number(r.notes[0]), f" and {more} more" if more else ""
+
+
+KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
+    {
+        # Of a recording.
+        "cut-off": _cut_off,
+        "damaged": lambda r: (
+            f"Part of the file is damaged; {r.facts['there_sec']:.1f} s could be read. "
+            "Copy it again if the riff is not whole."
+        ),
+        "no-end-mark": lambda r: (
+            "The file lacks its end mark, so it may be cut off: "
+            f"{r.facts['there_sec']:.1f} s are there; {_COPY}"
+        ),
+        "clipped": lambda r: (
+            f"The recording is clipped ({100 * r.facts['clipped_share']:.2g} % of the samples); "
+            "record with the phone further away."
+        ),
+        "quiet": lambda r: (
+            f"The recording is very quiet (peak {r.facts['peak_db']:.0f} dB); record with the "
+            "phone closer."
+        ),
+        "noisy": lambda r: (
+            f"There is a lot of noise (floor {r.facts['floor_db']:.0f} dB); record in a quieter "
+            "place or closer to the guitar."
+        ),
+        "hum": lambda r: (
+            f"There is mains hum at {r.facts['hz']:.0f} Hz ({r.facts['db']:.0f} dB); move away "
+            "from chargers and amplifiers."
+        ),
+        "tuning-half-way": _half_way,
+        "tuning-guessed": _tuning_guessed,
+        # Of a file of notes.
+        "part-chosen": _part_chosen,
+        "meter-impossible": lambda r: "A meter that no music has is left out.",
+        "meter-changes": lambda r: (
+            f"The meter changes; bars are counted in {_meter(r.facts['meter'])}."
+        ),
+        "jumps": lambda r: "Jumps (da capo, segno, coda) are not followed.",
+        "positions-wrong": lambda r: (
+            f"{r.facts['count']} written positions do not sound the written pitch; they are left "
+            "out."
+        ),
+        "tab-no-meter": lambda r: (
+            f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
+        ),
+        "tab-repeat-in-words": lambda r: (
+            f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '
+            ":| around what comes again, or x2 after one of its lines of strings."
+        ),
+        "places-not-kept": lambda r: (
+            f"{r.facts['count']} of {r.facts['of']} places written in {r.facts['file']} sound "
+            "another pitch on this tuning and capo, so those notes were fingered anew"
+        ),
+        # Of a fingering.
+        "no-place": _no_place,
+        "many-off-the-neck": _many_off_the_neck,
+        "repeat-not-pinned": _repeat_not_pinned,
+        "wide-stretch": _wide_stretch,
+        "too-wide": _too_wide,
+        "drone-silenced": _drone_silenced,
+        "far-up": _far_up,
+        "torn-slur": _torn_slur,
+        "hardest-place": _hardest_place,
+        "why-here": _why_here,
+        # Of a correction.
+        "pin-refused": _pin_refused,
+        "pin-other-pitch": _pin_other_pitch,
+        "correction": _correction,
+        "no-such-string": lambda r: (
+            _number(r.notes[0]),
+            f": there is no string {r.facts['string']}; use 1 to {r.facts['strings']}",
+        ),
+        "changes-nothing": lambda r: (_number(r.notes[0]), " is like that already"),
+        "split-outside": lambda r: (
+            _number(r.notes[0]),
+            f" sounds from {r.facts['start_sec']:.2f} to {r.facts['end_sec']:.2f} s; split it at a "
+            "time inside that",
+        ),
+        # Of version 1 of the document, which kept the sentence alone.
+        "text": lambda r: str(r.facts["text"]),
+    }
+)
+"""Kind of a remark -> what makes a sentence of its facts, as text or in parts."""

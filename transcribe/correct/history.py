@@ -17,11 +17,11 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Riff, Step
+from transcribe.core.riff import Remark, Riff, Step
 from transcribe.correct.solving import find_again
 from transcribe.formats.document import VERSION, from_json, to_json
 
-__all__ = ["name_of", "next_note_id", "record", "redo", "steps", "undo"]
+__all__ = ["next_note_id", "record", "redo", "remark_of", "steps", "undo"]
 
 Change = Mapping[str, Any]
 
@@ -95,20 +95,16 @@ def steps(riff: Riff) -> tuple[list[Step], list[Step]]:
     return done, undone
 
 
-def name_of(step: Step) -> str:
-    """A step in words.
+def remark_of(step: Step) -> Remark:
+    """What a step corrected, as a remark of kind ``correction``.
 
     Examples
     --------
-    >>> name_of(Step("pin", (3, 11, 19)))
+    >>> from transcribe.core.wording import sentence
+    >>> sentence(remark_of(Step("pin", (3, 11, 19))))
     'pin of note 3 and 2 more'
-    >>> name_of(Step("half time"))
-    'half time'
     """
-    if not step.notes:
-        return step.kind
-    more = len(step.notes) - 1
-    return f"{step.kind} of note {step.notes[0]}" + (f" and {more} more" if more else "")
+    return Remark("correction", {"what": step.kind}, step.notes)
 
 
 def next_note_id(riff: Riff) -> int:

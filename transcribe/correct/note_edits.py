@@ -1,4 +1,4 @@
-"""The player's changes to the notes themselves: delete, add, change, merge and split.
+"""The player's changes to the notes themselves: delete, add, change, merge, split and confirm.
 
 Each is one step of the history. The fingering is solved again around the pins, and the theory
 found again where another note sounds. Notes that are added get ids that the document never used.
@@ -13,13 +13,14 @@ from collections.abc import Iterable
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import ARTICULATIONS, Note, Riff, sort_notes
+from transcribe.core.riff import ARTICULATIONS, Note, Remark, Riff, sort_notes
+from transcribe.core.wording import refusal
 from transcribe.correct.history import next_note_id, record
 from transcribe.correct.solving import find_again
 
-__all__ = ["NOTE_EDITS", "add", "change", "delete", "merge", "split"]
+__all__ = ["NOTE_EDITS", "add", "change", "confirm", "delete", "merge", "split"]
 
-NOTE_EDITS = ("add", "change", "delete", "merge", "split")
+NOTE_EDITS = ("add", "change", "confirm", "delete", "merge", "split")
 """Kinds of the steps that are made here."""
 
 _SHORTEST_SEC = 0.02  # of a note; shorter is a slip of the hand; chosen by ear
@@ -102,7 +103,7 @@ def change(
             new, pitch_midi=int(pitch_midi), cents=0.0, string=None, fret=None, pinned=False
         )
     if new == old:
-        raise ParameterError(f"note {note_id} is like that already")
+        raise refusal(Remark("changes-nothing", notes=(note_id,)))
     return _edited(riff, "change", [old], [new])
 
 
@@ -128,6 +129,22 @@ def merge(riff: Riff, note_ids: Iterable[int]) -> Riff:
     return _edited(riff, "merge", list(parts), [whole])
 
 
+def confirm(riff: Riff, note_ids: Iterable[int]) -> Riff:
+    """``riff`` with notes that were heard with doubt taken as played: their confidence is 1.
+
+    Raises
+    ------
+    ParameterError
+        If a note is not there, or all of them are sure already.
+    """
+    doubtful = [n for n in (_note(riff, i) for i in dict.fromkeys(note_ids)) if n.confidence < 1]
+    if not doubtful:
+        raise ParameterError("these notes are sure already")
+    return _edited(
+        riff, "confirm", doubtful, [dataclasses.replace(n, confidence=1.0) for n in doubtful]
+    )
+
+
 def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     """``riff`` with one note struck again at ``at_sec``, or in its middle.
 
@@ -139,10 +156,8 @@ def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     note = _note(riff, note_id)
     at = (note.onset_sec + note.offset_sec) / 2 if at_sec is None else float(at_sec)
     if not note.onset_sec + _SHORTEST_SEC <= at <= note.offset_sec - _SHORTEST_SEC:
-        raise ParameterError(
-            f"note {note_id} sounds from {note.onset_sec:.2f} to {note.offset_sec:.2f} s; "
-            "split it at a time inside that"
-        )
+        facts = {"start_sec": note.onset_sec, "end_sec": note.offset_sec}
+        raise refusal(Remark("split-outside", facts, (note_id,)))
     first = _timed(riff, dataclasses.replace(note, offset_sec=at), onset=False)
     second = _timed(
         riff,

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import likely_overtones
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.core.wording import text_remark
+from transcribe.core.wording import refusal
 from transcribe.correct.history import record
 from transcribe.correct.solving import solve_again
 from transcribe.fingering import Fingering, Hand, Unmet, pins_of
 from transcribe.fingering.repeats import repeat_groups
+from transcribe.fingering.solver import unmet_facts
 
 __all__ = ["pin", "places_as_written", "repeats_of", "set_hand", "unpin"]
 
@@ -79,8 +80,7 @@ def pin(
     before = pins_of(riff)
     solved, wanted, left = _pinned(riff, before, wanted, asked)
     if left:
-        unmet = (*solved.unmet, *(text_remark(text) for text in left))
-        solved = dataclasses.replace(solved, unmet=unmet)
+        solved = dataclasses.replace(solved, unmet=(*solved.unmet, *left))
     return record(riff, solved, "pin", sorted(wanted))
 
 
@@ -89,14 +89,14 @@ def _pinned(
     before: Mapping[int, Place],
     wanted: Mapping[int, Place],
     asked: frozenset[int],
-) -> tuple[Riff, dict[int, Place], list[str]]:
+) -> tuple[Riff, dict[int, Place], list[Remark]]:
     """The riff solved around ``before`` and ``wanted``; pins that fight in a repeat are let go.
 
-    Returns the riff, the pins of ``wanted`` that are kept, and a sentence for each that is not.
+    Returns the riff, the pins of ``wanted`` that are kept, and a remark on each that is not.
     Raises ParameterError where one of ``asked`` cannot be kept.
     """
     kept = dict(wanted)
-    left: list[str] = []
+    left: list[Remark] = []
     while True:
         solved, fingering = solve_again(riff, pins={**before, **kept})
         clash = _clash(riff, fingering, before, kept)
@@ -107,16 +107,11 @@ def _pinned(
             if note_id in asked:
                 others = {i: p for i, p in kept.items() if i != note_id}
                 others = {**before, **others}
-                raise ParameterError(_refusal(riff, note_id, kept[note_id], clash, others))
+                raise refusal(_refused(riff, note_id, kept[note_id], clash, others))
         if not culprits:
-            raise ParameterError(_refusal(riff, clash.note_id, None, clash, before))
+            raise refusal(_refused(riff, clash.note_id, None, clash, before))
         for note_id in culprits:
-            note = riff.note(note_id)
-            why = _why(riff, clash, note_id)
-            left.append(
-                f"note {note_id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s) is not "
-                f"pinned along with the other repeats: {why}"
-            )
+            left.append(Remark("repeat-not-pinned", *_why(riff, clash, note_id)))
             del kept[note_id]
 
 
@@ -172,33 +167,29 @@ def unpin(
     return record(riff, solve_again(riff, pins=kept)[0], "unpin", gone)
 
 
-def _why(riff: Riff, clash: Unmet, note_id: int) -> str:
+def _why(riff: Riff, clash: Unmet, note_id: int) -> tuple[dict[str, Any], tuple[int, ...]]:
+    """Facts and notes of a remark on a note whose pin brings about ``clash``."""
+    note = riff.note(note_id)
     if clash.note_id == note_id:
-        return clash.reason
+        return unmet_facts(note, clash)
     lost = riff.note(clash.note_id)
-    return (
-        f"note {lost.id} ({pitch_name(lost.pitch_midi)}), which begins at the same time, would be "
-        "left without a string"
-    )
+    robbed = Unmet(note_id, "note-robbed", {"other_midi": lost.pitch_midi}, fights=lost.id)
+    return unmet_facts(note, robbed)
 
 
-def _refusal(
+def _refused(
     riff: Riff,
     note_id: int,
     place: Place | None,
     clash: Unmet,
     others: Mapping[int, Place],
-) -> str:
+) -> Remark:
     """Why a note cannot be pinned at ``place`` beside the pins ``others``, and where it can."""
-    text = f"note {note_id} cannot be pinned there: {_why(riff, clash, note_id)}"
-    near = clash.nearest if clash.note_id == note_id else None
-    if near is None and place is not None:
+    facts, notes = _why(riff, clash, note_id)
+    if facts.get("nearest") is None and place is not None:
         near = _nearest(riff, note_id, place, others)
-    if near is not None:
-        return f"{text}; nearest: string {near[0]} fret {near[1]}"
-    if clash.note_id != note_id:
-        text += f"; no other place helps, so delete note {clash.note_id} first if it is not played"
-    return text
+        facts |= {} if near is None else {"nearest": list(near)}
+    return Remark("pin-refused", facts, notes)
 
 
 def _nearest(riff: Riff, note_id: int, place: Place, others: Mapping[int, Place]) -> Place | None:
@@ -223,18 +214,20 @@ def _check(riff: Riff, note_id: int, place: Place) -> None:
     string, fret = place
     strings = len(riff.instrument.open_midi)
     if not 1 <= string <= strings:
-        raise ParameterError(f"note {note_id}: there is no string {string}; use 1 to {strings}")
+        facts = {"string": string, "strings": strings}
+        raise refusal(Remark("no-such-string", facts, (note_id,)))
     if riff.instrument.fret_of(string, note.pitch_midi) != fret:
-        raise ParameterError(_wrong_place(riff, note, place))
+        raise refusal(_wrong_place(riff, note, place))
 
 
-def _wrong_place(riff: Riff, note: Note, place: Place) -> str:
+def _wrong_place(riff: Riff, note: Note, place: Place) -> Remark:
     places = _by_distance(riff, note, place)
-    text = f"note {note.id} is {pitch_name(note.pitch_midi)}, and string {place[0]} fret {place[1]}"
-    if 0 <= place[1] <= riff.instrument.top_fret:
-        text += f" sounds {pitch_name(riff.instrument.pitch_midi(*place))}"
-    else:
-        text += f" is not on the neck (frets 0 to {riff.instrument.top_fret})"
-    if places:
-        text += f"; nearest: string {places[0][0]} fret {places[0][1]}"
-    return text
+    top = riff.instrument.top_fret
+    facts: dict[str, Any] = {
+        "pitch_midi": note.pitch_midi,
+        "place": list(place),
+        "sounds_midi": riff.instrument.pitch_midi(*place) if 0 <= place[1] <= top else None,
+        "top_fret": top,
+        "nearest": list(places[0]) if places else None,
+    }
+    return Remark("pin-other-pitch", facts, (note.id,))

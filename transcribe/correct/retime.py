@@ -113,7 +113,9 @@ def retimed(
     if bpm is not None:
         check_bpm(bpm)
     if meter is not None and (meter[0] < 1 or meter[1] not in (2, 4, 8, 16)):
-        raise ParameterError(f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8")
+        raise ParameterError(
+            f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8", parameter="meter"
+        )
     old = riff.rhythm
     if old is None or len(old.beats_sec) < 2:
         return _found_again(riff, bpm, meter, first_beat_sec, progress)

@@ -101,18 +101,25 @@ def staying(riff: Riff, text: str) -> tuple[str, ...]:
 
 
 def notes_of(riff: Riff, text: str) -> tuple[int, ...]:
-    """The ids of the notes that ``text`` names: ``12``, ``bar:2`` or ``phrase:A``.
+    """The ids of the notes that ``text`` names: ``12``, ``bar:2``, ``phrase:A`` or ``unsure``.
 
     Raises
     ------
     ParameterError
-        If ``text`` is none of these, or the bar or phrase is not there.
+        If ``text`` is none of these, the bar or phrase is not there, or no note is unsure.
     """
     if text.isdecimal():
         return (int(text),)
+    if text == "unsure":
+        unsure = tuple(note.id for note in riff.notes if note.unsure)
+        if not unsure:
+            raise ParameterError("no note of this riff is unsure")
+        return unsure
     match = _STRETCH.match(text)
     if match is None or match[3] is not None:
-        raise ParameterError(f"{text!r} names no notes; write the ID of a note, bar:2 or phrase:A")
+        raise ParameterError(
+            f"{text!r} names no notes; write the ID of a note, bar:2, phrase:A or unsure"
+        )
     notes = _of_stretch(riff, match[1], match[2])
     return tuple(note.id for note in notes)
 

@@ -6,9 +6,8 @@ import dataclasses
 from collections.abc import Mapping
 
 from transcribe.core.riff import Riff
-from transcribe.core.wording import text_remark
 from transcribe.fingering import alternatives, hand_of, pins_of
-from transcribe.fingering.solver import Fingering, apply, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, solve, unmet_remarks
 from transcribe.harmony import with_theory
 
 __all__ = ["find_again", "solve_again"]
@@ -39,12 +38,11 @@ def solve_again(
         dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
         for note in apply(riff.notes, fingering)
     )
-    unmet = unmet_sentences(notes, fingering, riff.instrument)
     solved = dataclasses.replace(
         riff,
         notes=notes,
-        unmet=tuple(text_remark(text) for text in unmet),
-        cautions=tuple(text_remark(text) for text in fingering.cautions),
+        unmet=unmet_remarks(notes, fingering, riff.instrument),
+        cautions=fingering.cautions,
     )
     return solved, fingering
 

@@ -5,7 +5,7 @@ from transcribe.fingering.alternatives import alternatives
 from transcribe.fingering.explain import explain, places
 from transcribe.fingering.hand import HANDS, Hand, hand_of
 from transcribe.fingering.plan import Unmet
-from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_sentences
+from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_remarks
 from transcribe.fingering.tuning_guess import InstrumentGuess, instrument_guess
 
 __all__ = [
@@ -23,5 +23,5 @@ __all__ = [
     "pins_of",
     "places",
     "solve",
-    "unmet_sentences",
+    "unmet_remarks",
 ]

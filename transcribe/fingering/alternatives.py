@@ -5,6 +5,8 @@ from __future__ import annotations
 import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -14,33 +16,59 @@ from transcribe.core.riff import (
     Instrument,
     Note,
     Phrase,
+    Remark,
     Rhythm,
     legato_sources,
     sort_notes,
 )
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.core.wording import text_remark
 from transcribe.drone import find_drone
+from transcribe.fingering.costs import COSTS
 from transcribe.fingering.hand import Hand
+from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.search import off_home
 from transcribe.fingering.solver import Fingering, Solver, solver_for
 
 __all__ = ["alternatives", "home_position"]
 
 _FREE_MELODY = dict.fromkeys(("melody_far", "melody_above", "melody_off", "melody_moves"), 0.0)
-_POSITION = "one hand position"
-_HIGHER = "higher on the neck"
-_THREE = "three notes a string"
 _ANYWHERE = dict.fromkeys(("fret", "fret_high", "fret_body", "off_first"), 0.0)
-_KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
-    (_POSITION, _ANYWHERE | _FREE_MELODY),
-    (
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """A kind of fingering: its name, and what brings it about.
+
+    ``weights`` replace those of the solver; ``lowest_position`` keeps the hand in one position,
+    this one or higher; ``span`` is a share of the hand's. ``named_over_drone`` is the name over a
+    drone, None where the kind is not offered over one. With ``away_from_low`` it is offered only
+    where the first choice lies low on the neck, and where it is not much harder.
+    """
+
+    name: str
+    weights: Mapping[str, float] = field(default_factory=dict)
+    named_over_drone: str | None = None
+    lowest_position: int | None = None
+    three_a_string: bool = False
+    away_from_low: bool = False
+    span: float = 1.0
+
+
+def _kind(name: str, weights: Mapping[str, float], **options: Any) -> _Kind:
+    return _Kind(name, weights, **{"named_over_drone": name, **options})
+
+
+_HIGH = 5  # the lowest position that is away from the open strings
+_KINDS = (
+    _kind("one hand position", _ANYWHERE | _FREE_MELODY, lowest_position=1),
+    _kind(
         "along one string",
         {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5},
+        named_over_drone="along one string over the drone",
     ),
-    (_THREE, {}),
-    ("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
-    (
+    _Kind("three notes a string", three_a_string=True),
+    _kind("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
+    _kind(
         "ringing across the strings",
         {
             "step_same_string": 1.5,
@@ -52,14 +80,19 @@ _KINDS: tuple[tuple[str, Mapping[str, float]], ...] = (
         }
         | _FREE_MELODY,
     ),
-    (_HIGHER, _ANYWHERE | dict.fromkeys(("thick", "thick_high", "position"), 0.0)),
+    _Kind(
+        "higher on the neck",
+        _ANYWHERE | dict.fromkeys(("thick", "thick_high", "position"), 0.0),
+        lowest_position=_HIGH,
+        away_from_low=True,
+    ),
+    _kind("for a bigger hand", {}, span=1.18),
+    _kind("for a smaller hand", {}, span=0.85),
 )
-"""Names of the kinds and the weights that bring each about."""
+"""In the order in which they are offered. The weights were chosen by eye on the shipped takes."""
 
-_HANDS = (("for a bigger hand", 1.18), ("for a smaller hand", 0.85))
 _MOST = 5
-_HIGH = 5  # the lowest position that is away from the open strings
-_MOST_EFFORT = 0.8  # a note, beyond the first choice; dearer than this is no way to play it
+_MOST_EFFORT = 0.8  # a note, beyond the first choice; what is harder is no way to play it
 _SCALE_NOTES = 7  # so many pitches make a scale over the strings
 _SCALE_STEP = 3  # semitones
 
@@ -74,11 +107,31 @@ def alternatives(
     phrases: Sequence[Phrase] = (),
     rhythm: Rhythm | None = None,
 ) -> tuple[Alternative, ...]:
-    """Up to five other fingerings that differ from `solve`'s and from one another.
+    """Other fingerings that differ from `solve`'s and from one another.
 
-    Each has a plain name, the effort that it costs the hand (`Solver.effort`, lower is easier),
-    where it is hardest, and how it compares with the first choice. The arguments and errors are
-    those of `solve`.
+    Parameters
+    ----------
+    notes, instrument, hand, drone, pins, phrases, rhythm
+        As for `transcribe.fingering.solve`.
+
+    Returns
+    -------
+    tuple of Alternative
+        At most five. The cost of each is the effort of the hand in the measure of
+        `Solver.effort`, as it is for the first choice; ``why`` says how it compares with that,
+        and, where it is easier, what the first choice keeps and this one does not.
+
+    Raises
+    ------
+    ParameterError
+        If ``drone`` is none of what `find_drone` takes.
+
+    Example
+    -------
+    >>> from transcribe.core.riff import Instrument, Note
+    >>> line = [Note(i, 0.3 * i, 0.3 * i + 0.3, 60 + p) for i, p in enumerate((0, 2, 4, 5, 7))]
+    >>> [other.name for other in alternatives(line, Instrument())][:2]
+    ['along one string', 'higher on the neck']
     """
     if not notes:
         return ()
@@ -86,52 +139,104 @@ def alternatives(
     if rhythm is not None and not phrases:
         phrases = rhythm.phrases
     base = solver_for(instrument, hand)
-    held = dict(pins or {})
-    main = base.solve(notes, drone=found, pins=held, phrases=phrases)
-    if not main.positions:
+    pins = dict(pins or {})
+    first = base.solve(notes, drone=found, pins=pins, phrases=phrases)
+    if not first.positions:
         return ()
-    first = sum(base.effort(notes, main.positions, drone=found).values())
-    seen = [dict(main.positions)]
+    judge = _Judge(notes, base, found, phrases, first)
+    seen = [dict(first.positions)]
     out: list[Alternative] = []
-    for name, changes in _KINDS:
-        if found is not None and name == "along one string":
-            name = "along one string over the drone"
-        home, kept = None, held
-        if name == _POSITION:
-            home = home_position(notes, instrument, held)
-        elif name == _HIGHER:
-            if found is not None or not _is_low(main, instrument):
-                continue
-            home = home_position(notes, instrument, held, lowest=_HIGH)
-        elif name == _THREE:
-            threes = None if found is not None else _three_a_string(notes, main, instrument, held)
-            if threes is None:
-                continue
-            kept = threes
-        other = Solver(instrument, hand=hand, weights=base.weights | dict(changes), home=home)
-        solved = other.solve(notes, drone=found, pins=kept, phrases=phrases)
-        if name == _HIGHER:
-            effort = sum(base.effort(notes, solved.positions, drone=found).values())
-            if effort - first > _MOST_EFFORT * len(solved.positions):
-                continue
-        _add(out, seen, name, solved)
-    for name, factor in _HANDS:
-        span = min(200.0, max(40.0, hand.span_mm * factor))
-        other = Solver(instrument, hand=Hand(span), weights=base.weights)
-        solved = other.solve(notes, drone=found, pins=held, phrases=phrases)
-        _add(out, seen, name, solved)
-    return tuple(_described(a, notes, found, base, first) for a in out[:_MOST])
+    for kind in _KINDS:
+        name = kind.name if found is None else kind.named_over_drone
+        if name is None or (kind.away_from_low and not _is_low(first, instrument)):
+            continue
+        held: Mapping[int, tuple[int, int]] | None = pins
+        if kind.three_a_string:
+            held = _three_a_string(notes, first, instrument, pins)
+        if held is None:
+            continue
+        home = None
+        if kind.lowest_position is not None:
+            home = home_position(notes, instrument, pins, lowest=kind.lowest_position)
+        span = min(200.0, max(40.0, hand.span_mm * kind.span))
+        solver = Solver(
+            instrument, hand=Hand(span), weights=base.weights | dict(kind.weights), home=home
+        )
+        positions = dict(solver.solve(notes, drone=found, pins=held, phrases=phrases).positions)
+        if not positions or positions in seen:
+            continue
+        other = judge.described(name, positions)
+        if kind.away_from_low and other.cost - judge.effort > _MOST_EFFORT * len(positions):
+            continue
+        seen.append(positions)
+        out.append(other)
+        if len(out) == _MOST:
+            break
+    return tuple(out)
 
 
-def _is_low(main: Fingering, instrument: Instrument) -> bool:
+class _Judge:
+    """Holds fingerings of one riff against the first choice."""
+
+    def __init__(
+        self,
+        notes: Sequence[Note],
+        solver: Solver,
+        drone: Drone | None,
+        phrases: Sequence[Phrase],
+        first: Fingering,
+    ) -> None:
+        self._notes = sort_notes(list(notes))
+        self._solver, self._drone = solver, drone
+        self._repeats = repeat_groups(self._notes, phrases)
+        self._first = self._measure(first.positions)
+        self.effort = sum(self._first[0].values())
+
+    def _measure(
+        self, positions: Mapping[int, tuple[int, int]]
+    ) -> tuple[dict[int, float], Mapping[str, float]]:
+        """The effort of each note, and what each rule costs."""
+        effort, rules = self._solver.costs(self._notes, positions, drone=self._drone)
+        strings = [
+            {positions[i][0] for i in ids if i in positions} for g in self._repeats for ids in g
+        ]
+        return effort, rules | {"repeat_off": sum(len(s) > 1 for s in strings)}
+
+    def described(self, name: str, positions: Mapping[int, tuple[int, int]]) -> Alternative:
+        """The alternative with what it costs the hand, where it is hardest and why it is second."""
+        effort, rules = self._measure(positions)
+        total = sum(effort.values())
+        hardest = max((n for n in self._notes if n.id in effort), key=lambda n: effort[n.id])
+        facts: dict[str, Any] = {
+            "more": round(total - self.effort, 3),
+            "sec": hardest.onset_sec,
+            "place": list(positions[hardest.id]),
+        }
+        broken = {name: cost - self._first[1].get(name, 0.0) for name, cost in rules.items()}
+        if total < self.effort and broken and max(broken.values()) > 0.0:
+            facts["because"] = _WORDS[max(broken, key=lambda name: broken[name])]
+        return Alternative(
+            name,
+            positions,
+            round(total, 3),
+            hardest.id,
+            round(hardest.onset_sec, 3),
+            Remark("hardest-place", facts, (hardest.id,)),
+        )
+
+
+_WORDS = {cost.name: cost.words for cost in COSTS}
+
+
+def _is_low(first: Fingering, instrument: Instrument) -> bool:
     """Whether half of the notes or more lie below the positions away from the open strings."""
-    frets = [fret for _, fret in main.positions.values()]
+    frets = [fret for _, fret in first.positions.values()]
     return instrument.top_fret >= _HIGH + 4 and sum(f < _HIGH for f in frets) >= 0.5 * len(frets)
 
 
 def _three_a_string(
     notes: Sequence[Note],
-    main: Fingering,
+    first: Fingering,
     instrument: Instrument,
     pins: Mapping[int, tuple[int, int]],
 ) -> dict[int, tuple[int, int]] | None:
@@ -140,7 +245,7 @@ def _three_a_string(
     Only a line over a scale lies like that: single notes of seven pitches or more, no two
     neighbours more than three semitones apart. Of the ways to begin that keep ``pins`` and slurs,
     one with three notes on the lowest string is taken where there is one, and of these the
-    nearest to where the hand is in ``main``.
+    nearest to where the hand is in ``first``.
     """
     ordered = sort_notes(list(notes))
     scale = sorted({n.pitch_midi for n in ordered})
@@ -150,13 +255,13 @@ def _three_a_string(
     if any(b.onset_sec - a.onset_sec < STROKE_SEC for a, b in itertools.pairwise(ordered)):
         return None
     slurs = legato_sources(list(ordered))
-    hand = np.mean([fret for _, fret in main.positions.values()])
+    hand = np.mean([fret for _, fret in first.positions.values()])
     best: tuple[tuple[int, float], dict[int, tuple[int, int]]] | None = None
-    for first in range(len(instrument.open_midi), 0, -1):
+    for lowest in range(len(instrument.open_midi), 0, -1):
         for missing in range(3):
             places = {}
             for k, pitch in enumerate(scale):
-                string = first - (k + missing) // 3
+                string = lowest - (k + missing) // 3
                 fret = instrument.fret_of(string, pitch) if string >= 1 else None
                 if not fret:
                     break  # an open string is no place to stop three notes from
@@ -183,8 +288,8 @@ def home_position(
 ) -> int:
     """The fret at which the index finger lies when the notes lie best within four frets.
 
-    The pins say where on the neck: the position has to hold the first, and of the positions that
-    do, those that hold the most. Else it is ``lowest`` or higher.
+    With ``pins`` it is one of the positions that hold the first of them, and of these one that
+    holds the most. It is never below ``lowest``.
     """
     places = [
         np.array([pins[n.id][1]] if n.id in pins else [f for _, f in found])
@@ -205,45 +310,3 @@ def home_position(
         )
 
     return min(homes, key=lambda h: (outside(h), h))
-
-
-def _add(
-    out: list[Alternative],
-    seen: list[dict[int, tuple[int, int]]],
-    name: str,
-    fingering: Fingering,
-) -> None:
-    positions = dict(fingering.positions)
-    if positions and positions not in seen:
-        seen.append(positions)
-        out.append(Alternative(name, positions, fingering.cost))
-
-
-def _described(
-    alternative: Alternative,
-    notes: Sequence[Note],
-    drone: Drone | None,
-    base: Solver,
-    first: float,
-) -> Alternative:
-    """The alternative costed by the hand's effort as the main answer is, with its hardest place."""
-    effort = base.effort(notes, alternative.positions, drone=drone)
-    total = sum(effort.values())
-    ordered = [n for n in sort_notes(list(notes)) if n.id in effort]
-    hardest = max(ordered, key=lambda n: effort[n.id])
-    place = alternative.positions[hardest.id]
-    where = "open" if place[1] == 0 else f"fret {place[1]}"
-    more = total - first
-    side = "more" if more >= 0 else "less"
-    why = text_remark(
-        f"costs the hand {abs(more):.1f} {side} than the first choice, hardest "
-        f"at {hardest.onset_sec:.2f} s on string {place[0]} {where}"
-    )
-    return Alternative(
-        alternative.name,
-        alternative.positions,
-        round(total, 3),
-        hardest.id,
-        round(hardest.onset_sec, 3),
-        why,
-    )

@@ -22,7 +22,7 @@ Places = tuple[tuple[int, int], ...]
 _MOST = 32  # candidates kept for one onset
 _MOST_FINGERS = 3  # ways to finger one choice of strings, where there are several notes
 _MOST_TRIED = 400  # choices of strings looked at for one onset
-_STRETCH = 1.45  # a chord wider than this share of the span is looked at only if nothing else is
+_REACH = 1.45  # a chord wider than this many spans cannot be held: looked at if nothing else is
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +32,8 @@ class Candidates:
     ``strings``, ``frets``, ``fingers``: (a, n), in the order of the notes. ``position``: (a,),
     nan where every string is open. ``uses``: (a, s), 1 where the string is played.
     ``finger_string``, ``finger_fret``: (a, 4), -1 where the finger is free. ``static``:
-    (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``.
+    (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``. ``in_reach``: whether a hand can
+    hold the notes together at all.
     """
 
     strings: np.ndarray
@@ -46,6 +47,7 @@ class Candidates:
     opens: np.ndarray
     static: np.ndarray
     own: np.ndarray
+    in_reach: bool
 
     def __len__(self) -> int:
         return len(self.own)
@@ -67,8 +69,9 @@ class Chooser:
         return self._memo[allowed]
 
     def _make(self, allowed: tuple[Places, ...]) -> Candidates | None:
-        choices = self._string_choices(allowed, _STRETCH * self.hand.span_mm)
-        if not choices:
+        choices = self._string_choices(allowed, _REACH * self.hand.span_mm)
+        in_reach = bool(choices)
+        if not in_reach:
             choices = self._string_choices(allowed, float("inf"))
         rows = []
         for places in choices:
@@ -82,7 +85,7 @@ class Chooser:
         if not rows:
             return None
         rows.sort(key=lambda row: row[0])
-        return self._pack(rows[:_MOST])
+        return self._pack(rows[:_MOST], in_reach)
 
     def _string_choices(self, allowed: tuple[Places, ...], reach_mm: float) -> list[Places]:
         """Distinct strings for every note, the frets within ``reach_mm`` of one another."""
@@ -112,7 +115,7 @@ class Chooser:
         put(0, 0, float("inf"), float("-inf"))
         return found
 
-    def _pack(self, rows: Sequence[tuple]) -> Candidates:
+    def _pack(self, rows: Sequence[tuple], in_reach: bool) -> Candidates:
         count, strings = len(rows), len(self.instrument.open_midi)
         notes = len(rows[0][1])
         string = np.array([[s - 1 for s, _ in row[1]] for row in rows], dtype=np.int64)
@@ -141,4 +144,5 @@ class Chooser:
             opens=(fret == 0).sum(axis=1).astype(float),
             static=static,
             own=static @ self.weights,
+            in_reach=in_reach,
         )

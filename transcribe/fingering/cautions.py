@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, sort_notes
-from transcribe.core.score_place import place_name
+from transcribe.core.riff import Drone, Instrument, Note, Remark, sort_notes
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.hand import Hand, neck_mm
 from transcribe.fingering.plan import Plan
@@ -85,12 +84,13 @@ def cautions(
     drone: Drone | None,
     pins: Places,
     beats: int | None,
-) -> Iterator[str]:
-    """One sentence for each kind of thing that the player has to know of, the worst place named.
+) -> Iterator[Remark]:
+    """A remark on each kind of thing that the player has to know of, with the worst place.
 
-    ``beats`` in a bar, where it is known, lets the sentences name the bar.
+    ``beats`` in a bar, where it is known, lets the remarks name the bar.
     """
     yield from _wide(plan, notes, positions, instrument, hand, beats)
+    yield from _too_wide(plan, notes, beats)
     yield from _on_the_drone(plan, notes, positions)
     yield from _far_up(notes, positions, instrument, drone, pins)
     yield from _torn(notes, positions, plan.sources)
@@ -103,7 +103,7 @@ def _wide(
     instrument: Instrument,
     hand: Hand,
     beats: int | None,
-) -> Iterator[str]:
+) -> Iterator[Remark]:
     mm = neck_mm(instrument)
     wide: list[tuple[float, int]] = []
     for k, onset in enumerate(plan.onsets):
@@ -117,22 +117,39 @@ def _wide(
     places = (positions[notes[i].id] for i in widest)
     stopped = sorted((fret, string) for string, fret in places if fret > 0)
     (low, from_string), (high, to_string) = stopped[0], stopped[-1]
-    count = "1 place" if len(wide) == 1 else f"{len(wide)} places"
-    yield (
-        f"{count} stretch the hand beyond {hand.span_mm:.0f} mm, the widest {apart:.0f} mm "
-        f"{_in_bar(notes[widest[0]], beats)}, from string {from_string} fret {low} to string "
-        f"{to_string} fret {high}: warm up, stop if it hurts, and ask a teacher or a clinician "
-        "about pain that stays"
-    )
+    first = notes[widest[0]]
+    facts = {
+        "count": len(wide),
+        "span_mm": hand.span_mm,
+        "widest_mm": apart,
+        "from": [from_string, low],
+        "to": [to_string, high],
+    } | _when(first, beats)
+    yield Remark("wide-stretch", facts, tuple(notes[i].id for i in widest))
 
 
-def _in_bar(note: Note, beats: int | None) -> str:
-    if beats is None or note.onset_beat is None:
-        return f"at {note.onset_sec:.2f} s"
-    return f"in {place_name(note.onset_beat, (beats, 4))} ({note.onset_sec:.2f} s)"
+def _too_wide(plan: Plan, notes: Sequence[Note], beats: int | None) -> Iterator[Remark]:
+    """Chords that no hand can hold, with the least that has to be left out."""
+    if not plan.too_wide:
+        return
+    chord, out = plan.too_wide[0]
+    by_id = {note.id: note for note in notes}
+    facts = _when(by_id[chord[0]], beats) | {
+        "left_out_midi": [by_id[i].pitch_midi for i in out],
+        "others": len(plan.too_wide) - 1,
+    }
+    yield Remark("too-wide", facts, out)
 
 
-def _on_the_drone(plan: Plan, notes: Sequence[Note], positions: Places) -> Iterator[str]:
+def _when(note: Note, beats: int | None) -> dict[str, Any]:
+    """When a note begins, as facts of a remark."""
+    when: dict[str, Any] = {"sec": note.onset_sec}
+    if beats is not None and note.onset_beat is not None:
+        when |= {"beat": note.onset_beat, "beats_in_bar": beats}
+    return when
+
+
+def _on_the_drone(plan: Plan, notes: Sequence[Note], positions: Places) -> Iterator[Remark]:
     """Melody notes that take the drone's string, so that it has to fall silent there."""
     found = []
     for onset in plan.onsets:
@@ -142,9 +159,7 @@ def _on_the_drone(plan: Plan, notes: Sequence[Note], positions: Places) -> Itera
             if string - 1 in onset.drone_strings and fret > 0:
                 found.append((note.id, string))
     if found:
-        ids = ", ".join(str(i) for i, _ in found[:6]) + (" ..." if len(found) > 6 else "")
-        which = f"note {ids} takes" if len(found) == 1 else f"notes {ids} take"
-        yield f"{which} the drone's string {found[0][1]}, which has to stop ringing there"
+        yield Remark("drone-silenced", {"string": found[0][1]}, tuple(i for i, _ in found))
 
 
 def _far_up(
@@ -153,22 +168,22 @@ def _far_up(
     instrument: Instrument,
     drone: Drone | None,
     pins: Places,
-) -> Iterator[str]:
+) -> Iterator[Remark]:
     found = [f for f in far_up(notes, positions, instrument, drone) if f.note.id not in pins]
     if not found:
         return
     first = max(found, key=lambda f: (f.above, -f.note.onset_sec))
-    string, fret = positions[first.note.id]
-    name = f"note {first.note.id} ({pitch_name(first.note.pitch_midi)})"
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    yield (
-        f"{name} lies at fret {fret} of string {string}, {first.above} frets above the melody "
-        f"around it, to stay beside the drone{more}; string {first.nearer[0]} fret "
-        f"{first.nearer[1]} is nearer: pin it there if it is played so"
-    )
+    facts = {
+        "pitch_midi": first.note.pitch_midi,
+        "place": list(positions[first.note.id]),
+        "above_frets": first.above,
+        "nearest": list(first.nearer),
+    }
+    others = (f.note.id for f in found if f is not first)
+    yield Remark("far-up", facts, (first.note.id, *others))
 
 
-def _torn(notes: Sequence[Note], positions: Places, sources: Mapping[int, int]) -> Iterator[str]:
+def _torn(notes: Sequence[Note], positions: Places, sources: Mapping[int, int]) -> Iterator[Remark]:
     """Slurs whose two notes lie on two strings."""
     found = [
         (note, source)
@@ -178,9 +193,10 @@ def _torn(notes: Sequence[Note], positions: Places, sources: Mapping[int, int]) 
     if not found:
         return
     note, source = found[0]
-    name = next(n.articulation for n in notes if n.id == note)
-    more = f" (and {len(found) - 1} more like it)" if len(found) > 1 else ""
-    yield (
-        f"the {name} to note {note} is on string {positions[note][0]}, and note {source} that it "
-        f"comes from on string {positions[source][0]}{more}: put both on one string, or pick it"
-    )
+    facts = {
+        "articulation": next(n.articulation for n in notes if n.id == note),
+        "string": positions[note][0],
+        "source_string": positions[source][0],
+        "others": len(found) - 1,
+    }
+    yield Remark("torn-slur", facts, (note, source))

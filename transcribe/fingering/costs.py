@@ -114,6 +114,10 @@ COSTS = (
     Cost("melody_above", "rule", 0.6, "it lies on the far side of the drone"),
     Cost("melody_off", "rule", 4.0, "it leaves the string that the melody runs along"),
     Cost("melody_moves", "rule", 9.0, "the melody changes strings"),
+    Cost("off_pin", "rule", 0.8, "it leaves the position of the pin beside it"),
+    Cost("box_moves", "rule", 2.0, "the hand moves within a line on one scale"),
+    Cost("box_cross", "rule", 0.8, "a step within a line on one scale changes strings"),
+    Cost("box_mixed", "rule", 1.5, "an open string breaks into a line higher on the neck"),
     Cost("off_home", "rule", 3.0, "it leaves the position"),
 )
 """Every cost; `hand.place_costs` gives those of kind ``place`` in this order."""

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.cautions import far_up
 from transcribe.fingering.costs import COSTS
@@ -52,8 +52,8 @@ def places(riff: Riff, note_id: int) -> list[tuple[int, int, float]]:
     return [(*tried.place, tried.cost) for tried in _try_all(riff, note_id)]
 
 
-def explain(riff: Riff, note_id: int) -> str:
-    """One plain sentence on why a note is where it is and not elsewhere, with the numbers.
+def explain(riff: Riff, note_id: int) -> Remark:
+    """Why a note is where it is and not elsewhere, with the numbers.
 
     Raises
     ------
@@ -61,38 +61,25 @@ def explain(riff: Riff, note_id: int) -> str:
         If there is no such note.
     """
     note = _note(riff, note_id)
-    name = pitch_name(note.pitch_midi)
+    facts: dict[str, Any] = {"pitch_midi": note.pitch_midi}
     if note.string is None or note.fret is None:
         low = min(riff.instrument.open_midi) + riff.instrument.capo
         if not riff.instrument.places(note.pitch_midi):
-            side = "below the lowest string" if note.pitch_midi < low else "above the last fret"
-            return f"Note {note_id} ({name}) has no place: it lies {side}."
-        return f"Note {note_id} ({name}) has no place yet: no string is left for it there."
-    where = f"Note {note_id} ({name}) is on string {note.string} {_fret(note.fret)}"
-    if note.pinned:
-        where += ", where it is pinned"
+            facts["side"] = "below" if note.pitch_midi < low else "above"
+        return Remark("why-here", facts, (note_id,))
+    facts |= {"place": [note.string, note.fret], "pinned": note.pinned}
     tried = _try_all(riff, note_id)
     here = next((t for t in tried if t.place == (note.string, note.fret)), None)
     others = [t for t in tried if t is not here]
     if here is None or not others:
-        return f"{where}: no other string reaches this pitch."
-    where += _drone_clause(riff, note)
+        return Remark("why-here", facts, (note_id,))
+    facts["drone"] = _at_the_drone(riff, note)
     other = others[0]
     more = other.cost - here.cost
-    place = f"string {other.place[0]} {_fret(other.place[1])}"
-    if more < 0:
-        why = _reasons(riff, here, other)
-        return f"{where}; {place} would cost {-more:.1f} less{_because(why)}."
-    why = _reasons(riff, other, here)
-    return f"{where}; {place}, the next best, would cost {more:.1f} more{_because(why)}."
-
-
-def _because(reasons: Sequence[str]) -> str:
-    return ": " + " and ".join(reasons) if reasons else ""
-
-
-def _fret(fret: int) -> str:
-    return "open" if fret == 0 else f"fret {fret}"
+    dear, cheap = (here, other) if more < 0 else (other, here)
+    costs = _largest(riff, dear, cheap)
+    facts["other"] = {"place": list(other.place), "more": more, "costs": costs}
+    return Remark("why-here", facts, (note_id,))
 
 
 def _note(riff: Riff, note_id: int) -> Note:
@@ -102,25 +89,24 @@ def _note(riff: Riff, note_id: int) -> Note:
         raise ParameterError(f"there is no note {note_id} in this riff") from None
 
 
-def _drone_clause(riff: Riff, note: Note) -> str:
+def _at_the_drone(riff: Riff, note: Note) -> dict[str, Any] | None:
+    """How a note lies to the drone; None where it has nothing to do with one."""
     drone = riff.drone
     if drone is None or not is_over(drone, note.onset_sec):
-        return ""
+        return None
     strings = drone_strings(drone)
     if note.string in strings:
-        return ", the drone" if note.fret == 0 else ", the drone's string, for want of another"
-    if any(abs((note.string or 0) - s) == 1 for s in strings):
-        beside = f" beside the drone on string {strings[0]}"
-        places = {
-            n.id: (n.string, n.fret)
-            for n in riff.notes
-            if n.string is not None and n.fret is not None
-        }
-        for far in far_up(riff.notes, places, riff.instrument, drone):
-            if far.note.id == note.id:
-                return f"{beside}, {far.above} frets above the melody around it"
-        return beside
-    return ""
+        return {"is": "drone" if note.fret == 0 else "on-its-string"}
+    if not any(abs((note.string or 0) - s) == 1 for s in strings):
+        return None
+    beside: dict[str, Any] = {"is": "beside", "string": strings[0]}
+    places = {
+        n.id: (n.string, n.fret) for n in riff.notes if n.string is not None and n.fret is not None
+    }
+    for far in far_up(riff.notes, places, riff.instrument, drone):
+        if far.note.id == note.id:
+            beside["above_frets"] = far.above
+    return beside
 
 
 def _try_all(riff: Riff, note_id: int) -> list[_Tried]:
@@ -181,24 +167,27 @@ def _try(
 
 
 _WORDS = {cost.name: cost.words for cost in COSTS}
+_SHIFTS = frozenset({"shift", "shift_rested", "shift_fast"})  # told as one move, in mm
 
 
-def _reasons(riff: Riff, dear: _Tried, cheap: _Tried) -> list[str]:
-    """The two largest reasons why ``dear`` costs more than ``cheap``."""
+def _largest(riff: Riff, dear: _Tried, cheap: _Tried) -> list[dict[str, Any]]:
+    """The two largest costs by which ``dear`` is above ``cheap``, by their words."""
+    move = _move(riff, dear)
     by_words: dict[str, float] = {}
     for name in set(dear.costs) | set(cheap.costs):
-        words = _WORDS[name]
+        words = _WORDS["shift" if move and name in _SHIFTS else name]
         by_words[words] = by_words.get(words, 0.0) + dear.costs.get(name, 0.0)
         by_words[words] -= cheap.costs.get(name, 0.0)
-    if (move := _move(riff, dear)) is not None:
-        for words in ("the hand moves further", "the hand has to move faster"):
-            if words in by_words:
-                by_words[move] = by_words.get(move, 0.0) + by_words.pop(words)
     ranked = sorted(by_words.items(), key=lambda item: -item[1])
-    return [f"{words} (+{value:.1f})" for words, value in ranked[:2] if value >= 0.05]
+    return [
+        {"words": words, "more": more} | (move if move and words == _WORDS["shift"] else {})
+        for words, more in ranked[:2]
+        if more >= 0.05
+    ]
 
 
-def _move(riff: Riff, tried: _Tried) -> str | None:
+def _move(riff: Riff, tried: _Tried) -> dict[str, Any] | None:
+    """How far the hand moves to the note, and in which time."""
     if tried.position is None or tried.position_before is None:
         return None
     mm = neck_mm(riff.instrument)
@@ -206,4 +195,4 @@ def _move(riff: Riff, tried: _Tried) -> str | None:
     at, was = (min(top, max(0, round(p))) for p in (tried.position, tried.position_before))
     if at == was:
         return None
-    return f"the hand moves {abs(mm[at] - mm[was]):.0f} mm in {tried.gap_sec:.2f} s"
+    return {"moved_mm": abs(mm[at] - mm[was]), "in_sec": tried.gap_sec}

@@ -60,6 +60,10 @@ class Onset:
     """(n, earlier note) where a chord, or one note of it, is struck again."""
     shape_from: list[tuple[int, int]] = field(default_factory=list)
     """(n, earlier note) where a power chord or an octave follows another of its build."""
+    box: bool = False
+    """Whether the note belongs to a line on a pentatonic scale, to be played in one position."""
+    pin: tuple[int, float] | None = None
+    """The fret of the nearest pin, and how much it draws the hand there, 0 to 1."""
     alike: list[tuple[int, int]] = field(default_factory=list)
     """(n, string) that the note has in another repeat of its phrase."""
 

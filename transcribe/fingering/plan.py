@@ -1,8 +1,8 @@
-"""Cuts a riff into onsets and works out what each one has to look back at.
+"""Cuts a riff into onsets and works out what each one looks back at.
 
-Everything here depends on the notes alone, not on where they are played: which earlier note is
-the melody's neighbour, what still sounds, where the same pitch was heard last, which note a
-hammer-on carries on from, and which places the pins, the drone and the neck leave.
+All of it depends on the notes alone, not on where they are played: which earlier note each one
+follows in its voice, what still sounds, where the same pitch came last, which note a slur comes
+from, and which places the pins, the drone and the neck leave.
 """
 
 from __future__ import annotations
@@ -10,7 +10,10 @@ from __future__ import annotations
 import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
 
 from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
@@ -22,41 +25,57 @@ from transcribe.fingering.onsets import MEMORY, Onset
 
 __all__ = ["Plan", "Unmet", "plan_onsets"]
 
-_SAME_STROKE_SEC = 0.012
+# The bounds were chosen with `tests.bench.fingering` on published editions, cross-validated.
+_SAME_STROKE_SEC = 0.012  # notes nearer than this are struck at one moment
 _VOICE_ONSETS = 3  # how many onsets back the neighbour of a voice may lie
-_SLOP_SEC = 0.08  # an overlap shorter than this is how notes are read from sound, not how played
-_SAME_PITCH_SEC = 6.0
+_OVERLAP_SEC = 0.08  # a shorter overlap is how notes are read from sound, not how they are played
+_SAME_PITCH_SEC = 6.0  # a pitch struck again later than this may lie elsewhere
 _RECENT_ONSETS = 5
 _RECENT_SEC = 1.6
 _ROUND_ONSETS = 6  # a figure goes round within so many onsets
-_LINE_ONSETS = 12
+_LINE_ONSETS = 12  # looked at on either side, to tell whether single notes run
 _RUN_ONSETS = 6  # fewer are no line
+_PENTATONIC = frozenset({0, 3, 5, 7, 10})  # semitones of the minor form; the major has the same
+_BOX_PITCHES = 4  # so many pitch classes of the scale make a line on it
+_BOX_STEP = 3  # semitones from one note of the scale to the next, at most
+_BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
+_BOX_REST_SEC = 1.0
+_PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
+_PIN_REST_SEC = 1.0  # and not across a silence of this length
 
 
 @dataclass(frozen=True, slots=True)
 class Unmet:
-    """Something that could not be kept.
+    """A note without a place, or a pin that could not be kept.
 
+    ``reason`` is one of those that `transcribe.core.wording` has words for, ``facts`` its numbers.
     ``fights``: the note that stands in the way; ``nearest``: the (string, fret) to take instead.
     """
 
     note_id: int
     reason: str
+    facts: Mapping[str, Any] = field(default_factory=dict, hash=False)
     fights: int | None = None
     nearest: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A riff ready to be solved; ``sources`` says which note each slur carries on from."""
+    """A riff ready to be solved.
+
+    ``unmet``: notes without a place and pins that cannot be kept. ``sources``: note id -> the note
+    that it is slurred from. ``too_wide``: for each chord that no hand can hold, the ids of its
+    notes and of the least that has to be left out of it.
+    """
 
     onsets: list[Onset]
     unmet: tuple[Unmet, ...]
     sources: Mapping[int, int]
+    too_wide: tuple[tuple[tuple[int, ...], tuple[int, ...]], ...] = ()
 
 
 def _groups(notes: Sequence[Note]) -> list[list[int]]:
-    """Notes that begin together; a pitch struck again and a slur begin anew, however soon."""
+    """Notes that begin together. A pitch struck again and a slurred note begin a new group."""
     groups: list[list[int]] = []
     for i, note in enumerate(notes):
         if groups and note.onset_sec - notes[groups[-1][0]].onset_sec <= STROKE_SEC:
@@ -65,12 +84,11 @@ def _groups(notes: Sequence[Note]) -> list[list[int]]:
                 for j in groups[-1]
                 if notes[j].onset_sec < note.onset_sec - _SAME_STROKE_SEC
             ]
-            anew = note.articulation in LEGATO or any(
+            later = note.articulation in LEGATO or any(
                 n.pitch_midi == note.pitch_midi for n in before
             )
-            # A note that begins with one of the group is of the group, whatever else it is.
-            again = anew and len(before) == len(groups[-1])
-            if not again:
+            # A note that begins at one moment with one of the group always belongs to it.
+            if not later or len(before) < len(groups[-1]):
                 groups[-1].append(i)
                 continue
         groups.append([i])
@@ -85,12 +103,16 @@ def plan_onsets(
     drone: Drone | None,
     pins: Mapping[int, tuple[int, int]],
     alike: Mapping[int, int] | None = None,
+    drawn_by: Mapping[int, tuple[int, int]] | None = None,
 ) -> Plan:
     """The onsets of sorted ``notes`` with their candidates, and what cannot be met.
 
-    ``alike``: note id -> string (from 1) that the same note has in another repeat.
+    ``pins``: note id -> (string, fret) that is kept. ``drawn_by``: those of the pins that draw the
+    notes around them into their position. ``alike``: note id -> string (from 1) that the same note
+    has in another repeat.
     """
     unmet: list[Unmet] = []
+    too_wide: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
     onsets: list[Onset] = []
     over = None if drone is None else _over_drone(notes, instrument, drone)
     sources = _sources(notes) if over is None else over.sources
@@ -99,16 +121,22 @@ def plan_onsets(
     last_sec: float | None = None
     for group in _groups(notes):
         group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
-        candidates = None
-        while group:
-            candidates = chooser.candidates(tuple(allowed))
-            if candidates is not None:
-                break
-            drop = _weakest(notes, group, allowed, pins)
-            unmet.append(_no_string_left(notes, group, drop, pins, instrument))
-            del group[drop], allowed[drop]
+        playable = _playable(notes, group, allowed, pins, chooser)
+        if len(playable) < len(group):
+            kept = [notes[group[k]] for k in playable]
+            unmet += [
+                _no_string_left(notes[i], kept, pins, instrument)
+                for k, i in enumerate(group)
+                if k not in playable
+            ]
+            group, allowed = [group[k] for k in playable], [allowed[k] for k in playable]
+        candidates = chooser.candidates(tuple(allowed)) if group else None
         if candidates is None:
             continue
+        if not candidates.in_reach:
+            held = _playable(notes, group, allowed, pins, chooser, in_reach=True)
+            chord = tuple(notes[i].id for i in group)
+            too_wide.append((chord, tuple(i for k, i in enumerate(chord) if k not in held)))
         time = notes[group[0]].onset_sec
         onset = Onset(
             notes=tuple(group),
@@ -126,8 +154,11 @@ def plan_onsets(
             onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
+    _mark_boxes(onsets)
+    if drawn_by:
+        _mark_pins(onsets, notes, drawn_by)
     mark_shapes(onsets)
-    return Plan(onsets, tuple(unmet), sources)
+    return Plan(onsets, tuple(unmet), sources, tuple(too_wide))
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +180,7 @@ class _OverDrone:
 
 
 def _sources(notes: Sequence[Note]) -> dict[int, int]:
-    """Which note each slur carries on from, whatever strings the notes were on before."""
+    """Note id -> the note it is slurred from, by pitch and time alone."""
     if not any(note.articulation in LEGATO for note in notes):
         return {}
     return legato_sources([dataclasses.replace(note, string=None) for note in notes])
@@ -218,6 +249,58 @@ def _look_around(onsets: Sequence[Onset]) -> None:
                         onset.recent.append((n, j, 2 + size))
 
 
+def _mark_boxes(onsets: Sequence[Onset]) -> None:
+    """Mark the longest runs of single notes that one pentatonic scale holds."""
+    start = 0
+    classes: set[int] = set()
+
+    def close(end: int) -> None:
+        rises = [abs(b.pitches[0] - a.pitches[0]) for a, b in itertools.pairwise(onsets[start:end])]
+        by_step = sum(rise <= _BOX_STEP for rise in rises) >= _BOX_BY_STEP * len(rises)
+        if len(classes) >= _BOX_PITCHES and by_step:
+            for onset in onsets[start:end]:
+                onset.box = True
+                onset.recent = []  # such a line is not meant to ring on
+
+    for t, onset in enumerate(onsets):
+        single = len(onset.notes) == 1 and not onset.sounding and not onset.drone_strings
+        pitch = onset.pitches[0] % 12
+        if not single or onset.rest_sec > _BOX_REST_SEC or not _on_pentatonic({*classes, pitch}):
+            close(t)
+            start, classes = t, set()
+        if single:
+            classes.add(pitch)
+        else:
+            start = t + 1
+    close(len(onsets))
+
+
+def _on_pentatonic(classes: set[int]) -> bool:
+    """Whether some pentatonic scale holds all these pitch classes."""
+    return any({(c - tonic) % 12 for c in classes} <= _PENTATONIC for tonic in range(12))
+
+
+def _mark_pins(
+    onsets: Sequence[Onset], notes: Sequence[Note], pins: Mapping[int, tuple[int, int]]
+) -> None:
+    """Tell each onset of the nearest pinned note that is stopped, before it or after it."""
+    for direction in (1, -1):
+        ahead = onsets[::direction]
+        found: tuple[int, int] | None = None  # the pin's fret, and how many onsets away it is
+        for t, onset in enumerate(ahead):
+            frets = [f for i in onset.notes for _, f in (pins.get(notes[i].id, (0, 0)),) if f]
+            silent = onset.rest_sec if direction == 1 else (ahead[t - 1].rest_sec if t else 0.0)
+            if frets:
+                found = (min(frets), 0)
+            elif found is not None:
+                far = found[1] + 1
+                found = None if far > _PIN_ONSETS or silent > _PIN_REST_SEC else (found[0], far)
+            if found is not None:
+                share = 1.0 - found[1] / (_PIN_ONSETS + 1)
+                if onset.pin is None or share > onset.pin[1]:
+                    onset.pin = (found[0], share)
+
+
 def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:
     """The voices of two chords that move the same way, within a semitone as far."""
     size = len(onset.pitches)
@@ -253,14 +336,7 @@ def _allowed(
             pin = (int(pin[0]), int(pin[1]))
             if pin not in places:
                 nearest = min(places, key=lambda p: (abs(p[0] - pin[0]), p[1]))
-                unmet.append(
-                    Unmet(
-                        note.id,
-                        f"string {pin[0]} fret {pin[1]} does not sound note {note.id}; "
-                        f"string {nearest[0]} fret {nearest[1]} does",
-                        nearest=nearest,
-                    )
-                )
+                unmet.append(Unmet(note.id, "wrong-pitch", {"place": list(pin)}, nearest=nearest))
             elif pin[0] in taken:
                 other = taken[pin[0]]
                 there = pins[other][1]
@@ -270,8 +346,8 @@ def _allowed(
                 unmet.append(
                     Unmet(
                         note.id,
-                        f"string {pin[0]} is already pinned for note {other}, "
-                        "which begins at the same time",
+                        "string-pinned",
+                        {"string": pin[0]},
                         fights=other,
                         nearest=free,
                     )
@@ -307,53 +383,85 @@ def _drone_places(
 
 
 def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
-    from transcribe.core.pitch import pitch_name
-
     low = min(instrument.open_midi) + instrument.capo
     high = max(instrument.open_midi) + instrument.frets
+    facts: dict[str, Any] = {"side": "between"}
     if note.pitch_midi < low:
-        why = f"below the lowest string, {pitch_name(low)}"
+        facts = {"side": "below", "limit_midi": low}
     elif note.pitch_midi > high:
-        why = f"above the last fret, {pitch_name(high)}"
-    else:
-        why = "between what the strings reach"
-    return Unmet(note.id, f"{pitch_name(note.pitch_midi)} has no place: it lies {why}")
+        facts = {"side": "above", "limit_midi": high}
+    return Unmet(note.id, "off-the-neck", facts)
 
 
-def _weakest(
+def _playable(
     notes: Sequence[Note],
     group: Sequence[int],
     allowed: Sequence[Places],
     pins: Mapping[int, tuple[int, int]],
-) -> int:
-    """The note to leave out of an onset that has more notes than strings for them."""
+    chooser: Chooser,
+    *,
+    in_reach: bool = False,
+) -> tuple[int, ...]:
+    """The most notes of a group (counted from 0) that can sound together, the surest of them.
 
-    def rank(k: int) -> tuple[bool, float, int]:
+    Each takes a string of its own and four fingers stop them all; with ``in_reach`` a hand can
+    reach them, too.
+    """
+
+    def fits(kept: Sequence[int]) -> bool:
+        found = chooser.candidates(tuple(allowed[k] for k in kept))
+        return found is not None and (found.in_reach or not in_reach)
+
+    everything = tuple(range(len(group)))
+    if not group or fits(everything):
+        return everything
+
+    def surety(k: int) -> tuple[bool, float, int]:
         note = notes[group[k]]
         return (note.id in pins, note.confidence, -len(allowed[k]))
 
-    return min(range(len(group)), key=rank)
+    kept = _with_strings(allowed, sorted(everything, key=surety, reverse=True))
+    for count in range(len(kept)):
+        # The least sure are tried first.
+        for out in itertools.combinations(sorted(kept, key=surety), count):
+            rest = tuple(sorted(set(kept) - set(out)))
+            if fits(rest):
+                return rest
+    return ()
+
+
+def _with_strings(allowed: Sequence[Places], order: Sequence[int]) -> list[int]:
+    """As many notes as can have a string of their own, those that come first in ``order`` kept."""
+    from scipy.sparse import csr_array
+    from scipy.sparse.csgraph import maximum_bipartite_matching
+
+    last = max(string for places in allowed for string, _ in places)
+    kept: list[int] = []
+    for k in order:
+        table = np.zeros((len(kept) + 1, last + 1), dtype=np.int8)
+        for row, note in enumerate([*kept, k]):
+            table[row, [string for string, _ in allowed[note]]] = 1
+        # A note that fits beside those kept so far is never a mistake: sets of notes that have
+        # strings of their own form a matroid.
+        if (maximum_bipartite_matching(csr_array(table), perm_type="column") >= 0).all():
+            kept.append(k)
+    return kept
 
 
 def _no_string_left(
-    notes: Sequence[Note],
-    group: Sequence[int],
-    drop: int,
+    note: Note,
+    kept: Sequence[Note],
     pins: Mapping[int, tuple[int, int]],
     instrument: Instrument,
 ) -> Unmet:
-    note = notes[group[drop]]
     strings = {s for s, _ in instrument.places(note.pitch_midi)}
-    rivals = [notes[i] for i in group if i != group[drop]]
 
     def closeness(other: Note) -> tuple[bool, int]:
         shared = {s for s, _ in instrument.places(other.pitch_midi)} <= strings
         return (not shared, abs(other.pitch_midi - note.pitch_midi))
 
-    fights = min(rivals, key=closeness).id if rivals else None
-    reason = "no string is left for it beside the notes that begin with it"
-    if note.id in pins:
-        reason = "its pin leaves no string for the notes that begin with it"
+    fights = min(kept, key=closeness).id if kept else None
+    reason = "pin-in-the-way" if note.id in pins else "no-string"
     return Unmet(note.id, reason, fights=fights)
 
 
@@ -373,7 +481,7 @@ def _trust(note: Note) -> float:
 
 
 class _LookBack:
-    """Walks through the onsets and keeps what later ones look back at."""
+    """Goes through the onsets in order and keeps what later ones look back at."""
 
     def __init__(self, notes: Sequence[Note]) -> None:
         self.notes = notes
@@ -391,7 +499,7 @@ class _LookBack:
         self.until = max(self.until, *(notes[i].offset_sec for i in onset.notes))
         oldest = onset.notes[-1] - MEMORY + 1
         self.active = [
-            j for j in self.active if notes[j].offset_sec > time + _SLOP_SEC and j >= oldest
+            j for j in self.active if notes[j].offset_sec > time + _OVERLAP_SEC and j >= oldest
         ]
         onset.sounding = [
             (j, min(1.5, notes[j].offset_sec - time), notes[j].pitch_midi) for j in self.active

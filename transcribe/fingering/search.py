@@ -24,8 +24,10 @@ from transcribe.fingering.onsets import MEMORY, Onset
 __all__ = ["Beam", "States", "Step", "off_home"]
 
 _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
+_BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
+_BOX_STEP = 3  # semitones from one note of a pentatonic scale to the next, at most
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
-_KEPT_ONSETS = 600  # a longer riff is searched anew each time, to hold memory down
+_KEPT_ONSETS = 600  # the states of a longer riff would take more than 30 MB
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +207,8 @@ class Beam:
         yield from self._sounding(states, onset, cand)
         if self.home is not None:
             yield "off_home", off_home(cand.frets, self.home).sum(axis=1)[None, :]
+        if onset.pin is not None:
+            yield "off_pin", self._off_pin(onset, cand)
         for n, string in onset.alike:
             yield "repeat_off", (cand.strings[:, n] != string)[None, :]
         if onset.drone_strings:
@@ -222,6 +226,8 @@ class Beam:
         any_move = np.minimum(frets, 1.0)
         yield "shift", mm
         yield "shift_any", any_move
+        if onset.box:
+            yield "box_moves", np.minimum(frets, 2.0) / 2.0
         yield "shift_far", np.maximum(frets - 4.0, 0.0)
         was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
         yield "shift_guided", any_move * ((was >= 0) & (was == now)).any(axis=2)
@@ -247,6 +253,21 @@ class Beam:
                 string = states.strings[:, j % MEMORY]
                 held |= (string >= 0) & (pitch != self._open[string])
             yield "shift_held", np.minimum(frets, 3.0) * held[:, None]
+
+    def _off_pin(self, onset: Onset, cand: Candidates) -> np.ndarray:
+        """How far the notes lie from the fret of the pin beside them, in frets beyond a hand's.
+
+        An open string is out of place the more the higher the pin lies; notes of the drone are
+        never out of place.
+        """
+        assert onset.pin is not None
+        fret, share = onset.pin
+        away = np.clip(np.abs(cand.frets - fret) - 3.0, 0.0, 4.0)
+        opens = min(2.0, max(0.0, 0.5 * (fret - 3.0)))
+        away = np.where(cand.frets == 0, opens, away)
+        if onset.droned:
+            away[:, list(onset.droned)] = 0.0
+        return share * away.sum(axis=1)[None, :]
 
     def _neck(self, position: np.ndarray) -> np.ndarray:
         return np.interp(position, np.arange(len(self._mm)), self._mm)
@@ -281,6 +302,10 @@ class Beam:
             one = (was[:, None] == 0) != (now[None, :] == 0)
             apart_frets = np.maximum(np.abs(was[:, None] - now[None, :]) - 4, 0) / 5.0
             mix = mix + one * apart_frets
+            if onset.box:
+                high = np.maximum(was[:, None], now[None, :]) >= _BOX_FRET
+                yield "box_mixed", one & high
+                yield "box_cross", (step > 0) & (apart <= _BOX_STEP)
             far = far + ((was > 0)[:, None] & (now > 0)[None, :]) * apart_frets
             cross = cross + step
             skip = skip + np.maximum(step - 1, 0)

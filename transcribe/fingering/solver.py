@@ -15,11 +15,11 @@ import dataclasses
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import likely_overtones
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Remark, Rhythm, Riff, sort_notes
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.candidates import Chooser
@@ -32,7 +32,7 @@ from transcribe.fingering.search import Beam
 
 _FINGER_BEAM = 12
 
-__all__ = ["Fingering", "Solver", "apply", "pins_of", "solve", "unmet_sentences"]
+__all__ = ["Fingering", "Solver", "apply", "pins_of", "solve", "unmet_facts", "unmet_remarks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Fingering:
 
     ``positions``: note id -> (string, fret). ``fingers``: note id -> 0 (open) to 4. ``cost``: the
     sum of the solver's costs (no unit; lower is easier). ``unmet``: notes without a place and
-    pins that could not be kept. ``cautions``: sentences for the player.
+    pins that could not be kept. ``cautions``: what to warn the player of.
     """
 
     positions: Mapping[int, tuple[int, int]]
@@ -49,7 +49,7 @@ class Fingering:
     cost: float
     unmet: tuple[Unmet, ...] = ()
     drone: Drone | None = None
-    cautions: tuple[str, ...] = ()
+    cautions: tuple[Remark, ...] = ()
     note_costs: Mapping[int, float] = field(default_factory=dict)
 
 
@@ -107,7 +107,7 @@ class Solver:
             return answer
         positions = dict(answer.positions)
         late = tuple(
-            Unmet(i, "it may be an overtone, and no string is left for it")
+            Unmet(i, "overtone")
             for i in _place_overtones(overtones, ordered, self.instrument, positions)
         )
         return dataclasses.replace(answer, positions=positions, unmet=(*answer.unmet, *late))
@@ -124,16 +124,31 @@ class Solver:
         The costs of `costs.RULES` are left out: they say what is wanted, not what is hard.
         Fingers are chosen again.
         """
+        return self.costs(notes, positions, drone=drone)[0]
+
+    def costs(
+        self,
+        notes: Sequence[Note],
+        positions: Mapping[int, tuple[int, int]],
+        *,
+        drone: Drone | None = None,
+    ) -> tuple[dict[int, float], dict[str, float]]:
+        """The `effort` of each note at ``positions``, and the sum of each cost of `costs.RULES`."""
         ordered = sort_notes(list(notes))
         plan = plan_onsets(ordered, self.instrument, self.chooser, drone=drone, pins=positions)
         steps = self.beam.run(plan.onsets)
-        costs = self.beam.account(plan.onsets, [s.choice for s in steps])
-        out: dict[int, float] = {}
-        for onset, named in zip(plan.onsets, costs, strict=True):
-            hard = sum(v for name, v in named.items() if name not in RULES)
-            for i in onset.notes:
-                out[ordered[i].id] = hard / len(onset.notes)
-        return out
+        effort: dict[int, float] = {}
+        rules: dict[str, float] = {}
+        named = self.beam.account(plan.onsets, [s.choice for s in steps])
+        for onset, costs in zip(plan.onsets, named, strict=True):
+            hard = 0.0
+            for name, cost in costs.items():
+                if name in RULES:
+                    rules[name] = rules.get(name, 0.0) + cost
+                else:
+                    hard += cost
+            effort |= {ordered[i].id: hard / len(onset.notes) for i in onset.notes}
+        return effort, rules
 
     def _once(
         self,
@@ -144,7 +159,13 @@ class Solver:
         beats: int | None,
     ) -> Fingering:
         plan = plan_onsets(
-            ordered, self.instrument, self.chooser, drone=drone, pins=pins, alike=alike
+            ordered,
+            self.instrument,
+            self.chooser,
+            drone=drone,
+            pins=pins,
+            alike=alike,
+            drawn_by=pins,
         )
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
@@ -284,51 +305,53 @@ def _span(ids: set[int]) -> str:
     return f"{min(ids)} to {max(ids)}" if ids else "nothing: there are no notes"
 
 
-def unmet_sentences(
+def unmet_remarks(
     notes: Sequence[Note], fingering: Fingering, instrument: Instrument | None = None
-) -> list[str]:
-    """What could not be kept, one sentence a note, naming the note.
+) -> tuple[Remark, ...]:
+    """What could not be kept, one remark a note.
 
-    Where the ``instrument`` is given and many notes lie off the same end of its neck, one sentence
+    Where the ``instrument`` is given and many notes lie off the same end of its neck, one remark
     tells of them all: then it is the tuning that is wrong rather than the notes.
     """
     by_id = {note.id: note for note in notes}
-    sentences = []
-    told: set[int] = set()
+    found = []
+    together: set[int] = set()
     if instrument is not None:
-        off = [by_id[unmet.note_id] for unmet in fingering.unmet]
-        low = min(instrument.open_midi) + instrument.capo
-        high = max(instrument.open_midi) + instrument.frets
-        for side, ends in (
-            ([n for n in off if n.pitch_midi < low], f"below the lowest string, {pitch_name(low)}"),
-            ([n for n in off if n.pitch_midi > high], f"above the last fret, {pitch_name(high)}"),
-        ):
-            if len(side) >= _MANY:
-                told |= {note.id for note in side}
-                sentences.append(_all_off(side, ends, instrument.capo))
-    for unmet in fingering.unmet:
-        if unmet.note_id in told:
-            continue
-        note = by_id[unmet.note_id]
-        name = f"note {note.id} ({pitch_name(note.pitch_midi)} at {note.onset_sec:.2f} s)"
-        sentences.append(f"{name}: {unmet.reason}")
-    return sentences
+        for side in ("below", "above"):
+            off = [u for u in fingering.unmet if u.facts.get("side") == side]
+            if len(off) >= _MANY:
+                together |= {unmet.note_id for unmet in off}
+                found.append(_all_off([by_id[u.note_id] for u in off], off[0].facts, instrument))
+    found += [
+        Remark("no-place", *unmet_facts(by_id[unmet.note_id], unmet))
+        for unmet in fingering.unmet
+        if unmet.note_id not in together
+    ]
+    return tuple(found)
+
+
+def unmet_facts(note: Note, unmet: Unmet) -> tuple[dict[str, Any], tuple[int, ...]]:
+    """Facts and notes of a remark on ``note``, which is the one that is not met."""
+    facts = {"pitch_midi": note.pitch_midi, "sec": note.onset_sec, "reason": unmet.reason}
+    if unmet.nearest is not None:
+        facts["nearest"] = list(unmet.nearest)
+    notes = (note.id,) if unmet.fights is None else (note.id, unmet.fights)
+    return facts | dict(unmet.facts), notes
 
 
 _MANY = 3  # notes off the neck that are told of together
 
 
-def _all_off(notes: Sequence[Note], ends: str, capo: int) -> str:
-    pitches = sorted({note.pitch_midi for note in notes})
-    span = pitch_name(pitches[0])
-    if len(pitches) > 1:
-        span += f" to {pitch_name(pitches[-1])}"
-    first = min(notes, key=lambda n: (n.onset_sec, n.id))
-    check = "the tuning and the capo" if capo else "the tuning"
-    return (
-        f"{len(notes)} notes have no place, {span}, the first of them note {first.id} at "
-        f"{first.onset_sec:.2f} s: they lie {ends}; check {check}, or the octave of the notes"
-    )
+def _all_off(notes: Sequence[Note], facts: Mapping[str, Any], instrument: Instrument) -> Remark:
+    pitches = [note.pitch_midi for note in notes]
+    ordered = sorted(notes, key=lambda n: (n.onset_sec, n.id))
+    told = {
+        "low_midi": min(pitches),
+        "high_midi": max(pitches),
+        "sec": ordered[0].onset_sec,
+        "capo": instrument.capo,
+    }
+    return Remark("many-off-the-neck", told | dict(facts), tuple(note.id for note in ordered))
 
 
 def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:

@@ -14,11 +14,11 @@ import dataclasses
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from transcribe.core.instrument import TUNINGS, tuning_name
 from transcribe.core.overtones import likely_overtones
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Note, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Remark, sort_notes
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.hand import Hand
@@ -52,16 +52,16 @@ _MELODY_FRETS = 17
 _MIN_STEPS = 0.25  # a figure through a chord has none; a melody along a string goes by step
 _MAX_LEAPS = 0.5
 _STEP, _LEAP = 2, 5  # semitones
-_MIN_NOWHERE = 0.03  # share of the notes that find no string in the tuning at hand
+_MIN_NOWHERE = 0.02  # share of the notes that find no string in the tuning at hand
 
 
 @dataclass(frozen=True, slots=True)
 class InstrumentGuess:
-    """Another instrument than the one at hand, and the sentence that says why."""
+    """Another instrument than the one at hand, and what speaks for it."""
 
     instrument: Instrument
     name: str
-    reason: str
+    remark: Remark
 
 
 def instrument_guess(
@@ -103,13 +103,15 @@ def _below(
     best = max(fits, key=lambda other: (_open_share(pitches, other), -_LOWER[name].index(other)))
     if min(TUNINGS[fits[0]]) == deepest:
         best = fits[0]
-    many = "1 note lies" if len(below) == 1 else f"{len(below)} notes lie"
-    reason = (
-        f"the tuning is guessed to be {best}: {many} below {pitch_name(min(instrument.open_midi))},"
-        f" the lowest string of {name}, down to {pitch_name(deepest)}; give the tuning if it is "
-        "another"
-    )
-    return InstrumentGuess(_retuned(instrument, best), best, reason)
+    facts = {
+        "tuning": best,
+        "sign": "notes-below",
+        "count": len(below),
+        "lowest_midi": min(instrument.open_midi),
+        "deepest_midi": deepest,
+        "instead_of": name,
+    }
+    return InstrumentGuess(_retuned(instrument, best), best, Remark("tuning-guessed", facts))
 
 
 def _half_step(
@@ -122,15 +124,14 @@ def _half_step(
     why = _leans(sure) or _drones(sure, instrument, down) or _chords(sure, instrument, down)
     if why is None:
         return None
-    aside = ""
-    if offset_cents <= -25.0:
-        aside = f", and the recording lies {-offset_cents:.0f} cents flat"
     name = "half-step-down"
-    reason = f"the tuning is guessed to be {name}: {why}{aside}; give the tuning if it is another"
-    return InstrumentGuess(down, name, reason)
+    facts = {"tuning": name, **why}
+    if offset_cents <= -25.0:
+        facts["flat_cents"] = -offset_cents
+    return InstrumentGuess(down, name, Remark("tuning-guessed", facts))
 
 
-def _leans(sure: Sequence[Note]) -> str | None:
+def _leans(sure: Sequence[Note]) -> dict[str, Any] | None:
     """The riff leans on the open strings half a step down and never on the standard ones."""
     pitches = [n.pitch_midi for n in sure]
     here, down = _open_share(pitches, "standard"), _open_share(pitches, "half-step-down")
@@ -140,13 +141,12 @@ def _leans(sure: Sequence[Note]) -> str | None:
     used = sum(pitches.count(p) >= _MIN_OF_STRING * len(pitches) for p in strings)
     if down < 0.5 or down < here + 0.35 or low < 0.2 or used < _MIN_STRINGS:
         return None
-    return (
-        f"{100 * down:.0f} % of the notes are its open strings against {100 * here:.0f} % in "
-        "standard"
-    )
+    return {"sign": "open-strings", "open_share": down, "standard_share": here}
 
 
-def _drones(sure: Sequence[Note], instrument: Instrument, down: Instrument) -> str | None:
+def _drones(
+    sure: Sequence[Note], instrument: Instrument, down: Instrument
+) -> dict[str, Any] | None:
     """A drone that only half a step down is an open string, under a melody along one string."""
     notes = sort_notes(list(sure))
     if find_drone(notes, instrument) is not None:
@@ -158,10 +158,7 @@ def _drones(sure: Sequence[Note], instrument: Instrument, down: Instrument) -> s
         return None
     pitch = down.pitch_midi(drone.string, 0)
     struck = sum(n.pitch_midi == pitch for n in notes)
-    return (
-        f"{pitch_name(pitch)} rings on under the melody as an open string does, struck {struck} "
-        "times, and it is no open string in standard (a capo at fret 4 would sound the same)"
-    )
+    return {"sign": "drone", "pitch_midi": pitch, "struck": struck}
 
 
 def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bool:
@@ -186,15 +183,14 @@ def _is_plain(notes: Sequence[Note], drone: Drone, instrument: Instrument) -> bo
     return line and along >= _MIN_BESIDE * len(melody)
 
 
-def _chords(sure: Sequence[Note], instrument: Instrument, down: Instrument) -> str | None:
+def _chords(
+    sure: Sequence[Note], instrument: Instrument, down: Instrument
+) -> dict[str, Any] | None:
     """Notes struck together want one string in standard, and find their own half a step down."""
     here, there = _nowhere(sure, instrument), _nowhere(sure, down)
     if here < max(3, _MIN_NOWHERE * len(sure)) or there > 0.1 * here:
         return None
-    return (
-        f"{here} notes find no string in standard beside those that begin with them, "
-        f"and {there or 'none'} here"
-    )
+    return {"sign": "chords", "standard_count": here, "count": there}
 
 
 def _nowhere(notes: Sequence[Note], instrument: Instrument) -> int:

@@ -29,12 +29,12 @@ from transcribe.core.riff import (
     Bend,
     Instrument,
     Note,
+    Remark,
     Rhythm,
     Riff,
     Source,
     sort_notes,
 )
-from transcribe.core.wording import text_remark
 from transcribe.formats.chord_names import chord_changes, chord_section
 from transcribe.formats.parts import PartName, left_out, pick
 
@@ -329,7 +329,7 @@ def read_midi(
         Source(path.name),
         grid.rhythm(),
         theory=_chord_markers(file, grid),
-        warnings=tuple(text_remark(text) for text in warnings),
+        warnings=tuple(warnings),
     )
 
 
@@ -418,7 +418,7 @@ def _bend_range(
         reach[message.channel] = float(message.value)
 
 
-def _choose(parts: list[_Part], wanted: str | None, path: Path) -> tuple[_Part, list[str]]:
+def _choose(parts: list[_Part], wanted: str | None, path: Path) -> tuple[_Part, list[Remark]]:
     names = [PartName(part.number, part.name) for part in parts]
     by_number = {part.number: part for part in parts}
     if wanted is not None:
@@ -467,7 +467,7 @@ class _Grid:
 
     def __init__(self, file: Any, own: re.Match[str] | None, end: int) -> None:
         self.end = end
-        self.warnings: list[str] = []
+        self.warnings: list[Remark] = []
         self.per_quarter = file.ticks_per_beat
         tempos, meters = {0: 500_000}, []
         for now, message in itertools.chain.from_iterable(map(_timed, file.tracks)):
@@ -488,12 +488,10 @@ class _Grid:
         told = len(meters)
         meters = [m for m in meters if all(1 <= number <= _MAX_METER for number in m[1])]
         if len(meters) < told:
-            self.warnings.append("A meter that no music has is left out.")
+            self.warnings.append(Remark("meter-impossible"))
         self.meter = meters[0][1] if meters else (4, 4)
         if any(meter != self.meter for _, meter in meters):
-            self.warnings.append(
-                f"The meter changes; bars are counted in {self.meter[0]}/{self.meter[1]}."
-            )
+            self.warnings.append(Remark("meter-changes", {"meter": list(self.meter)}))
         self.per_beat = self.per_quarter * 4 / self.meter[1]
         self.start_sec = float(own[4]) if own is not None else 0.0
         self.start_beat = int(own[5]) if own is not None else 0

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Remark
 
 __all__ = ["PartName", "left_out", "listed", "pick"]
 
@@ -51,19 +52,23 @@ def pick(parts: Sequence[PartName], wanted: str, where: str) -> PartName:
 
 def listed(parts: Iterable[PartName]) -> str:
     """Numbers and names, such as ``1 Flute, 2 Guitar``."""
-    texts = [f"{p.number} {p.name.strip() or p.id}".strip() for p in parts]
+    texts = [_called(part) for part in parts]
     more = len(texts) - _MOST_LISTED
     return ", ".join(texts[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
-def left_out(parts: Sequence[PartName], chosen: PartName) -> list[str]:
+def _called(part: PartName) -> str:
+    return f"{part.number} {part.name.strip() or part.id}".strip()
+
+
+def left_out(parts: Sequence[PartName], chosen: PartName) -> list[Remark]:
     """The remark, if any, that says which of several parts was read and which were not."""
     others = [part for part in parts if part != chosen]
     if not others:
         return []
-    called = chosen.name.strip() or chosen.id or "without a name"
-    return [
-        f"Of {len(parts)} parts, number {chosen.number} ({called}) is read, as it looks most like "
-        f"a guitar; {len(others)} {'other is' if len(others) == 1 else 'others are'} left out: "
-        f"{listed(others)}."
-    ]
+    facts = {
+        "number": chosen.number,
+        "name": chosen.name.strip() or chosen.id or "without a name",
+        "others": [_called(part) for part in others],
+    }
+    return [Remark("part-chosen", facts)]

@@ -19,8 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from transcribe.core.instrument import TUNINGS
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Instrument, Note
+from transcribe.core.riff import Instrument, Note, Remark
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.notes.find import find_notes
 from transcribe.notes.network import WEIGHTS
@@ -54,13 +53,12 @@ _WEIGHTS = {"long": 1.25, "ring": 1.15, "below": -2.0, "lowest": 0.45, "drone": 
 class Tuned:
     """Notes, the tuning they are named by (-100 to 100 cents), and what is doubtful about it.
 
-    ``reason`` is a sentence for the player where the tuning lies about half way between two
-    semitones, None elsewhere.
+    ``doubt`` is set where the tuning lies about half way between two semitones.
     """
 
     notes: tuple[Note, ...]
     offset_cents: float
-    reason: str | None = None
+    doubt: Remark | None = None
 
 
 def find_tuned_notes(
@@ -102,7 +100,7 @@ def find_tuned_notes(
             y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress, weights=weights
         )
     doubtful = abs(gain) < _SURE_NATS
-    return Tuned(notes, offset, _reason(offset, step, strings) if doubtful else None)
+    return Tuned(notes, offset, _half_way(offset, step, strings) if doubtful else None)
 
 
 def _fit(notes: Sequence[Note], known: Instrument | None, shift: int) -> float:
@@ -168,11 +166,11 @@ def _open_chords(onset: np.ndarray, is_open: np.ndarray) -> float:
     return sum(full) / len(full) if len(full) >= 3 else 0.0
 
 
-def _reason(offset_cents: float, step: int, instrument: Instrument) -> str:
+def _half_way(offset_cents: float, step: int, instrument: Instrument) -> Remark:
     """What a player should know; ``step`` is the way to the other reading, in semitones."""
-    side, way = ("above", "low") if step > 0 else ("below", "high")
-    strings = ",".join(pitch_name(midi - step) for midi in instrument.open_midi)
-    return (
-        f"the guitar sounds {abs(offset_cents):.0f} cents {side} A4 = 440 Hz, about half way "
-        f"between two semitones; if every fret is one too {way}, give the tuning as {strings}"
-    )
+    facts = {
+        "offset_cents": round(offset_cents, 1),
+        "other_is_below": step > 0,
+        "other_open_midi": [midi - step for midi in instrument.open_midi],
+    }
+    return Remark("tuning-half-way", facts)

@@ -115,12 +115,14 @@ def _check(
         len(meter) != 2 or not 1 <= meter[0] <= 32 or meter[1] not in (2, 4, 8, 16)
     ):
         raise ParameterError(
-            f"meter is {meter!r}, expected beats over 2, 4, 8 or 16, such as (3, 4)"
+            f"meter is {meter!r}, expected beats over 2, 4, 8 or 16, such as (3, 4)",
+            parameter="meter",
         )
     if first_beat_sec is not None and not 0 <= first_beat_sec <= max(duration_sec, 0):
         raise ParameterError(
             f"first_beat_sec is {first_beat_sec!r}, expected 0 to {duration_sec:g}, "
-            "the length of the recording"
+            "the length of the recording",
+            parameter="first_beat_sec",
         )
 
 

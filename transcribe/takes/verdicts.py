@@ -36,7 +36,6 @@ _KNOWN_SEC = 0.4  # strokes of a pitch that are known this close to its due time
 
 # Confidence of the take's notes, and onset shares of the second listening, from 0 to 1: choices,
 # whose effect `tests.bench.compare` measures through sound.
-_DOUBT = 0.5  # a note with less confidence may be no note at all
 _SURE_EXTRA = 0.9  # nothing speaks for a note that is not in the reference but its own sound
 _CLEAR = 0.965  # a note this sure is no overtone
 _FAINT, _FAINT_MASKED = 0.12, 0.18  # an expected note was played; where another may mask it
@@ -224,7 +223,7 @@ def _judge_played(
         )
         if share > _FAINT_MASKED:
             return _judge_faint(due, heard_sec, sides)
-    if sides.take[j].confidence < _DOUBT:
+    if sides.take[j].unsure:
         return dataclasses.replace(row, verdict="unsure", reason=Reason.LOW_CONFIDENCE)
     return dataclasses.replace(row, verdict="late" if weighed > 0 else "early")
 
@@ -357,7 +356,7 @@ def _judge_extra(j: int, sides: Sides) -> Verdict:
 def _doubt(j: int, sides: Sides) -> Reason | None:
     """Why a note of the take may not be one."""
     confidence = sides.take[j].confidence
-    if sides.from_recording and confidence < _DOUBT:
+    if sides.from_recording and sides.take[j].unsure:
         return Reason.LOW_CONFIDENCE
     if sides.from_recording and confidence < _CLEAR and _is_overtone(j, sides):
         return Reason.OVERTONE

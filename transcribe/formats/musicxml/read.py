@@ -20,10 +20,16 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import LEGATO, Bend, Riff, Source
+from transcribe.core.riff import LEGATO, Bend, Remark, Riff, Source
 from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
-from transcribe.formats.musicxml.unfold import Builder, Measure, PartFacts, WrittenNote, play
+from transcribe.formats.musicxml.unfold import (
+    Measure,
+    PartFacts,
+    RiffBuilder,
+    WrittenNote,
+    played_measures,
+)
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_musicxml"]
@@ -94,7 +100,7 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
         reader.capo,
         warnings + reader.warnings(),
     )
-    riff = Builder(facts, play(measures, path)).riff()
+    riff = RiffBuilder(facts, played_measures(measures, path)).riff()
     title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
     return replace(riff, source=Source(title))
 
@@ -121,7 +127,7 @@ def _parts(root: ET.Element, path: Path) -> dict[str, list[ET.Element]]:
 
 def _choose(
     root: ET.Element, parts: dict[str, list[ET.Element]], wanted: str | None, path: Path
-) -> tuple[str, list[str]]:
+) -> tuple[str, list[Remark]]:
     listed = {n.get("id", ""): n for n in root.iter("score-part")}
     names = {i: listed[i].findtext("part-name", "") if i in listed else "" for i in parts}
     known = {i: PartName(number, names[i], i) for number, i in enumerate(parts, 1)}
@@ -171,13 +177,12 @@ class _PartReader:
     def refuse(self, node: ET.Element, found: str, expected: str) -> FormatError:
         return FormatError(f"{self.path}:{line_of(node)}: found {found}, expected {expected}")
 
-    def warnings(self) -> list[str]:
+    def warnings(self) -> list[Remark]:
         found = []
         if self.changes and self.first_meter is not None:
-            top, unit = self.first_meter
-            found.append(f"The meter changes; bars are counted in {top}/{unit}.")
+            found.append(Remark("meter-changes", {"meter": list(self.first_meter)}))
         if self.jumps:
-            found.append("Jumps (da capo, segno, coda) are not followed.")
+            found.append(Remark("jumps"))
         return found
 
     def number(

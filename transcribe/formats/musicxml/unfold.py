@@ -14,11 +14,10 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
-from transcribe.core.riff import Bend, Drone, Instrument, Note, Rhythm, Riff, sort_notes
-from transcribe.core.wording import text_remark
+from transcribe.core.riff import Bend, Drone, Instrument, Note, Remark, Rhythm, Riff, sort_notes
 from transcribe.formats.chord_names import MODES, chord_section
 
-__all__ = ["Builder", "Measure", "PartFacts", "WrittenNote", "play"]
+__all__ = ["Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
 
 _MAX_MEASURES = 10_000
 
@@ -68,10 +67,10 @@ class PartFacts:
     key: tuple[int, str] | None = None  # sharps, mode
     tuning: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # by staff
     capo: int = 0
-    warnings: list[str] = field(default_factory=list)
+    warnings: list[Remark] = field(default_factory=list)
 
 
-def play(measures: list[Measure], path: Path) -> list[Measure]:
+def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
     """Measures in the order they are played: repeats and endings followed.
 
     Raises
@@ -114,7 +113,7 @@ def _before_the_first(played: list[Measure]) -> list[Measure]:
     return found
 
 
-class Builder:
+class RiffBuilder:
     """Joins the played measures into a riff: one time line, ties, positions, tempo."""
 
     def __init__(self, facts: PartFacts, played: list[Measure]) -> None:
@@ -175,9 +174,7 @@ class Builder:
                 )
             )
         if wrong:
-            self.warnings.append(
-                f"{wrong} written positions do not sound the written pitch; they are left out."
-            )
+            self.warnings.append(Remark("positions-wrong", {"count": wrong}))
         ordered = sort_notes(notes)
         return Riff(
             instrument,
@@ -186,7 +183,7 @@ class Builder:
             self._rhythm(),
             self._drone(joined, instrument),
             self._theory(),
-            warnings=tuple(text_remark(text) for text in self.warnings),
+            warnings=tuple(self.warnings),
         )
 
     def _drone(

@@ -19,13 +19,13 @@ from transcribe.core.pitch import parse_pitch, pitch_class, pitch_name
 from transcribe.core.riff import Instrument
 from transcribe.formats.tab.lines import StringLine, refuse, string_line
 
-__all__ = ["OWN", "Head", "read_head"]
+__all__ = ["OWN", "Header", "read_header"]
 
 OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 """The first line of the project's own tabs: version and title."""
 
 _VERSION = "1"
-_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop):\s*(.*)$")
+_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Unsure):\s*(.*)$")
 _ALSO = {
     "e-standard": "standard",
     "eb": "half-step-down",
@@ -44,7 +44,7 @@ _USUAL = {
 
 
 @dataclass(slots=True)
-class Head:
+class Header:
     """What was told; None or empty where nothing was."""
 
     own: bool = False
@@ -76,7 +76,7 @@ class Head:
             return len(self.open_midi)
         return len(self.classes) if self.classes is not None else None
 
-    def turned(self, systems: list[list[StringLine]], name: str) -> list[list[StringLine]]:
+    def string_1_first(self, systems: list[list[StringLine]], name: str) -> list[list[StringLine]]:
         """The systems with string 1 first; some people write the lowest string on top.
 
         Raises
@@ -165,7 +165,7 @@ def _usual(strings: int) -> tuple[int, ...]:
     return tuple(top - 5 * i for i in range(strings))
 
 
-def read_head(lines: list[str], name: str) -> Head:
+def read_header(lines: list[str], name: str) -> Header:
     """Read the lines that are no strings.
 
     Raises
@@ -178,7 +178,7 @@ def read_head(lines: list[str], name: str) -> Head:
         return _read_lenient(lines)
     if match[1] != _VERSION:
         raise refuse(name, 0, f"version {match[1]}", f"version {_VERSION} of these tabs")
-    head = Head(own=True, title=match[2] or "")
+    head = Header(own=True, title=match[2] or "")
     for i, line in enumerate(lines[1:], 1):
         if not line.strip():
             break
@@ -191,7 +191,7 @@ def read_head(lines: list[str], name: str) -> Head:
     return head
 
 
-def _take(head: Head, key: str, value: str, line: int, name: str) -> None:
+def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
     def need(pattern: str, expected: str) -> re.Match[str]:
         match = re.match(pattern, value)
         if match is None:
@@ -279,8 +279,8 @@ _TUNING_AFTER = re.compile(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", re.I)
 _DROP_D = re.compile(r"\bdrop(?:ped)?[ -]d\b", re.I)
 
 
-def _read_lenient(lines: list[str]) -> Head:
-    head = Head()
+def _read_lenient(lines: list[str]) -> Header:
+    head = Header()
     above = True  # above the first string, where a meter needs no word such as ``time`` beside it
     for line in lines:
         above = above and string_line(0, line) is None
@@ -302,7 +302,7 @@ def _read_lenient(lines: list[str]) -> Head:
     return head
 
 
-def _lenient_tempo(head: Head, text: str) -> None:
+def _lenient_tempo(head: Header, text: str) -> None:
     match = next((found for pattern in _TEMPI if (found := pattern.search(text))), None)
     if match is None or not int(match["bpm"]):
         return
@@ -312,7 +312,7 @@ def _lenient_tempo(head: Head, text: str) -> None:
         head.bpm_of = _NOTES[match["note"].lower()] * (1.5 if dotted else 1.0)
 
 
-def _lenient_tuning(head: Head, text: str, above: bool) -> None:
+def _lenient_tuning(head: Header, text: str, above: bool) -> None:
     if (down := _DOWN.search(text)) is not None:
         head.lowered = 1 if (down["a"] or down["b"]).lower() in ("half", "1/2") else 2
     elif before := _TUNING_BEFORE.search(text):
@@ -326,7 +326,7 @@ def _lenient_tuning(head: Head, text: str, above: bool) -> None:
         head.open_midi = TUNINGS["drop-d"]
 
 
-def _take_tuning(head: Head, value: str) -> bool:
+def _take_tuning(head: Header, value: str) -> bool:
     """Take a tuning by its name or its strings; False where ``value`` is neither."""
     name = re.sub(r"[\s_-]+", "-", value.lower().replace("♭", "b")).replace("dropped", "drop")
     name = _ALSO.get(name, name)

@@ -21,9 +21,8 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
-from transcribe.core.riff import Instrument, Riff, Source
-from transcribe.core.wording import text_remark
-from transcribe.formats.tab.header import Head, read_head
+from transcribe.core.riff import Instrument, Remark, Riff, Source
+from transcribe.formats.tab.header import Header, read_header
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
     Bar,
@@ -37,7 +36,7 @@ from transcribe.formats.tab.lines import (
     read_signs,
     refuse,
 )
-from transcribe.formats.tab.to_riff import Hit, TabBar, make_riff, unfold
+from transcribe.formats.tab.to_riff import TabBar, TabNote, make_riff, played_bars
 from transcribe.formats.tab.write import LEFT_OUT
 
 __all__ = ["read_tab"]
@@ -95,23 +94,23 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     """
     text, name, title = _load(source, name)
     lines = plain_lines(text)
-    head = read_head(lines, name)
+    head = read_header(lines, name)
     if head.own and head.open_midi is not None:
         systems = find_own_systems(lines, name, string_names(Instrument(head.open_midi)))
     else:
-        systems = head.turned(find_systems(lines, name, strings=head.strings), name)
+        systems = head.string_1_first(find_systems(lines, name, strings=head.strings), name)
     for system in systems:
         for row in system:
             read_signs(row, lines[row.line], name)
     instrument = head.instrument(systems[0], name)
     reader = _Reader(lines, name, head, instrument, systems)
     bars, counted = reader.bars()
-    played = unfold(bars, name)
+    played = played_bars(bars, name)
     if not head.own and not any(bar.hits for bar in played):
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own and (told := _in_words(lines, reader.strings)):
-        riff = replace(riff, warnings=tuple(text_remark(text) for text in told))
+        riff = replace(riff, warnings=told)
     if head.own and (names := _left_out(lines)):
         riff = replace(riff, left_out=tuple(names))
     if riff.source is None and title:
@@ -119,15 +118,14 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     return riff
 
 
-def _in_words(lines: list[str], strings: set[int]) -> list[str]:
+def _in_words(lines: list[str], strings: set[int]) -> tuple[Remark, ...]:
     """Remarks on repeats that are told in words, which are not played."""
     signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
-    return [
-        f'Line {i + 1} says "{line.strip()[:60]}", which is not played: write |: and :| around '
-        "what comes again, or x2 after one of its lines of strings."
+    return tuple(
+        Remark("tab-repeat-in-words", {"line": i + 1, "text": line.strip()[:60]})
         for i, line in enumerate(lines)
         if i not in strings and _AGAIN.search(line) and not (signs and i + 1 in strings)
-    ]
+    )
 
 
 def _left_out(lines: list[str]) -> list[str]:
@@ -167,7 +165,7 @@ class _Reader:
         self,
         lines: list[str],
         name: str,
-        head: Head,
+        head: Header,
         instrument: Instrument,
         systems: list[list[StringLine]],
     ) -> None:
@@ -301,7 +299,7 @@ class _Reader:
                     at = self._beat_at(column, times, system[group[0][0] - 1].line, early)
                 digits = fingers.get(column, "")
                 for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
-                    bar.hits.append(Hit(at, string, sign, system[string - 1].line, finger))
+                    bar.hits.append(TabNote(at, string, sign, system[string - 1].line, finger))
             for column, text in chords:
                 if start <= column < end and not _TIMES.match(text):
                     at = float(column - start) if marks is None else self._nearest(column, times)

@@ -20,10 +20,10 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.formats.chord_names import chord_section
-from transcribe.formats.tab.header import Head
+from transcribe.formats.tab.header import Header
 from transcribe.formats.tab.lines import Sign, refuse
 
-__all__ = ["Hit", "TabBar", "make_riff", "unfold"]
+__all__ = ["TabBar", "TabNote", "make_riff", "played_bars"]
 
 _COLUMN_SEC = 0.125  # what a column stands for where nothing is told
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
@@ -36,7 +36,7 @@ _NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
 
 
 @dataclass(slots=True)
-class Hit:
+class TabNote:
     """A note of the tab in reading order; ``at`` counts beats, or columns without a count."""
 
     at: float
@@ -53,14 +53,14 @@ class TabBar:
     number: int
     length: float
     line: int
-    hits: list[Hit] = field(default_factory=list)
+    hits: list[TabNote] = field(default_factory=list)
     chords: list[tuple[float, str]] = field(default_factory=list)
     opens: bool = False
     times: int = 0  # how often what is closed here is played; 0 where nothing is closed
     first_beat: int = 0
 
 
-def unfold(bars: list[TabBar], name: str) -> list[TabBar]:
+def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     """Bars in the order they are played; what stands outside repeats is played once.
 
     Raises
@@ -96,7 +96,7 @@ class _Grid:
 
 
 def make_riff(
-    played: list[TabBar], head: Head, instrument: Instrument, name: str, counted: bool
+    played: list[TabBar], head: Header, instrument: Instrument, name: str, counted: bool
 ) -> Riff:
     rhythm = None
     timing = Timing("order", "ring")
@@ -220,7 +220,7 @@ def _columns(width: float, last: float, top: int) -> float:
     return width
 
 
-def _meter(played: list[TabBar], head: Head, name: str) -> tuple[int, int]:
+def _meter(played: list[TabBar], head: Header, name: str) -> tuple[int, int]:
     longest = max(int(bar.length) for bar in played)
     meter = head.meter or ((longest, 8) if longest in (6, 9, 12) else (longest, 4))
     for i, bar in enumerate(played):
@@ -245,7 +245,7 @@ def _bar_starts(played: list[TabBar], in_bar: int) -> list[float]:
 
 
 def _notes(
-    placed: list[tuple[float, Hit]],
+    placed: list[tuple[float, TabNote]],
     instrument: Instrument,
     grid: _Grid,
     counted: bool,
@@ -306,7 +306,7 @@ def _technique(sign: Sign) -> dict[str, Any]:
     return told | {"articulation": "vibrato" if sign.after == "~" else "picked"}
 
 
-def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
+def _drone(head: Header, notes: tuple[Note, ...]) -> Drone | None:
     if not head.drone:
         return None
     struck = [n for n in notes if n.string in head.drone and n.fret == 0]
@@ -316,7 +316,7 @@ def _drone(head: Head, notes: tuple[Note, ...]) -> Drone | None:
     return Drone(head.drone[0], start, end, tuple(head.drone[1:]))
 
 
-def _theory(head: Head, chords: list[tuple[float, str]], grid: _Grid) -> dict[str, Any] | None:
+def _theory(head: Header, chords: list[tuple[float, str]], grid: _Grid) -> dict[str, Any] | None:
     theory: dict[str, Any] = {}
     if head.mode:
         theory["mode"] = dict(head.mode)

@@ -7,12 +7,12 @@ string 1 on top, and the count; see `transcribe.formats.tab.layout` for how colu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Drone, Instrument, Rhythm, Riff
+from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
 __all__ = ["System", "layout", "mark_line", "string_names", "unit_name", "write_tab"]
@@ -20,6 +20,7 @@ __all__ = ["System", "layout", "mark_line", "string_names", "unit_name", "write_
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
 
+_MOST_LISTED = 8  # ids of unsure notes in the header, which should stay on one line
 _UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
@@ -99,7 +100,7 @@ def _header(riff: Riff) -> list[str]:
         lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
         lines.append(_drone_line(riff.drone, instrument, _in_flats(riff.theory)))
-    return lines + _theory_lines(riff.theory)
+    return lines + _theory_lines(riff.theory) + _unsure_lines(riff.notes)
 
 
 def _rhythm_lines(rhythm: Rhythm) -> list[str]:
@@ -126,6 +127,18 @@ def _drone_line(drone: Drone, instrument: Instrument, flats: bool) -> str:
         f"string {s} ({pitch_name(instrument.pitch_midi(s, 0), flats=flats)})" for s in strings
     )
     return f"Drone:  open {names}"
+
+
+def _unsure_lines(notes: Sequence[Note]) -> list[str]:
+    """How many notes were heard with doubt, and which: the first few by their ids."""
+    unsure = [note.id for note in notes if note.unsure]
+    if not unsure:
+        return []
+    listed = ", ".join(map(str, unsure[:_MOST_LISTED])) + (
+        ", ..." if len(unsure) > _MOST_LISTED else ""
+    )
+    counted = "1 note" if len(unsure) == 1 else f"{len(unsure)} notes"
+    return [f"Unsure: {counted} ({listed})"]
 
 
 def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:

@@ -18,6 +18,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from transcribe.core.errors import HandspanError, ParameterError
+from transcribe.core.wording import as_told
 from transcribe.library.revisions import ConflictError, HeldError
 from transcribe.page.server.jobs import BusyError, Job, Jobs
 from transcribe.page.server.service import Service
@@ -227,6 +228,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
     """``endpoint`` with our own errors as one clear sentence and the fitting status."""
 
     async def answer(request: Request) -> Response:
+        facts: dict[str, Any] = {}
         try:
             return await endpoint(request)
         except NotHereError as error:
@@ -239,6 +241,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             status, message = 429, str(error)
         except HandspanError as error:
             status, message = 422, str(error)
+            facts = {} if error.remark is None else {"remark": as_told(error.remark)}
         except ClientDisconnect:
             status, message = 400, "The upload was cut off."
         except OSError as error:
@@ -248,7 +251,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             traceback.print_exc()
             name = type(error).__name__
             status, message = 500, f"Something went wrong inside ({name}); the terminal tells more."
-        return _Json({"error": " ".join(message.split())}, status)
+        return _Json({"error": " ".join(message.split()), **facts}, status)
 
     return answer
 

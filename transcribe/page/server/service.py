@@ -13,8 +13,8 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
-from transcribe.core.wording import sentence
-from transcribe.correct.history import name_of, steps
+from transcribe.core.wording import as_told
+from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
@@ -108,7 +108,7 @@ class Service:
             "revision": revision,
             "document": document,
             "remarks": {
-                key: [sentence(remark) for remark in remarks]
+                key: [as_told(remark) for remark in remarks]
                 for key, remarks in (
                     ("unmet", riff.unmet),
                     ("warnings", riff.warnings),
@@ -116,8 +116,8 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
-            "undo": name_of(done[-1]) if done else "",
-            "redo": name_of(undone[-1]) if undone else "",
+            "undo": as_told(remark_of(done[-1])) if done else None,
+            "redo": as_told(remark_of(undone[-1])) if undone else None,
             "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),

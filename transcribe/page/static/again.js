@@ -61,12 +61,12 @@ export function againPane(riff) {
         key: "again",
         into: outcome,
         actions:
-          riff.data.undo === "fingering anew"
+          riff.data.undo?.facts.what === "fingering anew"
             ? [
                 [
                   "Take it back",
                   () => {
-                    if (riff.data.undo === "fingering anew") riff.edit({ op: "undo" });
+                    if (riff.data.undo?.facts.what === "fingering anew") riff.edit({ op: "undo" });
                   },
                 ],
               ]

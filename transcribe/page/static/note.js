@@ -169,7 +169,7 @@ export class NotePanel {
       if (turn !== this.turn) return;
       put(this.neck, this.drawNeck(note, found.places));
       this.bringNeck(note);
-      put(this.why, named(this.riff, found.why, { self: note.id }));
+      put(this.why, named(this.riff, found.why.parts, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
       if (this.wantsFocus && free) this.focusNeck();

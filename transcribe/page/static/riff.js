@@ -9,7 +9,7 @@ import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
 import { decidingClasses, differences, keysHelp, remarks } from "./tell.js";
 import { TempoRow } from "./tempo.js";
-import { named, tellChange, tellRefusal } from "./told.js";
+import { plainly, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
@@ -365,7 +365,7 @@ class RiffView {
       [this.undoButton, "Undo", data.undo],
       [this.redoButton, "Redo", data.redo],
     ]) {
-      const text = step ? `${word} ${named(this, step, { links: false })}` : word;
+      const text = step ? `${word} ${plainly(this, step.parts)}` : word;
       button.setAttribute("aria-label", text);
       button.title = step ? text : "";
     }
@@ -488,7 +488,7 @@ class RiffView {
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
       this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
-      tellRefusal(this, edit, error.message);
+      tellRefusal(this, edit, error);
       return null;
     }
   }

@@ -99,7 +99,7 @@ function heading(page, riff, width) {
     y += 5;
   }
   for (const caution of riff.data.remarks.cautions.slice(0, 3)) {
-    for (const line of wrapped(`Take care: ${caution}`, (width - 2 * MARGIN) / 1.55)) {
+    for (const line of wrapped(`Take care: ${caution.sentence}`, (width - 2 * MARGIN) / 1.55)) {
       text(MARGIN, y, 3, line);
       y += 4;
     }

@@ -58,14 +58,14 @@ export function decidingClasses(mode) {
 /** What has to be said of the riff: the gravest first, the others behind it if they are many. */
 export function remarks(riff, open = false) {
   const told = riff.data.remarks;
-  const line = (kind, text) =>
-    h("p", { class: "remark" }, h("strong", {}, kind), named(riff, text));
+  const line = (head, remark) =>
+    h("p", { class: "remark" }, h("strong", {}, head), named(riff, remark.parts));
   const lines = [
-    ...told.unmet.map((text) => line("Not met: ", text)),
+    ...told.unmet.map((remark) => line("Not met: ", remark)),
     placeless(riff),
     asWritten(riff),
-    ...told.warnings.map((text) => line("Note: ", text)),
-    ...told.cautions.map((text) => line("Take care: ", text)),
+    ...told.warnings.map((remark) => line("Note: ", remark)),
+    ...told.cautions.map((remark) => line("Take care: ", remark)),
   ].filter(Boolean);
   if (lines.length < 3) return lines;
   return [

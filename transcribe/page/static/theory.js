@@ -293,9 +293,7 @@ function shapeFigure(shape, hear) {
           .map((fret) => fret ?? "x")
           .join(" ")}`,
       ),
-      shape.caution
-        ? h("small", { class: "caution" }, `Take care: ${shape.caution.split(":")[0]}`)
-        : null,
+      shape.caution ? h("small", { class: "caution" }, "Take care: wide stretch") : null,
     ),
   );
 }

@@ -23,36 +23,34 @@ export function noteName(riff, note) {
   return `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`;
 }
 
-/** A sentence that speaks of notes by number, with each note's name, as a way to it. */
-export function named(riff, text, { links = true, self = null } = {}) {
-  const parts = [];
-  let from = 0;
-  for (const match of String(text).matchAll(/\bnote (\d+)\b/gi)) {
-    const note = riff.note(Number(match[1]));
-    if (!note) continue;
-    // "note 12 (A3 at 4.20 s)" names the note once more; the name that leads to it is enough.
-    const again = new RegExp(`^ \\((?:[A-G][#b♯♭]?-?\\d[^()]*)\\)`).exec(
-      text.slice(match.index + match[0].length),
-    );
-    parts.push(printed(text.slice(from, match.index)));
-    if (note.id === self) parts.push(match.index ? "it" : "It");
-    else
-      parts.push(
-        links
-          ? h(
-              "button",
-              { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
-              noteName(riff, note),
-            )
-          : noteName(riff, note),
-      );
-    from = match.index + match[0].length + (again ? again[0].length : 0);
-  }
-  parts.push(printed(text.slice(from)));
-  return links ? parts : parts.join("");
+/**
+ * The parts of a remark: its text, and each note that it names under the note's own name, as a way
+ * to it. `self` is a note that is called "it".
+ * @param {any} riff @param {(string|{note: number, text: string})[]} parts
+ */
+export function named(riff, parts, { self = null } = {}) {
+  return parts.map((part, k) => {
+    if (typeof part === "string") return printed(part);
+    const note = riff.note(part.note);
+    if (!note) return printed(part.text);
+    if (note.id === self) return k ? "it" : "It";
+    const goThere = () => riff.goTo(note.id);
+    return h("button", { type: "button", class: "link", onclick: goThere }, noteName(riff, note));
+  });
 }
 
-function opening(riff, edit, undone) {
+/** The same as plain text. */
+export function plainly(riff, parts) {
+  return parts
+    .map((part) => {
+      if (typeof part === "string") return printed(part);
+      const note = riff.note(part.note);
+      return note ? noteName(riff, note) : printed(part.text);
+    })
+    .join("");
+}
+
+function opening(riff, edit, step) {
   if (edit.op === "pin") {
     const note = riff.note(edit.note);
     return (
@@ -60,9 +58,10 @@ function opening(riff, edit, undone) {
       (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
     );
   }
-  if (edit.op === "undo" && undone === "rhythm") return "The bars are counted as before.";
-  if (edit.op === "undo") return undone ? `Taken back: ${undone}.` : "Taken back.";
-  if (edit.op === "redo") return undone ? `Made again: ${undone}.` : "Made again.";
+  if (edit.op === "undo" && step?.facts.what === "rhythm") return "The bars are counted as before.";
+  const words = step ? `: ${plainly(riff, step.parts)}` : "";
+  if (edit.op === "undo") return `Taken back${words}.`;
+  if (edit.op === "redo") return `Made again${words}.`;
   if (COUNTED[edit.op]) {
     const { rhythm } = riff.data.document;
     return `${COUNTED[edit.op]}: ${Math.round(rhythm.bpm)} beats a minute, ${rhythm.meter.join("/")}.`;
@@ -71,10 +70,10 @@ function opening(riff, edit, undone) {
 }
 
 /** Tell of a change under the tab: what was done, what moved, what lost its string, the way back. */
-export function tellChange(riff, edit, data, before, undone = "") {
+export function tellChange(riff, edit, data, before, undone = null) {
   const about = new Set([edit.note, ...(edit.also || []), ...(edit.notes || [])]);
   const made = riff.notes.filter((note) => !before.has(note.id));
-  const said = [opening(riff, edit, undone && named(riff, undone, { links: false }))];
+  const said = [opening(riff, edit, undone)];
   if (edit.op === "add" && made.length) {
     const [note] = made;
     said[0] =
@@ -172,10 +171,9 @@ function goOn(riff, edit, before, made) {
 }
 
 /** Tell why a change was not made; where another place was named, offer it. */
-export function tellRefusal(riff, edit, message) {
-  const near =
-    edit.op === "pin" ? /nearest[^:;]*:? string (\d+),? (?:fret (\d+)|open)/i.exec(message) : null;
-  const place = near ? [Number(near[1]), Number(near[2] || 0)] : null;
+export function tellRefusal(riff, edit, error) {
+  const remark = error.body?.remark;
+  const place = edit.op === "pin" ? remark?.facts.nearest : null;
   put(
     riff.lastChange,
     h(
@@ -185,8 +183,8 @@ export function tellRefusal(riff, edit, message) {
         "p",
         {},
         h("strong", {}, "Nothing was changed. "),
-        named(riff, message),
-        /[.!?]$/.test(message) ? "" : ".",
+        named(riff, remark ? remark.parts : [error.message]),
+        /[.!?]$/.test(error.message) ? "" : ".",
       ),
       h(
         "div",

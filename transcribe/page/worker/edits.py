@@ -48,6 +48,8 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         return redo(riff)
     if op == "delete":
         return note_edits.delete(riff, _wholes(wanted, "notes"))
+    if op == "confirm":
+        return note_edits.confirm(riff, _wholes(wanted, "notes"))
     if op == "add":
         return note_edits.add(
             riff,

@@ -12,6 +12,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from transcribe.core.riff import Remark
+from transcribe.core.wording import as_told
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
@@ -53,14 +55,13 @@ def _read_take(
         return _read(riff, before, document) | {"notes_only": True}
     from transcribe.audio import read_audio
     from transcribe.core.riff import Source
-    from transcribe.core.wording import text_remark
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
     riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
     riff = carry_over.with_settings(riff, kept)
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-    warnings = (*(text_remark(text) for text in recording.warnings), *riff.warnings)
+    warnings = (*recording.warnings, *riff.warnings)
     riff = dataclasses.replace(riff, source=source, warnings=warnings)
     progress("drawing", 0.0)
     _write_views(recording.y, recording.sr, scratch)
@@ -134,7 +135,7 @@ def _note(
     ]
     return {
         "places": places,
-        "why": fingering.explain(document, note),
+        "why": as_told(fingering.explain(document, note)),
         "repeats": list(repeats_of(document, note)),
     }
 
@@ -168,7 +169,6 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
     Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
     """
     from transcribe import api
-    from transcribe.core.wording import text_remark
 
     written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
     written = {i: place for i, place in written.items() if not riff.note(i).pinned}
@@ -182,10 +182,8 @@ def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress
         if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
     }
     if lost := len(written) - len(pins):
-        remark = text_remark(
-            f"{lost} of {len(written)} places written in {shown} sound another pitch on this "
-            "tuning and capo, so those notes were fingered anew"
-        )
+        facts = {"count": lost, "of": len(written), "file": shown}
+        remark = Remark("places-not-kept", facts)
         riff = dataclasses.replace(riff, warnings=(*riff.warnings, remark))
     riff = dataclasses.replace(riff, written_places=pins)
     return api.finger(riff, pins=pins, progress=progress, **options)
