@@ -13,7 +13,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, ParameterError
-from transcribe.core.riff import Drone, Instrument, Note, Riff, Source, Timing, sort_notes
+from transcribe.core.riff import (
+    Drone,
+    Instrument,
+    Note,
+    Remark,
+    Riff,
+    Source,
+    Timing,
+    sort_notes,
+)
 
 if TYPE_CHECKING:
     import numpy as np
@@ -82,8 +91,10 @@ def transcribe(
     ParameterError
         If an argument is out of range.
     """
+    import numpy as np
+
     from transcribe import audio
-    from transcribe.notes import find_tuned_notes
+    from transcribe.notes import find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
@@ -112,13 +123,20 @@ def transcribe(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
             "and check that the right file was given"
         )
+    duration = source.duration_sec or len(y) / sr
     riff = Riff(
         instrument,
         notes,
         source,
         timing=Timing("heard"),
         warnings=tuple(warnings),
+        segments=find_segments(notes, heard.talk, duration),
     )
+    if heard.talk:
+        # The beats are found in the playing alone.
+        y = np.array(y, np.float32)
+        for first, last in heard.talk:
+            y[round(first * sr) : round(last * sr)] = 0.0
     return _assemble(
         riff,
         guess_tuning=guess_tuning,
@@ -140,6 +158,7 @@ def finger(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    anew: bool = False,
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
@@ -150,9 +169,9 @@ def finger(
     Parameters
     ----------
     notes : Riff or iterable of Note
-        Strings and frets that they carry are solved anew, except those of pinned notes. A riff
-        that has a rhythm keeps it, but for what ``bpm``, ``meter`` and ``first_beat_sec`` say of
-        it; see `transcribe.correct.retime.retimed`.
+        The places that a riff has from a file (``written_places``) and those of pinned notes are
+    kept, any other is found anew. A riff that has a rhythm keeps it, but for what ``bpm``,
+    ``meter`` and ``first_beat_sec`` say of it; see `transcribe.correct.retime.retimed`.
     instrument : Instrument, optional
         The riff's own, or six strings in standard tuning, by default.
     hand : transcribe.fingering.Hand, optional
@@ -161,6 +180,8 @@ def finger(
         Find the drone string, rule it out, or name it (from 1).
     pins : mapping of note id to (string, fret), optional
         Places that must be kept, besides the notes that are pinned already.
+    anew : bool
+        Whether places from a file are found anew, too.
 
     Raises
     ------
@@ -183,9 +204,11 @@ def finger(
         if meter is not None:
             warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
             riff = dataclasses.replace(riff, warnings=warnings)
+    told = instrument is not None
+    riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
-        dataclasses.replace(riff, instrument=instrument or riff.instrument),
-        guess_tuning=instrument is None and riff.instrument == Instrument(),
+        riff,
+        guess_tuning=not told and riff.instrument == Instrument() and not riff.written_places,
         hand=hand,
         drone=drone,
         pins=pins,
@@ -193,6 +216,41 @@ def finger(
         meter=meter,
         first_beat_sec=first_beat_sec,
         progress=progress,
+    )
+
+
+def _hold_written(riff: Riff, instrument: Instrument, anew: bool) -> Riff:
+    """``riff`` on ``instrument``, with its notes pinned where its file has them, or let go.
+
+    A riff that has been fingered or corrected since it was read keeps the pins that it has.
+    """
+    written = riff.written_places
+    if anew:
+        notes = tuple(
+            dataclasses.replace(n, pinned=n.pinned and written.get(n.id) != (n.string, n.fret))
+            for n in riff.notes
+        )
+        return dataclasses.replace(riff, instrument=instrument, notes=notes, written_places={})
+    if not written or riff.history or any(note.pinned for note in riff.notes):
+        return dataclasses.replace(riff, instrument=instrument)
+    kept = {
+        note.id: written[note.id]
+        for note in riff.notes
+        if note.id in written and written[note.id] in instrument.places(note.pitch_midi)
+    }
+    warnings = riff.warnings
+    if len(kept) < len(written):
+        name = riff.source.file if riff.source else "the file"
+        facts = {"count": len(written) - len(kept), "of": len(written), "file": name}
+        warnings = (*warnings, Remark("places-not-kept", facts))
+    notes = tuple(
+        dataclasses.replace(n, string=kept[n.id][0], fret=kept[n.id][1], pinned=True)
+        if n.id in kept
+        else n
+        for n in riff.notes
+    )
+    return dataclasses.replace(
+        riff, instrument=instrument, notes=notes, written_places=kept, warnings=warnings
     )
 
 
@@ -281,13 +339,13 @@ def compare(
     return hold_against(take, reference, sound=sound, progress=progress)
 
 
-def _written_drone(riff: Riff) -> Drone | None:
+def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
     """The drone of notes that have their places: found from the notes, on the string they say."""
     from transcribe.fingering import find_drone
 
-    drone = find_drone(riff.notes, riff.instrument)
-    if drone is None:
-        return None
+    drone = find_drone(riff.notes, riff.instrument, drone=choice)
+    if drone is None or choice != "auto":
+        return drone
     open_pitch = riff.instrument.pitch_midi(drone.string, 0)
     strings = [note.string for note in riff.notes if note.pitch_midi == open_pitch]
     return drone if 2 * strings.count(drone.string) > len(strings) else None
@@ -367,9 +425,10 @@ def _assemble(
     for note in notes:
         if note.pinned and note.string is not None and note.fret is not None:
             held.setdefault(note.id, (note.string, note.fret))
+    told = all(note.id in riff.written_places for note in notes)
     options: dict[str, Any] = {
         "hand": hand,
-        "drone": drone,
+        "drone": _written_drone(riff, drone) if told else drone,
         "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,
@@ -377,7 +436,8 @@ def _assemble(
     solved = fingering.solve(notes, instrument, **options)
     others = fingering.alternatives(notes, instrument, **options)
     placed = tuple(
-        dataclasses.replace(n, pinned=n.id in held) for n in fingering.apply(notes, solved)
+        dataclasses.replace(n, pinned=n.id in held and held[n.id] == (n.string, n.fret))
+        for n in fingering.apply(notes, solved)
     )
     if progress:
         progress("theory", 0.0)

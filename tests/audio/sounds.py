@@ -58,7 +58,7 @@ def encode(
             format=stream.format.name, layout=layout, rate=sr, frame_size=stream.frame_size or None
         )
         for part in [*resampler.resample(frame), *resampler.resample(None)]:
-            for packet in stream.encode(part):
+            for packet in stream.encode(part):  # type: ignore[arg-type]
                 out.mux(packet)
         for packet in stream.encode(None):
             out.mux(packet)

@@ -174,14 +174,14 @@ def plant(
     for i, source in enumerate(played):
         if i in out.missed:
             continue
-        note = replace(source, onset_sec=onset[i], offset_sec=max(ends[i], onset[i] + 0.06))
+        struck = replace(source, onset_sec=onset[i], offset_sec=max(ends[i], onset[i] + 0.06))
         if i in out.wrong:
             place = _place(reference, i, out.wrong[i])
             assert place is not None
             string, fret = place
-            note = replace(note, pitch_midi=out.wrong[i], string=string, fret=fret)
-        origin[id(note)] = i
-        notes.append(note)
+            struck = replace(struck, pitch_midi=out.wrong[i], string=string, fret=fret)
+        origin[id(struck)] = i
+        notes.append(struck)
     troubled = [*out.missed, *out.wrong]
     for _ in range(rng.binomial(len(reference.notes), share)):
         found = _extra(rng, notes, reference.instrument, [onset[i] for i in troubled])
@@ -191,10 +191,10 @@ def plant(
     out.played = _playable(notes)
     out.duration_sec = max(n.offset_sec for n in out.played) + 0.5
     kept = {(round(n.onset_sec, 6), n.pitch_midi) for n in out.played}
-    for note in notes:
-        if (round(note.onset_sec, 6), note.pitch_midi) not in kept and id(note) in origin:
+    for struck in notes:
+        if (round(struck.onset_sec, 6), struck.pitch_midi) not in kept and id(struck) in origin:
             # The string was struck again too soon for it to be played at all.
-            lost = origin[id(note)]
+            lost = origin[id(struck)]
             out.missed.add(lost)
             out.wrong.pop(lost, None)
             out.shifted.pop(lost, None)
@@ -251,7 +251,7 @@ def _extra(
     at = notes[int(rng.integers(len(notes)))]
     for _ in range(20):
         string = int(np.clip(at.string + rng.choice([-1, 1]), 1, 6))
-        fret = int(max(0, at.fret + rng.integers(-2, 3)))
+        fret = max(0, at.fret + int(rng.integers(-2, 3)))
         pitch = inst.pitch_midi(string, fret)
         onset = at.onset_sec + (0.0 if rng.random() < 0.5 else float(rng.uniform(0.09, 0.25)))
         near = [n for n in notes if abs(n.onset_sec - onset) < 0.7]

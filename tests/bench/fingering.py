@@ -219,9 +219,9 @@ def scales() -> None:
         ("major, five positions", known.FIVE_POSITIONS),
     ):
         for pattern in family:
-            places = known.written(pattern)
-            for k in known.shifts(places):
-                share = known.share_right(known.only(known.moved(places, k)))
+            written = known.written(pattern)
+            for k in known.shifts(written):
+                share = known.share_right(known.only(known.moved(written, k)))
                 rows.setdefault(title, []).append(share)
     for tonic in known.SECOND_POSITION.values():
         for k in range(11):

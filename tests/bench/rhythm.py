@@ -35,6 +35,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from tests.bench.rhythm_riffs import KINDS, METERS, Truth, make_phrase, make_riff, spoil
 from transcribe.core.riff import Instrument, Note, Phrase, Rhythm
@@ -45,7 +46,7 @@ from transcribe.training.phrases import KINDS as PHRASES
 __all__ = ["beat_f", "exact_values", "measure", "repeats"]
 
 
-def beat_f(true_sec: Sequence[float], found_sec: Sequence[float]) -> float:
+def beat_f(true_sec: ArrayLike, found_sec: ArrayLike) -> float:
     """F-measure of mir_eval.beat at 70 ms, untrimmed; 0 where nothing was found."""
     import mir_eval
 

@@ -148,7 +148,7 @@ def main() -> None:
     parser.add_argument("--fixed", action="store_true", help="the fixed window alone")
     options = parser.parse_args()
     if options.fixed:
-        events.strokes = fixed_window  # type: ignore[assignment]
+        events.strokes = fixed_window  # type: ignore[attr-defined, assignment]
     rows = [measure(strum(seed)) for seed in range(options.takes)]
     print(f"{options.takes} strummed takes" + (", fixed window" if options.fixed else ""))
     for name in rows[0]:

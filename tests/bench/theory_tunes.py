@@ -140,7 +140,7 @@ def _rows(files: Iterable[Path]) -> Iterator[dict[str, Any]]:
 
 
 def _tune(row: dict[str, Any]) -> Tune:
-    values = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
     parsed = parse_key(row["field"])
     assert parsed is not None
     return Tune(**(values | {"tonic": parsed[0], "label": parsed[1]}))

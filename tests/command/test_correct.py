@@ -347,36 +347,6 @@ def test_part_names_one_of_several(tmp_path: Path, capsys: pytest.CaptureFixture
     assert "no parts to choose from" in capsys.readouterr().err
 
 
-def test_as_written_keeps_every_place(
-    loop: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    tab = tmp_path / "mine.txt"
-    tab.write_text(
-        """\
-e|-----------------|
-B|-----------------|
-G|---------7-------|
-D|-2-4-5-----9-----|
-A|---------------3-|
-E|-----------------|
-""",
-        encoding="utf-8",
-    )
-    want = [(n.string, n.fret) for n in read_any(tab).notes]
-    assert main(["finger", str(tab)]) == 0
-    assert [(n.string, n.fret) for n in read_riff(tmp_path / "mine.riff.json").notes] != want
-    assert "--as-written keeps them" in capsys.readouterr().err
-    assert main(["finger", str(tab), "--as-written"]) == 0
-    riff = read_riff(tmp_path / "mine.riff.json")
-    assert [(n.string, n.fret) for n in riff.notes] == want
-    assert all(n.pinned for n in riff.notes)
-    assert "--as-written" not in capsys.readouterr().err
-    assert main(["refinger", str(tmp_path / "mine.riff.json"), "--unpin", "all"]) == 0
-    assert main(["finger", str(tab), "--as-written", "--capo", "3"]) == 1
-    assert "leave out --as-written" in capsys.readouterr().err
-    assert main(["finger", str(loop.with_name("bare.mid")), "--as-written"]) == 1
-
-
 def test_undo_of_a_deleted_note_brings_its_theory_back(
     loop: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -469,18 +439,18 @@ def test_places_that_are_only_as_written_are_no_corrections(
     tab, out = tmp_path / "mine.txt", tmp_path / "out"
     tab.write_text(write_tab(read_riff(loop)), encoding="utf-8")
     document = out / "mine.riff.json"
-    for options in (["--as-written"], ["--as-written"], []):
+    for options in ([], [], ["--anew"]):
         assert main(["finger", str(tab), "-o", str(out), *options]) == 0
         assert "corrections" not in capsys.readouterr().err
     assert not any(note.pinned for note in read_riff(document).notes)
-    assert main(["finger", str(tab), "-o", str(out), "--as-written"]) == 0
+    assert main(["finger", str(tab), "-o", str(out)]) == 0
     assert main(["refinger", str(document), "--pin", "17=3/7", "--only-here"]) == 0
     capsys.readouterr()
-    assert main(["finger", str(tab), "-o", str(out)]) == 0
+    assert main(["finger", str(tab), "-o", str(out), "--anew"]) == 0
     assert "held corrections: 1 pin carried over" in capsys.readouterr().err
     assert [note.id for note in read_riff(document).notes if note.pinned] == [17]
     # All that the document holds is carried over again: no other copy is kept of it.
-    assert main(["finger", str(tab), "-o", str(out)]) == 0
+    assert main(["finger", str(tab), "-o", str(out), "--anew"]) == 0
     assert [note.id for note in read_riff(document).notes if note.pinned] == [17]
     assert [path.name for path in out.glob("*.kept-*")] == ["mine.kept-1.riff.json"]
 

@@ -31,7 +31,7 @@ def test_a_strum_is_one_stroke(spread_ms: float, up: bool) -> None:
 
 
 @pytest.mark.parametrize("spread_ms", [30, 60, 90, 120])
-def test_a_strum_heard_with_jitter_and_gaps_is_one_stroke(spread_ms: float) -> None:
+def test_a_strum_heard_with_jitter_and_gaps_is_one_stroke(spread_ms: int) -> None:
     rng = np.random.default_rng(spread_ms)
     whole = 0
     for _ in range(200):

@@ -87,7 +87,12 @@ def _melody(
     rng: np.random.Generator, scale: list[int], beat: float, bars: int
 ) -> list[tuple[float, float, int]]:
     """A walk along the scale, mostly by step, with a phrase that comes back."""
-    rhythms = ((1.0, 0.5, 0.5, 1.0, 1.0), (0.5,) * 8, (1.5, 0.5, 1.0, 1.0), (0.75, 0.75, 0.5) * 2)
+    rhythms: tuple[tuple[float, ...], ...] = (
+        (1.0, 0.5, 0.5, 1.0, 1.0),
+        (0.5,) * 8,
+        (1.5, 0.5, 1.0, 1.0),
+        (0.75, 0.75, 0.5) * 2,
+    )
     rhythms += ((1.0, 1.0, 0.5, 0.5, 0.5, 0.5), (0.5, 0.25, 0.25, 1.0, 1.0, 1.0))
     at = int(rng.integers(0, max(1, len(scale) - 3)))
     phrase: list[tuple[float, int]] = []

@@ -84,7 +84,8 @@ def walk(*pitches: int) -> list[Note]:
 def test_onsets_differ_where_one_field_differs(name: str) -> None:
     onset = onsets((60, 64))[0]
     assert dataclasses.replace(onset) == onset
-    assert dataclasses.replace(onset, **{name: object()}) != onset
+    changed: dict[str, Any] = {name: object()}
+    assert dataclasses.replace(onset, **changed) != onset
 
 
 @pytest.mark.parametrize(

@@ -57,7 +57,14 @@ def test_every_value_arrives(name: str) -> None:
 def test_every_known_key_has_a_field(name: str) -> None:
     riff = read_riff(FOLDER / f"{name}.riff.json")
     rhythm = (riff.rhythm, *riff.rhythm.phrases) if riff.rhythm else ()
-    parts = (riff.instrument, riff.timing, riff.player, *riff.notes, *riff.alternatives, *rhythm)
+    parts: tuple[Any, ...] = (
+        riff.instrument,
+        riff.timing,
+        riff.player,
+        *riff.notes,
+        *riff.alternatives,
+        *rhythm,
+    )
     assert not any(part.extra for part in parts if part is not None)
     assert riff.extra == ({"mood": "foggy"} if name.startswith("gangplank") else {})
     assert from_json(json.loads(json.dumps(to_json(riff)))) == riff

@@ -658,7 +658,7 @@ def test_a_change_of_chord_is_no_repeat_and_one_that_holds_is() -> None:
 
 def test_the_chord_is_told_again_where_a_repeat_goes_back_to_it() -> None:
     """Bar 1 and the first bar of the repeat share a chord that the repeat's end has not."""
-    items = [(0, 4, 3, 9)]
+    items: list[tuple[int, ...]] = [(0, 4, 3, 9)]
     items += [(4 * bar + beat, *rest) for bar in range(1, 5) for beat, *rest in _BAR]
     items = [i for i in items if i[0] not in (9, 17)]
     theory = {"chords": chords(["Dm", "Dm", "G", "Dm", "G"], beats=4, bpm=96)}

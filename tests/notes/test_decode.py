@@ -8,7 +8,7 @@ import pytest
 from transcribe.core.riff import Instrument
 from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import EVIDENCE, FRAME_SEC, Found, candidates, decode, evidence
-from transcribe.notes.features import SR
+from transcribe.notes.features import LOW_MIDI, SEMITONES, SR
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
 from transcribe.notes.strings import can_sound_together, fit_strings
@@ -17,19 +17,24 @@ from transcribe.notes.strings import can_sound_together, fit_strings
 def _heard(
     notes: list[tuple[int, int, int]], *, frames: int = 120, manner: str = "picked"
 ) -> Heard:
-    """A network's answer that is sure of (first frame, last frame, pitch)."""
+    """A network's answer that is sure of (first frame, last frame, pitch), and a sound in which
+    each of these is a strike: its partials rise by 24 dB."""
     shape = (frames, PITCHES)
     onset, sounding, offset = (np.full(shape, 0.01, np.float32) for _ in range(3))
     manners_said = np.zeros((*shape, len(MANNERS)), np.float16)
+    level = np.full((frames, SEMITONES), 0.3, np.float32)
     for first, last, pitch in notes:
         column = pitch - FIRST_MIDI
         onset[first, column] = 0.97
         sounding[first:last, column] = 0.97
         offset[last - 1 : last, column] = 0.8
         manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
+        partials = pitch - LOW_MIDI + np.array([0, 12, 19, 24])
+        level[first:last, partials] = 0.6
+        level[last:, partials] = 0.3
     zero = np.zeros(shape, np.float32)
     silent = np.zeros(frames, np.float32)
-    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent)
+    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent, level)
 
 
 def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:

@@ -74,7 +74,13 @@ def test_chord_symbols_all_roots_kinds_and_inversions(cases):
 
 def test_plain_chords_keep_their_name_in_root_position(cases):
     # Source: music21 chord kinds; in root position the name must come back exactly.
-    kinds = ("major", "minor", "dominant-seventh", "minor-seventh", "major-seventh")
+    kinds: tuple[str, ...] = (
+        "major",
+        "minor",
+        "dominant-seventh",
+        "minor-seventh",
+        "major-seventh",
+    )
     kinds += ("diminished", "augmented", "half-diminished-seventh", "power")
     kinds += ("suspended-second", "suspended-fourth", "diminished-seventh")
     from theory import name_chord

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ STEADY = tuple(Note(i + 1, 0.5 + 0.5 * i, 0.95 + 0.5 * i, 52 + i % 4) for i in r
 
 
 def _played(
-    beats: list[tuple[float, float]],
+    beats: Sequence[tuple[float, float]],
     *,
     bpm: float,
     start_sec: float = 0.5,
@@ -149,7 +150,7 @@ def test_drift_of_six_percent_is_followed() -> None:
     rng = np.random.default_rng(4)
     period = 0.6 * (1 + 0.06 * np.sin(np.arange(64) * 2 * np.pi / 32))
     beat_sec = 0.5 + np.concatenate([[0], np.cumsum(period)])
-    onsets = [(k, beat_sec[k]) for k in range(64)]
+    onsets = [(float(k), beat_sec[k]) for k in range(64)]
     onsets += [(k + 0.5, (beat_sec[k] + beat_sec[k + 1]) / 2) for k in range(0, 64, 2)]
     notes = [
         Note(i + 1, t + rng.normal(0, 0.008), t + 0.25, 50 + int(b) % 4 * 2)

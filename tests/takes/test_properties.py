@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -53,7 +54,7 @@ def riffs(draw: st.DrawFn, *, written: bool, least: int) -> Riff:
             )
         )
     rhythm = Rhythm(120.0, draw(st.sampled_from([(4, 4), (6, 8), (1, 4)])), (0.5, 1.0), (0.5,))
-    kind = "order" if written and not timed and draw(st.booleans()) else "written"
+    kind: Any = "order" if written and not timed and draw(st.booleans()) else "written"
     return Riff(
         notes=sort_notes(notes),
         rhythm=rhythm if timed else None,

@@ -24,7 +24,7 @@ def kinds_made() -> set[str]:
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
             if isinstance(node, ast.Call) and ast.unparse(node.func) == "Remark":
                 first = node.args[0]
-                if isinstance(first, ast.Constant):
+                if isinstance(first, ast.Constant) and isinstance(first.value, str):
                     found.add(first.value)
     return found
 

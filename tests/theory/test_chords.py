@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -170,7 +172,7 @@ def test_find_chords_nothing_from_one_repeated_note():
 
 
 def test_find_chords_no_notes_and_bad_beats():
-    empty = {"onset_sec": [], "duration_sec": [], "pitch_midi": []}
+    empty: dict[str, Any] = {"onset_sec": [], "duration_sec": [], "pitch_midi": []}
     assert find_chords(**empty, beats_sec=[0.0, 1.0]) == ()
     with pytest.raises(TheoryError, match="beats_sec is empty"):
         find_chords(**empty, beats_sec=[])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -138,7 +140,11 @@ def test_find_mode_trusts_sure_notes_more():
     doubtful = [p + (1 if i % 4 == 3 else 0) for i, p in enumerate(pitches)]
     weight = [0.02 if i % 4 == 3 else 1.0 for i in range(len(pitches))]
     n = len(pitches)
-    common = {"onset_sec": list(range(n)), "duration_sec": [1] * n, "drone_midi": 45}
+    common: dict[str, Any] = {
+        "onset_sec": list(range(n)),
+        "duration_sec": [1] * n,
+        "drone_midi": 45,
+    }
     unsure = find_mode(pitch_midi=doubtful, confidence=weight, **common)
     clean = find_mode(pitch_midi=pitches, **common)
     assert (unsure.tonic, unsure.name) == (clean.tonic, clean.name)

@@ -84,9 +84,9 @@ def _add_finger(commands: Any) -> None:
     )
     _part_argument(finger)
     finger.add_argument(
-        "--as-written",
+        "--anew",
         action="store_true",
-        help="keep every place that the file has, and find places for the other notes",
+        help="find every place anew, also those that a tab or a score has",
     )
     _output_arguments(finger)
     _instrument_arguments(finger)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import dataclasses
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,9 +14,10 @@ from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.correct.history import steps
 from transcribe.correct.note_edits import NOTE_EDITS
+from transcribe.correct.pins import places_as_written
 
 if TYPE_CHECKING:
-    from transcribe.core.riff import Instrument, Note, Riff
+    from transcribe.core.riff import Instrument, Riff
 
 __all__ = ["demo", "finger", "transcribe"]
 
@@ -45,24 +45,29 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
 
 def finger(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
-    from transcribe.formats import read_any
+    from transcribe.core.instrument import restrung
+    from transcribe.formats import kind_of, read_any
 
     _check_kind(args.notes, notes=True)
     place = _Place.of(args, args.notes)
     old, revision = place.old()
     given = read_any(args.notes, part=args.part)
-    pins = _as_written(given, args) if args.as_written else None
-    riff = api.finger(given, pins=pins, progress=progress, **_settings(args))
+    settings = _settings(args)
+    if settings["instrument"] is not None:
+        settings["instrument"] = _refitted(given.instrument, args)
+        if kind_of(args.notes) == "tab" and not args.anew:
+            given = restrung(given, settings["instrument"])
+    riff = api.finger(given, anew=args.anew, progress=progress, **settings)
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, progress)
-    if pins is not None:
-        riff = dataclasses.replace(riff, written_places=pins)
-    moved = [n for n in given.notes if n.string is not None and _has_moved(n, riff)]
-    remark = (
-        f"{args.notes.name} has other places for {_count(len(moved), 'note')}; --as-written keeps "
-        f"them, handspan refinger {place.document} --pin ID=STRING/FRET one"
-    )
-    _save(riff, place, args, progress, revision, remark=remark if moved else "")
+    remark = ""
+    if kept := len(places_as_written(riff)):
+        everything = kept == len(riff.notes)
+        remark = (
+            f"{'every note keeps' if everything else f'{kept} of {len(riff.notes)} notes keep'} "
+            f"the place that {args.notes.name} has; --anew fingers it anew"
+        )
+    _save(riff, place, args, progress, revision, remark=remark)
     return 0
 
 
@@ -78,21 +83,6 @@ def _check_kind(path: Path, *, notes: bool) -> None:
             "else give a riff document, a text tab, MusicXML, MIDI or JAMS"
         )
     raise FormatError(f"{path} holds notes and no sound; handspan finger {path}")
-
-
-def _as_written(riff: Riff, args: argparse.Namespace) -> dict[int, tuple[int, int]]:
-    """The places that the notes of a file have, all of them to be kept."""
-    pins = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
-    if not pins:
-        raise ParameterError(f"{args.notes} has no places on the neck; leave out --as-written")
-    instrument = _instrument(args) or riff.instrument
-    for note in riff.notes:
-        if note.id in pins and instrument.fret_of(pins[note.id][0], note.pitch_midi) is None:
-            raise ParameterError(
-                f"note {note.id} of {args.notes} cannot stay on string {pins[note.id][0]} on this "
-                "instrument; leave out --as-written, or the tuning"
-            )
-    return pins
 
 
 @dataclass(frozen=True)
@@ -276,6 +266,19 @@ def _instrument(args: argparse.Namespace) -> Instrument | None:
     )
 
 
+def _refitted(old: Instrument, args: argparse.Namespace) -> Instrument:
+    """The instrument of a file of notes, with what the arguments say of it."""
+    from transcribe.core.instrument import refitted
+
+    return refitted(
+        old,
+        tuning=args.tuning,
+        capo=args.capo,
+        frets=args.frets,
+        scale_length_mm=args.scale_length,
+    )
+
+
 def _hand(span_mm: float | None) -> Any:
     from transcribe.fingering import Hand
 
@@ -284,8 +287,3 @@ def _hand(span_mm: float | None) -> Any:
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}" + ("" if number == 1 else "s")
-
-
-def _has_moved(note: Note, riff: Riff) -> bool:
-    now = riff.note(note.id)
-    return (now.string, now.fret) != (note.string, note.fret)

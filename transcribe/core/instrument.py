@@ -18,7 +18,7 @@ from types import MappingProxyType
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import parse_pitch
-from transcribe.core.riff import Drone, Instrument
+from transcribe.core.riff import Drone, Instrument, Riff, sort_notes
 
 __all__ = [
     "TUNINGS",
@@ -27,6 +27,7 @@ __all__ = [
     "make_instrument",
     "parse_tuning",
     "refitted",
+    "restrung",
     "tuning_name",
 ]
 
@@ -152,6 +153,39 @@ def refitted(
     frets = old.frets if frets is None else frets
     scale = old.scale_length_mm if scale_length_mm is None else scale_length_mm
     return _checked(replace(old, capo=capo, frets=frets, scale_length_mm=scale))
+
+
+def restrung(riff: Riff, instrument: Instrument) -> Riff:
+    """``riff`` with every note that has a place at the same place of another instrument.
+
+    A tab tells where the hand is, and its tuning what that sounds.
+
+    Raises
+    ------
+    ParameterError
+        If a note lies on a string or a fret that the instrument does not have.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 40, string=6, fret=0),))
+    >>> restrung(riff, make_instrument("drop-d")).notes[0].pitch_midi
+    38
+    """
+    notes = []
+    for note in riff.notes:
+        if note.string is None or note.fret is None:
+            notes.append(note)
+            continue
+        if note.string > len(instrument.open_midi) or note.fret > instrument.top_fret:
+            raise ParameterError(
+                f"note {note.id} lies on string {note.string} fret {note.fret}, and this "
+                f"instrument has {len(instrument.open_midi)} strings and {instrument.top_fret} "
+                "frets above the capo; check the tuning, the capo and the frets"
+            )
+        pitch = instrument.pitch_midi(note.string, note.fret)
+        notes.append(replace(note, pitch_midi=pitch))
+    return replace(riff, instrument=instrument, notes=sort_notes(notes))
 
 
 def _checked(instrument: Instrument) -> Instrument:

@@ -34,12 +34,14 @@ __all__ = [
     "Remark",
     "Rhythm",
     "Riff",
+    "Segment",
     "Source",
     "Step",
     "Swing",
     "TempoChoice",
     "Timing",
     "legato_sources",
+    "places_of",
     "sort_notes",
 ]
 
@@ -341,6 +343,16 @@ class Drone:
 
 
 @dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of the recording: somebody plays, somebody talks or sings, or neither."""
+
+    start_sec: float
+    end_sec: float
+    kind: Literal["playing", "talk", "neither"]
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Alternative:
     """Another way to finger the whole riff: note id -> (string, fret).
 
@@ -403,11 +415,12 @@ class Riff:
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may
     be strained; the last two are found again whenever the riff is fingered.
 
-    ``written_places`` are the places (string, fret) that the notes had in the file they came
-    from, by note id, where they are held like pins. ``left_out`` names the notes of a tab that
+    ``written_places`` are the places (string, fret) that the notes have in the file they come
+    from, by note id; a fingering holds them like pins. ``left_out`` names the notes of a tab that
     it could put on no string. ``files`` tells how the files beside the document were written, by
     format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
-    with the program.
+    with the program. ``segments`` say, one after another from the start, what happens in the
+    recording; the notes lie in ``playing`` alone.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -427,6 +440,7 @@ class Riff:
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
     files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)
+    segments: tuple[Segment, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     def note(self, note_id: int) -> Note:
@@ -440,6 +454,15 @@ class Riff:
 def sort_notes(notes: tuple[Note, ...] | list[Note]) -> tuple[Note, ...]:
     """Notes in the order that every part relies on: by onset, then pitch, then id."""
     return tuple(sorted(notes, key=lambda n: (n.onset_sec, n.pitch_midi, n.id)))
+
+
+def places_of(notes: tuple[Note, ...] | list[Note]) -> dict[int, tuple[int, int]]:
+    """Note id -> (string, fret) of every note that has a place."""
+    return {
+        note.id: (note.string, note.fret)
+        for note in notes
+        if note.string is not None and note.fret is not None
+    }
 
 
 def legato_sources(

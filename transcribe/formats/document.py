@@ -39,6 +39,7 @@ from transcribe.core.riff import (
     Remark,
     Rhythm,
     Riff,
+    Segment,
     Source,
     Step,
     Swing,
@@ -506,6 +507,15 @@ def from_json(value: Any) -> Riff:
         left_out=r.texts("left_out"),
         files=_files(r.inside("files")),
         about=r.text("about", ""),
+        segments=tuple(
+            Segment(
+                start_sec=s.number("start_sec", low=0),
+                end_sec=s.number("end_sec", low=0),
+                kind=s.one_of("kind", ("playing", "talk", "neither")),
+                extra=s.rest,
+            )
+            for s in r.each("segments")
+        ),
         extra=r.rest,
     )
 

@@ -31,6 +31,7 @@ from transcribe.core.riff import (
     Rhythm,
     Riff,
     Source,
+    places_of,
     sort_notes,
 )
 from transcribe.formats.chord_names import CHORDS, MODES
@@ -256,15 +257,16 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
             notes.append(_note(row, beside, instrument, hz, f"{path}: note {i + 1}"))
     if not notes:
         raise FormatError(f"{path}: found no notes in note_midi, expected at least one")
-    ordered = [replace(note, id=i) for i, note in enumerate(sort_notes(notes), 1)]
+    ordered = tuple(replace(note, id=i) for i, note in enumerate(sort_notes(notes), 1))
     file = value.get("file_metadata")
     title = str(file.get("title") or path.name) if isinstance(file, Mapping) else path.name
     return Riff(
         instrument,
-        tuple(ordered),
+        ordered,
         Source(title),
         _rhythm(by_name, sandbox, path),
         theory=_theory(by_name, path),
+        written_places=places_of(ordered),
     )
 
 

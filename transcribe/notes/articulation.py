@@ -13,7 +13,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from transcribe.core.riff import LEGATO
+from transcribe.core.riff import LEGATO, Instrument
 from transcribe.notes.decode import FRAME_SEC, Found
 from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard
 
@@ -24,6 +24,8 @@ _GAP_SEC = 0.12  # between a legato note's onset and the end of the note it come
 _WIDEST = 12  # semitones from a note to the one it carries on from
 _SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
 _TOP_FRAMES = 3
+_HARMONICS = (12, 19, 24, 28, 31)
+"""Semitones from an open string to its partials 2 to 6, rounded (equal temperament)."""
 
 LEANS: Mapping[str, float] = MappingProxyType(
     {
@@ -42,9 +44,21 @@ Set by ``transcribe.training.fit_manners``."""
 
 
 def manners(
-    found: Sequence[Found], heard: Heard, *, leans: Mapping[str, float] = LEANS
+    found: Sequence[Found],
+    heard: Heard,
+    *,
+    instrument: Instrument | None = None,
+    leans: Mapping[str, float] = LEANS,
 ) -> list[str]:
-    """Articulation of every note of ``found``, in its order."""
+    """Articulation of every note of ``found``, in its order.
+
+    With an ``instrument``, a natural harmonic needs an open string that has it.
+    """
+    harmonics = None
+    if instrument is not None:
+        harmonics = {
+            midi + instrument.capo + step for midi in instrument.open_midi for step in _HARMONICS
+        }
     lean = np.array([leans[name] for name in MANNERS])
     out = []
     for note in found:
@@ -55,6 +69,8 @@ def manners(
         for k in np.argsort(-scores):
             name = MANNERS[int(k)]
             if name in LEGATO and not _has_source(note, found, name):
+                continue
+            if name == "harmonic" and harmonics is not None and note.pitch_midi not in harmonics:
                 continue
             if name == "bend" and bend_cents(note, heard) < _SMALLEST_BEND:
                 continue

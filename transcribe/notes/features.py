@@ -38,6 +38,7 @@ __all__ = [
     "families",
     "features",
     "frame_count",
+    "middle_level",
     "reference_power",
 ]
 
@@ -205,6 +206,12 @@ def features(
         if index == 0:
             channel = 0  # the second slow family fills the upper rows of the same channels
     return _scale(out, reference)
+
+
+def middle_level(seen: np.ndarray) -> np.ndarray:
+    """Level at each pitch row, (frames, SEMITONES), of `features` (CHANNELS, frames, SEMITONES):
+    the loudest third of a semitone of the middle spectrum, on time."""
+    return np.asarray(seen[6:9].max(axis=0))
 
 
 def _scale(power: np.ndarray, reference: float) -> np.ndarray:

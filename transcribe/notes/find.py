@@ -20,8 +20,9 @@ from transcribe.notes.articulation import bend_cents, manners
 from transcribe.notes.decode import Found, decode
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, hear
+from transcribe.notes.segments import in_talk, talk_stretches
 
-__all__ = ["find_notes", "octaves_up", "raised"]
+__all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
 
 Progress = Callable[[str, float], None]
 
@@ -30,6 +31,14 @@ _RATES = (4000, 384000)
 _BEFORE_BEND_SEC = 0.12  # a bend's own pitch is that of its beginning
 _BESIDE_SEC = 0.08
 _NEAREST = 24  # notes to either side that are looked at
+
+
+@dataclasses.dataclass(frozen=True)
+class NotesAndTalk:
+    """Notes, and the stretches (first and last second) of talk, song or humming beside them."""
+
+    notes: tuple[Note, ...]
+    talk: tuple[tuple[float, float], ...] = ()
 
 
 def find_notes(
@@ -63,8 +72,8 @@ def find_notes(
     Returns
     -------
     tuple of Note
-        Sorted by onset, then pitch, ids from 1; string and fret are left open. A bend has its size
-        in cents. Silence gives none.
+        Sorted by onset, then pitch, ids from 1; string and fret are left open. What is heard while
+        somebody talks is left out. A bend has its size in cents. Silence gives none.
 
     Raises
     ------
@@ -73,9 +82,29 @@ def find_notes(
     HandspanError
         If the weights are missing.
     """
+    return find_notes_and_talk(
+        y,
+        sr=sr,
+        offset_cents=offset_cents,
+        instrument=instrument,
+        progress=progress,
+        weights=weights,
+    ).notes
+
+
+def find_notes_and_talk(
+    y: ArrayLike,
+    *,
+    sr: int,
+    offset_cents: float = 0.0,
+    instrument: Instrument | None = None,
+    progress: Progress | None = None,
+    weights: Path = WEIGHTS,
+) -> NotesAndTalk:
+    """As `find_notes`, with the stretches in which somebody talks."""
     audio = _validate(y, sr, offset_cents)
     if audio.size == 0:
-        return ()
+        return NotesAndTalk(())
     if sr != feat.SR:
         from transcribe.audio import resample
 
@@ -87,11 +116,13 @@ def find_notes(
         strings = dataclasses.replace(instrument, open_midi=up)
     heard = hear(sound, offset_cents=offset_cents, weights=weights, progress=progress)
     if heard is None:
-        return ()
-    found = decode(heard, instrument=strings)
-    names = manners(found, heard)
+        return NotesAndTalk(())
+    talk = talk_stretches(heard.voice)
+    found = [n for n in decode(heard, instrument=strings) if not in_talk(n.onset_sec, talk)]
+    names = manners(found, heard, instrument=strings)
     bends = [bend_cents(note, heard) for note in found]
     if octaves:
+        talk = [(first * 2**octaves, last * 2**octaves) for first, last in talk]
         found = [_lowered(note, octaves) for note in found]
     notes = []
     for i, (note, name) in enumerate(zip(found, names, strict=True)):
@@ -116,7 +147,7 @@ def find_notes(
                 bend=Bend(cents=round(bends[i], 1)) if name == "bend" else None,
             )
         )
-    return tuple(notes)
+    return NotesAndTalk(tuple(notes), tuple(talk))
 
 
 def octaves_up(instrument: Instrument | None) -> int:

@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike
 from transcribe.core.instrument import TUNINGS
 from transcribe.core.riff import Instrument, Note, Remark
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.notes.find import find_notes
+from transcribe.notes.find import NotesAndTalk, find_notes_and_talk
 from transcribe.notes.network import WEIGHTS
 
 __all__ = ["Tuned", "find_tuned_notes", "open_string_evidence"]
@@ -53,12 +53,14 @@ _WEIGHTS = {"long": 1.25, "ring": 1.15, "below": -2.0, "lowest": 0.45, "drone": 
 class Tuned:
     """Notes, the tuning they are named by (-100 to 100 cents), and what is doubtful about it.
 
-    ``doubt`` is set where the tuning lies about half way between two semitones.
+    ``doubt`` is set where the tuning lies about half way between two semitones. ``talk`` holds the
+    first and last second of stretches of talk.
     """
 
     notes: tuple[Note, ...]
     offset_cents: float
     doubt: Remark | None = None
+    talk: tuple[tuple[float, float], ...] = ()
 
 
 def find_tuned_notes(
@@ -82,12 +84,21 @@ def find_tuned_notes(
     """
     from transcribe.audio import tuning_offset_cents
 
+    def find(offset_cents: float) -> NotesAndTalk:
+        return find_notes_and_talk(
+            y,
+            sr=sr,
+            offset_cents=offset_cents,
+            instrument=instrument,
+            progress=progress,
+            weights=weights,
+        )
+
     offset = tuning_offset_cents(y, sr=sr)
-    notes = find_notes(
-        y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress, weights=weights
-    )
+    found = find(offset)
+    notes = found.notes
     if abs(offset) < _ASK_FROM_CENTS or not notes:
-        return Tuned(notes, offset)
+        return Tuned(notes, offset, talk=found.talk)
     strings = instrument or Instrument()
     known = strings if told and instrument is not None else None
     step = 1 if offset > 0 else -1
@@ -96,11 +107,10 @@ def find_tuned_notes(
     gain = _fit(notes, known, step) - _fit(notes, known, 0) + (offset**2 - other**2) / spread
     if gain > 0:
         offset, step = other, -step
-        notes = find_notes(
-            y, sr=sr, offset_cents=offset, instrument=instrument, progress=progress, weights=weights
-        )
+        found = find(offset)
     doubtful = abs(gain) < _SURE_NATS
-    return Tuned(notes, offset, _half_way(offset, step, strings) if doubtful else None)
+    doubt = _half_way(offset, step, strings) if doubtful else None
+    return Tuned(found.notes, offset, doubt, found.talk)
 
 
 def _fit(notes: Sequence[Note], known: Instrument | None, shift: int) -> float:

@@ -139,7 +139,9 @@ class _Player:
         self.around = around
         # Its own generator: a take sounds the same with or without what surrounds its notes.
         self.around_rng = np.random.default_rng(0) if around_rng is None else around_rng
-        self.strikes = np.array([round(n.onset_sec * SR) for n in notes if n.source is None])
+        struck = [n for n in notes if n.source is None]
+        self.strikes = np.array([round(n.onset_sec * SR) for n in struck])
+        self.strike_levels = np.array([0.3 * n.velocity**1.3 for n in struck])
         self.bank = bank
         self.rng = rng
         self.touch = touch
@@ -319,7 +321,7 @@ class _Player:
             return 0
         if self.notes[follower].source is not None:
             return 0
-        return int(min(rng.uniform(*around.rest_sec) * SR, 0.4 * hold))
+        return int(min(rng.uniform(*around.rest_sec) * SR, rng.uniform(0.3, 0.65) * hold))
 
     def _rings_on(self, room: int) -> int:
         """Samples for which a string that was let go sounds on, half damped."""
@@ -370,12 +372,21 @@ class _Player:
             hz = np.linspace(0.0, SR / 2, size // 2 + 1)
             dull = (1.0 / (1.0 + (hz / cut) ** 4)).astype(np.float32)
             y = fft.irfft(fft.rfft(y, size) * dull, size)[: len(y)]
+        if around.dulling > 0.1 and note.articulation != "harmonic":
+            size = fft.next_fast_len(len(y) + 256, real=True)
+            hz = np.linspace(0.0, SR / 2, size // 2 + 1)
+            edge = 1.5 * 440.0 * 2.0 ** ((note.pitch_midi - 69) / 12.0)
+            low = (1.0 / (1.0 + (hz / edge) ** 6)).astype(np.float32)
+            lower = fft.irfft(fft.rfft(y, size) * low, size)[: len(y)]
+            t = np.maximum(np.arange(-before, len(y) - before, dtype=np.float32), 0.0) / SR
+            fall = np.float32(around.dulling * rng.uniform(0.5, 1.5))
+            y = lower + (y - lower) * np.exp(-fall * t)
         if around.shakes > 0 or around.stirred > 0:
             first = round(note.onset_sec * SR) - before
             beside = self.strikes - first
-            gain = level_without_strike(
-                len(y), beside[(beside > 0) & (beside < len(y))].tolist(), around, rng
-            )
+            inside = np.flatnonzero((beside > 0) & (beside < len(y)))
+            near = zip(beside[inside].tolist(), self.strike_levels[inside].tolist(), strict=True)
+            gain = level_without_strike(y, list(near), around, rng)
             if gain is not None and rng.random() < 0.4:
                 # Often only some of the partials gain.
                 size = fft.next_fast_len(len(y) + 256, real=True)
@@ -466,6 +477,13 @@ class _Player:
             y = y * np.float32(max(wanted, floor) / max(now, 1e-6))
             return np.clip(y, -2.0, 2.0)
         y = y * np.float32(own * note.velocity**1.3)
+        if self.around is not PLAIN and note.articulation != "dead":
+            # A strike stands out from what its string still rings at.
+            rings = self.string_level.get(note.string, 0.0)
+            now = level_before(y, before + round(0.06 * SR), 662)
+            wanted = rings * 10.0 ** (self.around_rng.uniform(2.0, 14.0) / 20.0)
+            if 0.0 < now < wanted:
+                y = y * np.float32(min(wanted / now, 2.0))
         if self.touch.pick_noise > 0.002 or note.articulation == "dead":
             self._pick(y, note, before)
         return y

@@ -46,8 +46,9 @@ def match(
     return [(i, int(j)) for i, j in enumerate(columns) if j >= 0]
 
 
-def heard_of(answer: np.ndarray) -> Heard:
-    """A network's raw output (OUTPUTS, frames, PITCHES) as decoding takes it."""
+def heard_of(answer: np.ndarray, seen: np.ndarray) -> Heard:
+    """A network's raw output (OUTPUTS, frames, PITCHES), and the features (CHANNELS, frames,
+    SEMITONES) that it saw, as decoding takes them."""
     share = 0.5 * (1.0 + np.tanh(0.5 * answer[:3]))
     return Heard(
         onset=share[0],
@@ -56,6 +57,7 @@ def heard_of(answer: np.ndarray) -> Heard:
         shift=answer[3],
         bend=answer[4],
         manner=answer[manner_rows()].transpose(1, 2, 0),
+        level=feat.middle_level(seen),
         voice=0.5 * (1.0 + np.tanh(0.5 * answer[OUTPUTS - 1].mean(axis=-1))),
     )
 
@@ -139,4 +141,4 @@ def _hear(
         reference=torch.tensor([float(arrays["reference"][i])], device=device),
         offset_cents=torch.tensor([float(arrays["offset_cents"][i])], device=device),
     )
-    return heard_of(net(x)[0].float().cpu().numpy())
+    return heard_of(net(x)[0].float().cpu().numpy(), x[0].cpu().numpy())

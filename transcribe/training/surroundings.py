@@ -35,9 +35,10 @@ class Surroundings:
     """How a take sounds beyond its notes; 0 or None leaves a thing out.
 
     ``rest`` is the share of strikes before which the pick or finger rests on the string,
-    ``rest_sec`` how long it does; ``decay`` takes so much more from each string per second;
-    ``shakes`` are changes of level without a strike, per second, ``stirred`` the share of strikes
-    that stir the strings ringing beside them. ``half_damped`` is the share of notes that sound on,
+    ``rest_sec`` how long it does; ``decay`` takes so much more from each string per second and
+    ``dulling`` so much more again from its overtones; ``shakes`` are changes of level without a
+    strike, per second, ``stirred`` the share of strikes that stir the strings ringing beside them.
+    ``half_damped`` is the share of notes that sound on,
     softly, once they are let go; ``releases``, ``landings``, ``early_picks`` and ``slides_in`` are
     shares of notes with the noise of a finger that leaves, of one that lands early, of a pick that
     touches 10 to 40 ms before the note sounds, and with a slide into the note. ``scratches`` are
@@ -51,6 +52,7 @@ class Surroundings:
     rest: float = 0.0
     rest_sec: tuple[float, float] = (0.005, 0.08)
     decay: float = 0.0
+    dulling: float = 0.0
     shakes: float = 0.0
     stirred: float = 0.0
     half_damped: float = 0.0
@@ -86,7 +88,11 @@ def draw_surroundings(rng: np.random.Generator, *, driven: bool = False) -> Surr
     def between(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
-    short = chance(0.3)
+    # Strummed through, picked with care, or planted well before the strike.
+    hand = rng.random()
+    rests = (0.002, 0.018) if hand < 0.22 else (0.008, between(0.04, 0.1))
+    if hand > 0.55:
+        rests = (0.05, between(0.12, 0.3))
     echo = None
     if chance(0.17):
         echo = (
@@ -98,8 +104,9 @@ def draw_surroundings(rng: np.random.Generator, *, driven: bool = False) -> Surr
         )
     return Surroundings(
         rest=between(0.85, 1.0),
-        rest_sec=(0.002, 0.018) if short else (0.008, between(0.04, 0.085)),
-        decay=between(0.3, 2.5) if chance(0.75) else 0.0,
+        rest_sec=rests,
+        decay=between(0.3, 3.5) if chance(0.8) else 0.0,
+        dulling=between(0.5, 6.0) if chance(0.6) else 0.0,
         shakes=between(0.2, 3.0) if chance(0.5) else 0.0,
         stirred=between(0.1, 0.9) if chance(0.6) else 0.0,
         half_damped=between(0.1, 0.8) if chance(0.5) else 0.0,
@@ -124,25 +131,34 @@ def draw_surroundings(rng: np.random.Generator, *, driven: bool = False) -> Surr
 
 
 def level_without_strike(
-    size: int, strikes: Sequence[int], how: Surroundings, rng: np.random.Generator
+    y: Array, strikes: Sequence[tuple[int, float]], how: Surroundings, rng: np.random.Generator
 ) -> Array | None:
-    """Gain (size,) of a ringing string that nobody strikes, None where it rings undisturbed.
+    """Gain (n,) of the ringing string ``y`` (n,) that nobody strikes, None where nothing stirs it.
 
-    ``strikes`` are the samples at which other strings are struck. Each disturbance is a dip, a
-    jump within 6 to 50 ms that dies away in 0.1 to 1.2 s, or both.
+    ``strikes`` are the samples at which other strings are struck, and their levels. What a strike
+    passes on is so many decibels under itself: a loud string hardly notices, one that has nearly
+    died away comes back. The hand shakes a string as well: a dip, a jump within 6 to 50 ms that
+    dies away in 0.1 to 1.2 s, or both.
     """
-    moments = [at for at in strikes if 0.05 * SR < at < size and rng.random() < how.stirred]
+    size = len(y)
+    moments: list[tuple[int, float]] = []
+    for at, level in strikes:
+        if not 0.05 * SR < at < size or rng.random() >= how.stirred:
+            continue
+        own = float(np.sqrt(np.mean(np.square(y[max(0, at - 660) : at])))) + 1e-6
+        passed = level * 10.0 ** (-rng.uniform(16.0, 44.0) / 20.0)
+        moments.append((at, float(np.clip(20.0 * np.log10(1.0 + passed / own), 0.3, 9.0))))
     free = size - round(0.12 * SR)
     if free > 0 and how.shakes > 0:
-        count = int(rng.poisson(how.shakes * free / SR))
-        moments += rng.integers(size - free, size, count).tolist()
+        for at in rng.integers(size - free, size, int(rng.poisson(how.shakes * free / SR))):
+            sign = 1.0 if rng.random() < 0.7 else -0.5
+            moments.append((int(at), sign * float(rng.uniform(0.5, 4.5))))
     if not moments:
         return None
     step = 64  # samples of one point of the curve, 3 ms
     t = np.arange(0, size + step, step, dtype=np.float32)
     level_db = np.zeros(len(t), np.float32)
-    for at in moments[:40]:
-        jump = float(rng.choice((-0.5, 1.0), p=(0.3, 0.7))) * float(rng.uniform(0.5, 4.5))
+    for at, jump in moments[:40]:
         rise = float(rng.uniform(0.006, 0.05)) * SR
         die = float(rng.uniform(0.1, 1.2)) * SR
         since = t - np.float32(at)
@@ -150,8 +166,9 @@ def level_without_strike(
         level_db += np.where(since > 0, jump * up * np.exp(-np.maximum(since, 0) / die), 0.0)
         if rng.random() < 0.35:
             width = float(rng.uniform(0.01, 0.05)) * SR
-            level_db -= abs(jump) * np.float32(1.5) * np.exp(-0.5 * ((since + width) / width) ** 2)
-    gain = 10.0 ** (np.clip(level_db, -14.0, 6.0) / 20.0)
+            dip = min(9.0, 1.5 * abs(jump))
+            level_db -= np.float32(dip) * np.exp(-0.5 * ((since + width) / width) ** 2)
+    gain = 10.0 ** (np.clip(level_db, -14.0, 10.0) / 20.0)
     return np.interp(np.arange(size), t, gain).astype(np.float32)
 
 

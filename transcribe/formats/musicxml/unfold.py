@@ -14,7 +14,17 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
-from transcribe.core.riff import Bend, Drone, Instrument, Note, Remark, Rhythm, Riff, sort_notes
+from transcribe.core.riff import (
+    Bend,
+    Drone,
+    Instrument,
+    Note,
+    Remark,
+    Rhythm,
+    Riff,
+    places_of,
+    sort_notes,
+)
 from transcribe.formats.chord_names import MODES, chord_section
 
 __all__ = ["Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
@@ -175,15 +185,16 @@ class RiffBuilder:
             )
         if wrong:
             self.warnings.append(Remark("positions-wrong", {"count": wrong}))
-        ordered = sort_notes(notes)
+        ordered = tuple(replace(n, id=i) for i, n in enumerate(sort_notes(notes), 1))
         return Riff(
             instrument,
-            tuple(replace(n, id=i) for i, n in enumerate(ordered, 1)),
+            ordered,
             None,
             self._rhythm(),
             self._drone(joined, instrument),
             self._theory(),
             warnings=tuple(self.warnings),
+            written_places=places_of(ordered),
         )
 
     def _drone(

@@ -17,6 +17,7 @@ from transcribe.core.riff import (
     Riff,
     Source,
     Timing,
+    places_of,
     sort_notes,
 )
 from transcribe.formats.chord_names import chord_section
@@ -149,6 +150,7 @@ def make_riff(
         _drone(head, notes),
         _theory(head, chords, grid),
         timing=timing,
+        written_places=places_of(notes),
     )
 
 
