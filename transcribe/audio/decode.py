@@ -292,7 +292,7 @@ def _open_av(path: Path) -> _Stream:
     elif container.duration is not None:
         told = container.duration / av.time_base
     stream = _Stream(rate, told, told)
-    stream.blocks = _av_blocks(container, track, stream)
+    stream.blocks = _av_blocks(container, track, channels, stream)
     return stream
 
 
@@ -304,7 +304,16 @@ def _tags() -> dict[str, Any]:
     return {"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}
 
 
-def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[np.float32]]:
+def _in_channels(samples: NDArray[Any], channels: int) -> NDArray[np.float32]:
+    """``samples`` (n, c) as (n, channels): a stream may go from one channel to two on its way."""
+    if samples.shape[1] == channels:
+        return samples
+    return np.repeat(samples.mean(axis=1, keepdims=True), channels, axis=1)
+
+
+def _av_blocks(
+    container: Any, track: Any, channels: int, stream: _Stream
+) -> Iterator[NDArray[np.float32]]:
     import av
 
     resampler = av.AudioResampler(format="fltp", rate=stream.sr)
@@ -324,7 +333,8 @@ def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[
             except (av.FFmpegError, OSError) as error:
                 stream.broken = str(error)  # a damaged packet is left out
                 continue
-            held += [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
+            parts = [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
+            held += [_in_channels(part, channels) for part in parts]
             if sum(map(len, held)) >= _BLOCK:
                 yield np.concatenate(held)
                 held = []

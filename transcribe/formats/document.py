@@ -26,6 +26,7 @@ from transcribe.core.files import write_atomically
 from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_DIGITS, MOST_NOTES, MOST_SEC
 from transcribe.core.riff import (
     ARTICULATIONS,
+    REQUESTS,
     Alternative,
     Bend,
     Drone,
@@ -37,6 +38,7 @@ from transcribe.core.riff import (
     PhraseDifference,
     PlayerSettings,
     Remark,
+    Request,
     Rhythm,
     Riff,
     Segment,
@@ -366,6 +368,23 @@ def _player(value: Any) -> PlayerSettings:
         first_beat_sec=r.number("first_beat_sec", None),
         drone=drone,
         instrument_told=r.flag("instrument_told"),
+        requests=tuple(_request(request) for request in r.each("requests")),
+        extra=r.rest,
+    )
+
+
+def _request(r: _Reader) -> Request:
+    notes = r.take("notes", None)
+    if notes is not None:
+        good = isinstance(notes, list | tuple) and len(notes) <= MOST_NOTES
+        if not good or any(type(note) is not int for note in notes):
+            raise FormatError(f"{r.where}.notes is {shown(notes)}, expected a list of notes")
+    return Request(
+        kind=r.one_of("kind", REQUESTS),
+        number=r.integer("number", None, low=0, high=36),
+        notes=None if notes is None else tuple(notes),
+        name=r.text("name", ""),
+        places=r.places("places", {}),
         extra=r.rest,
     )
 
