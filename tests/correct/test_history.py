@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tests.formats.riffs import make_riff
 from transcribe import api
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.core.riff import Riff, Step
+from transcribe.core.riff import Change, Riff, Step
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime, retune
 from transcribe.correct.history import record, redo, remark_of, steps, undo
@@ -142,10 +142,10 @@ def test_a_new_correction_drops_what_was_undone(riff: Riff) -> None:
 
 def test_a_step_holds_no_more_than_what_changed(riff: Riff) -> None:
     step = retune.set_drone(riff, "off").history[-1]
-    assert "source" not in step.undo.get("in", {})
+    assert "source" not in step.undo.inside
     note = riff.notes[1]
     (step,) = note_edits.change(riff, note.id, articulation="vibrato").history
-    assert step.undo["in"]["notes"]["in"][str(note.id)] == {"set": {"articulation": "picked"}}
+    assert step.undo.inside["notes"].inside[str(note.id)] == Change({"articulation": "picked"})
 
 
 def test_a_file_that_was_renamed_keeps_its_name(riff: Riff) -> None:
@@ -176,10 +176,10 @@ def test_a_correction_that_changes_nothing_is_no_step(riff: Riff) -> None:
 @pytest.mark.parametrize(
     "step",
     [
-        {"kind": "pin", "undo": {"in": {"notes": {"in": {"1": {"set": {"string": 99}}}}}}},
+        {"kind": "pin", "undo": {"inside": {"notes": {"inside": {"1": {"put": {"string": 99}}}}}}},
         {"kind": "pin", "undo": {"remove": ["notes"]}},
-        {"kind": "pin", "undo": {"set": {"notes": 3}}},
-        {"kind": "pin", "undo": {"set": {"notes": {"1": 3}}}},
+        {"kind": "pin", "undo": {"put": {"notes": 3}}},
+        {"kind": "pin", "undo": {"put": {"notes": {"1": 3}}}},
     ],
 )
 def test_a_damaged_step_is_refused_when_it_is_taken_back(riff: Riff, step: dict) -> None:
@@ -193,8 +193,8 @@ def test_a_damaged_step_is_refused_when_it_is_taken_back(riff: Riff, step: dict)
     [
         ({}, "lacks 'kind'"),
         ({"kind": "pin", "undo": 3}, "undo is 3"),
-        ({"kind": "pin", "undo": {"put": {}}}, "expected set, in or remove"),
-        ({"kind": "pin", "redo": {"in": {"notes": {"remove": 3}}}}, r"redo\.in\.notes"),
+        ({"kind": "pin", "undo": {"put": []}}, r"undo\.put is a list"),
+        ({"kind": "pin", "redo": {"inside": {"notes": {"remove": 3}}}}, r"redo\.inside\.notes"),
         ({"kind": "pin", "notes": ["one"]}, "notes"),
     ],
 )

@@ -24,6 +24,7 @@ __all__ = [
     "REQUESTS",
     "Alternative",
     "Bend",
+    "Change",
     "Drone",
     "FileForm",
     "Instrument",
@@ -90,7 +91,7 @@ UNSURE_BELOW = 0.8
 class Source:
     """Where the notes came from."""
 
-    file: str
+    file: str = ""
     duration_sec: float | None = None
     sha256: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -405,20 +406,34 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """A change of an object of the document, as JSON values.
+
+    ``put`` holds values by key, ``inside`` changes of the objects that lie under a key, and
+    ``remove`` names the keys that go. The notes are an object here, note by id.
+    """
+
+    put: Mapping[str, Any] = field(default_factory=dict, hash=False, metadata=_RARE)
+    inside: Mapping[str, Change] = field(default_factory=dict, hash=False, metadata=_RARE)
+    remove: tuple[str, ...] = field(default=(), metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Step:
     """One step of the history: a correction, or ``undo`` or ``redo`` of one.
 
     ``kind`` says what the player did, such as ``pin`` or ``half time``, and ``notes`` to which
-    notes (ids, the one that was named first), if to any. ``undo`` and ``redo`` are what has to
-    be changed in the document to take a correction back and to make it again;
-    `transcribe.correct.history` says how. ``solve_again`` says that the fingering and the theory
-    have to be found again after that, as in steps of version 1, which hold the notes alone.
+    notes (ids, the one that was named first), if to any. ``undo`` and ``redo`` change the
+    document to take a correction back and to make it again. ``solve_again`` says that the
+    fingering and the theory have to be found again after that, as in steps of version 1, which
+    hold the notes alone.
     """
 
     kind: str
     notes: tuple[int, ...] = field(default=(), metadata=_RARE)
-    undo: Mapping[str, Any] = field(default_factory=dict, hash=False, metadata=_RARE)
-    redo: Mapping[str, Any] = field(default_factory=dict, hash=False, metadata=_RARE)
+    undo: Change = field(default=Change(), metadata=_RARE)
+    redo: Change = field(default=Change(), metadata=_RARE)
     solve_again: bool = field(default=False, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 

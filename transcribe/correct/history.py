@@ -5,9 +5,6 @@ to take it back (``undo``) and to make it again (``redo``), so that both give th
 document and nothing is solved. A step ``undo`` takes back the last correction that holds, ``redo``
 makes the last undone one again; a new correction drops what could be made again.
 
-A change of a JSON object is itself an object: ``{"set": {key: value}, "in": {key: change},
-"remove": [key]}``, each part left out where it is empty. In the document that it applies to,
-``notes`` is an object, note by id.
 """
 
 from __future__ import annotations
@@ -17,13 +14,13 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Remark, Riff, Step
+from transcribe.core.riff import Change, Remark, Riff, Step
 from transcribe.correct.solving import find_again
 from transcribe.formats.document import VERSION, from_json, to_json
 
 __all__ = ["next_note_id", "record", "redo", "remark_of", "steps", "undo"]
 
-Change = Mapping[str, Any]
+_NOTHING = Change()
 
 
 def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Riff:
@@ -89,7 +86,7 @@ def steps(riff: Riff) -> tuple[list[Step], list[Step]]:
             undone.append(done.pop())
         elif step.kind == "redo" and undone:
             done.append(undone.pop())
-        elif step.undo or step.redo:
+        elif step.undo != _NOTHING or step.redo != _NOTHING:
             done.append(step)
             undone.clear()
     return done, undone
@@ -112,9 +109,9 @@ def next_note_id(riff: Riff) -> int:
     used = {note.id for note in riff.notes}
     for step in riff.history:
         for change in (step.undo, step.redo):
-            notes = change.get("in", {}).get("notes", {})
-            ids = (*notes.get("set", ()), *notes.get("in", ()), *notes.get("remove", ()))
-            used.update(int(note_id) for note_id in ids)
+            if (notes := change.inside.get("notes")) is not None:
+                ids = (*notes.put, *notes.inside, *notes.remove)
+                used.update(int(note_id) for note_id in ids if note_id.isdecimal())
     return 1 + max(used, default=0)
 
 
@@ -136,10 +133,10 @@ def _document(riff: Riff) -> dict[str, Any]:
     return document
 
 
-def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> Change:
     """The change that makes ``new`` of ``old``."""
-    inside: dict[str, Any] = {}
     put: dict[str, Any] = {}
+    inside: dict[str, Change] = {}
     for key, value in new.items():
         if key in old and old[key] == value:
             continue
@@ -147,17 +144,14 @@ def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any
             inside[key] = _difference(old[key], value)
         else:
             put[key] = value
-    gone = [key for key in old if key not in new]
-    return {name: part for name, part in (("set", put), ("in", inside), ("remove", gone)) if part}
+    return Change(put, inside, tuple(key for key in old if key not in new))
 
 
 def _patched(old: Mapping[str, Any], change: Change) -> dict[str, Any]:
     """``old`` with a change made; what the change expects and does not find is left out."""
-    gone = set(change.get("remove", ()))
-    new = {key: value for key, value in old.items() if key not in gone} | dict(
-        change.get("set", {})
-    )
-    for key, inside in change.get("in", {}).items():
+    new = {key: value for key, value in old.items() if key not in change.remove}
+    new.update(change.put)
+    for key, inside in change.inside.items():
         if isinstance(new.get(key), dict):
             new[key] = _patched(new[key], inside)
     return new

@@ -74,8 +74,8 @@ def _pinned(entry: Mapping[str, Any]) -> _Json:
     return {
         "kind": entry["op"],
         "notes": [note],
-        "undo": _of_notes({str(note): {"set": before}}),
-        "redo": _of_notes({str(note): {"set": after}}),
+        "undo": _of_notes({str(note): {"put": before}}),
+        "redo": _of_notes({str(note): {"put": after}}),
         "solve_again": True,
     }
 
@@ -83,21 +83,23 @@ def _pinned(entry: Mapping[str, Any]) -> _Json:
 def _joined(one: _Json, other: _Json) -> _Json:
     """Two pins of one group as one step."""
     changes = {
-        key: _of_notes(one[key]["in"]["notes"]["in"] | other[key]["in"]["notes"]["in"])
+        key: _of_notes(
+            one[key]["inside"]["notes"]["inside"] | other[key]["inside"]["notes"]["inside"]
+        )
         for key in ("undo", "redo")
     }
     return one | changes | {"notes": [*one["notes"], *other["notes"]]}
 
 
 def _of_notes(changes: _Json) -> _Json:
-    return {"in": {"notes": {"in": changes}}}
+    return {"inside": {"notes": {"inside": changes}}}
 
 
 def _edited(entry: Mapping[str, Any], player: Any) -> tuple[_Json, Any]:
     """An edit as a step, and the player's settings after it."""
     removed, added = _by_id(entry.get("removed")), _by_id(entry.get("added"))
-    undo: _Json = {"in": {"notes": {"remove": list(added), "set": removed}}}
-    redo: _Json = {"in": {"notes": {"remove": list(removed), "set": added}}}
+    undo: _Json = {"inside": {"notes": {"remove": list(added), "put": removed}}}
+    redo: _Json = {"inside": {"notes": {"remove": list(removed), "put": added}}}
     step = {"kind": str(entry.get("kind", "edit")), "undo": undo, "redo": redo}
     if "from" not in entry:
         notes = [note.get("id") for note in (removed or added).values()]
@@ -107,10 +109,10 @@ def _edited(entry: Mapping[str, Any], player: Any) -> tuple[_Json, Any]:
     then = _settings(player, before, {})
     now = _settings(player, after, given)
     for change, state, settings in ((undo, before, then), (redo, after, now)):
-        change["set"] = state["set"] | {"player": settings}
+        change["put"] = state["set"] | {"player": settings}
         change["remove"] = [key for key in state["without"] if key != "player"]
         if "duration_sec" in state:
-            change["in"]["source"] = {"set": {"duration_sec": state["duration_sec"]}}
+            change["inside"]["source"] = {"put": {"duration_sec": state["duration_sec"]}}
     return step, now
 
 

@@ -278,8 +278,6 @@ def _open_av(path: Path) -> _Stream:
     tracks = container.streams.audio
     if not tracks:
         container.close()
-        if how_it_ends(path) == "cut":
-            raise AudioError(f"{path} is cut off before any sound; copy it again")
         raise AudioError(f"{path} has no sound track; give {_KINDS}")
     track = tracks[0]
     rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
