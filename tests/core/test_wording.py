@@ -13,6 +13,7 @@ import pytest
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark
 from transcribe.core.wording import KINDS, NoteName, as_told, parts, refusal, sentence
+from transcribe.fingering.costs import TOLD_AS
 from transcribe.takes.verdict_wording import REMARKS
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,8 +22,8 @@ SOURCES = sorted(p for room in ("transcribe", "theory") for p in (ROOT / room).r
 _PIN = {"pitch_midi": 57, "sec": 4.2}
 _HERE = {"pitch_midi": 57, "place": [3, 2], "pinned": True}
 _COSTS = [
-    {"words": "the hand moves further", "more": 1.25, "moved_mm": 31.4, "in_sec": 0.5},
-    {"words": "it needs a barre", "more": 0.5},
+    {"name": "shift", "more": 1.25, "moved_mm": 31.4, "in_sec": 0.5},
+    {"name": "barre", "more": 0.5},
 ]
 
 # Kind, facts, notes, sentence; a kind may stand here several times.
@@ -178,6 +179,20 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "beside the drone (and 1 more like it); string 1 fret 12 is nearer",
     ),
     (
+        "request-not-kept",
+        {"request": "position", "number": 7, "count": 2, "reason": "beside"} | _PIN,
+        (12, 11),
+        '"7th position" is not kept, at 2 notes, the first of them note 12 (A3 at 4.20 s): '
+        "note 11, which begins with it, leaves it no such place",
+    ),
+    (
+        "request-not-kept",
+        {"request": "three-a-string", "number": None, "count": 1, "reason": "leap", "whole": True}
+        | _PIN,
+        (12,),
+        '"three notes a string" is not kept, see note 12 (A3 at 4.20 s): it lies more than three',
+    ),
+    (
         "torn-slur",
         {"articulation": "hammer-on", "string": 2, "source_string": 3, "others": 0},
         (8, 7),
@@ -188,6 +203,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         {"more": -0.5, "sec": 2, "place": [2, 0]},
         (4,),
         "costs the hand 0.5 less than the first choice, hardest at 2.00 s on string 2 open",
+    ),
+    (
+        "hardest-place",
+        {"more": -0.5, "sec": 2, "place": [2, 0], "because": "melody_on_drone"},
+        (4,),
+        "0.5 less than the first choice, but it would silence the drone; hardest at 2.00 s",
     ),
     ("why-here", {"pitch_midi": 30}, (1,), "Note 1 (F#1) has no place yet"),
     ("why-here", {"pitch_midi": 30, "side": "below"}, (1,), "it lies below the lowest string."),
@@ -288,6 +309,13 @@ def _compared(node: ast.AST) -> list[str]:
         return []
     inside = [item for side in sides for item in ast.walk(side)]
     return [text for item in inside if (text := _text(item)) is not None]
+
+
+def test_every_cost_has_words() -> None:
+    facts = _HERE | {"pinned": False}
+    for name in TOLD_AS.values():
+        other = {"place": [4, 7], "more": 2.5, "costs": [{"name": name, "more": 1.0}]}
+        assert "(+1.0)" in sentence(Remark("why-here", facts | {"other": other}, (1,)))
 
 
 def test_no_code_compares_with_the_words_of_a_remark() -> None:

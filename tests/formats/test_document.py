@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from tests.formats.riffs import RIFFS, drone_riff, riffs
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import (
+    REQUESTS,
     Alternative,
     Bend,
     FileForm,
@@ -24,6 +25,7 @@ from transcribe.core.riff import (
     PhraseDifference,
     PlayerSettings,
     Remark,
+    Request,
     Rhythm,
     Riff,
     Swing,
@@ -128,6 +130,18 @@ _TIMINGS = st.builds(
     st.none() | st.floats(0.125, 1),
     _UNKNOWN,
 )
+_PLACES = st.dictionaries(
+    st.integers(0, 99), st.tuples(st.integers(1, 6), st.integers(0, 22)), max_size=3
+)
+_REQUESTS = st.builds(
+    Request,
+    st.sampled_from(REQUESTS),
+    st.none() | st.integers(0, 22),
+    st.none() | st.lists(st.integers(0, 99), max_size=3).map(tuple),
+    _TEXTS,
+    _PLACES,
+    _UNKNOWN,
+)
 _PLAYERS = st.builds(
     PlayerSettings,
     st.none() | st.floats(60, 300),
@@ -136,10 +150,8 @@ _PLAYERS = st.builds(
     st.none() | _SECONDS,
     st.none() | st.sampled_from(("auto", "off", 1, 6)),
     st.booleans(),
+    _some(_REQUESTS),
     _UNKNOWN,
-)
-_PLACES = st.dictionaries(
-    st.integers(0, 99), st.tuples(st.integers(1, 6), st.integers(0, 22)), max_size=3
 )
 _ALTERNATIVES = st.builds(
     Alternative,
@@ -257,7 +269,7 @@ def test_unknown_keys_survive() -> None:
         (lambda v: v["rhythm"].update(beats_sec=[1, 1]), "must rise"),
         (lambda v: v["drone"].update(string=7), "expected 1 to 6"),
         (lambda v: v.update(theory=[]), "expected an object"),
-        (lambda v: v.update(history=[1]), "list objects"),
+        (lambda v: v.update(history=[1]), r"history\[0\] is 1, expected an object"),
         (lambda v: v["alternatives"][0].update(positions={"1": [3]}), r"expected \[string, fret\]"),
         (
             lambda v: v["alternatives"][0].update(positions={"²": [3, 2]}),

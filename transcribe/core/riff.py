@@ -21,6 +21,7 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
+    "REQUESTS",
     "Alternative",
     "Bend",
     "Drone",
@@ -32,6 +33,7 @@ __all__ = [
     "PhraseDifference",
     "PlayerSettings",
     "Remark",
+    "Request",
     "Rhythm",
     "Riff",
     "Segment",
@@ -87,7 +89,7 @@ UNSURE_BELOW = 0.8
 class Source:
     """Where the notes came from."""
 
-    file: str
+    file: str = ""
     duration_sec: float | None = None
     sha256: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -310,6 +312,36 @@ class Timing:
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
+REQUESTS = (
+    "position",
+    "no-open-strings",
+    "let-ring",
+    "along-string",
+    "highest-fret",
+    "three-a-string",
+    "taken",
+)
+"""Every value that `Request.kind` may take."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What the player asks of the fingering, of the whole riff or of some notes.
+
+    ``kind`` is one of `REQUESTS`; ``number`` is the fret of the index finger (``position``), the
+    string (``along-string``) or the fret (``highest-fret``). ``notes`` are the ids of the notes
+    that it is asked of, None for all. ``taken`` stands for another fingering that was taken:
+    ``name`` is what that is called, and ``places`` are its places, by note id.
+    """
+
+    kind: str
+    number: int | None = field(default=None, metadata=_RARE)
+    notes: tuple[int, ...] | None = field(default=None, metadata=_RARE)
+    name: str = field(default="", metadata=_RARE)
+    places: Mapping[int, tuple[int, int]] = field(default_factory=dict, hash=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
 @dataclass(frozen=True, slots=True)
 class PlayerSettings:
     """What the player has said of the riff as a whole, before the corrections in its history.
@@ -318,7 +350,8 @@ class PlayerSettings:
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
     the number of the drone's string, None where nothing was said; ``instrument_told`` says that
-    tuning, capo and neck are the player's own words.
+    tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
+    fingering, in the order in which it was asked.
     """
 
     hand_span_mm: float | None = field(default=None, metadata=_RARE)
@@ -327,6 +360,7 @@ class PlayerSettings:
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
     instrument_told: bool = field(default=False, metadata=_RARE)
+    requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 

@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "parts", "refusal", "sentence"]
+__all__ = ["KINDS", "NoteName", "as_told", "asked_for", "parts", "refusal", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +207,65 @@ def _pin_other_pitch(r: Remark) -> _Words:
     return _number(r.notes[0]), text
 
 
+# What was asked of the fingering and is not kept ---------------------------------------------
+
+_ENDINGS = {1: "st", 2: "nd", 3: "rd"}
+
+
+def _ordinal(number: int) -> str:
+    ending = "th" if number % 100 in (11, 12, 13) else _ENDINGS.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+_REQUESTS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
+    "position": lambda f: f"{_ordinal(f['number'])} position",
+    "no-open-strings": lambda f: "no open strings",
+    "let-ring": lambda f: "let it ring",
+    "along-string": lambda f: f"along string {f['number']}",
+    "highest-fret": lambda f: f"highest fret {f['number']}",
+    "three-a-string": lambda f: "three notes a string",
+    "taken": lambda f: "the fingering that was taken",
+}
+
+_NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
+    "pinned": lambda r: "it is pinned",
+    "drone": lambda r: "it is the drone (rule that out, if it is none)",
+    "no-such-place": lambda r: "it has no such place on this neck",
+    "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
+    "other-request": lambda r: "what else was asked rules it out",
+    "cuts-off": lambda r: ("it takes the string of ", _number(r.notes[1]), ", which falls silent"),
+    "few-pitches": lambda r: "fewer than seven pitches are no scale over the strings",
+    "leap": lambda r: "it lies more than three semitones from the pitch below it",
+    "together": lambda r: "it begins together with another note",
+    "slurred": lambda r: "its slur would change strings",
+    "off-the-strings": lambda r: "the strings do not reach as far as that",
+}
+
+
+def asked_for(kind: str, number: int | None) -> str:
+    """A request of the fingering (`transcribe.core.riff.Request`) in words.
+
+    Examples
+    --------
+    >>> asked_for("position", 7)
+    '7th position'
+    """
+    return _REQUESTS[kind]({"number": number})
+
+
+def _request_not_kept(r: Remark) -> _Words:
+    facts = r.facts
+    note = _named(r.notes[0], facts["pitch_midi"], facts["sec"])
+    why = _NOT_KEPT[facts["reason"]](r)
+    asked = _REQUESTS[facts["request"]](facts)
+    where: tuple[str | NoteName, ...] = ("at ", note)
+    if facts.get("whole"):
+        where = ("see ", note)
+    elif facts["count"] > 1:
+        where = (f"at {facts['count']} notes, the first of them ", note)
+    return f'"{asked}" is not kept, ', *where, ": ", *((why,) if isinstance(why, str) else why)
+
+
 # Where the hand may be strained --------------------------------------------------------------
 
 
@@ -273,22 +332,91 @@ def _torn_slur(r: Remark) -> _Words:
 
 # Why a note lies where it lies ---------------------------------------------------------------
 
+_COSTS: Mapping[str, str] = {
+    "fret": "it lies higher on the neck",
+    "fret_body": "it lies close to the body",
+    "thick": "it lies high on a thick string",
+    "open": "it gives up an open string",
+    "open_thick": "it uses a thick open string",
+    "finger2": "it asks more of finger 2",
+    "finger3": "it asks more of finger 3",
+    "finger4": "it asks more of finger 4",
+    "barre": "it needs a barre",
+    "barre_width": "it needs a wider barre",
+    "stretch": "it opens the fingers wider",
+    "over_span": "it stretches past the hand's span",
+    "squeeze": "it crowds the fingers",
+    "low_position": "it leaves the hand below the first fret",
+    "skipped": "it skips strings",
+    "position": "the hand stays higher on the neck",
+    "off_first": "the hand leaves the first position",
+    "uneven": "the fingers lie unevenly over the frets",
+    "shift": "the hand moves further",
+    "shift_any": "the hand moves more often",
+    "shift_far": "the hand jumps further",
+    "shift_fast": "the hand has to move faster",
+    "shift_held": "the hand moves while a note is held",
+    "open_up_neck": "an open string breaks in while the hand is high",
+    "open_off_nut": "an open string breaks in away from the nut",
+    "open_long": "a long note lies on an open string",
+    "open_mixed": "open and high notes stand side by side",
+    "open_in_line": "an open string breaks into the line",
+    "fret_in_line": "the line lies higher on the neck",
+    "finger_across": "a finger goes across strings",
+    "finger_jumps": "a finger jumps across strings",
+    "finger_guides": "a finger slides along its string",
+    "finger_kept": "a finger has to be lifted",
+    "refinger": "the same pitch changes finger",
+    "cross": "the line crosses more strings",
+    "skip_strings": "the line skips strings",
+    "step_same_string": "a step leaves its string",
+    "third_same_string": "a third changes how it lies on the strings",
+    "leap_same_string": "a leap has to be made along one string",
+    "ring_step": "notes of a figure cannot ring together",
+    "recent_third": "a string is taken again too soon",
+    "cut": "a note that still rings is cut off",
+    "other_place": "the same pitch was played elsewhere just before",
+    "other_place_next": "a note struck again changes its place",
+    "parallel_off": "a chord that moves as one changes strings",
+    "shift_guided": "the hand moves with no finger to guide it",
+    "voice_far": "the line jumps along the neck",
+    "legato": "the slur would have to change strings",
+    "shape_off": "the chord leaves its movable shape",
+    "shape_moves": "the chord's shape moves to other strings",
+    "struck_off": "a chord struck again, or a note of it, changes its place",
+    "repeat_off": "it differs from the other repeats",
+    "drone_off": "the drone would leave its open string",
+    "melody_on_drone": "it would silence the drone",
+    "melody_far": "it leaves the string beside the drone",
+    "melody_above": "it lies on the far side of the drone",
+    "melody_off": "it leaves the string that the melody runs along",
+    "melody_moves": "the melody changes strings",
+    "off_pin": "it leaves the position of the pin beside it",
+    "box_moves": "the hand moves within a line on one scale",
+    "box_cross": "a step within a line on one scale changes strings",
+    "box_mixed": "an open string breaks into a line higher on the neck",
+    "off_position": "it leaves the position",
+    "ring_off": "it silences a note that should ring on",
+}
+"""What to say where a cost of the fingering (`transcribe.fingering.costs`) is higher, by name."""
+
 
 def _fret(place: Sequence[int]) -> str:
     return f"string {place[0]} " + ("open" if place[1] == 0 else f"fret {place[1]}")
 
 
 def _hardest_place(r: Remark) -> _Words:
-    more, because = r.facts["more"], r.facts.get("because")
+    more, because = r.facts["more"], _COSTS.get(r.facts.get("because", ""))
+    but = f"but {because}; " if because else ""
     return (
         f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
-        f"{f'but {because}; ' if because else ''}hardest at {r.facts['sec']:.2f} s on "
+        f"{but}hardest at {r.facts['sec']:.2f} s on "
         f"{_fret(r.facts['place'])}"
     )
 
 
 def _cost(cost: Mapping[str, Any]) -> str:
-    words = cost["words"]
+    words = _COSTS[cost["name"]]
     if "moved_mm" in cost:
         words = f"the hand moves {cost['moved_mm']:.0f} mm in {cost['in_sec']:.2f} s"
     return f"{words} (+{cost['more']:.1f})"
@@ -462,6 +590,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "no-place": _no_place,
         "many-off-the-neck": _many_off_the_neck,
         "repeat-not-pinned": _repeat_not_pinned,
+        "request-not-kept": _request_not_kept,
         "wide-stretch": _wide_stretch,
         "too-wide": _too_wide,
         "drone-silenced": _drone_silenced,

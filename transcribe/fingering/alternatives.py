@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,16 +16,16 @@ from transcribe.core.riff import (
     Note,
     Phrase,
     Remark,
+    Request,
     Rhythm,
-    legato_sources,
     sort_notes,
 )
-from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
-from transcribe.fingering.costs import COSTS
+from transcribe.fingering.costs import TOLD_AS
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.search import off_home
+from transcribe.fingering.requests import three_a_string
+from transcribe.fingering.search import off_position
 from transcribe.fingering.solver import Fingering, Solver, solver_for
 
 __all__ = ["alternatives", "home_position"]
@@ -93,8 +92,6 @@ _KINDS = (
 
 _MOST = 5
 _MOST_EFFORT = 0.8  # a note, beyond the first choice; what is harder is no way to play it
-_SCALE_NOTES = 7  # so many pitches make a scale over the strings
-_SCALE_STEP = 3  # semitones
 
 
 def alternatives(
@@ -106,13 +103,14 @@ def alternatives(
     pins: Mapping[int, tuple[int, int]] | None = None,
     phrases: Sequence[Phrase] = (),
     rhythm: Rhythm | None = None,
+    requests: Sequence[Request] = (),
 ) -> tuple[Alternative, ...]:
     """Other fingerings that differ from `solve`'s and from one another.
 
     Parameters
     ----------
-    notes, instrument, hand, drone, pins, phrases, rhythm
-        As for `transcribe.fingering.solve`.
+    notes, instrument, hand, drone, pins, phrases, rhythm, requests
+        As for `transcribe.fingering.solve`; a fingering that was taken is left aside.
 
     Returns
     -------
@@ -140,7 +138,8 @@ def alternatives(
         phrases = rhythm.phrases
     base = solver_for(instrument, hand)
     pins = dict(pins or {})
-    first = base.solve(notes, drone=found, pins=pins, phrases=phrases)
+    requests = tuple(request for request in requests if request.kind != "taken")
+    first = base.solve(notes, drone=found, pins=pins, phrases=phrases, requests=requests)
     if not first.positions:
         return ()
     judge = _Judge(notes, base, found, phrases, first)
@@ -150,19 +149,24 @@ def alternatives(
         name = kind.name if found is None else kind.named_over_drone
         if name is None or (kind.away_from_low and not _is_low(first, instrument)):
             continue
-        held: Mapping[int, tuple[int, int]] | None = pins
+        also: tuple[Request, ...] = ()
         if kind.three_a_string:
-            held = _three_a_string(notes, first, instrument, pins)
-        if held is None:
-            continue
-        home = None
+            hand_at = float(np.mean([fret for _, fret in first.positions.values()]))
+            places = three_a_string(notes, instrument, pins, near_fret=hand_at)
+            if isinstance(places, tuple):
+                continue
+            also = (Request("taken", places=places),)
+        near: int | None = None
         if kind.lowest_position is not None:
-            home = home_position(notes, instrument, pins, lowest=kind.lowest_position)
+            near = home_position(notes, instrument, pins, lowest=kind.lowest_position)
         span = min(200.0, max(40.0, hand.span_mm * kind.span))
-        solver = Solver(
-            instrument, hand=Hand(span), weights=base.weights | dict(kind.weights), home=home
+        solver = Solver(instrument, hand=Hand(span), weights=base.weights | dict(kind.weights))
+        # What the player asks is kept before what this kind asks.
+        asked = (*also, *requests)
+        solved = solver.solve(
+            notes, drone=found, pins=pins, phrases=phrases, requests=asked, near_position=near
         )
-        positions = dict(solver.solve(notes, drone=found, pins=held, phrases=phrases).positions)
+        positions = dict(solved.positions)
         if not positions or positions in seen:
             continue
         other = judge.described(name, positions)
@@ -214,7 +218,7 @@ class _Judge:
         }
         broken = {name: cost - self._first[1].get(name, 0.0) for name, cost in rules.items()}
         if total < self.effort and broken and max(broken.values()) > 0.0:
-            facts["because"] = _WORDS[max(broken, key=lambda name: broken[name])]
+            facts["because"] = TOLD_AS[max(broken, key=lambda name: broken[name])]
         return Alternative(
             name,
             positions,
@@ -225,58 +229,10 @@ class _Judge:
         )
 
 
-_WORDS = {cost.name: cost.words for cost in COSTS}
-
-
 def _is_low(first: Fingering, instrument: Instrument) -> bool:
     """Whether half of the notes or more lie below the positions away from the open strings."""
     frets = [fret for _, fret in first.positions.values()]
     return instrument.top_fret >= _HIGH + 4 and sum(f < _HIGH for f in frets) >= 0.5 * len(frets)
-
-
-def _three_a_string(
-    notes: Sequence[Note],
-    first: Fingering,
-    instrument: Instrument,
-    pins: Mapping[int, tuple[int, int]],
-) -> dict[int, tuple[int, int]] | None:
-    """A place for every note so that the pitches in turn fill the strings by threes, or None.
-
-    Only a line over a scale lies like that: single notes of seven pitches or more, no two
-    neighbours more than three semitones apart. Of the ways to begin that keep ``pins`` and slurs,
-    one with three notes on the lowest string is taken where there is one, and of these the
-    nearest to where the hand is in ``first``.
-    """
-    ordered = sort_notes(list(notes))
-    scale = sorted({n.pitch_midi for n in ordered})
-    apart = [b - a for a, b in itertools.pairwise(scale)]
-    if len(scale) < _SCALE_NOTES or max(apart) > _SCALE_STEP:
-        return None
-    if any(b.onset_sec - a.onset_sec < STROKE_SEC for a, b in itertools.pairwise(ordered)):
-        return None
-    slurs = legato_sources(list(ordered))
-    hand = np.mean([fret for _, fret in first.positions.values()])
-    best: tuple[tuple[int, float], dict[int, tuple[int, int]]] | None = None
-    for lowest in range(len(instrument.open_midi), 0, -1):
-        for missing in range(3):
-            places = {}
-            for k, pitch in enumerate(scale):
-                string = lowest - (k + missing) // 3
-                fret = instrument.fret_of(string, pitch) if string >= 1 else None
-                if not fret:
-                    break  # an open string is no place to stop three notes from
-                places[pitch] = (string, fret)
-            if len(places) < len(scale):
-                continue
-            chosen = {n.id: places[n.pitch_midi] for n in ordered}
-            if any(chosen[i] != place for i, place in pins.items()):
-                continue
-            if any(chosen[a][0] != chosen[b][0] for a, b in slurs.items()):
-                continue
-            away = float(abs(np.mean([fret for _, fret in chosen.values()]) - hand))
-            if best is None or (missing, away) < best[0]:
-                best = ((missing, away), chosen)
-    return None if best is None else best[1]
 
 
 def home_position(
@@ -306,7 +262,8 @@ def home_position(
 
     def outside(home: int) -> float:
         return sum(
-            count * float(off_home(np.array(frets), home).min()) for frets, count in counted.items()
+            count * float(off_position(np.array(frets), home).min())
+            for frets, count in counted.items()
         )
 
     return min(homes, key=lambda h: (outside(h), h))

@@ -22,6 +22,7 @@ from transcribe.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.candidates import Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
 from transcribe.fingering.onsets import MEMORY, Onset
+from transcribe.fingering.requests import Asked, silences
 
 __all__ = ["Plan", "Unmet", "plan_onsets"]
 
@@ -40,6 +41,7 @@ _BOX_PITCHES = 4  # so many pitch classes of the scale make a line on it
 _BOX_STEP = 3  # semitones from one note of the scale to the next, at most
 _BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
 _BOX_REST_SEC = 1.0
+_RING_SHARES = (1.0, 0.15, 0.1)  # how much a note one, two or three onsets back should ring on
 _PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
 _PIN_REST_SEC = 1.0  # and not across a silence of this length
 
@@ -65,13 +67,15 @@ class Plan:
 
     ``unmet``: notes without a place and pins that cannot be kept. ``sources``: note id -> the note
     that it is slurred from. ``too_wide``: for each chord that no hand can hold, the ids of its
-    notes and of the least that has to be left out of it.
+    notes and of the least that has to be left out of it. ``drone_ids``: the notes that are the
+    drone.
     """
 
     onsets: list[Onset]
     unmet: tuple[Unmet, ...]
     sources: Mapping[int, int]
     too_wide: tuple[tuple[tuple[int, ...], tuple[int, ...]], ...] = ()
+    drone_ids: frozenset[int] = frozenset()
 
 
 def _groups(notes: Sequence[Note]) -> list[list[int]]:
@@ -104,12 +108,13 @@ def plan_onsets(
     pins: Mapping[int, tuple[int, int]],
     alike: Mapping[int, int] | None = None,
     drawn_by: Mapping[int, tuple[int, int]] | None = None,
+    asked: Asked = Asked(),  # noqa: B008 - frozen
 ) -> Plan:
     """The onsets of sorted ``notes`` with their candidates, and what cannot be met.
 
     ``pins``: note id -> (string, fret) that is kept. ``drawn_by``: those of the pins that draw the
     notes around them into their position. ``alike``: note id -> string (from 1) that the same note
-    has in another repeat.
+    has in another repeat. ``asked``: what the player asks, kept wherever a hand can play it so.
     """
     unmet: list[Unmet] = []
     too_wide: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
@@ -121,6 +126,7 @@ def plan_onsets(
     last_sec: float | None = None
     for group in _groups(notes):
         group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
+        allowed = _as_asked(notes, group, allowed, over, pins, asked, chooser)
         playable = _playable(notes, group, allowed, pins, chooser)
         if len(playable) < len(group):
             kept = [notes[group[k]] for k in playable]
@@ -149,16 +155,22 @@ def plan_onsets(
         if over is not None and over.holds(time):
             _mark_drone(onset, notes, over)
         look.fill(onset, sources, index)
+        onset.position = next(
+            (asked.positions[i] for k in group if (i := notes[k].id) in asked.positions), None
+        )
         if alike:
             ids = [notes[i].id for i in group]
             onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
         onsets.append(onset)
     _look_around(onsets)
     _mark_boxes(onsets)
+    if asked.ring:
+        _mark_ringing(onsets, notes, asked.ring)
     if drawn_by:
         _mark_pins(onsets, notes, drawn_by)
     mark_shapes(onsets)
-    return Plan(onsets, tuple(unmet), sources, tuple(too_wide))
+    drone_ids = frozenset() if over is None else over.strikes
+    return Plan(onsets, tuple(unmet), sources, tuple(too_wide), drone_ids)
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +313,19 @@ def _mark_pins(
                     onset.pin = (found[0], share)
 
 
+def _mark_ringing(onsets: Sequence[Onset], notes: Sequence[Note], ids: frozenset[int]) -> None:
+    """Tell each note that should ring on of those just before it that should, too."""
+    for t, onset in enumerate(onsets):
+        for back, share in enumerate(_RING_SHARES, 1):
+            before = onsets[t - back] if t >= back else None
+            onset.ring += [
+                (n, j, share)
+                for n, i in enumerate(onset.notes)
+                for j in (before.notes if before is not None else ())
+                if ids >= {notes[i].id, notes[j].id} and silences(notes[i], notes[j])
+            ]
+
+
 def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:
     """The voices of two chords that move the same way, within a semitone as far."""
     size = len(onset.pitches)
@@ -360,6 +385,36 @@ def _allowed(
         kept.append(i)
         allowed.append(places)
     return kept, allowed
+
+
+def _as_asked(
+    notes: Sequence[Note],
+    group: Sequence[int],
+    allowed: list[Places],
+    over: _OverDrone | None,
+    pins: Mapping[int, tuple[int, int]],
+    asked: Asked,
+    chooser: Chooser,
+) -> list[Places]:
+    """The places of a group as they are asked for, but for the fewest notes that cannot keep it."""
+    free = {
+        k: asked.places[notes[i].id]
+        for k, i in enumerate(group)
+        if notes[i].id in asked.places
+        and notes[i].id not in pins
+        and (over is None or notes[i].id not in over.strikes)
+    }
+    if not free:
+        return allowed
+    best = chooser.candidates(tuple(allowed))
+    reach = best is not None and best.in_reach
+    for count in range(len(free)):
+        for out in itertools.combinations(free, count):
+            narrowed = [free[k] if k in free and k not in out else p for k, p in enumerate(allowed)]
+            found = chooser.candidates(tuple(narrowed))
+            if found is not None and (found.in_reach or not reach):
+                return narrowed
+    return allowed
 
 
 def _drone_places(

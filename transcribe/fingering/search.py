@@ -21,7 +21,7 @@ from transcribe.fingering.costs import PLACE, RECENT
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.onsets import MEMORY, Onset
 
-__all__ = ["Beam", "States", "Step", "off_home"]
+__all__ = ["Beam", "States", "Step", "off_position"]
 
 _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
 _BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
@@ -71,14 +71,14 @@ def _trace(back: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> list[St
     return steps
 
 
-def off_home(frets: np.ndarray, home: int) -> np.ndarray:
-    """How many frets each of ``frets`` lies outside the four of position ``home``.
+def off_position(frets: np.ndarray, position: int) -> np.ndarray:
+    """How many frets each of ``frets`` lies outside the four of ``position``.
 
     The index finger stretches back more easily than the little finger on (common practice, no
     source), so a fret below counts 0.6; an open string is outside by 1.5.
     """
-    below = 0.6 * np.maximum(home - frets, 0)
-    above = np.maximum(frets - home - 3, 0)
+    below = 0.6 * np.maximum(position - frets, 0)
+    above = np.maximum(frets - position - 3, 0)
     return np.where(frets == 0, 1.5, below + above)
 
 
@@ -91,12 +91,10 @@ class Beam:
         weights: Mapping[str, float],
         *,
         width: int = 24,
-        home: int | None = None,
     ) -> None:
         self.instrument = instrument
         self.weights = dict(weights)
         self.width = width
-        self.home = home
         self._kept: list[tuple[list[Onset], list[_Reached]]] = []
         self._mm = np.array(neck_mm(instrument))
         self._open = np.array(instrument.open_midi) + instrument.capo
@@ -205,8 +203,13 @@ class Beam:
         yield from self._voices(states, onset, cand)
         yield from self._recent(states, onset, cand)
         yield from self._sounding(states, onset, cand)
-        if self.home is not None:
-            yield "off_home", off_home(cand.frets, self.home).sum(axis=1)[None, :]
+        if onset.position is not None:
+            off = off_position(cand.frets, onset.position)
+            off[:, list(onset.droned)] = 0.0
+            yield "off_position", off.sum(axis=1)[None, :]
+        for n, j, share in onset.ring:
+            silenced = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
+            yield "ring_off", share * silenced
         if onset.pin is not None:
             yield "off_pin", self._off_pin(onset, cand)
         for n, string in onset.alike:

@@ -19,7 +19,17 @@ from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import likely_overtones
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Remark, Rhythm, Riff, sort_notes
+from transcribe.core.riff import (
+    Drone,
+    Instrument,
+    Note,
+    Phrase,
+    Remark,
+    Request,
+    Rhythm,
+    Riff,
+    sort_notes,
+)
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
 from transcribe.fingering.candidates import Chooser
@@ -28,6 +38,7 @@ from transcribe.fingering.costs import RULES, default_weights, finger_weights
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
+from transcribe.fingering.requests import Asked, asked_of, check_request, not_kept
 from transcribe.fingering.search import Beam
 
 _FINGER_BEAM = 12
@@ -41,7 +52,8 @@ class Fingering:
 
     ``positions``: note id -> (string, fret). ``fingers``: note id -> 0 (open) to 4. ``cost``: the
     sum of the solver's costs (no unit; lower is easier). ``unmet``: notes without a place and
-    pins that could not be kept. ``cautions``: what to warn the player of.
+    pins that could not be kept. ``not_kept``: requests that are not kept everywhere. ``cautions``:
+    what to warn the player of.
     """
 
     positions: Mapping[int, tuple[int, int]]
@@ -49,6 +61,7 @@ class Fingering:
     cost: float
     unmet: tuple[Unmet, ...] = ()
     drone: Drone | None = None
+    not_kept: tuple[Remark, ...] = ()
     cautions: tuple[Remark, ...] = ()
     note_costs: Mapping[int, float] = field(default_factory=dict)
 
@@ -64,13 +77,12 @@ class Solver:
         weights: Mapping[str, float] | None = None,
         fingers: Mapping[str, float] | None = None,
         beam: int = 24,
-        home: int | None = None,
     ) -> None:
         self.instrument = instrument
         self.hand = hand
         self.weights = dict(default_weights() if weights is None else weights)
         self.chooser = Chooser(instrument, hand, self.weights)
-        self.beam = Beam(instrument, self.weights, width=beam, home=home)
+        self.beam = Beam(instrument, self.weights, width=beam)
         if weights is None and fingers is None:
             fingers = finger_weights()
         # Editors finger by other measures than they choose strings by: with the strings known,
@@ -86,23 +98,30 @@ class Solver:
         pins: Mapping[int, tuple[int, int]] | None = None,
         phrases: Sequence[Phrase] = (),
         beats: int | None = None,
+        requests: Sequence[Request] = (),
+        near_position: int | None = None,
     ) -> Fingering:
         """The easiest fingering of ``notes`` around ``pins``; see the function `solve`.
 
-        ``beats`` in a bar, where it is known, lets cautions name the bar.
+        ``beats`` in a bar, where it is known, lets cautions name the bar. ``near_position`` draws
+        the hand to a position without holding it there.
         """
         everything = sort_notes(list(notes))
         held = pins or {}
         unsure = likely_overtones(everything) - set(held)
         overtones = tuple(n for n in everything if n.id in unsure)
         ordered = tuple(n for n in everything if n.id not in unsure)
-        answer = self._once(ordered, drone, held, None, beats)
+        asked = asked_of(requests, ordered, self.instrument, held)
+        if near_position is not None:
+            near = {n.id: near_position for n in ordered} | dict(asked.positions)
+            asked = dataclasses.replace(asked, positions=near)
+        answer = self._once(ordered, drone, held, None, beats, requests, asked)
         if phrases:
             alike = agreed_strings(
                 repeat_groups(ordered, phrases), answer.positions, answer.note_costs, held
             )
             if any(answer.positions[i][0] != s for i, s in alike.items()):
-                answer = self._once(ordered, drone, held, alike, beats)
+                answer = self._once(ordered, drone, held, alike, beats, requests, asked)
         if not overtones:
             return answer
         positions = dict(answer.positions)
@@ -157,6 +176,8 @@ class Solver:
         pins: Mapping[int, tuple[int, int]],
         alike: Mapping[int, int] | None,
         beats: int | None,
+        requests: Sequence[Request],
+        asked: Asked,
     ) -> Fingering:
         plan = plan_onsets(
             ordered,
@@ -166,6 +187,7 @@ class Solver:
             pins=pins,
             alike=alike,
             drawn_by=pins,
+            asked=asked,
         )
         steps = self.beam.run(plan.onsets)
         positions: dict[int, tuple[int, int]] = {}
@@ -187,6 +209,9 @@ class Solver:
             cost=float(sum(step.cost for step in steps)),
             unmet=plan.unmet,
             drone=drone,
+            not_kept=tuple(
+                not_kept(requests, asked, ordered, positions, self.instrument, pins, plan.drone_ids)
+            ),
             cautions=tuple(
                 cautions(plan, ordered, positions, self.instrument, self.hand, drone, pins, beats)
             ),
@@ -263,6 +288,7 @@ def solve(
     pins: Mapping[int, tuple[int, int]] | None = None,
     phrases: Sequence[Phrase] = (),
     rhythm: Rhythm | None = None,
+    requests: Sequence[Request] = (),
 ) -> Fingering:
     """The easiest fingering of a riff.
 
@@ -279,12 +305,14 @@ def solve(
     phrases : sequence of Phrase
         Phrases with one label are fingered alike; taken from ``rhythm`` where left out.
     rhythm : Rhythm, optional
+    requests : sequence of Request
+        What the player asks of the fingering. Where one is not kept, ``not_kept`` says why.
 
     Raises
     ------
     ParameterError
-        If two notes share an id, a pin names a note that is not there, or ``drone`` is none of
-        the above.
+        If two notes share an id, a pin names a note that is not there, a request asks for what
+        the neck does not have, or ``drone`` is none of the above.
     """
     ids = {note.id for note in notes}
     if len(ids) != len(notes):
@@ -292,12 +320,14 @@ def solve(
     for note_id in pins or {}:
         if note_id not in ids:
             raise ParameterError(f"there is no note {note_id} to pin; ids run over {_span(ids)}")
+    for request in requests:
+        check_request(request, instrument)
     found = find_drone(notes, instrument, drone=drone)
     if rhythm is not None and not phrases:
         phrases = rhythm.phrases
     beats = rhythm.meter[0] if rhythm is not None else None
     return solver_for(instrument, hand).solve(
-        notes, drone=found, pins=pins, phrases=phrases, beats=beats
+        notes, drone=found, pins=pins, phrases=phrases, beats=beats, requests=requests
     )
 
 
@@ -308,7 +338,7 @@ def _span(ids: set[int]) -> str:
 def unmet_remarks(
     notes: Sequence[Note], fingering: Fingering, instrument: Instrument | None = None
 ) -> tuple[Remark, ...]:
-    """What could not be kept, one remark a note.
+    """What could not be kept, one remark a note or a request.
 
     Where the ``instrument`` is given and many notes lie off the same end of its neck, one remark
     tells of them all: then it is the tuning that is wrong rather than the notes.
@@ -327,7 +357,7 @@ def unmet_remarks(
         for unmet in fingering.unmet
         if unmet.note_id not in together
     ]
-    return tuple(found)
+    return (*found, *fingering.not_kept)
 
 
 def unmet_facts(note: Note, unmet: Unmet) -> tuple[dict[str, Any], tuple[int, ...]]:
