@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from transcribe.core.clock import carry_on
+from transcribe.core.clock import interpolate
 
 __all__ = ["TICKS", "Grid", "Track", "smooth", "track"]
 
@@ -83,11 +83,11 @@ class Grid:
 
     def at(self, tick: np.ndarray | float) -> np.ndarray:
         """Seconds at ``tick``, carried on at the end's tempo outside the grid."""
-        return carry_on(tick, self.ticks.astype(float), self.time_sec)
+        return interpolate(tick, self.ticks.astype(float), self.time_sec)
 
     def tick(self, time_sec: np.ndarray | float) -> np.ndarray:
         """Tick (not rounded) at ``time_sec``; the inverse of `at`."""
-        return carry_on(time_sec, self.time_sec, self.ticks.astype(float))
+        return interpolate(time_sec, self.time_sec, self.ticks.astype(float))
 
 
 def track(

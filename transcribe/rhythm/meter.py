@@ -31,14 +31,14 @@ from transcribe.rhythm.bar_evidence import (
     METERS,
     Snapped,
     bar_evidence,
-    come_again,
-    find_joints,
-    find_marks,
+    find_accents,
+    mark_strengths,
+    nearest_repeats,
     pulse_beats,
+    repeat_boundaries,
+    repeat_shares,
+    repeats_fit,
     snap,
-    strengths_of,
-    twin_lags,
-    twins_fit,
 )
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth
 from transcribe.rhythm.events import Events
@@ -48,7 +48,7 @@ __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
 _FACTORS = (1.0, 0.5, 2.0, 1 / 3, 2 / 3, 1.5, 3.0, 0.25, 4.0)
 _QUARTER_SEC = (0.3, 1.2)  # lengths of a beat that are tried, x/4
 _EIGHTH_SEC = (0.11, 0.62)  # and x/8
-_MOST_EVENTS = 400  # the meter is settled on this many events
+_MAX_EVENTS = 400  # the meter is settled on this many events
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
 FEATURES = (
@@ -77,16 +77,16 @@ FEATURES = (
     "off_bar",
     "phrase_whole",
     "phrase_even",
-    "twins_fit",
-    "twins_off",
-    "twins_even",
+    "repeats_fit",
+    "repeats_off",
+    "repeats_even",
     "starts_down",
     "pickup",
     "pickup_long",
     "ends_down",
     "repeat_down",
-    "joint_down",
-    "joint_beat",
+    "boundary_down",
+    "boundary_beat",
     "tempo",
     "tempo_square",
     "tempo_fast",
@@ -163,11 +163,11 @@ def read_candidates(
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
     tracks = [t for t in tracks if t.cost < best + 18.0][:5]
-    onset = events.onset_sec[:_MOST_EVENTS]
+    onset = events.onset_sec[:_MAX_EVENTS]
     n = len(onset)
     gap_sec = np.diff(events.onset_sec)
-    marks = {k: v[:n] for k, v in find_marks(events, gap_sec).items()}
-    strengths = strengths_of(events, marks, gap_sec)
+    marks = {k: v[:n] for k, v in find_accents(events, gap_sec).items()}
+    strengths = mark_strengths(events, marks, gap_sec)
     readings: list[_Reading] = []
     grids: list[Grid] = []
     for t, tr in enumerate(tracks):
@@ -176,14 +176,14 @@ def read_candidates(
         beat = _written_beats(tr, grid, onset)
         period = float(np.median(np.diff(grid.time_sec)))
         window = int(min(_WINDOW_SEC / period * TICKS, tr.ticks[n - 1] - tr.ticks[0]))
-        again, room = come_again(events, tr.ticks[:n], max(window, 1))
+        again, room = repeat_shares(events, tr.ticks[:n], max(window, 1))
         common = {
             "track": (best - tr.cost) / 4,
             "swing": float(tr.swing != 0.5),
             "swing_gain": swing_gain if tr.swing != 0.5 else 0.0,
         }
-        joints = find_joints(events, tr.ticks[:n], again, room)
-        twins = twin_lags(events, tr.ticks[:n], max(window, 1))
+        joints = repeat_boundaries(events, tr.ticks[:n], again, room)
+        twins = nearest_repeats(events, tr.ticks[:n], max(window, 1))
         twins = twins[twins > 0] / TICKS
         for factor in _FACTORS if tr.swing == 0.5 else (1.0,):
             length = period * factor
@@ -202,9 +202,9 @@ def read_candidates(
                     for m, meter in wanted:
                         evidence = bar_evidence(snapped.ticks, marks, strengths, meter)
                         fixed = common | _fixed_features(on_beat, meter, alike)
-                        by_twins = twins_fit(twins / factor, meter[0])
+                        by_twins = repeats_fit(twins / factor, meter[0])
                         fixed |= zip(
-                            ("twins_fit", "twins_off", "twins_even"), by_twins, strict=True
+                            ("repeats_fit", "repeats_off", "repeats_even"), by_twins, strict=True
                         )
                         readings += _readings(on_beat, m, meter, fixed, evidence)
     found = Candidates(
@@ -386,8 +386,8 @@ def _readings(
                 "threes": divided[down % 3][0],
                 "twos": divided[down % 3][1],
                 "repeat_down": float(len(where) > 0 and where[0] == 0),
-                "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
-                "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
+                "boundary_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
+                "boundary_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
             }
         )
     table = np.zeros((bar, len(FEATURES)))
