@@ -220,10 +220,8 @@ def _put_heard(
     for k in range(2, 8):
         on = columns.number == k
         columns.put(f"missing_{k}", on.any(axis=1) * enough * np.exp(-2.0 * (on @ count)))
-    telling = _characteristic()
-    columns.put(
-        "no_characteristic", enough * np.exp(-2.0 * (telling @ count)) * telling.any(axis=1)
-    )
+    own = _characteristic()
+    columns.put("no_characteristic", enough * np.exp(-2.0 * (own @ count)) * own.any(axis=1))
 
 
 def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: float) -> None:

@@ -3,12 +3,12 @@
 Conventions: score times in ticks, 24 to a beat (so that thirty-seconds, triplets and sextuplets
 are whole numbers), tick 0 is the first downbeat. Times in seconds.
 
-`quantise_onsets` does not round note by note. It is a Viterbi search over the places that a grammar of note
-values allows: a beat is divided in halves and quarters, in thirds, in sixths or in eighths, but
-not in two ways at once; rarer divisions cost more, unless this riff shows that it uses them, or
-has a note at that place of the bar in other bars; two events do not share a place. `quantise_durations` then
-writes durations: to the next event of the same voice where the note rings nearly as long, else
-the simple value that is nearest to what was played, with a rest after it.
+`quantise_onsets` is a Viterbi search over the places that a grammar of note values allows: a beat
+is divided in halves and quarters, in thirds, in sixths or in eighths, but not in two ways at once.
+Rarer divisions cost more, unless this riff uses them or has a note at that place of other bars; two
+events do not share a place. `quantise_durations` writes a note up to the next event of its voice
+where it rings nearly as long, else with the simple value that is nearest to what was played and a
+rest after it.
 """
 
 from __future__ import annotations
