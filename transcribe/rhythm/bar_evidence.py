@@ -253,15 +253,20 @@ def snap(beat: np.ndarray, period_sec: float, divisions: Sequence[tuple[int, flo
     )
 
 
+def _pitch_labels(events: Events, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """A number for the set of pitches of each of the first ``n`` events, and its top pitch."""
+    names: dict[frozenset[int], int] = {}
+    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
+    return label, np.array([max(p, default=-1) for p in events.pitches[:n]])
+
+
 def repeat_shares(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
     """Share of events that come again with the same pitches (and at all) after each lag in ticks,
     each (window + 1,)."""
     same = np.zeros(window + 1)
     n = len(ticks)
-    # Compare sets of pitches by number, and by their top note alone at half weight.
-    names: dict[frozenset[int], int] = {}
-    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
-    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    # Compare sets of pitches, and their top notes alone at half weight.
+    label, top = _pitch_labels(events, n)
     for k in range(1, n):
         lag = ticks[k:] - ticks[:-k]
         if lag.min() > window:
@@ -288,9 +293,7 @@ def nearest_repeats(events: Events, ticks: np.ndarray, window: int) -> np.ndarra
     out = np.zeros(n, dtype=int)
     if n < _REPEAT_EVENTS:
         return out
-    names: dict[frozenset[int], int] = {}
-    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
-    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    label, top = _pitch_labels(events, n)
     gaps = ticks[:, None] - ticks[None]
     lags, count = np.unique(gaps[(gaps >= TICKS) & (gaps <= window)], return_counts=True)
     for lag in lags[count >= _REPEAT_EVENTS - 1].tolist():
@@ -399,18 +402,12 @@ def bar_evidence(
     return out
 
 
-@functools.cache
-def _syncopation_of(level: tuple[int, ...]) -> np.ndarray:
-    grid = np.array(level)
-    size = len(grid)
-    strongest = np.full((size, size + 1), 9)
-    for gap in range(2, size + 1):  # the strongest place inside the note
-        inside = grid[(np.arange(size) + gap - 1) % size]
-        strongest[:, gap] = np.minimum(strongest[:, gap - 1], inside)
-    return np.clip(grid[:, None] - strongest, 0, 3)
-
-
 def _syncopation(level: np.ndarray) -> np.ndarray:
     """How much stronger a place a note sounds over than it starts on: (size, size + 1) by slot
     and gap to the next event (Longuet-Higgins & Lee 1984, Music Perception 1)."""
-    return _syncopation_of(tuple(int(x) for x in level))
+    size = len(level)
+    strongest = np.full((size, size + 1), 9)
+    for gap in range(2, size + 1):  # the strongest place inside the note
+        inside = level[(np.arange(size) + gap - 1) % size]
+        strongest[:, gap] = np.minimum(strongest[:, gap - 1], inside)
+    return np.clip(level[:, None] - strongest, 0, 3)

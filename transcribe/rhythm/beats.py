@@ -25,7 +25,7 @@ import numpy as np
 
 from transcribe.core.clock import interpolate
 
-__all__ = ["TICKS", "Grid", "Track", "smooth", "track"]
+__all__ = ["TICKS", "Grid", "Track", "move_middle", "smooth", "track"]
 
 TICKS = 12
 
@@ -50,6 +50,16 @@ _STRAIGHT = (
     (2 / 3, 8, 2, 2.9),
 )
 _SWING_COST = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+
+
+def move_middle(beat: np.ndarray, middle: float, to: float) -> np.ndarray:
+    """Times in beats with the ``middle`` of each beat (a share of it) moved ``to`` another share.
+
+    Swing plays the off-beat late: from 0.5 to its share; back again, it is written at 0.5.
+    """
+    beat = np.asarray(beat, dtype=float)
+    whole = np.floor(beat)
+    return beat if middle == to else whole + np.interp(beat - whole, [0, middle, 1], [0, to, 1])
 
 
 @dataclass(frozen=True)

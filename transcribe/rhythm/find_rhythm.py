@@ -106,7 +106,7 @@ def find_rhythm(
         weight=_weight(events, fixed),
         fixed=fixed,
     )
-    return _document(ordered, music, events, placed, reading, asked, fixed, report)
+    return _document(ordered, music, events, placed, reading, asked, report)
 
 
 def _check(
@@ -335,7 +335,6 @@ def _document(
     placed: QuantisedOnsets,
     reading: _Reading,
     asked: _Given,
-    fixed: int | None,
     report: Callable[[str, float], None],
 ) -> tuple[Rhythm, tuple[Note, ...]]:
     lengths = quantise_durations(music, events, placed, reading.meter)

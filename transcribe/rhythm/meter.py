@@ -40,7 +40,7 @@ from transcribe.rhythm.bar_evidence import (
     repeats_fit,
     snap,
 )
-from transcribe.rhythm.beats import TICKS, Grid, Track, smooth
+from transcribe.rhythm.beats import TICKS, Grid, Track, move_middle, smooth
 from transcribe.rhythm.events import Events
 
 __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
@@ -132,21 +132,6 @@ class Candidates:
         return len(self.track)
 
 
-def _written_beats(track: Track, grid: Grid, onset_sec: np.ndarray) -> np.ndarray:
-    """Where events stand on the track's grid as written: swung off-beats are moved to halves."""
-    beat = grid.tick(onset_sec) / TICKS
-    if track.swing == 0.5:
-        return beat
-    whole = np.floor(beat)
-    part = beat - whole
-    straight = np.where(
-        part < track.swing,
-        part * 0.5 / track.swing,
-        0.5 + (part - track.swing) * 0.5 / (1 - track.swing),
-    )
-    return whole + straight
-
-
 def read_candidates(
     events: Events,
     tracks: Sequence[Track],
@@ -168,12 +153,12 @@ def read_candidates(
     gap_sec = np.diff(events.onset_sec)
     marks = {k: v[:n] for k, v in find_accents(events, gap_sec).items()}
     strengths = mark_strengths(events, marks, gap_sec)
-    readings: list[_Reading] = []
+    readings: list[_Row] = []
     grids: list[Grid] = []
     for t, tr in enumerate(tracks):
         grid = smooth(events.onset_sec, tr.beats * TICKS, weight=np.where(tr.skipped, 1e-3, 1.0))
         grids.append(grid)
-        beat = _written_beats(tr, grid, onset)
+        beat = move_middle(grid.tick(onset) / TICKS, tr.swing, 0.5)  # as written
         period = float(np.median(np.diff(grid.time_sec)))
         window = int(min(_WINDOW_SEC / period * TICKS, tr.ticks[n - 1] - tr.ticks[0]))
         again, room = repeat_shares(events, tr.ticks[:n], max(window, 1))
@@ -207,14 +192,12 @@ def read_candidates(
                             ("repeats_fit", "repeats_off", "repeats_even"), by_twins, strict=True
                         )
                         readings += _readings(on_beat, m, meter, fixed, evidence)
+    rows = np.array([reading[:-1] for reading in readings], dtype=float).reshape(len(readings), 6)
+    track, meter, down = rows[:, [0, 3, 4]].T.astype(int)
+    values = np.array([reading[-1] for reading in readings]).reshape(len(readings), len(FEATURES))
     found = Candidates(
-        track=np.array([r.track for r in readings], dtype=int),
-        factor=np.array([r.factor for r in readings], dtype=float),
-        offset=np.array([r.offset for r in readings], dtype=float),
-        meter=np.array([r.meter for r in readings], dtype=int),
-        down=np.array([r.down for r in readings], dtype=int),
-        bpm=np.array([r.bpm for r in readings], dtype=float),
-        values=np.array([r.values for r in readings]).reshape(len(readings), len(FEATURES)),
+        track,
+        *(rows[:, 1], rows[:, 2], meter, down, rows[:, 5], values),
         tracks=tuple(tracks),
         grids=tuple(grids),
         meters=tuple(meters),
@@ -235,17 +218,8 @@ class _BeatReading:
     joints: np.ndarray
 
 
-@dataclass(frozen=True)
-class _Reading:
-    """One row of `Candidates`."""
-
-    track: int
-    factor: float
-    offset: float
-    meter: int
-    down: int
-    bpm: float
-    values: np.ndarray
+_Row = tuple[int, float, float, int, int, float, np.ndarray]
+"""One row of `Candidates`: its arrays in order, the features last."""
 
 
 def _swing_gain(tracks: Sequence[Track]) -> float:
@@ -357,7 +331,7 @@ def _readings(
     meter: tuple[int, int],
     fixed: dict[str, float],
     evidence: dict[str, np.ndarray],
-) -> list[_Reading]:
+) -> list[_Row]:
     """A row for each beat of the bar as the downbeat."""
     ticks = reading.snapped.ticks
     bar = meter[0]
@@ -396,7 +370,7 @@ def _readings(
     table[:, [_COLUMN[name] for name in own[0]]] = [list(row.values()) for row in own]
     bpm = 60 / reading.length_sec
     return [
-        _Reading(reading.track, reading.factor, reading.offset, m, down, bpm, table[down])
+        (reading.track, reading.factor, reading.offset, m, down, bpm, table[down])
         for down in range(bar)
     ]
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.riff import Note
-from transcribe.rhythm.beats import JITTER_SEC, Grid, smooth
+from transcribe.rhythm.beats import JITTER_SEC, Grid, move_middle, smooth
 from transcribe.rhythm.events import Events
 
 __all__ = [
@@ -87,24 +87,12 @@ class QuantisedOnsets:
 
 def swing_ticks(tick: np.ndarray, swing: float) -> np.ndarray:
     """Where written ticks sound when the off-beat falls at ``swing`` of the beat."""
-    tick = np.asarray(tick, dtype=float)
-    if swing == 0.5:
-        return tick
-    beat = np.floor(tick / PER_BEAT)
-    part = tick / PER_BEAT - beat
-    bent = np.where(part < 0.5, part * 2 * swing, swing + (part - 0.5) * 2 * (1 - swing))
-    return (beat + bent) * PER_BEAT
+    return PER_BEAT * move_middle(np.asarray(tick) / PER_BEAT, 0.5, swing)
 
 
 def unswing_ticks(tick: np.ndarray, swing: float) -> np.ndarray:
     """Inverse of `swing_ticks`."""
-    tick = np.asarray(tick, dtype=float)
-    if swing == 0.5:
-        return tick
-    beat = np.floor(tick / PER_BEAT)
-    part = tick / PER_BEAT - beat
-    back = np.where(part < swing, part * 0.5 / swing, 0.5 + (part - swing) * 0.5 / (1 - swing))
-    return (beat + back) * PER_BEAT
+    return PER_BEAT * move_middle(np.asarray(tick) / PER_BEAT, swing, 0.5)
 
 
 def quantise_onsets(
