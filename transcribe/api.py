@@ -112,7 +112,7 @@ def transcribe(
         source = Source("", round(len(y) / sr, 4))
         warnings = []
     heard = find_tuned_notes(
-        y, sr=sr, instrument=instrument, told=not guess_tuning, progress=progress
+        y, sr=sr, instrument=instrument, tuning_known=not guess_tuning, progress=progress
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))

@@ -7,6 +7,7 @@ import struct
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,12 +27,12 @@ def sound() -> np.ndarray:
     return riff_sound(sr=SR)
 
 
-def _live_webm(path: Path, y: np.ndarray) -> Path:
-    """As a browser records: neither length nor sizes of the pieces are known beforehand."""
+def _encoded(path: Path, y: np.ndarray, kind: str, codec: str, **options: str) -> Path:
+    """A file of a container of some kind, written with the options of its muxer."""
     import av
 
-    with av.open(str(path), "w", format="webm", options={"live": "1"}) as out:
-        stream = out.add_stream("libopus", rate=SR)
+    with av.open(str(path), "w", format=kind, options=options) as out:
+        stream: Any = out.add_stream(codec, rate=SR)
         stream.layout = "mono"
         frame = av.AudioFrame.from_ndarray(y[None], format="fltp", layout="mono")
         frame.sample_rate = SR
@@ -44,6 +45,27 @@ def _live_webm(path: Path, y: np.ndarray) -> Path:
         for packet in stream.encode(None):
             out.mux(packet)
     return path
+
+
+def _live_webm(path: Path, y: np.ndarray) -> Path:
+    """As a browser records: neither length nor sizes of the pieces are known beforehand."""
+    return _encoded(path, y, "webm", "libopus", live="1")
+
+
+def _live_mp4(path: Path, y: np.ndarray) -> Path:
+    """As a browser records where it writes MP4: in fragments, the length not known beforehand."""
+    flags = "frag_keyframe+empty_moov+default_base_moof"
+    return _encoded(path, y, "mp4", "aac", movflags=flags, frag_duration="500000")
+
+
+def _sent_mp4(path: Path, y: np.ndarray) -> Path:
+    """As a phone sends it: the index stands before the sound."""
+    return _encoded(path, y, "mp4", "aac", movflags="faststart")
+
+
+def _plain_mp3(path: Path, y: np.ndarray) -> Path:
+    """As a handheld recorder writes it: no table of contents, so no length."""
+    return _encoded(path, y, "mp3", "libmp3lame", write_xing="0")
 
 
 def _written(path: Path, y: np.ndarray) -> Path:
@@ -59,6 +81,9 @@ KINDS: dict[str, Callable[[Path, np.ndarray], Path]] = {
     "take.m4a": lambda path, y: encode(path, y, SR, "aac"),
     "take.webm": lambda path, y: encode(path, y, SR, "libopus"),
     "live.webm": _live_webm,
+    "live.m4a": _live_mp4,
+    "sent.m4a": _sent_mp4,
+    "plain.mp3": _plain_mp3,
     "take.mkv": lambda path, y: encode(path, y, SR, "libopus"),
 }
 

@@ -47,7 +47,7 @@ BANK = "acoustic"
 _LOWEST_STRING = 40
 _GUITARS = range(24, 30)  # General MIDI counts programs from 0 here: nylon to overdriven guitar
 _LEGATO = ("hammer-on", "pull-off")
-_MANNERS = ("legato", "slide", "bend", "vibrato", "harmonic", "dead")
+_ARTICULATIONS = ("legato", "slide", "bend", "vibrato", "harmonic", "dead")
 _ROUGHNESS = (0.2, 0.4, 0.6, 0.8)
 _SEED = 90210
 _PYIN_CLIPS = 2  # of each kind and state: it is slow, and its score is far off
@@ -129,7 +129,7 @@ def pyin_notes(y: np.ndarray) -> tuple[Note, ...]:
     return tuple(notes)
 
 
-def _manner(name: str) -> str:
+def _articulation(name: str) -> str:
     return "legato" if name in _LEGATO else name
 
 
@@ -158,12 +158,12 @@ def by_kind(banks: Mapping[str, Any], clips: int, weights: Path) -> None:
                 matched = pairs(clip.notes, found, offset=False)
                 right = {b for _, b in matched}
                 sure += [(n.confidence, j in right) for j, n in enumerate(found)]
-                true.update(_manner(n.articulation) for n in clip.notes)
-                said.update(_manner(n.articulation) for n in found)
+                true.update(_articulation(n.articulation) for n in clip.notes)
+                said.update(_articulation(n.articulation) for n in found)
                 for a, b in matched:
                     late.append(found[b].onset_sec - clip.notes[a].onset_sec)
-                    name = _manner(clip.notes[a].articulation)
-                    hits[name] += name == _manner(found[b].articulation)
+                    name = _articulation(clip.notes[a].articulation)
+                    hits[name] += name == _articulation(found[b].articulation)
                     if name == "bend" == found[b].articulation:
                         given = float(found[b].bend.cents)
                         bends.append(given - clip.notes[a].bend_cents)
@@ -172,8 +172,8 @@ def by_kind(banks: Mapping[str, Any], clips: int, weights: Path) -> None:
         for kind in ("all", *KINDS):
             print(f"{kind:10s} {state:5s} {scores[kind, state].row()}")
         print(f"{'pyin, all':10s} {state:5s} {plain[state].row()}")
-    print("\narticulation (onset, pitch and manner right)")
-    for name in _MANNERS:
+    print("\narticulation (onset, pitch and articulation right)")
+    for name in _ARTICULATIONS:
         f1 = 2 * hits[name] / max(1, said[name] + true[name])
         print(f"{name:10s} {true[name]:6d} F1 {f1:6.3f}")
     three = ("legato", "slide", "bend")

@@ -161,7 +161,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         )
         y = resample(y.mean(axis=1), sr=rate, to_sr=feat.SR)
         notes = find_tuned_notes(
-            y, sr=feat.SR, instrument=Instrument(), told=False, weights=args.weights
+            y, sr=feat.SR, instrument=Instrument(), tuning_known=False, weights=args.weights
         ).notes
         score = score_clip(label, notes)
         total.add(score)

@@ -269,7 +269,7 @@ def test_unknown_keys_survive() -> None:
         (lambda v: v["rhythm"].update(beats_sec=[1, 1]), "must rise"),
         (lambda v: v["drone"].update(string=7), "expected 1 to 6"),
         (lambda v: v.update(theory=[]), "expected an object"),
-        (lambda v: v.update(history=[1]), "list objects"),
+        (lambda v: v.update(history=[1]), r"history\[0\] is 1, expected an object"),
         (lambda v: v["alternatives"][0].update(positions={"1": [3]}), r"expected \[string, fret\]"),
         (
             lambda v: v["alternatives"][0].update(positions={"²": [3, 2]}),

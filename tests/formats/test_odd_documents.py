@@ -48,7 +48,7 @@ def _refusal(path: Path) -> str:
         ({"theory": {"chords": [{"start_sec": True}]}}, "expected a number"),
         ({"theory": {"loop": {"by_bar": [["Am"], "G"]}}}, "theory.loop.by_bar[1] is 'G'"),
         ({"theory": {"ways": [{"plain": {}}]}}, "theory.ways[0].plain is {}"),
-        ({"history": [3]}, "history must list objects"),
+        ({"history": [3]}, "history[0] is 3, expected an object"),
         ({"history": [{"op": ["pin"]}]}, "history[0].op is ['pin'], expected text"),
         ({"history": [{"op": "pin", "note": 1}]}, "history[0] lacks 'string'"),
         ({"history": [{"op": "pin", "group": "x"}]}, "expected a whole number"),

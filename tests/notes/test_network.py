@@ -10,8 +10,8 @@ import pytest
 from transcribe.core.errors import HandspanError
 from transcribe.notes import features as feat
 from transcribe.notes import network
-from transcribe.notes.decode import decode
-from transcribe.notes.network import WEIGHTS, hear
+from transcribe.notes.network import WEIGHTS, run_network
+from transcribe.notes.note_decoding import decode
 from transcribe.training.banks import load_banks
 from transcribe.training.clips import make_clip
 
@@ -26,10 +26,10 @@ def take() -> np.ndarray:
 
 
 def test_hear_does_not_depend_on_where_the_pieces_meet(take: np.ndarray) -> None:
-    whole = hear(take)
+    whole = run_network(take)
     assert whole is not None
     for piece in (64, 97):
-        parts = hear(take, piece_frames=piece)
+        parts = run_network(take, piece_frames=piece)
         assert parts is not None
         assert np.abs(parts.onset - whole.onset).max() < 1e-3
         assert np.abs(parts.sounding - whole.sounding).max() < 1e-3
@@ -40,15 +40,15 @@ def test_hear_does_not_depend_on_where_the_pieces_meet(take: np.ndarray) -> None
 
 def test_hear_tells_how_far_it_is(take: np.ndarray) -> None:
     told: list[float] = []
-    hear(take, piece_frames=100, progress=lambda stage, share: told.append(share))
+    run_network(take, piece_frames=100, progress=lambda stage, share: told.append(share))
     assert told == sorted(told)
     assert len(told) == -(-feat.frame_count(take.size) // 100)
     assert told[-1] == 1.0
 
 
 def test_hear_silence_is_none() -> None:
-    assert hear(np.zeros(SILENT, np.float32)) is None
-    assert hear(np.zeros(0, np.float32)) is None
+    assert run_network(np.zeros(SILENT, np.float32)) is None
+    assert run_network(np.zeros(0, np.float32)) is None
 
 
 SILENT = 3 * feat.SR
@@ -56,7 +56,7 @@ SILENT = 3 * feat.SR
 
 def test_hear_missing_weights(take: np.ndarray, tmp_path: Path) -> None:
     with pytest.raises(HandspanError, match="weights are missing"):
-        hear(take, weights=tmp_path / "none.onnx")
+        run_network(take, weights=tmp_path / "none.onnx")
 
 
 def test_weights_are_small() -> None:
@@ -80,4 +80,4 @@ def test_hear_tells_missing_memory_from_other_faults(
 
     monkeypatch.setattr(network, "_session", lambda path, threads: (Failing(), 8))
     with pytest.raises(kind):
-        hear(take)
+        run_network(take)

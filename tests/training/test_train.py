@@ -15,9 +15,10 @@ import pytest
 torch = pytest.importorskip("torch")
 
 from transcribe.core.errors import HandspanError  # noqa: E402
+from transcribe.core.riff import ARTICULATIONS  # noqa: E402
 from transcribe.notes import features as feat  # noqa: E402
-from transcribe.notes.decode import FRAME_SEC  # noqa: E402
-from transcribe.notes.network import FIRST_MIDI, MANNERS, OUTPUTS, PITCHES, hear  # noqa: E402
+from transcribe.notes.network import FIRST_MIDI, OUTPUTS, PITCHES, run_network  # noqa: E402
+from transcribe.notes.note_decoding import FRAME_SEC  # noqa: E402
 from transcribe.training.export import export  # noqa: E402
 from transcribe.training.model import NoteNet, Settings  # noqa: E402
 from transcribe.training.pool import Pool, label, render_pool  # noqa: E402
@@ -128,14 +129,14 @@ def test_label_keeps_the_notes_in_frames() -> None:
     bent = Played(0.5, 1.0, 60, "bend", curve=((0.0, 0.0), (0.2, 200.0)))
     labelled = label(Tones(clip.y, (*clip.notes, bent)))
     assert labelled.notes[0, 0] * FRAME_SEC == pytest.approx(clip.notes[0].onset_sec)
-    assert MANNERS[int(labelled.notes[-1, 3])] == "bend"
+    assert ARTICULATIONS[int(labelled.notes[-1, 3])] == "bend"
     assert labelled.moved[:, 2].max() == pytest.approx(2.0)
     assert set(labelled.moved[:, 1]) == {60.0}
 
 
 def test_make_targets_says_when_where_and_how() -> None:
     notes = torch.full((1, 3, 4), -1e9)
-    notes[0, 0] = torch.tensor([10.3, 20.0, 60 - FIRST_MIDI, MANNERS.index("slide")])
+    notes[0, 0] = torch.tensor([10.3, 20.0, 60 - FIRST_MIDI, ARTICULATIONS.index("slide")])
     notes[0, 1] = torch.tensor([20.0, 30.0, 60 - FIRST_MIDI, 0.0])
     notes[0, 2] = torch.tensor([5.0, 9.0, PITCHES + 3, 0.0])  # off the pitch axis
     moved = torch.tensor([[[12.0, 60.0 - FIRST_MIDI, 1.5], [-1e9, 0.0, 0.0]]])
@@ -146,7 +147,7 @@ def test_make_targets_says_when_where_and_how() -> None:
     assert targets.shift[0, 10, column] == pytest.approx(0.3)
     assert targets.sounding[0, 10:30, column].all()
     assert targets.sounding.sum() == 20
-    assert targets.manner[0, 11, column] == MANNERS.index("slide")
+    assert targets.articulation[0, 11, column] == ARTICULATIONS.index("slide")
     assert targets.moved[0, 12, column] == 1.5
 
 
@@ -160,7 +161,7 @@ def test_loss_is_least_for_the_right_answer() -> None:
     answer[:, -1] = -9.0  # nobody talks
     right, parts = loss(answer, targets)
     assert float(right) < 0.1
-    assert set(parts) == {"onset", "sounding", "offset", "shift", "moved", "manner", "voice"}
+    assert set(parts) == {"onset", "sounding", "offset", "shift", "moved", "articulation", "voice"}
     answer[:, 0] = -answer[:, 0]
     assert float(loss(answer, targets)[0]) > float(right) + 1.0
 
@@ -196,7 +197,7 @@ def test_export_answers_as_the_network_does(trained: Any, tmp_path: Path) -> Non
     with torch.no_grad():
         answer = net(torch.from_numpy(x)[None])[0].numpy()
     for piece in (1024, 30):
-        heard = hear(y, weights=path, piece_frames=piece)
+        heard = run_network(y, weights=path, piece_frames=piece)
         assert heard is not None
         assert np.abs(heard.bend - answer[4]).max() < 1e-3
         assert np.abs(heard.onset - 1.0 / (1.0 + np.exp(-answer[0]))).max() < 1e-3

@@ -6,8 +6,8 @@ levels in dB below full scale (dBFS, 0 = full scale); tuning in cents above A4 =
 
 from __future__ import annotations
 
-from transcribe.audio.decode import MAX_SEC, Recording, read_audio, resample
 from transcribe.audio.level import LevelReport, check_samples, level_report
+from transcribe.audio.recording import MAX_SEC, Recording, read_audio, resample
 from transcribe.audio.tuning import tuning_offset_cents
 
 __all__ = [

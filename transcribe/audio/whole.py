@@ -1,10 +1,12 @@
-"""Whether a container ends where it says it does: a file that was cut off while it was copied.
+"""Whether a file was cut off while it was copied, where its header announces no length.
 
-Only the sizes that the containers write are followed; nothing is decoded. Ogg is RFC 3533, the
-boxes of MP4, MOV, M4A and 3GP are ISO/IEC 14496-12, Matroska and WebM are RFC 9559 over RFC 8794,
-CAF is Apple's Core Audio Format, MPEG audio frames are ISO/IEC 11172-3 (field layouts from memory
-of these). Where a container does not tell its size, such as a live stream's, only a piece that is
-cut in two is seen.
+The decoder announces a length for MP4, MOV, M4A, 3GP, WAV and AIFF, which
+`transcribe.audio.recording` compares with what it finds. Ogg, a live WebM, CAF and an MP3 without
+a table of contents announce none: here the sizes of their pieces are followed, and a last piece
+that is cut in two is seen. Nothing is decoded.
+
+Sources (field layouts from memory): Ogg RFC 3533; Matroska and WebM RFC 9559 over RFC 8794; CAF,
+Apple's Core Audio Format; MPEG audio frames ISO/IEC 11172-3.
 """
 
 from __future__ import annotations
@@ -31,8 +33,6 @@ def how_it_ends(path: Path) -> str | None:
             return _ogg(file, size)
         if head[:4] == b"\x1a\x45\xdf\xa3":
             return "cut" if _ebml_is_cut(file, size) else None
-        if head[4:8] in (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip"):
-            return "cut" if _boxes_are_cut(file, size) else None
         if head[:4] == b"caff":
             return "cut" if _caf_is_cut(file, size) else None
         if head[:3] == b"ID3" or (len(head) > 1 and head[0] == 0xFF and head[1] & 0xE6 == 0xE2):
@@ -57,26 +57,6 @@ def _ogg(file: BinaryIO, size: int) -> str | None:
             return None if page[5] & 4 else "open"
         at = data.rfind(b"OggS", 0, at)
     return "cut"
-
-
-def _boxes_are_cut(file: BinaryIO, size: int) -> bool:
-    at = 0
-    for _ in range(_MOST_PIECES):
-        if at + 8 > size:
-            return False  # padding that some recorders leave
-        file.seek(at)
-        length, kind = struct.unpack(">I4s", file.read(8))
-        if length == 1:
-            long = file.read(8)
-            length = struct.unpack(">Q", long)[0] if len(long) == 8 else 0
-        elif length == 0:  # to the end of the file
-            return False
-        if length < 8 or not all(0x20 <= letter < 0x7F for letter in kind):
-            return False  # no box any more: something else was put behind it
-        at += length
-        if at >= size:
-            return at > size
-    return False
 
 
 def _caf_is_cut(file: BinaryIO, size: int) -> bool:

@@ -6,12 +6,16 @@ the place, and what to do about it. The command prints it and exits with 1.
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Remark
 
 __all__ = ["AudioError", "FormatError", "HandspanError", "ParameterError"]
+
+
+_LONG = re.compile(r"(\S{60})\S{200,}(\S{20})")
 
 
 class HandspanError(Exception):
@@ -24,7 +28,8 @@ class HandspanError(Exception):
     def __init__(
         self, message: str = "", *, remark: Remark | None = None, parameter: str | None = None
     ) -> None:
-        super().__init__(message)
+        # Of a value that is longer than any path, its start and its end are enough.
+        super().__init__(_LONG.sub(r"\1...\2", " ".join(message.split("\n"))))
         self.remark = remark
         self.parameter = parameter
 

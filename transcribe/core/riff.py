@@ -89,7 +89,7 @@ UNSURE_BELOW = 0.8
 class Source:
     """Where the notes came from."""
 
-    file: str
+    file: str = ""
     duration_sec: float | None = None
     sha256: str | None = None
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)

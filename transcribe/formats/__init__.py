@@ -109,20 +109,31 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     if kind == "tab":
         from transcribe.formats.tab.read import read_tab
 
-        return read_tab(path)
+        return _checked(read_tab(path), path)
     if kind == "musicxml":
         from transcribe.formats.musicxml.read import read_musicxml
 
-        return read_musicxml(path, part=part)
+        return _checked(read_musicxml(path, part=part), path)
     if kind == "midi":
         from transcribe.formats.midi import read_midi
 
-        return read_midi(path, part=part)
+        return _checked(read_midi(path, part=part), path)
     if kind == "jams":
         from transcribe.formats.jams import read_jams
 
-        return read_jams(path)
+        return _checked(read_jams(path), path)
     raise FormatError(
         f"{path}: not a kind of file that holds notes; give a riff document (.riff.json), "
         "a text tab (.tab.txt), MusicXML, MIDI or JAMS"
     )
+
+
+def _checked(riff: Riff, path: Path) -> Riff:
+    """``riff``, if it can be kept as a riff document; else FormatError."""
+    from transcribe.formats.document import from_json, to_json
+
+    try:
+        from_json(to_json(riff))
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
+    return riff

@@ -323,6 +323,10 @@ def _is_number(value: Any) -> TypeGuard[float]:
     return good and abs(value) < _MAX_NUMBER
 
 
+def _is_whole(value: Any, least: int, most: int) -> TypeGuard[int]:
+    return isinstance(value, int) and not isinstance(value, bool) and least <= value <= most
+
+
 def _number(row: Mapping[str, Any], key: str, where: str) -> float:
     value = row.get(key)
     if not _is_number(value):
@@ -335,12 +339,12 @@ def _instrument(sandbox: Mapping[str, Any], path: Path) -> Instrument:
     if strings is None:
         return Instrument()
     good = isinstance(strings, list) and 1 <= len(strings) <= 12
-    if not good or not all(isinstance(s, int) and 0 <= s <= 127 for s in strings):
+    if not good or not all(_is_whole(s, 0, 127) for s in strings):
         raise FormatError(f"{path}: found open_midi {strings!r}, expected 1 to 12 MIDI numbers")
     capo, frets = sandbox.get("capo", 0), sandbox.get("frets", 22)
-    if not (isinstance(frets, int) and 1 <= frets <= 36):
+    if not _is_whole(frets, 1, 36):
         raise FormatError(f"{path}: found frets {frets!r}, expected 1 to 36")
-    if not (isinstance(capo, int) and 0 <= capo < frets):
+    if not _is_whole(capo, 0, frets - 1):
         raise FormatError(f"{path}: found capo {capo!r}, expected 0 to {frets - 1}")
     return Instrument(tuple(strings), capo, frets)
 
@@ -359,13 +363,13 @@ def _note(
         raise FormatError(f"{where}: found {value:g} Hz, expected a frequency over 0")
     pitch = hz_to_midi(value) if hz else value
     pitch_midi = round(pitch)
-    if not 0 <= pitch_midi <= 127 or length <= 0:
+    if not 0 <= pitch_midi <= 127 or onset + length <= onset:
         raise FormatError(
             f"{where}: found pitch {pitch:g} for {length:g} s, "
             "expected MIDI 0 to 127 and a duration over 0"
         )
     string, fret = beside.get("string"), None
-    if isinstance(string, int) and 1 <= string <= len(instrument.open_midi):
+    if _is_whole(string, 1, len(instrument.open_midi)):
         fret = instrument.fret_of(string, pitch_midi)
     confidence, finger = row.get("confidence"), beside.get("finger")
     articulation = beside.get("articulation")
@@ -380,7 +384,7 @@ def _note(
         confidence=min(max(float(confidence), 0.0), 1.0) if _is_number(confidence) else 1.0,
         string=string if fret is not None else None,
         fret=fret,
-        finger=finger if isinstance(finger, int) and 0 <= finger <= 4 else None,
+        finger=finger if _is_whole(finger, 0, 4) else None,
         articulation=articulation if articulation in ARTICULATIONS else "picked",
         onset_beat=onset_beat,
         duration_beat=duration_beat,

@@ -1,8 +1,8 @@
 """How each note is played, and how far a bend goes.
 
-Conventions: manners are named as in `riff.ARTICULATIONS`; bends in cents above the fretted pitch.
-The network says at every frame how a note that has just begun is played; here its answers over
-the first quarter of a second are put together, and what the hand cannot do is ruled out: a
+Conventions: articulations are named as in `riff.ARTICULATIONS`; bends in cents above the fretted
+pitch. The network says at every frame how a note that has just begun is played; here its answers
+over the first quarter of a second are put together, and what the hand cannot do is ruled out: a
 hammer-on needs a lower note to come from, a pull-off a higher one, a slide either.
 """
 
@@ -13,11 +13,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from transcribe.core.riff import LEGATO, Instrument
-from transcribe.notes.decode import FRAME_SEC, Found
-from transcribe.notes.network import FIRST_MIDI, MANNERS, Heard
+from transcribe.core.riff import ARTICULATIONS, LEGATO, Instrument
+from transcribe.notes.network import FIRST_MIDI, Activations
+from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote
 
-__all__ = ["LEANS", "bend_cents", "manners"]
+__all__ = ["LEANS", "articulations", "bend_cents"]
 
 _FRAMES = (-1, 10)
 _GAP_SEC = 0.12  # between a legato note's onset and the end of the note it comes from, either way
@@ -39,13 +39,13 @@ LEANS: Mapping[str, float] = MappingProxyType(
         "dead": -2.25,
     }
 )
-"""Added to the logits, by manner: training shows the rare manners as commoner than they are.
-Set by ``transcribe.training.fit_manners``."""
+"""Added to the logits: training shows the rare articulations as commoner than they are.
+Set by ``transcribe.training.fit_articulation``."""
 
 
-def manners(
-    found: Sequence[Found],
-    heard: Heard,
+def articulations(
+    found: Sequence[DetectedNote],
+    activations: Activations,
     *,
     instrument: Instrument | None = None,
     leans: Mapping[str, float] = LEANS,
@@ -59,35 +59,35 @@ def manners(
         harmonics = {
             midi + instrument.capo + step for midi in instrument.open_midi for step in _HARMONICS
         }
-    lean = np.array([leans[name] for name in MANNERS])
+    lean = np.array([leans[name] for name in ARTICULATIONS])
     out = []
     for note in found:
         first = max(0, note.frame + _FRAMES[0])
         last = max(note.frame + 2, min(note.frame + _FRAMES[1], note.last_frame))
-        near = heard.manner[first:last, note.pitch_midi - FIRST_MIDI].astype(np.float32)
+        near = activations.articulation[first:last, note.pitch_midi - FIRST_MIDI].astype(np.float32)
         scores = near.mean(axis=0) + lean
         for k in np.argsort(-scores):
-            name = MANNERS[int(k)]
+            name = ARTICULATIONS[int(k)]
             if name in LEGATO and not _has_source(note, found, name):
                 continue
             if name == "harmonic" and harmonics is not None and note.pitch_midi not in harmonics:
                 continue
-            if name == "bend" and bend_cents(note, heard) < _SMALLEST_BEND:
+            if name == "bend" and bend_cents(note, activations) < _SMALLEST_BEND:
                 continue
             out.append(name)
             break
     return out
 
 
-def bend_cents(note: Found, heard: Heard) -> float:
+def bend_cents(note: DetectedNote, activations: Activations) -> float:
     """How far a note is bent at its furthest: the mean of its highest frames."""
-    curve = heard.bend[note.frame : note.last_frame + 1, note.pitch_midi - FIRST_MIDI]
+    curve = activations.bend[note.frame : note.last_frame + 1, note.pitch_midi - FIRST_MIDI]
     if curve.size == 0:
         return 0.0
     return 100.0 * float(np.sort(curve)[-_TOP_FRAMES:].mean())
 
 
-def _has_source(note: Found, found: Sequence[Found], name: str) -> bool:
+def _has_source(note: DetectedNote, found: Sequence[DetectedNote], name: str) -> bool:
     for other in found:
         step = note.pitch_midi - other.pitch_midi
         if step == 0 or abs(step) > _WIDEST:

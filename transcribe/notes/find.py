@@ -16,10 +16,10 @@ from numpy.typing import ArrayLike
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Bend, Instrument, Note
 from transcribe.notes import features as feat
-from transcribe.notes.articulation import bend_cents, manners
-from transcribe.notes.decode import Found, decode
+from transcribe.notes.articulation import articulations, bend_cents
 from transcribe.notes.measure import loudness_and_cents
-from transcribe.notes.network import FIRST_MIDI, WEIGHTS, hear
+from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_network
+from transcribe.notes.note_decoding import DetectedNote, decode
 from transcribe.notes.segments import in_talk, talk_stretches
 
 __all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
@@ -114,13 +114,13 @@ def find_notes_and_talk(
     if instrument is not None and octaves:
         up = tuple(pitch + 12 * octaves for pitch in instrument.open_midi)
         strings = dataclasses.replace(instrument, open_midi=up)
-    heard = hear(sound, offset_cents=offset_cents, weights=weights, progress=progress)
-    if heard is None:
+    activations = run_network(sound, offset_cents=offset_cents, weights=weights, progress=progress)
+    if activations is None:
         return NotesAndTalk(())
-    talk = talk_stretches(heard.voice)
-    found = [n for n in decode(heard, instrument=strings) if not in_talk(n.onset_sec, talk)]
-    names = manners(found, heard, instrument=strings)
-    bends = [bend_cents(note, heard) for note in found]
+    talk = talk_stretches(activations.voice)
+    found = [n for n in decode(activations, instrument=strings) if not in_talk(n.onset_sec, talk)]
+    names = articulations(found, activations, instrument=strings)
+    bends = [bend_cents(note, activations) for note in found]
     if octaves:
         talk = [(first * 2**octaves, last * 2**octaves) for first, last in talk]
         found = [_lowered(note, octaves) for note in found]
@@ -166,8 +166,8 @@ def raised(audio: np.ndarray, octaves: int) -> np.ndarray:
     return resample(audio, sr=feat.SR * 2**octaves, to_sr=feat.SR)
 
 
-def _lowered(note: Found, octaves: int) -> Found:
-    """A note that was heard `raised`, as it was played; its frames stay as heard."""
+def _lowered(note: DetectedNote, octaves: int) -> DetectedNote:
+    """A note that was found `raised`, as it was played; its frames stay as found."""
     return dataclasses.replace(
         note,
         onset_sec=note.onset_sec * 2**octaves,
@@ -176,7 +176,7 @@ def _lowered(note: Found, octaves: int) -> Found:
     )
 
 
-def _beside(found: list[Found], index: int) -> list[int]:
+def _beside(found: list[DetectedNote], index: int) -> list[int]:
     """Pitches that sound just after the onset of note ``index``."""
     moment = found[index].onset_sec + _BESIDE_SEC
     near = found[max(0, index - _NEAREST) : index + _NEAREST]

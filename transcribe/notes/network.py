@@ -19,37 +19,27 @@ from typing import Any
 import numpy as np
 
 from transcribe.core.errors import HandspanError
+from transcribe.core.riff import ARTICULATIONS
 from transcribe.notes import features as feat
 
 __all__ = [
     "FIRST_MIDI",
-    "MANNERS",
     "OUTPUTS",
     "PITCHES",
     "WEIGHTS",
-    "Heard",
-    "hear",
-    "manner_rows",
+    "Activations",
+    "articulation_rows",
+    "run_network",
 ]
 
 FIRST_MIDI = 35
 """Lowest pitch that the network names: B1, the low string of seven."""
 PITCHES = 54
 """Up to MIDI 88, E6."""
-MANNERS = (
-    "picked",
-    "hammer-on",
-    "pull-off",
-    "slide",
-    "bend",
-    "vibrato",
-    "harmonic",
-    "dead",
-)
-"""Order of the network's answers for how a note is played."""
-OUTPUTS = 6 + len(MANNERS)
-"""Onset, sounding and offset (logits); onset shift in frames; bend in semitones; manners; and the
-share of each pitch in the logit that says whether somebody talks or sings."""
+OUTPUTS = 6 + len(ARTICULATIONS)
+"""Onset, sounding and offset (logits); onset shift in frames; bend in semitones; articulations, in
+the order of `riff.ARTICULATIONS`, which the weights keep; and the share of each pitch in the logit
+that says whether somebody talks or sings."""
 WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
 
@@ -57,12 +47,12 @@ _PIECE = 512  # frames a piece, about 12 s
 
 
 @dataclass(frozen=True)
-class Heard:
+class Activations:
     """What the network says of a take; every array is (frames, PITCHES) unless noted.
 
     ``onset``, ``sounding`` and ``offset`` are shares of 0 to 1. ``shift`` says how far, in frames,
-    the onset lies from the frame's centre; ``bend`` is in semitones. ``manner`` is
-    (frames, PITCHES, len(MANNERS)), logits. ``voice`` is (frames,): the share of 0 to 1 that
+    the onset lies from the frame's centre; ``bend`` is in semitones. ``articulation`` is
+    (frames, PITCHES, len(ARTICULATIONS)), logits. ``voice`` is (frames,): the share of 0 to 1 that
     somebody talks, sings or hums. ``level`` is (frames, SEMITONES), the sound itself: its level at
     each pitch row of `features`, in windows of 93 ms and on their scale, where 1 is 80 dB.
     """
@@ -72,7 +62,7 @@ class Heard:
     offset: np.ndarray
     shift: np.ndarray
     bend: np.ndarray
-    manner: np.ndarray
+    articulation: np.ndarray
     voice: np.ndarray
     level: np.ndarray
 
@@ -82,9 +72,9 @@ class Heard:
         return int(self.onset.shape[0])
 
 
-def manner_rows() -> slice:
-    """Where the manners lie among the network's outputs."""
-    return slice(5, 5 + len(MANNERS))
+def articulation_rows() -> slice:
+    """Where the articulations lie among the network's outputs."""
+    return slice(5, 5 + len(ARTICULATIONS))
 
 
 @contextlib.contextmanager
@@ -125,14 +115,14 @@ def _threads() -> int:
     return max(1, min(4, os.cpu_count() or 1))
 
 
-def hear(
+def run_network(
     y: np.ndarray,
     *,
     offset_cents: float = 0.0,
     weights: Path = WEIGHTS,
     piece_frames: int = _PIECE,
     progress: Callable[[str, float], None] | None = None,
-) -> Heard | None:
+) -> Activations | None:
     """The network's answer for a take; None for silence.
 
     Parameters
@@ -162,7 +152,7 @@ def hear(
         name: np.empty((frames, PITCHES), np.float32)
         for name in ("onset", "sounding", "offset", "shift", "bend")
     }
-    manner = np.empty((frames, PITCHES, len(MANNERS)), np.float16)
+    articulation = np.empty((frames, PITCHES, len(ARTICULATIONS)), np.float16)
     voice = np.empty(frames, np.float32)
     level = np.empty((frames, feat.SEMITONES), np.float16)
     for first in range(0, frames, piece_frames):
@@ -178,12 +168,12 @@ def hear(
             rows[name][first:last] = _share(answer[i])
         rows["shift"][first:last] = answer[3]
         rows["bend"][first:last] = answer[4]
-        manner[first:last] = answer[manner_rows()].transpose(1, 2, 0)
+        articulation[first:last] = answer[articulation_rows()].transpose(1, 2, 0)
         level[first:last] = feat.middle_level(seen[:, first - low : last - low])
         voice[first:last] = _share(answer[OUTPUTS - 1].mean(axis=-1))
         if progress is not None:
             progress("notes", last / frames)
-    return Heard(**rows, manner=manner, voice=voice, level=level)
+    return Activations(**rows, articulation=articulation, voice=voice, level=level)
 
 
 def _share(logits: np.ndarray) -> np.ndarray:

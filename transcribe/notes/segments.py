@@ -1,8 +1,8 @@
 """Which stretches of a recording are playing, talk, or neither.
 
 Conventions: times in seconds. The network says at every frame how likely somebody talks, sings or
-hums (`network.Heard.voice`). A stretch of talk is where the mean of that over 0.7 s is over one
-half; playing is where notes sound that do not lie in talk, pauses of up to 2 s with them; the
+hums (`network.Activations.voice`). A stretch of talk is where the mean of that over 0.7 s is over
+one half; playing is where notes sound that do not lie in talk, pauses of up to 2 s with them; the
 rest (silence, noise, taps) is neither.
 """
 

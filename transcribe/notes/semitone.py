@@ -68,7 +68,7 @@ def find_tuned_notes(
     *,
     sr: int,
     instrument: Instrument | None = None,
-    told: bool = True,
+    tuning_known: bool = True,
     progress: Callable[[str, float], None] | None = None,
     weights: Path = WEIGHTS,
 ) -> Tuned:
@@ -76,8 +76,9 @@ def find_tuned_notes(
 
     Within 40 cents of A4 = 440 Hz the nearest semitone is meant. Beyond, both readings are held
     against the open strings of ``instrument``, and of two that fit as well the one that is less
-    out of tune is taken. ``told`` is False where ``instrument`` is only taken for granted: the
-    open strings of other usual tunings then count as well, as they do without an instrument.
+    out of tune is taken. ``tuning_known`` is False where ``instrument`` is only taken for
+    granted: the open strings of other usual tunings then count as well, as they do without an
+    instrument.
 
     Other parameters, and the errors, are those of `find_notes` and
     `transcribe.audio.tuning_offset_cents`.
@@ -100,7 +101,7 @@ def find_tuned_notes(
     if abs(offset) < _ASK_FROM_CENTS or not notes:
         return Tuned(notes, offset, talk=found.talk)
     strings = instrument or Instrument()
-    known = strings if told and instrument is not None else None
+    known = strings if tuning_known and instrument is not None else None
     step = 1 if offset > 0 else -1
     other = offset - 100.0 * step
     spread = 2.0 * _USUAL_CENTS**2

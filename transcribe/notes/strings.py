@@ -1,8 +1,8 @@
 """What strings allow: each sounds one note at a time, and there are only so many.
 
 Conventions: notes are any frozen dataclass with ``onset_sec``, ``offset_sec``, ``pitch_midi``,
-``confidence`` and ``last_frame`` (`decode.Found`). Nothing here picks the string that a note is
-played on; it only asks whether there is any way at all.
+``confidence`` and ``last_frame`` (`note_decoding.DetectedNote`). Nothing here picks the string that
+a note is played on; it only asks whether there is any way at all.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from transcribe.core.riff import Instrument
 
 if TYPE_CHECKING:
-    from transcribe.notes.decode import Found
+    from transcribe.notes.note_decoding import DetectedNote
 
 __all__ = ["can_sound_together", "fit_strings"]
 
@@ -45,7 +45,7 @@ def can_sound_together(pitches_midi: Sequence[int], instrument: Instrument | Non
     return all(seat(i, set()) for i in range(len(choices)))
 
 
-def fit_strings(notes: Sequence[Found], instrument: Instrument | None) -> list[Found]:
+def fit_strings(notes: Sequence[DetectedNote], instrument: Instrument | None) -> list[DetectedNote]:
     """Notes that strings can sound: where there are too many, a ringing one ends or a doubtful
     one goes.
 
@@ -53,7 +53,7 @@ def fit_strings(notes: Sequence[Found], instrument: Instrument | None) -> list[F
     notes struck together that no hand can hold, the least sure goes if it is doubtful; sure notes
     stay, since the instrument may be tuned otherwise than was said.
     """
-    out: list[Found] = []
+    out: list[DetectedNote] = []
     ringing: list[int] = []
     for note in sorted(notes, key=lambda n: (n.onset_sec, n.pitch_midi)):
         if instrument is not None and not instrument.places(note.pitch_midi):
@@ -79,7 +79,10 @@ def fit_strings(notes: Sequence[Found], instrument: Instrument | None) -> list[F
 
 
 def _to_cut(
-    note: Found, out: Sequence[Found], ringing: Sequence[int], instrument: Instrument | None
+    note: DetectedNote,
+    out: Sequence[DetectedNote],
+    ringing: Sequence[int],
+    instrument: Instrument | None,
 ) -> int | None:
     """Which ringing note makes room by ending; None where only notes struck with it would."""
     for i in sorted(ringing, key=lambda i: out[i].onset_sec):

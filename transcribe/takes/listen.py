@@ -96,8 +96,12 @@ def onset_shares(
     if not weights.is_file():
         return None
     octaves = octaves_up(instrument)
-    heard = network.hear(raised(samples, octaves), offset_cents=offset_cents, weights=weights)
-    if heard is None:
+    activations = network.run_network(
+        raised(samples, octaves), offset_cents=offset_cents, weights=weights
+    )
+    if activations is None:
         return None
     frame_sec = 2**octaves * features.HOP / features.SR
-    return OnsetShares(heard.onset, heard.shift, frame_sec, network.FIRST_MIDI - 12 * octaves)
+    return OnsetShares(
+        activations.onset, activations.shift, frame_sec, network.FIRST_MIDI - 12 * octaves
+    )

@@ -7,8 +7,8 @@ has come. Two trainers may read one folder, the one that leaves a bank out skipp
     python -m transcribe.training.pool --banks banks.npz --out FOLDER --workers 16 --minutes 9
 
 Conventions: audio at `features.SR`; a clip's notes are rows of (onset in frames, offset in frames,
-pitch in MIDI, index in `MANNERS`); its moved pitches are rows of (frame, pitch in MIDI, semitones
-above it).
+pitch in MIDI, index in `riff.ARTICULATIONS`); its moved pitches are rows of (frame, pitch in MIDI,
+semitones above it).
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ from typing import Any
 
 import numpy as np
 
+from transcribe.core.riff import ARTICULATIONS
 from transcribe.notes import features as feat
-from transcribe.notes.network import MANNERS
 from transcribe.training.render import moved_cents
 from transcribe.training.talk import voice_frames
 
-__all__ = ["MAX_MOVED", "MAX_NOTES", "Labelled", "Pool", "label", "render_pool"]
+__all__ = ["MAX_MOVED", "MAX_NOTES", "Labelled", "Pool", "label", "render_pool", "start_rendering"]
 
 MAX_NOTES = 400
 """Notes kept of a clip."""
@@ -69,7 +69,7 @@ def label(clip: Any) -> Labelled:
     rows, moved = [], []
     for note in clip.notes:
         on, off = note.onset_sec / _FRAME_SEC, note.offset_sec / _FRAME_SEC
-        rows.append((on, off, note.pitch_midi, MANNERS.index(note.articulation)))
+        rows.append((on, off, note.pitch_midi, ARTICULATIONS.index(note.articulation)))
         if note.curve or note.vibrato:
             frames = np.arange(int(np.ceil(on)), int(off) + 1)
             semitones = moved_cents(note, frames * _FRAME_SEC - note.onset_sec) / 100.0
@@ -166,6 +166,29 @@ def render_pool(
         process.start()
         started.append(process)
     return started
+
+
+def start_rendering(
+    folder: Path,
+    make: Callable[[int, str], Any],
+    groups: Mapping[str, float],
+    *,
+    workers: int,
+    seconds: float,
+    seed: int,
+) -> list[multiprocessing.Process]:
+    """`render_pool` with seeds that no other ``seed`` shares."""
+    # Each worker does plain arithmetic on one core; more threads would only get in the way.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    return render_pool(
+        folder,
+        make,
+        groups=groups,
+        workers=workers,
+        seconds=seconds,
+        first_seed=seed * 10**8,
+    )
 
 
 class Pool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -11,9 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.training.pool import render_pool
-
-__all__ = ["add_render_arguments", "maker", "start_rendering"]
+__all__ = ["add_render_arguments", "maker"]
 
 _OWN_GROUP = {"acoustic": 0.22}
 """Banks that are rendered into files of their own, so that a trainer can leave them out."""
@@ -58,26 +55,3 @@ def maker(
         return make_clip(seed, banks=members[group], kind=kind, around=None, talk=talk)
 
     return make, groups
-
-
-def start_rendering(
-    folder: Path,
-    make: Callable[[int, str], Any],
-    groups: Mapping[str, float],
-    *,
-    workers: int,
-    seconds: float,
-    seed: int,
-) -> list[multiprocessing.Process]:
-    """`render_pool` with seeds that no other ``seed`` shares."""
-    # Each worker does plain arithmetic on one core; more threads would only get in the way.
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ[name] = "1"
-    return render_pool(
-        folder,
-        make,
-        groups=groups,
-        workers=workers,
-        seconds=seconds,
-        first_seed=seed * 10**8,
-    )

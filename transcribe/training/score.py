@@ -14,17 +14,18 @@ from typing import Any
 import numpy as np
 import torch
 
+from transcribe.core.riff import ARTICULATIONS
 from transcribe.notes import features as feat
-from transcribe.notes.decode import decode
-from transcribe.notes.network import FIRST_MIDI, MANNERS, OUTPUTS, Heard, manner_rows
+from transcribe.notes.network import FIRST_MIDI, OUTPUTS, Activations, articulation_rows
+from transcribe.notes.note_decoding import decode
 from transcribe.training.model import NoteNet
 from transcribe.training.pool import Pool
 from transcribe.training.spectra import Spectra
 
-__all__ = ["heard_of", "match", "score_pool"]
+__all__ = ["activations_of", "match", "score_pool"]
 
 _FRAME_SEC = feat.HOP / feat.SR
-_DEAD = MANNERS.index("dead")
+_DEAD = ARTICULATIONS.index("dead")
 
 
 def match(
@@ -46,17 +47,17 @@ def match(
     return [(i, int(j)) for i, j in enumerate(columns) if j >= 0]
 
 
-def heard_of(answer: np.ndarray, seen: np.ndarray) -> Heard:
+def activations_of(answer: np.ndarray, seen: np.ndarray) -> Activations:
     """A network's raw output (OUTPUTS, frames, PITCHES), and the features (CHANNELS, frames,
     SEMITONES) that it saw, as decoding takes them."""
     share = 0.5 * (1.0 + np.tanh(0.5 * answer[:3]))
-    return Heard(
+    return Activations(
         onset=share[0],
         sounding=share[1],
         offset=share[2],
         shift=answer[3],
         bend=answer[4],
-        manner=answer[manner_rows()].transpose(1, 2, 0),
+        articulation=answer[articulation_rows()].transpose(1, 2, 0),
         level=feat.middle_level(seen),
         voice=0.5 * (1.0 + np.tanh(0.5 * answer[OUTPUTS - 1].mean(axis=-1))),
     )
@@ -69,7 +70,7 @@ def score_pool(
     device: torch.device | None = None,
     thresholds: Sequence[float] = (),
 ) -> dict[str, Any]:
-    """F1 of notes over every clip in ``pool``, and how often the manner of a found note is right.
+    """F1 of notes over every clip in ``pool``, and how often their articulation is right.
 
     Dead notes have no pitch to be right about: they are left out of the truth, and notes that are
     heard as dead out of the answer. Returns plain values; ``f1`` is at the best of ``thresholds``.
@@ -80,12 +81,12 @@ def score_pool(
     right: Counter[float] = Counter()
     given: Counter[float] = Counter()
     total = clips = 0
-    confusion = np.zeros((len(MANNERS), len(MANNERS)), int)
+    confusion = np.zeros((len(ARTICULATIONS), len(ARTICULATIONS)), int)
     while files := pool.fresh():
         for arrays in files:
             for i in range(len(arrays["audio"])):
-                heard = _hear(net, spectra, arrays, i, device)
-                notes_heard = decode(heard)
+                activations = _hear(net, spectra, arrays, i, device)
+                notes_heard = decode(activations)
                 notes = arrays["notes"][i]
                 notes = notes[(notes[:, 0] >= 0) & (notes[:, 3] != _DEAD)]
                 truth = [(float(n[0]) * _FRAME_SEC, int(n[2])) for n in notes]
@@ -96,7 +97,7 @@ def score_pool(
                         (n, m)
                         for n in notes_heard
                         if n.confidence >= threshold
-                        and (m := _manner(heard, n.frame, n.pitch_midi)) != _DEAD
+                        and (m := _articulation(activations, n.frame, n.pitch_midi)) != _DEAD
                     ]
                     pairs = match(truth, [(n.onset_sec, n.pitch_midi) for n, _ in found])
                     right[threshold] += len(pairs)
@@ -107,9 +108,9 @@ def score_pool(
     f1 = {t: 2.0 * right[t] / max(1, total + given[t]) for t in thresholds}
     best = max(f1, key=lambda t: f1[t])
     hits = np.diag(confusion)
-    manner = {
+    articulation = {
         name: round(float(2 * hits[k] / max(1, confusion[k].sum() + confusion[:, k].sum())), 4)
-        for k, name in enumerate(MANNERS)
+        for k, name in enumerate(ARTICULATIONS)
     }
     return {
         "clips": clips,
@@ -119,19 +120,19 @@ def score_pool(
         "precision": round(right[best] / max(1, given[best]), 4),
         "recall": round(right[best] / max(1, total), 4),
         "f1_by_threshold": {str(t): round(v, 4) for t, v in f1.items()},
-        "manner_f1": manner,
+        "articulation_f1": articulation,
     }
 
 
-def _manner(heard: Heard, frame: int, pitch_midi: int) -> int:
-    near = heard.manner[max(0, frame - 1) : frame + 10, pitch_midi - FIRST_MIDI]
+def _articulation(activations: Activations, frame: int, pitch_midi: int) -> int:
+    near = activations.articulation[max(0, frame - 1) : frame + 10, pitch_midi - FIRST_MIDI]
     return int(near.astype(np.float32).mean(axis=0).argmax())
 
 
 @torch.no_grad()
 def _hear(
     net: NoteNet, spectra: Spectra, arrays: dict[str, np.ndarray], i: int, device: torch.device
-) -> Heard:
+) -> Activations:
     audio = torch.from_numpy(arrays["audio"][i]).to(device).float() / 32768.0
     frames = feat.frame_count(audio.numel())
     padded = torch.nn.functional.pad(audio, (feat.REACH, feat.REACH + feat.HOP))[None]
@@ -141,4 +142,4 @@ def _hear(
         reference=torch.tensor([float(arrays["reference"][i])], device=device),
         offset_cents=torch.tensor([float(arrays["offset_cents"][i])], device=device),
     )
-    return heard_of(net(x)[0].float().cpu().numpy(), x[0].cpu().numpy())
+    return activations_of(net(x)[0].float().cpu().numpy(), x[0].cpu().numpy())

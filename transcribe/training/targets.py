@@ -1,7 +1,8 @@
 """From notes in frames to what the network should say, and how far its answer is from it.
 
 Conventions: arrays are torch tensors; a crop's notes are rows of (onset in frames, offset in
-frames, column on the pitch axis, index in `MANNERS`), with an onset of -1 where a row is empty.
+frames, column on the pitch axis, index in `riff.ARTICULATIONS`), with an onset of -1 where a row is
+empty.
 """
 
 from __future__ import annotations
@@ -12,16 +13,17 @@ import torch
 import torch.nn.functional as fn
 from torch import Tensor
 
-from transcribe.notes.network import MANNERS, OUTPUTS, PITCHES, manner_rows
+from transcribe.core.riff import ARTICULATIONS
+from transcribe.notes.network import OUTPUTS, PITCHES, articulation_rows
 
 __all__ = ["Targets", "loss", "make_targets"]
 
-_MANNER_FRAMES = (-1, 12)  # frames from the onset in which the manner is asked for
+_MANNER_FRAMES = (-1, 12)  # frames from the onset in which the articulation is asked for
 
 
 @dataclass
 class Targets:
-    """All (batch, frames, PITCHES); ``manner`` and ``moved`` count where their mask is set.
+    """All (batch, frames, PITCHES); ``articulation`` and ``moved`` count where their mask is set.
 
     ``voice`` is (batch, frames): 1, 0, or -1 where it does not count.
     """
@@ -31,8 +33,8 @@ class Targets:
     offset: Tensor
     shift: Tensor
     shift_mask: Tensor
-    manner: Tensor
-    manner_mask: Tensor
+    articulation: Tensor
+    articulation_mask: Tensor
     moved: Tensor
     moved_mask: Tensor
     voice: Tensor
@@ -56,7 +58,7 @@ def make_targets(notes: Tensor, moved: Tensor, voice: Tensor, *, frames: int) ->
         1 where somebody talks, 0 where nobody does, -1 where it does not count.
     """
     plane = _Plane(notes.shape[0], frames, notes.device)
-    on, off, column, manner = (notes[..., i] for i in range(4))
+    on, off, column, articulation = (notes[..., i] for i in range(4))
     good = (on > -1e6) & (column >= 0) & (column < PITCHES) & (off > on)
     good &= (on < frames) & (off > 0)
     on, off = torch.where(good, on, -9.0), torch.where(good, off, -9.0)
@@ -69,7 +71,7 @@ def make_targets(notes: Tensor, moved: Tensor, voice: Tensor, *, frames: int) ->
     onset = plane.peaks(on, column, good)
     sounding = plane.spans(first, last, column, ones) > 0.5
     count = plane.spans(first + low, asked, column, ones)
-    total = plane.spans(first + low, asked, column, ones * manner)
+    total = plane.spans(first + low, asked, column, ones * articulation)
     shift = plane.empty()
     for step in (1, -1, 0):
         frame = first + step
@@ -86,8 +88,8 @@ def make_targets(notes: Tensor, moved: Tensor, voice: Tensor, *, frames: int) ->
         offset=offset,
         shift=plane.whole(shift),
         shift_mask=(onset > 0.0).float(),
-        manner=(total + 0.5).long().clamp(0, len(MANNERS) - 1),
-        manner_mask=((count - 1.0).abs() < 0.5).float(),
+        articulation=(total + 0.5).long().clamp(0, len(ARTICULATIONS) - 1),
+        articulation_mask=((count - 1.0).abs() < 0.5).float(),
         moved=plane.whole(deviation),
         moved_mask=sounding.float(),
         voice=voice.float(),
@@ -152,7 +154,7 @@ _MANNER_WEIGHTS = {
     "harmonic": 1.0,
     "dead": 1.0,
 }
-"""Rare manners weigh more than their share; nearly every note is picked."""
+"""Rare articulations weigh more than their share; nearly every note is picked."""
 
 
 def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
@@ -171,10 +173,10 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         )
         return value / frames
 
-    weights = torch.tensor([_MANNER_WEIGHTS[name] for name in MANNERS])
-    manner = fn.cross_entropy(
-        answer[:, manner_rows()],
-        targets.manner,
+    weights = torch.tensor([_MANNER_WEIGHTS[name] for name in ARTICULATIONS])
+    articulation = fn.cross_entropy(
+        answer[:, articulation_rows()],
+        targets.articulation,
         weight=weights.to(answer.device),
         reduction="none",
     )
@@ -191,9 +193,9 @@ def loss(answer: Tensor, targets: Targets) -> tuple[Tensor, dict[str, Tensor]]:
         "offset": 0.5 * cross(2, targets.offset, 3.0),
         "shift": 0.5 * shift.sum() / targets.shift_mask.sum().clamp(min=1.0),
         "moved": 0.5 * moved.sum() / weight.sum().clamp(min=1.0),
-        "manner": 0.6
-        * (manner * targets.manner_mask).sum()
-        / targets.manner_mask.sum().clamp(min=1.0),
+        "articulation": 0.6
+        * (articulation * targets.articulation_mask).sum()
+        / targets.articulation_mask.sum().clamp(min=1.0),
         "voice": 0.5 * (voice * asked).sum() / asked.sum().clamp(min=1.0),
     }
     total = torch.stack(list(parts.values())).sum()

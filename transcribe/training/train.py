@@ -30,7 +30,7 @@ from torch import Tensor
 from transcribe.notes import features as feat
 from transcribe.notes.network import FIRST_MIDI
 from transcribe.training.model import NoteNet, Settings
-from transcribe.training.pool import MAX_MOVED, MAX_NOTES, Pool
+from transcribe.training.pool import MAX_MOVED, MAX_NOTES, Pool, start_rendering
 from transcribe.training.spectra import Spectra
 from transcribe.training.targets import loss, make_targets
 
@@ -335,7 +335,7 @@ def _settings(text: str) -> dict[str, Any]:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Trains from the command line."""
-    from transcribe.training.recipe import add_render_arguments, maker, start_rendering
+    from transcribe.training.recipe import add_render_arguments, maker
     from transcribe.training.score import score_pool
 
     parser = argparse.ArgumentParser(prog="python -m transcribe.training.train")

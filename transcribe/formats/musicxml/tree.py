@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import xml.etree.ElementTree as ET
 import zipfile
+import zlib
 from pathlib import Path
 from xml.parsers import expat
 
@@ -19,6 +20,13 @@ __all__ = ["line_of", "load_xml"]
 
 _MAX_MB = 64
 _MAX_NODES = 4_000_000
+# What zipfile raises of a damaged archive beside BadZipFile: KeyError for a missing member,
+# NotImplementedError for a way of packing that it does not know, RuntimeError for a password,
+# ValueError for a place before the start of the file, and what the unpacking itself meets.
+_DAMAGED = (
+    *(zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, ValueError),
+    *(OSError, EOFError, zlib.error),
+)
 
 
 class _Element(ET.Element):
@@ -53,9 +61,7 @@ def _unpack(data: bytes, path: Path) -> bytes:
             root = next(_parse(container, path).iter("rootfile"), None)
             name = root.get("full-path", "") if root is not None else ""
             return _member(archive, name, path)
-    # Beside a damaged archive, zipfile meets a missing member with KeyError, a way of packing that
-    # it does not know with NotImplementedError, and a password with RuntimeError.
-    except (zipfile.BadZipFile, KeyError, NotImplementedError, RuntimeError, OSError):
+    except _DAMAGED:
         raise FormatError(
             f"{path}: found a damaged archive, expected compressed MusicXML; export it again"
         ) from None

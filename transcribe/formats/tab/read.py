@@ -255,7 +255,7 @@ class _Reader:
             return [], None
         marks = _tokens(self.lines[line])
         number = None
-        if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d+$", marks[0][1]):
+        if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d{1,5}$", marks[0][1]):
             number = int(marks[0][1])
             marks = marks[1:]
         good = [m for m in marks if _CHORD.match(m[1]) or _TIMES.match(m[1])]

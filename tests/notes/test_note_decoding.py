@@ -5,41 +5,48 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from transcribe.core.riff import Instrument
-from transcribe.notes.articulation import bend_cents, manners
-from transcribe.notes.decode import EVIDENCE, FRAME_SEC, Found, candidates, decode, evidence
+from transcribe.core.riff import ARTICULATIONS, Instrument
+from transcribe.notes.articulation import articulations, bend_cents
 from transcribe.notes.features import LOW_MIDI, SEMITONES, SR
 from transcribe.notes.measure import loudness_and_cents
-from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
+from transcribe.notes.network import FIRST_MIDI, PITCHES, Activations
+from transcribe.notes.note_decoding import (
+    EVIDENCE,
+    FRAME_SEC,
+    DetectedNote,
+    candidates,
+    decode,
+    evidence,
+)
 from transcribe.notes.strings import can_sound_together, fit_strings
 
 
 def _heard(
-    notes: list[tuple[int, int, int]], *, frames: int = 120, manner: str = "picked"
-) -> Heard:
+    notes: list[tuple[int, int, int]], *, frames: int = 120, articulation: str = "picked"
+) -> Activations:
     """A network's answer that is sure of (first frame, last frame, pitch), and a sound in which
     each of these is a strike: its partials rise by 24 dB."""
     shape = (frames, PITCHES)
     onset, sounding, offset = (np.full(shape, 0.01, np.float32) for _ in range(3))
-    manners_said = np.zeros((*shape, len(MANNERS)), np.float16)
+    articulation_said = np.zeros((*shape, len(ARTICULATIONS)), np.float16)
     level = np.full((frames, SEMITONES), 0.3, np.float32)
     for first, last, pitch in notes:
         column = pitch - FIRST_MIDI
         onset[first, column] = 0.97
         sounding[first:last, column] = 0.97
         offset[last - 1 : last, column] = 0.8
-        manners_said[first : first + 12, column, MANNERS.index(manner)] = 9.0
+        articulation_said[first : first + 12, column, ARTICULATIONS.index(articulation)] = 9.0
         partials = pitch - LOW_MIDI + np.array([0, 12, 19, 24])
         level[first:last, partials] = 0.6
         level[last:, partials] = 0.3
     zero = np.zeros(shape, np.float32)
     silent = np.zeros(frames, np.float32)
-    return Heard(onset, sounding, offset, zero, zero.copy(), manners_said, silent, level)
+    return Activations(onset, sounding, offset, zero, zero.copy(), articulation_said, silent, level)
 
 
-def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> Found:
+def _found(onset: float, offset: float, pitch: int, confidence: float = 0.95) -> DetectedNote:
     frame = round(onset / FRAME_SEC)
-    return Found(onset, offset, pitch, confidence, frame, round(offset / FRAME_SEC))
+    return DetectedNote(onset, offset, pitch, confidence, frame, round(offset / FRAME_SEC))
 
 
 def test_decode_finds_notes_with_their_ends() -> None:
@@ -56,18 +63,18 @@ def test_decode_keeps_a_note_that_is_struck_again() -> None:
 
 
 def test_decode_refines_the_onset_within_a_frame() -> None:
-    heard = _heard([(20, 40, 55)])
-    heard.shift[20, 55 - FIRST_MIDI] = 0.4
-    assert decode(heard)[0].onset_sec == pytest.approx(20.4 * FRAME_SEC)
+    activations = _heard([(20, 40, 55)])
+    activations.shift[20, 55 - FIRST_MIDI] = 0.4
+    assert decode(activations)[0].onset_sec == pytest.approx(20.4 * FRAME_SEC)
 
 
 def test_decode_needs_more_for_pitches_that_no_string_gives() -> None:
-    heard = _heard([(10, 40, 37)])
-    heard.onset[10, 37 - FIRST_MIDI] = 0.7
-    alone = decode(heard)
+    activations = _heard([(10, 40, 37)])
+    activations.onset[10, 37 - FIRST_MIDI] = 0.7
+    alone = decode(activations)
     assert len(alone) == 1
     assert alone[0].confidence < 0.95
-    standard = decode(heard, instrument=Instrument())
+    standard = decode(activations, instrument=Instrument())
     assert len(standard) == int(alone[0].confidence >= 0.85)
 
 
@@ -80,9 +87,9 @@ def test_evidence_sees_the_note_an_octave_below() -> None:
 
 
 def test_candidates_one_peak_within_46_ms() -> None:
-    heard = _heard([(10, 40, 60)])
-    heard.onset[12, 60 - FIRST_MIDI] = 0.6
-    peaks = candidates(heard)
+    activations = _heard([(10, 40, 60)])
+    activations.onset[12, 60 - FIRST_MIDI] = 0.6
+    peaks = candidates(activations)
     assert peaks.frame.tolist() == [10]
 
 
@@ -107,22 +114,22 @@ def test_fit_strings_drops_only_doubtful_notes_struck_together() -> None:
     assert len(fit_strings(sure, Instrument())) == 2
 
 
-def test_manners_rule_out_what_has_no_source() -> None:
-    heard = _heard([(10, 30, 60), (30, 60, 62)], manner="hammer-on")
-    names = manners(decode(heard), heard)
+def test_articulations_rule_out_what_has_no_source() -> None:
+    activations = _heard([(10, 30, 60), (30, 60, 62)], articulation="hammer-on")
+    names = articulations(decode(activations), activations)
     assert names == ["picked", "hammer-on"]
-    falling = _heard([(10, 30, 62), (30, 60, 60)], manner="hammer-on")
-    assert manners(decode(falling), falling)[1] != "hammer-on"
+    falling = _heard([(10, 30, 62), (30, 60, 60)], articulation="hammer-on")
+    assert articulations(decode(falling), falling)[1] != "hammer-on"
 
 
 def test_bend_cents_is_the_furthest_of_the_bend() -> None:
-    heard = _heard([(10, 50, 62)], manner="bend")
-    heard.bend[20:40, 62 - FIRST_MIDI] = 1.98
-    note = decode(heard)[0]
-    assert bend_cents(note, heard) == pytest.approx(198.0)
-    assert manners([note], heard) == ["bend"]
-    heard.bend[:] = 0.05
-    assert manners([note], heard) != ["bend"]
+    activations = _heard([(10, 50, 62)], articulation="bend")
+    activations.bend[20:40, 62 - FIRST_MIDI] = 1.98
+    note = decode(activations)[0]
+    assert bend_cents(note, activations) == pytest.approx(198.0)
+    assert articulations([note], activations) == ["bend"]
+    activations.bend[:] = 0.05
+    assert articulations([note], activations) != ["bend"]
 
 
 @pytest.mark.parametrize(("pitch_midi", "cents"), [(45, -18.0), (57, 12.0), (69, 0.0), (76, 31.0)])
@@ -130,10 +137,10 @@ def test_loudness_and_cents_of_a_known_tone(pitch_midi: int, cents: float) -> No
     t = np.arange(SR) / SR
     hz = 440.0 * 2.0 ** ((pitch_midi + cents / 100.0 - 69.0) / 12.0)
     y = sum(0.1 / n * np.sin(2.0 * np.pi * n * hz * t) for n in range(1, 5))
-    loudness, heard = loudness_and_cents(
+    loudness, found = loudness_and_cents(
         np.asarray(y, np.float32), onset_sec=0.1, offset_sec=0.8, pitch_midi=pitch_midi
     )
-    assert heard == pytest.approx(cents, abs=3.0)
+    assert found == pytest.approx(cents, abs=3.0)
     power = sum((0.1 / n) ** 2 for n in range(1, 5))
     assert loudness == pytest.approx(10.0 * np.log10(power), abs=0.7)
 

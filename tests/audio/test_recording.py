@@ -189,14 +189,14 @@ def test_read_audio_long_file_is_decoded_in_blocks(
     tmp_path: Path, riff: np.ndarray, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Past the size that may be held, a second decoding gives the same samples."""
-    from transcribe.audio import decode
+    from transcribe.audio import recording
 
     channels = np.stack([riff, -0.5 * riff], axis=1)
     path = tmp_path / "take.wav"
     soundfile.write(path, channels, SR, subtype="FLOAT")
     whole = read_audio(path).y
-    monkeypatch.setattr(decode, "_KEEP", 4096)
-    monkeypatch.setattr(decode, "_BLOCK", 1000)
+    monkeypatch.setattr(recording, "_KEEP", 4096)
+    monkeypatch.setattr(recording, "_BLOCK", 1000)
     np.testing.assert_allclose(read_audio(path).y, whole, atol=1e-7)
 
 

@@ -1,6 +1,6 @@
-"""Fits how decoding weighs its evidence: a small logistic model, in ``decode.json``.
+"""Fits how decoding weighs its evidence: a small logistic model, in ``note_decoding.json``.
 
-    python -m transcribe.training.fit_decode --banks banks.npz --weights heldout.onnx --clips 300
+    python -m transcribe.training.fit_note_decoding --banks banks.npz --weights heldout.onnx
 
 Clips are fresh phrases on the training banks (never the bank that the weights were trained
 without, which is for measuring). A candidate is right where it is the nearest onset of its pitch
@@ -22,8 +22,8 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.notes.decode import EVIDENCE, FRAME_SEC, RISE_DB, candidates, evidence
-from transcribe.notes.network import FIRST_MIDI, WEIGHTS, Heard, hear
+from transcribe.notes.network import FIRST_MIDI, WEIGHTS, Activations, run_network
+from transcribe.notes.note_decoding import EVIDENCE, FRAME_SEC, RISE_DB, candidates, evidence
 
 __all__ = ["LOW_RISE_DB", "fit", "main", "row_weights", "rows_of"]
 
@@ -35,12 +35,14 @@ _NEAR_SEC = 0.05
 _RIDGE = 1e-3
 
 
-def rows_of(clip: Any, heard: Heard | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def rows_of(
+    clip: Any, activations: Activations | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Evidence (n, len(EVIDENCE)) of a clip's candidates, whether each is right (n,), and whether
     it is a strike of a pitch that sounded within the last 3 s (n,)."""
-    if heard is None:
+    if activations is None:
         return np.zeros((0, len(EVIDENCE))), np.zeros(0, bool), np.zeros(0, bool)
-    peaks = candidates(heard)
+    peaks = candidates(activations)
     right = np.zeros(len(peaks), bool)
     again = np.zeros(len(peaks), bool)
     last: dict[int, float] = {}
@@ -53,7 +55,7 @@ def rows_of(clip: Any, heard: Heard | None) -> tuple[np.ndarray, np.ndarray, np.
             nearest = same[int(apart.argmin())]
             right[nearest] = True
             again[nearest] = since < _AGAIN_SEC
-    return evidence(heard, peaks), right, again
+    return evidence(activations, peaks), right, again
 
 
 def row_weights(
@@ -95,21 +97,21 @@ def _clips(banks_file: Path, talk: Path | None, count: int, seed: int) -> Iterat
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Fits from the command line and writes the file."""
-    parser = argparse.ArgumentParser(prog="python -m transcribe.training.fit_decode")
+    parser = argparse.ArgumentParser(prog="python -m transcribe.training.fit_note_decoding")
     parser.add_argument("--banks", type=Path, required=True)
     parser.add_argument("--talk", type=Path)
     parser.add_argument("--low-rise", type=float, default=1.0)
     parser.add_argument("--weights", type=Path, default=WEIGHTS)
     parser.add_argument("--clips", type=int, default=300)
     parser.add_argument("--seed", type=int, default=51)
-    parser.add_argument("-o", "--out", type=Path, default=WEIGHTS.with_name("decode.json"))
+    parser.add_argument("-o", "--out", type=Path, default=WEIGHTS.with_name("note_decoding.json"))
     args = parser.parse_args(argv)
     rng = np.random.default_rng(args.seed)
     parts: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     for clip in _clips(args.banks, args.talk, args.clips, args.seed):
         offset = clip.instrument.offset_cents + float(rng.normal(0.0, 5.0))
-        heard = hear(clip.y, offset_cents=offset, weights=args.weights)
-        parts.append(rows_of(clip, heard))
+        activations = run_network(clip.y, offset_cents=offset, weights=args.weights)
+        parts.append(rows_of(clip, activations))
     rows, right, again = (np.concatenate(column) for column in zip(*parts, strict=True))
     weight = row_weights(rows, right, again, low_rise=args.low_rise)
     weights, bias = fit(rows, right, weight)

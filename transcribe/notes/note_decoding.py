@@ -1,14 +1,15 @@
 """From the network's answer to notes, knowing what a guitar can do.
 
 Conventions: frames are `features.HOP` samples apart; candidates are kept as arrays, one row each,
-until the last step makes `Found` notes in seconds.
+until the last step makes `DetectedNote` notes in seconds.
 
 Every peak of the onset share is a candidate. What speaks for and against each (`evidence`) is
-weighed by a small logistic model, fitted by ``transcribe.training.fit_decode`` and kept in
-``decode.json``: above all, whether a note an octave, a twelfth or two octaves lower is struck at
-that moment, of which the candidate may be but an overtone, and whether its own string still rings,
-so that it would be struck again. The weight is the note's confidence: of notes with 0.9, nine in
-ten are right. A string then sounds one note: what cannot be held together is cut or dropped.
+weighed by a small logistic model, fitted by ``transcribe.training.fit_note_decoding`` and kept in
+``note_decoding.json``: above all, whether a note an octave, a twelfth or two octaves lower is
+struck at that moment, of which the candidate may be but an overtone, and whether its own string
+still rings, so that it would be struck again. The weight is the note's confidence: of notes
+with 0.9, nine in ten are right. A string then sounds one note: what cannot be held together is cut
+or dropped.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ from pathlib import Path
 
 import numpy as np
 
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import ARTICULATIONS, Instrument
 from transcribe.notes import features as feat
-from transcribe.notes.network import FIRST_MIDI, MANNERS, PITCHES, Heard
+from transcribe.notes.network import FIRST_MIDI, PITCHES, Activations
 from transcribe.notes.strings import fit_strings
 
 __all__ = [
@@ -31,7 +32,7 @@ __all__ = [
     "FRAME_SEC",
     "RISE_DB",
     "Candidates",
-    "Found",
+    "DetectedNote",
     "candidates",
     "decode",
     "evidence",
@@ -80,7 +81,7 @@ EVIDENCE = (
 
 
 @dataclass(frozen=True)
-class Found:
+class DetectedNote:
     """One note: seconds, MIDI pitch, how sure (0 to 1), and its first and last frame."""
 
     onset_sec: float
@@ -104,12 +105,12 @@ class Candidates:
         return int(self.frame.size)
 
 
-def candidates(heard: Heard, *, floor: float = _ONSET_FLOOR) -> Candidates:
+def candidates(activations: Activations, *, floor: float = _ONSET_FLOOR) -> Candidates:
     """Peaks of the onset share over time, one for each pitch within 46 ms.
 
     ``onset`` is refined by the network's own estimate of where in the frame it lies.
     """
-    on = heard.onset
+    on = activations.onset
     before = np.pad(on, ((1, 0), (0, 0)))[:-1]
     after = np.pad(on, ((0, 1), (0, 0)))[1:]
     frame, column = np.nonzero((on >= floor) & (on > before) & (on >= after))
@@ -125,7 +126,7 @@ def candidates(heard: Heard, *, floor: float = _ONSET_FLOOR) -> Candidates:
                 continue
         last[int(column[i])] = i
     frame, column, share = frame[keep], column[keep], share[keep]
-    shift = np.clip(heard.shift[frame, column], -1.2, 1.2)
+    shift = np.clip(activations.shift[frame, column], -1.2, 1.2)
     return Candidates(frame, column, share, frame + shift)
 
 
@@ -134,13 +135,13 @@ def _logit(share: np.ndarray) -> np.ndarray:
     return np.log(clipped / (1.0 - clipped)) / 4.0
 
 
-def evidence(heard: Heard, found: Candidates) -> np.ndarray:
+def evidence(activations: Activations, found: Candidates) -> np.ndarray:
     """What speaks for and against each candidate: (n, len(EVIDENCE)), each about -2 to 2."""
     t, p = found.frame, found.column
     edge = 12
     low = max(_BELOW)
-    on = np.pad(heard.onset, ((edge, edge), (low, 1)))
-    sounding = np.pad(heard.sounding, ((edge, edge), (low, 1)), mode="edge")
+    on = np.pad(activations.onset, ((edge, edge), (low, 1)))
+    sounding = np.pad(activations.sounding, ((edge, edge), (low, 1)), mode="edge")
     sounding[:, :low] = 0.0
 
     def mean(plane: np.ndarray, first: int, last: int, down: int = 0) -> np.ndarray:
@@ -158,15 +159,15 @@ def evidence(heard: Heard, found: Candidates) -> np.ndarray:
     rings = np.max([mean(sounding, -5, -2, down) for down in _BELOW], axis=0)
     beside = np.maximum(top(on, -2, 2, 1), top(on, -2, 2, -1))
     lately = np.max([on[t + edge - k, p + low] * (1.0 - k / 10.0) for k in range(3, 9)], axis=0)
-    off = np.pad(heard.offset, ((edge, edge), (0, 0)))
+    off = np.pad(activations.offset, ((edge, edge), (0, 0)))
     stops = np.max([off[t + edge + k, p] for k in range(-2, 3)], axis=0)
-    count = (heard.onset > 0.4).sum(axis=1)
+    count = (activations.onset > 0.4).sum(axis=1)
     count = np.pad(count, (edge, edge))
     together = np.max([count[t + edge + k] for k in range(-2, 3)], axis=0)
-    manner = heard.manner[t, p].astype(np.float32)
-    shares = np.exp(manner - manner.max(axis=1, keepdims=True))
-    dead = shares[:, MANNERS.index("dead")] / shares.sum(axis=1)
-    rise, most, tone, against, loudest = _rise(heard, found)
+    articulation = activations.articulation[t, p].astype(np.float32)
+    shares = np.exp(articulation - articulation.max(axis=1, keepdims=True))
+    dead = shares[:, ARTICULATIONS.index("dead")] / shares.sum(axis=1)
+    rise, most, tone, against, loudest = _rise(activations, found)
     return np.stack(
         [
             share,
@@ -208,7 +209,7 @@ RISE_DB = 15.0
 _RISE_SCALE = feat.FLOOR_DB / RISE_DB
 
 
-def _rise(heard: Heard, found: Candidates) -> tuple[np.ndarray, ...]:
+def _rise(activations: Activations, found: Candidates) -> tuple[np.ndarray, ...]:
     """How far the partials of each candidate rise over its onset: five arrays (n,).
 
     Middle, most and own tone: the level 46 to 93 ms after against 46 to 93 ms before, over the
@@ -217,7 +218,7 @@ def _rise(heard: Heard, found: Candidates) -> tuple[np.ndarray, ...]:
     """
     t = found.frame
     edge = 12
-    level = np.pad(heard.level.astype(np.float32), ((edge, edge), (0, 0)), mode="edge")
+    level = np.pad(activations.level.astype(np.float32), ((edge, edge), (0, 0)), mode="edge")
     first = found.column + FIRST_MIDI - feat.LOW_MIDI
     rows = first[:, None] + np.array(_PARTIAL_STEPS)
     inside = rows < feat.SEMITONES
@@ -247,29 +248,29 @@ def _rise(heard: Heard, found: Candidates) -> tuple[np.ndarray, ...]:
 
 @lru_cache(maxsize=1)
 def _model() -> tuple[np.ndarray, float]:
-    text = Path(__file__).with_name("decode.json").read_text(encoding="utf-8")
+    text = Path(__file__).with_name("note_decoding.json").read_text(encoding="utf-8")
     model = json.loads(text)
     return np.array([model["weights"][name] for name in EVIDENCE]), float(model["bias"])
 
 
-def decode(heard: Heard, *, instrument: Instrument | None = None) -> list[Found]:
+def decode(activations: Activations, *, instrument: Instrument | None = None) -> list[DetectedNote]:
     """Notes of a take, by onset and pitch.
 
     Parameters
     ----------
-    heard : Heard
+    activations : Activations
         The network's answer.
     instrument : Instrument, optional
         Its strings; six strings of any tuning if left out.
     """
-    peaks = candidates(heard)
+    peaks = candidates(activations)
     if not len(peaks):
         return []
     weights, bias = _model()
-    sure = 1.0 / (1.0 + np.exp(-(evidence(heard, peaks) @ weights + bias)))
+    sure = 1.0 / (1.0 + np.exp(-(evidence(activations, peaks) @ weights + bias)))
     needed = np.array([_needed(FIRST_MIDI + column, instrument) for column in range(PITCHES)])
     kept = np.flatnonzero(sure >= needed[peaks.column])
-    notes = _spans(heard, peaks, sure, kept)
+    notes = _spans(activations, peaks, sure, kept)
     notes = fit_strings(notes, instrument)
     return [n for n in notes if n.last_frame > n.frame]
 
@@ -280,18 +281,20 @@ def _needed(pitch_midi: int, instrument: Instrument | None) -> float:
     return _ENOUGH_OUTSIDE
 
 
-def _spans(heard: Heard, peaks: Candidates, sure: np.ndarray, kept: np.ndarray) -> list[Found]:
+def _spans(
+    activations: Activations, peaks: Candidates, sure: np.ndarray, kept: np.ndarray
+) -> list[DetectedNote]:
     order: Sequence[int] = kept[np.lexsort((peaks.frame[kept], peaks.column[kept]))].tolist()
     notes = []
     for k, i in enumerate(order):
         column, frame = int(peaks.column[i]), int(peaks.frame[i])
-        limit = heard.frames
+        limit = activations.frames
         if k + 1 < len(order) and peaks.column[order[k + 1]] == column:
             limit = int(peaks.frame[order[k + 1]])
-        last = _end(heard, frame, column, limit)
+        last = _end(activations, frame, column, limit)
         onset = max(0.0, float(peaks.onset[i]))
         notes.append(
-            Found(
+            DetectedNote(
                 onset_sec=onset * FRAME_SEC,
                 offset_sec=max(last, onset + _SHORTEST) * FRAME_SEC,
                 pitch_midi=FIRST_MIDI + column,
@@ -304,9 +307,9 @@ def _spans(heard: Heard, peaks: Candidates, sure: np.ndarray, kept: np.ndarray) 
     return notes
 
 
-def _end(heard: Heard, frame: int, column: int, limit: int) -> float:
+def _end(activations: Activations, frame: int, column: int, limit: int) -> float:
     """Frame at which a note that began at ``frame`` stops, at most ``limit``."""
-    quiet = heard.sounding[frame + 2 : limit, column] < _STILL
+    quiet = activations.sounding[frame + 2 : limit, column] < _STILL
     if quiet.size > 1:
         quiet[:-1] &= quiet[1:]
     stop = int(np.argmax(quiet)) if quiet.any() else -1
@@ -314,7 +317,7 @@ def _end(heard: Heard, frame: int, column: int, limit: int) -> float:
         return float(limit)
     end = frame + 2 + stop
     low, high = max(frame + 2, end - 3), min(limit, end + 4)
-    shares = heard.offset[low:high, column]
+    shares = activations.offset[low:high, column]
     if shares.size and shares.max() > 0.3:
         k = int(shares.argmax())
         near = slice(max(0, k - 1), k + 2)

@@ -278,8 +278,6 @@ def _open_av(path: Path) -> _Stream:
     tracks = container.streams.audio
     if not tracks:
         container.close()
-        if how_it_ends(path) == "cut":
-            raise AudioError(f"{path} is cut off before any sound; copy it again")
         raise AudioError(f"{path} has no sound track; give {_KINDS}")
     track = tracks[0]
     rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
@@ -292,7 +290,7 @@ def _open_av(path: Path) -> _Stream:
     elif container.duration is not None:
         told = container.duration / av.time_base
     stream = _Stream(rate, told, told)
-    stream.blocks = _av_blocks(container, track, stream)
+    stream.blocks = _av_blocks(container, track, channels, stream)
     return stream
 
 
@@ -304,7 +302,16 @@ def _tags() -> dict[str, Any]:
     return {"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}
 
 
-def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[np.float32]]:
+def _in_channels(samples: NDArray[Any], channels: int) -> NDArray[np.float32]:
+    """``samples`` (n, c) as (n, channels): a stream may go from one channel to two on its way."""
+    if samples.shape[1] == channels:
+        return samples
+    return np.repeat(samples.mean(axis=1, keepdims=True), channels, axis=1)
+
+
+def _av_blocks(
+    container: Any, track: Any, channels: int, stream: _Stream
+) -> Iterator[NDArray[np.float32]]:
     import av
 
     resampler = av.AudioResampler(format="fltp", rate=stream.sr)
@@ -324,7 +331,8 @@ def _av_blocks(container: Any, track: Any, stream: _Stream) -> Iterator[NDArray[
             except (av.FFmpegError, OSError) as error:
                 stream.broken = str(error)  # a damaged packet is left out
                 continue
-            held += [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
+            parts = [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
+            held += [_in_channels(part, channels) for part in parts]
             if sum(map(len, held)) >= _BLOCK:
                 yield np.concatenate(held)
                 held = []
