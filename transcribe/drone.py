@@ -25,7 +25,6 @@ from transcribe.core.riff import Drone, Instrument, Note, sort_notes
 from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
-    "MELODY_FRETS",
     "DroneChoice",
     "drone_strings",
     "find_drone",
@@ -47,7 +46,7 @@ _MIN_STRIKES = 3
 _MIN_LENGTH_SEC = 1.5
 _MIN_SHARE_OF_RIFF = 0.7  # of the time from the first to the last onset
 _MIN_SHARE_COVERED = 0.62  # of its length: sounding, or between two strikes of a steady pattern
-_MIN_SHARE_OF_STROKES = 0.08  # fewer strikes are enough only where it is covered as much as this:
+_MIN_SHARE_OF_STROKES = 0.1  # fewer strikes are enough only where it is covered as much as this:
 _MIN_SHARE_COVERED_IF_RARE = 0.85
 _MOST_GAPS = 3.2  # usual gaps that two missed strikes, or a rest in the pattern, may leave
 _MOST_GAPS_BEFORE = 2.4  # usual gaps from the first onset of the riff to the first strike
@@ -56,8 +55,7 @@ _MIN_SHARE_HELD = 0.5  # of the riff, by a pitch that is struck fewer than three
 # The melody over it
 _MIN_SHARE_ABOVE = 0.93  # of the melody above the drone; else the drone lies inside the melody
 _MAX_SHARE_TOGETHER = 0.14  # of the melody struck along with another note of it
-MELODY_FRETS = 17
-"""The highest fret at which a melody still lies well beside its drone."""
+_MELODY_FRETS = 17
 _MIN_SHARE_BESIDE = 0.85  # of the melody that one string beside the drone could carry
 _MIN_SHARE_BESIDE_THICKER = 0.97
 _MAX_SHARE_STOPPED = 0.15  # of the melody that a tab may write on the drone's own string
@@ -74,7 +72,7 @@ _MIN_LENGTH_IN_STEPS = 2.5  # how long a strike sounds, in steps from one melody
 
 # A bass note of the line is no drone
 _MAX_SHARE_OF_BASS = 0.35  # of the strokes
-_MIN_SHARE_ALONE = 0.65  # of its strikes, with no melody note struck along
+_MIN_SHARE_ALONE = 0.76  # of its strikes, with no melody note struck along
 _LEAP_SEMITONES = 4  # such a step leaves the hand's place on a string
 _MIN_SHARE_LEAPS = 0.28
 
@@ -247,10 +245,7 @@ def _measure(
     near = sorted({s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)})
     if not _beside(melody, near, instrument, _MIN_SHARE_BESIDE):
         return None
-    # A strike off the beat is by itself as a bass is; it comes at even times, and a string beside
-    # it carries the whole melody.
-    off_the_beat = _regular(struck) and _beside(melody, near, instrument, 1.0)
-    if share <= _MAX_SHARE_OF_BASS and not off_the_beat and _a_bass(struck, melody):
+    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody):
         return None
     if below < _MIN_SHARE_ABOVE:
         often = (
@@ -315,7 +310,7 @@ def _beside(
         if not 1 <= string <= len(instrument.open_midi):
             continue
         low = instrument.open_midi[string - 1] + instrument.capo
-        top = low + min(MELODY_FRETS, instrument.top_fret)
+        top = low + min(_MELODY_FRETS, instrument.top_fret)
         if sum(low <= n.pitch_midi <= top for n in melody) >= share * len(melody):
             return True
     return False

@@ -18,7 +18,7 @@ import numpy as np
 from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.drone import MELODY_FRETS, drone_strings, is_over, melody_string
+from transcribe.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.candidates import Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
 from transcribe.fingering.onsets import MEMORY, Onset
@@ -42,7 +42,8 @@ _BOX_STEP = 3  # semitones from one note of the scale to the next, at most
 _BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
 _BOX_REST_SEC = 1.0
 _RING_SHARES = (1.0, 0.15, 0.1)  # how much a note one, two or three onsets back should ring on
-_TOO_FAR_UP = 0.1  # how much a melody note that the string beside the drone carries badly decides
+_BESIDE_FRETS = 19  # above this fret a melody note need not stay beside the drone,
+_TOO_FAR_UP = 0.1  # and decides so much less about the melody's string
 _PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
 _PIN_REST_SEC = 1.0  # and not across a silence of this length
 
@@ -211,7 +212,7 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
     beside = {s + d for s in drone_strings(drone) for d in (-1, 1)} - set(drone_strings(drone))
     on_neck = [s for s in beside if 1 <= s <= len(instrument.open_midi)]
     top = max(
-        (instrument.pitch_midi(s, min(MELODY_FRETS, instrument.top_fret)) for s in on_neck),
+        (instrument.pitch_midi(s, min(_BESIDE_FRETS, instrument.top_fret)) for s in on_neck),
         default=127,
     )
     over = _OverDrone(drone, frozenset(), lane, {}, top)
