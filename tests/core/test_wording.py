@@ -76,8 +76,13 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "part-chosen",
         {"number": 2, "name": "Nylon", "others": ["1 Piano"]},
         (),
-        "Of 2 parts, number 2 (Nylon) is read, as it looks most like a guitar; 1 other is left "
-        "out: 1 Piano.",
+        "Part 2, Nylon, is used; 1 Piano is left out.",
+    ),
+    (
+        "part-chosen",
+        {"kind": "tune", "number": 1, "name": "Tide", "others": ["2 Ebb", "3 Flow", "4 Neap"]},
+        (),
+        "Tune 1, Tide, is used; 2 Ebb, 3 Flow and 4 Neap are left out.",
     ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),

@@ -78,7 +78,7 @@ def _check_kind(path: Path, *, notes: bool) -> None:
     if notes:
         raise FormatError(
             f"{path} holds no notes that can be read; for a recording, handspan transcribe {path}; "
-            "else give a riff document, a text tab, MusicXML, MIDI or JAMS"
+            "else give a riff document, a text tab, MusicXML, MIDI, JAMS, ABC or Humdrum"
         )
     raise FormatError(f"{path} holds notes and no sound; handspan finger {path}")
 

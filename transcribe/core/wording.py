@@ -521,12 +521,10 @@ def _cut_off(r: Remark) -> _Words:
 def _part_chosen(r: Remark) -> _Words:
     facts, others = r.facts, r.facts["others"]
     more = len(others) - _MOST_PARTS
-    listed = ", ".join(others[:_MOST_PARTS]) + (f" and {more} more" if more > 0 else "")
-    return (
-        f"Of {len(others) + 1} parts, number {facts['number']} ({facts['name']}) is read, as it "
-        f"looks most like a guitar; {len(others)} "
-        f"{'other is' if len(others) == 1 else 'others are'} left out: {listed}."
-    )
+    listed = [*others[:_MOST_PARTS], *([f"{more} more"] if more > 0 else [])]
+    both = f"{', '.join(listed[:-1])} and {listed[-1]} are" if listed[1:] else f"{listed[0]} is"
+    kind = str(facts.get("kind", "part")).capitalize()
+    return f"{kind} {facts['number']}, {facts['name']}, is used; {both} left out."
 
 
 def _correction(r: Remark) -> _Words:
