@@ -6,7 +6,9 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Drone, Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
+from transcribe.correct.history import remark_of, undo
 from transcribe.correct.pins import pin
 from transcribe.correct.several import places_in_position, places_on_string
 
@@ -61,8 +63,8 @@ def test_a_technique_for_several_is_one_step() -> None:
     riff = _riff(60, 62, 64)
     after = note_edits.set_technique(riff, [1, 2], "vibrato")
     assert [note.articulation for note in after.notes] == ["vibrato", "vibrato", "picked"]
-    assert note_edits.describe_last(after)[0] == "change of note 1 and 1 more"
-    back = note_edits.undo(after)
+    assert sentence(remark_of(after.history[-1])) == "change of note 1 and 1 more"
+    back = undo(after)
     assert [note.articulation for note in back.notes] == ["picked"] * 3
     with pytest.raises(ParameterError, match="vibrato already"):
         note_edits.set_technique(after, [1, 2], "vibrato")

@@ -537,7 +537,7 @@ def test_riffs_are_found_ordered_heard_and_renamed_in_the_list(
     page.locator(".finding select").select_option("longest")
     _expect(names.first).to_have_text("neap")
     # The first bar of each is seen.
-    assert page.locator(".opening .note").count() > 8
+    assert page.locator(".opening text").count() > 8
     page.get_by_label("Play ebb").click()
     page.get_by_label("Stop ebb").click()
     _expect(page.get_by_label("Play ebb")).to_be_visible()
