@@ -379,6 +379,9 @@ def test_messages_name_notes_and_beats_in_one_way(
     refused = page.locator(".last-change .error")
     _expect(refused).to_contain_text("Nothing was changed")
     assert not re.search(r"[Nn]ote \d", refused.inner_text())
+    # The nearest place is one step away.
+    refused.get_by_role("button", name="Pin it to").click()
+    _expect(page.locator(f"#note-{note.id} .pin")).to_have_count(1)
 
 
 def test_a_refused_meter_is_told_beside_its_field(server: Server, open_page, put) -> None:
@@ -475,11 +478,11 @@ def test_the_rhythm_stands_under_the_tab_in_strip_and_lines(
         _expect(page.locator(".note .finger").first).to_be_visible()
         page.get_by_label("Fingers").uncheck()
         page.click("button:text-is('Tab in lines')")
-    page.get_by_label("Rhythm").uncheck()
+    page.get_by_role("checkbox", name="Rhythm").uncheck()
     _expect(page.locator(".rhythm")).to_have_count(0)
     page.reload()
     page.wait_for_selector(".tab .note")
-    _expect(page.get_by_label("Rhythm")).not_to_be_checked()
+    _expect(page.get_by_role("checkbox", name="Rhythm")).not_to_be_checked()
 
 
 def test_a_loop_gets_faster_up_to_the_speed_of_the_take(server: Server, open_page, put) -> None:

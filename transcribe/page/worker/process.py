@@ -51,14 +51,16 @@ def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) ->
         path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
         if path:
             message = message.replace(path, shown).replace(Path(path).name, shown)
-        pipe.send(("error", message.replace("the samples:", f"{shown}:")))
+        pipe.send(("error", message.replace("the samples:", f"{shown}:"), error.remark))
     except MemoryError:
-        pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
+        pipe.send(("error", "There is not enough memory for this take; try a shorter one.", None))
     except Exception as error:
         # A fault of ours: its story goes to the terminal, one sentence to the page.
         traceback.print_exc()
         name = type(error).__name__
-        pipe.send(("error", f"Something went wrong inside ({name}); the terminal tells more."))
+        pipe.send(
+            ("error", f"Something went wrong inside ({name}); the terminal tells more.", None)
+        )
     else:
         pipe.send(("result", result))
 
