@@ -15,7 +15,7 @@ export class Axis {
   constructor({ notes, bars, duration, pps, gap, deciding, chords, fingers = false }) {
     this.pps = pps;
     this.gap = gap;
-    this.fingers = fingers;
+    this.fingerRoom = fingers ? 0.4 * gap : 0;
     this.duration = duration;
     this.columns = columnsOf(notes);
     for (const column of this.columns) this.measure(column, deciding);
@@ -42,7 +42,7 @@ export class Axis {
       .filter((event) => event.bar !== undefined)
       .map((event) => ({
         number: event.bar,
-        x: event.x - (event.notes ? event.figureHalf + 4 : 0),
+        x: event.x - (event.notes ? event.figureHalf + 4 + this.fingerRoom : 0),
       }));
     this.chords = (chords || []).map((chord) => {
       const column = this.columns[chordColumn(this.columns, chord.start_sec)];
@@ -75,7 +75,7 @@ export class Axis {
     // Room for two digits everywhere: a note that goes elsewhere on the neck shifts nothing.
     column.left = half(Math.max(2, longest)) + 1;
     column.right = column.left;
-    if (this.fingers) column.left += gap * 0.3;
+    column.left += this.fingerRoom;
     for (const { articulation } of column.notes) {
       if (["hammer-on", "pull-off", "slide"].includes(articulation))
         column.left = Math.max(column.left, gap * 1.1);
@@ -135,7 +135,7 @@ export class Axis {
         x + (event.notes ? least : least / 2),
       );
       if (event.chordWidth) x = Math.max(x, chord + event.figureHalf);
-      const bar = event.notes ? event.figureHalf + 4 : 0;
+      const bar = event.notes ? event.figureHalf + 4 + this.fingerRoom : 0;
       if (event.label) x = Math.max(x, label + bar);
       x = Math.round(x);
       event.x = x;

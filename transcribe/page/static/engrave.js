@@ -6,6 +6,7 @@ import {
   barLine,
   droneLine,
   figure,
+  fingerMark,
   segmentBand,
   staff,
   strumOf,
@@ -185,10 +186,11 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       ),
     );
   }
+  const finger = show.shown.fingers ? fingerMark(g, note, at) : null;
+  if (finger) ground.append(finger);
   figures.append(
     figure(g, note, at, {
       unsure: show.unsure.has(note.id),
-      finger: show.shown.fingers ? note.finger : null,
       classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
       props: {
         id: `note-${note.id}`,

@@ -205,7 +205,7 @@ export class NotePanel {
     // A note put in by hand, or read from a file, was not heard; nothing is claimed about it.
     const sure =
       note.confidence < 1
-        ? ` · ${this.riff.unsure.has(note.id) ? "unsure, " : ""}heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
+        ? ` · ${this.riff.unsure.has(note.id) ? "unsure" : "heard"}, ${Math.min(99, Math.round(note.confidence * 100))} % certain`
         : "";
     put(
       this.facts,

@@ -4,7 +4,7 @@
 import { s } from "./dom.js";
 import { pitchName, printed } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
-import { barLine, figure, geometry, staff, technique } from "./tabdraw.js";
+import { barLine, figure, fingerMark, geometry, staff, technique } from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
@@ -355,13 +355,11 @@ function drawSystem(riff, g, system, place, width, ends) {
         : null;
     group.append(...technique(g, note, at, from));
   }
-  for (const [note, at] of figures)
-    group.append(
-      figure(g, { ...note, pinned: false }, at, {
-        unsure: riff.unsure.has(note.id),
-        finger: riff.strip.shown.fingers ? note.finger : null,
-      }),
-    );
+  for (const [note, at] of figures) {
+    const finger = riff.strip.shown.fingers ? fingerMark(g, note, at) : null;
+    if (finger) group.append(finger);
+    group.append(figure(g, { ...note, pinned: false }, at, { unsure: riff.unsure.has(note.id) }));
+  }
   return group;
 }
 

@@ -45,12 +45,7 @@ export function fretText(note) {
 }
 
 /** The figure of one note on its string. A note without a place stands under the lines. */
-export function figure(
-  g,
-  note,
-  x,
-  { classes = "", props = {}, unsure = false, finger = null } = {},
-) {
+export function figure(g, note, x, { classes = "", props = {}, unsure = false } = {}) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
@@ -77,21 +72,6 @@ export function figure(
       text,
     ),
   );
-  if (finger)
-    group.append(
-      s(
-        "text",
-        {
-          class: "finger",
-          "aria-hidden": "true",
-          x: x - half,
-          y: y + g.gap * 0.42,
-          "text-anchor": "end",
-          "font-size": g.gap * 0.55,
-        },
-        String(finger),
-      ),
-    );
   // A pin is an underline, so that it is seen without colour.
   if (note.pinned)
     group.append(
@@ -119,6 +99,23 @@ export function figure(
     );
   }
   return group;
+}
+
+/** The finger that stops a note, small at the foot of its figure. */
+export function fingerMark(g, note, x) {
+  if (!note.finger || note.string === null) return null;
+  const half = g.gap * (0.3 + 0.19 * fretText(note).length);
+  return s(
+    "text",
+    {
+      class: "finger",
+      x: x - half,
+      y: g.y(note.string) + g.gap * 0.42,
+      "text-anchor": "end",
+      "font-size": g.gap * 0.55,
+    },
+    String(note.finger),
+  );
 }
 
 const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no direction is heard
