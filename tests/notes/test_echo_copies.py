@@ -64,7 +64,7 @@ def test_even_strokes_of_one_sampled_sound_are_all_written() -> None:
 
 def test_find_notes_leaves_an_echo_out() -> None:
     dry = plucked(TUNE, duration_sec=8.0)
-    wet = np.asarray(delayed(dry.astype(np.float32), 0.21, -5.0))
+    wet = np.asarray(delayed(dry.astype(np.float32), 0.26, -5.0))
     found = _found(find_notes(wet, sr=SR))
     assert len(found) == len(TUNE)
     assert [pitch for _, pitch in found] == [pitch for pitch, _, _ in TUNE]
@@ -73,11 +73,11 @@ def test_find_notes_leaves_an_echo_out() -> None:
 def test_the_player_is_told_and_may_keep_the_echo(tmp_path: Path) -> None:
     dry = plucked(TUNE, duration_sec=8.0)
     take = tmp_path / "breakwater.wav"
-    soundfile.write(take, delayed(dry.astype(np.float32), 0.21, -2.0), SR)
+    soundfile.write(take, delayed(dry.astype(np.float32), 0.26, -2.0), SR)
     riff = transcribe(take)
     remark = next(w for w in riff.warnings if w.kind == "echo")
-    assert remark.facts["delay_sec"] == pytest.approx(0.21, abs=0.003)
-    assert "every 0.21 s" in sentence(remark)
+    assert remark.facts["delay_sec"] == pytest.approx(0.26, abs=0.003)
+    assert "every 0.26 s" in sentence(remark)
     kept = transcribe(take, keep_echo=True)
     assert not any(w.kind == "echo" for w in kept.warnings)
     assert len(kept.notes) > len(riff.notes)

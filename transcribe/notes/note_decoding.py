@@ -7,9 +7,9 @@ Every peak of the onset share is a candidate. What speaks for and against each (
 weighed by a small logistic model, fitted by ``transcribe.training.fit_note_decoding`` and kept in
 ``note_decoding.json``: above all, whether a note an octave, a twelfth or two octaves lower is
 struck at that moment, of which the candidate may be but an overtone, and whether its own string
-still rings, so that it would be struck again. The weight is the note's confidence: of notes
-with 0.9, nine in ten are right. A string then sounds one note: what cannot be held together is cut
-or dropped.
+still rings, so that it would be struck again. The weight, brought to takes of real players
+(`confidence`), is the note's confidence: of notes with 0.9, nine in ten are right. A string then
+sounds one note: what cannot be held together is cut or dropped.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ __all__ = [
     "Candidates",
     "DetectedNote",
     "candidates",
+    "confidence",
     "decode",
     "evidence",
 ]
@@ -45,6 +46,11 @@ _COPY_NEAR = 0.5  # frames (12 ms) from its place
 _APART = 2  # frames within which one pitch has but one onset (46 ms)
 _STILL = 0.4  # a note sounds on while its share is over this
 _SHORTEST = 2  # frames
+_REAL_TAKES = 1.25
+"""Log odds that a candidate loses on a take of a real player, where sounds that are no note are
+commoner beside the notes than in the rendered clips: the most that leaves the rendered benches
+(``tests/bench/notes.py``) within 0.005 of F1 where they are without it."""
+_MOST_SURE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
 _ENOUGH = 0.5  # confidence of a note that is kept
 _ENOUGH_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
@@ -253,6 +259,11 @@ def _model() -> tuple[np.ndarray, float]:
     return np.array([model["weights"][name] for name in EVIDENCE]), float(model["bias"])
 
 
+def confidence(log_odds: np.ndarray) -> np.ndarray:
+    """Share of notes that are right, of those with such log odds on the rendered clips, (n,)."""
+    return _MOST_SURE / (1.0 + np.exp(_REAL_TAKES - log_odds))
+
+
 def decode(
     activations: Activations,
     *,
@@ -275,7 +286,7 @@ def decode(
     if not len(peaks):
         return []
     weights, bias = _model()
-    sure = 1.0 / (1.0 + np.exp(-(evidence(activations, peaks) @ weights + bias)))
+    sure = confidence(evidence(activations, peaks) @ weights + bias)
     needed = np.array([_needed(FIRST_MIDI + column, instrument) for column in range(PITCHES)])
     keep = (sure >= needed[peaks.column]) & (peaks.share >= _ONSET_FLOOR)
     if echo_frames is not None:
