@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from transcribe.fingering import Hand
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
+    from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
     "compare",
     "double_time",
     "finger",
+    "from_music21",
     "half_time",
     "make_instrument",
     "pin",
@@ -38,6 +40,7 @@ __all__ = [
     "read_riff",
     "redo",
     "theory_report",
+    "to_music21",
     "transcribe",
     "undo",
     "unpin",
@@ -51,6 +54,7 @@ _HOMES = {
     "transcribe.harmony": ("theory_report",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
+    "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
     "transcribe.core.instrument": ("make_instrument",),
     "transcribe.api": ("compare", "finger", "transcribe"),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),

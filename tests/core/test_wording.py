@@ -12,7 +12,7 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark
-from transcribe.core.wording import KINDS, NoteName, as_told, parts, refusal, sentence
+from transcribe.core.wording import KINDS, NoteName, parts, refusal, remark_json, sentence
 from transcribe.fingering.costs import TOLD_AS
 from transcribe.takes.verdict_wording import REMARKS
 
@@ -77,8 +77,13 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "part-chosen",
         {"number": 2, "name": "Nylon", "others": ["1 Piano"]},
         (),
-        "Of 2 parts, number 2 (Nylon) is read, as it looks most like a guitar; 1 other is left "
-        "out: 1 Piano.",
+        "Part 2, Nylon, is used; 1 Piano is left out.",
+    ),
+    (
+        "part-chosen",
+        {"kind": "tune", "number": 1, "name": "Tide", "others": ["2 Ebb", "3 Flow", "4 Neap"]},
+        (),
+        "Tune 1, Tide, is used; 2 Ebb, 3 Flow and 4 Neap are left out.",
     ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),
@@ -243,7 +248,7 @@ def test_a_sentence_leads_to_its_notes() -> None:
     remark = Remark("no-place", _PIN | {"reason": "string-pinned", "string": 3}, (12, 13))
     names = [part for part in parts(remark) if isinstance(part, NoteName)]
     assert names == [NoteName(12, "note 12 (A3 at 4.20 s)"), NoteName(13, "note 13")]
-    told = as_told(remark)
+    told = remark_json(remark)
     texts = [part if isinstance(part, str) else part["text"] for part in told["parts"]]
     assert "".join(texts) == told["sentence"] == sentence(remark)
     assert {p["note"] for p in told["parts"] if not isinstance(p, str)} == set(told["notes"])

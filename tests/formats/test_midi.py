@@ -222,7 +222,7 @@ def test_read_picks_the_guitar_and_says_so(tmp_path: Path) -> None:
     path = _saved(_file([piano, guitar]), tmp_path)
     riff = read_midi(path)
     assert [n.pitch_midi for n in riff.notes] == [52, 55]
-    assert "Of 2 parts, number 2 (Nylon) is read" in sentence(riff.warnings[0])
+    assert "Part 2, Nylon, is used;" in sentence(riff.warnings[0])
     assert "1 other is left out: 1 Piano" in sentence(riff.warnings[0])
     for name in ("1", "Piano", "pia"):
         piano_riff = read_midi(path, part=name)

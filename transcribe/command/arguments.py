@@ -85,7 +85,10 @@ def _add_finger(commands: Any) -> None:
         "handspan finger riff.mid --tuning drop-d -o riffs",
     )
     finger.add_argument(
-        "notes", metavar="NOTES", type=Path, help="MIDI, MusicXML, text tab, JAMS or riff document"
+        "notes",
+        metavar="NOTES",
+        type=Path,
+        help="MIDI, MusicXML, text tab, ABC, Humdrum, JAMS or riff document",
     )
     _part_argument(finger)
     finger.add_argument(
@@ -186,7 +189,10 @@ def _add_theory(commands: Any) -> None:
         "handspan theory mooring.riff.json",
     )
     theory.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, tab or recording"
+        "riff",
+        metavar="RIFF",
+        type=Path,
+        help="riff document, MIDI, MusicXML, ABC, tab or recording",
     )
     theory.add_argument(
         "--long",
@@ -207,7 +213,10 @@ def _add_compare(commands: Any) -> None:
     )
     held.add_argument("take", metavar="TAKE", type=Path, help="recording or riff document")
     held.add_argument(
-        "reference", metavar="REFERENCE", type=Path, help="riff document, text tab, MusicXML, MIDI"
+        "reference",
+        metavar="REFERENCE",
+        type=Path,
+        help="riff document, text tab, MusicXML, MIDI, ABC",
     )
     _part_argument(held)
     held.add_argument(
@@ -229,7 +238,7 @@ def _add_show(commands: Any) -> None:
         "handspan show mooring.riff.json --why 12",
     )
     show.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML or tab"
+        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
     )
     _part_argument(show)
     show.add_argument("--notes", action="store_true", help="list every note with its id and place")
@@ -335,7 +344,8 @@ def _part_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--part",
         metavar="NAME|N",
-        help="which part of a MusicXML or MIDI file (the one most like a guitar)",
+        help="which part of a score or MIDI file (the one most like a guitar), or which tune of an "
+        "ABC file (the first)",
     )
 
 

@@ -79,7 +79,7 @@ def _check_kind(path: Path, *, notes: bool) -> None:
     if notes:
         raise FormatError(
             f"{path} holds no notes that can be read; for a recording, handspan transcribe {path}; "
-            "else give a riff document, a text tab, MusicXML, MIDI or JAMS"
+            "else give a riff document, a text tab, MusicXML, MIDI, JAMS, ABC or Humdrum"
         )
     raise FormatError(f"{path} holds notes and no sound; handspan finger {path}")
 
@@ -268,9 +268,9 @@ def _instrument(args: argparse.Namespace) -> Instrument | None:
 
 def _refitted(old: Instrument, args: argparse.Namespace) -> Instrument:
     """The instrument of a file of notes, with what the arguments say of it."""
-    from transcribe.core.instrument import refitted
+    from transcribe.core.instrument import change_instrument
 
-    return refitted(
+    return change_instrument(
         old,
         tuning=args.tuning,
         capo=args.capo,

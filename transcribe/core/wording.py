@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark, Segment
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "asked_for", "parts", "refusal", "sentence"]
+__all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def parts(remark: Remark) -> tuple[str | NoteName, ...]:
     return (words,) if isinstance(words, str) else tuple(words)
 
 
-def as_told(remark: Remark) -> dict[str, Any]:
+def remark_json(remark: Remark) -> dict[str, Any]:
     """The remark as JSON values for a reader that shows it.
 
     Returns
@@ -536,12 +536,10 @@ def _cut_off(r: Remark) -> _Words:
 def _part_chosen(r: Remark) -> _Words:
     facts, others = r.facts, r.facts["others"]
     more = len(others) - _MOST_PARTS
-    listed = ", ".join(others[:_MOST_PARTS]) + (f" and {more} more" if more > 0 else "")
-    return (
-        f"Of {len(others) + 1} parts, number {facts['number']} ({facts['name']}) is read, as it "
-        f"looks most like a guitar; {len(others)} "
-        f"{'other is' if len(others) == 1 else 'others are'} left out: {listed}."
-    )
+    listed = [*others[:_MOST_PARTS], *([f"{more} more"] if more > 0 else [])]
+    both = f"{', '.join(listed[:-1])} and {listed[-1]} are" if listed[1:] else f"{listed[0]} is"
+    kind = str(facts.get("kind", "part")).capitalize()
+    return f"{kind} {facts['number']}, {facts['name']}, is used; {both} left out."
 
 
 def _correction(r: Remark) -> _Words:

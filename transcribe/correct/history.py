@@ -67,7 +67,7 @@ def said(riff: Riff) -> PlayerSettings:
         meter=None if meter is None else (meter[0], meter[1]),
         first_beat_sec=given.get("first_beat_sec", player.first_beat_sec),
         drone=given.get("drone", player.drone),
-        instrument_told=given.get("instrument", player.instrument_told),
+        instrument_given=given.get("instrument", player.instrument_given),
     )
 
 

@@ -57,7 +57,7 @@ def given_drone(riff: Riff) -> DroneChoice | None:
 
 def given_instrument(riff: Riff) -> Instrument | None:
     """The riff's instrument where the player has corrected it, else None."""
-    return riff.instrument if said(riff).instrument_told else None
+    return riff.instrument if said(riff).instrument_given else None
 
 
 def _free(notes: Iterable[Note]) -> tuple[Note, ...]:

@@ -6,10 +6,12 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.formats.music21_adapter import FORMATS
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Riff
@@ -27,14 +29,16 @@ SUFFIXES = {
     ".midi": "midi",
     ".smf": "midi",
     ".jams": "jams",
+    **dict.fromkeys(FORMATS, "score"),
 }
 """The kind of file that each suffix stands for."""
 
 
 def kind_of(path: str | os.PathLike[str]) -> str | None:
-    """``riff``, ``tab``, ``musicxml``, ``midi`` or ``jams``; None for anything else.
+    """``riff``, ``tab``, ``musicxml``, ``midi``, ``jams`` or ``score``; None for anything else.
 
-    The first bytes decide where they can (MIDI, zipped or plain XML, JSON), else the suffix.
+    A ``score`` is what music21 reads: ABC, Humdrum, MEI and a few others. The first bytes decide
+    where they can (MIDI, zipped or plain XML, JSON, ABC, Humdrum), else the suffix.
     A file that cannot be opened is judged by its suffix alone.
     """
     path = Path(path)
@@ -47,6 +51,8 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
     if head.startswith(b"MThd") or (head.startswith(b"RIFF") and head[8:12] == b"RMID"):
         return "midi"
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if by_suffix == "score" or _IS_SCORE.match(text):
+        return "score"
     if text.startswith((b"<?xml", b"<score-", b"<!DOCTYPE")):
         return "musicxml"
     if text.startswith(b"{") and by_suffix != "tab":
@@ -56,21 +62,26 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
     return by_suffix
 
 
+_IS_SCORE = re.compile(rb"X:\s*\d+\s*\n(?=(?s:.*?)^K:)|(?s:.{0,2000}?)^\*\*kern\b", re.M)
+"""A tune in ABC, which begins with ``X:`` and has a ``K:``, or Humdrum in a file of any name."""
+
+
 def holds_notes(path: str | os.PathLike[str]) -> bool:
     """True where the file is of a kind that `read_any` reads; False for recordings."""
     return kind_of(path) is not None
 
 
 def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
-    """Read a riff document, text tab, MusicXML, MIDI or JAMS file.
+    """Read a riff document, text tab, MusicXML, MIDI or JAMS file, or a score by music21.
 
     Parameters
     ----------
     path : str or path-like
         The file; its first bytes and its suffix tell the kind (`kind_of`).
     part : str, optional
-        The part of a MusicXML or MIDI file: its number from 1, its name or the start of it, or
-        its id. By default the one that looks most like a guitar's.
+        The part of a MusicXML or MIDI file or of another score: its number from 1, its name or
+        the start of it, or its id; by default the one that looks most like a guitar's. Of an ABC
+        file with several tunes, the tune: its number or title; by default the first one.
 
     Returns
     -------
@@ -100,7 +111,7 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     if path.is_dir():
         raise FormatError(f"{path} is a folder; name one file in it")
     kind = kind_of(path)
-    if part is not None and kind not in ("musicxml", "midi"):
+    if part is not None and kind not in ("musicxml", "midi", "score"):
         raise ParameterError(f"{path} has no parts to choose from; leave out the part")
     if kind == "riff":
         from transcribe.formats.document import read_riff
@@ -122,9 +133,13 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
         from transcribe.formats.jams import read_jams
 
         return _checked(read_jams(path), path)
+    if kind == "score":
+        from transcribe.formats.music21_adapter import read_score
+
+        return _checked(read_score(path, part=part), path)
     raise FormatError(
         f"{path}: not a kind of file that holds notes; give a riff document (.riff.json), "
-        "a text tab (.tab.txt), MusicXML, MIDI or JAMS"
+        "a text tab (.tab.txt), MusicXML, MIDI, JAMS, ABC or Humdrum"
     )
 
 

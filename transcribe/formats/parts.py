@@ -22,10 +22,11 @@ class PartName:
     id: str = ""
 
 
-def pick(parts: Sequence[PartName], wanted: str, where: str) -> PartName:
+def pick(parts: Sequence[PartName], wanted: str, where: str, *, kind: str = "part") -> PartName:
     """The part that is called ``wanted``: its id, its number, its name, or the start of that.
 
-    Case does not matter. ``where`` is what the error calls the file.
+    Case does not matter. ``where`` is what the error calls the file, ``kind`` what it
+    calls a part of it: ``part`` or ``tune``.
 
     Raises
     ------
@@ -44,10 +45,10 @@ def pick(parts: Sequence[PartName], wanted: str, where: str) -> PartName:
             return found[0]
         if found:
             raise ParameterError(
-                f"{where} has {len(found)} parts called {wanted!r}, {listed(found)}; "
+                f"{where} has {len(found)} {kind}s called {wanted!r}, {listed(found)}; "
                 "name one by its number"
             )
-    raise ParameterError(f"{where} has no part {wanted!r}; there are {listed(parts)}")
+    raise ParameterError(f"{where} has no {kind} {wanted!r}; there are {listed(parts)}")
 
 
 def listed(parts: Iterable[PartName]) -> str:
@@ -61,12 +62,13 @@ def _called(part: PartName) -> str:
     return f"{part.number} {part.name.strip() or part.id}".strip()
 
 
-def left_out(parts: Sequence[PartName], chosen: PartName) -> list[Remark]:
+def left_out(parts: Sequence[PartName], chosen: PartName, *, kind: str = "part") -> list[Remark]:
     """The remark, if any, that says which of several parts was read and which were not."""
     others = [part for part in parts if part != chosen]
     if not others:
         return []
     facts = {
+        "kind": kind,
         "number": chosen.number,
         "name": chosen.name.strip() or chosen.id or "without a name",
         "others": [_called(part) for part in others],

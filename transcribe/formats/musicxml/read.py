@@ -9,6 +9,7 @@ the tablature is read.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import re
 import xml.etree.ElementTree as ET
@@ -20,7 +21,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import LEGATO, Bend, Remark, Riff, Source
+from transcribe.core.riff import LEGATO, Bend, Instrument, Remark, Riff, Source
 from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
@@ -32,7 +33,7 @@ from transcribe.formats.musicxml.unfold import (
 )
 from transcribe.formats.parts import PartName, left_out, pick
 
-__all__ = ["read_musicxml"]
+__all__ = ["read_musicxml", "riff_from_tree"]
 
 _SUFFIXES = {kind: suffix for suffix, (kind, _) in reversed(CHORDS.items())}
 _DECIMAL = re.compile(r"[+-]?\d{1,9}(\.\d{0,9})?")
@@ -83,7 +84,21 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
     [50]
     """
     path = Path(path)
-    root = load_xml(path)
+    return riff_from_tree(load_xml(path), path, part=part)
+
+
+def riff_from_tree(
+    root: ET.Element,
+    path: Path,
+    *,
+    part: str | None = None,
+    instrument: Instrument | None = None,
+) -> Riff:
+    """The riff of a MusicXML document that `parse_xml` has read.
+
+    ``path`` is what errors call it; strings and frets lie on ``instrument`` where the document
+    does not tell the tuning. The rest is as in `read_musicxml`.
+    """
     parts = _parts(root, path)
     chosen, warnings = _choose(root, parts, part, path)
     reader = _PartReader(path)
@@ -96,8 +111,8 @@ def read_musicxml(path: str | os.PathLike[str], *, part: str | None = None) -> R
     facts = PartFacts(
         reader.first_meter or (4, 4),
         reader.key,
-        reader.tuning,
-        reader.capo,
+        reader.tuning or ({"1": instrument.open_midi} if instrument is not None else {}),
+        reader.capo or (instrument.capo if instrument is not None else 0),
         warnings + reader.warnings(),
     )
     riff = RiffBuilder(facts, played_measures(measures, path)).riff()
@@ -253,7 +268,10 @@ class _PartReader:
                 self._direction(child, out, at)
             elif child.tag == "barline":
                 self._barline(child, out)
-            reach = max(reach, at)
+            # A rest that is not printed only fills up a short measure.
+            unseen = child.get("print-object") == "no" and child.find("rest") is not None
+            if child.tag in ("note", "forward") and not unseen:
+                reach = max(reach, at)
         out.length = reach
         top, unit = self.meter
         out.nominal = Fraction(4 * top, unit)
@@ -333,10 +351,22 @@ class _PartReader:
             note = self._pitched(node, pitch)
             note.start, note.length = start, length
             if grace:
-                note.start, note.length = max(Fraction(0), start - _GRACE), _GRACE
+                self._lead_in(out, note, chord)
             if note.length > 0:
                 out.notes.append(note)
         return (at if chord or grace else at + length), start
+
+    def _lead_in(self, out: Measure, note: WrittenNote, chord: bool) -> None:
+        """Put a grace note before the note that it leads to, and earlier ones before it."""
+        before = itertools.takewhile(lambda n: n.grace, reversed(out.notes))
+        run = [n for n in before if n.voice == note.voice and n.start < note.start]
+        if chord and run:
+            note.start = run[0].start
+        else:
+            for earlier in run:
+                earlier.start -= _GRACE
+            note.start -= _GRACE
+        note.length, note.grace = _GRACE, True
 
     def _pitched(self, node: ET.Element, pitch: ET.Element) -> WrittenNote:
         staff = node.findtext("staff", "1")

@@ -16,7 +16,7 @@ from xml.parsers import expat
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
 
-__all__ = ["line_of", "load_xml"]
+__all__ = ["line_of", "load_xml", "parse_xml"]
 
 _MAX_MB = 64
 _MAX_NODES = 4_000_000
@@ -48,17 +48,17 @@ def load_xml(path: Path) -> ET.Element:
     FormatError
         If the file cannot be read, is too large, declares entities or is not well-formed.
     """
-    data = read_bytes(path, most_mb=_MAX_MB, expected="a smaller score")
+    data = read_bytes(path, max_mb=_MAX_MB, expected="a smaller score")
     if data.startswith(b"PK\x03\x04"):
         data = _unpack(data, path)
-    return _parse(data, path)
+    return parse_xml(data, path)
 
 
 def _unpack(data: bytes, path: Path) -> bytes:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             container = _member(archive, "META-INF/container.xml", path)
-            root = next(_parse(container, path).iter("rootfile"), None)
+            root = next(parse_xml(container, path).iter("rootfile"), None)
             name = root.get("full-path", "") if root is not None else ""
             return _member(archive, name, path)
     except _DAMAGED:
@@ -77,7 +77,8 @@ def _member(archive: zipfile.ZipFile, name: str, path: Path) -> bytes:
     return data
 
 
-def _parse(data: bytes, path: Path) -> ET.Element:
+def parse_xml(data: bytes, path: Path) -> ET.Element:
+    """The tree of an XML document, as `load_xml` makes it; ``path`` is what errors call it."""
     parser = expat.ParserCreate()
     builder = ET.TreeBuilder(element_factory=_Element)
     count = 0

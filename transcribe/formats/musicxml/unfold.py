@@ -49,6 +49,7 @@ class WrittenNote:
     tied_from: bool = False
     tied_to: bool = False
     release: Fraction = Fraction(0)
+    grace: bool = False
 
 
 @dataclass(slots=True)
@@ -123,6 +124,23 @@ def _before_the_first(played: list[Measure]) -> list[Measure]:
     return found
 
 
+def _lengths(played: list[Measure]) -> list[Fraction]:
+    """Quarters of each measure: a short one counts in full, unless it is meant to be short.
+
+    That is a pickup, a measure that says so, and two in a row that fill one together, as the last
+    of a repeat and the pickup that it goes back to.
+    """
+    short = [0 < m.length < m.nominal for m in played]
+    meant = [m.implicit or (m.number is not None and m.number <= 0) for m in played]
+    for i, (measure, following) in enumerate(itertools.pairwise(played)):
+        if short[i] and short[i + 1] and measure.length + following.length == measure.nominal:
+            meant[i] = meant[i + 1] = True
+    return [
+        m.length if m.length and brief and told else max(m.nominal, m.length)
+        for m, brief, told in zip(played, short, meant, strict=True)
+    ]
+
+
 class RiffBuilder:
     """Joins the played measures into a riff: one time line, ties, positions, tempo."""
 
@@ -132,21 +150,17 @@ class RiffBuilder:
         self.per_quarter = Fraction(self.meter[1], 4)
         self.tempos: list[tuple[Fraction, float]] = []
         self.starts: list[Fraction] = []
-        at = -sum((self._length(m) for m in _before_the_first(played)), Fraction(0))
-        for measure in played:
+        lengths = _lengths(played)
+        at = -sum(lengths[: len(_before_the_first(played))], Fraction(0))
+        for measure, length in zip(played, lengths, strict=True):
             self.starts.append(at)
             self.tempos += [(at + t, bpm) for t, bpm in measure.tempos]
-            at += self._length(measure)
+            at += length
         self.end = at
         self.first = self.starts[0]
         self.tempos.sort(key=lambda t: t[0])
         if not self.tempos or self.tempos[0][0] > self.first:
             self.tempos.insert(0, (self.first, self.tempos[0][1] if self.tempos else 120.0))
-
-    def _length(self, measure: Measure) -> Fraction:
-        if measure.implicit and measure.length > 0:
-            return measure.length
-        return max(measure.nominal, measure.length)
 
     def sec(self, at: Fraction) -> float:
         """Seconds at ``at`` quarters, through every change of tempo."""
@@ -216,7 +230,7 @@ class RiffBuilder:
     def _join(self) -> list[tuple[Fraction, WrittenNote]]:
         """(start, note) with tied notes made one."""
         everything = [
-            (start + note.start, note)
+            (max(start + note.start, self.first), note)  # a grace note may be ahead of its bar
             for start, measure in zip(self.starts, self.played, strict=True)
             for note in measure.notes
         ]

@@ -33,11 +33,14 @@ _SIGNS = {"hammer-on": "H", "pull-off": "P"}
 _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "16th", 32: "32nd"}
 
 
-def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
+def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True) -> bytes:
     """The riff as a MusicXML 4.0 document: notation over tablature.
 
     Parameters
     ----------
+    tablature : bool
+        Whether a staff of tablature stands under the notation, if any note has a string; else the
+        strings and frets stand in the notation.
     repeats : bool
         Whether bars that are played again at once are written only one time, between repeat
         signs, where everything in them is the same and no tie, hammer-on, pull-off or slide leads
@@ -73,7 +76,7 @@ def write_musicxml(riff: Riff, *, repeats: bool = False) -> bytes:
         _tag("work", _tag("work-title", title)) if title else None,
         _tag("identification", encoding),
         _tag("part-list", guitar),
-        _tag("part", *_Writer(riff, rhythm).measures(measures, repeats), id="P1"),
+        _tag("part", *_Writer(riff, rhythm, tablature).measures(measures, repeats), id="P1"),
         version="4.0",
     )
     ET.indent(score, " ")
@@ -118,14 +121,15 @@ class _Join:
 class _Writer:
     """Writes measures one after another; knows the riff's key, chords and joined notes."""
 
-    def __init__(self, riff: Riff, rhythm: Rhythm) -> None:
+    def __init__(self, riff: Riff, rhythm: Rhythm, tablature: bool) -> None:
         self.instrument: Instrument = riff.instrument
         self.rhythm = rhythm
         self.fifths, self.mode = key_of(riff.theory)
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
         self.joins = _joins(riff)
-        self.tab = any(n.string is not None for n in riff.notes)
+        self.tab = tablature and any(n.string is not None for n in riff.notes)
+        self.placed_in = _TAB if self.tab else _NOTATION
 
     def measures(self, measures: list[Measure], repeats: bool) -> Iterator[ET.Element]:
         """The elements of the measures; with ``repeats`` those that come again are left out."""
@@ -402,7 +406,7 @@ class _Writer:
         technical = _tag("technical")
         if starts and source.finger is not None and source.finger > 0:
             technical.append(_tag("fingering", source.finger))
-        if staff == _TAB and source.string is not None:
+        if staff == self.placed_in and source.string is not None:
             technical.extend((_tag("string", source.string), _tag("fret", source.fret)))
         if not starts:
             return technical

@@ -13,7 +13,7 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
-from transcribe.core.wording import as_told
+from transcribe.core.wording import remark_json
 from transcribe.correct import note_edits
 from transcribe.correct.history import written
 from transcribe.formats.document import from_json, to_json
@@ -108,7 +108,7 @@ class Service:
             "revision": revision,
             "document": document,
             "remarks": {
-                key: [as_told(remark) for remark in remarks]
+                key: [remark_json(remark) for remark in remarks]
                 for key, remarks in (
                     ("unmet", riff.unmet),
                     ("warnings", riff.warnings),
@@ -116,8 +116,8 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
-            "undo": undo and as_told(undo),
-            "redo": redo and as_told(redo),
+            "undo": undo and remark_json(undo),
+            "redo": redo and remark_json(redo),
             "written": len(written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),

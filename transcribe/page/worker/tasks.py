@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.riff import Remark
-from transcribe.core.wording import as_told
+from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
@@ -137,7 +137,7 @@ def _note(
     ]
     return {
         "places": places,
-        "why": as_told(fingering.explain(document, note)),
+        "why": remark_json(fingering.explain(document, note)),
         "repeats": list(repeats_of(document, note)),
     }
 
