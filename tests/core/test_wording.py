@@ -84,6 +84,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         (),
         "Tune 1, Tide, is used; 2 Ebb, 3 Flow and 4 Neap are left out.",
     ),
+    (
+        "bar-lines-moved",
+        {"line": 4, "columns": 3},
+        (),
+        "In line 4 the bar lines are 3 columns off; they are taken for those of the other",
+    ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),
     ("jumps", {}, (), "Jumps (da capo, segno, coda) are not followed."),

@@ -578,6 +578,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "tab-no-meter": lambda r: (
             f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
         ),
+        "bar-lines-moved": lambda r: (
+            f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "
+            "are taken for those of the other strings."
+        ),
         "tab-repeat-in-words": lambda r: (
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '
             ":| around what comes again, or x2 after one of its lines of strings."
