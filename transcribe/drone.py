@@ -46,8 +46,10 @@ _MIN_STRIKES = 3
 _MIN_LENGTH_SEC = 1.5
 _MIN_SHARE_OF_RIFF = 0.7  # of the time from the first to the last onset
 _MIN_SHARE_COVERED = 0.62  # of its length: sounding, or between two strikes of a steady pattern
-_MIN_SHARE_OF_STROKES = 0.12  # fewer strikes are enough only where it is covered as much as this:
+_MIN_SHARE_OF_STROKES = 0.1  # fewer strikes are enough only where it is covered as much as this:
 _MIN_SHARE_COVERED_IF_RARE = 0.85
+_MOST_GAPS = 3.2  # usual gaps that two missed strikes, or a rest in the pattern, may leave
+_MOST_GAPS_BEFORE = 2.4  # usual gaps from the first onset of the riff to the first strike
 _MIN_SHARE_HELD = 0.5  # of the riff, by a pitch that is struck fewer than three times
 
 # The melody over it
@@ -70,7 +72,7 @@ _MIN_LENGTH_IN_STEPS = 2.5  # how long a strike sounds, in steps from one melody
 
 # A bass note of the line is no drone
 _MAX_SHARE_OF_BASS = 0.35  # of the strokes
-_MIN_SHARE_ALONE = 0.65  # of its strikes, with no melody note struck along
+_MIN_SHARE_ALONE = 0.76  # of its strikes, with no melody note struck along
 _LEAP_SEMITONES = 4  # such a step leaves the hand's place on a string
 _MIN_SHARE_LEAPS = 0.28
 
@@ -240,10 +242,10 @@ def _measure(
     rare = share < _MIN_SHARE_OF_STROKES and covered < _MIN_SHARE_COVERED_IF_RARE
     if covered < _MIN_SHARE_COVERED or together > _MAX_SHARE_TOGETHER or rare:
         return None
-    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody):
+    near = sorted({s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)})
+    if not _beside(melody, near, instrument, _MIN_SHARE_BESIDE):
         return None
-    near = {s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)}
-    if not _beside(melody, sorted(near), instrument, _MIN_SHARE_BESIDE):
+    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody):
         return None
     if below < _MIN_SHARE_ABOVE:
         often = (
@@ -331,8 +333,8 @@ def _strokes(notes: Sequence[Note]) -> list[float]:
 def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, float]:
     """Start and end of the longest stretch of strikes without a long silence between.
 
-    A run reaches to the ends of the riff where these lie within one usual gap, since the first
-    strike may be missed and the last may be read too short.
+    A run reaches to the ends of the riff where these lie within a strike that was missed, and the
+    last strike may be read too short.
     """
     gaps = np.diff([n.onset_sec for n in own])
     usual = float(np.median(gaps)) if len(gaps) else 2.0
@@ -342,7 +344,7 @@ def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, flo
     last = own[0].onset_sec
     for note in own[1:]:
         silent = note.onset_sec - max(end, last)
-        if silent > limit and note.onset_sec - last > 2.4 * usual:
+        if silent > limit and note.onset_sec - last > _MOST_GAPS * usual:
             runs.append((start, end, last))
             start = note.onset_sec
             end = note.offset_sec
@@ -353,7 +355,7 @@ def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, flo
     usual = min(6.0, usual)
     first = notes[0].onset_sec
     final = max(n.offset_sec for n in notes[-4:])
-    if start - first <= 1.2 * usual:
+    if start - first <= _MOST_GAPS_BEFORE * usual:
         start = first
     end = max(end, min(final, last + 1.1 * usual))
     return start, end

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.fingering.riffs import MODES, PATTERNS, DroneRiff, drone_riff, rough
+from tests.fingering.riffs import MODES, PATTERNS, SPARSE_PATTERNS, DroneRiff, drone_riff, rough
 from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.drone import drone_strings
@@ -90,8 +90,8 @@ def editions(folder: Path, *, again: bool) -> None:
     print(f"drones found in them (none is one): {len(false)} {false or ''}")
 
 
-def drones(count: int = 420) -> None:
-    print(f"\nDrone riffs made here: {count}, all modes, strings and patterns")
+def drones(patterns: Sequence[str], count: int = 420) -> None:
+    print(f"\nDrone riffs made here: {count}, all modes and strings, {', '.join(patterns)}")
     print(f"{'':22}{'drone missed %':>16}{'positions %':>14}{'lowest fret %':>15}")
     for title, make in (("true notes", False), ("as read, rough", True)):
         rng = np.random.default_rng(7)
@@ -101,7 +101,7 @@ def drones(count: int = 420) -> None:
                 rng,
                 mode=list(MODES)[k % 7],
                 drone_string=1 + k % 6,
-                pattern=PATTERNS[(k // 42) % len(PATTERNS)],
+                pattern=patterns[(k // 42) % len(patterns)],
             )
             notes = rough(rng, riff) if make else riff.notes
             solved = solve(notes, riff.instrument)
@@ -354,7 +354,8 @@ def main() -> None:
     if args.editions is not None:
         editions(args.editions, again=args.cross_validate)
     parts: tuple[Callable[[], None], ...] = (
-        drones,
+        lambda: drones(PATTERNS),
+        lambda: drones(SPARSE_PATTERNS, 252),
         training_phrases,
         tunings,
         scales,

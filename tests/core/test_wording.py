@@ -12,7 +12,7 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark
-from transcribe.core.wording import KINDS, NoteName, as_told, parts, refusal, sentence
+from transcribe.core.wording import KINDS, NoteName, parts, refusal, remark_json, sentence
 from transcribe.fingering.costs import TOLD_AS
 from transcribe.takes.verdict_wording import REMARKS
 
@@ -229,8 +229,8 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "around it; string 4 fret 7, the next best, would cost 2.5 more: the hand moves 31 mm in "
         "0.50 s (+1.2) and it needs a barre (+0.5).",
     ),
-    ("correction", {"what": "pin", "count": 3}, (12,), "pin of note 12 and 2 more"),
-    ("correction", {"what": "half time", "count": 1}, (), "half time"),
+    ("correction", {"what": "pin"}, (12, 14, 20), "pin of note 12 and 2 more"),
+    ("correction", {"what": "half time"}, (), "half time"),
     ("no-such-string", {"string": 9, "strings": 6}, (1,), "note 1: there is no string 9; use 1"),
     ("changes-nothing", {}, (1,), "note 1 is like that already"),
     ("split-outside", {"start_sec": 1, "end_sec": 2}, (1,), "note 1 sounds from 1.00 to 2.00 s"),
@@ -253,7 +253,7 @@ def test_a_sentence_leads_to_its_notes() -> None:
     remark = Remark("no-place", _PIN | {"reason": "string-pinned", "string": 3}, (12, 13))
     names = [part for part in parts(remark) if isinstance(part, NoteName)]
     assert names == [NoteName(12, "note 12 (A3 at 4.20 s)"), NoteName(13, "note 13")]
-    told = as_told(remark)
+    told = remark_json(remark)
     texts = [part if isinstance(part, str) else part["text"] for part in told["parts"]]
     assert "".join(texts) == told["sentence"] == sentence(remark)
     assert {p["note"] for p in told["parts"] if not isinstance(p, str)} == set(told["notes"])

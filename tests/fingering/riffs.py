@@ -15,9 +15,11 @@ import numpy as np
 from transcribe.core.riff import Instrument, Note, sort_notes
 from transcribe.training.phrases import MODES
 
-__all__ = ["MODES", "PATTERNS", "DroneRiff", "drone_riff", "rough"]
+__all__ = ["MODES", "PATTERNS", "SPARSE_PATTERNS", "DroneRiff", "drone_riff", "rough"]
 
 PATTERNS = ("with every note", "before every note", "every beat", "every bar", "held", "galloping")
+SPARSE_PATTERNS = ("every fourth note", "off the beat", "off every other beat")
+"""Patterns whose drone is struck seldom or by itself."""
 
 
 @dataclass(frozen=True)
@@ -125,6 +127,12 @@ def _strikes(
         times = list(np.arange(0.0, end - 0.05, beat))
     elif pattern == "every bar":
         times = list(np.arange(0.0, end - 0.05, 4 * beat))
+    elif pattern == "every fourth note":
+        times = [t for t, _, _ in notes[::4]]
+    elif pattern == "off the beat":
+        times = list(np.arange(0.5 * beat, end - 0.05, beat))
+    elif pattern == "off every other beat":
+        times = list(np.arange(1.5 * beat, end - 0.05, 2 * beat))
     elif pattern == "held":
         times = list(np.arange(0.0, end - 0.05, 8 * beat))
     else:

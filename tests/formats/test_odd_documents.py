@@ -9,9 +9,10 @@ from typing import Any
 import pytest
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MOST_NOTES, MOST_SEC
+from transcribe.core.limits import MAX_NOTES, MAX_SEC
 from transcribe.core.riff import Note, Riff
 from transcribe.correct import note_edits
+from transcribe.correct.history import undo
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
 from transcribe.library.revisions import read_revision, replace
 
@@ -36,6 +37,9 @@ def _refusal(path: Path) -> str:
     return str(one.value)
 
 
+V1 = {"handspan": 1}
+
+
 @pytest.mark.parametrize(
     ("parts", "words"),
     [
@@ -49,17 +53,29 @@ def _refusal(path: Path) -> str:
         ({"theory": {"loop": {"by_bar": [["Am"], "G"]}}}, "theory.loop.by_bar[1] is 'G'"),
         ({"theory": {"ways": [{"plain": {}}]}}, "theory.ways[0].plain is {}"),
         ({"history": [3]}, "history[0] is 3, expected an object"),
-        ({"history": [{"op": ["pin"]}]}, "history[0].op is ['pin'], expected text"),
-        ({"history": [{"op": "pin", "note": 1}]}, "history[0] lacks 'string'"),
-        ({"history": [{"op": "pin", "group": "x"}]}, "expected a whole number"),
-        ({"history": [{"op": "edit", "removed": []}]}, "history[0] lacks 'added'"),
-        ({"history": [{"op": "edit", "removed": [], "added": []}]}, "changes no note"),
-        ({"history": [{"op": "edit", "removed": [{}], "added": []}]}, "a note without 'id'"),
+        ({**V1, "history": [{"op": ["pin"]}]}, "history[0].op is ['pin'], expected text"),
+        ({**V1, "history": [{"op": "pin", "note": 1}]}, "history[0] lacks 'string'"),
+        ({**V1, "history": [{"op": "pin", "group": "x"}]}, "expected a whole number"),
+        ({**V1, "history": [{"op": "edit", "removed": []}]}, "history[0] lacks 'added'"),
         (
-            {"history": [{"op": "edit", "removed": [], "added": [], "from": {"set": {}}}]},
+            {**V1, "history": [{"op": "edit", "removed": [], "added": []}]},
+            "changes no note",
+        ),
+        (
+            {**V1, "history": [{"op": "edit", "removed": [{}], "added": []}]},
+            "a note without 'id'",
+        ),
+        (
+            {
+                "handspan": 1,
+                "history": [{"op": "edit", "removed": [], "added": [], "from": {"set": {}}}],
+            },
             "lacks what it was made from",
         ),
-        ({"history": [{"op": "unpin", "note": 1, "was": [1]}]}, "expected [string, fret]"),
+        (
+            {**V1, "history": [{"op": "unpin", "note": 1, "was": [1]}]},
+            "expected [string, fret]",
+        ),
         ({"rhythm": {"bpm": 90, "phrases": [{"label": 5, "start_beat": 0, "end_beat": 4}]}}, "5"),
         ({"rhythm": {"bpm": 90, "phrases": [{"label": None, "start_beat": 0, "end_beat": 4}]}}, ""),
         ({"source": {"file": ["a.wav"]}}, "source.file is a list, expected text"),
@@ -120,9 +136,9 @@ def test_what_could_not_be_read_again_is_not_written(tmp_path: Path) -> None:
     path = tmp_path / "a.riff.json"
     revision = replace(path, from_json(_document()), expected=None)
     saved = path.read_bytes()
-    long = Riff(notes=(Note(1, 0.0, MOST_SEC + 1, 45),))
+    long = Riff(notes=(Note(1, 0.0, MAX_SEC + 1, 45),))
     beats = Riff(notes=(Note(1, 0.0, 1.0, 45, onset_beat=1e9, duration_beat=1.0),))
-    many = Riff(notes=tuple(Note(i, 0.0, 1.0, 45) for i in range(MOST_NOTES + 1)))
+    many = Riff(notes=tuple(Note(i, 0.0, 1.0, 45) for i in range(MAX_NOTES + 1)))
     for riff, words in ((long, "14400 s"), (beats, "100000 beats"), (many, "50000 are the most")):
         with pytest.raises(FormatError, match=words):
             write_riff(riff, path)
@@ -134,7 +150,7 @@ def test_what_could_not_be_read_again_is_not_written(tmp_path: Path) -> None:
 def test_file_that_is_too_large_is_not_read_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("transcribe.formats.document.MOST_BYTES", 2**20)
+    monkeypatch.setattr("transcribe.formats.document.MAX_BYTES", 2**20)
     path = tmp_path / "a.riff.json"
     path.write_bytes(b" " * 2**20 + json.dumps(_document()).encode())
     assert "larger than 1 MB" in _refusal(path)
@@ -143,4 +159,4 @@ def test_file_that_is_too_large_is_not_read_whole(
 def test_history_that_is_read_can_be_taken_back() -> None:
     riff = note_edits.delete(from_json(_document()), [2])
     again = from_json(json.loads(json.dumps(to_json(riff))))
-    assert len(note_edits.undo(again).notes) == 2
+    assert len(undo(again).notes) == 2

@@ -24,6 +24,7 @@ __all__ = [
     "REQUESTS",
     "Alternative",
     "Bend",
+    "Change",
     "Drone",
     "FileForm",
     "Instrument",
@@ -39,6 +40,7 @@ __all__ = [
     "Riff",
     "Segment",
     "Source",
+    "Step",
     "Swing",
     "TempoChoice",
     "Timing",
@@ -311,7 +313,7 @@ class Timing:
 
     The rest is known of a tab without a count, until it is put in bars: ``column_sec``, the
     seconds that one column stands for; ``bars_sec``, where its bars begin and the last one ends;
-    ``meter`` of these bars, told (``meter_told``) or taken from how they are drawn; ``bpm``, a
+    ``meter`` of these bars, told (``meter_given``) or taken from how they are drawn; ``bpm``, a
     tempo that the tab tells, in notes of ``bpm_unit`` (a share of a whole note: 0.25 is a
     quarter), or in beats where that is None.
     """
@@ -321,7 +323,7 @@ class Timing:
     column_sec: float | None = field(default=None, metadata=_RARE)
     bars_sec: tuple[float, ...] = field(default=(), metadata=_RARE)
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
-    meter_told: bool = field(default=False, metadata=_RARE)
+    meter_given: bool = field(default=False, metadata=_RARE)
     bpm: float | None = field(default=None, metadata=_RARE)
     bpm_unit: float | None = field(default=None, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -364,7 +366,7 @@ class PlayerSettings:
     ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
-    the number of the drone's string, None where nothing was said; ``instrument_told`` says that
+    the number of the drone's string, None where nothing was said; ``instrument_given`` says that
     tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
     fingering, in the order in which it was asked.
     """
@@ -374,7 +376,7 @@ class PlayerSettings:
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
-    instrument_told: bool = field(default=False, metadata=_RARE)
+    instrument_given: bool = field(default=False, metadata=_RARE)
     requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
@@ -433,6 +435,39 @@ class Mark:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """A change of an object of the document, as JSON values.
+
+    ``put`` holds values by key, ``inside`` changes of the objects that lie under a key, and
+    ``remove`` names the keys that go. The notes are an object here, note by id.
+    """
+
+    put: Mapping[str, Any] = field(default_factory=dict, hash=False, metadata=_RARE)
+    inside: Mapping[str, Change] = field(default_factory=dict, hash=False, metadata=_RARE)
+    remove: tuple[str, ...] = field(default=(), metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the history: a correction, or ``undo`` or ``redo`` of one.
+
+    ``kind`` says what the player did, such as ``pin`` or ``half time``, and ``notes`` to which
+    notes (ids, the one that was named first), if to any. ``undo`` and ``redo`` change the
+    document to take a correction back and to make it again. ``solve_again`` says that the
+    fingering and the theory have to be found again after that, as in steps of version 1, which
+    hold the notes alone.
+    """
+
+    kind: str
+    notes: tuple[int, ...] = field(default=(), metadata=_RARE)
+    undo: Change = field(default=Change(), metadata=_RARE)
+    redo: Change = field(default=Change(), metadata=_RARE)
+    solve_again: bool = field(default=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class FileForm:
     """How a file beside a document is written.
 
@@ -452,8 +487,7 @@ class Riff:
     """A whole riff document.
 
     ``notes`` are sorted by `sort_notes`. ``theory`` holds the theory section as plain JSON
-    values. ``history`` lists the corrections in the order they were made, as JSON objects (see
-    `transcribe.correct.history`).
+    values. ``history`` lists the corrections in the order they were made.
 
     ``warnings`` tell what is uncertain or was left out when the riff was made, ``unmet`` which
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may
@@ -474,7 +508,7 @@ class Riff:
     drone: Drone | None = None
     theory: Mapping[str, Any] | None = None
     alternatives: tuple[Alternative, ...] = ()
-    history: tuple[Mapping[str, Any], ...] = ()
+    history: tuple[Step, ...] = ()
     timing: Timing = Timing()
     player: PlayerSettings = field(default=PlayerSettings(), metadata=_RARE)
     warnings: tuple[Remark, ...] = field(default=(), metadata=_RARE)

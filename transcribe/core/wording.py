@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "asked_for", "parts", "refusal", "sentence"]
+__all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def parts(remark: Remark) -> tuple[str | NoteName, ...]:
     return (words,) if isinstance(words, str) else tuple(words)
 
 
-def as_told(remark: Remark) -> dict[str, Any]:
+def remark_json(remark: Remark) -> dict[str, Any]:
     """The remark as JSON values for a reader that shows it.
 
     Returns
@@ -528,10 +528,10 @@ def _part_chosen(r: Remark) -> _Words:
 
 
 def _correction(r: Remark) -> _Words:
-    what, count = str(r.facts["what"]), int(r.facts["count"])
+    what, more = str(r.facts["what"]), len(r.notes) - 1
     if not r.notes:
         return what
-    return f"{what} of ", _number(r.notes[0]), f" and {count - 1} more" if count > 1 else ""
+    return f"{what} of ", _number(r.notes[0]), f" and {more} more" if more else ""
 
 
 KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(

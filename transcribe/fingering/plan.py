@@ -42,6 +42,8 @@ _BOX_STEP = 3  # semitones from one note of the scale to the next, at most
 _BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
 _BOX_REST_SEC = 1.0
 _RING_SHARES = (1.0, 0.15, 0.1)  # how much a note one, two or three onsets back should ring on
+_BESIDE_FRETS = 19  # above this fret a melody note need not stay beside the drone,
+_TOO_FAR_UP = 0.1  # and decides so much less about the melody's string
 _PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
 _PIN_REST_SEC = 1.0  # and not across a silence of this length
 
@@ -179,16 +181,22 @@ class _OverDrone:
 
     ``strikes``: ids of the notes that are the drone. ``lane``: the string (from 1) beside it that
     the melody can run along. ``sources``: as `legato_sources` gives them, but a melody carries on
-    from its own notes where it can, not from the drone struck in between.
+    from its own notes where it can, not from the drone struck in between. ``top_midi``: the highest
+    pitch that the strings beside the drone sound below the body.
     """
 
     drone: Drone
     strikes: frozenset[int]
     lane: int | None
     sources: Mapping[int, int]
+    top_midi: int
 
     def holds(self, time_sec: float) -> bool:
         return is_over(self.drone, time_sec)
+
+    def reaches(self, pitch_midi: int) -> bool:
+        """Whether a melody note lies well on a string beside the drone."""
+        return pitch_midi <= self.top_midi
 
 
 def _sources(notes: Sequence[Note]) -> dict[int, int]:
@@ -201,7 +209,13 @@ def _sources(notes: Sequence[Note]) -> dict[int, int]:
 def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _OverDrone:
     pitches = {instrument.pitch_midi(s, 0) for s in drone_strings(drone)}
     lane = melody_string(notes, instrument, drone)
-    over = _OverDrone(drone, frozenset(), lane, {})
+    beside = {s + d for s in drone_strings(drone) for d in (-1, 1)} - set(drone_strings(drone))
+    on_neck = [s for s in beside if 1 <= s <= len(instrument.open_midi)]
+    top = max(
+        (instrument.pitch_midi(s, min(_BESIDE_FRETS, instrument.top_fret)) for s in on_neck),
+        default=127,
+    )
+    over = _OverDrone(drone, frozenset(), lane, {}, top)
     own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
     sources = _sources(notes)
     melody = _sources([n for n in notes if n.id not in own])
@@ -212,7 +226,7 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
         slurred |= {s for i, s in sources.items() if i not in own and i not in melody} & own
         own -= slurred
         melody = _sources([n for n in notes if n.id not in own])
-    return _OverDrone(drone, frozenset(own), lane, {**sources, **melody})
+    return _OverDrone(drone, frozenset(own), lane, {**sources, **melody}, top)
 
 
 def _look_around(onsets: Sequence[Onset]) -> None:
@@ -527,7 +541,10 @@ def _mark_drone(onset: Onset, notes: Sequence[Note], over: _OverDrone) -> None:
     rest = [n for n in range(len(onset.notes)) if n not in onset.droned]
     # The surest note leads: what is heard beside it may be an overtone.
     onset.melody = tuple(sorted(rest, key=lambda n: (_trust(notes[onset.notes[n]]), n)))
-    onset.trust = tuple(_trust(notes[i]) for i in onset.notes)
+    onset.trust = tuple(
+        _trust(notes[i]) * (1.0 if over.reaches(notes[i].pitch_midi) else _TOO_FAR_UP)
+        for i in onset.notes
+    )
 
 
 def _trust(note: Note) -> float:

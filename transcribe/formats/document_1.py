@@ -10,13 +10,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from transcribe.formats.history_1 import steps
+from transcribe.formats.untyped import check_history
+
 __all__ = ["from_version_1"]
 
 _TIMING = {  # key of version 1 -> key of "timing"
     "column_sec": "column_sec",
     "bars_sec": "bars_sec",
     "meter": "meter",
-    "meter_told": "meter_told",
+    "meter_told": "meter_given",
 }
 _PARTS = {  # key of version 2 -> the keys of version 1 that it is made of
     "timing": (*_TIMING, "timing", "durations", "bpm_told", "rhythm"),
@@ -32,7 +35,9 @@ def from_version_1(value: Mapping[str, Any]) -> dict[str, Any]:
     """
     new = _top(value)
     if isinstance(history := value.get("history"), list):
-        new["history"] = [_entry(entry, value) for entry in history]
+        check_history(history)
+        entries = [_entry(entry, value) for entry in history]
+        new["history"], new["player"] = steps(entries, new.get("player", {}))
     return new | {"handspan": 2}
 
 
@@ -78,7 +83,7 @@ def _top(value: Mapping[str, Any]) -> dict[str, Any]:
 def _player(said: Any, hand_span_mm: Any) -> dict[str, Any]:
     if not isinstance(said, Mapping):
         return {"player": said}
-    names = {"instrument": "instrument_told"}
+    names = {"instrument": "instrument_given"}
     player = {names.get(key, key): item for key, item in said.items()}
     if hand_span_mm is not None:
         player["hand_span_mm"] = hand_span_mm

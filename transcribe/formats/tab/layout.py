@@ -267,7 +267,7 @@ def _note_signs(
         note = item.note
         before, text = _sign_text(note, sources.get(note.id))
         mine = marks.get(note.id, [])
-        around = (note.palm_mute, note.let_ring, note.stroke)
+        around: tuple[object, ...] = (note.palm_mute, note.let_ring, note.stroke)
         around += tuple(mark.text for mark in mine if mark.kind != "chord")
         row = f"string {note.string}"
         signs.append(_Sign(row, beat, place, text, before, (note.id,), around))
