@@ -543,10 +543,10 @@ def _part_chosen(r: Remark) -> _Words:
 
 
 def _correction(r: Remark) -> _Words:
-    what, count = str(r.facts["what"]), int(r.facts["count"])
+    what, more = str(r.facts["what"]), len(r.notes) - 1
     if not r.notes:
         return what
-    return f"{what} of ", _number(r.notes[0]), f" and {count - 1} more" if count > 1 else ""
+    return f"{what} of ", _number(r.notes[0]), f" and {more} more" if more else ""
 
 
 KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
@@ -596,6 +596,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         ),
         "tab-no-meter": lambda r: (
             f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
+        ),
+        "bar-lines-moved": lambda r: (
+            f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "
+            "are taken for those of the other strings."
         ),
         "tab-repeat-in-words": lambda r: (
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '
