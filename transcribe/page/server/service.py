@@ -5,17 +5,16 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
-import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
-from transcribe.correct import note_edits
-from transcribe.correct.history import written
+from transcribe.correct.history import remark_of, steps
+from transcribe.correct.pins import places_as_written
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
@@ -29,6 +28,7 @@ from transcribe.library.revisions import (
 from transcribe.page.server.jobs import Job, Jobs
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
+from transcribe.page.worker.process import error_text
 from transcribe.page.worker.settings import number
 
 __all__ = ["Service"]
@@ -70,14 +70,8 @@ class Service:
                 if entry.id not in self._briefs or self._briefs[entry.id][0] != state:
                     self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
                 riffs.append(brief | self._briefs[entry.id][1])
-            except (HandspanError, OSError) as error:
-                riffs.append(brief | {"error": str(error)})
-            except Exception as error:
-                # A fault of ours, but one riff must not take the others off the list.
-                traceback.print_exc()
-                name = type(error).__name__
-                told = f"{entry.name} cannot be shown ({name}); the terminal tells more"
-                riffs.append(brief | {"error": told})
+            except Exception as error:  # one riff must not take the others off the list
+                riffs.append(brief | {"error": self._store.without_paths(error_text(error))})
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
@@ -96,7 +90,7 @@ class Service:
         return {"revision": current_revision(path), "check": _stamp(check_path(path))}
 
     def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
-        undo, redo = note_edits.describe_last(riff)
+        done, undone = steps(riff)
         take = self._take_path(riff)
         ready = take is not None and self._has_views(take)
         document = to_json(riff)
@@ -116,9 +110,9 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
-            "undo": undo and remark_json(undo),
-            "redo": redo and remark_json(redo),
-            "written": len(written(riff)),
+            "undo": remark_json(remark_of(done[-1])) if done else None,
+            "redo": remark_json(remark_of(undone[-1])) if undone else None,
+            "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
@@ -481,7 +475,7 @@ def _brief(riff: Riff) -> dict[str, Any]:
     """What the list of riffs says of one."""
     return {
         "notes": len(riff.notes),
-        "pins": sum(note.pinned for note in riff.notes) - len(written(riff)),
+        "pins": sum(note.pinned for note in riff.notes) - len(places_as_written(riff)),
         "duration_sec": _duration_sec(riff),
         "mode": _mode_words(riff),
     }

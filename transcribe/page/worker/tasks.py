@@ -57,6 +57,8 @@ def _read_take(
     from transcribe.core.riff import Source
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    if settings.get("keep_echo") is not None:
+        options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
     riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
     riff = carry_over.with_settings(riff, kept)
@@ -257,7 +259,8 @@ def _finger(
     """Rhythm, fingering and theory anew for the notes of a riff document."""
     del scratch
     from transcribe import api
-    from transcribe.correct.whole_riff import as_step, kept_places
+    from transcribe.correct.history import record
+    from transcribe.correct.retune import kept_places
     from transcribe.fingering import hand_of, pins_of
 
     old = from_json(riff)
@@ -280,15 +283,14 @@ def _finger(
                 for note in new.notes
             ),
         )
-    given: dict[str, Any] = {
-        key: options[key] for key in ("bpm", "meter", "drone") if key in options
-    }
+    told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
-        given["instrument"] = True
+        told["instrument_given"] = True
+    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
     before, after = pins_of(old), pins_of(new)
-    step = as_step(old, new, "fingering anew", given)
     lost = sorted(set(before) - set(after))
-    return _outcome(old, step, document) | {"pins": len(before), "lost": lost}
+    new = record(old, new, "fingering anew")
+    return _outcome(old, new, document) | {"pins": len(before), "lost": lost}
 
 
 def _make(
