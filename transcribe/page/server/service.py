@@ -6,12 +6,11 @@ import contextlib
 import dataclasses
 import os
 import shutil
-import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
@@ -32,6 +31,7 @@ from transcribe.page.server.jobs import Job, Jobs
 from transcribe.page.server.notation import written_rhythm
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
+from transcribe.page.worker.process import error_text
 from transcribe.page.worker.settings import number
 
 __all__ = ["Service"]
@@ -74,14 +74,8 @@ class Service:
                     self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
                 when = {"changed_sec": stat.st_mtime}
                 riffs.append(brief | when | self._briefs[entry.id][1])
-            except (HandspanError, OSError) as error:
-                riffs.append(brief | {"error": str(error)})
-            except Exception as error:
-                # A fault of ours, but one riff must not take the others off the list.
-                traceback.print_exc()
-                name = type(error).__name__
-                told = f"{entry.name} cannot be shown ({name}); the terminal tells more"
-                riffs.append(brief | {"error": told})
+            except Exception as error:  # one riff must not take the others off the list
+                riffs.append(brief | {"error": self._store.without_paths(error_text(error))})
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
