@@ -55,7 +55,7 @@ def transcribe(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    keep_echo: bool = False,
+    keep_echo: bool | None = None,
     max_sec: float = 1800.0,
     progress: Progress | None = None,
 ) -> Riff:
@@ -74,7 +74,7 @@ def transcribe(
         As for `finger`; ``pins`` name notes by their place in onset order, from 1.
     bpm, meter, first_beat_sec
         Taken as given instead of found.
-    keep_echo : bool
+    keep_echo : bool, optional
         Write the copies that an echo makes as notes; they are left out by default.
     max_sec : float
         Longer recordings are refused.
@@ -119,7 +119,7 @@ def transcribe(
         instrument=instrument,
         tuning_known=not guess_tuning,
         progress=progress,
-        keep_echo=keep_echo,
+        keep_echo=bool(keep_echo),
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
@@ -138,7 +138,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
-        player=PlayerSettings(keep_echo=keep_echo),
+        player=PlayerSettings(keep_echo=bool(keep_echo)),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
