@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from transcribe.api import compare, finger, transcribe
     from transcribe.core.instrument import make_instrument
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
-    from transcribe.correct.note_edits import redo, undo
+    from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
     from transcribe.correct.retime import double_time, half_time
     from transcribe.fingering import Hand
@@ -48,7 +48,7 @@ __all__ = [
 ]
 
 _HOMES = {
-    "transcribe.correct.note_edits": ("redo", "undo"),
+    "transcribe.correct.history": ("redo", "undo"),
     "transcribe.fingering": ("Hand",),
     "transcribe.correct.pins": ("pin", "unpin"),
     "transcribe.harmony": ("theory_report",),

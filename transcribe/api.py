@@ -170,8 +170,8 @@ def finger(
     ----------
     notes : Riff or iterable of Note
         The places that a riff has from a file (``written_places``) and those of pinned notes are
-        kept, any other is found anew. A riff that has a rhythm keeps it, but for what ``bpm``,
-        ``meter`` and ``first_beat_sec`` say of it; see `transcribe.correct.retime`.
+    kept, any other is found anew. A riff that has a rhythm keeps it, but for what ``bpm``,
+    ``meter`` and ``first_beat_sec`` say of it; see `transcribe.correct.retime.retimed`.
     instrument : Instrument, optional
         The riff's own, or six strings in standard tuning, by default.
     hand : transcribe.fingering.Hand, optional
@@ -198,7 +198,7 @@ def finger(
     if riff.rhythm is not None and (bpm, meter, first_beat_sec) != (None, None, None):
         from transcribe.correct import retime
 
-        riff = retime.timed(
+        riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
         if meter is not None:

@@ -86,17 +86,17 @@ def _neck(riff: Riff) -> NeckOptions:
 
 
 def with_theory(old: Riff, new: Riff) -> Riff:
-    """``new`` with its theory found again if its notes are not those of ``old``.
+    """``new`` with its theory found again where it may differ from that of ``old``.
 
     Parameters
     ----------
     old, new : Riff
-        A riff before and after an edit.
+        A riff before and after a correction.
 
     Returns
     -------
     Riff
-        ``new`` itself where ``old`` has no theory or the same notes sound.
+        ``new`` itself where ``old`` has no theory, or nothing changed that it is found from.
 
     Raises
     ------
@@ -109,10 +109,15 @@ def with_theory(old: Riff, new: Riff) -> Riff:
     >>> with_theory(Riff(), Riff()) == Riff()
     True
     """
-    sounds = [
-        [(note.onset_sec, _reached_midi(note), note.articulation == "dead") for note in riff.notes]
-        for riff in (old, new)
-    ]
-    if sounds[0] == sounds[1] or old.theory is None:
+    if old.theory is None or _theory_key(old) == _theory_key(new):
         return new
     return dataclasses.replace(new, theory=theory_report(new).as_document())
+
+
+def _theory_key(riff: Riff) -> tuple[object, ...]:
+    """Everything that the theory of a riff is found from."""
+    sounds = [
+        (n.onset_sec, n.offset_sec, _reached_midi(n), n.articulation, n.confidence)
+        for n in riff.notes
+    ]
+    return (sounds, riff.rhythm, riff.drone, riff.instrument, riff.player.hand_span_mm)

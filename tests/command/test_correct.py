@@ -12,7 +12,6 @@ from transcribe.command.main import main
 from transcribe.formats import read_any
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.formats.tab.write import write_tab
-from transcribe.harmony import with_theory
 from transcribe.library import riff_files
 
 BAR = [(0, 1, 3, 0), (1, 1, 3, 2), (2, 1, 3, 4), (3, 1, 3, 2)]
@@ -355,7 +354,7 @@ def test_undo_of_a_deleted_note_brings_its_theory_back(
 
     assert main(["finger", str(loop)]) == 0
     whole = read_riff(loop)
-    write_riff(with_theory(whole, note_edits.delete(whole, [17, 18, 19, 20])), loop)
+    write_riff(note_edits.delete(whole, [17, 18, 19, 20]), loop)
     assert read_riff(loop).theory != whole.theory
     assert main(["refinger", str(loop), "--undo"]) == 0
     assert read_riff(loop).theory == whole.theory

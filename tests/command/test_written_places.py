@@ -10,7 +10,7 @@ import pytest
 from transcribe.command.main import main
 from transcribe.core.instrument import TUNINGS
 from transcribe.core.riff import Instrument, Note, Rhythm, Riff
-from transcribe.correct.history import written
+from transcribe.correct.pins import places_as_written
 from transcribe.formats import read_any
 from transcribe.formats.document import read_riff
 from transcribe.formats.jams import write_jams
@@ -66,7 +66,7 @@ def test_a_tab_keeps_its_places(text: str, file: Path, capsys: pytest.CaptureFix
     assert _in_order(riff) == _in_order(given)
     assert [n.pitch_midi for n in riff.notes] == [n.pitch_midi for n in given.notes]
     assert riff.instrument.open_midi == given.instrument.open_midi
-    assert written(riff) == [note.id for note in riff.notes]
+    assert list(places_as_written(riff)) == [note.id for note in riff.notes]
     assert not riff.unmet
     assert "every note keeps the place that slipway.txt has; --anew" in capsys.readouterr().err
 

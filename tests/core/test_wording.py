@@ -223,8 +223,8 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "around it; string 4 fret 7, the next best, would cost 2.5 more: the hand moves 31 mm in "
         "0.50 s (+1.2) and it needs a barre (+0.5).",
     ),
-    ("correction", {"what": "pin", "count": 3}, (12,), "pin of note 12 and 2 more"),
-    ("correction", {"what": "half time", "count": 1}, (), "half time"),
+    ("correction", {"what": "pin"}, (12, 14, 20), "pin of note 12 and 2 more"),
+    ("correction", {"what": "half time"}, (), "half time"),
     ("no-such-string", {"string": 9, "strings": 6}, (1,), "note 1: there is no string 9; use 1"),
     ("changes-nothing", {}, (1,), "note 1 is like that already"),
     ("split-outside", {"start_sec": 1, "end_sec": 2}, (1,), "note 1 sounds from 1.00 to 2.00 s"),

@@ -9,10 +9,11 @@ import pytest
 
 from tests.fingering.riffs import drone_riff
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, sort_notes
+from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Step, sort_notes
 from transcribe.core.wording import sentence
-from transcribe.correct.note_edits import can_redo, can_undo, redo, undo
-from transcribe.correct.pins import pin, pins_from_tab, refinger, repeats_of, resolve, unpin
+from transcribe.correct.history import redo, steps, undo
+from transcribe.correct.pins import pin, repeats_of, set_hand, unpin
+from transcribe.correct.solving import solve_again
 from transcribe.fingering import Hand, apply, pins_of, solve
 from transcribe.formats.document import from_json, to_json
 
@@ -54,8 +55,7 @@ def test_pin_holds_the_note_and_its_repeats_and_undoes_them_together() -> None:
     riff = tune_riff()
     pinned = pin(riff, {3: (4, 12)})
     assert pins_of(pinned) == {3: (4, 12), 11: (4, 12), 19: (4, 12)}
-    assert [op["note"] for op in pinned.history] == [3, 11, 19]
-    assert len({op["group"] for op in pinned.history}) == 1
+    assert [step.notes for step in pinned.history] == [(3, 11, 19)]
     back = undo(pinned)
     assert pins_of(back) == {}
     assert where(back) == where(riff)
@@ -88,19 +88,19 @@ def test_pin_whole_phrase_at_once() -> None:
 
 def test_history_survives_the_document_and_unknown_entries_are_kept() -> None:
     riff = pin(tune_riff(), {3: (4, 12)})
-    riff = dataclasses.replace(riff, history=({"op": "note", "text": "x"}, *riff.history))
+    riff = dataclasses.replace(riff, history=(Step("note", extra={"text": "x"}), *riff.history))
     read = from_json(to_json(riff))
-    assert can_undo(read)
+    assert steps(read)[0]
     back = undo(read)
     assert pins_of(back) == {}
-    assert can_redo(back)
-    assert back.history[0] == {"op": "note", "text": "x"}
+    assert steps(back)[1]
+    assert back.history[0] == Step("note", extra={"text": "x"})
     assert from_json(to_json(back)).history == back.history
 
 
 def test_a_new_pin_after_an_undo_drops_what_could_be_redone() -> None:
     riff = pin(undo(pin(tune_riff(), {3: (4, 12)})), {2: (5, 15)})
-    assert not can_redo(riff)
+    assert not steps(riff)[1]
     assert pins_of(undo(riff)) == {}
     with pytest.raises(ParameterError, match="nothing to make again"):
         redo(riff)
@@ -110,17 +110,6 @@ def test_pin_over_a_pin_goes_back_to_the_first_on_undo() -> None:
     riff = pin(pin(tune_riff(1), {3: (4, 12)}), {3: (5, 17)})
     assert pins_of(riff) == {3: (5, 17)}
     assert pins_of(undo(riff)) == {3: (4, 12)}
-
-
-def test_history_of_single_entries_without_groups_is_undone_one_by_one() -> None:
-    riff = tune_riff(1)
-    notes = tuple(
-        dataclasses.replace(n, string=4, fret=n.pitch_midi - 50, pinned=True) if n.id < 3 else n
-        for n in riff.notes
-    )
-    history = tuple({"op": "pin", "note": i, "string": 4, "fret": TUNE[i - 1] - 50} for i in (1, 2))
-    riff = dataclasses.replace(riff, notes=notes, history=history)
-    assert set(pins_of(undo(riff))) == {1}
 
 
 def test_unpin_lets_go_and_can_be_undone() -> None:
@@ -218,7 +207,7 @@ def test_pin_leaves_out_the_repeat_where_it_cannot_be_and_says_so() -> None:
     assert all(n.string is not None for n in riff.notes)
     held = pin(riff, {3: (5, 17)})
     assert pins_of(held) == {3: (5, 17), 11: (5, 17)}
-    assert [op["note"] for op in held.history] == [3, 11]
+    assert [step.notes for step in held.history] == [(3, 11)]
     (said,) = map(sentence, held.unmet)
     assert said.startswith("note 19 (D4 at 5.40 s) is not pinned along with the other repeats: ")
     assert "note 101 (A#2), which begins at the same time" in said
@@ -240,44 +229,10 @@ def test_pin_on_the_drone_string_moves_the_drone_note_of_that_moment() -> None:
     assert held[3] == (5, 0)
 
 
-def test_refinger_keeps_pins_and_the_new_hand() -> None:
-    riff = refinger(pin(tune_riff(), {3: (4, 12)}), hand=Hand(80))
+def test_another_hand_keeps_pins_and_the_new_hand() -> None:
+    riff = set_hand(pin(tune_riff(), {3: (4, 12)}), Hand(80))
     assert riff.player.hand_span_mm == 80
     assert pins_of(riff)[3] == (4, 12)
-
-
-def test_pins_from_tab_are_the_numbers_that_moved() -> None:
-    riff = tune_riff(1)
-    note = riff.notes[2]
-    other = next(p for p in riff.instrument.places(note.pitch_midi) if p[0] != note.string)
-    edited = dataclasses.replace(
-        riff,
-        notes=tuple(
-            # A tab has its own ids and only rough times.
-            dataclasses.replace(
-                n,
-                id=n.id + 100,
-                onset_sec=1.1 * n.onset_sec,
-                offset_sec=1.1 * n.offset_sec,
-                string=other[0] if n is note else n.string,
-                fret=other[1] if n is note else n.fret,
-            )
-            for n in riff.notes
-        ),
-    )
-    assert pins_from_tab(riff, edited) == {note.id: other}
-    assert pins_from_tab(riff, riff) == {}
-
-
-def test_pins_from_tab_says_what_else_was_changed() -> None:
-    riff = tune_riff(1)
-    fewer = dataclasses.replace(riff, notes=riff.notes[:-1])
-    with pytest.raises(ParameterError, match="7 notes and the riff 8"):
-        pins_from_tab(riff, fewer)
-    first = riff.notes[0]
-    wrong = dataclasses.replace(first, pitch_midi=first.pitch_midi + 1, fret=(first.fret or 0) + 1)
-    with pytest.raises(ParameterError, match=r"note 1 at 0\.00 s is A3"):
-        pins_from_tab(riff, dataclasses.replace(riff, notes=(wrong, *riff.notes[1:])))
 
 
 def test_pin_under_a_drone_keeps_the_drone(rng: np.random.Generator) -> None:
@@ -293,7 +248,7 @@ def test_pin_under_a_drone_keeps_the_drone(rng: np.random.Generator) -> None:
 def test_a_note_without_a_string_is_named_in_the_document() -> None:
     # Both can only be played on the lowest string, at the same moment.
     riff = Riff(notes=(Note(1, 0.0, 1.0, 40), Note(2, 0.0, 1.0, 41)))
-    left = refinger(riff)
+    left = solve_again(riff)[0]
     nowhere = [note.id for note in left.notes if note.string is None]
     assert len(nowhere) == 1
     assert any(s.startswith(f"note {nowhere[0]} (") for s in map(sentence, left.unmet))
@@ -331,6 +286,6 @@ def test_a_slur_of_the_melody_is_not_torn_from_the_drone_struck_in_between() -> 
         notes.append(Note(2 * k + 1, at, at + 0.5, pitch, articulation=slurred))
         notes.append(Note(2 * k + 2, at + 0.25, at + 0.75, 45))
     drone = Drone(5, 0.0, 6.0)
-    solved = resolve(Riff(notes=sort_notes(notes), drone=drone))[0]
+    solved = solve_again(Riff(notes=sort_notes(notes), drone=drone))[0]
     assert {n.string for n in solved.notes} == {4, 5}
     assert not any("hammer-on" in text for text in map(sentence, solved.cautions))

@@ -25,7 +25,8 @@ from transcribe.core.riff import (
     TempoChoice,
     sort_notes,
 )
-from transcribe.correct import note_edits, retime
+from transcribe.correct import retime
+from transcribe.correct.history import redo, remark_of, steps, undo
 from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, to_json
 from transcribe.formats.tab.read import read_tab
@@ -147,18 +148,16 @@ def test_pins_stay_and_undo_brings_everything_back(fast: Riff) -> None:
     assert half.note(note.id).pinned
     assert _score(half) != _score(pinned)
     half = from_json(to_json(half))  # as the next command or the page reads it
-    assert note_edits.describe_last(half)[0] == Remark(
-        "correction", {"what": "half time", "count": 1}
-    )
-    undone = note_edits.undo(half)
+    assert remark_of(steps(half)[0][-1]) == Remark("correction", {"what": "half time"})
+    undone = undo(half)
     assert undone.rhythm == pinned.rhythm
     assert undone.theory == pinned.theory
     assert _score(undone) == _score(pinned)
     assert _places(undone) == _places(pinned)
-    again = note_edits.redo(undone)
+    again = redo(undone)
     assert (again.rhythm, again.theory) == (half.rhythm, half.theory)
     assert (_score(again), _places(again)) == (_score(half), _places(half))
-    twice = note_edits.undo(note_edits.undo(again))
+    twice = undo(undo(again))
     assert _places(twice) == _places(fast)
     assert twice.rhythm == fast.rhythm
 
@@ -217,7 +216,7 @@ def test_retime_takes_the_first_beat(fast: Riff) -> None:
     riff = retime.retime(fast, bpm=fast.rhythm.bpm, first_beat_sec=wanted)
     assert riff.rhythm is not None
     assert riff.rhythm.downbeats_sec[0] == pytest.approx(wanted)
-    assert note_edits.describe_last(riff)[0] == Remark("correction", {"what": "rhythm", "count": 1})
+    assert remark_of(steps(riff)[0][-1]) == Remark("correction", {"what": "rhythm"})
 
 
 @pytest.fixture(scope="module")
@@ -245,8 +244,8 @@ def test_undo_of_a_tempo_brings_the_seconds_back(written: Riff) -> None:
     fast = from_json(to_json(retime.retime(solved, bpm=180.0)))
     assert fast.drone is not None
     assert fast.drone.end_sec == pytest.approx(solved.drone.end_sec / 2)
-    back = note_edits.undo(fast)
-    for riff, like in ((back, solved), (note_edits.redo(back), fast)):
+    back = undo(fast)
+    for riff, like in ((back, solved), (redo(back), fast)):
         assert [n.onset_sec for n in riff.notes] == pytest.approx([n.onset_sec for n in like.notes])
         ends = [n.offset_sec for n in like.notes]
         assert [n.offset_sec for n in riff.notes] == pytest.approx(ends)
@@ -351,14 +350,21 @@ def test_the_take_that_ships_is_written_in_half_time(takes: Path) -> None:
     assert same >= 0.9 * len(riff.notes)
 
 
-def test_given_time_is_what_holds(fast: Riff) -> None:
-    assert retime.given_time(fast) == {}
+def _told(riff: Riff) -> dict[str, object]:
+    """What the document says that the player told of its rhythm."""
+    player = riff.player
+    told = {"bpm": player.bpm, "meter": player.meter, "first_beat_sec": player.first_beat_sec}
+    return {key: value for key, value in told.items() if value is not None}
+
+
+def test_what_was_told_is_what_holds(fast: Riff) -> None:
+    assert _told(fast) == {}
     assert fast.rhythm is not None
     half = retime.half_time(fast, meter=(2, 4))
-    assert retime.given_time(half) == {"bpm": fast.rhythm.bpm / 2, "meter": (2, 4)}
+    assert _told(half) == {"bpm": fast.rhythm.bpm / 2, "meter": (2, 4)}
     later = retime.retime(half, first_beat_sec=fast.rhythm.beats_sec[2])
-    assert set(retime.given_time(from_json(to_json(later)))) == {"bpm", "meter", "first_beat_sec"}
-    assert retime.given_time(note_edits.undo(note_edits.undo(later))) == {}
+    assert set(_told(from_json(to_json(later)))) == {"bpm", "meter", "first_beat_sec"}
+    assert _told(undo(undo(later))) == {}
 
 
 @pytest.mark.parametrize(
@@ -375,8 +381,8 @@ def test_other_time_is_told_where_it_is_likely(
     choices: list[tuple[float, float]], expected: tuple[str, float, tuple[int, int], float] | None
 ) -> None:
     weighed = tuple(TempoChoice(bpm, (6, 8), confidence) for bpm, confidence in choices)
-    assert retime.other_time(Rhythm(100.0, bpm_choices=weighed)) == expected
-    assert retime.other_time(Rhythm(100.0)) is None
+    assert retime.other_tempo(Rhythm(100.0, bpm_choices=weighed)) == expected
+    assert retime.other_tempo(Rhythm(100.0)) is None
 
 
 def test_a_riff_that_is_over_before_bar_1_has_its_beats_found_anew() -> None:

@@ -15,9 +15,9 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Remark, Riff
 from transcribe.correct import note_edits, retime, retune
+from transcribe.correct.history import redo, remark_of, steps, undo
 from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
-from transcribe.harmony import with_theory
 
 
 @pytest.fixture(scope="module")
@@ -39,15 +39,15 @@ def test_a_drone_is_ruled_out_and_comes_back(riff: Riff) -> None:
     assert riff.drone.string == 4
     off = from_json(to_json(retune.set_drone(riff, "off")))
     assert off.drone is None
-    assert retune.given_drone(off) == "off"
-    assert note_edits.describe_last(off)[0] == Remark("correction", {"what": "drone", "count": 1})
+    assert off.player.drone == "off"
+    assert remark_of(steps(off)[0][-1]) == Remark("correction", {"what": "drone"})
     fresh = api.finger(riff, drone="off")
     assert [(n.string, n.fret) for n in off.notes] == [(n.string, n.fret) for n in fresh.notes]
     assert off.theory == fresh.theory
-    back = note_edits.undo(off)
+    back = undo(off)
     assert _state(back) == _state(riff)
-    assert retune.given_drone(back) is None
-    assert _state(note_edits.redo(back)) == _state(off)
+    assert back.player.drone is None
+    assert _state(redo(back)) == _state(off)
     named = retune.set_drone(off, 3)
     assert named.drone is not None
     assert named.drone.string == 3
@@ -69,17 +69,17 @@ def test_a_capo_keeps_the_pitches_and_the_string_of_a_pin(riff: Riff) -> None:
     capo = dataclasses.replace(pinned.instrument, capo=2)
     raised = from_json(to_json(retune.set_instrument(pinned, capo)))
     assert raised.instrument.capo == 2
-    assert retune.given_instrument(raised) == raised.instrument
+    assert raised.player.instrument_told
     assert [n.pitch_midi for n in raised.notes] == [n.pitch_midi for n in riff.notes]
     held = raised.note(note.id)
     assert (held.string, held.fret, held.pinned) == (3, 5, True)
     for n in raised.notes:
         if n.string is not None and n.fret is not None:
             assert raised.instrument.pitch_midi(n.string, n.fret) == n.pitch_midi
-    back = note_edits.undo(raised)
+    back = undo(raised)
     assert _state(back) == _state(pinned)
-    assert _state(note_edits.redo(back)) == _state(raised)
-    assert _state(note_edits.undo(note_edits.undo(note_edits.redo(back)))) == _state(riff)
+    assert _state(redo(back)) == _state(raised)
+    assert _state(undo(undo(redo(back)))) == _state(riff)
 
 
 def test_a_pin_that_no_fret_sounds_is_let_go(riff: Riff) -> None:
@@ -87,7 +87,7 @@ def test_a_pin_that_no_fret_sounds_is_let_go(riff: Riff) -> None:
     pinned = pin(riff, {note.id: (4, 0)}, repeats=False)
     raised = retune.set_instrument(pinned, dataclasses.replace(pinned.instrument, capo=2))
     assert not raised.note(note.id).pinned
-    assert note_edits.undo(raised).note(note.id).pinned
+    assert undo(raised).note(note.id).pinned
 
 
 def test_drop_d_in_a_riff_of_standard_tuning() -> None:
@@ -102,7 +102,7 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
     steps: tuple[Callable[[Riff], Riff], ...] = (
         lambda r: retime.retime(r, meter=(8, 8)),
         lambda r: retune.set_drone(r, "off"),
-        lambda r: with_theory(r, note_edits.delete(r, [5])),
+        lambda r: note_edits.delete(r, [5]),
         lambda r: retune.set_instrument(r, capo),
         lambda r: retime.retime(r, bpm=140.0),
         retime.half_time,
@@ -112,10 +112,10 @@ def test_every_step_of_a_mixed_history_is_taken_back_exactly(riff: Riff) -> None
         states.append(step(states[-1]))
     now = states[-1]
     for was in reversed(states[:-1]):
-        now = with_theory(now, note_edits.undo(now))
+        now = undo(now)
         assert _state(now) == _state(was)
     for was in states[1:]:
-        now = with_theory(now, note_edits.redo(now))
+        now = redo(now)
         assert _state(now) == _state(was)
 
 

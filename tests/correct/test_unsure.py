@@ -13,6 +13,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
+from transcribe.correct.history import remark_of, steps, undo
 from transcribe.correct.selectors import notes_of
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.formats.tab.read import read_tab
@@ -41,7 +42,7 @@ def test_the_tab_counts_and_lists_them(riff: Riff) -> None:
 def test_all_are_taken_out_in_one_step(riff: Riff) -> None:
     after = note_edits.delete(riff, notes_of(riff, "unsure"))
     assert {n.id for n in riff.notes} - {n.id for n in after.notes} == {3, 8, 20}
-    back = note_edits.undo(after)
+    back = undo(after)
     assert [(n.id, n.onset_sec, n.pitch_midi, n.confidence) for n in back.notes] == [
         (n.id, n.onset_sec, n.pitch_midi, n.confidence) for n in riff.notes
     ]
@@ -50,10 +51,8 @@ def test_all_are_taken_out_in_one_step(riff: Riff) -> None:
 def test_all_are_kept_in_one_step(riff: Riff) -> None:
     after = note_edits.confirm(riff, notes_of(riff, "unsure"))
     assert not any(n.unsure for n in after.notes)
-    assert sentence(note_edits.describe_last(after)[0]).startswith("confirm of note 3")
-    assert [n.confidence for n in note_edits.undo(after).notes] == [
-        n.confidence for n in riff.notes
-    ]
+    assert sentence(remark_of(steps(after)[0][-1])) == "confirm of note 3 and 2 more"
+    assert [n.confidence for n in undo(after).notes] == [n.confidence for n in riff.notes]
     with pytest.raises(ParameterError, match="sure already"):
         note_edits.confirm(after, [3])
     with pytest.raises(ParameterError, match="no note of this riff is unsure"):

@@ -19,6 +19,7 @@ from transcribe.core.riff import (
     REQUESTS,
     Alternative,
     Bend,
+    Change,
     FileForm,
     MeterChoice,
     Phrase,
@@ -28,6 +29,7 @@ from transcribe.core.riff import (
     Request,
     Rhythm,
     Riff,
+    Step,
     Swing,
     TempoChoice,
     Timing,
@@ -42,7 +44,14 @@ def _full() -> Riff:
         riff,
         rhythm=replace(riff.rhythm, phrases=(Phrase("A", 0, 8), Phrase("A'", 8, 16))),
         alternatives=(Alternative("lowest on the neck", {1: (3, 2), 2: (4, 0)}, 3.5),),
-        history=({"op": "pin", "note": 2, "string": 3, "fret": 2},),
+        history=(
+            Step(
+                "pin",
+                (2,),
+                Change(),
+                Change(inside={"notes": Change(inside={"2": Change({"fret": 2})})}),
+            ),
+        ),
     )
 
 

@@ -18,8 +18,7 @@ import pytest
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Bend, Remark, TempoChoice
 from transcribe.core.wording import sentence
-from transcribe.correct import note_edits
-from transcribe.correct.history import said
+from transcribe.correct.history import redo, undo
 from transcribe.formats.document import from_json, read_riff, to_json
 
 FOLDER = Path(__file__).parent / "version_1"
@@ -44,11 +43,14 @@ def _leaves(value: Any) -> Iterator[Any]:
 
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_every_value_arrives(name: str) -> None:
+    """All but the history, whose entries are another kind of steps now (see below)."""
     old = _value(name)
     assert old["handspan"] == 1
     new = to_json(from_json(old))
     assert new["handspan"] == 2
-    assert Counter(_leaves(new)) >= Counter(_leaves(old))
+    assert len(new["history"]) == len(old.get("history", ()))
+    rest = {key: value for key, value in old.items() if key != "history"}
+    assert Counter(_leaves(new)) >= Counter(_leaves(rest))
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)
@@ -119,16 +121,16 @@ def test_phrases_say_what_they_repeat() -> None:
 def test_its_history_is_taken_back_as_it_was(name: str) -> None:
     riff = read_riff(FOLDER / f"{name}.riff.json")
     before = read_riff(FOLDER / f"{name}-undone.riff.json")
-    undone = note_edits.undo(riff)
+    undone = undo(riff)
     assert dataclasses.replace(undone, history=()) == before
-    again = note_edits.redo(undone)
+    again = redo(undone)
     assert dataclasses.replace(again, history=riff.history) == riff
 
 
 def test_what_the_player_said_in_its_history_holds() -> None:
     riff = read_riff(FOLDER / "jetty.riff.json")
     assert riff.rhythm is not None
-    assert said(riff).bpm == riff.rhythm.bpm
+    assert riff.player.bpm == riff.rhythm.bpm
 
 
 @pytest.mark.parametrize(

@@ -12,6 +12,7 @@ from transcribe.core.errors import FormatError
 from transcribe.core.limits import MOST_NOTES, MOST_SEC
 from transcribe.core.riff import Note, Riff
 from transcribe.correct import note_edits
+from transcribe.correct.history import undo
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
 from transcribe.library.revisions import read_revision, replace
 
@@ -36,6 +37,9 @@ def _refusal(path: Path) -> str:
     return str(one.value)
 
 
+V1 = {"handspan": 1}
+
+
 @pytest.mark.parametrize(
     ("parts", "words"),
     [
@@ -49,17 +53,29 @@ def _refusal(path: Path) -> str:
         ({"theory": {"loop": {"by_bar": [["Am"], "G"]}}}, "theory.loop.by_bar[1] is 'G'"),
         ({"theory": {"ways": [{"plain": {}}]}}, "theory.ways[0].plain is {}"),
         ({"history": [3]}, "history[0] is 3, expected an object"),
-        ({"history": [{"op": ["pin"]}]}, "history[0].op is ['pin'], expected text"),
-        ({"history": [{"op": "pin", "note": 1}]}, "history[0] lacks 'string'"),
-        ({"history": [{"op": "pin", "group": "x"}]}, "expected a whole number"),
-        ({"history": [{"op": "edit", "removed": []}]}, "history[0] lacks 'added'"),
-        ({"history": [{"op": "edit", "removed": [], "added": []}]}, "changes no note"),
-        ({"history": [{"op": "edit", "removed": [{}], "added": []}]}, "a note without 'id'"),
+        ({**V1, "history": [{"op": ["pin"]}]}, "history[0].op is ['pin'], expected text"),
+        ({**V1, "history": [{"op": "pin", "note": 1}]}, "history[0] lacks 'string'"),
+        ({**V1, "history": [{"op": "pin", "group": "x"}]}, "expected a whole number"),
+        ({**V1, "history": [{"op": "edit", "removed": []}]}, "history[0] lacks 'added'"),
         (
-            {"history": [{"op": "edit", "removed": [], "added": [], "from": {"set": {}}}]},
+            {**V1, "history": [{"op": "edit", "removed": [], "added": []}]},
+            "changes no note",
+        ),
+        (
+            {**V1, "history": [{"op": "edit", "removed": [{}], "added": []}]},
+            "a note without 'id'",
+        ),
+        (
+            {
+                "handspan": 1,
+                "history": [{"op": "edit", "removed": [], "added": [], "from": {"set": {}}}],
+            },
             "lacks what it was made from",
         ),
-        ({"history": [{"op": "unpin", "note": 1, "was": [1]}]}, "expected [string, fret]"),
+        (
+            {**V1, "history": [{"op": "unpin", "note": 1, "was": [1]}]},
+            "expected [string, fret]",
+        ),
         ({"rhythm": {"bpm": 90, "phrases": [{"label": 5, "start_beat": 0, "end_beat": 4}]}}, "5"),
         ({"rhythm": {"bpm": 90, "phrases": [{"label": None, "start_beat": 0, "end_beat": 4}]}}, ""),
         ({"source": {"file": ["a.wav"]}}, "source.file is a list, expected text"),
@@ -143,4 +159,4 @@ def test_file_that_is_too_large_is_not_read_whole(
 def test_history_that_is_read_can_be_taken_back() -> None:
     riff = note_edits.delete(from_json(_document()), [2])
     again = from_json(json.loads(json.dumps(to_json(riff))))
-    assert len(note_edits.undo(again).notes) == 2
+    assert len(undo(again).notes) == 2

@@ -16,165 +16,18 @@ import numpy as np
 import pytest
 
 from tests.page.conftest import Server, make_riff, saved
-from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Riff, Source
+from transcribe.core.riff import Riff, Source, Step
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
+from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.correct.retime import half_time
 from transcribe.correct.retune import set_drone, set_instrument
-from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.formats.document import read_riff, to_json, write_riff
 from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import ConflictError, HeldError, hold, read_revision, replace
-
-
-def _sounds(riff: Riff) -> list[tuple]:
-    return [
-        (n.id, n.onset_sec, n.offset_sec, n.pitch_midi, n.articulation, n.pinned)
-        for n in riff.notes
-    ]
-
-
-# -- edits -------------------------------------------------------------------------------------
-
-
-def _last(riff: Riff) -> tuple[str, ...]:
-    """What undo and redo would do, in words."""
-    return tuple("" if step is None else sentence(step) for step in note_edits.describe_last(riff))
-
-
-def test_delete_takes_the_note_and_its_pin(one_riff: Riff) -> None:
-    note = one_riff.notes[3]
-    place = (note.string, note.fret)
-    pinned = pin(one_riff, {note.id: place}, repeats=False)
-    after = note_edits.delete(pinned, [note.id])
-    assert note.id not in {n.id for n in after.notes}
-    assert len(after.notes) == len(one_riff.notes) - 1
-    back = note_edits.undo(after)
-    assert back.note(note.id).pinned
-    assert (back.note(note.id).string, back.note(note.id).fret) == place
-
-
-def test_add_puts_a_note_on_the_grid_with_a_new_id(one_riff: Riff) -> None:
-    after = note_edits.add(one_riff, onset_sec=1.27, offset_sec=1.7, pitch_midi=64)
-    (new,) = {n.id for n in after.notes} - {n.id for n in one_riff.notes}
-    note = after.note(new)
-    assert note.onset_beat == 2.0  # the grid has beats at 0.25 + 0.5 k seconds
-    assert note.duration_beat == 1.0
-    assert note.string is not None
-
-
-def test_ids_are_never_used_twice(one_riff: Riff) -> None:
-    once = note_edits.add(one_riff, onset_sec=1.0, offset_sec=1.4, pitch_midi=64)
-    (first,) = {n.id for n in once.notes} - {n.id for n in one_riff.notes}
-    again = note_edits.add(note_edits.undo(once), onset_sec=2.0, offset_sec=2.4, pitch_midi=65)
-    (second,) = {n.id for n in again.notes} - {n.id for n in one_riff.notes}
-    assert second != first
-
-
-def test_change_of_pitch_drops_the_pin_and_finds_a_place(one_riff: Riff) -> None:
-    note = one_riff.notes[3]
-    pinned = pin(one_riff, {note.id: (note.string, note.fret)}, repeats=False)
-    after = note_edits.change(pinned, note.id, pitch_midi=note.pitch_midi + 1).note(note.id)
-    assert not after.pinned
-    assert one_riff.instrument.pitch_midi(after.string, after.fret) == note.pitch_midi + 1
-
-
-def test_change_of_technique_keeps_everything_else(one_riff: Riff) -> None:
-    note = one_riff.notes[3]
-    after = note_edits.change(one_riff, note.id, articulation="vibrato").note(note.id)
-    assert dataclasses.replace(after, articulation="picked") == dataclasses.replace(
-        note, string=after.string, fret=after.fret, finger=after.finger
-    )
-
-
-def test_merge_and_split(one_riff: Riff) -> None:
-    a, b = one_riff.notes[1], one_riff.notes[2]
-    merged = note_edits.merge(one_riff, [b.id, a.id])
-    assert merged.note(a.id).offset_sec == max(a.offset_sec, b.offset_sec)
-    assert b.id not in {n.id for n in merged.notes}
-    parted = note_edits.split(one_riff, a.id, at_sec=a.onset_sec + 0.1)
-    (new,) = {n.id for n in parted.notes} - {n.id for n in one_riff.notes}
-    assert parted.note(a.id).offset_sec == parted.note(new).onset_sec == a.onset_sec + 0.1
-    assert parted.note(new).offset_sec == a.offset_sec
-    assert parted.note(new).pitch_midi == a.pitch_midi
-
-
-@pytest.mark.parametrize(
-    ("act", "words"),
-    [
-        (lambda r: note_edits.delete(r, []), "no note is chosen"),
-        (lambda r: note_edits.delete(r, [n.id for n in r.notes]), "at least one note"),
-        (lambda r: note_edits.delete(r, [9999]), "no note 9999"),
-        (lambda r: note_edits.add(r, onset_sec=1, offset_sec=1, pitch_midi=60), "end after"),
-        (lambda r: note_edits.add(r, onset_sec=-1, offset_sec=1, pitch_midi=60), "0 or more"),
-        (
-            lambda r: note_edits.add(r, onset_sec=float("nan"), offset_sec=1, pitch_midi=60),
-            "seconds",
-        ),
-        (lambda r: note_edits.add(r, onset_sec=500, offset_sec=501, pitch_midi=60), "take ends"),
-        (lambda r: note_edits.add(r, onset_sec=1, offset_sec=2, pitch_midi=20), "no string"),
-        (lambda r: note_edits.change(r, 1, articulation="strummed"), "no technique"),
-        (lambda r: note_edits.change(r, 1), "like that already"),
-        (lambda r: note_edits.merge(r, [1]), "at least two"),
-        (lambda r: note_edits.split(r, 1, at_sec=100.0), "inside"),
-        (note_edits.undo, "nothing to undo"),
-        (note_edits.redo, "nothing to make again"),
-    ],
-)
-def test_impossible_edits_are_refused(one_riff: Riff, act, words: str) -> None:
-    with pytest.raises(ParameterError, match=words):
-        act(one_riff)
-
-
-def test_any_run_of_edits_and_pins_is_undone_and_made_again(
-    one_riff: Riff, rng: np.random.Generator
-) -> None:
-    riff = one_riff
-    states = [_sounds(riff)]
-    for _ in range(25):
-        note = riff.notes[int(rng.integers(len(riff.notes)))]
-        kind = rng.choice(["pin", "delete", "add", "change", "split", "merge"])
-        try:
-            if kind == "pin":
-                places = riff.instrument.places(note.pitch_midi)
-                place = places[int(rng.integers(len(places)))]
-                riff = pin(riff, {note.id: place}, repeats=False)
-            elif kind == "delete":
-                riff = note_edits.delete(riff, [note.id])
-            elif kind == "add":
-                at = float(rng.uniform(0, 7))
-                riff = note_edits.add(riff, onset_sec=at, offset_sec=at + 0.3, pitch_midi=62)
-            elif kind == "change":
-                riff = note_edits.change(riff, note.id, pitch_midi=int(rng.integers(50, 70)))
-            elif kind == "split":
-                riff = note_edits.split(riff, note.id)
-            else:
-                other = riff.notes[int(rng.integers(len(riff.notes)))]
-                riff = note_edits.merge(riff, [note.id, other.id])
-        except ParameterError:  # some draws are impossible, such as two pins on one string
-            continue
-        states.append(_sounds(riff))
-        # The document on disk carries the whole of it.
-        riff = from_json(to_json(riff))
-    assert len(states) > 10
-    for state in reversed(states[:-1]):
-        riff = note_edits.undo(riff)
-        assert _sounds(riff) == state
-    assert not note_edits.can_undo(riff)
-    for state in states[1:]:
-        riff = note_edits.redo(riff)
-        assert _sounds(riff) == state
-    assert not note_edits.can_redo(riff)
-
-
-def test_a_new_change_forgets_what_was_undone(one_riff: Riff) -> None:
-    riff = note_edits.undo(note_edits.delete(one_riff, [2]))
-    assert _last(riff) == ("", "delete of note 2")
-    riff = note_edits.delete(riff, [3])
-    assert _last(riff) == ("delete of note 3", "")
-
 
 # -- revisions ---------------------------------------------------------------------------------
 
@@ -232,7 +85,9 @@ def _mark(path: str, name: str, times: int) -> None:
         saved = False
         while not saved:
             riff, revision = read_revision(Path(path))
-            marked = dataclasses.replace(riff, history=(*riff.history, {"op": "mark", name: k}))
+            marked = dataclasses.replace(
+                riff, history=(*riff.history, Step("mark", extra={name: k}))
+            )
             with contextlib.suppress(ConflictError):
                 replace(Path(path), marked, expected=revision)
                 saved = True
@@ -249,7 +104,7 @@ def test_two_processes_lose_nothing_of_each_other(tmp_path: Path, one_riff: Riff
         worker.join(60)
     history = read_riff(path).history
     for name in "xy":
-        assert [op[name] for op in history if name in op] == list(range(20))
+        assert [step.extra[name] for step in history if name in step.extra] == list(range(20))
 
 
 # -- the comparison that is kept --------------------------------------------------------------
@@ -567,7 +422,7 @@ def test_finger_again_is_one_step_that_is_taken_back_whole(start, put, one_riff:
     assert after.note(high.id).pinned
     assert not after.note(low.id).pinned
     assert (made["pins"], made["lost"]) == (2, [low.id])
-    assert _last(after)[0] == "fingering anew"
+    assert sentence(remark_of(steps(after)[0][-1])) == "fingering anew"
     whole = _bare(after)
     for op, state in (("undo", before), ("redo", whole), ("undo", before)):
         body = {"revision": None, "anyway": True, "edit": {"op": op}}

@@ -10,8 +10,9 @@ import pytest
 from transcribe import api
 from transcribe.core.riff import Riff
 from transcribe.core.wording import sentence
-from transcribe.correct import note_edits, retime
-from transcribe.correct.history import remaining_warnings
+from transcribe.correct import retime
+from transcribe.correct.history import undo
+from transcribe.correct.retime import remaining_warnings
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
 
@@ -160,7 +161,7 @@ def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
     again = retime.retime(fingered, meter=(3, 4))
     assert remaining_warnings(fingered)
     assert not remaining_warnings(again)
-    assert remaining_warnings(note_edits.undo(again))
+    assert remaining_warnings(undo(again))
 
 
 def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:

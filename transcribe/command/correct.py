@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from transcribe.command.printing import Progress, changes, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.harmony import with_theory
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
@@ -18,7 +17,7 @@ __all__ = ["refinger"]
 
 def refinger(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe.core.riff import FileForm
-    from transcribe.correct.pins import refinger as solved_again
+    from transcribe.correct.pins import set_hand
     from transcribe.fingering import Hand
     from transcribe.library import riff_files
     from transcribe.library.revisions import read_revision
@@ -35,7 +34,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
         )
     riff = _corrected(old, args, progress)
     if args.hand_span is not None:
-        riff = solved_again(riff, hand=Hand(span_mm=args.hand_span))
+        riff = set_hand(riff, Hand(span_mm=args.hand_span))
     folder, name = args.riff.parent, riff_files.riff_name(args.riff)
     forms = riff_files.forms_beside(old, folder, name)
     tab = forms.get("tab", riff_files.usual_form(old))
@@ -75,14 +74,15 @@ def _asks(args: argparse.Namespace) -> bool:
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
     from transcribe.correct import note_edits, retime, retune
+    from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
     from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
 
     repeats = not args.only_here
     if args.undo:
-        riff = with_theory(riff, note_edits.undo(riff))
+        riff = undo(riff)
     if args.redo:
-        riff = with_theory(riff, note_edits.redo(riff))
+        riff = redo(riff)
     if args.half_time:
         riff = retime.half_time(riff, meter=args.meter, progress=progress)
     elif args.double_time:
@@ -101,7 +101,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = retune.set_drone(riff, args.drone)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
-        riff = with_theory(riff, note_edits.delete(riff, gone))
+        riff = note_edits.delete(riff, gone)
     if args.confirm:
         played = [i for text in args.confirm for i in notes_of(riff, text)]
         riff = note_edits.confirm(riff, played)

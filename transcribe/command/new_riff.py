@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 from transcribe.command.arguments import make_parser
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
-from transcribe.correct.history import stacks, written
+from transcribe.correct.history import steps
+from transcribe.correct.note_edits import NOTE_EDITS
+from transcribe.correct.pins import places_as_written
 
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
@@ -59,7 +61,7 @@ def finger(args: argparse.Namespace, progress: Progress) -> int:
     if old is not None and args.notes.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, progress)
     remark = ""
-    if kept := len(written(riff)):
+    if kept := len(places_as_written(riff)):
         everything = kept == len(riff.notes)
         remark = (
             f"{'every note keeps' if everything else f'{kept} of {len(riff.notes)} notes keep'} "
@@ -153,7 +155,7 @@ def _keeping(old: Riff, riff: Riff, document: Path, progress: Progress) -> Riff:
             # The new document holds all that the old one held: there is nothing to keep aside.
             progress.say(f"{_count(len(pins), 'pin')} of {document} carried over")
             return carry_over.with_pins(riff, pins)
-        edited = sum(bool(e.get("removed") or e.get("added")) for g in stacks(old)[0] for e in g)
+        edited = sum(step.kind in NOTE_EDITS for step in steps(old)[0])
         kept = riff_files.keep_old(document)
         progress.say(
             f"{document} held corrections: {_count(len(pins), 'pin')} carried over"
@@ -185,7 +187,7 @@ def _save(
     remark: str = "",
 ) -> None:
     """Write the files, print the tab, and say what was written."""
-    from transcribe.correct.retime import other_time
+    from transcribe.correct.retime import other_tempo
     from transcribe.library import riff_files
 
     files = riff_files.save(
@@ -199,7 +201,7 @@ def _save(
         expected=revision,
     )
     print_riff(riff, args)
-    other = None if riff.rhythm is None or args.bpm is not None else other_time(riff.rhythm)
+    other = None if riff.rhythm is None or args.bpm is not None else other_tempo(riff.rhythm)
     if other is not None:
         from transcribe.formats.tab.write import unit_name
 

@@ -64,7 +64,7 @@ def print_riff(
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
     from transcribe.core.wording import sentence
-    from transcribe.correct.history import remaining_warnings
+    from transcribe.correct.retime import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
     width = getattr(args, "width", None) if width is None else width

@@ -24,6 +24,7 @@ __all__ = [
     "REQUESTS",
     "Alternative",
     "Bend",
+    "Change",
     "Drone",
     "FileForm",
     "Instrument",
@@ -38,6 +39,7 @@ __all__ = [
     "Riff",
     "Segment",
     "Source",
+    "Step",
     "Swing",
     "TempoChoice",
     "Timing",
@@ -404,6 +406,39 @@ class Alternative:
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """A change of an object of the document, as JSON values.
+
+    ``put`` holds values by key, ``inside`` changes of the objects that lie under a key, and
+    ``remove`` names the keys that go. The notes are an object here, note by id.
+    """
+
+    put: Mapping[str, Any] = field(default_factory=dict, hash=False, metadata=_RARE)
+    inside: Mapping[str, Change] = field(default_factory=dict, hash=False, metadata=_RARE)
+    remove: tuple[str, ...] = field(default=(), metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the history: a correction, or ``undo`` or ``redo`` of one.
+
+    ``kind`` says what the player did, such as ``pin`` or ``half time``, and ``notes`` to which
+    notes (ids, the one that was named first), if to any. ``undo`` and ``redo`` change the
+    document to take a correction back and to make it again. ``solve_again`` says that the
+    fingering and the theory have to be found again after that, as in steps of version 1, which
+    hold the notes alone.
+    """
+
+    kind: str
+    notes: tuple[int, ...] = field(default=(), metadata=_RARE)
+    undo: Change = field(default=Change(), metadata=_RARE)
+    redo: Change = field(default=Change(), metadata=_RARE)
+    solve_again: bool = field(default=False, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+@dataclass(frozen=True, slots=True)
 class FileForm:
     """How a file beside a document is written.
 
@@ -423,8 +458,7 @@ class Riff:
     """A whole riff document.
 
     ``notes`` are sorted by `sort_notes`. ``theory`` holds the theory section as plain JSON
-    values. ``history`` lists the corrections in the order they were made, as JSON objects (see
-    `transcribe.correct.history`).
+    values. ``history`` lists the corrections in the order they were made.
 
     ``warnings`` tell what is uncertain or was left out when the riff was made, ``unmet`` which
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may
@@ -445,7 +479,7 @@ class Riff:
     drone: Drone | None = None
     theory: Mapping[str, Any] | None = None
     alternatives: tuple[Alternative, ...] = ()
-    history: tuple[Mapping[str, Any], ...] = ()
+    history: tuple[Step, ...] = ()
     timing: Timing = Timing()
     player: PlayerSettings = field(default=PlayerSettings(), metadata=_RARE)
     warnings: tuple[Remark, ...] = field(default=(), metadata=_RARE)

@@ -528,10 +528,10 @@ def _part_chosen(r: Remark) -> _Words:
 
 
 def _correction(r: Remark) -> _Words:
-    what, count = str(r.facts["what"]), int(r.facts["count"])
+    what, more = str(r.facts["what"]), len(r.notes) - 1
     if not r.notes:
         return what
-    return f"{what} of ", _number(r.notes[0]), f" and {count - 1} more" if count > 1 else ""
+    return f"{what} of ", _number(r.notes[0]), f" and {more} more" if more else ""
 
 
 KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(

@@ -13,9 +13,9 @@ from typing import Any
 
 from transcribe.core.riff import Note, Riff
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.correct.history import said, stacks, written
-from transcribe.correct.pins import resolve
-from transcribe.fingering import alternatives, hand_of, pins_of
+from transcribe.correct.history import steps
+from transcribe.correct.pins import places_as_written
+from transcribe.correct.solving import find_again
 
 __all__ = ["carry_pins", "kept_settings", "with_pins", "with_settings"]
 
@@ -44,7 +44,7 @@ def kept_settings(old: Riff, sha256: str | None, given: Mapping[str, Any]) -> di
     """
     if old.source is None or old.source.sha256 is None or old.source.sha256 != sha256:
         return {}
-    before = said(old)
+    before = old.player
     kept: dict[str, Any] = {}
     rhythm = ("bpm", "meter", "first_beat_sec")
     if all(given.get(key) is None for key in rhythm):
@@ -80,8 +80,8 @@ def carry_pins(old: Riff, notes: Iterable[Note]) -> tuple[dict[int, Place], tupl
     lost : tuple of Note
         Pinned notes of ``old`` that no new note matches.
     """
-    mine = {e.get("note") for group in stacks(old)[0] for e in group if e.get("op") == "pin"}
-    not_mine = set(written(old)) - mine
+    mine = {i for step in steps(old)[0] if step.kind == "pin" for i in step.notes}
+    not_mine = set(places_as_written(old)) - mine
     free = list(notes)
     pins: dict[int, Place] = {}
     lost: list[Note] = []
@@ -111,19 +111,13 @@ def with_pins(riff: Riff, pins: Mapping[int, Place]) -> Riff:
     A pin whose string lacks its fret on the riff's instrument is left out.
     """
     fitting = {
-        note.id: pins[note.id]
+        note.id: dataclasses.replace(
+            note, string=pins[note.id][0], fret=pins[note.id][1], pinned=True
+        )
         for note in riff.notes
         if note.id in pins and pins[note.id] in riff.instrument.places(note.pitch_midi)
     }
     if not fitting:
         return riff
-    solved, _ = resolve(riff, pins=pins_of(riff) | fitting)
-    others = alternatives(
-        solved.notes,
-        solved.instrument,
-        hand=hand_of(solved),
-        drone=solved.drone,
-        pins=pins_of(solved),
-        rhythm=solved.rhythm,
-    )
-    return dataclasses.replace(solved, alternatives=others)
+    notes = tuple(fitting.get(note.id, note) for note in riff.notes)
+    return find_again(riff, dataclasses.replace(riff, notes=notes), others=True)

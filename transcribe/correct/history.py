@@ -1,100 +1,157 @@
-"""The history of a riff document: which changes hold, and which are undone.
+"""The history of a riff document: its steps, and how they are taken back and made again.
 
-The history only grows. A change is one entry, or several with the same ``group`` in a row:
-``pin`` and ``unpin`` from `transcribe.correct.pins`, ``edit`` from `transcribe.correct.note_edits`.
-An entry ``undo`` takes back the last change that holds, ``redo`` makes the last undone one
-again; a new change drops what could be made again.
+The history only grows. Each correction adds a `Step`, which holds what to change in the document
+to take it back (``undo``) and to make it again (``redo``), so that both give the very same
+document and nothing is solved. A step ``undo`` takes back the last correction that holds, ``redo``
+makes the last undone one again; a new correction drops what could be made again.
+
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
+import dataclasses
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from transcribe.core.riff import PlayerSettings, Remark, Riff
+from transcribe.core.errors import ParameterError
+from transcribe.core.riff import Change, Remark, Riff, Step
+from transcribe.correct.solving import find_again
+from transcribe.formats.document import VERSION, from_json, to_json
 
-__all__ = [
-    "Entry",
-    "next_group",
-    "remaining_warnings",
-    "said",
-    "set_place",
-    "stacks",
-    "written",
-]
+__all__ = ["next_note_id", "record", "redo", "remark_of", "steps", "undo"]
 
-Entry = Mapping[str, Any]
-
-CHANGES = ("pin", "unpin", "edit")
+_NOTHING = Change()
 
 
-def stacks(riff: Riff) -> tuple[list[list[Entry]], list[list[Entry]]]:
-    """Changes that hold and changes that are undone, each a list of entries made together."""
-    done: list[list[Entry]] = []
-    undone: list[list[Entry]] = []
-    last: Any = None
-    for entry in riff.history:
-        op = entry.get("op")
-        if op in CHANGES:
-            group = entry.get("group")
-            if group is not None and group == last and done:
-                done[-1].append(entry)
-            else:
-                done.append([entry])
-            undone.clear()
-            last = group
-            continue
-        last = None
-        if op == "undo" and done:
+def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Riff:
+    """``new`` with the history of ``old`` and a step that leads from the one to the other.
+
+    Where nothing changed it is ``old`` itself.
+
+    Parameters
+    ----------
+    kind : str
+        What the player did, such as ``pin`` or ``half time``.
+    note_ids : iterable of int
+        The notes that were corrected, the one that was named first.
+    """
+    before, after = _document(old), _document(new)
+    for document in (before, after):
+        if document["source"] is not None:  # files may be renamed after the step
+            document["source"] = {"duration_sec": document["source"]["duration_sec"]}
+    if before == after:
+        return old
+    step = Step(kind, tuple(note_ids), _difference(after, before), _difference(before, after))
+    return dataclasses.replace(new, history=(*old.history, step))
+
+
+def undo(riff: Riff) -> Riff:
+    """``riff`` as it was before the last correction that holds.
+
+    Raises
+    ------
+    ParameterError
+        If there is nothing to undo.
+    FormatError
+        If the history is damaged.
+    """
+    done, _ = steps(riff)
+    if not done:
+        raise ParameterError("there is nothing to undo")
+    return _changed(riff, done[-1], done[-1].undo, "undo")
+
+
+def redo(riff: Riff) -> Riff:
+    """``riff`` with the last undone correction made again.
+
+    Raises
+    ------
+    ParameterError
+        If there is nothing to make again.
+    FormatError
+        If the history is damaged.
+    """
+    _, undone = steps(riff)
+    if not undone:
+        raise ParameterError("there is nothing to make again")
+    return _changed(riff, undone[-1], undone[-1].redo, "redo")
+
+
+def steps(riff: Riff) -> tuple[list[Step], list[Step]]:
+    """The corrections that hold and those that are undone, the next to undo or redo last."""
+    done: list[Step] = []
+    undone: list[Step] = []
+    for step in riff.history:
+        if step.kind == "undo" and done:
             undone.append(done.pop())
-        elif op == "redo" and undone:
+        elif step.kind == "redo" and undone:
             done.append(undone.pop())
+        elif step.undo != _NOTHING or step.redo != _NOTHING:
+            done.append(step)
+            undone.clear()
     return done, undone
 
 
-def said(riff: Riff) -> PlayerSettings:
-    """What the player has said of the whole riff: its settings and the corrections that hold."""
-    given: dict[str, Any] = {}
-    for group in stacks(riff)[0]:
-        for entry in group:
-            given |= entry.get("given") or {}
-    player = riff.player
-    meter = given.get("meter", player.meter)
-    return replace(
-        player,
-        bpm=given.get("bpm", player.bpm),
-        meter=None if meter is None else (meter[0], meter[1]),
-        first_beat_sec=given.get("first_beat_sec", player.first_beat_sec),
-        drone=given.get("drone", player.drone),
-        instrument_told=given.get("instrument", player.instrument_told),
-    )
+def remark_of(step: Step) -> Remark:
+    """What a step corrected, as a remark of kind ``correction``.
+
+    Examples
+    --------
+    >>> from transcribe.core.wording import sentence
+    >>> sentence(remark_of(Step("pin", (3, 11, 19))))
+    'pin of note 3 and 2 more'
+    """
+    return Remark("correction", {"what": step.kind}, step.notes)
 
 
-def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
-    """The warnings of a riff, but for those that the player has answered since."""
-    answered = {"tab-no-meter"} if said(riff).meter is not None else set()
-    return tuple(remark for remark in riff.warnings if remark.kind not in answered)
+def next_note_id(riff: Riff) -> int:
+    """An id that no note of the document has or ever had."""
+    used = {note.id for note in riff.notes}
+    for step in riff.history:
+        for change in (step.undo, step.redo):
+            if (notes := change.inside.get("notes")) is not None:
+                ids = (*notes.put, *notes.inside, *notes.remove)
+                used.update(int(note_id) for note_id in ids if note_id.isdecimal())
+    return 1 + max(used, default=0)
 
 
-def written(riff: Riff) -> list[int]:
-    """The notes that are held where the file that was brought in had them."""
-    places = riff.written_places
-    return [
-        note.id
-        for note in riff.notes
-        if note.pinned and places.get(note.id) == (note.string, note.fret)
-    ]
+def _changed(riff: Riff, step: Step, change: Change, kind: str) -> Riff:
+    document = _patched(_document(riff), change)
+    if isinstance(notes := document.get("notes"), dict):
+        document["notes"] = list(notes.values())
+    new = from_json({"handspan": VERSION, **document})
+    if step.solve_again:
+        new = find_again(riff, new)
+    return dataclasses.replace(new, history=(*riff.history, Step(kind)))
 
 
-def next_group(riff: Riff) -> int:
-    """A group number that the history has not used."""
-    return 1 + max((int(entry.get("group") or 0) for entry in riff.history), default=0)
+def _document(riff: Riff) -> dict[str, Any]:
+    """The document as plain JSON values without what no step changes, its notes by id."""
+    document = to_json(dataclasses.replace(riff, history=()))
+    del document["handspan"], document["history"]
+    document["notes"] = {str(note["id"]): note for note in document["notes"]}
+    return document
 
 
-def set_place(pins: dict[int, tuple[int, int]], note_id: int, place: Any) -> None:
-    """Hold a note to ``place`` as an entry lists it, [string, fret]; None lets it go."""
-    if place is None:
-        pins.pop(note_id, None)
-    else:
-        pins[note_id] = (int(place[0]), int(place[1]))
+def _difference(old: Mapping[str, Any], new: Mapping[str, Any]) -> Change:
+    """The change that makes ``new`` of ``old``."""
+    put: dict[str, Any] = {}
+    inside: dict[str, Change] = {}
+    for key, value in new.items():
+        if key in old and old[key] == value:
+            continue
+        if isinstance(value, dict) and isinstance(old.get(key), dict):
+            inside[key] = _difference(old[key], value)
+        else:
+            put[key] = value
+    return Change(put, inside, tuple(key for key in old if key not in new))
+
+
+def _patched(old: Mapping[str, Any], change: Change) -> dict[str, Any]:
+    """``old`` with a change made; what the change expects and does not find is left out."""
+    new = {key: value for key, value in old.items() if key not in change.remove}
+    new.update(change.put)
+    for key, inside in change.inside.items():
+        if isinstance(new.get(key), dict):
+            new[key] = _patched(new[key], inside)
+    return new

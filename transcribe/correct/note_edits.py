@@ -1,48 +1,29 @@
-"""The player's changes to the notes themselves, in one history with the corrections of fingering.
+"""The player's changes to the notes themselves: delete, add, change, merge, split and confirm.
 
-Conventions: as in `transcribe.correct.pins`, the history of a document only grows. An
-entry made here is ``{"op": "edit", "kind": "delete" | "add" | "change" | "merge" | "split" |
-"confirm", "group", "removed": [...], "added": [...]}``, both lists holding whole notes as JSON, so
-that any edit can be taken back and made again; a step of the whole riff
-(`transcribe.correct.whole_riff`) is an edit, too.
-Notes that are added get ids that the document never used.
-After every change the fingering is solved again around the pins. `undo` and `redo` here take back
-and make again whatever came last, pins and edits alike.
+Each is one step of the history. The fingering is solved again around the pins, and the theory
+found again where another note sounds. Notes that are added get ids that the document never used.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
 
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import ARTICULATIONS, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import refusal
-from transcribe.correct.history import Entry, next_group, set_place, stacks
-from transcribe.correct.pins import resolve
-from transcribe.correct.whole_riff import set_whole
-from transcribe.fingering import pins_of
-from transcribe.formats.document import from_json, to_json
+from transcribe.correct.history import next_note_id, record
+from transcribe.correct.solving import find_again
 
-__all__ = [
-    "add",
-    "can_redo",
-    "can_undo",
-    "change",
-    "confirm",
-    "delete",
-    "describe_last",
-    "merge",
-    "redo",
-    "split",
-    "undo",
-]
+__all__ = ["NOTE_EDITS", "add", "change", "confirm", "delete", "merge", "split"]
 
-_SHORTEST_SEC = 0.02
+NOTE_EDITS = ("add", "change", "confirm", "delete", "merge", "split")
+"""Kinds of the steps that are made here."""
+
+_SHORTEST_SEC = 0.02  # of a note; shorter is a slip of the hand; chosen by ear
 _GRID = 4  # parts of a beat that an added onset is moved to
 
 
@@ -78,7 +59,7 @@ def add(
         If the times or the pitch are out of range, or no string reaches the pitch.
     """
     note = Note(
-        _next_id(riff),
+        next_note_id(riff),
         float(onset_sec),
         float(offset_sec),
         int(pitch_midi),
@@ -180,85 +161,9 @@ def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     first = _timed(riff, dataclasses.replace(note, offset_sec=at), onset=False)
     second = _timed(
         riff,
-        dataclasses.replace(note, id=_next_id(riff), onset_sec=at, articulation="picked"),
+        dataclasses.replace(note, id=next_note_id(riff), onset_sec=at, articulation="picked"),
     )
     return _edited(riff, "split", [note], [first, second])
-
-
-def undo(riff: Riff) -> Riff:
-    """``riff`` as it was before the last correction or edit that still holds.
-
-    Raises
-    ------
-    ParameterError
-        If there is nothing to undo.
-    """
-    done, _ = stacks(riff)
-    if not done:
-        raise ParameterError("there is nothing to undo")
-    if "from" in (entry := done[-1][0]):
-        before = set_whole(riff, entry["from"], entry["added"], entry["removed"])
-        return dataclasses.replace(before, history=(*riff.history, {"op": "undo"}))
-    pins = pins_of(riff)
-    for entry in reversed(done[-1]):
-        if entry["op"] == "edit":
-            riff, pins = _swap(riff, pins, entry["added"], entry["removed"])
-        else:
-            set_place(pins, int(entry["note"]), entry.get("was"))
-    return _settled(riff, pins, [{"op": "undo"}])
-
-
-def redo(riff: Riff) -> Riff:
-    """``riff`` with the last undone correction or edit made again.
-
-    Raises
-    ------
-    ParameterError
-        If there is nothing to make again.
-    """
-    _, undone = stacks(riff)
-    if not undone:
-        raise ParameterError("there is nothing to make again")
-    if "to" in (entry := undone[-1][0]):
-        after = set_whole(riff, entry["to"], entry["removed"], entry["added"])
-        return dataclasses.replace(after, history=(*riff.history, {"op": "redo"}))
-    pins = pins_of(riff)
-    for entry in undone[-1]:
-        if entry["op"] == "edit":
-            riff, pins = _swap(riff, pins, entry["removed"], entry["added"])
-        else:
-            place = [entry["string"], entry["fret"]] if entry["op"] == "pin" else None
-            set_place(pins, int(entry["note"]), place)
-    return _settled(riff, pins, [{"op": "redo"}])
-
-
-def can_undo(riff: Riff) -> bool:
-    """Whether `undo` has something to undo."""
-    return bool(stacks(riff)[0])
-
-
-def can_redo(riff: Riff) -> bool:
-    """Whether `redo` has something to make again."""
-    return bool(stacks(riff)[1])
-
-
-def describe_last(riff: Riff) -> tuple[Remark | None, Remark | None]:
-    """What `undo` would take back and what `redo` would make again; None for nothing."""
-    done, undone = stacks(riff)
-    return (_told(done[-1]) if done else None, _told(undone[-1]) if undone else None)
-
-
-# -- inside ------------------------------------------------------------------------------------
-
-
-def _told(group: list[Entry]) -> Remark:
-    what = str(group[0].get("kind", group[0]["op"]))
-    notes: tuple[int, ...] = ()
-    if what in ("pin", "unpin"):
-        notes = (int(group[0]["note"]),)
-    elif "from" not in group[0]:
-        notes = (int((group[0]["removed"] or group[0]["added"])[0]["id"]),)
-    return Remark("correction", {"what": what, "count": len(group)}, notes)
 
 
 def _note(riff: Riff, note_id: int) -> Note:
@@ -269,17 +174,13 @@ def _note(riff: Riff, note_id: int) -> Note:
 
 
 def _edited(riff: Riff, kind: str, removed: list[Note], added: list[Note]) -> Riff:
+    """``riff`` with notes exchanged, as one step of its history."""
     for note in added:
         _check(riff, note)
-    entry: dict[str, Any] = {
-        "op": "edit",
-        "kind": kind,
-        "group": next_group(riff),
-        "removed": _as_json(riff, removed),
-        "added": _as_json(riff, added),
-    }
-    riff, pins = _swap(riff, pins_of(riff), entry["removed"], entry["added"])
-    return _settled(riff, pins, [entry])
+    gone = {note.id for note in removed}
+    kept = [note for note in riff.notes if note.id not in gone]
+    new = dataclasses.replace(riff, notes=sort_notes([*kept, *added]))
+    return record(riff, find_again(riff, new), kind, [note.id for note in removed or added])
 
 
 def _check_times(riff: Riff, note: Note) -> None:
@@ -302,49 +203,6 @@ def _check(riff: Riff, note: Note) -> None:
     if not riff.instrument.places(note.pitch_midi):
         pitch = pitch_name(note.pitch_midi)
         raise ParameterError(f"no string of this instrument reaches {pitch}")
-
-
-def _swap(
-    riff: Riff,
-    pins: dict[int, tuple[int, int]],
-    removed: Iterable[Entry],
-    added: Iterable[Entry],
-) -> tuple[Riff, dict[int, tuple[int, int]]]:
-    gone = {int(note["id"]) for note in removed}
-    back = _from_json(riff, added)
-    kept = [note for note in riff.notes if note.id not in gone]
-    pins = {i: place for i, place in pins.items() if i not in gone}
-    for note in back:
-        if note.pinned and note.string is not None and note.fret is not None:
-            pins[note.id] = (note.string, note.fret)
-    return dataclasses.replace(riff, notes=sort_notes([*kept, *back])), pins
-
-
-def _settled(
-    riff: Riff, pins: Mapping[int, tuple[int, int]], entries: Iterable[Mapping[str, Any]]
-) -> Riff:
-    """Solved again around ``pins``, with ``entries`` in the history."""
-    solved, _ = resolve(riff, pins=pins)
-    return dataclasses.replace(solved, history=(*riff.history, *entries))
-
-
-def _as_json(riff: Riff, notes: list[Note]) -> list[dict[str, Any]]:
-    alone = Riff(instrument=riff.instrument, notes=sort_notes(notes))
-    listed: list[dict[str, Any]] = to_json(alone)["notes"]
-    return listed
-
-
-def _from_json(riff: Riff, notes: Iterable[Entry]) -> tuple[Note, ...]:
-    frame = to_json(Riff(instrument=riff.instrument))
-    return from_json(frame | {"notes": [dict(note) for note in notes]}).notes
-
-
-def _next_id(riff: Riff) -> int:
-    used = {note.id for note in riff.notes}
-    for op in riff.history:
-        for note in (*op.get("added", ()), *op.get("removed", ())):
-            used.add(int(note["id"]))
-    return 1 + max(used, default=0)
 
 
 def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:

@@ -1,10 +1,6 @@
-"""The player's corrections: pins, kept in the document with undo and redo.
+"""Pins: notes that the player holds to a string and a fret, and the rest solved around them.
 
-A pin holds a note to a string and fret; everything else is solved again around it. Each entry of
-``Riff.history`` is one note of one correction: ``{"op": "pin", "note", "string", "fret", "group",
-"was"}`` or ``{"op": "unpin", "note", "group", "was"}``, where ``was`` is the pin before ([string,
-fret] or null) and entries of one ``group`` were made, and are undone, together. ``{"op": "undo"}``
-and ``{"op": "redo"}`` are entries too: the history only grows, and nothing that was done is lost.
+A pin is kept in the document as ``Note.pinned``. Pinning and letting go are steps of the history.
 """
 
 from __future__ import annotations
@@ -15,96 +11,30 @@ from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.overtones import likely_overtones
-from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.core.wording import refusal
-from transcribe.correct.history import next_group
-from transcribe.fingering.hand import Hand, hand_of
-from transcribe.fingering.plan import Unmet
+from transcribe.correct.history import record
+from transcribe.correct.solving import solve_again
+from transcribe.fingering import Fingering, Hand, Unmet, pins_of
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.solver import Fingering, apply, pins_of, solve, unmet_facts, unmet_remarks
+from transcribe.fingering.solver import unmet_facts
 
-__all__ = [
-    "pin",
-    "pins_from_tab",
-    "refinger",
-    "repeats_of",
-    "resolve",
-    "unpin",
-]
+__all__ = ["pin", "places_as_written", "repeats_of", "set_hand", "unpin"]
 
 Place = tuple[int, int]
 
 
-def refinger(riff: Riff, *, hand: Hand | None = None) -> Riff:
-    """``riff`` solved again around its pins; a new ``hand`` is kept in the document."""
-    solved, _ = resolve(riff, hand=hand)
-    if hand is None:
-        return solved
-    player = dataclasses.replace(solved.player, hand_span_mm=hand.span_mm)
-    return dataclasses.replace(solved, player=player)
+def set_hand(riff: Riff, hand: Hand) -> Riff:
+    """``riff`` solved again for another hand, which is kept in the document, as one step."""
+    player = dataclasses.replace(riff.player, hand_span_mm=hand.span_mm)
+    solved, _ = solve_again(dataclasses.replace(riff, player=player))
+    return record(riff, solved, "hand span")
 
 
-def pins_from_tab(riff: Riff, edited: Riff) -> dict[int, Place]:
-    """The notes of ``riff`` whose numbers were moved in ``edited``, a tab of it that was edited.
-
-    The notes are matched onset by onset in order of time, and by pitch within an onset, so the
-    times of the edited tab need not be exact. Each entry is a pin: note id -> (string, fret).
-
-    Raises
-    ------
-    ParameterError
-        If a note was added, dropped or given another pitch; the message says where.
-    """
-    mine = [note for note in riff.notes if note.string is not None]
-    theirs = [note for note in edited.notes if note.string is not None]
-    if len(mine) != len(theirs):
-        raise ParameterError(
-            f"the edited tab has {len(theirs)} notes and the riff {len(mine)}; move numbers to "
-            "other strings, but keep every note"
-        )
-    pins: dict[int, Place] = {}
-    start = 0
-    for group in _onset_groups(mine):
-        other = theirs[start : start + len(group)]
-        start += len(group)
-        if sorted(n.pitch_midi for n in group) != sorted(n.pitch_midi for n in other):
-            raise ParameterError(_changed_pitch(group, other))
-        left = list(other)
-        for note in sorted(group, key=lambda n: n.pitch_midi):
-            same = [n for n in left if n.pitch_midi == note.pitch_midi]
-            match = next((n for n in same if n.string == note.string), same[0])
-            left.remove(match)
-            if match.string is not None and match.fret is not None and match.string != note.string:
-                pins[note.id] = (match.string, match.fret)
-    return pins
-
-
-def _onset_groups(notes: list[Note]) -> list[list[Note]]:
-    groups: list[list[Note]] = []
-    for note in notes:
-        if groups and _together(groups[-1][0], note):
-            groups[-1].append(note)
-        else:
-            groups.append([note])
-    return groups
-
-
-def _together(first: Note, note: Note) -> bool:
-    if first.onset_beat is not None and note.onset_beat is not None:
-        return abs(note.onset_beat - first.onset_beat) < 1e-3
-    return note.onset_sec - first.onset_sec < 0.05
-
-
-def _changed_pitch(mine: list[Note], theirs: list[Note]) -> str:
-    missing = [n for n in mine if n.pitch_midi not in {o.pitch_midi for o in theirs}]
-    note = missing[0] if missing else mine[0]
-    found = ", ".join(pitch_name(n.pitch_midi) for n in theirs)
-    return (
-        f"the edited tab has {found} where note {note.id} at {note.onset_sec:.2f} s is "
-        f"{pitch_name(note.pitch_midi)}; a moved number must sound the same pitch"
-    )
+def places_as_written(riff: Riff) -> dict[int, Place]:
+    """The pins that only hold a note where the file that the riff came from had it."""
+    return {i: place for i, place in pins_of(riff).items() if riff.written_places.get(i) == place}
 
 
 def repeats_of(riff: Riff, note_id: int) -> tuple[int, ...]:
@@ -123,7 +53,6 @@ def pin(
     places: Mapping[int, Place],
     *,
     repeats: bool = True,
-    hand: Hand | None = None,
 ) -> Riff:
     """``riff`` with notes held to ``places`` (id -> (string, fret)) and the rest solved again.
 
@@ -149,22 +78,10 @@ def pin(
             for other in repeats_of(riff, note_id):
                 wanted.setdefault(other, wanted[note_id])
     before = pins_of(riff)
-    solved, wanted, left = _pinned(riff, before, wanted, asked, hand)
+    solved, wanted, left = _pinned(riff, before, wanted, asked)
     if left:
         solved = dataclasses.replace(solved, unmet=(*solved.unmet, *left))
-    group = next_group(riff)
-    entries = [
-        {
-            "op": "pin",
-            "note": note_id,
-            "string": place[0],
-            "fret": place[1],
-            "group": group,
-            "was": _listed(before.get(note_id)),
-        }
-        for note_id, place in sorted(wanted.items())
-    ]
-    return dataclasses.replace(solved, history=(*riff.history, *entries))
+    return record(riff, solved, "pin", sorted(wanted))
 
 
 def _pinned(
@@ -172,7 +89,6 @@ def _pinned(
     before: Mapping[int, Place],
     wanted: Mapping[int, Place],
     asked: frozenset[int],
-    hand: Hand | None,
 ) -> tuple[Riff, dict[int, Place], list[Remark]]:
     """The riff solved around ``before`` and ``wanted``; pins that fight in a repeat are let go.
 
@@ -182,7 +98,7 @@ def _pinned(
     kept = dict(wanted)
     left: list[Remark] = []
     while True:
-        solved, fingering = resolve(riff, pins={**before, **kept}, hand=hand)
+        solved, fingering = solve_again(riff, pins={**before, **kept})
         clash = _clash(riff, fingering, before, kept)
         if clash is None:
             return solved, kept, left
@@ -228,7 +144,6 @@ def unpin(
     note_ids: Iterable[int],
     *,
     repeats: bool = True,
-    hand: Hand | None = None,
 ) -> Riff:
     """``riff`` without the pins of ``note_ids`` (and of their repeats), solved again.
 
@@ -248,49 +163,8 @@ def unpin(
             "none of these notes is pinned; pinned are: "
             + (", ".join(str(i) for i in sorted(before)) or "none")
         )
-    group = next_group(riff)
-    entries = [{"op": "unpin", "note": i, "group": group, "was": _listed(before[i])} for i in gone]
-    after = {i: place for i, place in before.items() if i not in gone}
-    return _changed(riff, after, entries, hand)
-
-
-def resolve(
-    riff: Riff,
-    *,
-    pins: Mapping[int, Place] | None = None,
-    hand: Hand | None = None,
-) -> tuple[Riff, Fingering]:
-    """``riff`` solved again around ``pins`` (those of the document where left out).
-
-    What could not be kept, and wide stretches, are in the document's ``unmet`` and ``cautions``.
-    """
-    held = pins_of(riff) if pins is None else dict(pins)
-    hand = hand_of(riff) if hand is None else hand
-    fingering = solve(
-        riff.notes, riff.instrument, hand=hand, drone=riff.drone, pins=held, rhythm=riff.rhythm
-    )
-    failed = {u.note_id for u in fingering.unmet}
-    notes = tuple(
-        dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
-        for note in apply(riff.notes, fingering)
-    )
-    solved = dataclasses.replace(
-        riff,
-        notes=notes,
-        cautions=fingering.cautions,
-        unmet=unmet_remarks(notes, fingering, riff.instrument),
-    )
-    return solved, fingering
-
-
-def _changed(
-    riff: Riff,
-    pins: Mapping[int, Place],
-    entries: list[dict[str, Any]],
-    hand: Hand | None,
-) -> Riff:
-    solved, _ = resolve(riff, pins=pins, hand=hand)
-    return dataclasses.replace(solved, history=(*riff.history, *entries))
+    kept = {i: place for i, place in before.items() if i not in gone}
+    return record(riff, solve_again(riff, pins=kept)[0], "unpin", gone)
 
 
 def _why(riff: Riff, clash: Unmet, note_id: int) -> tuple[dict[str, Any], tuple[int, ...]]:
@@ -321,7 +195,7 @@ def _refused(
 def _nearest(riff: Riff, note_id: int, place: Place, others: Mapping[int, Place]) -> Place | None:
     """The nearest place to ``place`` where the note can be pinned and nothing else is lost."""
     for other in _by_distance(riff, riff.note(note_id), place):
-        _, fingering = resolve(riff, pins={**others, note_id: other})
+        _, fingering = solve_again(riff, pins={**others, note_id: other})
         if other != place and _clash(riff, fingering, others, {note_id: other}) is None:
             return other
     return None
@@ -357,7 +231,3 @@ def _wrong_place(riff: Riff, note: Note, place: Place) -> Remark:
         "nearest": list(places[0]) if places else None,
     }
     return Remark("pin-other-pitch", facts, (note.id,))
-
-
-def _listed(place: Place | None) -> list[int] | None:
-    return None if place is None else [place[0], place[1]]

@@ -1,17 +1,16 @@
-"""Another reading of the rhythm of a riff that is there already: half time, double time, or given.
+"""Another tempo, meter or bar 1 for a riff that is there already, as one step of its history.
 
-A tempo that is felt twice as fast or half as fast as it was guessed is one step away, without the
-recording: every note value is doubled or halved, bar 1 stays where it is, and the bars are counted
-anew; the fingering is solved again around the pins, and the theory follows.
-
-`transcribe.correct.whole_riff` says what such a step holds.
+A tempo that is felt twice as fast or half as fast as it was found is one step away, without the
+recording. There are three ways to another rhythm: the score or the seconds are scaled, the bars
+are counted in another meter, or the beats are found again from the notes. The fingering is solved
+again around the pins, and the theory follows.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -19,25 +18,23 @@ import numpy as np
 from transcribe.core.clock import MAX_BPM, MIN_BPM, Clock, check_bpm
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import drone_pitches
-from transcribe.core.riff import MeterChoice, Rhythm, Riff, TempoChoice
-from transcribe.correct.history import said
-from transcribe.correct.whole_riff import settled
+from transcribe.core.riff import MeterChoice, Remark, Rhythm, Riff, TempoChoice
+from transcribe.correct.history import record
+from transcribe.correct.solving import find_again
 
-__all__ = ["double_time", "given_time", "half_time", "other_time", "retime", "timed"]
+__all__ = ["double_time", "half_time", "other_tempo", "remaining_warnings", "retime", "retimed"]
 
-_PER_BEAT = 24  # places of the score in a beat
-_LIKELY = 0.2  # from this share on, half or double the tempo is worth a word
-_NEAR = 0.06  # of a tempo: the same one
-_MEANT = 0.1  # of a tempo that a player says: half or double of the one that was found
-_KEPT = 1.25  # times or over the tempo that was found: another tempo of the same bars
+Progress = Callable[[str, float], None]
+Meter = tuple[int, int]
+
+_TICKS_PER_BEAT = 24  # places of the score in a beat
+_LIKELY_SHARE = 0.2  # confidence from which half or double the tempo is told; chosen by eye
+_SAME_TEMPO = 0.06  # relative difference of two tempi that are one; chosen by eye
+_HALF_OR_DOUBLE = 0.1  # relative difference of a given tempo from half or double the one found
+_SAME_BARS = 1.25  # ratio of two tempi up to which the bars are taken to stay; chosen by eye
 
 
-def half_time(
-    riff: Riff,
-    *,
-    meter: tuple[int, int] | None = None,
-    progress: Callable[[str, float], None] | None = None,
-) -> Riff:
+def half_time(riff: Riff, *, meter: Meter | None = None, progress: Progress | None = None) -> Riff:
     """``riff`` with beats twice as long: half as many in a minute, eighths become sixteenths.
 
     A meter that was given, or is that of a score, stays, and a bar lasts twice as long. One that
@@ -49,46 +46,43 @@ def half_time(
     ParameterError
         If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
     """
-    return _scaled(riff, 0.5, "half time", meter, progress)
+    return _half_or_double(riff, 0.5, "half time", meter, progress)
 
 
 def double_time(
-    riff: Riff,
-    *,
-    meter: tuple[int, int] | None = None,
-    progress: Callable[[str, float], None] | None = None,
+    riff: Riff, *, meter: Meter | None = None, progress: Progress | None = None
 ) -> Riff:
     """``riff`` with beats half as long: twice as many in a minute, eighths become quarters.
 
     See `half_time` for the meter and the errors.
     """
-    return _scaled(riff, 2.0, "double time", meter, progress)
+    return _half_or_double(riff, 2.0, "double time", meter, progress)
 
 
 def retime(
     riff: Riff,
     *,
     bpm: float | None = None,
-    meter: tuple[int, int] | None = None,
+    meter: Meter | None = None,
     first_beat_sec: float | None = None,
-    progress: Callable[[str, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> Riff:
-    """``riff`` with what is known of its rhythm given; fingering and theory follow, as one step.
+    """``riff`` with what is known of its rhythm; fingering and theory follow, as one step.
 
-    See `timed` for what becomes of the bars, for the parameters and the errors.
+    See `retimed` for what becomes of the bars, for the parameters and the errors.
     """
-    given = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
-    found = timed(riff, **given, progress=progress)  # type: ignore[arg-type]
-    return _settled(riff, found, "rhythm", given)
+    known = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
+    new = retimed(riff, **known, progress=progress)  # type: ignore[arg-type]
+    return _recorded(riff, new, "rhythm", known)
 
 
-def timed(
+def retimed(
     riff: Riff,
     *,
     bpm: float | None = None,
-    meter: tuple[int, int] | None = None,
+    meter: Meter | None = None,
     first_beat_sec: float | None = None,
-    progress: Callable[[str, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> Riff:
     """``riff`` with another rhythm and nothing else: no fingering, theory or history.
 
@@ -116,140 +110,142 @@ def timed(
     """
     if not riff.notes:
         raise ParameterError("there are no notes to find a rhythm in")
-    _check(bpm, meter)
-    old = riff.rhythm
-    if old is None or len(old.beats_sec) < 2:
-        return _found(riff, bpm, meter, first_beat_sec, progress)
-    if first_beat_sec is None:
-        if not _is_heard(riff):
-            return _rewritten(riff, bpm, meter, progress)
-        kept = _heard_anew(riff, bpm, meter, progress)
-        if kept is not None:
-            return kept
-    if meter is None and _is_given(old):
-        meter = old.meter
-    if bpm is None:
-        bpm = old.bpm * (1.0 if meter is None else _unit_factor(riff, meter))
-    if first_beat_sec is None and not _is_heard(riff):
-        first_beat_sec = _bar_1(riff)
-    return _found(riff, bpm, meter, first_beat_sec, progress)
-
-
-def _check(bpm: float | None, meter: tuple[int, int] | None) -> None:
     if bpm is not None:
         check_bpm(bpm)
     if meter is not None and (meter[0] < 1 or meter[1] not in (2, 4, 8, 16)):
         raise ParameterError(
             f"meter is {meter[0]}/{meter[1]}; give one such as 4/4 or 6/8", parameter="meter"
         )
+    old = riff.rhythm
+    if old is None or len(old.beats_sec) < 2:
+        return _found_again(riff, bpm, meter, first_beat_sec, progress)
+    if first_beat_sec is None:
+        same = _same_score if riff.timing.kind != "heard" else _same_bars
+        kept = same(riff, old, bpm, meter, progress)
+        if kept is not None:
+            return kept
+    if meter is None and _is_known(old):
+        meter = old.meter
+    if bpm is None:
+        bpm = old.bpm * (1.0 if meter is None else _beats_per_beat(riff, old, meter))
+    return _found_again(riff, bpm, meter, first_beat_sec, progress)
 
 
-def _rewritten(
-    riff: Riff,
-    bpm: float | None,
-    meter: tuple[int, int] | None,
-    progress: Callable[[str, float], None] | None,
+def other_tempo(rhythm: Rhythm) -> tuple[str, float, Meter, float] | None:
+    """Half or double time where that was nearly as likely as the tempo that was found.
+
+    Returns
+    -------
+    (str, float, (int, int), float) or None
+        ``half time`` or ``double time``, its beats a minute, its meter, and its confidence, 0 to 1.
+    """
+    found: list[tuple[float, str, float, Meter]] = []
+    for choice in rhythm.bpm_choices[1:]:
+        for kind, factor in (("half time", 0.5), ("double time", 2.0)):
+            bpm = factor * rhythm.bpm
+            if abs(choice.bpm / bpm - 1) <= _SAME_TEMPO and choice.confidence >= _LIKELY_SHARE:
+                found.append((choice.confidence, kind, bpm, choice.meter))
+    if not found:
+        return None
+    share, kind, bpm, meter = max(found)
+    return kind, bpm, meter, share
+
+
+def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
+    """The warnings of a riff, but for those that the player has answered since."""
+    answered = {"tab-no-meter"} if riff.player.meter is not None else set()
+    return tuple(remark for remark in riff.warnings if remark.kind not in answered)
+
+
+def _recorded(riff: Riff, new: Riff, kind: str, known: dict[str, Any]) -> Riff:
+    """``new`` as a step of ``riff``, with what the player told of the rhythm."""
+    told = {key: value for key, value in known.items() if value is not None}
+    player = dataclasses.replace(riff.player, **told)
+    return record(riff, find_again(riff, dataclasses.replace(new, player=player)), kind)
+
+
+# -- which way ---------------------------------------------------------------------------------
+
+
+def _half_or_double(
+    riff: Riff, factor: float, kind: str, meter: Meter | None, progress: Progress | None
+) -> Riff:
+    old = riff.rhythm
+    if old is None or len(old.beats_sec) < 2 or not riff.notes:
+        raise ParameterError("this riff has too few beats, so there is no tempo to change")
+    bpm = factor * old.bpm
+    if not MIN_BPM <= bpm <= MAX_BPM:
+        raise ParameterError(
+            f"{kind} of {old.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
+            f"{MIN_BPM:.0f} to {MAX_BPM:.0f}"
+        )
+    new = _in_other_beats(riff, old, bpm, factor, meter, progress)
+    return _recorded(riff, new, kind, {"bpm": bpm, "meter": meter})
+
+
+def _same_score(
+    riff: Riff, old: Rhythm, bpm: float | None, meter: Meter | None, progress: Progress | None
 ) -> Riff:
     """A written ``riff`` at another tempo, in other bars: its note values are known."""
-    old = riff.rhythm
-    assert old is not None
-    factor = 1.0 if meter is None else _unit_factor(riff, meter)
-    new = riff
-    if meter is not None and meter != old.meter:
-        if not _fits(riff, factor):
-            start = _bar_1(riff)
-            new = _found(riff, factor * old.bpm, meter, start, progress)
-        else:
-            new = _in_bars_of(_multiplied(riff, factor, meter))
-    if bpm is None or new.rhythm is None:
+    new = riff if meter in (None, old.meter) else _rebarred(riff, old, meter, progress)
+    rhythm = new.rhythm
+    if bpm is None or rhythm is None:
         return new
-    return _stretched(new, new.rhythm.bpm / bpm, bpm)
+    return _rescaled(new, rhythm, bpm, seconds=rhythm.bpm / bpm)
 
 
-def _in_bars_of(riff: Riff) -> Riff:
-    """``riff`` with the phrases of its bars, and its meter no longer a guess."""
-    from transcribe.rhythm.phrases import find_phrases
-
-    rhythm = riff.rhythm
-    assert rhythm is not None
-    rhythm = dataclasses.replace(
-        rhythm,
-        phrases=find_phrases(riff.notes, meter=rhythm.meter),
-        bpm_choices=_only_tempo(rhythm, rhythm.bpm),
-        meter_choices=(MeterChoice(rhythm.meter, 1.0),) if rhythm.meter_choices else (),
-    )
-    return dataclasses.replace(riff, rhythm=rhythm)
-
-
-def _only_tempo(rhythm: Rhythm, bpm: float) -> tuple[TempoChoice, ...]:
-    """The tempo that was given in the place of those that were weighed, if any were."""
-    return (TempoChoice(bpm, rhythm.meter, 1.0),) if rhythm.bpm_choices else ()
-
-
-def _stretched(riff: Riff, factor: float, bpm: float) -> Riff:
-    """``riff`` with every second ``factor`` times as long; beats and note values stay."""
-    old = riff.rhythm
-    assert old is not None
-    rhythm = dataclasses.replace(
-        old,
-        bpm=bpm,
-        beats_sec=tuple(factor * t for t in old.beats_sec),
-        downbeats_sec=tuple(factor * t for t in old.downbeats_sec),
-        bpm_choices=_only_tempo(old, bpm),
-    )
-    notes = tuple(
-        dataclasses.replace(
-            note, onset_sec=factor * note.onset_sec, offset_sec=factor * note.offset_sec
-        )
-        for note in riff.notes
-    )
-    drone = riff.drone and dataclasses.replace(
-        riff.drone, start_sec=factor * riff.drone.start_sec, end_sec=factor * riff.drone.end_sec
-    )
-    source = riff.source
-    if source is not None and source.duration_sec:
-        source = dataclasses.replace(source, duration_sec=factor * source.duration_sec)
-    return dataclasses.replace(riff, rhythm=rhythm, notes=notes, drone=drone, source=source)
-
-
-def _heard_anew(
-    riff: Riff,
-    bpm: float | None,
-    meter: tuple[int, int] | None,
-    progress: Callable[[str, float], None] | None,
+def _same_bars(
+    riff: Riff, old: Rhythm, bpm: float | None, meter: Meter | None, progress: Progress | None
 ) -> Riff | None:
     """What was heard, in the bars it has; None where its beats have to be found again."""
-    old = riff.rhythm
-    assert old is not None
     if bpm is None:
         if meter is None or meter[1] == old.meter[1]:
             return None
-        factor = _unit_factor(riff, meter)
-        if math.isclose(factor * old.meter[0], meter[0]) and _fits(riff, factor):
-            return _in_bars_of(_multiplied(riff, factor, meter))
-        return None
+        factor = _beats_per_beat(riff, old, meter)
+        same = math.isclose(factor * old.meter[0], meter[0]) and _fits(riff, factor)
+        return _rebarred(riff, old, meter, progress) if same else None
     for factor in (0.5, 2.0):
-        if abs(bpm / (factor * old.bpm) - 1) <= _MEANT:
-            new = _in_time(riff, factor, meter, progress)
-            assert new.rhythm is not None
-            return dataclasses.replace(new, rhythm=dataclasses.replace(new.rhythm, bpm=bpm))
-    if meter is None and 1 / _KEPT <= bpm / old.bpm <= _KEPT:
-        start = _bar_1(riff)
-        new = _found(riff, bpm, old.meter, start, progress)
-        assert new.rhythm is not None
-        rhythm = dataclasses.replace(new.rhythm, meter_choices=old.meter_choices)
-        return dataclasses.replace(new, rhythm=rhythm)
+        if abs(bpm / (factor * old.bpm) - 1) <= _HALF_OR_DOUBLE:
+            return _in_other_beats(riff, old, bpm, factor, meter, progress)
+    if meter is None and 1 / _SAME_BARS <= bpm / old.bpm <= _SAME_BARS:
+        new = _found_again(riff, bpm, old.meter, _bar_1_sec(riff), progress)
+        return _with_rhythm(new, meter_choices=old.meter_choices)
     return None
 
 
-def _unit_factor(riff: Riff, meter: tuple[int, int]) -> float:
+def _in_other_beats(
+    riff: Riff,
+    old: Rhythm,
+    bpm: float,
+    factor: float,
+    meter: Meter | None,
+    progress: Progress | None,
+) -> Riff:
+    """``riff`` with ``factor`` times as many beats; bar 1 stays where it is."""
+    if meter is None:
+        meter = old.meter if _is_known(old) else _likelier_meter(riff, old, factor, progress)
+    if _fits(riff, factor):
+        return _rescaled(riff, old, bpm, beats=factor, meter=meter)
+    # Finer notes than the score can hold are placed anew.
+    new = _found_again(riff, factor * old.bpm, meter, _bar_1_sec(riff), progress)
+    return _with_rhythm(new, bpm=bpm)
+
+
+def _likelier_meter(riff: Riff, old: Rhythm, factor: float, progress: Progress | None) -> Meter:
+    """The meter as it is, or the one whose bars last as long as now, whichever the notes show."""
+    rhythm = _found_again(riff, factor * old.bpm, None, None, progress).rhythm
+    assert rhythm is not None
+    chances = {choice.meter: choice.confidence for choice in rhythm.meter_choices}
+    same_bar = [m for m in chances if m[0] == factor * old.meter[0] and m != old.meter]
+    return max((old.meter, *same_bar), key=lambda m: chances.get(m, 0.0))
+
+
+def _beats_per_beat(riff: Riff, old: Rhythm, meter: Meter) -> float:
     """How many beats of ``meter`` make one beat of the riff's meter.
 
-    A quarter is two eighths, so that note values stay; but where the beat was parted in three,
+    A quarter is two eighths, so that note values stay; but where the beat was divided in three,
     four quarters are twelve eighths (a compound meter; common practice, no source).
     """
-    old = riff.rhythm
-    assert old is not None
     by_unit = meter[1] / old.meter[1]
     by_bar = meter[0] / old.meter[0]
     if by_unit != 2.0 or by_bar != 3.0 or meter[0] % 3:
@@ -259,28 +255,129 @@ def _unit_factor(riff: Riff, meter: tuple[int, int]) -> float:
     return by_bar if whole[0] > whole[1] else by_unit
 
 
-def _bar_1(riff: Riff) -> float | None:
+def _is_known(rhythm: Rhythm) -> bool:
+    """Whether the meter comes from a score or from the player: then there was no choice."""
+    return len(rhythm.meter_choices) < 2
+
+
+def _bar_1_sec(riff: Riff) -> float | None:
     """Where bar 1 begins, in seconds; None where the riff is over before it does."""
     downs = riff.rhythm.downbeats_sec if riff.rhythm else ()
     end = max(note.offset_sec for note in riff.notes)
     return downs[0] if downs and 0.0 <= downs[0] <= end else None
 
 
-def _found(
+def _fits(riff: Riff, factor: float) -> bool:
+    """Whether every place that is multiplied is still one of the score's."""
+    starts = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
+    ticks = [factor * _TICKS_PER_BEAT * start for start in starts]
+    return len(starts) == len(riff.notes) and all(abs(t - round(t)) < 1e-6 for t in ticks)
+
+
+# -- the three ways ----------------------------------------------------------------------------
+
+
+def _rescaled(
+    riff: Riff,
+    old: Rhythm,
+    bpm: float,
+    *,
+    beats: float = 1.0,
+    seconds: float = 1.0,
+    meter: Meter | None = None,
+) -> Riff:
+    """``riff`` with score times ``beats`` times and seconds ``seconds`` times what they were.
+
+    Beat 0 stays where it is. ``bpm`` is what the rhythm says, whatever comes of the factors.
+    """
+    meter = meter or old.meter
+    rhythm = dataclasses.replace(
+        old,
+        bpm=bpm,
+        meter=meter,
+        beats_sec=tuple(seconds * t for t in old.beats_sec),
+        downbeats_sec=tuple(seconds * t for t in old.downbeats_sec),
+    )
+    if seconds != 1.0 and old.bpm_choices:
+        rhythm = dataclasses.replace(rhythm, bpm_choices=(TempoChoice(bpm, meter, 1.0),))
+    notes = tuple(
+        dataclasses.replace(
+            note, onset_sec=seconds * note.onset_sec, offset_sec=seconds * note.offset_sec
+        )
+        for note in riff.notes
+    )
+    if beats != 1.0:
+        notes = tuple(
+            dataclasses.replace(
+                note,
+                onset_beat=beats * (note.onset_beat or 0.0),
+                duration_beat=max(1, round(beats * (note.duration_beat or 0.0) * _TICKS_PER_BEAT))
+                / _TICKS_PER_BEAT,
+            )
+            for note in notes
+        )
+    if beats != 1.0 or meter != old.meter:
+        # The first and last notes must not lie outside the beats.
+        onsets = [note.onset_beat or 0.0 for note in notes]
+        ends = Clock(old).beat(np.array(old.beats_sec)[[0, -1]]) * beats
+        first = min(math.ceil(ends[0]), math.floor(min(onsets)))
+        last = max(math.floor(ends[1]), math.ceil(max(onsets)), first + 1)
+        numbers = np.arange(first, last + 1)
+        times = seconds * Clock(old).sec(numbers / beats)
+        rhythm = dataclasses.replace(
+            rhythm,
+            beats_sec=tuple(times.tolist()),
+            downbeats_sec=tuple(times[(numbers >= 0) & (numbers % meter[0] == 0)].tolist()),
+            phrases=tuple(
+                dataclasses.replace(p, start_beat=beats * p.start_beat, end_beat=beats * p.end_beat)
+                for p in old.phrases
+            ),
+            swing=None,  # what swung were the halves of the old beats, which are halves no longer
+            pickup_beats=beats * old.pickup_beats,
+        )
+    drone = riff.drone and dataclasses.replace(
+        riff.drone,
+        start_sec=seconds * riff.drone.start_sec,
+        end_sec=seconds * riff.drone.end_sec,
+    )
+    source = riff.source
+    if source is not None and source.duration_sec:
+        source = dataclasses.replace(source, duration_sec=seconds * source.duration_sec)
+    return dataclasses.replace(riff, rhythm=rhythm, notes=notes, drone=drone, source=source)
+
+
+def _rebarred(riff: Riff, old: Rhythm, meter: Meter, progress: Progress | None) -> Riff:
+    """``riff`` in the bars of ``meter``, with their phrases; its meter is no guess any more."""
+    from transcribe.rhythm.phrases import find_phrases
+
+    factor = _beats_per_beat(riff, old, meter)
+    bpm = factor * old.bpm
+    if not _fits(riff, factor):
+        return _found_again(riff, bpm, meter, _bar_1_sec(riff), progress)
+    new = _rescaled(riff, old, bpm, beats=factor, meter=meter)
+    return _with_rhythm(
+        new,
+        phrases=find_phrases(new.notes, meter=meter),
+        bpm_choices=(TempoChoice(bpm, meter, 1.0),) if old.bpm_choices else (),
+        meter_choices=(MeterChoice(meter, 1.0),) if old.meter_choices else (),
+    )
+
+
+def _found_again(
     riff: Riff,
     bpm: float | None,
-    meter: tuple[int, int] | None,
+    meter: Meter | None,
     first_beat_sec: float | None,
-    progress: Callable[[str, float], None] | None,
+    progress: Progress | None,
 ) -> Riff:
     """``riff`` with the rhythm that its notes show when this much is known."""
     from transcribe.rhythm import find_rhythm
 
     end = max(note.offset_sec for note in riff.notes)
-    told = riff.source.duration_sec if riff.source else None
+    duration = riff.source.duration_sec if riff.source else None
     rhythm, notes = find_rhythm(
         riff.notes,
-        duration_sec=max(end, told or 0.0),
+        duration_sec=max(end, duration or 0.0),
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -295,148 +392,6 @@ def _found(
     return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
 
 
-def _scaled(
-    riff: Riff,
-    factor: float,
-    kind: str,
-    meter: tuple[int, int] | None,
-    progress: Callable[[str, float], None] | None,
-) -> Riff:
-    old = riff.rhythm
-    if old is None or len(old.beats_sec) < 2 or not riff.notes:
-        raise ParameterError("this riff has too few beats, so there is no tempo to change")
-    bpm = factor * old.bpm
-    if not MIN_BPM <= bpm <= MAX_BPM:
-        raise ParameterError(
-            f"{kind} of {old.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
-            f"{MIN_BPM:.0f} to {MAX_BPM:.0f}"
-        )
-    given = {"bpm": bpm, "meter": meter, "first_beat_sec": None}
-    return _settled(riff, _in_time(riff, factor, meter, progress), kind, given)
-
-
-def _in_time(
-    riff: Riff,
-    factor: float,
-    meter: tuple[int, int] | None,
-    progress: Callable[[str, float], None] | None,
-) -> Riff:
-    """``riff`` with ``factor`` times as many beats; bar 1 stays where it is."""
-    old = riff.rhythm
-    assert old is not None
-    bpm = factor * old.bpm
-    if meter is None:
-        meter = old.meter if _is_given(old) else _likelier_meter(riff, bpm, factor, progress)
-    if _fits(riff, factor):
-        return _multiplied(riff, factor, meter)
-    # Finer notes than the score can hold are placed anew.
-    start = _bar_1(riff)
-    return _found(riff, bpm, meter, start, progress)
-
-
-def _likelier_meter(
-    riff: Riff, bpm: float, factor: float, progress: Callable[[str, float], None] | None
-) -> tuple[int, int]:
-    """The meter as it is, or the one whose bars last as long as now, whichever the notes show."""
+def _with_rhythm(riff: Riff, **changes: Any) -> Riff:
     assert riff.rhythm is not None
-    old = riff.rhythm.meter
-    rhythm = _found(riff, bpm, None, None, progress).rhythm
-    assert rhythm is not None
-    chances = {choice.meter: choice.confidence for choice in rhythm.meter_choices}
-    beats = factor * old[0]
-    same_bar = [m for m in chances if m[0] == beats and m != old]
-    return max((old, *same_bar), key=lambda m: chances.get(m, 0.0))
-
-
-def _fits(riff: Riff, factor: float) -> bool:
-    """Whether every place that is multiplied is still one of the score's."""
-    starts = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
-    ticks = [factor * _PER_BEAT * start for start in starts]
-    return len(starts) == len(riff.notes) and all(abs(t - round(t)) < 1e-6 for t in ticks)
-
-
-def _multiplied(riff: Riff, factor: float, meter: tuple[int, int]) -> Riff:
-    """``riff`` with every score time ``factor`` times as long; beat 0 stays where it is."""
-    old = riff.rhythm
-    assert old is not None
-    beats = old.beats_sec
-    zero = 0
-    if old.downbeats_sec:
-        zero = min(range(len(beats)), key=lambda k: abs(beats[k] - old.downbeats_sec[0]))
-    first, last = math.ceil(-zero * factor), math.floor((len(beats) - 1 - zero) * factor)
-    # The first and last notes must not lie outside the beats.
-    ends = [(note.onset_beat or 0.0) * factor for note in riff.notes]
-    first, last = min(first, math.floor(min(ends))), max(last, math.ceil(max(ends)), first + 1)
-    numbers = range(first, last + 1)
-    times = tuple(Clock(old).sec(np.array(numbers) / factor).tolist())
-    downs = tuple(
-        t for number, t in zip(numbers, times, strict=True) if number >= 0 == number % meter[0]
-    )
-    phrases = tuple(
-        dataclasses.replace(p, start_beat=factor * p.start_beat, end_beat=factor * p.end_beat)
-        for p in old.phrases
-    )
-    rhythm = dataclasses.replace(
-        old,
-        bpm=factor * old.bpm,
-        meter=meter,
-        beats_sec=times,
-        downbeats_sec=downs,
-        phrases=phrases,
-        swing=None,  # what swung were the halves of the old beats, which are halves no longer
-        pickup_beats=factor * old.pickup_beats,
-    )
-    shortest = 1.0 / _PER_BEAT
-    notes = tuple(
-        dataclasses.replace(
-            note,
-            onset_beat=factor * (note.onset_beat or 0.0),
-            duration_beat=max(
-                shortest, round(factor * (note.duration_beat or 0.0) * _PER_BEAT) / _PER_BEAT
-            ),
-        )
-        for note in riff.notes
-    )
-    return dataclasses.replace(riff, rhythm=rhythm, notes=notes)
-
-
-def _settled(riff: Riff, timed: Riff, kind: str, given: Mapping[str, Any]) -> Riff:
-    told = {key: value for key, value in given.items() if value is not None}
-    return settled(riff, timed, kind, told)
-
-
-def given_time(riff: Riff) -> dict[str, Any]:
-    """What the player has said of the rhythm, as arguments of `retime`: the steps that hold."""
-    told = said(riff)
-    given = {"bpm": told.bpm, "meter": told.meter, "first_beat_sec": told.first_beat_sec}
-    return {key: value for key, value in given.items() if value is not None}
-
-
-def other_time(rhythm: Rhythm) -> tuple[str, float, tuple[int, int], float] | None:
-    """Half or double time where that was nearly as likely as the tempo that was found.
-
-    Returns
-    -------
-    (str, float, (int, int), float) or None
-        ``half time`` or ``double time``, its beats a minute, its meter, and its confidence, 0 to 1.
-    """
-    found: list[tuple[float, str, float, tuple[int, int]]] = []
-    for choice in rhythm.bpm_choices[1:]:
-        for kind, factor in (("half time", 0.5), ("double time", 2.0)):
-            bpm = factor * rhythm.bpm
-            if abs(choice.bpm / bpm - 1) <= _NEAR and choice.confidence >= _LIKELY:
-                found.append((choice.confidence, kind, bpm, choice.meter))
-    if not found:
-        return None
-    share, kind, bpm, meter = max(found)
-    return kind, bpm, meter, share
-
-
-def _is_heard(riff: Riff) -> bool:
-    """Whether the seconds are those of a performance, whose beats had to be found."""
-    return riff.timing.kind == "heard"
-
-
-def _is_given(rhythm: Rhythm) -> bool:
-    """Whether the meter comes from a score or from the player: then there was no choice."""
-    return len(rhythm.meter_choices) < 2
+    return dataclasses.replace(riff, rhythm=dataclasses.replace(riff.rhythm, **changes))

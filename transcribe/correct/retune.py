@@ -2,7 +2,6 @@
 
 The pitches stay as they were heard or written; the places on the neck are found again around the
 pins, and so are the other fingerings and the theory.
-`transcribe.correct.whole_riff` says what a step holds.
 """
 
 from __future__ import annotations
@@ -11,11 +10,11 @@ import dataclasses
 from collections.abc import Iterable
 
 from transcribe.core.riff import Instrument, Note, Riff
-from transcribe.correct.history import said
-from transcribe.correct.whole_riff import kept_places, settled
+from transcribe.correct.history import record
+from transcribe.correct.solving import find_again
 from transcribe.drone import DroneChoice, find_drone
 
-__all__ = ["given_drone", "given_instrument", "set_drone", "set_instrument"]
+__all__ = ["kept_places", "set_drone", "set_instrument"]
 
 
 def set_drone(riff: Riff, choice: DroneChoice) -> Riff:
@@ -27,8 +26,9 @@ def set_drone(riff: Riff, choice: DroneChoice) -> Riff:
         If there is no such string.
     """
     drone = find_drone(_free(riff.notes), riff.instrument, drone=choice)
-    new = dataclasses.replace(riff, drone=drone)
-    return settled(riff, new, "drone", {"drone": choice}, others=True)
+    player = dataclasses.replace(riff.player, drone=choice)
+    new = dataclasses.replace(riff, drone=drone, player=player)
+    return record(riff, find_again(riff, new, others=True), "drone")
 
 
 def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
@@ -44,23 +44,34 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
     """
     instrument = dataclasses.replace(instrument, offset_cents=riff.instrument.offset_cents)
     notes = _free(kept_places(riff.notes, instrument))
-    drone = find_drone(notes, instrument, drone=given_drone(riff) or "auto")
-    new = dataclasses.replace(riff, instrument=instrument, notes=notes, drone=drone)
-    return settled(riff, new, "tuning", {"instrument": True}, others=True)
+    drone = find_drone(notes, instrument, drone=riff.player.drone or "auto")
+    player = dataclasses.replace(riff.player, instrument_told=True)
+    new = dataclasses.replace(riff, instrument=instrument, notes=notes, drone=drone, player=player)
+    return record(riff, find_again(riff, new, others=True), "tuning")
 
 
-def given_drone(riff: Riff) -> DroneChoice | None:
-    """What the player has said of the drone; None where nothing that holds."""
-    choice = said(riff).drone
-    return choice if choice in ("auto", "off") or isinstance(choice, int) else None
+def kept_places(notes: Iterable[Note], new: Instrument) -> tuple[Note, ...]:
+    """``notes`` for another tuning or capo: each stays on its string, where that reaches it.
 
-
-def given_instrument(riff: Riff) -> Instrument | None:
-    """The riff's instrument where the player has corrected it, else None."""
-    return riff.instrument if said(riff).instrument_told else None
+    Its fret is the one that sounds its pitch there now. Where there is none, or no such string,
+    the note is left without a place and without its pin.
+    """
+    kept = []
+    for note in notes:
+        if note.string is not None:
+            there = note.string <= len(new.open_midi)
+            fret = new.fret_of(note.string, note.pitch_midi) if there else None
+            if fret is None:
+                note = dataclasses.replace(note, string=None, fret=None, finger=None, pinned=False)
+            else:
+                note = dataclasses.replace(note, fret=fret)
+        kept.append(note)
+    return tuple(kept)
 
 
 def _free(notes: Iterable[Note]) -> tuple[Note, ...]:
-    """``notes`` without places but for the pins: where they lie now comes of the drone that was,
-    and must not speak for it."""
+    """``notes`` without places but for the pins.
+
+    Where the others lie now follows from the drone that was, and must not speak for it.
+    """
     return tuple(n if n.pinned else dataclasses.replace(n, string=None, fret=None) for n in notes)

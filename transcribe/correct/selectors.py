@@ -164,20 +164,24 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
         If a number was lost, added or sounds another pitch, or a dead note was moved to a string
         that does not reach its pitch; the message says where.
     """
-    from transcribe.correct.pins import pins_from_tab
     from transcribe.formats.tab.read import read_tab
 
     edited = read_tab(source)
     name = os.path.basename(os.fspath(source)) if "\n" not in str(source) else "the tab"
     mine = [note for note in riff.notes if note.string is not None]
-    notes: list[Note] = []
+    pins: dict[int, tuple[int, int]] = {}
+    missed = 0
     left = list(edited.notes)
     for note in mine:
         match = _match(note, left)
-        if match is not None:
-            left.remove(match)
-            notes.append(_sounding(note, match, riff, name))
-    if len(notes) < len(mine) or left:
+        if match is None:
+            missed += 1
+            continue
+        left.remove(match)
+        found = _sounding(note, match, riff, name)
+        if found.string is not None and found.fret is not None and found.string != note.string:
+            pins[note.id] = (found.string, found.fret)
+    if missed or left:
         faults = _faults(riff, mine, list(edited.notes))
         more = len(faults) - _MOST_TOLD
         raise ParameterError(
@@ -185,7 +189,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
             "move numbers to other strings, where they sound the same pitch, and keep every note "
             "(--delete ID takes one out)"
         )
-    return pins_from_tab(riff, dataclasses.replace(edited, notes=tuple(notes)))
+    return pins
 
 
 def _apart(a: Note, b: Note) -> float:

@@ -25,7 +25,7 @@ from transcribe.core.riff import Instrument, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
 from transcribe.formats.typed import read_object
-from transcribe.formats.untyped import check_history, check_theory, parse
+from transcribe.formats.untyped import check_theory, parse
 
 __all__ = [
     "VERSION",
@@ -90,7 +90,6 @@ def _check(riff: Riff) -> None:
         if alternative.why is not None:
             _check_remark(alternative.why, f"alternatives[{i}].why")
     check_theory(riff.theory)
-    check_history(riff.history)
 
 
 def from_json(value: Any) -> Riff:

@@ -10,6 +10,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from transcribe.formats.history_1 import steps
+from transcribe.formats.untyped import check_history
+
 __all__ = ["from_version_1"]
 
 _TIMING = {  # key of version 1 -> key of "timing"
@@ -32,7 +35,9 @@ def from_version_1(value: Mapping[str, Any]) -> dict[str, Any]:
     """
     new = _top(value)
     if isinstance(history := value.get("history"), list):
-        new["history"] = [_entry(entry, value) for entry in history]
+        check_history(history)
+        entries = [_entry(entry, value) for entry in history]
+        new["history"], new["player"] = steps(entries, new.get("player", {}))
     return new | {"handspan": 2}
 
 

@@ -14,8 +14,8 @@ from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import as_told
-from transcribe.correct import note_edits
-from transcribe.correct.history import written
+from transcribe.correct.history import remark_of, steps
+from transcribe.correct.pins import places_as_written
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
@@ -96,7 +96,7 @@ class Service:
         return {"revision": current_revision(path), "check": _stamp(check_path(path))}
 
     def _shown(self, entry: Entry, riff: Riff, revision: str) -> dict[str, Any]:
-        undo, redo = note_edits.describe_last(riff)
+        done, undone = steps(riff)
         take = self._take_path(riff)
         ready = take is not None and self._has_views(take)
         document = to_json(riff)
@@ -116,9 +116,9 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
-            "undo": undo and as_told(undo),
-            "redo": redo and as_told(redo),
-            "written": len(written(riff)),
+            "undo": as_told(remark_of(done[-1])) if done else None,
+            "redo": as_told(remark_of(undone[-1])) if undone else None,
+            "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
@@ -481,7 +481,7 @@ def _brief(riff: Riff) -> dict[str, Any]:
     """What the list of riffs says of one."""
     return {
         "notes": len(riff.notes),
-        "pins": sum(note.pinned for note in riff.notes) - len(written(riff)),
+        "pins": sum(note.pinned for note in riff.notes) - len(places_as_written(riff)),
         "duration_sec": _duration_sec(riff),
         "mode": _mode_words(riff),
     }

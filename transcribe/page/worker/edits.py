@@ -9,8 +9,7 @@ from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits
-from transcribe.correct.history import written
-from transcribe.harmony import with_theory
+from transcribe.correct.history import redo, undo
 from transcribe.page.worker.settings import meter_of, number
 
 __all__ = ["changed"]
@@ -24,44 +23,39 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     ParameterError
         If there is no such change, or it cannot be made.
     """
-    from transcribe.correct.pins import pin, unpin
-    from transcribe.fingering import hand_of
+    from transcribe.correct.pins import pin, places_as_written, unpin
 
     op = wanted.get("op")
-    hand = hand_of(riff)
     if op == "pin":
         place = (_whole(wanted, "string"), _whole(wanted, "fret"))
         places = {_whole(wanted, "note"): place}
         for other in _wholes(wanted, "also") if "also" in wanted else ():
             places[other] = place
-        return pin(riff, places, repeats=wanted.get("repeats") is True, hand=hand)
+        return pin(riff, places, repeats=wanted.get("repeats") is True)
     if op == "alternative":
         return _taken(riff, _whole(wanted, "number"))
     if op == "unpin":
         repeats = wanted.get("repeats") is True
-        return unpin(riff, [_whole(wanted, "note")], repeats=repeats, hand=hand)
+        return unpin(riff, [_whole(wanted, "note")], repeats=repeats)
     if op == "anew":
-        ids = written(riff)
+        ids = places_as_written(riff)
         if not ids:
             raise ParameterError("no note is held where it was written any more")
-        return unpin(riff, ids, repeats=False, hand=hand)
+        return unpin(riff, ids, repeats=False)
     if op == "undo":
-        return with_theory(riff, note_edits.undo(riff))
+        return undo(riff)
     if op == "redo":
-        return with_theory(riff, note_edits.redo(riff))
+        return redo(riff)
     if op == "delete":
-        return with_theory(riff, note_edits.delete(riff, _wholes(wanted, "notes")))
+        return note_edits.delete(riff, _wholes(wanted, "notes"))
     if op == "confirm":
         return note_edits.confirm(riff, _wholes(wanted, "notes"))
     if op == "add":
-        return with_theory(
+        return note_edits.add(
             riff,
-            note_edits.add(
-                riff,
-                onset_sec=number(wanted, "onset_sec", 0, 1e5),
-                offset_sec=number(wanted, "offset_sec", 0, 1e5),
-                pitch_midi=_whole(wanted, "pitch_midi"),
-            ),
+            onset_sec=number(wanted, "onset_sec", 0, 1e5),
+            offset_sec=number(wanted, "offset_sec", 0, 1e5),
+            pitch_midi=_whole(wanted, "pitch_midi"),
         )
     if op == "change":
         pitch = _whole(wanted, "pitch_midi") if "pitch_midi" in wanted else None
@@ -69,17 +63,16 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
             key: number(wanted, key, 0, 1e5) for key in ("onset_sec", "offset_sec") if key in wanted
         }
         technique = str(wanted["articulation"]) if "articulation" in wanted else None
-        new = note_edits.change(
+        return note_edits.change(
             riff, _whole(wanted, "note"), pitch_midi=pitch, articulation=technique, **times
         )
-        return with_theory(riff, new)
     if op == "merge":
-        return with_theory(riff, note_edits.merge(riff, _wholes(wanted, "notes")))
+        return note_edits.merge(riff, _wholes(wanted, "notes"))
     if op in ("half-time", "double-time", "retime"):
         return _retimed(riff, str(op), wanted)
     if op == "split":
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
-        return with_theory(riff, note_edits.split(riff, _whole(wanted, "note"), at_sec=at))
+        return note_edits.split(riff, _whole(wanted, "note"), at_sec=at)
     raise ParameterError(f"there is no change called {op!r}")
 
 
@@ -104,7 +97,6 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
 def _taken(riff: Riff, number: int) -> Riff:
     """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
     from transcribe.correct.pins import pin
-    from transcribe.fingering import hand_of
 
     if not 0 <= number < len(riff.alternatives):
         raise ParameterError("that other fingering is gone; reload the page")
@@ -118,7 +110,7 @@ def _taken(riff: Riff, number: int) -> Riff:
     }
     if not places:
         raise ParameterError("the riff is fingered like that already")
-    return pin(riff, places, repeats=False, hand=hand_of(riff))
+    return pin(riff, places, repeats=False)
 
 
 def _whole(values: Mapping[str, Any], key: str) -> int:

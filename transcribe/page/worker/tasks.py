@@ -257,7 +257,8 @@ def _finger(
     """Rhythm, fingering and theory anew for the notes of a riff document."""
     del scratch
     from transcribe import api
-    from transcribe.correct.whole_riff import as_step, kept_places
+    from transcribe.correct.history import record
+    from transcribe.correct.retune import kept_places
     from transcribe.fingering import hand_of, pins_of
 
     old = from_json(riff)
@@ -280,15 +281,14 @@ def _finger(
                 for note in new.notes
             ),
         )
-    given: dict[str, Any] = {
-        key: options[key] for key in ("bpm", "meter", "drone") if key in options
-    }
+    told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
-        given["instrument"] = True
+        told["instrument_told"] = True
+    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
     before, after = pins_of(old), pins_of(new)
-    step = as_step(old, new, "fingering anew", given)
     lost = sorted(set(before) - set(after))
-    return _outcome(old, step, document) | {"pins": len(before), "lost": lost}
+    new = record(old, new, "fingering anew")
+    return _outcome(old, new, document) | {"pins": len(before), "lost": lost}
 
 
 def _make(
