@@ -25,15 +25,15 @@ __all__ = [
     "NEAR_BEAT",
     "Strokes",
     "arpeggio_basses",
-    "at_home",
     "beat_edges",
     "beat_of",
     "chord_pcs",
-    "commonness",
+    "chord_prior",
     "is_single_line",
     "likelihood",
     "states",
     "strokes",
+    "tonic_prior",
     "weights_by_beat",
 ]
 
@@ -68,7 +68,7 @@ _BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chor
 _HOME = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
 _SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _OFF_MODE = -1.0
-_PRIOR = 0.6  # how much of a chord's commonness counts in each beat
+_PRIOR = 0.6  # how much of a chord's chord_prior counts in each beat
 _BROKEN = 4  # notes one by one in a bar for a broken chord,
 _BASS_GAP = 3  # whose bass lies this many semitones under the rest,
 _BROKEN_BASS = 2.0  # and counts for this many strokes
@@ -239,7 +239,7 @@ def likelihood(
     return np.asarray(out, dtype=np.float64)
 
 
-def at_home(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
+def tonic_prior(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     """What a drone says in every beat about the chord over it, shape (states,).
 
     Where the drone is the tonic of the mode or its fifth, the tonic's own triad is what is heard
@@ -256,7 +256,7 @@ def at_home(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     return _HOME * np.array([pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64)
 
 
-def commonness(mode: Mode | None) -> FloatArray:
+def chord_prior(mode: Mode | None) -> FloatArray:
     """Logarithm of how common each state is, up to a constant, shape (states,)."""
     pairs, _, _, prior = states()
     if mode is None:

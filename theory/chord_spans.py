@@ -24,15 +24,15 @@ from theory.chord_likelihood import (
     NEAR_BEAT,
     Strokes,
     arpeggio_basses,
-    at_home,
     beat_edges,
     beat_of,
     chord_pcs,
-    commonness,
+    chord_prior,
     is_single_line,
     likelihood,
     states,
     strokes,
+    tonic_prior,
     weights_by_beat,
 )
 from theory.chord_symbols import KINDS, Chord, chord_tones
@@ -148,24 +148,24 @@ def find_chords(
     edges = beat_edges(notes, beats)
     struck = strokes(notes)
     weights = weights_by_beat(notes, struck, edges, drones, downbeats)
-    common = commonness(mode)
+    common = chord_prior(mode)
     emission = likelihood(notes, struck, edges, weights, drones, common)
     emission += arpeggio_basses(notes, struck, edges, drones, downbeats)
     change = _change(edges, downbeats)
     if drones:
-        emission += at_home(drones, mode)
+        emission += tonic_prior(drones, mode)
         change += _CHANGE_DRONE
     path, sure = _decode(emission, change, common - _log_sum(common))
     path = _sounding(path, notes, struck, edges, drones, emission)
     spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
-    spans = _at_strokes(spans, notes, struck, edges, drones)
+    spans = _moved_to_strokes(spans, notes, struck, edges, drones)
     spans = _with_power(spans, notes, struck, edges, mode, drones)
     if is_single_line(notes, struck, drones):
         spans = tuple(replace(span, implied=True) for span in spans)
     return spans
 
 
-def _heard_kind(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
+def _kind_over_drone(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
     """The kind, or root and fifth alone on a drone whose third never sounds in the riff."""
     thirds = {(root + s) % 12 for s in (3, 4) if s in KINDS[kind].steps}
     if not drones or root != min(drones) % 12 or 7 not in KINDS[kind].steps or not thirds:
@@ -250,7 +250,7 @@ def _spans(
         first, last = a + int(loud[0]), a + int(loud[-1]) + 1
         state = int(path[a])
         root = pairs[state][0]
-        kind = _heard_kind(*pairs[state], notes, drones)
+        kind = _kind_over_drone(*pairs[state], notes, drones)
         here = np.flatnonzero((slot >= a) & (slot < b))
         heard = {int(p) % 12 for p in notes.pitch[here]}
         tones = {pc for pc in heard if inside[state, pc]}
@@ -314,7 +314,7 @@ def _sounding(
     return out
 
 
-def _at_strokes(
+def _moved_to_strokes(
     spans: tuple[ChordSpan, ...],
     notes: Notes,
     struck: Strokes,

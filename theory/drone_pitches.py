@@ -11,7 +11,7 @@ __all__ = ["STROKE_SHARE", "find_drone_pitches", "without_drone"]
 STROKE_SHARE = 0.08
 """Share of the usual note's length within which the strings of one stroke are struck."""
 
-_LEAST = 4  # notes beside a drone that make a melody
+_MIN_MELODY_NOTES = 4  # notes beside a drone that make a melody
 _STRETCH_COUNT = 8  # equal stretches of a riff, in nearly all of which a drone is struck
 _SHARE = 0.15  # of the notes that a drone makes at least
 _LINE = 0.8  # of the notes over a drone that are struck alone at least
@@ -22,7 +22,7 @@ _BETWEEN = 3  # with this many notes between two strokes
 def without_drone(notes: Notes, drones: tuple[int, ...]) -> Notes:
     """The notes without the drone's own; all of them where little else sounds."""
     line = ~np.isin(notes.pitch, drones)
-    if not drones or line.sum() < _LEAST:
+    if not drones or line.sum() < _MIN_MELODY_NOTES:
         return notes
     return Notes(notes.onset[line], notes.duration[line], notes.pitch[line], notes.weight[line])
 

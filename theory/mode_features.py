@@ -26,7 +26,7 @@ FEATURES = (
     "off",
     "off_heard",
     *(f"missing_{k}" for k in range(2, 8)),
-    "untold",
+    "no_characteristic",
     *(f"last_{k}" for k in range(1, 8)),
     "last_off",
     *(f"end_{k}" for k in range(1, 8)),
@@ -122,18 +122,18 @@ def _tables() -> tuple[npt.NDArray[np.int64], FloatArray]:
 RARE = ("phrygian", "lydian", "locrian")
 """Modes that are rarely played without a drone that holds their tonic or fifth."""
 
-TELLING: Mapping[str, int] = MappingProxyType(
+CHARACTERISTIC: Mapping[str, int] = MappingProxyType(
     {"dorian": 9, "phrygian": 1, "lydian": 6, "mixolydian": 10, "locrian": 6, "blues": 6}
 )
-"""Semitones of the degree without which a mode cannot be told from plain major or minor."""
+"""Characteristic degree, in semitones: without it a mode sounds as plain major or minor."""
 
 
 @lru_cache(maxsize=1)
-def _telling() -> FloatArray:
+def _characteristic() -> FloatArray:
     out = np.zeros((len(candidates()), 12))
     for row, (tonic, name) in enumerate(candidates()):
-        if name in TELLING:
-            out[row, (tonic + TELLING[name]) % 12] = 1.0
+        if name in CHARACTERISTIC:
+            out[row, (tonic + CHARACTERISTIC[name]) % 12] = 1.0
     return out
 
 
@@ -220,8 +220,8 @@ def _put_heard(
     for k in range(2, 8):
         on = columns.number == k
         columns.put(f"missing_{k}", on.any(axis=1) * enough * np.exp(-2.0 * (on @ count)))
-    telling = _telling()
-    columns.put("untold", enough * np.exp(-2.0 * (telling @ count)) * telling.any(axis=1))
+    own = _characteristic()
+    columns.put("no_characteristic", enough * np.exp(-2.0 * (own @ count)) * own.any(axis=1))
 
 
 def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: float) -> None:

@@ -150,7 +150,7 @@ def _deciding(
             strongest = max(against, key=lambda pc: heard[pc].count)
             says = "speaks against" if rival.probability >= _LIKELY else "rules out"
             out.setdefault((_natural(own[strongest], theirs), says), []).append(str(rival))
-    return tuple(f"{note} {says} {_listed(names)}" for (note, says), names in out.items())
+    return tuple(f"{note} {says} {_and_list(names)}" for (note, says), names in out.items())
 
 
 def _natural(note: str, theirs: dict[int, str]) -> str:
@@ -159,7 +159,7 @@ def _natural(note: str, theirs: dict[int, str]) -> str:
     return f"{note} natural" if altered else note
 
 
-def _listed(names: list[str]) -> str:
+def _and_list(names: list[str]) -> str:
     if len(names) == 1:
         return names[0]
     return ", ".join(names[:-1]) + " and " + names[-1]
@@ -186,8 +186,8 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
     if not silent:
         return ()
     names = [f.name for f in fits]
-    missing = _either([_ORDINAL[n] for n in silent])
-    what = _either(names) if len(names) <= _FEW else f"{len(names)} modes hold what is heard"
+    missing = _or_list([_ORDINAL[n] for n in silent])
+    what = _or_list(names) if len(names) <= _FEW else f"{len(names)} modes hold what is heard"
     return (f"no {missing} heard: {what}",)
 
 
@@ -206,7 +206,7 @@ def _home_undecided(
     return (f"home may be {homes}: {pair[0]} or {pair[1]}",)
 
 
-def _either(names: list[str]) -> str:
+def _or_list(names: list[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
 
 

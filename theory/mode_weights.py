@@ -30,7 +30,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "missing_5": -0.770,
         "missing_6": -2.755,
         "missing_7": -2.105,
-        "untold": -1.821,
+        "no_characteristic": -1.821,
         "last_1": 1.980,
         "last_2": 1.009,
         "last_3": -0.198,

@@ -16,9 +16,9 @@ from theory.arrays import Notes
 
 __all__ = ["PowerRun", "power_runs"]
 
-_LEAST = 3  # strokes that make a run, on two roots at least, where they are most of the riff,
-_LEAST_AMONG = 6  # and where they are not: a strum may miss a third by chance
-_BELIEVED = 0.5  # a note shorter than this against its stroke is doubted
+_MIN_STROKES = 3  # strokes that make a run, on two roots at least, where they are most of the riff,
+_MIN_STROKES_AMONG_CHORDS = 6  # and where they are not: a strum may miss a third by chance
+_MIN_LASTING = 0.5  # a note shorter than this against its stroke is doubted
 
 _SHUFFLE = {9: "6", 10: "7"}  # semitones over the root that take turns with the fifth
 _UPPER = {"5": 7, "6": 9, "7": 10}
@@ -51,7 +51,7 @@ def power_runs(
     chord is named by that, and no other chord is read out of two notes.
     """
     struck = [
-        {int(p) for p in notes.pitch[g][lasting[g] > _BELIEVED]} or {int(notes.pitch[g][0])}
+        {int(p) for p in notes.pitch[g][lasting[g] > _MIN_LASTING]} or {int(notes.pitch[g][0])}
         for g in groups
     ]
     roots = [_root(pitches) for pitches in struck]
@@ -59,7 +59,7 @@ def power_runs(
     shuffled = {p % 12 for pitches in struck for p in pitches if p not in drones}
     shuffle = bool(drones) and shuffled <= {(min(drones) + up) % 12 for up in (0, 7, *_SHUFFLE)}
     over = [bool(set(drones) & pitches) and not shuffle for pitches in struck]
-    if sum(r is not None and not d for r, d in zip(roots, over, strict=True)) < _LEAST:
+    if sum(r is not None and not d for r, d in zip(roots, over, strict=True)) < _MIN_STROKES:
         roots = [None if d else r for r, d in zip(roots, over, strict=True)]
     basses = {min(p): r for p, r in zip(struck, roots, strict=True) if r is not None}
     for i, pitches in enumerate(struck):
@@ -70,7 +70,9 @@ def power_runs(
             if kind is not None:
                 roots[i], kinds[i] = low % 12, kind
     full = sum(len(pitches) > 1 for pitches in struck)
-    least = _LEAST if 2 * sum(r is not None for r in roots) > full else _LEAST_AMONG
+    least = (
+        _MIN_STROKES if 2 * sum(r is not None for r in roots) > full else _MIN_STROKES_AMONG_CHORDS
+    )
     runs: list[PowerRun] = []
     changes: list[tuple[int, int, str]] = []
     strokes = first = 0

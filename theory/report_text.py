@@ -101,10 +101,10 @@ def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels
     """Mode and why in one line, the loop, and one shape for each chord."""
     reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
     why = f" Why: {'; '.join(reasons)}." if reasons else ""
-    said = (
+    opening = (
         f"{mode} ({sureness(mode.confidence)}, {mode.confidence:.0%}). {parent_words(mode)}.{why}"
     )
-    parts = [textwrap.fill(said, _WIDTH, subsequent_indent="  ")]
+    parts = [textwrap.fill(opening, _WIDTH, subsequent_indent="  ")]
     if loop is not None:
         parts.append(loop_text(loop, mode))
     shapes = [chord.plain[0] for chord in voicings if chord.plain]

@@ -51,12 +51,12 @@ def deciding_degrees(name: str) -> tuple[str, ...]:
     for other in MODES.values():
         theirs = set(other.semitones)
         near = len(theirs) == len(own) and other.third == shape.third
-        # Harmonic and melodic minor are told from the seven modes, not the other way round.
+        # The seven modes are compared with each other only, not with harmonic and melodic minor.
         if shape.parent == "major" and other.parent != "major":
             continue
         if near and len(own - theirs) == 1:
             found |= own - theirs
-    if not found:  # a scale of five or six notes is told by its third and seventh
+    if not found:  # a scale of five or six notes: its third and seventh
         found = {s for s, n in zip(shape.semitones, shape.numbers, strict=True) if n in (3, 7)}
     if name == "blues":
         found.add(6)

@@ -116,7 +116,7 @@ def voicings_by_level(
         if not shapes:
             out.append(VoicingLevels(symbol, (), _power(symbol, options, "easier"), ()))
             continue
-        plain = _different(shapes)
+        plain = _without_parts(shapes)
         easier = _easier(symbol, plain, options, drone_string, melody_string)
         out.append(
             VoicingLevels(
@@ -130,7 +130,7 @@ def voicings_by_level(
     return tuple(out)
 
 
-def _different(shapes: Sequence[Shape]) -> tuple[Shape, ...]:
+def _without_parts(shapes: Sequence[Shape]) -> tuple[Shape, ...]:
     """The first shapes that do not merely leave strings out of one before."""
     kept: list[Shape] = []
     for shape in shapes:

@@ -106,7 +106,7 @@ def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ..
 
 def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
     """The shapes without those that only leave out strings of one about as handy."""
-    full = [shape for shape in ranked if not _holes(shape)]
+    full = [shape for shape in ranked if not _has_gap(shape)]
     return tuple(
         shape
         for shape in ranked
@@ -120,7 +120,7 @@ def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
     )
 
 
-def _holes(shape: Shape) -> bool:
+def _has_gap(shape: Shape) -> bool:
     """Whether a silent string lies between sounding ones."""
     sounding = [s for s, f in enumerate(shape.frets) if f is not None]
     return any(f is None for f in shape.frets[sounding[0] : sounding[-1]])
@@ -266,13 +266,13 @@ def _cost(
         + (0.8 if not third and has_third else 0.0)
         + 0.25 * max(0, len(third) - 1)
         + (2.0 if mixed else 0.0)
-        + (1.5 if _cramped(frets, barre) else 0.0)
+        + (1.5 if _is_cramped(frets, barre) else 0.0)
         + (1.0 if barre is not None and 0 in frets[: barre[2]] else 0.0)
         + (0.0 if 0 in frets else 0.6)
     )
 
 
-def _cramped(frets: tuple[int | None, ...], barre: tuple[int, int, int] | None) -> bool:
+def _is_cramped(frets: tuple[int | None, ...], barre: tuple[int, int, int] | None) -> bool:
     """Whether two fingers share the lowest fret far apart, with nothing between to lie on."""
     stopped = [(f, s) for s, f in enumerate(frets) if f]
     if barre is not None or not stopped:

@@ -43,8 +43,6 @@ __all__ = [
 Progress = Callable[[str, float], None]
 """Called with the name of the stage and the share of it that is done, 0 to 1."""
 
-_SILENCE_DB = -70.0
-
 
 def transcribe(
     take: str | os.PathLike[str] | np.ndarray,

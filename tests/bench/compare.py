@@ -22,13 +22,13 @@ import numpy as np
 from tests.bench.compare_takes import Planted, plant, reference_of, take_of, written
 from transcribe.core.riff import Instrument, Riff, Timing
 from transcribe.takes import Comparison, compare
-from transcribe.takes.listen import OnsetShares, onset_shares
+from transcribe.takes.onset_activations import OnsetActivations, onset_activations
 from transcribe.training.phrases import make_score
 
 _KINDS = ("wrong", "missed", "extra", "shifted")
 _SEED = 90_000  # far from any seed that trains or that a threshold was chosen by
 
-Hear = Callable[[np.random.Generator, Planted], tuple[Riff, OnsetShares | None]]
+Hear = Callable[[np.random.Generator, Planted], tuple[Riff, OnsetActivations | None]]
 
 
 @dataclass
@@ -126,7 +126,7 @@ def by_sound(banks_file: str, bank_name: str, weights: Path | None, rough: bool)
 
     banks = load_banks(banks_file)
 
-    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, OnsetShares | None]:
+    def hear(rng: np.random.Generator, planted: Planted) -> tuple[Riff, OnsetActivations | None]:
         cents = float(rng.uniform(-40, 40)) if rough else 0.0
         y, _ = render(
             planted.played,
@@ -142,7 +142,7 @@ def by_sound(banks_file: str, bank_name: str, weights: Path | None, rough: bool)
         notes = find_notes(
             y, sr=SR, offset_cents=offset, instrument=Instrument(), weights=weights or WEIGHTS
         )
-        shares = onset_shares(y, sr=SR, offset_cents=offset, weights=weights)
+        shares = onset_activations(y, sr=SR, offset_cents=offset, weights=weights)
         return Riff(instrument=Instrument(offset_cents=offset), notes=notes), shares
 
     return hear

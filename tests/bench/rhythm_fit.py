@@ -23,7 +23,7 @@ from tests.bench.rhythm_riffs import Truth, make_phrase, make_riff, spoil
 from transcribe.rhythm import meter as meters
 from transcribe.rhythm.bar_evidence import METERS
 from transcribe.rhythm.beats import TICKS, track
-from transcribe.rhythm.events import group_events, leave_out_cost
+from transcribe.rhythm.events import group_events, skip_cost
 
 FIRST_SEED = 100_000
 EDGE = 8.0  # nats an octave beyond the fast edge of the tempo range
@@ -36,9 +36,9 @@ four nats back."""
 SET = {
     "threes": 3.0,
     "twos": -6.0,
-    "twins_fit": 2.0,
-    "twins_off": -2.0,
-    "twins_even": 0.5,
+    "repeats_fit": 2.0,
+    "repeats_off": -2.0,
+    "repeats_even": 0.5,
     "bars_again": 4.0,
     "tempo_slow": -10.0,
     "bar_sec": -0.3,
@@ -98,7 +98,7 @@ def gather(truths: Iterable[Truth]) -> list[tuple[np.ndarray, np.ndarray]]:
     out = []
     for truth in truths:
         events = group_events(truth.bare)
-        tracks = track(events.onset_sec, doubt=leave_out_cost(events))
+        tracks = track(events.onset_sec, doubt=skip_cost(events))
         if not tracks:
             continue
         found = meters.read_candidates(events, tracks)

@@ -208,14 +208,14 @@ def cross_validated(
     out: list[tuple[int, str]] = [(0, "")] * n
     for k in range(FOLDS):
         held, rest = np.flatnonzero(fold == k), np.flatnonzero(fold != k)
-        ridge, lift = _chosen(problem, rest, fold) if nested else (RIDGE, LIFT)
+        ridge, lift = _choose_reading(problem, rest, fold) if nested else (RIDGE, LIFT)
         weights = problem.fit(rest, ridge=ridge, lift=lift)
         for i, found in zip(held, problem.answer(held, weights), strict=True):
             out[i] = found
     return out
 
 
-def _chosen(problem: Problem, rows: np.ndarray, fold: np.ndarray) -> tuple[float, float]:
+def _choose_reading(problem: Problem, rows: np.ndarray, fold: np.ndarray) -> tuple[float, float]:
     """Ridge and lift with the best worse half of the two scores, by folds within ``rows``."""
     best = (-1.0, RIDGE, LIFT)
     truth = problem.truth

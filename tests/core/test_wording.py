@@ -12,7 +12,7 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark
-from transcribe.core.wording import KINDS, NoteName, as_told, parts, refusal, sentence
+from transcribe.core.wording import KINDS, NoteName, parts, refusal, remark_json, sentence
 from transcribe.fingering.costs import TOLD_AS
 from transcribe.takes.verdict_wording import REMARKS
 
@@ -247,7 +247,7 @@ def test_a_sentence_leads_to_its_notes() -> None:
     remark = Remark("no-place", _PIN | {"reason": "string-pinned", "string": 3}, (12, 13))
     names = [part for part in parts(remark) if isinstance(part, NoteName)]
     assert names == [NoteName(12, "note 12 (A3 at 4.20 s)"), NoteName(13, "note 13")]
-    told = as_told(remark)
+    told = remark_json(remark)
     texts = [part if isinstance(part, str) else part["text"] for part in told["parts"]]
     assert "".join(texts) == told["sentence"] == sentence(remark)
     assert {p["note"] for p in told["parts"] if not isinstance(p, str)} == set(told["notes"])

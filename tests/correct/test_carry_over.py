@@ -80,7 +80,7 @@ def test_a_corrected_tuning_is_kept_and_measured_anew() -> None:
 def test_words_are_noted_for_the_next_reading() -> None:
     kept = {"bpm": 60.0, "drone": 5, "instrument": make_instrument("drop-d")}
     riff = carry_over.with_settings(_riff(), kept)
-    assert riff.player == PlayerSettings(bpm=60.0, drone=5, instrument_told=True)
+    assert riff.player == PlayerSettings(bpm=60.0, drone=5, instrument_given=True)
     assert carry_over.kept_settings(riff, "a1", {}).keys() == kept.keys()
 
 

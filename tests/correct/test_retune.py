@@ -69,7 +69,7 @@ def test_a_capo_keeps_the_pitches_and_the_string_of_a_pin(riff: Riff) -> None:
     capo = dataclasses.replace(pinned.instrument, capo=2)
     raised = from_json(to_json(retune.set_instrument(pinned, capo)))
     assert raised.instrument.capo == 2
-    assert raised.player.instrument_told
+    assert raised.player.instrument_given
     assert [n.pitch_midi for n in raised.notes] == [n.pitch_midi for n in riff.notes]
     held = raised.note(note.id)
     assert (held.string, held.fret, held.pinned) == (3, 5, True)

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-__all__ = ["MOST_SEC", "Outcome", "Reader"]
+__all__ = ["MAX_SEC", "Outcome", "Reader"]
 
-MOST_SEC = 10.0
+MAX_SEC = 10.0
 """The most processor time that a reader and what follows it may take for one file."""
 
 _MOST_NOTES_FINGERED = 100
@@ -57,7 +57,7 @@ class Reader:
         began = time.monotonic()
         self._pipe.send(str(path))
         try:
-            if self._pipe.poll(6 * MOST_SEC):
+            if self._pipe.poll(6 * MAX_SEC):
                 kind, told = self._pipe.recv()
                 return Outcome(kind, told, time.monotonic() - began)
             kind = "without end"
@@ -91,7 +91,7 @@ def _serve(pipe: Connection) -> None:
     while True:
         path = pipe.recv()
         try:
-            with _time_limit(MOST_SEC):
+            with _time_limit(MAX_SEC):
                 pipe.send(_read(Path(path)))
         except _TimeIsUpError:
             where = "".join(traceback.format_exc().splitlines(keepends=True)[-9:])

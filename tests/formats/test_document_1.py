@@ -76,7 +76,7 @@ def test_a_take_that_was_heard() -> None:
     assert riff.warnings == (Remark("text", {"text": "The recording is cut off at its end."}),)
     assert riff.player.hand_span_mm == 60
     assert (riff.player.bpm, riff.player.meter) == (100, (4, 4))
-    assert (riff.player.drone, riff.player.instrument_told) == ("off", True)
+    assert (riff.player.drone, riff.player.instrument_given) == ("off", True)
     assert riff.player.first_beat_sec == 0.5
     assert riff.left_out == ("C4 at 1.20 s",)
     assert riff.files["tab"].repeats
@@ -94,7 +94,7 @@ def test_a_tab_without_a_count() -> None:
     timing = riff.timing
     assert (timing.kind, timing.lengths) == ("order", "ring")
     assert timing.bars_sec == (0.0, 1.875, 3.75)
-    assert (timing.column_sec, timing.meter, timing.meter_told) == (0.117188, (3, 4), False)
+    assert (timing.column_sec, timing.meter, timing.meter_given) == (0.117188, (3, 4), False)
     assert (timing.bpm, timing.bpm_unit) == (96, None)
     assert [note.bend for note in riff.notes if note.bend] == [Bend(semitones=2, released=True)]
     assert {note.slide for note in riff.notes} == {None, "up", "down"}

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MOST_NOTES, MOST_SEC
+from transcribe.core.limits import MAX_NOTES, MAX_SEC
 from transcribe.core.riff import Note, Riff
 from transcribe.correct import note_edits
 from transcribe.correct.history import undo
@@ -136,9 +136,9 @@ def test_what_could_not_be_read_again_is_not_written(tmp_path: Path) -> None:
     path = tmp_path / "a.riff.json"
     revision = replace(path, from_json(_document()), expected=None)
     saved = path.read_bytes()
-    long = Riff(notes=(Note(1, 0.0, MOST_SEC + 1, 45),))
+    long = Riff(notes=(Note(1, 0.0, MAX_SEC + 1, 45),))
     beats = Riff(notes=(Note(1, 0.0, 1.0, 45, onset_beat=1e9, duration_beat=1.0),))
-    many = Riff(notes=tuple(Note(i, 0.0, 1.0, 45) for i in range(MOST_NOTES + 1)))
+    many = Riff(notes=tuple(Note(i, 0.0, 1.0, 45) for i in range(MAX_NOTES + 1)))
     for riff, words in ((long, "14400 s"), (beats, "100000 beats"), (many, "50000 are the most")):
         with pytest.raises(FormatError, match=words):
             write_riff(riff, path)
@@ -150,7 +150,7 @@ def test_what_could_not_be_read_again_is_not_written(tmp_path: Path) -> None:
 def test_file_that_is_too_large_is_not_read_whole(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("transcribe.formats.document.MOST_BYTES", 2**20)
+    monkeypatch.setattr("transcribe.formats.document.MAX_BYTES", 2**20)
     path = tmp_path / "a.riff.json"
     path.write_bytes(b" " * 2**20 + json.dumps(_document()).encode())
     assert "larger than 1 MB" in _refusal(path)

@@ -325,7 +325,7 @@ def test_meter_and_tempo_anywhere_above_the_strings(
 ) -> None:
     # A metronome mark counts the note value it names: Gould, Behind Bars (2011), from memory.
     timing = read_tab(f"{head}\n{PLAIN}").timing
-    assert timing.meter_told is (meter is not None)
+    assert timing.meter_given is (meter is not None)
     assert timing.meter == (meter or (4, 4))
     bar_sec = timing.bars_sec[1] - timing.bars_sec[0]
     assert bar_sec == pytest.approx((meter or (4, 4))[0] * 60.0 / (bpm or 120.0), abs=1e-5)

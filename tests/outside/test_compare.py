@@ -17,7 +17,7 @@ import pytest
 
 from tests.takes.helpers import BPM, later, played, reference, take
 from transcribe.takes import compare
-from transcribe.takes.align import EXTRA, MISS, SUBSTITUTE, follow
+from transcribe.takes.align import EXTRA, MISS, SUBSTITUTE, align
 from transcribe.takes.match import same_pitch
 from transcribe.takes.timeline import Events
 from transcribe.takes.verdicts import just_noticeable_ms, tolerance_ms
@@ -51,7 +51,7 @@ def best_by_hand(played: list[tuple[int, ...]], written: list[tuple[int, ...]]) 
 
 
 @pytest.mark.parametrize("seed", range(25))
-def test_follow_finds_the_best_of_all_alignments(seed: int) -> None:
+def test_align_finds_the_best_of_all_alignments(seed: int) -> None:
     rng = np.random.default_rng(seed)
     pool = [(60,), (62,), (64,), (45, 60), (45, 62), (45,)]
     written = [pool[k] for k in rng.integers(len(pool), size=rng.integers(2, 7))]
@@ -60,7 +60,7 @@ def test_follow_finds_the_best_of_all_alignments(seed: int) -> None:
         take_sets.insert(int(rng.integers(len(take_sets) + 1)), pool[int(rng.integers(len(pool)))])
     if len(take_sets) > 3 and rng.random() < 0.6:
         del take_sets[int(rng.integers(1, len(take_sets) - 1))]
-    runs, score = follow(events(take_sets), events(written), timed=False, jumps=False)
+    runs, score = align(events(take_sets), events(written), has_times=False, jumps=False)
     at_most = best_by_hand(take_sets, written)
     # Leaving out an end is cheaper than a miss, so what is found can only be as good or better.
     assert score >= at_most - 1e-6
@@ -71,7 +71,7 @@ def test_follow_finds_the_best_of_all_alignments(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(10))
-def test_follow_agrees_with_librosa_dtw_where_nothing_is_left_out(seed: int) -> None:
+def test_align_agrees_with_librosa_dtw_where_nothing_is_left_out(seed: int) -> None:
     """With each event played once, warping's cheapest path and the search's are both diagonal."""
     import librosa
 
@@ -82,7 +82,7 @@ def test_follow_agrees_with_librosa_dtw_where_nothing_is_left_out(seed: int) -> 
     sets = [pool[k] for k in order]
     cost = np.array([[1.0 - max(0.0, worth(a, b)) for b in sets] for a in sets])
     warped, path = librosa.sequence.dtw(C=cost)
-    runs, score = follow(events(sets), events(sets), timed=False)
+    runs, score = align(events(sets), events(sets), has_times=False)
     assert len(runs) == 1
     assert list(runs[0].pairs) == [tuple(int(x) for x in p) for p in path[::-1]]
     assert score == pytest.approx(len(sets) - warped[-1, -1])

@@ -530,4 +530,4 @@ def test_reading_a_take_again_keeps_tempo_drone_tuning_and_pins(start, takes: Pa
     assert after.drone is None
     assert after.instrument.open_midi[5] == 38
     assert [(n.string, n.fret) for n in after.notes if n.pinned] == [place]
-    assert (after.player.drone, after.player.instrument_told) == ("off", True)
+    assert (after.player.drone, after.player.instrument_given) == ("off", True)

@@ -13,12 +13,18 @@ from transcribe.rhythm.bar_evidence import (
     bar_evidence,
     groupings,
     levels,
-    twin_lags,
-    twins_fit,
+    nearest_repeats,
+    repeats_fit,
 )
 from transcribe.rhythm.beats import TICKS, smooth, track
 from transcribe.rhythm.events import group_events, ringing_pitches
-from transcribe.rhythm.quantise import PER_BEAT, place, sounding, values, written
+from transcribe.rhythm.quantise import (
+    PER_BEAT,
+    quantise_durations,
+    quantise_onsets,
+    swing_ticks,
+    unswing_ticks,
+)
 
 
 def _notes(*rows: tuple[float, float, int]) -> tuple[Note, ...]:
@@ -94,8 +100,8 @@ def test_grid_at_and_tick_are_inverse_beyond_its_ends_too() -> None:
 @pytest.mark.parametrize("swing", [0.5, 0.6, 2 / 3])
 def test_sounding_and_written_are_inverse(swing: float) -> None:
     ticks = np.arange(-30, 60, dtype=float)
-    assert written(sounding(ticks, swing), swing) == pytest.approx(ticks)
-    assert sounding(np.array([12.0]), swing)[0] == pytest.approx(PER_BEAT * swing)
+    assert unswing_ticks(swing_ticks(ticks, swing), swing) == pytest.approx(ticks)
+    assert swing_ticks(np.array([12.0]), swing)[0] == pytest.approx(PER_BEAT * swing)
 
 
 def _place(beats: list[float], seed: int, jitter_sec: float = 0.008) -> np.ndarray:
@@ -103,7 +109,7 @@ def _place(beats: list[float], seed: int, jitter_sec: float = 0.008) -> np.ndarr
     beat = np.array(beats)
     onset = 1.0 + 0.6 * beat + rng.normal(0, jitter_sec, len(beat))
     grid = smooth(onset, PER_BEAT * beat, step=PER_BEAT)
-    return place(onset, grid, meter=(4, 4)).ticks / PER_BEAT
+    return quantise_onsets(onset, grid, meter=(4, 4)).ticks / PER_BEAT
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -123,7 +129,7 @@ def test_place_beats_rounding_note_by_note() -> None:
     for _ in range(10):
         onset = 1.0 + 0.45 * beats + rng.normal(0, 0.014, len(beats))
         grid = smooth(onset, PER_BEAT * beats, step=PER_BEAT)
-        found = place(onset, grid, meter=(4, 4)).ticks / PER_BEAT
+        found = quantise_onsets(onset, grid, meter=(4, 4)).ticks / PER_BEAT
         exact = (onset - 1.0) / 0.45
         whole = np.floor(exact)
         near = spots[np.argmin(np.abs((exact - whole)[:, None] - spots[None]), axis=1)]
@@ -136,7 +142,7 @@ def test_place_beats_rounding_note_by_note() -> None:
 def test_places_rise_even_where_onsets_crowd() -> None:
     onset = np.sort(np.concatenate([0.5 + 0.5 * np.arange(12), [1.53, 2.56, 2.61]]))
     grid = smooth(0.5 + 0.5 * np.arange(12), PER_BEAT * np.arange(12), step=PER_BEAT)
-    assert np.all(np.diff(place(onset, grid, meter=(4, 4)).ticks) >= 0)
+    assert np.all(np.diff(quantise_onsets(onset, grid, meter=(4, 4)).ticks) >= 0)
 
 
 def _values(rows: list[tuple[float, float, int]]) -> list[float]:
@@ -147,8 +153,8 @@ def _values(rows: list[tuple[float, float, int]]) -> list[float]:
     onset = events.onset_sec
     beats = np.round((onset - 1) * 12) / 12
     grid = smooth(onset, PER_BEAT * beats, step=PER_BEAT)
-    placed = place(onset, grid, meter=(4, 4))
-    return [v / PER_BEAT for v in values(notes, events, placed, (4, 4))]
+    placed = quantise_onsets(onset, grid, meter=(4, 4))
+    return [v / PER_BEAT for v in quantise_durations(notes, events, placed, (4, 4))]
 
 
 def test_values_run_to_the_next_note_of_a_line() -> None:
@@ -225,7 +231,7 @@ def test_the_nearest_twin_is_found_not_the_farther_one() -> None:
     other = [64, 62, 60, 58, 61, 63, 65, 66]
     pitches = [*phrase, *phrase, *other, *phrase]
     events = group_events(_notes(*((0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate(pitches))))
-    lags = twin_lags(events, np.arange(32) * TICKS, 32 * TICKS) / TICKS
+    lags = nearest_repeats(events, np.arange(32) * TICKS, 32 * TICKS) / TICKS
     assert list(lags[:8]) == [0] * 8
     assert list(lags[8:16]) == [8] * 8
     assert list(lags[24:]) == [16] * 8
@@ -233,12 +239,12 @@ def test_the_nearest_twin_is_found_not_the_farther_one() -> None:
 
 def test_twins_speak_for_bars_that_divide_them() -> None:
     lags = np.full(20, 8.0)
-    fits, off, even = twins_fit(lags, 4)
+    fits, off, even = repeats_fit(lags, 4)
     assert (fits, off, even) == (20 / 23, 0.0, 20 / 23)
-    assert twins_fit(lags, 3)[:2] == (0.0, 20 / 23)
+    assert repeats_fit(lags, 3)[:2] == (0.0, 20 / 23)
     # Half a bar that comes again is at home in the bar too, but six bars are no usual phrase.
-    assert twins_fit(np.full(20, 2.0), 4)[0] == 20 / 23
-    assert twins_fit(np.full(20, 24.0), 4)[2] == 0.0
+    assert repeats_fit(np.full(20, 2.0), 4)[0] == 20 / 23
+    assert repeats_fit(np.full(20, 24.0), 4)[2] == 0.0
 
 
 @pytest.mark.parametrize("meter", [(4, 4), (3, 4), (6, 8)])

@@ -7,9 +7,9 @@ import time
 import numpy as np
 import pytest
 
-from transcribe.takes.align import follow
+from transcribe.takes.align import align
 from transcribe.takes.take_tempo import find_breaks, smooth_tempo
-from transcribe.takes.timeline import Events, likely_shifts, pace_of
+from transcribe.takes.timeline import Events, likely_transpositions, pace_of
 
 
 def walk(n: int, seed: int = 0) -> Events:
@@ -32,7 +32,7 @@ def part(events: Events, keep: np.ndarray, *, ratio: float = 1.0) -> Events:
 def test_a_long_reference_is_followed_in_a_band() -> None:
     written = walk(3000)
     keep = np.flatnonzero(np.random.default_rng(1).random(3000) > 0.05)
-    runs, _ = follow(part(written, keep, ratio=1.3), written, pace=1 / 1.3)
+    runs, _ = align(part(written, keep, ratio=1.3), written, pace=1 / 1.3)
     pairs = [pair for run in runs for pair in run.pairs]
     right = sum(keep[j] == i for i, j in pairs)
     assert right > 0.99 * len(keep)
@@ -41,7 +41,7 @@ def test_a_long_reference_is_followed_in_a_band() -> None:
 def test_a_jump_far_across_a_long_reference_is_found() -> None:
     written = walk(2000)
     keep = np.concatenate([np.arange(0, 300), np.arange(1500, 1900)])
-    runs, _ = follow(part(written, keep), written)
+    runs, _ = align(part(written, keep), written)
     assert [(r.first, r.last) for r in runs] == [(0, 299), (1500, 1899)]
 
 
@@ -51,7 +51,7 @@ def test_work_grows_no_faster_than_the_music() -> None:
         best = np.inf
         for _ in range(3):
             begin = time.process_time()
-            follow(written, written)
+            align(written, written)
             best = min(best, time.process_time() - begin)
         return best
 
@@ -68,16 +68,16 @@ def test_pace_is_voted_within_a_few_percent(ratio: float) -> None:
 
 def test_no_shift_is_named_without_reason() -> None:
     written = walk(40)
-    assert likely_shifts(written, written)[0] == 0
+    assert likely_transpositions(written, written)[0] == 0
     higher = Events(
         written.at, written.of, tuple((p[0] + 5,) for p in written.pitches), written.weight
     )
-    assert likely_shifts(higher, written)[0] == 5
-    assert 0 in likely_shifts(higher, written)
+    assert likely_transpositions(higher, written)[0] == 5
+    assert 0 in likely_transpositions(higher, written)
     empty = Events(np.zeros(0), np.zeros(0, dtype=int), (), np.zeros(0))
-    assert likely_shifts(empty, written) == (0,)
+    assert likely_transpositions(empty, written) == (0,)
     assert pace_of(empty, written) == 1.0
-    assert follow(empty, written) == ([], 0.0)
+    assert align(empty, written) == ([], 0.0)
 
 
 def test_smooth_leaves_a_late_note_out_of_its_own_line() -> None:

@@ -25,7 +25,7 @@ from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff, Source, Timing
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.takes import Comparison, compare
-from transcribe.takes.listen import OnsetShares
+from transcribe.takes.onset_activations import OnsetActivations
 from transcribe.takes.report import as_json
 from transcribe.takes.verdict_wording import played_words
 
@@ -555,12 +555,12 @@ def test_recorded_times_win_where_the_written_beats_are_wrong() -> None:
     assert straight.timing == "score"
 
 
-def shares_of(notes: list[tuple[float, int, float]]) -> OnsetShares:
+def shares_of(notes: list[tuple[float, int, float]]) -> OnsetActivations:
     """Onset shares at (seconds, pitch, share) and nowhere else."""
     onset = np.zeros((1000, 54))
     for at, pitch, share in notes:
         onset[round(at / 0.0116), pitch - 35] = share
-    return OnsetShares(onset, np.zeros((1000, 54)), 0.0116, 35)
+    return OnsetActivations(onset, np.zeros((1000, 54)), 0.0116, 35)
 
 
 @pytest.mark.parametrize(("share", "verdict"), [(0.5, "right"), (0.1, "unsure"), (0.01, "missed")])

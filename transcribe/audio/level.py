@@ -1,6 +1,6 @@
 """How loud a recording is, how noisy, whether it is clipped and whether mains hum lies under it.
 
-Levels in dB of full scale (1.0); frames of 50 ms for levels, of 2 s for hum and tones.
+Levels in dB of full scale (1.0); frames of 50 ms for levels, of 2 s for hum.
 """
 
 from __future__ import annotations
@@ -20,7 +20,6 @@ _FLOOR_DB = -120.0  # what digital silence is called
 _SILENT_DB = -75.0  # a peak under this is the converter's own noise
 _CLIPPED_SHARE = 2e-4  # of the samples; below this nobody hears it
 _NOISE_DB = -35.0  # a noise floor over this masks soft notes
-_TONAL_DB = 10.0  # a spectral line this far over its surroundings is a tone, not noise
 _MAINS_HZ = (50.0, 60.0)
 _PIECE = 1 << 20  # samples
 
@@ -33,8 +32,7 @@ class LevelReport:
     the quietest tenth of the take and between the lines of its spectrum. ``peak_db``: highest
     sample. ``signal_db``: level of the loudest tenth.
     ``hum_hz``: 50 or 60 where mains hum is found, else None. ``hum_db``: level of that hum, None
-    without one. ``tone_db``: how far the strongest spectral line that is not hum stands over
-    its surroundings; noise alone stays under 9 dB.
+    without one.
     """
 
     clipped_share: float
@@ -43,17 +41,11 @@ class LevelReport:
     signal_db: float
     hum_hz: float | None
     hum_db: float | None
-    tone_db: float
 
     @property
     def silent(self) -> bool:
         """Nothing but the converter's own noise."""
         return self.peak_db < _SILENT_DB
-
-    @property
-    def noise_only(self) -> bool:
-        """No tone stands out of the noise; a take like this has no notes to find."""
-        return self.silent or self.tone_db < _TONAL_DB
 
     def warnings(self) -> tuple[Remark, ...]:
         """What the player can do better next time."""
@@ -148,7 +140,7 @@ def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
     power = np.einsum("ij,ij->i", frames, frames, dtype=np.float64) / frames.shape[1]
     power.sort()
     tenth = max(1, power.size // 10)
-    hum_hz, hum_power, tone_db = _lines(samples, sr)
+    hum_hz, hum_power = _hum(samples, sr)
     return LevelReport(
         clipped_share=clipped_share(samples),
         noise_floor_db=_db(min(float(power[:tenth].mean()), _ground(samples, sr))),
@@ -156,15 +148,17 @@ def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
         signal_db=_db(float(power[-tenth:].mean())),
         hum_hz=hum_hz,
         hum_db=None if hum_hz is None else _db(hum_power),
-        tone_db=tone_db,
     )
 
 
-def _lines(y: NDArray[np.float32], sr: float) -> tuple[float | None, float, float]:
-    """Mains frequency or None, power of the hum, height of the strongest other line in dB."""
+def _hum(y: NDArray[np.float32], sr: float) -> tuple[float | None, float]:
+    """Mains frequency, None where there is no hum, and the power of the hum.
+
+    Hum is steady: its lines stand out even in the windows where they are weakest.
+    """
     size = int(min(y.size, round(2.0 * sr)))
-    if size < 256:
-        return None, 0.0, 0.0
+    if size < 256 or sr / size > 0.7:  # under 1.5 s a guitar string cannot be told from the mains
+        return None, 0.0
     step = max(1, size // 2)
     window = np.hanning(size)
     # At most about 120 windows, spread over the take: enough for a percentile, and bounded work.
@@ -177,8 +171,21 @@ def _lines(y: NDArray[np.float32], sr: float) -> tuple[float | None, float, floa
         spectra[i] = np.abs(np.fft.rfft(y[start : start + size] * window)[:top]) ** 2
     spectra *= 2.0 / (np.sum(window) ** 2)  # a sine's own power at its peak bin
     hz = np.arange(top) * sr / size
-    hum_hz, hum_power, hum_bins = _hum(spectra, hz)
-    return hum_hz, hum_power, _tone_db(spectra, hz, hum_bins)
+    low = np.percentile(spectra, 10, axis=0)
+    best: tuple[float | None, float] = (None, 0.0)
+    for mains in _MAINS_HZ:
+        lines, power = 0, 0.0
+        for harmonic in range(1, 7):
+            off = np.abs(hz - mains * harmonic)
+            near, around = off <= 1.01, (off <= 9.0) & (off >= 3.0)
+            peak = float(low[near].max(initial=0.0))
+            centred = off[near][low[near].argmax()] < 0.6
+            if centred and peak > 1e-12 and peak > 20.0 * float(np.median(low[around])):
+                lines += 1
+                power += peak
+        if lines >= 2 and power > best[1]:
+            best = (mains, power)
+    return best
 
 
 def _ground(y: NDArray[np.float32], sr: float) -> float:
@@ -204,46 +211,3 @@ def _ground(y: NDArray[np.float32], sr: float) -> float:
     power *= 2.0 / (math.log(2.0) * size * np.sum(window**2))
     power.sort()
     return float(power[: max(1, power.size // 10)].mean())
-
-
-def _hum(spectra: NDArray[np.float64], hz: NDArray[np.float64]) -> tuple:
-    """Hum is steady: its lines stand out even in the windows where they are weakest."""
-    none = np.zeros(hz.size, bool)
-    if hz[1] > 0.7:  # under 1.5 s a guitar string cannot be told from the mains
-        return None, 0.0, none
-    low = np.percentile(spectra, 10, axis=0)
-    best: tuple[float, float, NDArray[np.bool_]] | None = None
-    for mains in _MAINS_HZ:
-        bins, lines, power = none.copy(), 0, 0.0
-        for harmonic in range(1, 7):
-            near = np.abs(hz - mains * harmonic) <= 1.01
-            around = (np.abs(hz - mains * harmonic) <= 9.0) & (np.abs(hz - mains * harmonic) >= 3.0)
-            peak = float(low[near].max(initial=0.0))
-            centred = abs(hz[near][low[near].argmax()] - mains * harmonic) < 0.6
-            if centred and peak > 1e-12 and peak > 20.0 * float(np.median(low[around])):
-                lines += 1
-                power += peak
-                bins |= np.abs(hz - mains * harmonic) <= 2.0
-        if lines >= 2 and (best is None or power > best[1]):
-            best = (mains, power, bins)
-    return (None, 0.0, none) if best is None else best
-
-
-def _tone_db(
-    spectra: NDArray[np.float64], hz: NDArray[np.float64], hum_bins: NDArray[np.bool_]
-) -> float:
-    from scipy.ndimage import median_filter
-
-    # A few windows averaged: enough to calm noise, few enough that a lone note still stands out.
-    group = 4
-    used = (hz >= 60.0) & ~hum_bins
-    width = max(9, 2 * int(40.0 / (hz[1] - hz[0])) + 1)
-    best = 0.0
-    for start in range(0, spectra.shape[0], group):
-        mean = spectra[start : start + group].mean(axis=0)
-        smooth = np.convolve(mean, np.ones(5) / 5, mode="same")
-        ground = median_filter(smooth, width, mode="nearest")
-        good = used & (ground > 1e-16)
-        if good.any():
-            best = max(best, float((smooth[good] / ground[good]).max()))
-    return 10.0 * math.log10(best) if best > 0 else 0.0

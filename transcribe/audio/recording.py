@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
-from transcribe.audio.whole import how_it_ends
+from transcribe.audio.truncation import find_truncation
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.riff import Remark
 
@@ -456,7 +456,7 @@ def _cut_off(stream: _Stream, count: int, path: Path) -> Remark | None:
     told = stream.promised_sec
     if told is not None and told - there > max(0.15, 0.02 * told):
         return Remark("cut-off", {"promised_sec": told, "there_sec": there})
-    end = how_it_ends(path)
+    end = find_truncation(path)
     if end == "cut":
         return Remark("cut-off", {"there_sec": there})
     if stream.broken is not None:

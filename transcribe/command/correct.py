@@ -129,9 +129,9 @@ def _instrument(riff: Riff, args: argparse.Namespace) -> Instrument | None:
     """The riff's instrument with what ``args`` say of it; None where they say nothing."""
     if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
         return None
-    from transcribe.core.instrument import refitted
+    from transcribe.core.instrument import change_instrument
 
-    return refitted(
+    return change_instrument(
         riff.instrument,
         tuning=args.tuning,
         capo=args.capo,

@@ -269,9 +269,9 @@ def _instrument(args: argparse.Namespace) -> Instrument | None:
 
 def _refitted(old: Instrument, args: argparse.Namespace) -> Instrument:
     """The instrument of a file of notes, with what the arguments say of it."""
-    from transcribe.core.instrument import refitted
+    from transcribe.core.instrument import change_instrument
 
-    return refitted(
+    return change_instrument(
         old,
         tuning=args.tuning,
         capo=args.capo,

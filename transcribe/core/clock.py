@@ -21,9 +21,9 @@ __all__ = [
     "MIN_BPM",
     "Clock",
     "ScoreNote",
-    "carry_on",
     "check_bpm",
     "distinct_parts",
+    "interpolate",
     "score_notes",
 ]
 
@@ -47,7 +47,7 @@ def check_bpm(bpm: float) -> None:
         )
 
 
-def carry_on(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+def interpolate(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
     """``y`` at ``at``, straight between the points ``x`` and along the outermost two beyond them.
 
     Parameters
@@ -111,7 +111,7 @@ class Clock:
     def beat(self, sec: np.ndarray) -> np.ndarray: ...
     def beat(self, sec: Any) -> Any:
         """Score time in beats at ``sec`` seconds."""
-        found = carry_on(sec, self._sec, self._beat)
+        found = interpolate(sec, self._sec, self._beat)
         return found if found.ndim else float(found)
 
     @overload
@@ -120,7 +120,7 @@ class Clock:
     def sec(self, beat: np.ndarray) -> np.ndarray: ...
     def sec(self, beat: Any) -> Any:
         """Performance time in seconds at ``beat``."""
-        found = carry_on(beat, self._beat, self._sec)
+        found = interpolate(beat, self._beat, self._sec)
         return found if found.ndim else float(found)
 
 

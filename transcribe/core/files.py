@@ -12,12 +12,12 @@ from transcribe.core.errors import FormatError
 __all__ = ["read_bytes", "write_atomically"]
 
 
-def read_bytes(path: Path, *, most_mb: int, expected: str) -> bytes:
+def read_bytes(path: Path, *, max_mb: int, expected: str) -> bytes:
     """The bytes of a file.
 
     Parameters
     ----------
-    most_mb : int
+    max_mb : int
         How large it may be, in MB of 2**20 bytes; no more than that is read.
     expected : str
         What the error for a larger one asks for, such as ``a text tab``.
@@ -29,13 +29,13 @@ def read_bytes(path: Path, *, most_mb: int, expected: str) -> bytes:
     """
     try:
         with path.open("rb") as file:
-            data = file.read((most_mb << 20) + 1)
+            data = file.read((max_mb << 20) + 1)
     except FileNotFoundError:
         raise FormatError(f"{path}: there is no such file") from None
     except OSError as error:
         raise FormatError(f"{path} cannot be read: {error.strerror}") from None
-    if len(data) > most_mb << 20:
-        raise FormatError(f"{path}: found over {most_mb} MB, expected {expected}")
+    if len(data) > max_mb << 20:
+        raise FormatError(f"{path}: found over {max_mb} MB, expected {expected}")
     return data
 
 

@@ -22,11 +22,11 @@ from transcribe.core.riff import Drone, Instrument, Riff, sort_notes
 
 __all__ = [
     "TUNINGS",
+    "change_instrument",
     "drone_pitches",
     "fret_position_mm",
     "make_instrument",
     "parse_tuning",
-    "refitted",
     "restrung",
     "tuning_name",
 ]
@@ -129,7 +129,7 @@ def make_instrument(
     return _checked(Instrument(open_midi, capo, frets, scale, offset_cents))
 
 
-def refitted(
+def change_instrument(
     old: Instrument,
     *,
     tuning: str | None = None,

@@ -5,11 +5,11 @@ They are far above what a hand plays, and low enough that every step after readi
 
 from __future__ import annotations
 
-__all__ = ["MOST_BEATS", "MOST_BYTES", "MOST_DEPTH", "MOST_DIGITS", "MOST_NOTES", "MOST_SEC"]
+__all__ = ["MAX_BEATS", "MAX_BYTES", "MAX_DEPTH", "MAX_DIGITS", "MAX_NOTES", "MAX_SEC"]
 
-MOST_SEC = 14_400.0  # four hours, of every time in seconds
-MOST_BEATS = 100_000.0  # of every time in beats, and of how many beats there are
-MOST_NOTES = 50_000
-MOST_BYTES = 64 * 2**20
-MOST_DIGITS = 18  # of a whole number
-MOST_DEPTH = 32  # of lists and objects inside each other
+MAX_SEC = 14_400.0  # four hours, of every time in seconds
+MAX_BEATS = 100_000.0  # of every time in beats, and of how many beats there are
+MAX_NOTES = 50_000
+MAX_BYTES = 64 * 2**20
+MAX_DIGITS = 18  # of a whole number
+MAX_DEPTH = 32  # of lists and objects inside each other

@@ -298,7 +298,7 @@ class Timing:
 
     The rest is known of a tab without a count, until it is put in bars: ``column_sec``, the
     seconds that one column stands for; ``bars_sec``, where its bars begin and the last one ends;
-    ``meter`` of these bars, told (``meter_told``) or taken from how they are drawn; ``bpm``, a
+    ``meter`` of these bars, told (``meter_given``) or taken from how they are drawn; ``bpm``, a
     tempo that the tab tells, in notes of ``bpm_unit`` (a share of a whole note: 0.25 is a
     quarter), or in beats where that is None.
     """
@@ -308,7 +308,7 @@ class Timing:
     column_sec: float | None = field(default=None, metadata=_RARE)
     bars_sec: tuple[float, ...] = field(default=(), metadata=_RARE)
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
-    meter_told: bool = field(default=False, metadata=_RARE)
+    meter_given: bool = field(default=False, metadata=_RARE)
     bpm: float | None = field(default=None, metadata=_RARE)
     bpm_unit: float | None = field(default=None, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -351,7 +351,7 @@ class PlayerSettings:
     ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
-    the number of the drone's string, None where nothing was said; ``instrument_told`` says that
+    the number of the drone's string, None where nothing was said; ``instrument_given`` says that
     tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
     fingering, in the order in which it was asked.
     """
@@ -361,7 +361,7 @@ class PlayerSettings:
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
-    instrument_told: bool = field(default=False, metadata=_RARE)
+    instrument_given: bool = field(default=False, metadata=_RARE)
     requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 

@@ -21,7 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
 from transcribe.core.score_place import place_name
 
-__all__ = ["KINDS", "NoteName", "as_told", "asked_for", "parts", "refusal", "sentence"]
+__all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ def parts(remark: Remark) -> tuple[str | NoteName, ...]:
     return (words,) if isinstance(words, str) else tuple(words)
 
 
-def as_told(remark: Remark) -> dict[str, Any]:
+def remark_json(remark: Remark) -> dict[str, Any]:
     """The remark as JSON values for a reader that shows it.
 
     Returns

@@ -50,7 +50,7 @@ def kept_settings(old: Riff, sha256: str | None, given: Mapping[str, Any]) -> di
     rhythm = ("bpm", "meter", "first_beat_sec")
     if all(given.get(key) is None for key in rhythm):
         kept = {key: getattr(before, key) for key in rhythm if getattr(before, key) is not None}
-    if before.instrument_told and given.get("instrument") is None:
+    if before.instrument_given and given.get("instrument") is None:
         kept["instrument"] = dataclasses.replace(old.instrument, offset_cents=0.0)
     if before.drone is not None and given.get("drone", "auto") == "auto":
         kept["drone"] = before.drone
@@ -67,7 +67,7 @@ def with_settings(riff: Riff, kept: Mapping[str, Any]) -> Riff:
     player = dataclasses.replace(
         riff.player,
         **told,
-        instrument_told=riff.player.instrument_told or "instrument" in kept,
+        instrument_given=riff.player.instrument_given or "instrument" in kept,
     )
     return dataclasses.replace(riff, player=player)
 

@@ -45,7 +45,7 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
     instrument = dataclasses.replace(instrument, offset_cents=riff.instrument.offset_cents)
     notes = _free(kept_places(riff.notes, instrument))
     drone = find_drone(notes, instrument, drone=riff.player.drone or "auto")
-    player = dataclasses.replace(riff.player, instrument_told=True)
+    player = dataclasses.replace(riff.player, instrument_given=True)
     new = dataclasses.replace(riff, instrument=instrument, notes=notes, drone=drone, player=player)
     return record(riff, find_again(riff, new, others=True), "tuning")
 

@@ -20,7 +20,7 @@ from typing import Any, BinaryIO
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import write_atomically
-from transcribe.core.limits import MOST_BEATS, MOST_BYTES, MOST_NOTES, MOST_SEC
+from transcribe.core.limits import MAX_BEATS, MAX_BYTES, MAX_NOTES, MAX_SEC
 from transcribe.core.riff import Instrument, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
@@ -196,20 +196,20 @@ def to_bytes(riff: Riff) -> bytes:
     """
     for note in riff.notes:
         beat = abs(note.onset_beat or 0.0) + (note.duration_beat or 0.0)
-        if note.offset_sec > MOST_SEC or beat > MOST_BEATS:
+        if note.offset_sec > MAX_SEC or beat > MAX_BEATS:
             raise FormatError(
                 f"note {note.id} ends at {note.offset_sec:g} s, on beat {beat:g}, and the most are "
-                f"{MOST_SEC:g} s and {MOST_BEATS:g} beats; cut the riff shorter"
+                f"{MAX_SEC:g} s and {MAX_BEATS:g} beats; cut the riff shorter"
             )
-    if len(riff.notes) > MOST_NOTES:
-        raise FormatError(f"there are {len(riff.notes)} notes, and {MOST_NOTES} are the most")
+    if len(riff.notes) > MAX_NOTES:
+        raise FormatError(f"there are {len(riff.notes)} notes, and {MAX_NOTES} are the most")
     text = json.dumps(to_json(riff), indent=1, ensure_ascii=False, allow_nan=False)
     return (text + "\n").encode("utf-8")
 
 
 def within_limit(file: BinaryIO) -> bytes:
     """What a file holds. Raises FormatError where it is larger than a document may be."""
-    data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise FormatError(f"the file is larger than {MOST_BYTES // 2**20} MB, the most for a riff")
+    data = file.read(MAX_BYTES + 1)
+    if len(data) > MAX_BYTES:
+        raise FormatError(f"the file is larger than {MAX_BYTES // 2**20} MB, the most for a riff")
     return data

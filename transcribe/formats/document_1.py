@@ -19,7 +19,7 @@ _TIMING = {  # key of version 1 -> key of "timing"
     "column_sec": "column_sec",
     "bars_sec": "bars_sec",
     "meter": "meter",
-    "meter_told": "meter_told",
+    "meter_told": "meter_given",
 }
 _PARTS = {  # key of version 2 -> the keys of version 1 that it is made of
     "timing": (*_TIMING, "timing", "durations", "bpm_told", "rhythm"),
@@ -83,7 +83,7 @@ def _top(value: Mapping[str, Any]) -> dict[str, Any]:
 def _player(said: Any, hand_span_mm: Any) -> dict[str, Any]:
     if not isinstance(said, Mapping):
         return {"player": said}
-    names = {"instrument": "instrument_told"}
+    names = {"instrument": "instrument_given"}
     player = {names.get(key, key): item for key, item in said.items()}
     if hand_span_mm is not None:
         player["hand_span_mm"] = hand_span_mm

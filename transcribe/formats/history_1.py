@@ -130,7 +130,7 @@ def _settings(player: Any, state: _Json, given: Mapping[str, Any]) -> Any:
     """The player's settings with what a step says, and the hand span that its state holds."""
     if not isinstance(player, Mapping):
         return player
-    names = {"instrument": "instrument_told"}
+    names = {"instrument": "instrument_given"}
     settings = dict(player) | {names.get(key, key): value for key, value in given.items()}
     held = state["set"].get("player")
     if "player" in state["without"] or isinstance(held, Mapping):

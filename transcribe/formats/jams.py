@@ -272,7 +272,7 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
 
 def _load(path: Path) -> Mapping[str, Any]:
     try:
-        text = read_bytes(path, most_mb=_MAX_MB, expected="a smaller JAMS file").decode("utf-8")
+        text = read_bytes(path, max_mb=_MAX_MB, expected="a smaller JAMS file").decode("utf-8")
         value = json.loads(text)
     except UnicodeDecodeError as error:
         raise FormatError(f"{path} cannot be read: {error}") from None

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from transcribe.core.clock import Clock, ScoreNote, carry_on, score_notes
+from transcribe.core.clock import Clock, ScoreNote, interpolate, score_notes
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.files import read_bytes
 from transcribe.core.instrument import parse_tuning
@@ -336,7 +336,7 @@ def read_midi(
 def _load(path: Path) -> Any:
     import mido
 
-    data = read_bytes(path, most_mb=_MAX_MB, expected="a MIDI file of a riff")
+    data = read_bytes(path, max_mb=_MAX_MB, expected="a MIDI file of a riff")
     if data[:4] == b"RIFF":  # a MIDI file in a RIFF wrapper
         data = data[data.find(b"MThd") :] if b"MThd" in data[:64] else data
     if data[:4] != b"MThd":
@@ -497,7 +497,7 @@ class _Grid:
         self.start_beat = int(own[5]) if own is not None else 0
 
     def sec(self, tick: float) -> float:
-        return round(self.start_sec + float(carry_on(tick, self.ticks, self.secs)), 6)
+        return round(self.start_sec + float(interpolate(tick, self.ticks, self.secs)), 6)
 
     def beat(self, tick: int) -> float:
         return round(self.start_beat + tick / self.per_beat, 6)

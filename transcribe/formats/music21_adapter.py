@@ -65,7 +65,7 @@ def read_score(path: str | os.PathLike[str], *, part: str | None = None) -> Riff
         If there is no such tune or part, or several are called that.
     """
     path = Path(path)
-    data = read_bytes(path, most_mb=_MAX_MB, expected="a smaller score")
+    data = read_bytes(path, max_mb=_MAX_MB, expected="a smaller score")
     text = _decoded(data)
     kind = FORMATS.get(path.suffix.lower()) or ("humdrum" if "**kern" in text else "abc")
     warnings: list[Remark] = []

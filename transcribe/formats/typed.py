@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeVar
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MOST_BEATS, MOST_DIGITS, MOST_NOTES, MOST_SEC
+from transcribe.core.limits import MAX_BEATS, MAX_DIGITS, MAX_NOTES, MAX_SEC
 from transcribe.core.riff import ARTICULATIONS, REQUESTS
 from transcribe.formats.untyped import shown
 
@@ -33,7 +33,7 @@ _ANY = (-math.inf, math.inf)
 _NATURAL = (0.0, math.inf)
 _SHARE = (0.0, 1.0)
 _BPM = (1.0, 1000.0)
-_LIMITS = {"sec": MOST_SEC, "beat": MOST_BEATS}  # of a number, by the unit that ends its key
+_LIMITS = {"sec": MAX_SEC, "beat": MAX_BEATS}  # of a number, by the unit that ends its key
 _RANGES = {  # of the other numbers, by type and field
     "Instrument.frets": (1, 36),
     "Instrument.capo": _NATURAL,
@@ -71,7 +71,7 @@ _RANGES = {  # of the other numbers, by type and field
 _CHOICES = {"Note.articulation": ARTICULATIONS, "Request.kind": REQUESTS}
 _RISING = {"Rhythm.beats_sec", "Rhythm.downbeats_sec", "Timing.bars_sec"}
 _NEEDED = {"Riff.notes"}  # though they have a default
-_MOST_ITEMS = {"Riff.notes": MOST_NOTES}
+_MOST_ITEMS = {"Riff.notes": MAX_NOTES}
 
 
 def read_object(kind: Callable[..., _T], value: Any, where: str) -> _T:
@@ -220,7 +220,7 @@ def _object(value: Any, where: str) -> Mapping[str, Any]:
 def _items(convert: _Convert, path: str, value: Any, where: str) -> tuple[Any, ...]:
     if not isinstance(value, list | tuple):
         raise FormatError(f"{where} is {_kind_name(value)}, expected a list")
-    most = _MOST_ITEMS.get(path, int(MOST_BEATS))
+    most = _MOST_ITEMS.get(path, int(MAX_BEATS))
     if len(value) > most:
         raise FormatError(f"{where} lists {len(value)}, and {most} are the most")
     items = tuple(convert(item, f"{where}[{i}]") for i, item in enumerate(value))
@@ -247,7 +247,7 @@ def _places(value: Any, where: str) -> dict[int, tuple[int, int]]:
     found = {}
     for note, place in _object(value, where).items():
         pair = _pair(place)
-        if pair is None or not note.isdecimal() or len(note) > MOST_DIGITS:
+        if pair is None or not note.isdecimal() or len(note) > MAX_DIGITS:
             raise FormatError(f"{where}[{note!r}] is {shown(place)}, expected [string, fret]")
         found[int(note)] = pair
     return found

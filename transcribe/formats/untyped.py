@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MOST_DEPTH, MOST_DIGITS
+from transcribe.core.limits import MAX_DEPTH, MAX_DIGITS
 
 __all__ = ["check_history", "check_theory", "parse", "shown"]
 
@@ -151,9 +151,9 @@ def _is(value: Any, kind: type) -> bool:
 
 
 def _whole(digits: str) -> int:
-    if len(digits) > MOST_DIGITS + 1:
+    if len(digits) > MAX_DIGITS + 1:
         raise FormatError(
-            f"the number {digits[:12]}... has {len(digits)} digits, and {MOST_DIGITS} are the most"
+            f"the number {digits[:12]}... has {len(digits)} digits, and {MAX_DIGITS} are the most"
         )
     return int(digits)
 
@@ -172,7 +172,7 @@ def _place_of_odd(value: Any, where: str = "") -> str | None:
 
 def _check_depth(value: Any) -> None:
     level = [value]
-    for _ in range(MOST_DEPTH):
+    for _ in range(MAX_DEPTH):
         level = [
             item
             for outer in level
@@ -182,4 +182,4 @@ def _check_depth(value: Any) -> None:
         ]
         if not level:
             return
-    raise FormatError(f"lists and objects lie more than {MOST_DEPTH} deep in each other")
+    raise FormatError(f"lists and objects lie more than {MAX_DEPTH} deep in each other")

@@ -24,16 +24,16 @@ __all__ = [
     "METERS",
     "Snapped",
     "bar_evidence",
-    "come_again",
-    "find_joints",
-    "find_marks",
+    "find_accents",
     "groupings",
     "levels",
+    "mark_strengths",
+    "nearest_repeats",
     "pulse_beats",
+    "repeat_boundaries",
+    "repeat_shares",
+    "repeats_fit",
     "snap",
-    "strengths_of",
-    "twin_lags",
-    "twins_fit",
 ]
 
 MARKS = ("bass", "long", "loud", "big", "turn")
@@ -162,7 +162,7 @@ def _layouts(meter: tuple[int, int]) -> tuple[_Layout, ...]:
     return tuple(out)
 
 
-def find_marks(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
+def find_accents(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
     """Which events are marked, by kind of mark; each (n,) of bool."""
     n = len(events)
     gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
@@ -190,7 +190,7 @@ def find_marks(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
     }
 
 
-def strengths_of(events: Events, marks: dict[str, np.ndarray], gap_sec: np.ndarray) -> np.ndarray:
+def mark_strengths(events: Events, marks: dict[str, np.ndarray], gap_sec: np.ndarray) -> np.ndarray:
     """The marks as numbers of mean 0 and variance 1, (len(MARKS), n)."""
     gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
     rows = {k: v.astype(float) for k, v in marks.items()}
@@ -253,15 +253,20 @@ def snap(beat: np.ndarray, period_sec: float, divisions: Sequence[tuple[int, flo
     )
 
 
-def come_again(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
+def _pitch_labels(events: Events, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """A number for the set of pitches of each of the first ``n`` events, and its top pitch."""
+    names: dict[frozenset[int], int] = {}
+    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
+    return label, np.array([max(p, default=-1) for p in events.pitches[:n]])
+
+
+def repeat_shares(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarray, np.ndarray]:
     """Share of events that come again with the same pitches (and at all) after each lag in ticks,
     each (window + 1,)."""
     same = np.zeros(window + 1)
     n = len(ticks)
-    # Compare sets of pitches by number, and by their top note alone at half weight.
-    names: dict[frozenset[int], int] = {}
-    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
-    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    # Compare sets of pitches, and their top notes alone at half weight.
+    label, top = _pitch_labels(events, n)
     for k in range(1, n):
         lag = ticks[k:] - ticks[:-k]
         if lag.min() > window:
@@ -274,10 +279,10 @@ def come_again(events: Events, ticks: np.ndarray, window: int) -> tuple[np.ndarr
     return np.where(room >= 3, same / np.maximum(room, 1), 0.0), room
 
 
-_TWIN_EVENTS = 6  # a passage of so many events comes again if all but one of them do
+_REPEAT_EVENTS = 6  # a passage of so many events comes again if all but one of them do
 
 
-def twin_lags(events: Events, ticks: np.ndarray, window: int) -> np.ndarray:
+def nearest_repeats(events: Events, ticks: np.ndarray, window: int) -> np.ndarray:
     """How many ticks before each event the nearest passage began to sound that comes again there,
     (n,); 0 where nothing comes again within ``window`` ticks.
 
@@ -286,26 +291,24 @@ def twin_lags(events: Events, ticks: np.ndarray, window: int) -> np.ndarray:
     """
     n = len(ticks)
     out = np.zeros(n, dtype=int)
-    if n < _TWIN_EVENTS:
+    if n < _REPEAT_EVENTS:
         return out
-    names: dict[frozenset[int], int] = {}
-    label = np.array([names.setdefault(p, len(names)) for p in events.pitches[:n]])
-    top = np.array([max(p, default=-1) for p in events.pitches[:n]])
+    label, top = _pitch_labels(events, n)
     gaps = ticks[:, None] - ticks[None]
     lags, count = np.unique(gaps[(gaps >= TICKS) & (gaps <= window)], return_counts=True)
-    for lag in lags[count >= _TWIN_EVENTS - 1].tolist():
+    for lag in lags[count >= _REPEAT_EVENTS - 1].tolist():
         again = np.zeros(n, dtype=bool)
         before = np.searchsorted(ticks, ticks - lag)
         for j in (before, np.minimum(before + 1, n - 1)):  # two events may share a tick
             same = (label[j] == label) | (top[j] == top)
             again |= same & (ticks[j] == ticks - lag)
-        full = np.convolve(again, np.ones(_TWIN_EVENTS, dtype=int), "valid") >= _TWIN_EVENTS - 1
-        within = np.convolve(full, np.ones(_TWIN_EVENTS, dtype=int)) > 0
+        full = np.convolve(again, np.ones(_REPEAT_EVENTS, dtype=int), "valid") >= _REPEAT_EVENTS - 1
+        within = np.convolve(full, np.ones(_REPEAT_EVENTS, dtype=int)) > 0
         out = np.where((out == 0) & within & again, lag, out)
     return out
 
 
-def twins_fit(lags_beats: np.ndarray, bar: int) -> tuple[float, float, float]:
+def repeats_fit(lags_beats: np.ndarray, bar: int) -> tuple[float, float, float]:
     """How far the nearest repeats, ``lags_beats`` (k,) > 0, speak for a bar of ``bar`` beats: share
     at whole bars or a whole part of one, share at neither, share at 1, 2, 4 or 8 bars; each a
     little less where only few events come again."""
@@ -318,7 +321,7 @@ def twins_fit(lags_beats: np.ndarray, bar: int) -> tuple[float, float, float]:
     return float(fits.sum() / total), float((~fits).sum() / total), float(even.sum() / total)
 
 
-def find_joints(
+def repeat_boundaries(
     events: Events, ticks: np.ndarray, again: np.ndarray, room: np.ndarray
 ) -> np.ndarray:
     """Indices of events where a repeat begins: the first event that comes again after the riff's
@@ -399,18 +402,12 @@ def bar_evidence(
     return out
 
 
-@functools.cache
-def _syncopation_of(level: tuple[int, ...]) -> np.ndarray:
-    grid = np.array(level)
-    size = len(grid)
-    strongest = np.full((size, size + 1), 9)
-    for gap in range(2, size + 1):  # the strongest place inside the note
-        inside = grid[(np.arange(size) + gap - 1) % size]
-        strongest[:, gap] = np.minimum(strongest[:, gap - 1], inside)
-    return np.clip(grid[:, None] - strongest, 0, 3)
-
-
 def _syncopation(level: np.ndarray) -> np.ndarray:
     """How much stronger a place a note sounds over than it starts on: (size, size + 1) by slot
     and gap to the next event (Longuet-Higgins & Lee 1984, Music Perception 1)."""
-    return _syncopation_of(tuple(int(x) for x in level))
+    size = len(level)
+    strongest = np.full((size, size + 1), 9)
+    for gap in range(2, size + 1):  # the strongest place inside the note
+        inside = level[(np.arange(size) + gap - 1) % size]
+        strongest[:, gap] = np.minimum(strongest[:, gap - 1], inside)
+    return np.clip(level[:, None] - strongest, 0, 3)

@@ -42,7 +42,7 @@ def in_bars(
     """
     timing = riff.timing
     bars = timing.bars_sec
-    guessed = meter is None and not timing.meter_told
+    guessed = meter is None and not timing.meter_given
     meter = meter or timing.meter or (4, 4)
     onsets = sorted({note.onset_sec for note in riff.notes})
     by_bars = len(bars) > 1

@@ -23,9 +23,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from transcribe.core.clock import carry_on
+from transcribe.core.clock import interpolate
 
-__all__ = ["TICKS", "Grid", "Track", "smooth", "track"]
+__all__ = ["TICKS", "Grid", "Track", "move_middle", "smooth", "track"]
 
 TICKS = 12
 
@@ -50,6 +50,16 @@ _STRAIGHT = (
     (2 / 3, 8, 2, 2.9),
 )
 _SWING_COST = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+
+
+def move_middle(beat: np.ndarray, middle: float, to: float) -> np.ndarray:
+    """Times in beats with the ``middle`` of each beat (a share of it) moved ``to`` another share.
+
+    Swing plays the off-beat late: from 0.5 to its share; back again, it is written at 0.5.
+    """
+    beat = np.asarray(beat, dtype=float)
+    whole = np.floor(beat)
+    return beat if middle == to else whole + np.interp(beat - whole, [0, middle, 1], [0, to, 1])
 
 
 @dataclass(frozen=True)
@@ -83,11 +93,11 @@ class Grid:
 
     def at(self, tick: np.ndarray | float) -> np.ndarray:
         """Seconds at ``tick``, carried on at the end's tempo outside the grid."""
-        return carry_on(tick, self.ticks.astype(float), self.time_sec)
+        return interpolate(tick, self.ticks.astype(float), self.time_sec)
 
     def tick(self, time_sec: np.ndarray | float) -> np.ndarray:
         """Tick (not rounded) at ``time_sec``; the inverse of `at`."""
-        return carry_on(time_sec, self.time_sec, self.ticks.astype(float))
+        return interpolate(time_sec, self.time_sec, self.ticks.astype(float))
 
 
 def track(

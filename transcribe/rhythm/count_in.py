@@ -11,15 +11,15 @@ import numpy as np
 
 from transcribe.core.riff import Note
 
-__all__ = ["from_audio", "from_notes", "regular"]
+__all__ = ["from_audio", "from_notes", "is_regular"]
 
 _FRAME_SEC = 0.01
 _RISE_DB = 9.0
 _APART_SEC = 0.15
-_HARDLY = 0.3  # confidence below which a note may be a tap that was taken for a note
+_TAP_CONFIDENCE = 0.3  # confidence below which a note may be a tap that was taken for a note
 
 
-def regular(times_sec: Sequence[float]) -> bool:
+def is_regular(times_sec: Sequence[float]) -> bool:
     """Whether two or more taps come as evenly as a count-in does (within 12 %)."""
     gaps = np.diff(times_sec)
     if len(gaps) < 1 or gaps.min() < _APART_SEC or gaps.max() > 2.5:
@@ -37,11 +37,11 @@ def from_notes(notes: Sequence[Note]) -> int:
     if count < 2 or count == len(notes):
         return 0
     times = [n.onset_sec for n in notes[:count]]
-    return count if regular(times) and _leads_on(times, notes[count].onset_sec) else 0
+    return count if is_regular(times) and _leads_on(times, notes[count].onset_sec) else 0
 
 
 def _may_be_tap(note: Note) -> bool:
-    return note.articulation == "dead" or note.confidence < _HARDLY
+    return note.articulation == "dead" or note.confidence < _TAP_CONFIDENCE
 
 
 def _leads_on(times: Sequence[float], first_sec: float) -> bool:
@@ -69,6 +69,6 @@ def from_audio(y: np.ndarray, *, sr: int, first_sec: float) -> tuple[float, ...]
             times.append(float(i * hop / sr))
     # The last few even ones count; a chair that creaks before them does not.
     for start in range(len(times) - 1):
-        if regular(times[start:]) and _leads_on(times[start:], first_sec):
+        if is_regular(times[start:]) and _leads_on(times[start:], first_sec):
             return tuple(times[start:])
     return ()

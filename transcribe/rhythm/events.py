@@ -14,7 +14,7 @@ import numpy as np
 from transcribe.core.riff import Note
 from transcribe.core.strokes import STROKE_SEC, strokes
 
-__all__ = ["Events", "group_events", "leave_out_cost", "ringing_pitches"]
+__all__ = ["Events", "group_events", "ringing_pitches", "skip_cost"]
 
 # Found by hand on the drone riffs of tests/bench/rhythm.py.
 _RARE_SHARE = 0.05  # of the notes that may lie beyond the ringing pitch
@@ -141,7 +141,7 @@ def _loudness(note: Note) -> float:
     return _LOUDNESS_UNKNOWN_DB if note.loudness_db is None else note.loudness_db
 
 
-def leave_out_cost(events: Events) -> np.ndarray:
+def skip_cost(events: Events) -> np.ndarray:
     """Nats to leave each event out as none of the music, (n,).
 
     A lone unsure note may be an error of tracking, a chord is none.

@@ -21,16 +21,22 @@ from transcribe.core.riff import MeterChoice, Note, Rhythm, Swing, TempoChoice, 
 from transcribe.rhythm import count_in
 from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
-from transcribe.rhythm.events import Events, group_events, leave_out_cost
+from transcribe.rhythm.events import Events, group_events, skip_cost
 from transcribe.rhythm.meter import Candidates, read_candidates, weigh
 from transcribe.rhythm.phrases import find_phrases
-from transcribe.rhythm.quantise import PER_BEAT, Placed, place, values, written
+from transcribe.rhythm.quantise import (
+    PER_BEAT,
+    QuantisedOnsets,
+    quantise_durations,
+    quantise_onsets,
+    unswing_ticks,
+)
 
 __all__ = ["METERS", "find_rhythm"]
 
-_SIT_SEC = 0.05  # a note this near to the first beat that was asked for is on it
-_FIXED = 400.0  # how many events the first beat that was asked for weighs
-_MOST_CHOICES = 5
+_ON_BEAT_SEC = 0.05  # a note this near to the first beat that was asked for is on it
+_FIXED_WEIGHT = 400.0  # how many events the first beat that was asked for weighs
+_MAX_CHOICES = 5
 
 
 def find_rhythm(
@@ -88,11 +94,11 @@ def find_rhythm(
     if not tap_sec and y is not None and sr is not None:
         tap_sec = count_in.from_audio(y, sr=sr, first_sec=music[0].onset_sec)
     pitches = None if drone_midi is None else frozenset(drone_midi)
-    asked = _Asked(bpm, meter, first_beat_sec, tap_sec)
+    asked = _Given(bpm, meter, first_beat_sec, tap_sec)
     events, fixed = _events(music, pitches, first_beat_sec)
     reading = _read(events, asked, fixed, lambda share: report("rhythm", 0.8 * share))
     report("rhythm", 0.85)
-    placed = place(
+    placed = quantise_onsets(
         _times(events, fixed, first_beat_sec),
         reading.grid,
         meter=reading.meter,
@@ -100,7 +106,7 @@ def find_rhythm(
         weight=_weight(events, fixed),
         fixed=fixed,
     )
-    return _document(ordered, music, events, placed, reading, asked, fixed, report)
+    return _document(ordered, music, events, placed, reading, asked, report)
 
 
 def _check(
@@ -127,7 +133,7 @@ def _check(
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Given:
     bpm: float | None
     meter: tuple[int, int] | None
     first_beat_sec: float | None
@@ -155,7 +161,7 @@ def _events(
     if first_beat_sec is None:
         return events, None
     near = int(np.argmin(np.abs(events.onset_sec - first_beat_sec)))
-    if abs(events.onset_sec[near] - first_beat_sec) <= _SIT_SEC:
+    if abs(events.onset_sec[near] - first_beat_sec) <= _ON_BEAT_SEC:
         return events, near
     at = int(np.searchsorted(events.onset_sec, first_beat_sec))
     put = {
@@ -183,23 +189,23 @@ def _times(events: Events, fixed: int | None, first_beat_sec: float | None) -> n
 def _weight(events: Events, fixed: int | None) -> np.ndarray:
     weight = np.clip(events.sure, 0.1, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED
+        weight[fixed] = _FIXED_WEIGHT
     return weight
 
 
 def _read(
-    events: Events, asked: _Asked, fixed: int | None, report: Callable[[float], None]
+    events: Events, asked: _Given, fixed: int | None, report: Callable[[float], None]
 ) -> _Reading:
     bpm = asked.bpm
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
     if bpm is None:
-        tracks = track(times, doubt=leave_out_cost(events), progress=report)
+        tracks = track(times, doubt=skip_cost(events), progress=report)
     else:
         bounds = (54 / bpm, 66 / bpm)
-        tracks = track(times, doubt=leave_out_cost(events), period_sec=bounds, progress=report)
+        tracks = track(times, doubt=skip_cost(events), period_sec=bounds, progress=report)
     if not tracks:
-        return _lone(times, asked, fixed)
+        return _without_candidates(times, asked, fixed)
     meters = METERS if asked.meter is None else (asked.meter,)
     events = dataclasses.replace(events, onset_sec=times)
     found = read_candidates(
@@ -214,15 +220,15 @@ def _read(
             first_beat_sec=asked.first_beat_sec,
         )
     if not len(found):
-        return _lone(times, asked, fixed)
+        return _without_candidates(times, asked, fixed)
     chance = weigh(found)
     if len(asked.tap_sec) >= 2:
         chance = chance * np.exp(_tap_evidence(found, asked.tap_sec))
         chance /= chance.sum()
-    return _chosen(found, chance, times, fixed)
+    return _choose_reading(found, chance, times, fixed)
 
 
-def _lone(times: np.ndarray, asked: _Asked, fixed: int | None) -> _Reading:
+def _without_candidates(times: np.ndarray, asked: _Given, fixed: int | None) -> _Reading:
     """One event, or none that can be compared: the tempo that is asked for, or 100."""
     start = times[0] if fixed is None else times[fixed]
     bpm = asked.bpm or (60 / np.median(np.diff(asked.tap_sec)) if len(asked.tap_sec) > 1 else 100.0)
@@ -291,7 +297,7 @@ def _pick(
     return max(same, key=lambda i: chance[i]), float(total[best])
 
 
-def _chosen(
+def _choose_reading(
     found: Candidates, chance: np.ndarray, times: np.ndarray, fixed: int | None
 ) -> _Reading:
     tempi = _clusters(found, chance)
@@ -309,12 +315,12 @@ def _chosen(
         beats = beats - beats[0] + shift
     weight = np.where(tr.skipped, 1e-3, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED
+        weight[fixed] = _FIXED_WEIGHT
     grid = smooth(times, beats * PER_BEAT, step=PER_BEAT, weight=weight)
     if fixed is None and float(grid.at(0)) < 0 < beats[0]:
         grid = Grid(grid.first - bar * PER_BEAT, grid.step, grid.time_sec)
     choices = []
-    for share, rows in tempi[:_MOST_CHOICES]:
+    for share, rows in tempi[:_MAX_CHOICES]:
         pick, _ = _pick(found, chance, float(times[0]), rows)
         choices.append((float(found.bpm[pick]), found.meters[found.meter[pick]], share))
     by_meter = np.bincount(found.meter, weights=chance, minlength=len(found.meters))
@@ -326,13 +332,12 @@ def _document(
     ordered: Sequence[Note],
     music: Sequence[Note],
     events: Events,
-    placed: Placed,
+    placed: QuantisedOnsets,
     reading: _Reading,
-    asked: _Asked,
-    fixed: int | None,
+    asked: _Given,
     report: Callable[[str, float], None],
 ) -> tuple[Rhythm, tuple[Note, ...]]:
-    lengths = values(music, events, placed, reading.meter)
+    lengths = quantise_durations(music, events, placed, reading.meter)
     out = []
     for k, note in enumerate(music):
         out.append(
@@ -344,7 +349,7 @@ def _document(
         )
     taps = ordered[: len(ordered) - len(music)]
     for note in reversed(taps):
-        tick = written(placed.grid.tick(note.onset_sec), placed.swing)
+        tick = unswing_ticks(placed.grid.tick(note.onset_sec), placed.swing)
         beat = float(np.rint(tick / PER_BEAT * 2)) / 2
         out.insert(0, dataclasses.replace(note, onset_beat=beat, duration_beat=0.5))
     report("rhythm", 0.9)
@@ -370,7 +375,7 @@ def _document(
     return rhythm, tuple(out)
 
 
-def _mean_bpm(placed: Placed, reading: _Reading) -> float:
+def _mean_bpm(placed: QuantisedOnsets, reading: _Reading) -> float:
     ticks = placed.ticks
     if ticks[-1] - ticks[0] < PER_BEAT:
         return reading.bpm_choices[0][0]
@@ -380,7 +385,7 @@ def _mean_bpm(placed: Placed, reading: _Reading) -> float:
 
 
 def _beats(
-    placed: Placed,
+    placed: QuantisedOnsets,
     music: Sequence[Note],
     meter: tuple[int, int],
     first_beat_sec: float | None,

@@ -31,16 +31,16 @@ from transcribe.rhythm.bar_evidence import (
     METERS,
     Snapped,
     bar_evidence,
-    come_again,
-    find_joints,
-    find_marks,
+    find_accents,
+    mark_strengths,
+    nearest_repeats,
     pulse_beats,
+    repeat_boundaries,
+    repeat_shares,
+    repeats_fit,
     snap,
-    strengths_of,
-    twin_lags,
-    twins_fit,
 )
-from transcribe.rhythm.beats import TICKS, Grid, Track, smooth
+from transcribe.rhythm.beats import TICKS, Grid, Track, move_middle, smooth
 from transcribe.rhythm.events import Events
 
 __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
@@ -48,7 +48,7 @@ __all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
 _FACTORS = (1.0, 0.5, 2.0, 1 / 3, 2 / 3, 1.5, 3.0, 0.25, 4.0)
 _QUARTER_SEC = (0.3, 1.2)  # lengths of a beat that are tried, x/4
 _EIGHTH_SEC = (0.11, 0.62)  # and x/8
-_MOST_EVENTS = 400  # the meter is settled on this many events
+_MAX_EVENTS = 400  # the meter is settled on this many events
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
 FEATURES = (
@@ -77,16 +77,16 @@ FEATURES = (
     "off_bar",
     "phrase_whole",
     "phrase_even",
-    "twins_fit",
-    "twins_off",
-    "twins_even",
+    "repeats_fit",
+    "repeats_off",
+    "repeats_even",
     "starts_down",
     "pickup",
     "pickup_long",
     "ends_down",
     "repeat_down",
-    "joint_down",
-    "joint_beat",
+    "boundary_down",
+    "boundary_beat",
     "tempo",
     "tempo_square",
     "tempo_fast",
@@ -132,21 +132,6 @@ class Candidates:
         return len(self.track)
 
 
-def _written_beats(track: Track, grid: Grid, onset_sec: np.ndarray) -> np.ndarray:
-    """Where events stand on the track's grid as written: swung off-beats are moved to halves."""
-    beat = grid.tick(onset_sec) / TICKS
-    if track.swing == 0.5:
-        return beat
-    whole = np.floor(beat)
-    part = beat - whole
-    straight = np.where(
-        part < track.swing,
-        part * 0.5 / track.swing,
-        0.5 + (part - track.swing) * 0.5 / (1 - track.swing),
-    )
-    return whole + straight
-
-
 def read_candidates(
     events: Events,
     tracks: Sequence[Track],
@@ -163,27 +148,27 @@ def read_candidates(
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
     tracks = [t for t in tracks if t.cost < best + 18.0][:5]
-    onset = events.onset_sec[:_MOST_EVENTS]
+    onset = events.onset_sec[:_MAX_EVENTS]
     n = len(onset)
     gap_sec = np.diff(events.onset_sec)
-    marks = {k: v[:n] for k, v in find_marks(events, gap_sec).items()}
-    strengths = strengths_of(events, marks, gap_sec)
-    readings: list[_Reading] = []
+    marks = {k: v[:n] for k, v in find_accents(events, gap_sec).items()}
+    strengths = mark_strengths(events, marks, gap_sec)
+    readings: list[_Row] = []
     grids: list[Grid] = []
     for t, tr in enumerate(tracks):
         grid = smooth(events.onset_sec, tr.beats * TICKS, weight=np.where(tr.skipped, 1e-3, 1.0))
         grids.append(grid)
-        beat = _written_beats(tr, grid, onset)
+        beat = move_middle(grid.tick(onset) / TICKS, tr.swing, 0.5)  # as written
         period = float(np.median(np.diff(grid.time_sec)))
         window = int(min(_WINDOW_SEC / period * TICKS, tr.ticks[n - 1] - tr.ticks[0]))
-        again, room = come_again(events, tr.ticks[:n], max(window, 1))
+        again, room = repeat_shares(events, tr.ticks[:n], max(window, 1))
         common = {
             "track": (best - tr.cost) / 4,
             "swing": float(tr.swing != 0.5),
             "swing_gain": swing_gain if tr.swing != 0.5 else 0.0,
         }
-        joints = find_joints(events, tr.ticks[:n], again, room)
-        twins = twin_lags(events, tr.ticks[:n], max(window, 1))
+        joints = repeat_boundaries(events, tr.ticks[:n], again, room)
+        twins = nearest_repeats(events, tr.ticks[:n], max(window, 1))
         twins = twins[twins > 0] / TICKS
         for factor in _FACTORS if tr.swing == 0.5 else (1.0,):
             length = period * factor
@@ -202,19 +187,17 @@ def read_candidates(
                     for m, meter in wanted:
                         evidence = bar_evidence(snapped.ticks, marks, strengths, meter)
                         fixed = common | _fixed_features(on_beat, meter, alike)
-                        by_twins = twins_fit(twins / factor, meter[0])
+                        by_twins = repeats_fit(twins / factor, meter[0])
                         fixed |= zip(
-                            ("twins_fit", "twins_off", "twins_even"), by_twins, strict=True
+                            ("repeats_fit", "repeats_off", "repeats_even"), by_twins, strict=True
                         )
                         readings += _readings(on_beat, m, meter, fixed, evidence)
+    rows = np.array([reading[:-1] for reading in readings], dtype=float).reshape(len(readings), 6)
+    track, meter, down = rows[:, [0, 3, 4]].T.astype(int)
+    values = np.array([reading[-1] for reading in readings]).reshape(len(readings), len(FEATURES))
     found = Candidates(
-        track=np.array([r.track for r in readings], dtype=int),
-        factor=np.array([r.factor for r in readings], dtype=float),
-        offset=np.array([r.offset for r in readings], dtype=float),
-        meter=np.array([r.meter for r in readings], dtype=int),
-        down=np.array([r.down for r in readings], dtype=int),
-        bpm=np.array([r.bpm for r in readings], dtype=float),
-        values=np.array([r.values for r in readings]).reshape(len(readings), len(FEATURES)),
+        track,
+        *(rows[:, 1], rows[:, 2], meter, down, rows[:, 5], values),
         tracks=tuple(tracks),
         grids=tuple(grids),
         meters=tuple(meters),
@@ -235,17 +218,8 @@ class _BeatReading:
     joints: np.ndarray
 
 
-@dataclass(frozen=True)
-class _Reading:
-    """One row of `Candidates`."""
-
-    track: int
-    factor: float
-    offset: float
-    meter: int
-    down: int
-    bpm: float
-    values: np.ndarray
+_Row = tuple[int, float, float, int, int, float, np.ndarray]
+"""One row of `Candidates`: its arrays in order, the features last."""
 
 
 def _swing_gain(tracks: Sequence[Track]) -> float:
@@ -357,7 +331,7 @@ def _readings(
     meter: tuple[int, int],
     fixed: dict[str, float],
     evidence: dict[str, np.ndarray],
-) -> list[_Reading]:
+) -> list[_Row]:
     """A row for each beat of the bar as the downbeat."""
     ticks = reading.snapped.ticks
     bar = meter[0]
@@ -386,8 +360,8 @@ def _readings(
                 "threes": divided[down % 3][0],
                 "twos": divided[down % 3][1],
                 "repeat_down": float(len(where) > 0 and where[0] == 0),
-                "joint_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
-                "joint_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
+                "boundary_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
+                "boundary_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
             }
         )
     table = np.zeros((bar, len(FEATURES)))
@@ -396,7 +370,7 @@ def _readings(
     table[:, [_COLUMN[name] for name in own[0]]] = [list(row.values()) for row in own]
     bpm = 60 / reading.length_sec
     return [
-        _Reading(reading.track, reading.factor, reading.offset, m, down, bpm, table[down])
+        (reading.track, reading.factor, reading.offset, m, down, bpm, table[down])
         for down in range(bar)
     ]
 

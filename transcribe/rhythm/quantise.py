@@ -3,12 +3,12 @@
 Conventions: score times in ticks, 24 to a beat (so that thirty-seconds, triplets and sextuplets
 are whole numbers), tick 0 is the first downbeat. Times in seconds.
 
-`place` does not round note by note. It is a Viterbi search over the places that a grammar of note
-values allows: a beat is divided in halves and quarters, in thirds, in sixths or in eighths, but
-not in two ways at once; rarer divisions cost more, unless this riff shows that it uses them, or
-has a note at that place of the bar in other bars; two events do not share a place. `values` then
-writes durations: to the next event of the same voice where the note rings nearly as long, else
-the simple value that is nearest to what was played, with a rest after it.
+`quantise_onsets` is a Viterbi search over the places that a grammar of note values allows: a beat
+is divided in halves and quarters, in thirds, in sixths or in eighths, but not in two ways at once.
+Rarer divisions cost more, unless this riff uses them or has a note at that place of other bars; two
+events do not share a place. `quantise_durations` writes a note up to the next event of its voice
+where it rings nearly as long, else with the simple value that is nearest to what was played and a
+rest after it.
 """
 
 from __future__ import annotations
@@ -20,10 +20,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.riff import Note
-from transcribe.rhythm.beats import JITTER_SEC, Grid, smooth
+from transcribe.rhythm.beats import JITTER_SEC, Grid, move_middle, smooth
 from transcribe.rhythm.events import Events
 
-__all__ = ["PER_BEAT", "Placed", "place", "sounding", "values", "written"]
+__all__ = [
+    "PER_BEAT",
+    "QuantisedOnsets",
+    "quantise_durations",
+    "quantise_onsets",
+    "swing_ticks",
+    "unswing_ticks",
+]
 
 PER_BEAT = 24
 
@@ -66,42 +73,29 @@ _PLAIN = {3: 1.2, 4: 1.0, 6: 0.3, 8: 0.8, 12: 0.0, 16: 0.8, 18: 0.35, 24: 0.0, 3
 
 
 @dataclass(frozen=True)
-class Placed:
+class QuantisedOnsets:
     """Score times of the events: ``ticks`` (n,), and the tempo curve that goes with them.
 
-    ``grid`` is in ticks of the score as they *sound*; with swing use `sounding` and `written` to
-    cross between the two. ``off_sec`` (n,) is how far each event strays from its place.
+    ``grid`` is in ticks as they sound: with swing, `swing_ticks` and `unswing_ticks` turn the ticks
+    of the score into those and back.
     """
 
     ticks: np.ndarray
     grid: Grid
     swing: float
-    off_sec: np.ndarray
 
 
-def sounding(tick: np.ndarray, swing: float) -> np.ndarray:
+def swing_ticks(tick: np.ndarray, swing: float) -> np.ndarray:
     """Where written ticks sound when the off-beat falls at ``swing`` of the beat."""
-    tick = np.asarray(tick, dtype=float)
-    if swing == 0.5:
-        return tick
-    beat = np.floor(tick / PER_BEAT)
-    part = tick / PER_BEAT - beat
-    bent = np.where(part < 0.5, part * 2 * swing, swing + (part - 0.5) * 2 * (1 - swing))
-    return (beat + bent) * PER_BEAT
+    return PER_BEAT * move_middle(np.asarray(tick) / PER_BEAT, 0.5, swing)
 
 
-def written(tick: np.ndarray, swing: float) -> np.ndarray:
-    """Inverse of `sounding`."""
-    tick = np.asarray(tick, dtype=float)
-    if swing == 0.5:
-        return tick
-    beat = np.floor(tick / PER_BEAT)
-    part = tick / PER_BEAT - beat
-    back = np.where(part < swing, part * 0.5 / swing, 0.5 + (part - swing) * 0.5 / (1 - swing))
-    return (beat + back) * PER_BEAT
+def unswing_ticks(tick: np.ndarray, swing: float) -> np.ndarray:
+    """Inverse of `swing_ticks`."""
+    return PER_BEAT * move_middle(np.asarray(tick) / PER_BEAT, swing, 0.5)
 
 
-def place(
+def quantise_onsets(
     onset_sec: np.ndarray,
     grid: Grid,
     *,
@@ -109,7 +103,7 @@ def place(
     swing: float = 0.5,
     weight: np.ndarray | None = None,
     fixed: int | None = None,
-) -> Placed:
+) -> QuantisedOnsets:
     """Places of the events at ``onset_sec`` (n,), rising, on ``grid`` (in score ticks).
 
     The grid is refined with the places found. ``fixed`` is the index of an event that must stand
@@ -127,13 +121,12 @@ def place(
             swing = _swing_ratio(onset_sec, grid, ticks, swing)
         grid = smooth(
             onset_sec,
-            sounding(ticks, swing),
+            swing_ticks(ticks, swing),
             step=PER_BEAT,
             weight=weight,
             length_sec=float(np.median(np.diff(grid.time_sec))),
         )
-    off = onset_sec - grid.at(sounding(ticks, swing))
-    return Placed(ticks, grid, swing, off)
+    return QuantisedOnsets(ticks, grid, swing)
 
 
 def _swing_ratio(onset_sec: np.ndarray, grid: Grid, ticks: np.ndarray, swing: float) -> float:
@@ -184,7 +177,7 @@ def _viterbi(
     spot = np.array([s[0] for s in slots])
     kind = np.array([s[1] for s in slots])
     base = np.array([s[2] for s in slots]) + (0.0 if share is None else share)
-    sound = sounding(spot, swing)
+    sound = swing_ticks(spot, swing)
     position = grid.tick(onset_sec)
     beat = np.rint((position[:, None] - sound[None]) / PER_BEAT).astype(int)
     tick = beat * PER_BEAT + spot[None]
@@ -219,17 +212,19 @@ def _viterbi(
     return np.maximum.accumulate(tick[rows, path]), kind[path]
 
 
-def values(
-    notes: Sequence[Note], events: Events, placed: Placed, meter: tuple[int, int]
+def quantise_durations(
+    notes: Sequence[Note], events: Events, placed: QuantisedOnsets, meter: tuple[int, int]
 ) -> np.ndarray:
     """Duration of each note in ticks, (n,), at least a thirty-second.
 
     A strike of the drone lasts to its next strike, any other note to the next event that is not
     only the drone, if it sounds that long; what rings on over it is written up to it.
     """
-    end_tick = written(placed.grid.tick(np.array([n.offset_sec for n in notes])), placed.swing)
+    end_tick = unswing_ticks(
+        placed.grid.tick(np.array([n.offset_sec for n in notes])), placed.swing
+    )
     onset_tick = placed.ticks[events.owner]
-    start = written(placed.grid.tick(np.array([n.onset_sec for n in notes])), placed.swing)
+    start = unswing_ticks(placed.grid.tick(np.array([n.onset_sec for n in notes])), placed.swing)
     length = np.maximum(end_tick - start, 0.5)
     is_drone = np.array([n.pitch_midi in events.drone for n in notes])
     melody = np.array([bool(p - events.drone) for p in events.pitches])

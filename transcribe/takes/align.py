@@ -1,6 +1,6 @@
 """Following a take through its reference, event by event.
 
-`follow` is a Viterbi search whose states are the events of the reference: each event of the take is
+`align` is a Viterbi search whose states are the events of the reference: each event of the take is
 either matched with an event ahead of the last match (what lies between was missed), or is extra, or
 the player has jumped (a restart, a repeat left out or added, another pass). A match is worth the
 overlap of the two pitch sets (Dice's coefficient) less what its place in time costs; every state
@@ -20,7 +20,7 @@ import numpy as np
 
 from transcribe.takes.timeline import PACE_RANGE, Events
 
-__all__ = ["EXTRA", "MISS", "SUBSTITUTE", "Run", "follow"]
+__all__ = ["EXTRA", "MISS", "SUBSTITUTE", "Run", "align"]
 
 # Worths and costs are in matches: one event that is played as it is written is worth 1. They are
 # choices, whose effect `tests.bench.compare` measures on takes with planted mistakes.
@@ -75,12 +75,12 @@ class Run:
         return self.pairs[-1][0]
 
 
-def follow(
+def align(
     take: Events,
     reference: Events,
     *,
     pace: float = 1.0,
-    timed: bool = True,
+    has_times: bool = True,
     jumps: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[list[Run], float]:
@@ -92,7 +92,7 @@ def follow(
         ``at`` in seconds; the pitches of both on the same footing (transposition taken out).
     pace : float
         Take seconds per reference second to begin with; each path goes on to find its own.
-    timed : bool
+    has_times : bool
         Whether the reference's ``at`` means time, or only order.
     jumps : bool
         Whether the player may go on elsewhere; without, the result is one monotone alignment.
@@ -108,7 +108,7 @@ def follow(
     """
     if not len(take) or not len(reference):
         return [], 0.0
-    search = _Search(take, reference, pace=pace, timed=timed, jumps=jumps)
+    search = _Search(take, reference, pace=pace, has_times=has_times, jumps=jumps)
     for j in range(len(take)):
         search.step(j)
         if progress is not None and j % 256 == 0:
@@ -125,10 +125,10 @@ class _Search:
     """
 
     def __init__(
-        self, take: Events, reference: Events, *, pace: float, timed: bool, jumps: bool
+        self, take: Events, reference: Events, *, pace: float, has_times: bool, jumps: bool
     ) -> None:
         self.take, self.reference = take, reference
-        self.timed, self.jumps, self.pace = timed, jumps, pace
+        self.has_times, self.jumps, self.pace = has_times, jumps, pace
         n = self.n = len(reference)
         self.states_of: dict[int, np.ndarray] = {}  # pitch -> 1 where the event holds it
         for i, pitches in enumerate(reference.pitches):
@@ -203,7 +203,7 @@ class _Search:
         speed = self.speed[before]
         due = speed * (self.x[here] - self.x[before])
         passed = at - self.last[before]
-        if self.timed:
+        if self.has_times:
             share, least = _TOLERANCE
             off = np.abs(passed - due) / (share * due + least)
             came = came - _OFF * np.minimum(off, _MOST_OFF) ** 2
@@ -212,7 +212,7 @@ class _Search:
             came = came + _TIE * np.minimum(passed / max(self.usual, 1e-3), self.lags)
         first = np.argmax(came, axis=0), np.arange(len(idx))
         best, source, pace = came[first], before[first] - _MOST_SKIPPED, speed[first]
-        if self.timed:
+        if self.has_times:
             due, passed = due[first], passed[first]
             with np.errstate(divide="ignore", invalid="ignore"):
                 bend = np.clip(np.log(passed / due), -_MOST_BEND, _MOST_BEND)
@@ -232,7 +232,7 @@ class _Search:
         # -2: extra, the state stays; -1: the path begins here; else the state it came from.
         chosen = np.where(is_match, source, -2).astype(np.int32)
         taken = None
-        if not self.timed:
+        if not self.has_times:
             split = self._split_chord(j, before)
             earlier = (self.score.copy(), self.lead)
             if split is not None:

@@ -16,7 +16,7 @@ from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import Riff
 from transcribe.takes.comparison import DroneGap, DroneVerdict, Verdict
 from transcribe.takes.match import StretchFit
-from transcribe.takes.timeline import Sides
+from transcribe.takes.timeline import NoteArrays
 
 __all__ = ["drone_notes", "judge_drone", "pitch_level"]
 
@@ -50,7 +50,7 @@ def drone_notes(reference: Riff) -> list[int]:
 def judge_drone(
     reference: Riff,
     fits: Sequence[StretchFit],
-    sides: Sides,
+    arrays: NoteArrays,
     rows: Sequence[Verdict],
     *,
     sound: tuple[np.ndarray, int] | None = None,
@@ -66,15 +66,15 @@ def judge_drone(
     own = drone_notes(reference)
     if not own or reference.drone is None:
         return None
-    pitch = int(sides.ref_pitch[own[0]])
+    pitch = int(arrays.ref_pitch[own[0]])
     unsure = {r.reference for r in rows if r.verdict == "unsure"}
-    strokes = _strokes([i for i in own if i not in unsure], fits, sides)
+    strokes = _strokes([i for i in own if i not in unsure], fits, arrays)
     if not strokes:
         return None
     missed = {r.reference for r in rows if r.verdict == "missed"}
     due = _joined([span for _, span in strokes])
-    of_pitch = sides.take_pitch == pitch
-    sounding = zip(sides.at[of_pitch].tolist(), sides.ends[of_pitch].tolist(), strict=True)
+    of_pitch = arrays.take_pitch == pitch
+    sounding = zip(arrays.at[of_pitch].tolist(), arrays.ends[of_pitch].tolist(), strict=True)
     silent = [
         part
         for part in _outside(due, _joined(list(sounding)))
@@ -89,23 +89,25 @@ def judge_drone(
         expected,
         max(0.0, 1.0 - gone / expected) if expected else 0.0,
         _gaps(silent, _not_struck(strokes, missed, last)),
-        _level(pitch, sides, sound, due[0][0], last),
+        _level(pitch, arrays, sound, due[0][0], last),
     )
 
 
-def _strokes(own: list[int], fits: Sequence[StretchFit], sides: Sides) -> list[tuple[int, _Span]]:
+def _strokes(
+    own: list[int], fits: Sequence[StretchFit], arrays: NoteArrays
+) -> list[tuple[int, _Span]]:
     """The strokes of the drone by time: which note, and from when to when it should ring."""
     members = set(own)
     strokes: list[tuple[int, _Span]] = []
     for fit in fits:
         for i, due, pace in zip(fit.stretch.reference, fit.due, fit.pace, strict=True):
             if int(i) in members and np.isfinite(due):
-                written = float(sides.x_end[i] - sides.x[i]) * float(pace)
-                until_end = max(0.0, sides.end_sec - _SHORTEST_SEC - float(due))
+                written = float(arrays.x_end[i] - arrays.x[i]) * float(pace)
+                until_end = max(0.0, arrays.end_sec - _SHORTEST_SEC - float(due))
                 length = min(written, _SUSTAIN_SEC, until_end)
                 strokes.append((int(i), (float(due), float(due) + length)))
     strokes.sort(key=lambda stroke: (stroke[1][0], stroke[0]))
-    if not sides.lengths and len(strokes) > 1:
+    if not arrays.lengths and len(strokes) > 1:
         # Nobody wrote how long the last stroke is to ring: no longer than the others.
         i, (start, end) = strokes[-1]
         usual = float(np.median([b - a for _, (a, b) in strokes[:-1]]))
@@ -213,18 +215,18 @@ def pitch_level(
 
 
 def _level(
-    pitch: int, sides: Sides, sound: tuple[np.ndarray, int] | None, start: float, end: float
+    pitch: int, arrays: NoteArrays, sound: tuple[np.ndarray, int] | None, start: float, end: float
 ) -> tuple[tuple[float, float], ...]:
     """The drone's level, (take seconds, dB), measured where there is sound, else drawn."""
     if sound is not None:
         y, sr = sound
-        shift = sides.take_shift + sides.take_offset_cents / 100.0
+        shift = arrays.take_shift + arrays.take_offset_cents / 100.0
         times, level = pitch_level(y, sr=sr, pitch_midi=pitch + shift)
         inside = (times >= start - _MARGIN_SEC) & (times <= end + _MARGIN_SEC)
         return tuple(zip(times[inside].tolist(), level[inside].tolist(), strict=True))
     points: list[tuple[float, float]] = []
     for note, at, stop, sounds in zip(
-        sides.take, sides.at, sides.ends, sides.take_pitch, strict=True
+        arrays.take, arrays.at, arrays.ends, arrays.take_pitch, strict=True
     ):
         if sounds == pitch and note.loudness_db is not None and start - _MARGIN_SEC <= at <= end:
             after = np.arange(0.0, float(stop - at), 0.1)

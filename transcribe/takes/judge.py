@@ -18,11 +18,11 @@ import numpy as np
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark, Riff, sort_notes
 from transcribe.core.score_place import bar_and_beat
-from transcribe.takes.align import Run, follow
+from transcribe.takes.align import Run, align
 from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Verdict
 from transcribe.takes.drone_verdict import judge_drone
-from transcribe.takes.listen import OnsetShares, onset_shares
 from transcribe.takes.match import Stretch, StretchFit, fit_stretch, group_passes
+from transcribe.takes.onset_activations import OnsetActivations, onset_activations
 from transcribe.takes.practice import practice_plan
 from transcribe.takes.remarks import (
     instrument_differences,
@@ -38,22 +38,22 @@ from transcribe.takes.summary import (
 )
 from transcribe.takes.timeline import (
     Events,
+    NoteArrays,
     ReferenceClock,
-    Sides,
     has_beats,
-    likely_shifts,
+    likely_transpositions,
+    note_arrays,
     pace_of,
     reference_clocks,
-    sides_of,
     take_events,
 )
 from transcribe.takes.verdicts import judge_stretch
 
 __all__ = ["compare"]
 
-_UNSHIFTED = 0.7  # a way through whose score per event is higher needs no other transposition
-_BARELY = 0.08  # a share of matching notes this little over what is needed deserves a word
-_BETTER = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
+_CLEAR_SCORE = 0.7  # a way through whose score per event is higher needs no other transposition
+_NARROW_MARGIN = 0.08  # a share of matching notes this little over what is needed deserves a word
+_VERDICT_RANK = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
 _NO_BEAT_SEC = 0.6  # stands for a beat where the reference has none
 _MOST_RETUNED = 7  # semitones; a string further off is not tuned otherwise but misread
 
@@ -63,7 +63,7 @@ def compare(
     reference: Riff,
     *,
     sound: tuple[np.ndarray, int] | None = None,
-    shares: OnsetShares | None = None,
+    shares: OnsetActivations | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> Comparison:
     """Hold ``take`` against ``reference``.
@@ -76,8 +76,8 @@ def compare(
     sound : (y, sr), optional
         The take's samples, mono, and their rate in Hz: the drone's level is measured from them, and
         notes in doubt are listened for again.
-    shares : OnsetShares, optional
-        What `transcribe.takes.listen.onset_shares` made of the sound, where that is known already.
+    shares : OnsetActivations, optional
+        What `onset_activations` gave for the sound, where that is known already.
     progress : callable, optional
         Called with a stage's name and the share that is done, 0 to 1.
 
@@ -106,15 +106,15 @@ def compare(
     if shares is None and sound is not None:
         y, sr = sound
         strings = take.instrument
-        shares = onset_shares(y, sr=sr, offset_cents=strings.offset_cents, instrument=strings)
+        shares = onset_activations(y, sr=sr, offset_cents=strings.offset_cents, instrument=strings)
     reference = dataclasses.replace(reference, notes=sort_notes(list(reference.notes)))
     take = dataclasses.replace(take, notes=sort_notes(list(take.notes)))
     clocks = reference_clocks(reference)
-    return _Comparing(take, reference, clocks, sound, shares, progress).run()
+    return _Comparer(take, reference, clocks, sound, shares, progress).run()
 
 
 @dataclass(frozen=True)
-class _Followed:
+class _Alignment:
     """The way of a take through the reference, the pitches of both on one footing."""
 
     reference: Events
@@ -126,14 +126,14 @@ class _Followed:
 
 
 @dataclass(frozen=True)
-class _Comparing:
+class _Comparer:
     """What every stage of a comparison works with."""
 
     take: Riff
     reference: Riff
     clocks: tuple[ReferenceClock, ...]
     sound: tuple[np.ndarray, int] | None
-    shares: OnsetShares | None
+    shares: OnsetActivations | None
     progress: Callable[[str, float], None] | None
 
     def run(self) -> Comparison:
@@ -156,14 +156,14 @@ class _Comparing:
             self.progress("compare", share)
 
     @property
-    def _timed(self) -> bool:
+    def _has_times(self) -> bool:
         return self.clocks[0].kind != "order"
 
     @property
     def _bpm(self) -> float | None:
         """The reference's tempo, where its times mean something."""
         rhythm = self.reference.rhythm
-        return rhythm.bpm if rhythm is not None and self._timed else None
+        return rhythm.bpm if rhythm is not None and self._has_times else None
 
     @property
     def _take_pitch(self) -> np.ndarray:
@@ -171,30 +171,30 @@ class _Comparing:
 
     def _follow(
         self, events: Events, ref_pitch: np.ndarray, shifts: tuple[int, ...] = ()
-    ) -> _Followed:
+    ) -> _Alignment:
         """The best way through the reference, over the likely transpositions."""
         reference = self.clocks[0].events.with_pitches(ref_pitch)
-        best: _Followed | None = None
-        for shift in shifts or likely_shifts(events, reference):
+        best: _Alignment | None = None
+        for shift in shifts or likely_transpositions(events, reference):
             played = events.with_pitches(self._take_pitch - shift)
-            pace = pace_of(played, reference) if self._timed else 1.0
-            runs, score = follow(
+            pace = pace_of(played, reference) if self._has_times else 1.0
+            runs, score = align(
                 played,
                 reference,
                 pace=pace,
-                timed=self._timed,
+                has_times=self._has_times,
                 progress=lambda share: self._report(0.8 * share),
             )
             # Another shift must be worth it: a few chance matches are not.
             if best is None or score > 1.15 * best.score + 2.0:
-                best = _Followed(reference, played, runs, score, pace, shift)
-            if score > _UNSHIFTED * min(len(played), len(reference)):
+                best = _Alignment(reference, played, runs, score, pace, shift)
+            if score > _CLEAR_SCORE * min(len(played), len(reference)):
                 break
         assert best is not None
         return best
 
     def _judge(
-        self, followed: _Followed, ref_pitch: np.ndarray
+        self, followed: _Alignment, ref_pitch: np.ndarray
     ) -> tuple[list[Pass], ReferenceClock]:
         """The passes, judged by the clock of the reference that the take keeps to."""
         take_pitch = self._take_pitch - followed.shift
@@ -212,16 +212,16 @@ class _Comparing:
             groups = [[everything]]
         best: tuple[float, list[Pass], ReferenceClock] | None = None
         for clock in self.clocks:
-            sides = sides_of(
+            arrays = note_arrays(
                 self.take,
                 self.reference,
                 clock,
                 ref_pitch=ref_pitch,
                 take_pitch=take_pitch,
                 take_shift=followed.shift,
-                onset_shares=self.shares,
+                onset_activations=self.shares,
             )
-            passes = [self._judge_pass(group, sides, followed.pace) for group in groups]
+            passes = [self._judge_pass(group, arrays, followed.pace) for group in groups]
             top = max(passes, key=pass_score).summary
             spread = np.inf if top.spread_ms is None else top.spread_ms
             cost = spread + 200.0 * (1.0 - top.right_share)
@@ -231,63 +231,63 @@ class _Comparing:
         assert best is not None
         return best[1], best[2]
 
-    def _judge_pass(self, group: list[Stretch], sides: Sides, pace: float) -> Pass:
+    def _judge_pass(self, group: list[Stretch], arrays: NoteArrays, pace: float) -> Pass:
         rhythm, bpm = self.reference.rhythm, self._bpm
         beat_sec = 60.0 / rhythm.bpm if rhythm is not None else _NO_BEAT_SEC
-        fits = [fit_stretch(stretch, sides, beat_sec=beat_sec, pace=pace) for stretch in group]
+        fits = [fit_stretch(stretch, arrays, beat_sec=beat_sec, pace=pace) for stretch in group]
         instrument = self.reference.instrument
-        per_stretch = [judge_stretch(fit, sides, instrument) for fit in fits]
-        rows = _set_aside_around(_mark_again(per_stretch, fits), fits, beat_sec)
+        per_stretch = [judge_stretch(fit, arrays, instrument) for fit in fits]
+        rows = _leave_out_around(_mark_repeated(per_stretch, fits), fits, beat_sec)
         seen = {row.reference for row in rows}
         rows += [
             Verdict(i, None, "missed", left_out=True, reason=Reason.NOT_REACHED)
-            for i in range(len(sides.reference))
+            for i in range(len(arrays.reference))
             if i not in seen
         ]
-        rows = _sorted([self._placed(row, sides, fits) for row in rows])
+        rows = _sorted([self._placed(row, arrays, fits) for row in rows])
         drone = None
-        if self._timed:
-            drone = judge_drone(self.reference, fits, sides, rows, sound=self.sound)
-            drone = self._drone_placed(drone, sides, fits)
+        if self._has_times:
+            drone = judge_drone(self.reference, fits, arrays, rows, sound=self.sound)
+            drone = self._drone_placed(drone, arrays, fits)
         take_bpm = self.take.rhythm.bpm if self.take.rhythm is not None else None
         played = np.concatenate([stretch.take for stretch in group])
-        tempo = tempo_curve(fits, sides)
+        tempo = tempo_curve(fits, arrays)
         return Pass(
-            float(sides.at[played].min()) if len(played) else 0.0,
-            float(sides.ends[played].max()) if len(played) else 0.0,
+            float(arrays.at[played].min()) if len(played) else 0.0,
+            float(arrays.ends[played].max()) if len(played) else 0.0,
             tuple(rows),
-            summarise(rows, fits, sides, reference_bpm=bpm, take_bpm=take_bpm),
+            summarise(rows, fits, arrays, reference_bpm=bpm, take_bpm=take_bpm),
             drone,
             tuple(pause for fit in fits for pause in fit.pauses),
             tuple((t, bpm / p) for t, p in tempo) if bpm is not None else (),
         )
 
-    def _placed(self, row: Verdict, sides: Sides, fits: list[StretchFit]) -> Verdict:
+    def _placed(self, row: Verdict, arrays: NoteArrays, fits: list[StretchFit]) -> Verdict:
         """The verdict with its beat and bar in the reference, where it has any."""
         rhythm = self.reference.rhythm
         around = row.reference is None and row.left_out
         # Where only the order is sure, the bars that the reference has still name the place.
-        unnamed = sides.timing == "order" and not has_beats(self.reference)
+        unnamed = arrays.timing == "order" and not has_beats(self.reference)
         if rhythm is None or unnamed or around:
             return row
         beat: float | None = None
         if row.reference is not None:
             beat = self.reference.notes[row.reference].onset_beat
         elif row.time_sec is not None:
-            beat = self._beat_at(row.time_sec, sides, fits)
+            beat = self._beat_at(row.time_sec, arrays, fits)
         if beat is None:
             return row
         return dataclasses.replace(row, beat=beat, bar=bar_and_beat(beat, rhythm.meter)[0])
 
-    def _beat_at(self, time_sec: float, sides: Sides, fits: list[StretchFit]) -> float | None:
+    def _beat_at(self, time_sec: float, arrays: NoteArrays, fits: list[StretchFit]) -> float | None:
         """Score time of a moment of the take, from the notes that were due around it."""
         best: tuple[float, float] | None = None
         for fit in fits:
-            ids = fit.stretch.reference[np.argsort(sides.x[fit.stretch.reference], kind="stable")]
+            ids = fit.stretch.reference[np.argsort(arrays.x[fit.stretch.reference], kind="stable")]
             if not len(ids):
                 continue
             due = np.maximum.accumulate(
-                fit.due[np.argsort(sides.x[fit.stretch.reference], kind="stable")]
+                fit.due[np.argsort(arrays.x[fit.stretch.reference], kind="stable")]
             )
             beats = np.array([self.reference.notes[i].onset_beat or 0.0 for i in ids])
             away = max(due[0] - time_sec, time_sec - due[-1], 0.0)
@@ -296,7 +296,7 @@ class _Comparing:
         return None if best is None else best[1]
 
     def _drone_placed(
-        self, drone: DroneVerdict | None, sides: Sides, fits: list[StretchFit]
+        self, drone: DroneVerdict | None, arrays: NoteArrays, fits: list[StretchFit]
     ) -> DroneVerdict | None:
         """The drone's verdict with the beat and bar at which each gap begins."""
         rhythm = self.reference.rhythm
@@ -304,7 +304,7 @@ class _Comparing:
             return drone
         gaps = []
         for gap in drone.gaps:
-            beat = self._beat_at(gap.start_sec, sides, fits)
+            beat = self._beat_at(gap.start_sec, arrays, fits)
             bar = None if beat is None else bar_and_beat(beat, rhythm.meter)[0]
             gaps.append(dataclasses.replace(gap, start_beat=beat, bar=bar))
         return dataclasses.replace(drone, gaps=tuple(gaps))
@@ -313,7 +313,7 @@ class _Comparing:
         self,
         passes: list[Pass],
         clock: ReferenceClock,
-        followed: _Followed,
+        followed: _Alignment,
         retuned: dict[int, int],
     ) -> Comparison:
         """The comparison of judged passes, or the plain word that these are two riffs."""
@@ -325,10 +325,10 @@ class _Comparing:
             restarts=len(followed.runs) - len(passes),
             events=len(followed.played),
             spread_ms=summary.spread_ms,
-            timed=self._timed,
+            has_times=self._has_times,
         )
         timing = clock.kind
-        if not self._timed:
+        if not self._has_times:
             timing = "pulse" if self.take.rhythm is not None else "none"
         found = Comparison(
             self.take,
@@ -346,7 +346,7 @@ class _Comparing:
             )
             return dataclasses.replace(found, remarks=remarks)
         remarks = pass_remarks(self.reference, timing=timing, passes=passes, best=best)
-        if matched < needed + _BARELY:
+        if matched < needed + _NARROW_MARGIN:
             remarks = (Remark("few-match", {"matched_share": matched}), *remarks)
         return dataclasses.replace(
             found,
@@ -367,13 +367,13 @@ class _Comparing:
         )
 
 
-def _mark_again(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> list[Verdict]:
+def _mark_repeated(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> list[Verdict]:
     """All rows of a pass; of a note that was played twice the better playing counts."""
     best: dict[int, tuple[int, int]] = {}
     for s, rows in enumerate(per_stretch):
         for row in rows:
             if row.reference is not None:
-                rank = (_BETTER[row.verdict], s)
+                rank = (_VERDICT_RANK[row.verdict], s)
                 best[row.reference] = max(best.get(row.reference, (-1, -1)), rank)
     marked = []
     for s, (rows, fit) in enumerate(zip(per_stretch, fits, strict=True)):
@@ -393,7 +393,7 @@ def _mark_again(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> lis
     return marked
 
 
-def _set_aside_around(
+def _leave_out_around(
     rows: list[Verdict], fits: list[StretchFit], beat_sec: float
 ) -> list[Verdict]:
     """Rows with those extra notes set aside that lie a beat and more before or after the pass."""
@@ -419,19 +419,19 @@ def _set_aside_around(
 
 def _sorted(rows: Sequence[Verdict]) -> list[Verdict]:
     """Rows by the reference's notes, extra notes behind the last note that was played before."""
-    timed = sorted(
+    played = sorted(
         (r.time_sec, r.reference)
         for r in rows
         if r.reference is not None and r.time_sec is not None and not r.again
     )
-    times = [t for t, _ in timed]
+    times = [t for t, _ in played]
 
     def key(row: Verdict) -> tuple[int, int, float]:
         at = row.time_sec or 0.0
         if row.reference is not None:
             return row.reference, 0, at
         k = int(np.searchsorted(times, at, side="right"))
-        return timed[k - 1][1] if k else -1, 1, at
+        return played[k - 1][1] if k else -1, 1, at
 
     return sorted(rows, key=key)
 

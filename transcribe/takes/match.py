@@ -17,14 +17,14 @@ import numpy as np
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.takes.align import Run
 from transcribe.takes.take_tempo import find_breaks, smooth_tempo
-from transcribe.takes.timeline import Events, Sides
+from transcribe.takes.timeline import Events, NoteArrays
 
 __all__ = ["Stretch", "StretchFit", "fit_stretch", "group_passes", "pair_other_pitch", "same_pitch"]
 
 _Pairs = tuple[tuple[int, int], ...]  # (reference note, take note)
 
-_CHANCE = 0.5  # share of its pitches that a run must get right
-_CLEARLY = 0.75  # the same where that is less than _FEW_EVENTS' worth
+_MIN_SHARE = 0.5  # share of its pitches that a run must get right
+_MIN_SHARE_SHORT = 0.75  # the same where that is less than _FEW_EVENTS' worth
 _FEW_EVENTS = 3.0
 _ROLLED = 2.0  # events; written no further apart, notes may be one chord rolled
 _NEAR_END = 4  # events; a gap this small at either end of a pass was missed, a larger not reached
@@ -121,7 +121,7 @@ def _beyond_chance(runs: list[Run], reference: Events, take: Events) -> list[Run
             written, played = reference.pitches[i], take.pitches[j]
             worth += 2.0 * len({*written} & {*played}) / (len(written) + len(played))
         spanned = run.pairs[-1][1] - run.pairs[0][1] + 1
-        if worth >= (_CHANCE if worth >= _FEW_EVENTS else _CLEARLY) * spanned:
+        if worth >= (_MIN_SHARE if worth >= _FEW_EVENTS else _MIN_SHARE_SHORT) * spanned:
             kept.append(run)
     return kept or runs
 
@@ -143,7 +143,9 @@ def _anchors(
 # When each note was due ----------------------------------------------------------------------
 
 
-def fit_stretch(stretch: Stretch, sides: Sides, *, beat_sec: float, pace: float) -> StretchFit:
+def fit_stretch(
+    stretch: Stretch, arrays: NoteArrays, *, beat_sec: float, pace: float
+) -> StretchFit:
     """Pair the notes of a stretch, along a smooth tempo where the reference has time.
 
     Parameters
@@ -153,42 +155,42 @@ def fit_stretch(stretch: Stretch, sides: Sides, *, beat_sec: float, pace: float)
     pace : float
         Take seconds per reference second to fall back on where the stretch is too short to tell.
     """
-    if sides.timing == "order":
-        return _fit_in_order(stretch, sides)
+    if arrays.timing == "order":
+        return _fit_in_order(stretch, arrays)
     pairs = stretch.anchors
-    where = np.round(sides.x[stretch.reference], 6)
+    where = np.round(arrays.x[stretch.reference], 6)
     for _ in range(3):
-        due, local, pauses = _due(pairs, sides, where, beat_sec=beat_sec, pace=pace)
-        found = _same_pitch(due, stretch, sides)
+        due, local, pauses = _due(pairs, arrays, where, beat_sec=beat_sec, pace=pace)
+        found = _same_pitch(due, stretch, arrays)
         if not found or found == pairs:
             break
         pairs = found
     else:
-        due, local, pauses = _due(pairs, sides, where, beat_sec=beat_sec, pace=pace)
-    pairs = _equal(pairs, sides)
-    moved = due + _chord_offsets(pairs, stretch.reference, where, due, sides.at)
+        due, local, pauses = _due(pairs, arrays, where, beat_sec=beat_sec, pace=pace)
+    pairs = _equal(pairs, arrays)
+    moved = due + _chord_offsets(pairs, stretch.reference, where, due, arrays.at)
     if len(pairs) and np.any(moved != due):
-        pairs = _same_pitch(moved, stretch, sides)
+        pairs = _same_pitch(moved, stretch, arrays)
     return StretchFit(stretch, pairs, due, local, pauses)
 
 
-def _same_pitch(due: np.ndarray, stretch: Stretch, sides: Sides) -> _Pairs:
+def _same_pitch(due: np.ndarray, stretch: Stretch, arrays: NoteArrays) -> _Pairs:
     own, played = stretch.reference, stretch.take
-    found = same_pitch(due, sides.ref_pitch[own], sides.at[played], sides.take_pitch[played])
+    found = same_pitch(due, arrays.ref_pitch[own], arrays.at[played], arrays.take_pitch[played])
     return tuple((int(own[i]), int(played[j])) for i, j in found)
 
 
-def _equal(pairs: _Pairs, sides: Sides) -> _Pairs:
-    return tuple((i, j) for i, j in pairs if sides.ref_pitch[i] == sides.take_pitch[j])
+def _equal(pairs: _Pairs, arrays: NoteArrays) -> _Pairs:
+    return tuple((i, j) for i, j in pairs if arrays.ref_pitch[i] == arrays.take_pitch[j])
 
 
-def _played_times(pairs: _Pairs, sides: Sides) -> tuple[np.ndarray, np.ndarray]:
+def _played_times(pairs: _Pairs, arrays: NoteArrays) -> tuple[np.ndarray, np.ndarray]:
     """Reference times that were played, rising and each once, and the median onset for each."""
     if not pairs:
         return np.zeros(0), np.zeros(0)
     rows = np.array(pairs)
-    where, group = np.unique(np.round(sides.x[rows[:, 0]], 6), return_inverse=True)
-    onset = sides.at[rows[:, 1]]
+    where, group = np.unique(np.round(arrays.x[rows[:, 0]], 6), return_inverse=True)
+    onset = arrays.at[rows[:, 1]]
     onset = onset[np.lexsort((onset, group))]
     size = np.bincount(group)
     begin = np.cumsum(size) - size
@@ -196,10 +198,10 @@ def _played_times(pairs: _Pairs, sides: Sides) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _due(
-    pairs: _Pairs, sides: Sides, where: np.ndarray, *, beat_sec: float, pace: float
+    pairs: _Pairs, arrays: NoteArrays, where: np.ndarray, *, beat_sec: float, pace: float
 ) -> tuple[np.ndarray, np.ndarray, tuple[tuple[float, float], ...]]:
     """When the reference times ``where`` were due, the pace there, and the pauses."""
-    points, onsets = _played_times(pairs, sides)
+    points, onsets = _played_times(pairs, arrays)
     pace = _pace(points, onsets, pace)
     cuts = find_breaks(points, onsets, pace=pace, beat_sec=beat_sec)
     due, local = np.empty(len(where)), np.empty(len(where))
@@ -245,38 +247,38 @@ def _chord_offsets(
     return np.array([moved.get(x, 0.0) for x in where.tolist()])
 
 
-def _fit_in_order(stretch: Stretch, sides: Sides) -> StretchFit:
+def _fit_in_order(stretch: Stretch, arrays: NoteArrays) -> StretchFit:
     """Pair the notes of a stretch where the reference holds an order only.
 
     A note was due where its event was played; between matched events the time is shared evenly.
     """
-    where = sides.x[stretch.reference]
-    points, onsets = _played_times(stretch.anchors, sides)
+    where = arrays.x[stretch.reference]
+    points, onsets = _played_times(stretch.anchors, arrays)
     onsets = np.maximum.accumulate(onsets)
     # A chord whose notes came apart has an anchor in each of its two events.
-    pairs = tuple({i: (i, j) for i, j in _equal(stretch.anchors, sides)}.values())
+    pairs = tuple({i: (i, j) for i, j in _equal(stretch.anchors, arrays)}.values())
     if len(points) == 0:
         return StretchFit(stretch, (), np.full(len(where), np.nan), np.ones(len(where)))
     step = float(np.median(np.diff(onsets) / np.diff(points))) if len(points) > 1 else 0.5
     due = np.interp(where, points, onsets)
     due = np.where(where < points[0], onsets[0] - step * (points[0] - where), due)
     due = np.where(where > points[-1], onsets[-1] + step * (where - points[-1]), due)
-    pairs += _rolled(pairs, stretch, sides)
+    pairs += _rolled(pairs, stretch, arrays)
     left = ~np.isin(stretch.reference, [i for i, _ in pairs])
     ids = stretch.reference[left]
     free = stretch.take[~np.isin(stretch.take, [j for _, j in pairs])]
     found = same_pitch(
         due[left],
-        sides.ref_pitch[ids],
-        sides.at[free],
-        sides.take_pitch[free],
+        arrays.ref_pitch[ids],
+        arrays.at[free],
+        arrays.take_pitch[free],
         window_sec=_STEP_SHARE * step if step > 0 else 0.1,
     )
     more = tuple((int(ids[i]), int(free[j])) for i, j in found)
     return StretchFit(stretch, tuple(sorted(pairs + more)), due, np.full(len(where), step))
 
 
-def _rolled(pairs: _Pairs, stretch: Stretch, sides: Sides) -> _Pairs:
+def _rolled(pairs: _Pairs, stretch: Stretch, arrays: NoteArrays) -> _Pairs:
     """More pairs, of notes written one after another and played as one chord."""
     if not pairs:
         return ()
@@ -284,10 +286,10 @@ def _rolled(pairs: _Pairs, stretch: Stretch, sides: Sides) -> _Pairs:
     left = np.setdiff1d(stretch.reference, of_ref)
     found: list[tuple[int, int]] = []
     for j in np.setdiff1d(stretch.take, of_take).tolist():
-        same = left[sides.ref_pitch[left] == sides.take_pitch[j]]
-        beside = sides.x[of_ref[np.abs(sides.at[of_take] - sides.at[j]) < STROKE_SEC]]
+        same = left[arrays.ref_pitch[left] == arrays.take_pitch[j]]
+        beside = arrays.x[of_ref[np.abs(arrays.at[of_take] - arrays.at[j]) < STROKE_SEC]]
         if len(same) and len(beside):
-            apart = np.abs(sides.x[same][:, None] - beside).min(axis=1)
+            apart = np.abs(arrays.x[same][:, None] - beside).min(axis=1)
             if apart.min() <= _ROLLED:
                 i = int(same[int(np.argmin(apart))])
                 found.append((i, j))

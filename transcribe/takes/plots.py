@@ -52,15 +52,15 @@ class Bar:
 def bars_of(comparison: Comparison) -> list[Bar]:
     """The reference cut into bars, with the extra notes of the take where they fell."""
     reference = comparison.reference
-    timed = has_beats(reference)
+    on_beats = has_beats(reference)
     length = _SECTION
-    if timed and reference.rhythm is not None:
+    if on_beats and reference.rhythm is not None:
         length = reference.rhythm.meter[0]
         at = [float(n.onset_beat or 0.0) for n in reference.notes]
     else:
         at = _numbered(reference.notes)
     extra = [
-        (_extra_at(row, comparison, at, timed), row)
+        (_extra_at(row, comparison, at, on_beats), row)
         for row in comparison.notes
         if row.reference is None and row.counts
     ]
@@ -70,8 +70,8 @@ def bars_of(comparison: Comparison) -> list[Bar]:
         low, high = k * length - 1e-6, (k + 1) * length - 1e-6
         inside = tuple((b, n) for b, n in zip(at, reference.notes, strict=True) if low <= b < high)
         there = tuple((b, r) for b, r in extra if low <= b < high)
-        label = bar_name(k + 1) if timed else f"from stroke {k * _SECTION + 1}"
-        if inside or timed:
+        label = bar_name(k + 1) if on_beats else f"from stroke {k * _SECTION + 1}"
+        if inside or on_beats:
             bars.append(Bar(label, k * length, (k + 1) * length, inside, there))
     return bars
 
@@ -85,9 +85,9 @@ def _numbered(notes: Sequence[Note]) -> list[float]:
     return out
 
 
-def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], timed: bool) -> float:
+def _extra_at(row: Verdict, comparison: Comparison, at: Sequence[float], on_beats: bool) -> float:
     """Where an extra note stands: at its beat, or behind what was played before it."""
-    if timed and row.beat is not None:
+    if on_beats and row.beat is not None:
         return max(row.beat, min(at))
     before = [
         at[r.reference]
@@ -113,7 +113,7 @@ def draw_bar(bar: Bar, comparison: Comparison, verdicts: Mapping[int, str]) -> s
     height = extra_y + 8.0
     out = [
         f'<svg class="bar" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-        f'height="{height:.0f}" role="img" aria-label="{escape(_spoken(bar, verdicts))}">',
+        f'height="{height:.0f}" role="img" aria-label="{escape(_aria_label(bar, verdicts))}">',
         f'<text class="barname" x="2" y="11">{escape(bar.label)}</text>',
     ]
     for s in range(strings):
@@ -166,7 +166,7 @@ def _mark(x: float, y: float, name: str) -> str:
     return f'<text class="mark {kind}" x="{x:.1f}" y="{y:.1f}">{escape(sign)}</text>'
 
 
-def _spoken(bar: Bar, verdicts: Mapping[int, str]) -> str:
+def _aria_label(bar: Bar, verdicts: Mapping[int, str]) -> str:
     """The bar for those who do not see it: how many notes have which verdict."""
     counts = Counter(verdicts.get(note.id, "left out") for _, note in bar.notes)
     counts.update(row.verdict for _, row in bar.extra)

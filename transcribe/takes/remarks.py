@@ -21,9 +21,9 @@ __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]
 _CENTS = 10  # a difference of tuning that is worth a word
 _SPEED_SEMITONES = 0.8  # a transposition that a slower playback may explain
 _FIRST_NOTES = 8
-_NEARLY = 0.95  # share of the reference's tempo that is as good as all of it
+_FULL_TEMPO_SHARE = 0.95  # share of the reference's tempo that is as good as all of it
 _FASTER = 1.08  # by which to raise the tempo of a take without a mistake
-_ENOUGH = 8  # right notes that are more than a try
+_MIN_RIGHT = 8  # right notes that are more than a try
 _PAUSE_SEC = 0.5  # longer than written; less is part of the timing
 _MOST_PAUSES = 3  # that are told one by one
 _UNCLEAR_SHARE, _UNCLEAR = 0.25, 4  # unsure notes at which another recording would help
@@ -53,7 +53,7 @@ def instrument_differences(
     cents = take.instrument.offset_cents - reference.instrument.offset_cents
     if transposition:
         total = transposition + (cents / 100.0 if abs(cents) >= _CENTS else 0.0)
-        cause = _slowed(total, tempo_ratio) or _tuning_cause(
+        cause = _playback_cause(total, tempo_ratio) or _tuning_cause(
             take.instrument, reference.instrument, transposition
         )
         found.append(Remark("transposed", {"semitones": total, **cause}))
@@ -66,7 +66,7 @@ def instrument_differences(
     return tuple(found)
 
 
-def _slowed(semitones: float, tempo_ratio: float | None) -> dict[str, Any]:
+def _playback_cause(semitones: float, tempo_ratio: float | None) -> dict[str, Any]:
     """Whether pitch and tempo changed alike, as a recording that is played back slower."""
     if tempo_ratio is None or abs(semitones) < _SPEED_SEMITONES:
         return {}
@@ -141,7 +141,7 @@ def pass_remarks(
         if count:
             found.append(Remark(kind, {"count": count}))
     found += _pauses(passes[best])
-    found += _faster(passes[best].summary)
+    found += _next_tempo(passes[best].summary)
     unsure = sum(r.verdict == "unsure" and r.counts for r in rows)
     if unsure >= _UNCLEAR and unsure > _UNCLEAR_SHARE * len(reference.notes):
         found.append(Remark("unclear", {"count": unsure}))
@@ -204,11 +204,11 @@ def _pauses(one: Pass) -> list[Remark]:
     return [Remark("pauses", {"count": len(long), **longest.facts})]
 
 
-def _faster(summary: Summary) -> list[Remark]:
+def _next_tempo(summary: Summary) -> list[Remark]:
     """What to do after a slow take without a mistake: a little faster (common practice)."""
     now, goal = summary.tempo_bpm, summary.reference_bpm
-    if now is None or goal is None or summary.right_share < 1.0 or now > _NEARLY * goal:
+    if now is None or goal is None or summary.right_share < 1.0 or now > _FULL_TEMPO_SHARE * goal:
         return []
-    if summary.counts.get("right", 0) < _ENOUGH:
+    if summary.counts.get("right", 0) < _MIN_RIGHT:
         return []
     return [Remark("faster", {"bpm": now, "next_bpm": min(goal, _FASTER * now), "goal_bpm": goal})]

@@ -23,7 +23,7 @@ import numpy as np
 from transcribe.core.score_place import bar_and_beat
 from transcribe.takes.comparison import VERDICTS, Comparison, Pass, Summary, Verdict
 from transcribe.takes.match import StretchFit
-from transcribe.takes.timeline import Sides
+from transcribe.takes.timeline import NoteArrays
 
 __all__ = [
     "Change",
@@ -43,13 +43,13 @@ _LEAST_SHARE, _MOST_SHARE = 0.5, 0.8
 _WHOLE = 0.6  # a pass that reaches this share of the reference stands for itself
 _FEW = 4  # fewer matching notes than this name no riff: what the take leaves out counts, too
 _MATCHED = {"right": 1.0, "late": 0.5, "early": 0.5}
-_RAGGED_MS = 45.0  # a take whose onsets scatter more may match by chance
+_SCATTERED_MS = 45.0  # a take whose onsets scatter more may match by chance
 
 
 def summarise(
     rows: Sequence[Verdict],
     fits: Sequence[StretchFit],
-    sides: Sides,
+    arrays: NoteArrays,
     *,
     reference_bpm: float | None,
     take_bpm: float | None,
@@ -72,7 +72,7 @@ def summarise(
     if len(offsets):
         bias = float(offsets.mean())
         spread = _MAD_TO_SD * float(np.median(np.abs(offsets - np.median(offsets))))
-    ratio = _tempo_ratio(fits, sides) if sides.timing != "order" else None
+    ratio = _tempo_ratio(fits, arrays) if arrays.timing != "order" else None
     bpm = take_bpm
     if ratio is not None:
         bpm = None if reference_bpm is None else reference_bpm * ratio
@@ -84,28 +84,28 @@ def summarise(
         tempo_bpm=bpm,
         reference_bpm=reference_bpm,
         tempo_ratio=ratio,
-        drift_percent=_drift(tempo_curve(fits, sides)),
+        drift_percent=_drift(tempo_curve(fits, arrays)),
         left_out=sum(r.left_out for r in rows if r.reference is not None),
         cut_short=sum(r.length == "cut short" for r in counted),
         left_ringing=sum(r.length == "left ringing" for r in counted),
     )
 
 
-def tempo_curve(fits: Sequence[StretchFit], sides: Sides) -> list[tuple[float, float]]:
+def tempo_curve(fits: Sequence[StretchFit], arrays: NoteArrays) -> list[tuple[float, float]]:
     """(take seconds, take seconds per reference second) at each time of the reference."""
     points = []
     for fit in fits:
         if len(fit.pairs) >= 3:
-            _, first = np.unique(np.round(sides.x[fit.stretch.reference], 6), return_index=True)
+            _, first = np.unique(np.round(arrays.x[fit.stretch.reference], 6), return_index=True)
             points += [(float(fit.due[k]), float(fit.pace[k])) for k in first]
     return sorted(p for p in points if np.isfinite(p[0]) and p[1] > 0)
 
 
-def _tempo_ratio(fits: Sequence[StretchFit], sides: Sides) -> float | None:
+def _tempo_ratio(fits: Sequence[StretchFit], arrays: NoteArrays) -> float | None:
     """The pass's tempo over the reference's: written time over played time, without the pauses."""
     written = taken = 0.0
     for fit in fits:
-        x, first = np.unique(np.round(sides.x[fit.stretch.reference], 6), return_index=True)
+        x, first = np.unique(np.round(arrays.x[fit.stretch.reference], 6), return_index=True)
         if len(fit.pairs) >= 3 and len(x) >= 2:
             written += float(x[-1] - x[0])
             pace = fit.pace[first]
@@ -164,7 +164,7 @@ def _share(rows: Iterable[Verdict]) -> float:
 
 
 def share_needed(
-    *, transposition: int, restarts: int, events: int, spread_ms: float | None, timed: bool
+    *, transposition: int, restarts: int, events: int, spread_ms: float | None, has_times: bool
 ) -> float:
     """Share of matching notes under which a take is not taken for the reference.
 
@@ -178,15 +178,15 @@ def share_needed(
         Chords and single notes of the take.
     spread_ms : float or None
         How the matched notes scatter about the smooth tempo.
-    timed : bool
+    has_times : bool
         Whether the reference has a rhythm to hold against.
     """
     need = _LEAST_SHARE
     need += 0.15 if transposition % 12 else 0.0
     need += min(0.15, 3.0 * max(0, restarts) / max(1, events))
-    if not timed:
+    if not has_times:
         need += 0.13
-    elif spread_ms is not None and spread_ms > _RAGGED_MS:
+    elif spread_ms is not None and spread_ms > _SCATTERED_MS:
         need += 0.1
     return min(need, _MOST_SHARE)
 

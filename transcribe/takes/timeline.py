@@ -4,7 +4,8 @@ Conventions: an event is a set of notes struck together (a chord, or a melody no
 The reference's clock ``x`` is in seconds at the written tempo (beats * 60 / bpm), or in seconds as
 recorded, or one unit per event where the reference has no rhythm.
 
-`likely_shifts` and `pace_of` vote with pairs of successive events, which survive wrong notes.
+`likely_transpositions` and `pace_of` count pairs of successive events, which wrong notes leave
+mostly intact.
 """
 
 from __future__ import annotations
@@ -19,18 +20,18 @@ import numpy as np
 from transcribe.core.clock import Clock
 from transcribe.core.riff import Note, Riff
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.takes.listen import OnsetShares
+from transcribe.takes.onset_activations import OnsetActivations
 
 __all__ = [
     "PACE_RANGE",
     "Events",
+    "NoteArrays",
     "ReferenceClock",
-    "Sides",
     "has_beats",
-    "likely_shifts",
+    "likely_transpositions",
+    "note_arrays",
     "pace_of",
     "reference_clocks",
-    "sides_of",
     "take_events",
 ]
 
@@ -147,7 +148,7 @@ def reference_clocks(reference: Riff) -> tuple[ReferenceClock, ...]:
 
 
 @dataclass(frozen=True)
-class Sides:
+class NoteArrays:
     """Both sides of a comparison as notes and arrays, the take's pitch on the reference's footing.
 
     Attributes
@@ -169,7 +170,7 @@ class Sides:
         When the take's recording ends; infinite where that is not known.
     take_shift : int
         Semitones that the take sounds above ``take_pitch``.
-    onset_shares : OnsetShares or None
+    onset_activations : OnsetActivations or None
         Listens again where a note is in doubt.
     """
 
@@ -191,10 +192,10 @@ class Sides:
     end_sec: float
     take_shift: int = 0
     take_offset_cents: float = 0.0
-    onset_shares: OnsetShares | None = None
+    onset_activations: OnsetActivations | None = None
 
 
-def sides_of(
+def note_arrays(
     take: Riff,
     reference: Riff,
     clock: ReferenceClock,
@@ -202,13 +203,13 @@ def sides_of(
     ref_pitch: np.ndarray,
     take_pitch: np.ndarray,
     take_shift: int = 0,
-    onset_shares: OnsetShares | None = None,
-) -> Sides:
+    onset_activations: OnsetActivations | None = None,
+) -> NoteArrays:
     """Take and reference as arrays, the reference on ``clock``."""
     where, of = clock.events.at, clock.events.of
     pulse, pulse_interval = _own_pulse(take)
     length_sec = take.source.duration_sec if take.source is not None else None
-    return Sides(
+    return NoteArrays(
         reference.notes,
         take.notes,
         clock.kind,
@@ -227,7 +228,7 @@ def sides_of(
         end_sec=np.inf if length_sec is None else length_sec,
         take_shift=take_shift,
         take_offset_cents=take.instrument.offset_cents,
-        onset_shares=onset_shares,
+        onset_activations=onset_activations,
     )
 
 
@@ -266,7 +267,7 @@ def _steps_by_pitches(events: Events, lag: int) -> dict[tuple[int, int], list[fl
     return found
 
 
-def likely_shifts(
+def likely_transpositions(
     take: Events, reference: Events, *, count: int = 4, limit: int = 24
 ) -> tuple[int, ...]:
     """How many semitones the take may sound above the reference, the likeliest first.

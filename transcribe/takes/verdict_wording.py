@@ -339,7 +339,7 @@ def _first_chords(facts: _Facts) -> str:
     return " ".join(chords) + (" ..." if facts["more"] else "")
 
 
-def _tries(facts: _Facts, what: str) -> str:
+def _other_attempts(facts: _Facts, what: str) -> str:
     at = facts["at_sec"]
     many = f"a {what}" if len(at) == 1 else f"{len(at)} {what}s"
     return f"{many} at {and_list([f'{sec:.1f} s' for sec in at])} {_are(len(at))} not counted"
@@ -351,7 +351,7 @@ def _edge(facts: _Facts, verb: str, where: str, place: str) -> str:
     return f"the take {verb} at {place}; the {notes} {where} that {_are(count)} not counted"
 
 
-def _faster(facts: _Facts) -> str:
+def _next_tempo(facts: _Facts) -> str:
     on = f", on the way to {facts['goal_bpm']:.0f}" if facts["next_bpm"] < facts["goal_bpm"] else ""
     return f"everything is right at tempo {facts['bpm']:.0f}: try {facts['next_bpm']:.0f} next{on}"
 
@@ -397,8 +397,8 @@ REMARKS: Mapping[str, Callable[[_Facts, str], str]] = MappingProxyType(
             f"the riff is played {f['count']} times; these are the verdicts of "
             f"the best, pass {f['best']}"
         ),
-        "false-starts": lambda f, _: _tries(f, "false start"),
-        "parts": lambda f, _: _tries(f, "part"),
+        "false-starts": lambda f, _: _other_attempts(f, "false start"),
+        "parts": lambda f, _: _other_attempts(f, "part"),
         "starts-late": lambda f, place: _edge(f, "starts", "before", place),
         "stops-early": lambda f, place: _edge(f, "stops", "after", place),
         "left-out": lambda f, place: f"{place} is left out; not counted",
@@ -418,7 +418,7 @@ REMARKS: Mapping[str, Callable[[_Facts, str], str]] = MappingProxyType(
             f"{f['count']} pauses, the longest of {f['longer_sec']:.1f} s "
             f"before {f['sec']:.1f} s, are not counted"
         ),
-        "faster": lambda f, _: _faster(f),
+        "faster": lambda f, _: _next_tempo(f),
         "unclear": lambda f, _: (
             f"{f['count']} notes are not clear enough to judge: a recording "
             "closer to the guitar, in a quiet room, would tell more"

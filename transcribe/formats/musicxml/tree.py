@@ -48,7 +48,7 @@ def load_xml(path: Path) -> ET.Element:
     FormatError
         If the file cannot be read, is too large, declares entities or is not well-formed.
     """
-    data = read_bytes(path, most_mb=_MAX_MB, expected="a smaller score")
+    data = read_bytes(path, max_mb=_MAX_MB, expected="a smaller score")
     if data.startswith(b"PK\x03\x04"):
         data = _unpack(data, path)
     return parse_xml(data, path)

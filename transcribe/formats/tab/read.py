@@ -145,7 +145,7 @@ def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, s
     if isinstance(source, str) and ("\n" in source or "\r" in source):
         return source, name or "tab", ""
     path = Path(source)
-    data = read_bytes(path, most_mb=_MAX_MB, expected="a text tab")
+    data = read_bytes(path, max_mb=_MAX_MB, expected="a text tab")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", "replace")
     else:

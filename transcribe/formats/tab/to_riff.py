@@ -122,7 +122,7 @@ def make_riff(
             column_sec=round(bar_sec / _PARTS, 6),
             bars_sec=(*bars_sec, grid.sec(starts[-1] + 1)),
             meter=meter,
-            meter_told=head.meter is not None,
+            meter_given=head.meter is not None,
             bpm=head.bpm,
             bpm_unit=None if head.bpm is None else head.bpm_of,
         )

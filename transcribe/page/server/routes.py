@@ -18,7 +18,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from transcribe.core.errors import HandspanError, ParameterError
-from transcribe.core.wording import as_told
+from transcribe.core.wording import remark_json
 from transcribe.library.revisions import ConflictError, HeldError
 from transcribe.page.server.jobs import BusyError, Job, Jobs
 from transcribe.page.server.service import Service
@@ -241,7 +241,7 @@ def _answering(endpoint: _Endpoint) -> _Endpoint:
             status, message = 429, str(error)
         except HandspanError as error:
             status, message = 422, str(error)
-            facts = {} if error.remark is None else {"remark": as_told(error.remark)}
+            facts = {} if error.remark is None else {"remark": remark_json(error.remark)}
         except ClientDisconnect:
             status, message = 400, "The upload was cut off."
         except OSError as error:

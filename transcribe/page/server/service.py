@@ -13,7 +13,7 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
-from transcribe.core.wording import as_told
+from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
 from transcribe.formats.document import from_json, to_json
@@ -108,7 +108,7 @@ class Service:
             "revision": revision,
             "document": document,
             "remarks": {
-                key: [as_told(remark) for remark in remarks]
+                key: [remark_json(remark) for remark in remarks]
                 for key, remarks in (
                     ("unmet", riff.unmet),
                     ("warnings", riff.warnings),
@@ -116,8 +116,8 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
-            "undo": as_told(remark_of(done[-1])) if done else None,
-            "redo": as_told(remark_of(undone[-1])) if undone else None,
+            "undo": remark_json(remark_of(done[-1])) if done else None,
+            "redo": remark_json(remark_of(undone[-1])) if undone else None,
             "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),

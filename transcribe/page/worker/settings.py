@@ -67,7 +67,7 @@ def _figure(settings: Mapping[str, Any], key: str) -> float:
 
 def instrument_of(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
     """The instrument with what the settings say of it; a capo of 0 says that there is none."""
-    from transcribe.core.instrument import parse_tuning, refitted
+    from transcribe.core.instrument import change_instrument, parse_tuning
 
     capo = None if settings.get("capo") in (None, "") else int(_figure(settings, "capo"))
     tuning = str(settings.get("tuning") or "").strip() or None
@@ -75,7 +75,7 @@ def instrument_of(old: Instrument, settings: Mapping[str, Any]) -> Instrument:
     if tuning and parse_tuning(tuning) == old.open_midi:
         tuning = None
     frets = int(_figure(settings, "frets")) or None
-    return refitted(old, tuning=tuning, capo=capo, frets=frets)
+    return change_instrument(old, tuning=tuning, capo=capo, frets=frets)
 
 
 def number(

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.riff import Remark
-from transcribe.core.wording import as_told
+from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
@@ -135,7 +135,7 @@ def _note(
     ]
     return {
         "places": places,
-        "why": as_told(fingering.explain(document, note)),
+        "why": remark_json(fingering.explain(document, note)),
         "repeats": list(repeats_of(document, note)),
     }
 
@@ -283,7 +283,7 @@ def _finger(
         )
     told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
-        told["instrument_told"] = True
+        told["instrument_given"] = True
     new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
     before, after = pins_of(old), pins_of(new)
     lost = sorted(set(before) - set(after))

@@ -15,13 +15,13 @@ import struct
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["how_it_ends"]
+__all__ = ["find_truncation"]
 
 _MOST_PIECES = 500_000
 _TAIL = 1 << 17  # more than one Ogg page, which has at most 65,307 bytes
 
 
-def how_it_ends(path: Path) -> str | None:
+def find_truncation(path: Path) -> str | None:
     """``cut`` where the file ends inside a piece, ``open`` where its end mark is missing.
 
     None where it is whole, or of a kind that does not tell.

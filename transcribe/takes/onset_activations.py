@@ -14,14 +14,14 @@ import numpy as np
 
 from transcribe.core.riff import Instrument
 
-__all__ = ["OnsetShares", "onset_shares"]
+__all__ = ["OnsetActivations", "onset_activations"]
 
 _TAKEN_SEC = 0.06  # frames this close to a known onset belong to it
 _MOST_SHIFT = 1.2  # frames; the network's shift of an onset within its frame is held to this
 
 
 @dataclass(frozen=True)
-class OnsetShares:
+class OnsetActivations:
     """What the note network makes of a take: ``onset`` (frames, pitches) from 0 to 1, ``shift``.
 
     Row k is centred at ``k * frame_sec`` and moved by ``shift`` frames; column 0 is MIDI
@@ -62,14 +62,14 @@ class OnsetShares:
         return float(share[k]), float((first + k + moved) * self.frame_sec)
 
 
-def onset_shares(
+def onset_activations(
     y: np.ndarray,
     *,
     sr: int,
     offset_cents: float = 0.0,
     instrument: Instrument | None = None,
     weights: Path | None = None,
-) -> OnsetShares | None:
+) -> OnsetActivations | None:
     """The onset shares of a take; None where it is silent or no network is installed.
 
     Parameters
@@ -102,6 +102,6 @@ def onset_shares(
     if activations is None:
         return None
     frame_sec = 2**octaves * features.HOP / features.SR
-    return OnsetShares(
+    return OnsetActivations(
         activations.onset, activations.shift, frame_sec, network.FIRST_MIDI - 12 * octaves
     )

@@ -15,7 +15,7 @@ import soundfile as sf
 
 from tests.audio.sounds import encode, riff_sound
 from transcribe.audio import read_audio
-from transcribe.audio.whole import how_it_ends
+from transcribe.audio.truncation import find_truncation
 from transcribe.core.errors import AudioError
 from transcribe.core.wording import sentence
 
@@ -98,7 +98,7 @@ def _cut(path: Path, share: float) -> Path:
 @pytest.mark.parametrize("name", KINDS)
 def test_a_whole_file_is_whole(name: str, tmp_path: Path, sound: np.ndarray) -> None:
     path = KINDS[name](tmp_path / name, sound)
-    assert how_it_ends(path) is None
+    assert find_truncation(path) is None
     assert not any("cut off" in sentence(w) for w in read_audio(path).warnings)
 
 
@@ -130,7 +130,7 @@ def test_an_ogg_without_its_end_mark_may_be_cut_off(tmp_path: Path, sound: np.nd
     path = _written(tmp_path / "take.ogg", sound)
     data = path.read_bytes()
     path.write_bytes(data[: data.rfind(b"OggS")])
-    assert how_it_ends(path) == "open"
+    assert find_truncation(path) == "open"
     (said,) = [w for w in map(sentence, read_audio(path).warnings) if "cut off" in w]
     assert "may be cut off" in said
 
@@ -142,7 +142,7 @@ def test_tags_and_padding_behind_the_sound_are_no_cut(
 ) -> None:
     path = KINDS[name](tmp_path / name, sound)
     path.write_bytes(path.read_bytes() + tail)
-    assert how_it_ends(path) is None
+    assert find_truncation(path) is None
 
 
 @pytest.mark.parametrize(
@@ -160,13 +160,13 @@ def test_no_bytes_break_the_walk(head: bytes, tmp_path: Path, rng: np.random.Gen
     for length in (0, 1, 7, 40, 500):
         path = tmp_path / f"noise-{length}"
         path.write_bytes(head + rng.bytes(length))
-        assert how_it_ends(path) in (None, "cut", "open")
+        assert find_truncation(path) in (None, "cut", "open")
 
 
 def test_takes_that_ship_are_whole(takes: Path) -> None:
     paths = [p for p in takes.glob("*/*") if p.suffix in (".ogg", ".m4a", ".flac")]
     assert len(paths) >= 5
-    assert [p.name for p in paths if how_it_ends(p) is not None] == []
+    assert [p.name for p in paths if find_truncation(p) is not None] == []
 
 
 @pytest.mark.parametrize("peak", [1e30, 3e38, -1e7])
