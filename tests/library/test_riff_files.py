@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
+import os
 from pathlib import Path
 
 import pytest
@@ -255,6 +256,71 @@ def test_a_folder_in_the_way_leaves_everything_as_it_was(suffix: str, tmp_path: 
 def test_keep_old_never_reuses_a_name(tmp_path: Path) -> None:
     document = tmp_path / "mooring.riff.json"
     write_riff(_riff(pinned=True), document)
-    first, second = riff_files.keep_old(document), riff_files.keep_old(document)
+    first = riff_files.keep_old(document)
+    write_riff(_riff(), document)
+    second = riff_files.keep_old(document)
     assert (first.name, second.name) == ("mooring.kept-1.riff.json", "mooring.kept-2.riff.json")
-    assert read_riff(first) == read_riff(second) == _riff(pinned=True)
+    assert (read_riff(first), read_riff(second)) == (_riff(pinned=True), _riff())
+
+
+def test_the_same_is_not_kept_twice(tmp_path: Path) -> None:
+    document = tmp_path / "mooring.riff.json"
+    write_riff(_riff(pinned=True), document)
+    assert riff_files.keep_old(document) == riff_files.keep_old(document)
+    assert len(list(tmp_path.iterdir())) == 2
+
+
+def test_files_that_a_kill_left_behind_follow_at_the_next_save(tmp_path: Path) -> None:
+    """The document is there, and the files beside it are still those of the one before."""
+    kinds = ("tab", "musicxml", "midi")
+    riff_files.save(_loop(), tmp_path, "mooring", formats=kinds)
+    old = read_riff(tmp_path / "mooring.riff.json")
+    new, files = riff_files.followed(
+        old, dataclasses.replace(old, notes=_melody(3).notes), tmp_path, "mooring"
+    )
+    assert set(files) == set(kinds)
+    write_riff(new, tmp_path / "mooring.riff.json")  # killed here
+    assert set(riff_files.forms_beside(new, tmp_path, "mooring")) == set(kinds)
+    later, files = riff_files.followed(
+        new, dataclasses.replace(new, about="a quay"), tmp_path, "mooring"
+    )
+    write_riff(later, tmp_path / "mooring.riff.json")
+    riff_files.put_beside(tmp_path, "mooring", files)
+    for kind in kinds:
+        path = tmp_path / f"mooring{riff_files.FORMATS[kind]}"
+        assert path.read_bytes() == riff_files.made(later, kind, FileForm())
+    assert not list(tmp_path.glob("*.kept-*"))
+
+
+def test_a_file_that_a_hand_has_changed_after_a_kill_is_kept(tmp_path: Path) -> None:
+    riff_files.save(_loop(), tmp_path, "mooring")
+    old = read_riff(tmp_path / "mooring.riff.json")
+    new, _ = riff_files.followed(
+        old, dataclasses.replace(old, notes=_melody(3).notes), tmp_path, "mooring"
+    )
+    write_riff(new, tmp_path / "mooring.riff.json")
+    tab = tmp_path / "mooring.tab.txt"
+    tab.write_text(tab.read_text(encoding="utf-8") + "mine\n", encoding="utf-8")
+    assert riff_files.forms_beside(new, tmp_path, "mooring") == {}
+    riff_files.save(new, tmp_path, "mooring")
+    assert (tmp_path / "mooring.kept-1.tab.txt").read_text(encoding="utf-8").endswith("mine\n")
+
+
+def test_what_a_kill_left_half_written_is_swept(tmp_path: Path) -> None:
+    left, fresh, other = (
+        tmp_path / n for n in (".mooring.tab.abcd_123.part", ".quay.abcd_124.part", ".mine.part")
+    )
+    for path in (left, fresh, other):
+        path.write_bytes(b"half")
+    for path in (left, other):
+        os.utime(path, (1e9, 1e9))
+    riff_files.save(_riff(), tmp_path, "mooring")
+    assert [path.exists() for path in (left, fresh, other)] == [False, True, True]
+
+
+def test_a_long_name_has_room(tmp_path: Path) -> None:
+    name = "q" * 235
+    riff_files.save(_riff(), tmp_path, name, formats=("tab", "musicxml"))
+    assert read_riff(tmp_path / f"{name}.riff.json").notes == _riff().notes
+    with pytest.raises(FormatError, match="cannot be written: File name too long"):
+        riff_files.save(_riff(), tmp_path, "q" * 250)

@@ -283,7 +283,7 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         kind.setdefault("viewport", {"width": 1200, "height": 900})
         if beside is None:
             contexts.append(chromium.new_context(**kind))
-            contexts[-1].set_default_timeout(20_000)
+            contexts[-1].set_default_timeout(30_000)
         page = (beside.context if beside is not None else contexts[-1]).new_page()
         page.on("pageerror", lambda error: troubles.append(str(error)))
         page.on(

@@ -24,8 +24,10 @@ from transcribe.correct.pins import pin, repeats_of
 
 
 def _expect(locator: Any) -> Any:
+    """An assertion that waits, as long as a busy machine may take for an answer."""
     from playwright.sync_api import expect
 
+    expect.set_options(timeout=30_000)
     return expect(locator)
 
 

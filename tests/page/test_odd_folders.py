@@ -86,6 +86,19 @@ def test_name_that_is_no_utf8_is_shown_and_can_be_mended(start, one_riff: Riff) 
     assert (server.folder / "cafe.riff.json").is_file()
 
 
+def test_errors_tell_no_paths_of_this_machine(start, put, one_riff: Riff) -> None:
+    """A folder that cannot be written: the lock's place is taken, as for want of rights."""
+    server = start()
+    riff_id = put(server, "quay")
+    revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
+    (server.folder / ".handspan" / "lock").mkdir()
+    body = {"revision": revision, "edit": {"op": "delete", "notes": [one_riff.notes[0].id]}}
+    status, answer, _ = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)
+    assert (status, answer["error"]) == (422, "the folder cannot be written: Is a directory")
+    job = server.ask("POST", f"/api/riffs/{riff_id}/again", {"settings": {"bpm": 90}})[1]["job"]
+    assert server.outcome(job)["error"] == "the folder cannot be written: Is a directory"
+
+
 @pytest.fixture
 def jobs(tmp_path: Path):
     made: list[Jobs] = []

@@ -48,7 +48,9 @@ def write_atomically(path: Path, data: bytes) -> None:
         If the folder cannot be written.
     """
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        # Not all of the name: a long one has no room for more.
+        prefix = f".{path.name[:40]}."
+        handle, name = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=path.parent)
     except OSError as error:
         raise FormatError(f"{path} cannot be written: {error.strerror}") from None
     try:
@@ -59,10 +61,21 @@ def write_atomically(path: Path, data: bytes) -> None:
         mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
         os.chmod(name, mode)
         os.replace(name, path)
+        _sync(path.parent)
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(name)
         raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+
+
+def _sync(folder: Path) -> None:
+    """Have the renaming on disk, too, where the system can do that."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _umask() -> int:

@@ -13,6 +13,9 @@ import contextlib
 import dataclasses
 import hashlib
 import os
+import re
+import stat
+import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
@@ -32,8 +35,12 @@ __all__ = [
     "put_beside",
     "riff_name",
     "save",
+    "sweep_parts",
     "usual_form",
 ]
+
+_PART = re.compile(r"\..+\.[a-z0-9_]{8}\.part")  # as `write_atomically` names them
+_PART_SEC = 3600.0  # an older one is not being written any more
 
 RIFF_SUFFIX = ".riff.json"
 TAB_SUFFIX = ".tab.txt"
@@ -57,7 +64,10 @@ def riff_name(path: str | os.PathLike[str]) -> str:
 
 
 def keep_old(path: Path) -> Path:
-    """Copy a file to the next free numbered name beside it, ``NAME.kept-1.riff.json``."""
+    """Copy a file to the next free numbered name beside it, ``NAME.kept-1.riff.json``.
+
+    Where a copy of it lies there already, that one will do.
+    """
     for suffix in (RIFF_SUFFIX, TAB_SUFFIX):
         if path.name.endswith(suffix):
             stem = path.name[: -len(suffix)]
@@ -65,12 +75,14 @@ def keep_old(path: Path) -> Path:
     else:
         stem, suffix = path.stem, path.suffix
     number = 1
-    while (kept := path.with_name(f"{stem}.kept-{number}{suffix}")).exists():
-        number += 1
     try:
         data = path.read_bytes()
+        while (kept := path.with_name(f"{stem}.kept-{number}{suffix}")).exists():
+            if kept.is_file() and kept.read_bytes() == data:
+                return kept
+            number += 1
     except OSError as error:
-        raise FormatError(f"{path} cannot be read: {error.strerror}") from None
+        raise FormatError(f"{path} cannot be kept: {error.strerror}") from None
     write_atomically(kept, data)
     return kept
 
@@ -120,8 +132,9 @@ def followed(
     for kind, form in forms_beside(old, folder, name).items():
         with contextlib.suppress(HandspanError, OSError):
             data = made(new, kind, form)
-            files[kind] = (folder / f"{name}{FORMATS[kind]}").read_bytes(), data
-            forms[kind] = dataclasses.replace(form, sha256=_digest(data))
+            before = (folder / f"{name}{FORMATS[kind]}").read_bytes()
+            files[kind] = before, data
+            forms[kind] = _written_as(form, data, before)
     return dataclasses.replace(new, files=forms), files
 
 
@@ -177,11 +190,6 @@ def save(
     """
     wanted = {kind: FileForm(width, repeats) for kind in formats} | dict(forms or {})
     files = {kind: made(riff, kind, form) for kind, form in wanted.items()}
-    written_as = {
-        kind: dataclasses.replace(form, sha256=_digest(files[kind]))
-        for kind, form in wanted.items()
-    }
-    riff = dataclasses.replace(riff, files={**riff.files, **written_as})
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -189,12 +197,16 @@ def save(
             f"{folder} cannot be made: {error.strerror}; give another folder, such as -o riffs"
         ) from None
     document = folder / f"{name}{RIFF_SUFFIX}"
-    for path in (document, *(folder / f"{name}{FORMATS[kind]}" for kind in files)):
-        if path.is_dir():
-            raise FormatError(f"{path} is a folder; move it away, or write to another folder")
+    sweep_parts(folder)
+    replaced = _content(document) is not None
+    there = {kind: _content(folder / f"{name}{FORMATS[kind]}") for kind in files}
     edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}")
+    written_as = {
+        kind: _written_as(form, files[kind], None if kind == "tab" and edited else there[kind])
+        for kind, form in wanted.items()
+    }
+    riff = dataclasses.replace(riff, files={**riff.files, **written_as})
     written = [document]
-    replaced = document.exists()
     if expected is None:
         write_riff(riff, document)
     else:
@@ -203,24 +215,53 @@ def save(
         say(f"{document} is replaced")
     for kind, data in files.items():
         path = folder / f"{name}{FORMATS[kind]}"
-        if path.exists():
-            if kind == "tab" and edited:
-                say(f"{path} had been edited; the edited tab is kept as {keep_old(path)}")
-            elif path.read_bytes() != data:
-                say(f"{path} is replaced")
+        if kind == "tab" and edited:
+            say(f"{path} had been edited; the edited tab is kept as {keep_old(path)}")
+        elif there[kind] not in (None, data):
+            say(f"{path} is replaced")
         write_atomically(path, data)
         written.append(path)
     return written
+
+
+def _content(path: Path) -> bytes | None:
+    """What a file holds that is to be replaced; None where there is none."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        return None
+    except IsADirectoryError:
+        raise FormatError(f"{path} is a folder; move it away, or write to another folder") from None
+    except OSError as error:
+        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+
+
+def sweep_parts(folder: Path) -> None:
+    """Throw away the files in ``folder`` that a killed program has left half-written."""
+    for path in folder.glob(".*.part"):
+        with contextlib.suppress(OSError):
+            state = path.lstat()
+            old = time.time() - state.st_mtime > _PART_SEC
+            if old and _PART.fullmatch(path.name) and stat.S_ISREG(state.st_mode):
+                path.unlink()
 
 
 def _digest(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
+def _written_as(form: FileForm, data: bytes, before: bytes | None) -> FileForm:
+    """The form of a file that is to hold ``data``, in the place of ``before``."""
+    was = None if before is None or before == data else _digest(before)
+    return dataclasses.replace(form, sha256=_digest(data), before_sha256=was)
+
+
 def _is_as_written(riff: Riff, kind: str, data: bytes) -> bool:
-    """Whether a file beside a document is still the one that was written of ``riff``."""
+    """Whether a file beside a document is one that was written here, and not by a hand."""
     form = riff.files.get(kind, FileForm())
-    return data == made(riff, kind, form) if form.sha256 is None else _digest(data) == form.sha256
+    if form.sha256 is None:
+        return data == made(riff, kind, form)
+    return _digest(data) in (form.sha256, form.before_sha256)
 
 
 def made(riff: Riff, kind: str, form: FileForm) -> bytes:

@@ -62,7 +62,9 @@ def make_app(
     if len(token) < 16:
         raise ParameterError("the page's token must have at least 16 characters")
     store = Store(folder)
-    jobs = Jobs(scratch=lambda: store.incoming, memory_bytes=memory_bytes)
+    jobs = Jobs(
+        scratch=lambda: store.incoming, shown=store.without_paths, memory_bytes=memory_bytes
+    )
     api = Api(store, jobs, max_bytes=max_bytes, max_sec=max_sec)
 
     @contextlib.asynccontextmanager

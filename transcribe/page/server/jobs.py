@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import HandspanError
+from transcribe.page.worker.process import error_text
 from transcribe.page.worker.process import run as do_tasks
 
 __all__ = ["BusyError", "Job", "Jobs", "WorkError"]
@@ -103,8 +104,10 @@ class Jobs:
         memory_bytes: int,
         limit_sec: float = 1800.0,
         ask_sec: float = 90.0,
+        shown: Callable[[str], str] = str,
     ) -> None:
         self._scratch = scratch
+        self._shown = shown
         self._memory_bytes = memory_bytes
         self._limit_sec = limit_sec
         self._ask_sec = ask_sec
@@ -233,10 +236,8 @@ class Jobs:
                         self._work(job, worker)
                     finally:
                         worker.stop()
-        except HandspanError as error:
-            self._fail(job, str(error))
         except Exception as error:
-            self._fail(job, f"Something went wrong inside ({type(error).__name__}); try again.")
+            self._fail(job, error_text(error))
         finally:
             shutil.rmtree(job.scratch, ignore_errors=True)
             if job.drop is not None:
@@ -302,7 +303,7 @@ class Jobs:
     def _fail(self, job: Job, message: str) -> None:
         with self._lock:
             if job.state != "cancelled":
-                job.state, job.error = "failed", message
+                job.state, job.error = "failed", self._shown(message)
 
 
 def _as_it_is(result: Any, scratch: Path) -> Any:

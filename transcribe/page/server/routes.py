@@ -6,7 +6,6 @@ import contextlib
 import json
 import os
 import re
-import traceback
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any
@@ -24,6 +23,7 @@ from transcribe.page.server.jobs import BusyError, Job, Jobs
 from transcribe.page.server.service import Service
 from transcribe.page.server.store import NotHereError, Store, safe_suffix
 from transcribe.page.worker import picture
+from transcribe.page.worker.process import error_text
 
 __all__ = ["Api"]
 
@@ -80,7 +80,25 @@ class Api:
             ("GET", "/api/riffs/{riff}/take.wav", self._take),
             ("GET", "/api/made/{key}", self._made),
         ]
-        return [Route(path, _answering(end), methods=[method]) for method, path, end in table]
+        return [Route(path, self._answering(end), methods=[method]) for method, path, end in table]
+
+    def _answering(self, endpoint: _Endpoint) -> _Endpoint:
+        """``endpoint`` with errors as one clear sentence and the fitting status."""
+
+        async def answer(request: Request) -> Response:
+            try:
+                return await endpoint(request)
+            except ClientDisconnect:
+                return _Json({"error": "The upload was cut off."}, 400)
+            except Exception as error:
+                status = next((code for kind, code in _STATUS if isinstance(error, kind)), 500)
+                told: dict[str, Any] = {"error": self._store.without_paths(error_text(error))}
+                remark = getattr(error, "remark", None)
+                if status == 422 and remark is not None:
+                    told["remark"] = remark_json(remark)
+                return _Json(told, status)
+
+        return answer
 
     async def _shelf(self, request: Request) -> Response:
         del request
@@ -214,6 +232,15 @@ class Api:
         return FileResponse(path, media_type=kind, headers={"content-disposition": "attachment"})
 
 
+_STATUS: tuple[tuple[type[Exception], int], ...] = (
+    (NotHereError, 404),
+    (ConflictError, 409),
+    (TooLargeError, 413),
+    (BusyError, 429),
+    (HeldError, 429),
+    (HandspanError, 422),
+    (OSError, 507),
+)
 _KINDS = {
     ".wav": "audio/wav",
     ".mid": "audio/midi",
@@ -222,38 +249,6 @@ _KINDS = {
     ".musicxml": "application/vnd.recordare.musicxml+xml",
     ".jams": "application/json",
 }
-
-
-def _answering(endpoint: _Endpoint) -> _Endpoint:
-    """``endpoint`` with our own errors as one clear sentence and the fitting status."""
-
-    async def answer(request: Request) -> Response:
-        facts: dict[str, Any] = {}
-        try:
-            return await endpoint(request)
-        except NotHereError as error:
-            status, message = 404, str(error)
-        except ConflictError as error:
-            status, message = 409, str(error)
-        except TooLargeError as error:
-            status, message = 413, str(error)
-        except (BusyError, HeldError) as error:
-            status, message = 429, str(error)
-        except HandspanError as error:
-            status, message = 422, str(error)
-            facts = {} if error.remark is None else {"remark": remark_json(error.remark)}
-        except ClientDisconnect:
-            status, message = 400, "The upload was cut off."
-        except OSError as error:
-            status, message = 507, f"The folder cannot be used: {error.strerror}."
-        except Exception as error:
-            # A fault of ours: its story goes to the terminal, one sentence to the page.
-            traceback.print_exc()
-            name = type(error).__name__
-            status, message = 500, f"Something went wrong inside ({name}); the terminal tells more."
-        return _Json({"error": " ".join(message.split()), **facts}, status)
-
-    return answer
 
 
 def _riff_id(request: Request) -> str:

@@ -5,12 +5,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
-import traceback
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import tuning_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
@@ -29,6 +28,7 @@ from transcribe.library.revisions import (
 from transcribe.page.server.jobs import Job, Jobs
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
+from transcribe.page.worker.process import error_text
 from transcribe.page.worker.settings import number
 
 __all__ = ["Service"]
@@ -70,14 +70,8 @@ class Service:
                 if entry.id not in self._briefs or self._briefs[entry.id][0] != state:
                     self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
                 riffs.append(brief | self._briefs[entry.id][1])
-            except (HandspanError, OSError) as error:
-                riffs.append(brief | {"error": str(error)})
-            except Exception as error:
-                # A fault of ours, but one riff must not take the others off the list.
-                traceback.print_exc()
-                name = type(error).__name__
-                told = f"{entry.name} cannot be shown ({name}); the terminal tells more"
-                riffs.append(brief | {"error": told})
+            except Exception as error:  # one riff must not take the others off the list
+                riffs.append(brief | {"error": self._store.without_paths(error_text(error))})
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,

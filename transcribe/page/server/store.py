@@ -24,7 +24,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.library.revisions import hold, own_folder, read_revision, replace
-from transcribe.library.riff_files import RIFF_SUFFIX
+from transcribe.library.riff_files import RIFF_SUFFIX, sweep_parts
 
 __all__ = [
     "TAKE_SUFFIXES",
@@ -43,11 +43,9 @@ TAKE_SUFFIXES = (
 """Suffixes of recordings that are kept as they are; any other becomes ``.take``."""
 
 _NOTES_SUFFIXES = (".mid", ".midi", ".musicxml", ".xml", ".mxl", ".jams", ".txt", ".json")
-_STALE_SEC = 3600.0
 # Names that are given here or in `jobs`; nothing else is ever deleted.
 _INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
 _CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
-_PART = re.compile(r"\..+\.[a-z0-9_]{8}\.part")
 _REMOVED = re.compile(rf"\d+-(.+){re.escape(RIFF_SUFFIX)}")
 
 
@@ -92,6 +90,10 @@ class Store:
     def removed(self) -> Path:
         """What was taken off the list, to be put back."""
         return own_folder(self.folder, "removed")
+
+    def without_paths(self, message: str) -> str:
+        """``message`` with the files of the folder called by their names alone."""
+        return message.replace(f"{self.folder}{os.sep}", "").replace(str(self.folder), "the folder")
 
     def entries(self) -> list[Entry]:
         """Every riff document of the folder, by name."""
@@ -231,11 +233,8 @@ class Store:
                 shutil.rmtree(path, ignore_errors=True)
             else:
                 path.unlink(missing_ok=True)
-        for path in [*self.folder.glob(".*.part"), *self.cache.glob(".*.part")]:
-            with contextlib.suppress(OSError):
-                old = time.time() - path.lstat().st_mtime > _STALE_SEC
-                if old and _PART.fullmatch(path.name) and is_own_file(path):
-                    path.unlink()
+        for folder in (self.folder, self.cache):
+            sweep_parts(folder)
 
 
 def is_own_file(path: Path) -> bool:

@@ -15,7 +15,7 @@ from typing import Any
 from transcribe.core.errors import HandspanError
 from transcribe.page.worker.tasks import TASKS
 
-__all__ = ["run"]
+__all__ = ["error_text", "run"]
 
 
 def run(pipe: Connection, memory_bytes: int) -> None:
@@ -46,21 +46,29 @@ def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) ->
 
     try:
         result = TASKS[task](scratch=Path(scratch), progress=progress, **arguments)
-    except HandspanError as error:
-        message = " ".join(str(error).split())
+    except Exception as error:
+        message = error_text(error)
         path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
         if path:
             message = message.replace(path, shown).replace(Path(path).name, shown)
         pipe.send(("error", message.replace("the samples:", f"{shown}:")))
-    except MemoryError:
-        pipe.send(("error", "There is not enough memory for this take; try a shorter one."))
-    except Exception as error:
-        # A fault of ours: its story goes to the terminal, one sentence to the page.
-        traceback.print_exc()
-        name = type(error).__name__
-        pipe.send(("error", f"Something went wrong inside ({name}); the terminal tells more."))
     else:
         pipe.send(("result", result))
+
+
+def error_text(error: Exception) -> str:
+    """What the page is told of an error, in a sentence.
+
+    Of a fault of ours the terminal gets the rest.
+    """
+    if isinstance(error, HandspanError):
+        return " ".join(str(error).split())
+    if isinstance(error, MemoryError):
+        return "There is not enough memory for this take; try a shorter one."
+    if isinstance(error, OSError) and error.strerror:
+        return f"The folder cannot be used: {error.strerror}."
+    traceback.print_exception(error)
+    return "Something went wrong inside; the terminal tells more."
 
 
 def _limit(memory_bytes: int) -> None:
