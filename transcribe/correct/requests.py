@@ -17,8 +17,8 @@ from transcribe.core.wording import asked_for
 from transcribe.correct.history import record
 from transcribe.correct.selectors import notes_of
 from transcribe.correct.solving import find_again
+from transcribe.fingering.asked import check_request
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.requests import check_request
 
 __all__ = ["ask", "name_of_request", "request_of", "take", "withdraw"]
 
