@@ -17,6 +17,7 @@ from transcribe.core.riff import (
     Drone,
     Instrument,
     Note,
+    PlayerSettings,
     Remark,
     Request,
     Riff,
@@ -56,6 +57,7 @@ def transcribe(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
+    keep_echo: bool = False,
     max_sec: float = 1800.0,
     progress: Progress | None = None,
 ) -> Riff:
@@ -74,6 +76,8 @@ def transcribe(
         As for `finger`; ``pins`` name notes by their place in onset order, from 1.
     bpm, meter, first_beat_sec
         Taken as given instead of found.
+    keep_echo : bool
+        Write the copies that an echo makes as notes; they are left out by default.
     max_sec : float
         Longer recordings are refused.
     progress : callable, optional
@@ -112,12 +116,19 @@ def transcribe(
         source = Source("", round(len(y) / sr, 4))
         warnings = []
     heard = find_tuned_notes(
-        y, sr=sr, instrument=instrument, tuning_known=not guess_tuning, progress=progress
+        y,
+        sr=sr,
+        instrument=instrument,
+        tuning_known=not guess_tuning,
+        progress=progress,
+        keep_echo=keep_echo,
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
     if heard.doubt is not None:
         warnings.append(heard.doubt)
+    if heard.echo_sec is not None and not keep_echo:
+        warnings.append(Remark("echo", {"delay_sec": round(heard.echo_sec, 3)}))
     if not notes:
         raise AudioError(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
@@ -129,6 +140,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
+        player=PlayerSettings(keep_echo=keep_echo),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )

@@ -87,10 +87,11 @@ def main() -> None:
     counts: collections.Counter[str] = collections.Counter()
     begun = time.monotonic()
     for number, (path, text) in enumerate(jobs[::every], 1):
-        title = re.search(r"(?m)^X:\s*(\d+)", text)
-        where = f"{path.stem} {title[1] if title else ''}"
+        number_in_file = re.search(r"(?m)^X:\s*0*(\d+)", text)
+        part = number_in_file[1] if number_in_file and path.parent.name == FOLDERS[0] else None
+        where = f"{path.stem} {part or ''}"
         try:
-            riff = read_score(path, part=title[1] if title and path.stem[:4] == "book" else None)
+            riff = read_score(path, part=part)
             fingered = api.finger(riff)
         except HandspanError as error:
             counts["refused"] += 1

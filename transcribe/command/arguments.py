@@ -63,6 +63,11 @@ def _add_transcribe(commands: Any) -> None:
     _solver_arguments(take)
     _rhythm_arguments(take)
     take.add_argument(
+        "--keep-echo",
+        action=argparse.BooleanOptionalAction,
+        help="write the copies that an echo makes as notes (they are left out)",
+    )
+    take.add_argument(
         "--max-minutes",
         type=_number(0.05, 600),
         default=30.0,
