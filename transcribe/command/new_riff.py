@@ -118,6 +118,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         "instrument": _instrument(args),
         "hand": _hand(args.hand_span),
         "drone": args.drone,
+        "requests": tuple(args.ask),
         "bpm": args.bpm,
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
