@@ -36,6 +36,7 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ("quiet", {"peak_db": -41.4}, (), "very quiet (peak -41 dB)"),
     ("noisy", {"floor_db": -30}, (), "a lot of noise (floor -30 dB)"),
     ("hum", {"hz": 50, "db": -33}, (), "mains hum at 50 Hz (-33 dB)"),
+    ("echo", {"delay_sec": 0.347}, (), "every 0.35 s; its copies are left out"),
     (
         "tuning-half-way",
         {"offset_cents": 48, "other_is_below": True, "other_open_midi": [63, 58]},

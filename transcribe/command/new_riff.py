@@ -30,7 +30,8 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     place = _Place.of(args, args.take)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
-    settings, kept = _settings(args), {}
+    settings = _settings(args) | {"keep_echo": args.keep_echo}
+    kept: dict[str, Any] = {}
     if old is not None:
         kept = carry_over.kept_settings(old, _sha256(args.take), settings)
         _say_kept(kept, progress)
@@ -117,6 +118,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         "instrument": _instrument(args),
         "hand": _hand(args.hand_span),
         "drone": args.drone,
+        "requests": tuple(args.ask),
         "bpm": args.bpm,
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
@@ -132,6 +134,7 @@ def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
         progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
     others = ["tuning and capo"] if "instrument" in kept else []
     others += [f"drone {kept['drone']}"] if "drone" in kept else []
+    others += ["the echo's copies are notes"] if "keep_echo" in kept else []
     if others:
         progress.say(f"as it was corrected: {', '.join(others)}")
 

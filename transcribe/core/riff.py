@@ -367,9 +367,10 @@ class PlayerSettings:
     ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
-    the number of the drone's string, None where nothing was said; ``instrument_given`` says that
-    tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
-    fingering, in the order in which it was asked.
+    the number of the drone's string, None where nothing was said; ``keep_echo`` says that the
+    copies an echo makes are notes too; ``instrument_given`` says that tuning, capo and neck are the
+    player's own words. ``requests`` are what was asked of the fingering, in the order in which it
+    was asked.
     """
 
     hand_span_mm: float | None = field(default=None, metadata=_RARE)
@@ -377,6 +378,7 @@ class PlayerSettings:
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
+    keep_echo: bool = field(default=False, metadata=_RARE)
     instrument_given: bool = field(default=False, metadata=_RARE)
     requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)

@@ -18,7 +18,7 @@ from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Remark
+from transcribe.core.riff import Remark, Segment
 from transcribe.core.score_place import place_name
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
@@ -82,6 +82,21 @@ def remark_json(remark: Remark) -> dict[str, Any]:
             for part in told
         ],
     }
+
+
+def segments_line(segments: Sequence[Segment]) -> str:
+    """What happens in a recording, in one line; empty where somebody plays from start to end.
+
+    >>> segments_line([Segment(0, 9.5, "playing"), Segment(9.5, 14, "talk")])
+    'playing 0.0-9.5 s, talk 9.5-14.0 s'
+    """
+    if not any(segment.kind == "talk" for segment in segments):
+        return ""
+    return ", ".join(
+        f"{segment.kind} {segment.start_sec:.1f}-{segment.end_sec:.1f} s"
+        for segment in segments
+        if segment.kind != "neither"
+    )
 
 
 def refusal(remark: Remark) -> ParameterError:
@@ -561,6 +576,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "hum": lambda r: (
             f"There is mains hum at {r.facts['hz']:.0f} Hz ({r.facts['db']:.0f} dB); move away "
             "from chargers and amplifiers."
+        ),
+        "echo": lambda r: (
+            f"An echo repeats the playing every {r.facts['delay_sec']:.2f} s; its copies are left "
+            "out. Transcribe with the echo kept if they are to be notes."
         ),
         "tuning-half-way": _half_way,
         "tuning-guessed": _tuning_guessed,

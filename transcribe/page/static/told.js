@@ -4,7 +4,7 @@ import { h, put } from "./dom.js";
 import { barName, pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
-  alternative: "Taken over, and pinned.",
+  alternative: "Taken over; pins stay.",
   unpin: "Unpinned.",
   delete: "Deleted.",
   add: "Added.",

@@ -8,7 +8,7 @@ from typing import Any
 from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
-from transcribe.correct import note_edits
+from transcribe.correct import note_edits, requests
 from transcribe.correct.history import redo, undo
 from transcribe.page.worker.settings import meter_of, number
 
@@ -33,7 +33,13 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
             places[other] = place
         return pin(riff, places, repeats=wanted.get("repeats") is True)
     if op == "alternative":
-        return _taken(riff, _whole(wanted, "number"))
+        return requests.take(riff, _whole(wanted, "number") + 1)
+    if op == "ask":
+        text = str(wanted.get("words", ""))[:200]
+        asked = requests.request_of(riff, text, repeats=wanted.get("repeats") is True)
+        return requests.ask(riff, [asked])
+    if op == "withdraw":
+        return requests.withdraw(riff, [_whole(wanted, "number") + 1])
     if op == "unpin":
         repeats = wanted.get("repeats") is True
         return unpin(riff, [_whole(wanted, "note")], repeats=repeats)
@@ -92,25 +98,6 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     if wanted.get("first_beat_sec") is not None:
         known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
     return retime.retime(riff, **known)
-
-
-def _taken(riff: Riff, number: int) -> Riff:
-    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
-    from transcribe.correct.pins import pin
-
-    if not 0 <= number < len(riff.alternatives):
-        raise ParameterError("that other fingering is gone; reload the page")
-    wanted = riff.alternatives[number].positions
-    places = {
-        note.id: wanted[note.id]
-        for note in riff.notes
-        if note.id in wanted
-        and (note.string, note.fret) != tuple(wanted[note.id])
-        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
-    }
-    if not places:
-        raise ParameterError("the riff is fingered like that already")
-    return pin(riff, places, repeats=False)
 
 
 def _whole(values: Mapping[str, Any], key: str) -> int:
