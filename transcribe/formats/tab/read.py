@@ -111,8 +111,11 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own:
-        told = (*reader.remarks, *_in_words(lines, reader.strings))
-        riff = replace(riff, warnings=told)
+        told = [*reader.remarks, *_in_words(lines, reader.strings)]
+        if riff.rhythm is not None and head.bpm is None:
+            facts = {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
+            told.append(Remark("tempo-taken", facts))
+        riff = replace(riff, warnings=tuple(told))
     if any(bar.opens or bar.times > 1 for bar in bars):
         riff = replace(riff, files={"tab": FileForm(repeats=True)})
     if head.own and reader.loose:
