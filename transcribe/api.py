@@ -38,6 +38,7 @@ __all__ = [
     "compare",
     "describe",
     "finger",
+    "to_show",
     "transcribe",
 ]
 
@@ -57,7 +58,7 @@ def transcribe(
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    keep_echo: bool = False,
+    keep_echo: bool | None = None,
     max_sec: float = 1800.0,
     progress: Progress | None = None,
 ) -> Riff:
@@ -76,7 +77,7 @@ def transcribe(
         As for `finger`; ``pins`` name notes by their place in onset order, from 1.
     bpm, meter, first_beat_sec
         Taken as given instead of found.
-    keep_echo : bool
+    keep_echo : bool, optional
         Write the copies that an echo makes as notes; they are left out by default.
     max_sec : float
         Longer recordings are refused.
@@ -121,7 +122,7 @@ def transcribe(
         instrument=instrument,
         tuning_known=not guess_tuning,
         progress=progress,
-        keep_echo=keep_echo,
+        keep_echo=bool(keep_echo),
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
@@ -140,7 +141,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
-        player=PlayerSettings(keep_echo=keep_echo),
+        player=PlayerSettings(keep_echo=bool(keep_echo)),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
@@ -385,6 +386,23 @@ def describe(
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
     return transcribe(path, instrument=instrument, progress=progress)
+
+
+def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
+    """The riff of a file of notes as it is shown: in its bars, and fingered where it has no places.
+
+    ``part`` is as in `transcribe.read_any`.
+    """
+    from transcribe.formats import read_any
+
+    riff = read_any(path, part=part)
+    if not riff.notes or all(note.string is None for note in riff.notes):
+        return finger(riff) if riff.notes else riff
+    if riff.rhythm is None and len(riff.timing.bars_sec) > 1:
+        from transcribe.rhythm.bar_lines import in_bars
+
+        riff = in_bars(riff, None, None, None)[0]
+    return riff
 
 
 def _assemble(

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from typing import Any, NoReturn
 
-__all__ = ["make_parser"]
+from transcribe.library.shipped import FIRST
 
-DEMO_TAKE = "mooring"
+__all__ = ["make_parser"]
 
 
 class _Parser(argparse.ArgumentParser):
@@ -288,7 +288,7 @@ def _add_demo(commands: Any) -> None:
         "do the whole job on a recording that ships with the project",
         "handspan demo",
     )
-    demo.add_argument("name", nargs="?", default=DEMO_TAKE, metavar="NAME", help="which recording")
+    demo.add_argument("name", nargs="?", default=FIRST, metavar="NAME", help="which recording")
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("handspan-demo"), metavar="DIR", help="folder"
     )

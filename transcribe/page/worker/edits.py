@@ -32,6 +32,8 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         for other in _wholes(wanted, "also") if "also" in wanted else ():
             places[other] = place
         return pin(riff, places, repeats=wanted.get("repeats") is True)
+    if op == "several":
+        return _several(riff, wanted)
     if op == "alternative":
         return requests.take(riff, _whole(wanted, "number") + 1)
     if op == "ask":
@@ -80,6 +82,21 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         at = number(wanted, "at_sec", 0, 1e5) if "at_sec" in wanted else None
         return note_edits.split(riff, _whole(wanted, "note"), at_sec=at)
     raise ParameterError(f"there is no change called {op!r}")
+
+
+def _several(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with several notes on one string, in one position, or played in one way."""
+    from transcribe.correct.pins import pin
+    from transcribe.correct.several import places_in_position, places_on_string
+
+    ids = _wholes(wanted, "notes")
+    if "articulation" in wanted:
+        return note_edits.set_technique(riff, ids, str(wanted["articulation"]))
+    if "position" in wanted:
+        places = places_in_position(riff, ids, _whole(wanted, "position"))
+    else:
+        places = places_on_string(riff, ids, _whole(wanted, "string"))
+    return pin(riff, places, repeats=False)
 
 
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
