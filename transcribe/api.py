@@ -38,6 +38,7 @@ __all__ = [
     "compare",
     "describe",
     "finger",
+    "to_show",
     "transcribe",
 ]
 
@@ -218,9 +219,10 @@ def finger(
         riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
-        if meter is not None:
-            warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
-            riff = dataclasses.replace(riff, warnings=warnings)
+        answered = {"tab-no-meter"} if meter is not None else set()
+        answered |= {"tempo-taken"} if bpm is not None else set()
+        warnings = tuple(w for w in riff.warnings if w.kind not in answered)
+        riff = dataclasses.replace(riff, warnings=warnings)
     told = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
@@ -385,6 +387,23 @@ def describe(
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
     return transcribe(path, instrument=instrument, progress=progress)
+
+
+def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
+    """The riff of a file of notes as it is shown: in its bars, and fingered where it has no places.
+
+    ``part`` is as in `transcribe.read_any`.
+    """
+    from transcribe.formats import read_any
+
+    riff = read_any(path, part=part)
+    if not riff.notes or all(note.string is None for note in riff.notes):
+        return finger(riff) if riff.notes else riff
+    if riff.rhythm is None and len(riff.timing.bars_sec) > 1:
+        from transcribe.rhythm.bar_lines import in_bars
+
+        riff = in_bars(riff, None, None, None)[0]
+    return riff
 
 
 def _assemble(

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
-from transcribe.core.riff import FileForm, Instrument, Mark, Remark, Riff, Source
+from transcribe.core.riff import MARKS, FileForm, Instrument, Mark, Remark, Riff, Source
 from transcribe.formats.tab.around import Around, is_section, read_around
 from transcribe.formats.tab.header import Header, read_header
 from transcribe.formats.tab.layout import string_names
@@ -38,7 +38,7 @@ from transcribe.formats.tab.lines import (
     refuse,
 )
 from transcribe.formats.tab.to_riff import TabBar, TabNote, make_riff, played_bars
-from transcribe.formats.tab.write import LEFT_OUT
+from transcribe.formats.tab.write import LEFT_OUT, TAKEN
 
 __all__ = ["read_tab"]
 
@@ -111,8 +111,14 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own:
-        told = (*reader.remarks, *_in_words(lines, reader.strings))
-        riff = replace(riff, warnings=told)
+        riff = replace(riff, warnings=(*reader.remarks, *_in_words(lines, reader.strings)))
+    if riff.rhythm is not None and (
+        head.bpm is None
+        or any(line.startswith("Tempo:") and line.endswith(TAKEN) for line in lines)
+    ):
+        facts = {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
+        taken = Remark("tempo-taken", facts)
+        riff = replace(riff, warnings=(*riff.warnings, taken))
     if any(bar.opens or bar.times > 1 for bar in bars):
         riff = replace(riff, files={"tab": FileForm(repeats=True)})
     if head.own and reader.loose:
@@ -317,7 +323,7 @@ class _Reader:
         struck_at = {column for column, _ in groups}
         self.loose |= any(column not in struck_at for column, _ in named)
         texts += [(c, Mark("chord", text)) for c, text in named]
-        texts.sort(key=lambda t: (t[0], _ORDER.index(t[1].kind)))
+        texts.sort(key=lambda t: (t[0], MARKS.index(t[1].kind)))
         fingers = self._finger_row(system)
         strokes = around.strokes_at([column for column, _ in groups])
         spans = _spans(system, bars)
@@ -500,7 +506,6 @@ class _Reader:
         return times[min(times, key=lambda c: (abs(c - column), c))]
 
 
-_ORDER = ("section", "chord", "words")
 _ENDING = re.compile(r"(?<!\d)([1-9](?:,[1-9])*)(?:\.|st|nd|rd|th|(?=[_-]))")
 
 
