@@ -240,7 +240,7 @@ def test_repeats_are_offered_the_same_place(server: Server, open_page, put, one_
     offer = page.locator(".repeats button")
     _expect(offer.first).to_be_visible()
     offer.first.click()
-    page.wait_for_function("document.querySelectorAll('.tab .pin').length > 1")
+    _expect(page.locator(".tab .pin").nth(1)).to_be_visible()
     pinned = {n.id for n in saved(server, "repeats").notes if n.pinned}
     assert pinned >= {note.id, repeats[0]}
 
