@@ -181,6 +181,7 @@ _FORMS = st.builds(
     st.booleans(),
     st.booleans(),
     st.none() | st.just("0a" * 32),
+    st.none() | st.just("0b" * 32),
     _UNKNOWN,
 )
 
