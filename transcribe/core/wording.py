@@ -195,6 +195,22 @@ def _pin_refused(r: Remark) -> _Words:
     return out
 
 
+_MOST_NOTES = 6  # that a sentence lists
+
+
+def _not_moved(r: Remark) -> _Words:
+    why = {
+        "no-fret": f"string {r.facts['string']} has no fret for note",
+        "drone": "the drone's open string keeps note",
+    }
+    out: list[str | NoteName] = [why[r.facts["reason"]] + (" " if len(r.notes) == 1 else "s ")]
+    named = zip(r.notes[:_MOST_NOTES], r.facts["pitches_midi"], strict=False)
+    for k, (note, pitch) in enumerate(named):
+        out += [", " if k else "", NoteName(note, f"{note} ({pitch_name(pitch)})")]
+    more = len(r.notes) - _MOST_NOTES
+    return *out, f" and {more} more" if more > 0 else ""
+
+
 def _pin_other_pitch(r: Remark) -> _Words:
     facts = r.facts
     text = f" is {pitch_name(facts['pitch_midi'])}, and {_place(facts['place'])} "
@@ -602,6 +618,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "pin-refused": _pin_refused,
         "pin-other-pitch": _pin_other_pitch,
         "correction": _correction,
+        "not-moved": _not_moved,
         "no-such-string": lambda r: (
             _number(r.notes[0]),
             f": there is no string {r.facts['string']}; use 1 to {r.facts['strings']}",
