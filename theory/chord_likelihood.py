@@ -1,14 +1,14 @@
 """How well each chord explains what is heard in each beat.
 
 Conventions: times in seconds; arrays of beats have one row per beat, arrays of states one column
-per state of `states`. All values are natural logarithms of likelihoods unless said otherwise.
+per state of `states`. Values are natural logarithms of likelihoods, unless a line says otherwise.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -21,18 +21,15 @@ from theory.scales import MODES
 
 __all__ = [
     "CHORD_STATES",
-    "DRONE",
-    "NEAR_BEAT",
-    "Strokes",
+    "Played",
     "arpeggio_basses",
-    "beat_edges",
-    "beat_of",
+    "by_beat_and_stroke",
     "chord_pcs",
     "chord_prior",
     "is_single_line",
     "likelihood",
+    "lowest_of_chord",
     "states",
-    "strokes",
     "tonic_prior",
     "weights_by_beat",
 ]
@@ -75,11 +72,11 @@ _BROKEN_BASS = 2.0  # and counts for this many strokes
 _ENOUGH = 6.0  # notes in a beat that count in full
 _RING = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER = 0.06  # and for this much where others are struck
-NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
+_NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
 _BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
 _LOOK_BACK = 6  # strokes; what was struck before them has been struck over
 _MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
-DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
+_DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 
 
 @lru_cache(maxsize=1)
@@ -102,8 +99,69 @@ def states() -> tuple[tuple[tuple[int, str], ...], FloatArray, npt.NDArray[np.bo
     return pairs, log_p, inside, prior
 
 
-def beat_edges(notes: Notes, beats: FloatArray) -> FloatArray:
-    """Beat boundaries that cover every note; the last gap is carried on to the end."""
+@dataclass(frozen=True)
+class Played:
+    """The notes of a riff by beat and by stroke.
+
+    ``edges`` (beats + 1,) are where beats begin and the last one ends; they cover every note.
+    ``strokes`` are indices of notes, each within `STROKE_SEC` of the note before. ``lasting`` (n,),
+    0.1-1, is how long each note lasts against the longest of its stroke: a note that a listener
+    mishears in a full stroke is mostly short; a stroke that is damped as a whole loses nothing.
+    ``drones`` are the pitches of the drone, ``downbeats`` where bars begin, None if not known.
+    """
+
+    notes: Notes
+    edges: FloatArray
+    strokes: list[npt.NDArray[np.int64]]
+    lasting: FloatArray
+    drones: tuple[int, ...]
+    downbeats: FloatArray | None
+
+    @property
+    def beats(self) -> int:
+        """How many beats there are."""
+        return self.edges.size - 1
+
+    @cached_property
+    def beat_sec(self) -> float:
+        """The usual length of a beat in seconds."""
+        return float(np.median(np.diff(self.edges)))
+
+    @property
+    def near_sec(self) -> float:
+        """How near to a beat a stroke is meant to be on it."""
+        return _NEAR_BEAT * self.beat_sec
+
+    @cached_property
+    def slot(self) -> npt.NDArray[np.int64]:
+        """Beat of each note (n,); one struck a little before a beat belongs to it."""
+        early = 0.12 * self.beat_sec
+        slot = np.searchsorted(self.edges, self.notes.onset + early, side="right") - 1
+        return np.clip(slot, 0, self.beats - 1)
+
+    @cached_property
+    def on_drone(self) -> npt.NDArray[np.bool_]:
+        """Whether each note (n,) is the drone's."""
+        return np.isin(self.notes.pitch, self.drones)
+
+    @cached_property
+    def strength(self) -> FloatArray:
+        """How much each note (n,) says of the chord."""
+        return np.asarray(self.notes.weight * self.lasting * np.where(self.on_drone, _DRONE, 1.0))
+
+    @cached_property
+    def bar_starts(self) -> npt.NDArray[np.bool_] | None:
+        """Whether a bar begins with each beat (beats,); None where bars are not known."""
+        if self.downbeats is None:
+            return None
+        off = np.abs(self.edges[:-1, None] - self.downbeats[None, :]).min(axis=1)
+        return np.asarray(off <= 0.3 * self.beat_sec)
+
+
+def by_beat_and_stroke(
+    notes: Notes, beats: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
+) -> Played:
+    """The notes by beat and stroke; the outermost beats are carried on until they cover them."""
     step = float(np.median(np.diff(beats))) if beats.size > 1 else float(notes.end.max()) + 1.0
     first = beats[0]
     extra = []
@@ -113,36 +171,26 @@ def beat_edges(notes: Notes, beats: FloatArray) -> FloatArray:
     edges = np.concatenate((np.array(extra[::-1]), beats))
     while edges[-1] < notes.onset.max() + 0.05:
         edges = np.append(edges, edges[-1] + step)
-    return edges
+    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
+    strokes = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
+    lasting = np.ones(len(notes))
+    for stroke in strokes:
+        longest = float(notes.duration[stroke].max())
+        lasting[stroke] = np.clip(notes.duration[stroke] / (_SHORT * longest), 0.1, 1.0)
+    return Played(notes, edges, strokes, lasting, drones, downbeats)
 
 
-def beat_of(notes: Notes, edges: FloatArray) -> npt.NDArray[np.int64]:
-    """Beat of each note; one struck a little before a beat belongs to it."""
-    early = 0.12 * float(np.median(np.diff(edges))) if edges.size > 1 else 0.0
-    slot = np.searchsorted(edges, notes.onset + early, side="right") - 1
-    return np.clip(slot, 0, edges.size - 2)
-
-
-def weights_by_beat(
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    drones: tuple[int, ...],
-    downbeats: FloatArray | None,
-) -> FloatArray:
+def weights_by_beat(played: Played) -> FloatArray:
     """How much of each pitch class every beat holds, shape (beats, 12).
 
     What rings on from an earlier bar says little where the bar strikes a chord's worth itself.
     """
-    n = edges.size - 1
+    notes, edges, slot, n = played.notes, played.edges, played.slot, played.beats
     out = np.zeros((n, 12))
-    drone = np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
-    strength = notes.weight * drone * struck.lasting
-    slot = beat_of(notes, edges)
-    np.add.at(out, (slot, notes.pitch % 12), strength)
+    np.add.at(out, (slot, notes.pitch % 12), played.strength)
     length = np.diff(edges)
     begun = out.sum(axis=1)
-    bar = _bar_of(edges, downbeats)
+    bar = _bar_of(played)
     by_bar = np.bincount(bar, weights=begun)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
@@ -151,92 +199,62 @@ def weights_by_beat(
                 break
             old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK
             ring = _RING_UNDER if old or begun[beat] >= 1.5 else _RING
-            out[beat, notes.pitch[i] % 12] += ring * strength[i] * overlap / length[beat]
+            share = overlap / length[beat]
+            out[beat, notes.pitch[i] % 12] += ring * played.strength[i] * share
     return out
 
 
-def _bar_of(edges: FloatArray, downbeats: FloatArray | None) -> npt.NDArray[np.int64]:
+def _bar_of(played: Played) -> npt.NDArray[np.int64]:
     """Which bar each beat lies in, from 0 (a pickup); all in one where bars are not known."""
-    n = edges.size - 1
-    if downbeats is None:
-        return np.zeros(n, dtype=np.int64)
-    near = NEAR_BEAT * float(np.median(np.diff(edges)))
-    return np.searchsorted(downbeats - near, edges[:-1], side="right").astype(np.int64)
+    if played.downbeats is None:
+        return np.zeros(played.beats, dtype=np.int64)
+    starts = played.downbeats - played.near_sec
+    return np.searchsorted(starts, played.edges[:-1], side="right").astype(np.int64)
 
 
-@dataclass(frozen=True, slots=True)
-class Strokes:
-    """Which notes are struck together, and how far each of them is to be believed.
-
-    ``groups`` are indices of notes, each within `STROKE_SEC` of the note before. ``lasting``, (n,),
-    0.1-1, is how long each note lasts against the longest of its stroke: what a listener mishears
-    in a full stroke is mostly short; a stroke that is damped as a whole loses nothing.
-    """
-
-    groups: list[npt.NDArray[np.int64]]
-    lasting: FloatArray
-
-
-def strokes(notes: Notes) -> Strokes:
-    """The strokes of a riff."""
-    breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
-    groups = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
-    lasting = np.ones(len(notes))
-    for group in groups:
-        longest = float(notes.duration[group].max())
-        lasting[group] = np.clip(notes.duration[group] / (_SHORT * longest), 0.1, 1.0)
-    return Strokes(groups, lasting)
-
-
-def is_single_line(notes: Notes, struck: Strokes, drones: tuple[int, ...]) -> bool:
+def is_single_line(played: Played) -> bool:
     """Whether the notes beside the drone come one at a time, so that no chord is played.
 
     Notes struck together make a chord, and so do three that ring into each other, as in an
     arpeggio; a listener mishears a second note now and then.
     """
-    line = ~np.isin(notes.pitch, drones)
-    chosen = [group[line[group]] for group in struck.groups]
-    chosen = [group for group in chosen if group.size]
+    notes, line = played.notes, ~played.on_drone
+    chosen = [own for stroke in played.strokes if (own := stroke[line[stroke]]).size]
     chords = 0
-    for i, group in enumerate(chosen):
-        now = float(notes.onset[group[0]])
+    for i, stroke in enumerate(chosen):
+        now = float(notes.onset[stroke[0]])
         until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
-        before = np.concatenate(chosen[max(0, i - _LOOK_BACK) : i] or [group[:0]])
+        before = np.concatenate(chosen[max(0, i - _LOOK_BACK) : i] or [stroke[:0]])
         ringing = before[notes.end[before] > now + 0.5 * (until - now)]
-        together = len({int(p) % 12 for p in notes.pitch[group]})
-        sounding = len({int(p) % 12 for p in notes.pitch[np.append(group, ringing)]})
+        together = len({int(p) % 12 for p in notes.pitch[stroke]})
+        sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
         chords += together > 1 or sounding > 2
     return chords < _MISHEARD_SHARE * len(chosen)
 
 
-def likelihood(
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    weights: FloatArray,
-    drones: tuple[int, ...],
-    common: FloatArray,
-) -> FloatArray:
+def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatArray:
     """Log-likelihood of every beat under every state, shape (beats, states)."""
     log_p = states()[1]
     # Many notes in one beat are not independent evidence: grow with the root of their number.
     total = weights.sum(axis=1, keepdims=True)
     scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
     out = (weights * scale) @ log_p.T
-    slot = beat_of(notes, edges)
-    for group in struck.groups:
-        pitches = notes.pitch[group][struck.lasting[group] > 0.5]
-        if len(set(pitches % 12)) < 2:
-            continue
-        low = int(pitches.min())
-        if low in drones:
-            continue
-        # A full stroke starts on the bass; an upstroke of three strings need not.
-        out[slot[group[0]]] += (1.0 if len(group) >= 4 else 0.3) * _bass_odds(low)
+    for stroke in played.strokes:
+        low = lowest_of_chord(played, stroke)
+        if low is not None and low not in played.drones:
+            # A full stroke starts on the bass; an upstroke of three strings need not.
+            share = 1.0 if len(stroke) >= 4 else 0.3
+            out[played.slot[stroke[0]]] += share * _bass_odds(low)
     quiet = weights.sum(axis=1) <= 0
-    out[~quiet] += _PRIOR * common
+    out[~quiet] += _PRIOR * prior
     out[quiet] = 0.0
     return np.asarray(out, dtype=np.float64)
+
+
+def lowest_of_chord(played: Played, stroke: npt.NDArray[np.int64]) -> int | None:
+    """Lowest pitch of a stroke of two different notes or more, without what is too short."""
+    pitches = played.notes.pitch[stroke][played.lasting[stroke] > 0.5]
+    return int(pitches.min()) if len(set(pitches % 12)) > 1 else None
 
 
 def tonic_prior(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
@@ -274,31 +292,22 @@ def _bass_odds(low: int) -> FloatArray:
     return np.asarray(np.where(roots == low % 12, np.log(_BASS_ROOT), other), dtype=np.float64)
 
 
-def arpeggio_basses(
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    drones: tuple[int, ...],
-    downbeats: FloatArray | None,
-) -> FloatArray:
+def arpeggio_basses(played: Played) -> FloatArray:
     """What the first, lowest note of each broken chord says, shape (beats, states).
 
     A bar that starts on its lowest note, well under the rest, with notes struck one by one,
     is a broken chord on its bass.
     """
-    out = np.zeros((edges.size - 1, len(states()[0])))
-    if downbeats is None:
+    out = np.zeros((played.beats, len(states()[0])))
+    if played.bar_starts is None:
         return out
-    slot = beat_of(notes, edges)
+    notes, slot = played.notes, played.slot
     single = np.zeros(len(notes), dtype=bool)
-    for group in struck.groups:
-        single[group] = len(group) == 1
-    gap = float(np.median(np.diff(edges)))
-    bars = np.flatnonzero(np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap)
-    for start, end in zip(bars, np.append(bars, edges.size - 1)[1:], strict=True):
-        inside = np.flatnonzero(
-            (slot >= start) & (slot < end) & single & ~np.isin(notes.pitch, drones)
-        )
+    for stroke in played.strokes:
+        single[stroke] = len(stroke) == 1
+    bars = np.flatnonzero(played.bar_starts)
+    for start, end in zip(bars, np.append(bars, played.beats)[1:], strict=True):
+        inside = np.flatnonzero((slot >= start) & (slot < end) & single & ~played.on_drone)
         if len(inside) < _BROKEN:
             continue
         first, rest = notes.pitch[inside[0]], notes.pitch[inside[1:]]

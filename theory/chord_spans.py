@@ -11,7 +11,7 @@ by the Viterbi recursion, the confidence by the forward-backward recursion of th
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,18 +20,15 @@ import numpy.typing as npt
 from theory.arrays import FloatArray, Notes, as_beats, as_drones, as_notes
 from theory.chord_likelihood import (
     CHORD_STATES,
-    DRONE,
-    NEAR_BEAT,
-    Strokes,
+    Played,
     arpeggio_basses,
-    beat_edges,
-    beat_of,
+    by_beat_and_stroke,
     chord_pcs,
     chord_prior,
     is_single_line,
     likelihood,
+    lowest_of_chord,
     states,
-    strokes,
     tonic_prior,
     weights_by_beat,
 )
@@ -145,22 +142,20 @@ def find_chords(
     if len(notes) == 0:
         return ()
     drones = as_drones(drone_midi) or find_drone_pitches(notes)
-    edges = beat_edges(notes, beats)
-    struck = strokes(notes)
-    weights = weights_by_beat(notes, struck, edges, drones, downbeats)
-    common = chord_prior(mode)
-    emission = likelihood(notes, struck, edges, weights, drones, common)
-    emission += arpeggio_basses(notes, struck, edges, drones, downbeats)
-    change = _change(edges, downbeats)
+    played = by_beat_and_stroke(notes, beats, drones, downbeats)
+    weights = weights_by_beat(played)
+    prior = chord_prior(mode)
+    emission = likelihood(played, weights, prior) + arpeggio_basses(played)
+    change = _change(played)
     if drones:
         emission += tonic_prior(drones, mode)
         change += _CHANGE_DRONE
-    path, sure = _decode(emission, change, common - _log_sum(common))
-    path = _sounding(path, notes, struck, edges, drones, emission)
-    spans = _spans(notes, struck, edges, weights, path, sure, mode, drones, name_bass)
-    spans = _moved_to_strokes(spans, notes, struck, edges, drones)
-    spans = _with_power(spans, notes, struck, edges, mode, drones)
-    if is_single_line(notes, struck, drones):
+    path, sure = _decode(emission, change, prior - np.logaddexp.reduce(prior))
+    path = _sounding(path, played, emission)
+    spans = _spans(played, weights, path, sure, mode, name_bass)
+    spans = _moved_to_strokes(spans, played)
+    spans = _with_power(spans, played, mode)
+    if is_single_line(played):
         spans = tuple(replace(span, implied=True) for span in spans)
     return spans
 
@@ -173,16 +168,12 @@ def _kind_over_drone(root: int, kind: str, notes: Notes, drones: tuple[int, ...]
     return kind if thirds & {int(p) % 12 for p in notes.pitch} else "5"
 
 
-def _change(edges: FloatArray, downbeats: FloatArray | None) -> FloatArray:
+def _change(played: Played) -> FloatArray:
     """Log-probability of a change at the start of each beat."""
-    n = edges.size - 1
-    if downbeats is None:
-        return np.full(n, 0.5 * (_CHANGE_BAR + _CHANGE_HALF))
-    gap = float(np.median(np.diff(edges)))
-    near = np.abs(edges[:-1, None] - downbeats[None, :]).min(axis=1) <= 0.3 * gap
-    out = np.where(near, _CHANGE_BAR, _CHANGE_BEAT)
-    starts = np.flatnonzero(near)
-    for a, b in itertools.pairwise(starts):
+    if played.bar_starts is None:
+        return np.full(played.beats, 0.5 * (_CHANGE_BAR + _CHANGE_HALF))
+    out = np.where(played.bar_starts, _CHANGE_BAR, _CHANGE_BEAT)
+    for a, b in itertools.pairwise(np.flatnonzero(played.bar_starts)):
         if (b - a) % 2 == 0 and b - a >= 4:
             out[(a + b) // 2] = _CHANGE_HALF
     return np.asarray(out, dtype=np.float64)
@@ -207,7 +198,9 @@ def _decode(
         back[t] = np.where(keep, np.arange(states), best)
         score = np.where(keep, score + stay[t], score[best] + leave[t]) + emission[t]
         alpha = forward[-1]
-        forward.append(np.logaddexp(alpha + stay[t], _log_sum(alpha) + leave[t]) + emission[t])
+        forward.append(
+            np.logaddexp(alpha + stay[t], np.logaddexp.reduce(alpha) + leave[t]) + emission[t]
+        )
     path = np.empty(n, dtype=np.int64)
     path[-1] = int(score.argmax())
     for t in range(n - 1, 0, -1):
@@ -216,34 +209,31 @@ def _decode(
     gamma = np.empty((n, states))
     for t in range(n - 1, -1, -1):
         joint = forward[t] + beta
-        gamma[t] = np.exp(joint - _log_sum(joint))
+        gamma[t] = np.exp(joint - np.logaddexp.reduce(joint))
         if t:
             ahead = emission[t] + beta
-            beta = np.logaddexp(ahead + stay[t], _log_sum(ahead) + leave[t])
+            beta = np.logaddexp(ahead + stay[t], np.logaddexp.reduce(ahead) + leave[t])
     return path, gamma
 
 
-def _log_sum(values: FloatArray) -> float:
-    top = float(values.max())
-    return top + float(np.log(np.exp(values - top).sum()))
+def _stretches(path: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
+    """First beat of each chord of a path, and the beat after its last."""
+    starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
+    return itertools.pairwise([*starts.tolist(), path.size])
 
 
 def _spans(
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
+    played: Played,
     weights: FloatArray,
     path: npt.NDArray[np.int64],
     sure: FloatArray,
     mode: Mode | None,
-    drones: tuple[int, ...],
     name_bass: bool,
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
-    slot = beat_of(notes, edges)
-    starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
+    notes, edges, slot, drones = played.notes, played.edges, played.slot, played.drones
     found = []
-    for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
+    for a, b in _stretches(path):
         loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)
         if loud.size == 0:
             continue
@@ -251,19 +241,17 @@ def _spans(
         state = int(path[a])
         root = pairs[state][0]
         kind = _kind_over_drone(*pairs[state], notes, drones)
-        here = np.flatnonzero((slot >= a) & (slot < b))
-        heard = {int(p) % 12 for p in notes.pitch[here]}
+        heard = {int(p) % 12 for p in notes.pitch[(slot >= a) & (slot < b)]}
         tones = {pc for pc in heard if inside[state, pc]}
         if len(tones) < 2:
             continue  # one note is no chord
-        groups = [g for g in struck.groups if a <= slot[g[0]] < b]
-        bass = _bass(groups, notes, drones, struck.lasting) if name_bass else None
+        bass = _bass(played, a, b) if name_bass else None
         found.append(
             _span(
                 Chord(_name(root, mode), kind, _name(root, mode)),
                 bass if bass is not None and inside[state, bass] else root,
                 (float(edges[first]), float(edges[last])),
-                (int(first), int(last)),
+                (first, last),
                 float(sure[a:b, state].mean()),
                 len(tones) < min(3, len(KINDS[kind].steps)),
                 next((d % 12 for d in sorted(drones) if d % 12 in heard), None),
@@ -274,12 +262,7 @@ def _spans(
 
 
 def _sounding(
-    path: npt.NDArray[np.int64],
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    drones: tuple[int, ...],
-    emission: FloatArray,
+    path: npt.NDArray[np.int64], played: Played, emission: FloatArray
 ) -> npt.NDArray[np.int64]:
     """The path with no chord that needs a note never struck, where a plain triad needs none.
 
@@ -287,14 +270,12 @@ def _sounding(
     its own root and third are struck there and it explains at least as much of what is.
     """
     pairs, _, inside, _ = states()
-    slot = beat_of(notes, edges)
-    strength = notes.weight * struck.lasting * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
+    pitch, slot = played.notes.pitch, played.slot
     out = path.copy()
-    home = {d % 12 for d in drones}  # sounds whether or not it is struck
-    starts = np.flatnonzero(np.diff(path, prepend=-1) != 0)
-    for a, b in zip(starts, np.append(starts[1:], path.size), strict=True):
+    home = {d % 12 for d in played.drones}  # sounds whether or not it is struck
+    for a, b in _stretches(path):
         here = (slot >= a) & (slot < b)
-        begun = np.bincount(notes.pitch[here] % 12, weights=strength[here], minlength=12)
+        begun = np.bincount(pitch[here] % 12, weights=played.strength[here], minlength=12)
         root, kind = pairs[path[a]]
         if root in home:
             continue
@@ -314,23 +295,15 @@ def _sounding(
     return out
 
 
-def _moved_to_strokes(
-    spans: tuple[ChordSpan, ...],
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    drones: tuple[int, ...],
-) -> tuple[ChordSpan, ...]:
+def _moved_to_strokes(spans: tuple[ChordSpan, ...], played: Played) -> tuple[ChordSpan, ...]:
     """The spans, with a change moved to the stroke that begins it where that is off the beat.
 
     Players bring a chord in half a beat early or late; the strokes of the two beats around a
     change say which of the two chords each of them belongs to.
     """
     pairs, log_p, _, _ = states()
-    slot = beat_of(notes, edges)
-    strength = notes.weight * struck.lasting * np.where(np.isin(notes.pitch, drones), DRONE, 1.0)
-    at = [int(slot[group[0]]) for group in struck.groups]
-    near = NEAR_BEAT * float(np.median(np.diff(edges)))
+    pitch, strength = played.notes.pitch, played.strength
+    at = [int(played.slot[stroke[0]]) for stroke in played.strokes]
     out = list(spans)
     for i, (old, new) in enumerate(itertools.pairwise(spans)):
         beat = new.start_beat
@@ -338,49 +311,45 @@ def _moved_to_strokes(
             continue
         rows = [pairs.index((span.chord.root_pc, span.kind)) for span in (old, new)]
         inside = range(max(old.start_beat, beat - 1), min(new.end_beat, beat + 1))
-        around = [group for group, b in zip(struck.groups, at, strict=True) if b in inside]
+        around = [stroke for stroke, b in zip(played.strokes, at, strict=True) if b in inside]
         gain = np.array(
-            [strength[g] @ (log_p[rows[1]] - log_p[rows[0]])[notes.pitch[g] % 12] for g in around]
+            [strength[g] @ (log_p[rows[1]] - log_p[rows[0]])[pitch[g] % 12] for g in around]
         )
         # How well the new chord explains all from each stroke on, the old one what is before.
         after = np.append(np.cumsum(gain[::-1])[::-1], 0.0)
         on_beat = sum(b in inside and b < beat for b in at)
         best = int(after.argmax())
-        if best == len(around) or len(set(notes.pitch[around[best]]) - set(drones)) < 2:
+        if best == len(around) or len(set(pitch[around[best]]) - set(played.drones)) < 2:
             continue  # one note of a line is no chord that comes early
         if after[best] - after[on_beat] < _MOVE_GAIN:
             continue
-        start = float(notes.onset[around[best][0]])
-        if abs(start - edges[beat]) > near:
+        start = float(played.notes.onset[around[best][0]])
+        if abs(start - played.edges[beat]) > played.near_sec:
             out[i] = replace(out[i], end_sec=start)
             out[i + 1] = replace(out[i + 1], start_sec=start)
     return tuple(out)
 
 
 def _with_power(
-    spans: tuple[ChordSpan, ...],
-    notes: Notes,
-    struck: Strokes,
-    edges: FloatArray,
-    mode: Mode | None,
-    drones: tuple[int, ...],
+    spans: tuple[ChordSpan, ...], played: Played, mode: Mode | None
 ) -> tuple[ChordSpan, ...]:
     """The spans, with those of power chords cut out and each power chord named where it is struck.
 
     Power chords may change between two beats.
     """
-    groups = struck.groups
+    notes, groups, edges = played.notes, played.strokes, played.edges
     out = list(spans)
-    for run in power_runs(notes, groups, struck.lasting, drones):
-        starts = [_snapped(float(notes.onset[groups[i][0]]), edges) for i, *_ in run.changes]
+    for run in power_runs(notes, groups, played.lasting, played.drones):
+        starts = [_snapped(float(notes.onset[groups[i][0]]), played) for i, *_ in run.changes]
         if run.end < len(groups):
-            end = _snapped(float(notes.onset[groups[run.end][0]]), edges)
+            end = _snapped(float(notes.onset[groups[run.end][0]]), played)
         else:
-            end = _snapped(float(notes.end[np.concatenate(groups[run.first :])].max()), edges)
+            end = _snapped(float(notes.end[np.concatenate(groups[run.first :])].max()), played)
             end = min(float(edges[np.searchsorted(edges[:-1], end)]), float(edges[-1]))
-        bounds = [*starts, end]
         own = []
-        for (i, root, kind), start, stop in zip(run.changes, bounds, bounds[1:], strict=False):
+        for (i, root, kind), (start, stop) in zip(
+            run.changes, itertools.pairwise([*starts, end]), strict=True
+        ):
             name = _name(root, mode)
             beats = (
                 int(np.searchsorted(edges, start, side="right")) - 1,
@@ -389,19 +358,19 @@ def _with_power(
             sure = float(notes.weight[groups[i]].mean())
             chord = Chord(name, kind, name)
             own.append(_span(chord, root, (start, stop), beats, sure, False, None, mode))
-        out = [part for span in out for part in _outside(span, bounds[0], end, edges)] + own
+        out = [part for span in out for part in _outside(span, starts[0], end, played)] + own
     return _joined(sorted(out, key=lambda span: span.start_sec))
 
 
-def _snapped(sec: float, edges: FloatArray) -> float:
+def _snapped(sec: float, played: Played) -> float:
     """The beat that is meant, where one is near; else the time itself."""
-    near = float(edges[np.abs(edges - sec).argmin()])
-    return near if abs(near - sec) <= NEAR_BEAT * float(np.median(np.diff(edges))) else sec
+    near = float(played.edges[np.abs(played.edges - sec).argmin()])
+    return near if abs(near - sec) <= played.near_sec else sec
 
 
-def _outside(span: ChordSpan, start: float, end: float, edges: FloatArray) -> list[ChordSpan]:
+def _outside(span: ChordSpan, start: float, end: float, played: Played) -> list[ChordSpan]:
     """What is left of a span outside ``start`` to ``end``; slivers are dropped."""
-    least = NEAR_BEAT * float(np.median(np.diff(edges)))
+    edges, least = played.edges, played.near_sec
     parts = []
     if min(span.end_sec, start) - span.start_sec > least:
         last = min(span.end_beat, int(np.searchsorted(edges, start)))
@@ -459,24 +428,20 @@ def _name(root: int, mode: Mode | None) -> str:
     return mode.spell(root) if mode else USUAL_NAMES[root]
 
 
-def _bass(
-    groups: list[npt.NDArray[np.int64]],
-    notes: Notes,
-    drones: tuple[int, ...],
-    lasting: FloatArray,
-) -> int | None:
-    """Pitch class of the lowest note of the fullest strokes; None for a single line."""
+def _bass(played: Played, first: int, last: int) -> int | None:
+    """Pitch class of the lowest note of the fullest strokes from beat ``first`` to before ``last``.
+
+    None for a single line.
+    """
     sums: dict[int, float] = {}
-    for group in groups:
-        pitches = notes.pitch[group][lasting[group] > 0.5]
-        if len(set(pitches % 12)) < 2:
-            continue
-        low = int(pitches.min())
-        sums[low] = sums.get(low, 0.0) + float(len(group)) ** 2
+    for stroke in played.strokes:
+        low = lowest_of_chord(played, stroke)
+        if low is not None and first <= played.slot[stroke[0]] < last:
+            sums[low] = sums.get(low, 0.0) + float(len(stroke)) ** 2
     if not sums:
         return None
     top = max(sums.values())
     # An upstroke misses the low strings, so a lower note that comes nearly as often wins.
     low = min(p for p, s in sums.items() if s >= 0.4 * top)
     share = sum(s for p, s in sums.items() if p % 12 == low % 12) / sum(sums.values())
-    return None if low in drones or share < _BASS_SHARE else low % 12
+    return None if low in played.drones or share < _BASS_SHARE else low % 12

@@ -109,8 +109,6 @@ def _figures(chord: Chord) -> str:
         if kind.startswith(mark) and not kind.startswith("maj"):
             suffix = ("maj" if mark == "mMaj" else "") + kind[len(mark) :]
             break
-    if kind not in KINDS or suffix == "":
-        suffix = ""
     slash = "" if inversion == 0 else f"/{chord.bass}"
     return suffix + slash
 

@@ -14,6 +14,7 @@ import numpy as np
 from theory.arrays import STROKE_SEC, as_beats, as_drones, as_notes
 from theory.chord_spans import ChordSpan, find_chords
 from theory.drone_pitches import find_drone_pitches
+from theory.json_values import json_fields
 from theory.loop import Loop, find_loop
 from theory.mode_finder import find_mode
 from theory.mode_reasons import mode_text, sureness
@@ -26,6 +27,7 @@ from theory.voicing_levels import VoicingLevels, voicing_levels_text, voicings_b
 
 __all__ = ["Report", "report"]
 
+_NECK_NOTE = ("string", "fret", "note", "degree", "mark")  # what a document keeps of it
 _DRAWN_FRETS = 15  # of the string that carries the mode: an octave and a third
 
 
@@ -56,8 +58,11 @@ class Report:
             "loop": None if self.loop is None else _loop_document(self.loop),
             "ways": [chord.as_document() for chord in self.voicings],
             "scale": {
-                "on_string": [_neck_document(n) for n in self.scale_on_string],
-                "in_position": [_neck_document(n) for n in self.scale_in_position],
+                name: [json_fields(note, *_NECK_NOTE) for note in notes]
+                for name, notes in (
+                    ("on_string", self.scale_on_string),
+                    ("in_position", self.scale_in_position),
+                )
             },
         }
 
@@ -232,68 +237,33 @@ def _string_of(drones: Sequence[int], neck: Neck) -> int | None:
 
 def _mode_document(mode: Mode) -> dict[str, Any]:
     return {
-        "tonic": mode.tonic,
-        "name": mode.name,
-        "confidence": round(mode.confidence, 4),
+        **json_fields(mode, "tonic", "name", "confidence"),
         "sureness": sureness(mode.confidence),
-        "parent": mode.parent,
-        "notes": list(mode.notes),
+        **json_fields(mode, "parent", "notes"),
         "evidence": [*mode.evidence, *mode.deciding],
-        "deciding": list(mode.deciding),
-        "undecided": list(mode.undecided),
+        **json_fields(mode, "deciding", "undecided"),
         "degrees": [
-            {
-                "degree": d.label,
-                "note": d.note,
-                "count": d.count,
-                "share": round(d.share, 4),
-                "role": d.role,
-            }
-            for d in mode.degrees
+            {"degree": degree.label, **json_fields(degree, "note", "count", "share", "role")}
+            for degree in mode.degrees
         ],
         "runners_up": [
-            {"tonic": c.tonic, "name": c.name, "confidence": round(c.probability, 4)}
-            for c in mode.runners_up
+            json_fields(rival, "tonic", "name") | {"confidence": round(rival.probability, 4)}
+            for rival in mode.runners_up
         ],
     }
 
 
 def _chord_document(span: ChordSpan) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        "start_sec": round(span.start_sec, 4),
-        "end_sec": round(span.end_sec, 4),
-        "symbol": span.symbol,
-        "roman": span.roman,
-        "confidence": round(span.confidence, 4),
-    }
-    if span.implied:
-        out["implied"] = True
-    if span.pedal is not None:
-        out["pedal"] = span.pedal
-    if span.borrowed is not None:
-        out["borrowed"] = span.borrowed
-    return out
-
-
-def _neck_document(note: NeckNote) -> dict[str, Any]:
-    return {
-        "string": note.string,
-        "fret": note.fret,
-        "note": note.note,
-        "degree": note.degree,
-        "mark": note.mark,
+    beside = json_fields(span, "implied", "pedal", "borrowed")
+    return json_fields(span, "start_sec", "end_sec", "symbol", "roman", "confidence") | {
+        name: value for name, value in beside.items() if value
     }
 
 
 def _loop_document(loop: Loop) -> dict[str, Any]:
     return {
-        "symbols": list(loop.symbols),
-        "romans": list(loop.romans),
-        "bars": loop.bars,
-        "by_bar": [list(bar) for bar in loop.by_bar],
-        "times": loop.times,
+        **json_fields(loop, "symbols", "romans", "bars", "by_bar", "times"),
         "departures": [{"bar": bar, "symbols": list(s)} for bar, s in loop.departures],
-        "plain": list(loop.plain),
-        "plain_romans": list(loop.plain_romans),
+        **json_fields(loop, "plain", "plain_romans"),
         **({"implied": True} if loop.implied else {}),
     }

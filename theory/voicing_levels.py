@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Unpack
 
 from theory.chord_symbols import KINDS, parse_chord
+from theory.json_values import json_fields
 from theory.loop import plain_symbol
 from theory.neck import Neck, NeckOptions
 from theory.shapes import CARE, Shape
@@ -55,17 +56,18 @@ class VoicingLevels:
 
 
 def _shape_document(shape: Shape) -> dict[str, Any]:
-    return {
-        "symbol": shape.symbol,
-        "kind": shape.kind,
-        "level": shape.level,
-        "frets": list(shape.frets),
-        "fingers": list(shape.fingers),
-        "short": shape.short,
-        "stretch_mm": shape.stretch_mm,
-        "capo": shape.capo,
-        "caution": shape.caution,
-    }
+    names = (
+        "symbol",
+        "kind",
+        "level",
+        "frets",
+        "fingers",
+        "short",
+        "stretch_mm",
+        "capo",
+        "caution",
+    )
+    return json_fields(shape, *names)
 
 
 def voicings_by_level(

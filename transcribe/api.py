@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,9 @@ from transcribe.core.riff import (
     Drone,
     Instrument,
     Note,
+    PlayerSettings,
     Remark,
+    Request,
     Riff,
     Source,
     Timing,
@@ -36,6 +38,7 @@ __all__ = [
     "compare",
     "describe",
     "finger",
+    "to_show",
     "transcribe",
 ]
 
@@ -51,9 +54,11 @@ def transcribe(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
+    keep_echo: bool | None = None,
     max_sec: float = 1800.0,
     progress: Progress | None = None,
 ) -> Riff:
@@ -68,10 +73,12 @@ def transcribe(
     instrument : Instrument, optional
         Tuning, capo and neck; six strings in standard tuning by default. The tuning offset that
         is measured in the recording is added to it.
-    hand, drone, pins
+    hand, drone, pins, requests
         As for `finger`; ``pins`` name notes by their place in onset order, from 1.
     bpm, meter, first_beat_sec
         Taken as given instead of found.
+    keep_echo : bool, optional
+        Write the copies that an echo makes as notes; they are left out by default.
     max_sec : float
         Longer recordings are refused.
     progress : callable, optional
@@ -110,12 +117,19 @@ def transcribe(
         source = Source("", round(len(y) / sr, 4))
         warnings = []
     heard = find_tuned_notes(
-        y, sr=sr, instrument=instrument, tuning_known=not guess_tuning, progress=progress
+        y,
+        sr=sr,
+        instrument=instrument,
+        tuning_known=not guess_tuning,
+        progress=progress,
+        keep_echo=bool(keep_echo),
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
     if heard.doubt is not None:
         warnings.append(heard.doubt)
+    if heard.echo_sec is not None and not keep_echo:
+        warnings.append(Remark("echo", {"delay_sec": round(heard.echo_sec, 3)}))
     if not notes:
         raise AudioError(
             f"{name}: no notes are heard in it; record closer to the guitar, without other sound, "
@@ -127,6 +141,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
+        player=PlayerSettings(keep_echo=bool(keep_echo)),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
@@ -142,6 +157,7 @@ def transcribe(
         hand=hand,
         drone=drone,
         pins=pins,
+        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -156,6 +172,7 @@ def finger(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     anew: bool = False,
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
@@ -178,6 +195,9 @@ def finger(
         Find the drone string, rule it out, or name it (from 1).
     pins : mapping of note id to (string, fret), optional
         Places that must be kept, besides the notes that are pinned already.
+    requests : sequence of Request or str, optional
+        What is asked of the fingering, such as ``"7th position in bars 3 to 4"``; see
+        `transcribe.correct.requests`. What a riff was asked before stays.
     anew : bool
         Whether places from a file are found anew, too.
 
@@ -210,6 +230,7 @@ def finger(
         hand=hand,
         drone=drone,
         pins=pins,
+        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -367,6 +388,23 @@ def describe(
     return transcribe(path, instrument=instrument, progress=progress)
 
 
+def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
+    """The riff of a file of notes as it is shown: in its bars, and fingered where it has no places.
+
+    ``part`` is as in `transcribe.read_any`.
+    """
+    from transcribe.formats import read_any
+
+    riff = read_any(path, part=part)
+    if not riff.notes or all(note.string is None for note in riff.notes):
+        return finger(riff) if riff.notes else riff
+    if riff.rhythm is None and len(riff.timing.bars_sec) > 1:
+        from transcribe.rhythm.bar_lines import in_bars
+
+        riff = in_bars(riff, None, None, None)[0]
+    return riff
+
+
 def _assemble(
     riff: Riff,
     *,
@@ -375,6 +413,7 @@ def _assemble(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
@@ -386,6 +425,7 @@ def _assemble(
     """
     from transcribe import fingering
     from transcribe.core.instrument import drone_pitches
+    from transcribe.correct.requests import request_of
     from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
@@ -424,12 +464,16 @@ def _assemble(
         if note.pinned and note.string is not None and note.fret is not None:
             held.setdefault(note.id, (note.string, note.fret))
     told = all(note.id in riff.written_places for note in notes)
+    timed = dataclasses.replace(riff, instrument=instrument, notes=notes, rhythm=rhythm)
+    asked = tuple(request_of(timed, r) if isinstance(r, str) else r for r in requests)
+    asked = (*riff.player.requests, *asked)
     options: dict[str, Any] = {
         "hand": hand,
         "drone": _written_drone(riff, drone) if told else drone,
         "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,
+        "requests": asked,
     }
     solved = fingering.solve(notes, instrument, **options)
     others = fingering.alternatives(notes, instrument, **options)
@@ -439,7 +483,7 @@ def _assemble(
     )
     if progress:
         progress("theory", 0.0)
-    player = riff.player
+    player = dataclasses.replace(riff.player, requests=asked)
     if hand != fingering.Hand():
         player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
     riff = dataclasses.replace(

@@ -87,10 +87,11 @@ def main() -> None:
     counts: collections.Counter[str] = collections.Counter()
     begun = time.monotonic()
     for number, (path, text) in enumerate(jobs[::every], 1):
-        title = re.search(r"(?m)^X:\s*(\d+)", text)
-        where = f"{path.stem} {title[1] if title else ''}"
+        number_in_file = re.search(r"(?m)^X:\s*0*(\d+)", text)
+        part = number_in_file[1] if number_in_file and path.parent.name == FOLDERS[0] else None
+        where = f"{path.stem} {part or ''}"
         try:
-            riff = read_score(path, part=title[1] if title and path.stem[:4] == "book" else None)
+            riff = read_score(path, part=part)
             fingered = api.finger(riff)
         except HandspanError as error:
             counts["refused"] += 1
@@ -98,11 +99,13 @@ def main() -> None:
             continue
         lacks, more = differences(riff, text)
         if lacks or more:
-            # music21 goes back to the first bar where a second repeat has no sign at its start.
+            # Where a second repeat has no sign at its start, or a jump is told in words, the two
+            # go back to other bars; what they read there is the same.
             once = reference(text, played=False)
             both = collections.Counter(lengths(fingered))
-            alike = all(both[note] % count == 0 for note, count in once.items())
-            if alike and not set(both) - set(once):
+            alike = all(both[note] >= count for note, count in once.items())
+            grace = round(GRACE_QUARTERS, 2)
+            if alike and not {note for note in set(both) - set(once) if note[1] != grace}:
                 counts["equal but for repeats"] += 1
                 lacks, more = [], []
             else:

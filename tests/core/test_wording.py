@@ -36,6 +36,7 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ("quiet", {"peak_db": -41.4}, (), "very quiet (peak -41 dB)"),
     ("noisy", {"floor_db": -30}, (), "a lot of noise (floor -30 dB)"),
     ("hum", {"hz": 50, "db": -33}, (), "mains hum at 50 Hz (-33 dB)"),
+    ("echo", {"delay_sec": 0.347}, (), "every 0.35 s; its copies are left out"),
     (
         "tuning-half-way",
         {"offset_cents": 48, "other_is_below": True, "other_open_midi": [63, 58]},
@@ -83,6 +84,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         {"kind": "tune", "number": 1, "name": "Tide", "others": ["2 Ebb", "3 Flow", "4 Neap"]},
         (),
         "Tune 1, Tide, is used; 2 Ebb, 3 Flow and 4 Neap are left out.",
+    ),
+    (
+        "bar-lines-moved",
+        {"line": 4, "columns": 3},
+        (),
+        "In line 4 the bar lines are 3 columns off; they are taken for those of the other",
     ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),

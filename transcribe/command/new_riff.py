@@ -30,7 +30,8 @@ def transcribe(args: argparse.Namespace, progress: Progress) -> int:
     place = _Place.of(args, args.take)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
-    settings, kept = _settings(args), {}
+    settings = _settings(args) | {"keep_echo": args.keep_echo}
+    kept: dict[str, Any] = {}
     if old is not None:
         kept = carry_over.kept_settings(old, _sha256(args.take), settings)
         _say_kept(kept, progress)
@@ -117,6 +118,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         "instrument": _instrument(args),
         "hand": _hand(args.hand_span),
         "drone": args.drone,
+        "requests": tuple(args.ask),
         "bpm": args.bpm,
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
@@ -132,6 +134,7 @@ def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
         progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
     others = ["tuning and capo"] if "instrument" in kept else []
     others += [f"drone {kept['drone']}"] if "drone" in kept else []
+    others += ["the echo's copies are notes"] if "keep_echo" in kept else []
     if others:
         progress.say(f"as it was corrected: {', '.join(others)}")
 
@@ -217,26 +220,9 @@ def _save(
 
 
 def demo(args: argparse.Namespace, progress: Progress) -> int:
-    package = Path(__file__).resolve().parents[1]
-    takes = package.parent / "fixtures" / "takes"
-    if not takes.is_dir():
-        takes = package / "demo"  # an installed package brings one of the recordings
-    names = sorted(path.name for path in takes.iterdir() if path.is_dir())
-    if args.name not in names:
-        raise ParameterError(
-            f"no recording called {args.name!r} ships here; there are {', '.join(names)}"
-        )
-    take = next(
-        path
-        for path in sorted((takes / args.name).iterdir())
-        if path.suffix in (".flac", ".ogg", ".wav", ".mp3", ".m4a")
-    )
-    truth = takes / args.name / "truth.riff.json"
-    capo = 0
-    if truth.exists():
-        from transcribe.formats.document import read_riff
+    from transcribe.library.shipped import shipped_take
 
-        capo = read_riff(truth).instrument.capo
+    take, capo = shipped_take(args.name)
     progress.say(f"handspan transcribe {take}" + (f" --capo {capo}" if capo else ""))
     command = ["transcribe", str(take), "-o", str(args.output), "--format", "tab,musicxml,midi"]
     command += ["--capo", str(capo)] if capo else []

@@ -63,13 +63,15 @@ def print_riff(
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
-    from transcribe.core.wording import sentence
+    from transcribe.core.wording import segments_line, sentence
     from transcribe.correct.retime import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
     width = getattr(args, "width", None) if width is None else width
     repeats = getattr(args, "repeats", False) if repeats is None else repeats
     print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
+    if heard := segments_line(riff.segments):
+        print(f"In the recording: {heard}")
     for mark, remarks in (
         ("! ", remaining_warnings(riff)),
         ("! ", riff.unmet),

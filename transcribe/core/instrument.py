@@ -56,6 +56,7 @@ TUNINGS: Mapping[str, tuple[int, ...]] = MappingProxyType(
         "bass-5": _strings("G2 D2 A1 E1 B0"),
         "tenor": _strings("A4 D4 G3 C3"),
         "ukulele": _strings("A4 E4 C4 G4"),
+        "banjo": _strings("D4 B3 G3 D3 G4"),
     }
 )
 """Open strings of each named tuning, string 1 first."""
@@ -66,7 +67,9 @@ _SCALE_LENGTH_MM = {
     "baritone": 686.0,
     "tenor": 584.0,
     "ukulele": 346.0,
+    "banjo": 670.0,
 }
+_NUT_FRETS = {"banjo": (0, 0, 0, 0, 5)}  # the short fifth string begins at fret 5
 _FRETS = {"bass": 20, "bass-5": 20, "tenor": 19, "ukulele": 15}
 
 
@@ -126,7 +129,8 @@ def make_instrument(
     open_midi = parse_tuning(tuning)
     frets = _FRETS.get(name, 22) if frets is None else frets
     scale = _SCALE_LENGTH_MM.get(name, 648.0) if scale_length_mm is None else scale_length_mm
-    return _checked(Instrument(open_midi, capo, frets, scale, offset_cents))
+    nut = _NUT_FRETS.get(tuning_name(open_midi) or "", ())
+    return _checked(Instrument(open_midi, capo, frets, scale, offset_cents, nut))
 
 
 def change_instrument(

@@ -21,6 +21,7 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
+    "MARKS",
     "REQUESTS",
     "Alternative",
     "Bend",
@@ -28,6 +29,7 @@ __all__ = [
     "Drone",
     "FileForm",
     "Instrument",
+    "Mark",
     "MeterChoice",
     "Note",
     "Phrase",
@@ -103,7 +105,10 @@ class Instrument:
 
     ``open_midi`` lists the open strings without the capo, string 1 first. ``frets`` counts from
     the nut; with a capo at ``capo`` the highest fret that can be written is ``frets - capo``.
-    ``offset_cents`` is how far the whole instrument sounds above A4 = 440 Hz.
+    ``offset_cents`` is how far the whole instrument sounds above A4 = 440 Hz. ``nut_frets`` says
+    at which fret of the neck each string begins, string 1 first, and is empty where all begin at
+    the nut: the short fifth string of a banjo is open from fret 5 on, and its frets are counted
+    as those of the other strings.
     """
 
     open_midi: tuple[int, ...] = (64, 59, 55, 50, 45, 40)
@@ -111,6 +116,7 @@ class Instrument:
     frets: int = 22
     scale_length_mm: float = 648.0
     offset_cents: float = 0.0
+    nut_frets: tuple[int, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     @property
@@ -120,12 +126,17 @@ class Instrument:
 
     def pitch_midi(self, string: int, fret: int) -> int:
         """Sounding pitch of ``string`` (from 1) stopped at ``fret`` (from the capo)."""
-        return self.open_midi[string - 1] + self.capo + fret
+        return self.open_midi[string - 1] + self.capo + max(fret - self._nut(string), 0)
 
     def fret_of(self, string: int, pitch_midi: int) -> int | None:
         """Fret (from the capo) that sounds ``pitch_midi`` on ``string``; None if none does."""
         fret = pitch_midi - self.open_midi[string - 1] - self.capo
+        fret += self._nut(string) if fret > 0 else 0
         return fret if 0 <= fret <= self.top_fret else None
+
+    def _nut(self, string: int) -> int:
+        """Fret of the neck, counted from the capo, at which ``string`` begins."""
+        return max(self.nut_frets[string - 1] - self.capo, 0) if self.nut_frets else 0
 
     def places(self, pitch_midi: int) -> tuple[tuple[int, int], ...]:
         """Every (string, fret) that sounds ``pitch_midi``, string 1 first."""
@@ -158,6 +169,8 @@ class Note:
     ``cents`` is its distance from ``pitch_midi`` after the tuning offset. ``loudness_db`` is
     relative to full scale, ``confidence`` lies in 0 to 1 and is 1 for a note that was not heard
     but written. ``finger`` is 0 for an open string and 1 (index) to 4 (little finger).
+    ``palm_mute`` is a note damped by the striking hand, ``let_ring`` one that is left to ring, and
+    ``stroke`` the way of the hand or the pick, where a file says so.
     ``bend`` is the size of a bend. ``slide`` is the way that a slide arrives, where a tab says
     it. ``soft`` is a note that is struck softly or held over, in brackets in a tab; ``tapped`` is
     a hammer-on of the striking hand; ``added`` is a note that the player put in by hand.
@@ -182,6 +195,9 @@ class Note:
     soft: bool = field(default=False, metadata=_RARE)
     tapped: bool = field(default=False, metadata=_RARE)
     added: bool = field(default=False, metadata=_RARE)
+    palm_mute: bool = field(default=False, metadata=_RARE)
+    let_ring: bool = field(default=False, metadata=_RARE)
+    stroke: Literal["down", "up"] | None = field(default=None, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
     @property
@@ -351,9 +367,10 @@ class PlayerSettings:
     ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
     begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
-    the number of the drone's string, None where nothing was said; ``instrument_given`` says that
-    tuning, capo and neck are the player's own words. ``requests`` are what was asked of the
-    fingering, in the order in which it was asked.
+    the number of the drone's string, None where nothing was said; ``keep_echo`` says that the
+    copies an echo makes are notes too; ``instrument_given`` says that tuning, capo and neck are the
+    player's own words. ``requests`` are what was asked of the fingering, in the order in which it
+    was asked.
     """
 
     hand_span_mm: float | None = field(default=None, metadata=_RARE)
@@ -361,6 +378,7 @@ class PlayerSettings:
     meter: tuple[int, int] | None = field(default=None, metadata=_RARE)
     first_beat_sec: float | None = field(default=None, metadata=_RARE)
     drone: Literal["auto", "off"] | int | None = field(default=None, metadata=_RARE)
+    keep_echo: bool = field(default=False, metadata=_RARE)
     instrument_given: bool = field(default=False, metadata=_RARE)
     requests: tuple[Request, ...] = field(default=(), metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
@@ -402,6 +420,24 @@ class Alternative:
     hardest_note: int | None = field(default=None, metadata=_RARE)
     hardest_sec: float | None = field(default=None, metadata=_RARE)
     why: Remark | None = field(default=None, metadata=_RARE)
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+MARKS = ("section", "chord", "words")
+"""Every kind of `Mark`, in the order in which they stand at one note."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A text that a file has beside its notes: it stands at the note with id ``note``.
+
+    ``kind`` is ``chord`` (a chord symbol), ``section`` (``Verse``, the name of a part of the riff)
+    or ``words`` (a line of words, which are kept and not read).
+    """
+
+    kind: Literal["chord", "section", "words"]
+    text: str
+    note: int = 0
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
@@ -468,11 +504,11 @@ class Riff:
     be strained; the last two are found again whenever the riff is fingered.
 
     ``written_places`` are the places (string, fret) that the notes have in the file they come
-    from, by note id; a fingering holds them like pins. ``left_out`` names the notes of a tab that
-    it could put on no string. ``files`` tells how the files beside the document were written, by
-    format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff that ships
-    with the program. ``segments`` say, one after another from the start, what happens in the
-    recording; the notes lie in ``playing`` alone.
+    from, by note id; a fingering holds them like pins. ``marks`` are the chord symbols, names of
+    sections and words of that file, in the order of their notes. ``left_out`` names the notes of
+    a tab that it could put on no string. ``files`` tells how the files beside the document were
+    written, by format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff
+    that ships with the program.
     """
 
     instrument: Instrument = field(default_factory=Instrument)
@@ -489,6 +525,7 @@ class Riff:
     unmet: tuple[Remark, ...] = field(default=(), metadata=_RARE)
     cautions: tuple[Remark, ...] = field(default=(), metadata=_RARE)
     written_places: Mapping[int, tuple[int, int]] = field(default_factory=dict, metadata=_RARE)
+    marks: tuple[Mark, ...] = field(default=(), metadata=_RARE)
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
     files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)

@@ -18,7 +18,7 @@ from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Remark
+from transcribe.core.riff import Remark, Segment
 from transcribe.core.score_place import place_name
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
@@ -82,6 +82,21 @@ def remark_json(remark: Remark) -> dict[str, Any]:
             for part in told
         ],
     }
+
+
+def segments_line(segments: Sequence[Segment]) -> str:
+    """What happens in a recording, in one line; empty where somebody plays from start to end.
+
+    >>> segments_line([Segment(0, 9.5, "playing"), Segment(9.5, 14, "talk")])
+    'playing 0.0-9.5 s, talk 9.5-14.0 s'
+    """
+    if not any(segment.kind == "talk" for segment in segments):
+        return ""
+    return ", ".join(
+        f"{segment.kind} {segment.start_sec:.1f}-{segment.end_sec:.1f} s"
+        for segment in segments
+        if segment.kind != "neither"
+    )
 
 
 def refusal(remark: Remark) -> ParameterError:
@@ -578,6 +593,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             f"There is mains hum at {r.facts['hz']:.0f} Hz ({r.facts['db']:.0f} dB); move away "
             "from chargers and amplifiers."
         ),
+        "echo": lambda r: (
+            f"An echo repeats the playing every {r.facts['delay_sec']:.2f} s; its copies are left "
+            "out. Transcribe with the echo kept if they are to be notes."
+        ),
         "tuning-half-way": _half_way,
         "tuning-guessed": _tuning_guessed,
         # Of a file of notes.
@@ -593,6 +612,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         ),
         "tab-no-meter": lambda r: (
             f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
+        ),
+        "bar-lines-moved": lambda r: (
+            f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "
+            "are taken for those of the other strings."
         ),
         "tab-repeat-in-words": lambda r: (
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from transcribe.core.clock import Clock
+from transcribe.core.clock import Clock, score_notes
 from transcribe.core.pitch import fifths_of
 from transcribe.core.riff import Rhythm, Riff
 
@@ -86,9 +86,15 @@ def key_of(theory: Mapping[str, Any] | None) -> tuple[int, str | None]:
 
 
 def chord_changes(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
-    """(beat, symbol) of each chord, on the nearest beat and only where it changes."""
+    """(beat, symbol) of each chord on the nearest beat: as written, else as theory finds them."""
     clock = Clock(rhythm)
     at: dict[int, str] = {}
+    told = {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}
+    if told:
+        for item in score_notes(riff, rhythm):
+            if (symbol := told.get(item.note.id)) is not None:
+                at.setdefault(round(item.onset_beat), symbol)
+        return sorted(at.items())
     for chord in (riff.theory or {}).get("chords") or ():
         symbol, sec = chord.get("symbol"), chord.get("start_sec")
         if isinstance(symbol, str) and symbol.split() == [symbol] and isinstance(sec, int | float):

@@ -13,13 +13,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
+from transcribe.audio.echo import echo_delay_sec
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Bend, Instrument, Note
 from transcribe.notes import features as feat
 from transcribe.notes.articulation import articulations, bend_cents
+from transcribe.notes.echo_copies import copies, is_echo
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_network
-from transcribe.notes.note_decoding import DetectedNote, decode
+from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode
 from transcribe.notes.segments import in_talk, talk_stretches
 
 __all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
@@ -35,10 +37,12 @@ _NEAREST = 24  # notes to either side that are looked at
 
 @dataclasses.dataclass(frozen=True)
 class NotesAndTalk:
-    """Notes, and the stretches (first and last second) of talk, song or humming beside them."""
+    """Notes, the stretches (first and last second) of talk, song or humming beside them, and the
+    delay in seconds of an echo that repeats them, None without one."""
 
     notes: tuple[Note, ...]
     talk: tuple[tuple[float, float], ...] = ()
+    echo_sec: float | None = None
 
 
 def find_notes(
@@ -73,7 +77,8 @@ def find_notes(
     -------
     tuple of Note
         Sorted by onset, then pitch, ids from 1; string and fret are left open. What is heard while
-        somebody talks is left out. A bend has its size in cents. Silence gives none.
+        somebody talks, and the copies that an echo makes, are left out. A bend has its size in
+        cents. Silence gives none.
 
     Raises
     ------
@@ -100,8 +105,12 @@ def find_notes_and_talk(
     instrument: Instrument | None = None,
     progress: Progress | None = None,
     weights: Path = WEIGHTS,
+    keep_echo: bool = False,
 ) -> NotesAndTalk:
-    """As `find_notes`, with the stretches in which somebody talks."""
+    """As `find_notes`, with the stretches in which somebody talks, and the delay of an echo.
+
+    The copies that an echo makes are left out unless ``keep_echo`` is set.
+    """
     audio = _validate(y, sr, offset_cents)
     if audio.size == 0:
         return NotesAndTalk(())
@@ -118,7 +127,13 @@ def find_notes_and_talk(
     if activations is None:
         return NotesAndTalk(())
     talk = talk_stretches(activations.voice)
-    found = [n for n in decode(activations, instrument=strings) if not in_talk(n.onset_sec, talk)]
+    echo_sec = echo_delay_sec(audio, sr=feat.SR)
+    kept_frames = echo_sec / 2**octaves / FRAME_SEC if echo_sec and keep_echo else None
+    found = [
+        note
+        for note in decode(activations, instrument=strings, echo_frames=kept_frames)
+        if not in_talk(note.onset_sec, talk)
+    ]
     names = articulations(found, activations, instrument=strings)
     bends = [bend_cents(note, activations) for note in found]
     if octaves:
@@ -147,7 +162,14 @@ def find_notes_and_talk(
                 bend=Bend(cents=round(bends[i], 1)) if name == "bend" else None,
             )
         )
-    return NotesAndTalk(tuple(notes), tuple(talk))
+    if echo_sec and not keep_echo:
+        if is_echo(notes, echo_sec):
+            left_out = copies(notes, echo_sec)
+            notes = [note for note in notes if note.id not in left_out]
+            notes = [dataclasses.replace(note, id=i + 1) for i, note in enumerate(notes)]
+        else:
+            echo_sec = None
+    return NotesAndTalk(tuple(notes), tuple(talk), echo_sec)
 
 
 def octaves_up(instrument: Instrument | None) -> int:

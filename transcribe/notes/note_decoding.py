@@ -7,9 +7,9 @@ Every peak of the onset share is a candidate. What speaks for and against each (
 weighed by a small logistic model, fitted by ``transcribe.training.fit_note_decoding`` and kept in
 ``note_decoding.json``: above all, whether a note an octave, a twelfth or two octaves lower is
 struck at that moment, of which the candidate may be but an overtone, and whether its own string
-still rings, so that it would be struck again. The weight is the note's confidence: of notes
-with 0.9, nine in ten are right. A string then sounds one note: what cannot be held together is cut
-or dropped.
+still rings, so that it would be struck again. The weight, brought to takes of real players
+(`confidence`), is the note's confidence: of notes with 0.9, nine in ten are right. A string then
+sounds one note: what cannot be held together is cut or dropped.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ from transcribe.notes.strings import fit_strings
 __all__ = [
     "EVIDENCE",
     "FRAME_SEC",
-    "RISE_DB",
     "Candidates",
     "DetectedNote",
     "candidates",
+    "confidence",
     "decode",
     "evidence",
 ]
@@ -41,9 +41,16 @@ __all__ = [
 FRAME_SEC = feat.HOP / feat.SR
 
 _ONSET_FLOOR = 0.12  # a peak lower than this is never looked at
+_COPY_FLOOR = 0.03  # the same for the copies of an echo, which the network was taught to pass by
+_COPY_NEAR = 0.5  # frames (12 ms) from its place
 _APART = 2  # frames within which one pitch has but one onset (46 ms)
 _STILL = 0.4  # a note sounds on while its share is over this
 _SHORTEST = 2  # frames
+_REAL_TAKES = 1.25
+"""Log odds that a candidate loses on a take of a real player, where sounds that are no note are
+commoner beside the notes than in the rendered clips: the most that leaves the rendered benches
+(``tests/bench/notes.py``) within 0.005 of F1 where they are without it."""
+_MOST_SURE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
 _ENOUGH = 0.5  # confidence of a note that is kept
 _ENOUGH_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
@@ -204,9 +211,8 @@ def evidence(activations: Activations, found: Candidates) -> np.ndarray:
 _PARTIAL_STEPS = (0, 12, 19, 24, 28, 31)
 """Semitones from a pitch to its partials 1 to 6, rounded (equal temperament)."""
 _FAINT = 0.12  # within 10 dB of the floor of the features: nothing to measure a rise by
-RISE_DB = 15.0
-"""Rise in decibels that is 1 among the evidence."""
-_RISE_SCALE = feat.FLOOR_DB / RISE_DB
+_RISE_DB = 15.0  # rise that is 1 among the evidence
+_RISE_SCALE = feat.FLOOR_DB / _RISE_DB
 
 
 def _rise(activations: Activations, found: Candidates) -> tuple[np.ndarray, ...]:
@@ -253,7 +259,17 @@ def _model() -> tuple[np.ndarray, float]:
     return np.array([model["weights"][name] for name in EVIDENCE]), float(model["bias"])
 
 
-def decode(activations: Activations, *, instrument: Instrument | None = None) -> list[DetectedNote]:
+def confidence(log_odds: np.ndarray) -> np.ndarray:
+    """Share of notes that are right, of those with such log odds on the rendered clips, (n,)."""
+    return _MOST_SURE / (1.0 + np.exp(_REAL_TAKES - log_odds))
+
+
+def decode(
+    activations: Activations,
+    *,
+    instrument: Instrument | None = None,
+    echo_frames: float | None = None,
+) -> list[DetectedNote]:
     """Notes of a take, by onset and pitch.
 
     Parameters
@@ -262,17 +278,31 @@ def decode(activations: Activations, *, instrument: Instrument | None = None) ->
         The network's answer.
     instrument : Instrument, optional
         Its strings; six strings of any tuning if left out.
+    echo_frames : float, optional
+        The delay of an echo whose copies are notes too, however soft, with the confidence that
+        they would have as strikes.
     """
-    peaks = candidates(activations)
+    peaks = candidates(activations, floor=_ONSET_FLOOR if echo_frames is None else _COPY_FLOOR)
     if not len(peaks):
         return []
     weights, bias = _model()
-    sure = 1.0 / (1.0 + np.exp(-(evidence(activations, peaks) @ weights + bias)))
+    sure = confidence(evidence(activations, peaks) @ weights + bias)
     needed = np.array([_needed(FIRST_MIDI + column, instrument) for column in range(PITCHES)])
-    kept = np.flatnonzero(sure >= needed[peaks.column])
+    keep = (sure >= needed[peaks.column]) & (peaks.share >= _ONSET_FLOOR)
+    if echo_frames is not None:
+        _keep_copies(peaks, keep, echo_frames)
+    kept = np.flatnonzero(keep)
     notes = _spans(activations, peaks, sure, kept)
     notes = fit_strings(notes, instrument)
     return [n for n in notes if n.last_frame > n.frame]
+
+
+def _keep_copies(peaks: Candidates, keep: np.ndarray, echo_frames: float) -> None:
+    """Mark in ``keep`` the candidates that lie one echo after one that is kept, and so on."""
+    for i in np.argsort(peaks.onset):
+        late = peaks.onset[i] - peaks.onset - echo_frames
+        source = keep & (peaks.column == peaks.column[i]) & (np.abs(late) <= _COPY_NEAR)
+        keep[i] |= source.any()
 
 
 def _needed(pitch_midi: int, instrument: Instrument | None) -> float:

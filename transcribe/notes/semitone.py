@@ -54,13 +54,14 @@ class Tuned:
     """Notes, the tuning they are named by (-100 to 100 cents), and what is doubtful about it.
 
     ``doubt`` is set where the tuning lies about half way between two semitones. ``talk`` holds the
-    first and last second of stretches of talk.
+    first and last second of stretches of talk, ``echo_sec`` the delay of an echo, None without one.
     """
 
     notes: tuple[Note, ...]
     offset_cents: float
     doubt: Remark | None = None
     talk: tuple[tuple[float, float], ...] = ()
+    echo_sec: float | None = None
 
 
 def find_tuned_notes(
@@ -71,6 +72,7 @@ def find_tuned_notes(
     tuning_known: bool = True,
     progress: Callable[[str, float], None] | None = None,
     weights: Path = WEIGHTS,
+    keep_echo: bool = False,
 ) -> Tuned:
     """Notes of a recording whose tuning in cents is not known: it is measured first.
 
@@ -78,7 +80,7 @@ def find_tuned_notes(
     against the open strings of ``instrument``, and of two that fit as well the one that is less
     out of tune is taken. ``tuning_known`` is False where ``instrument`` is only taken for
     granted: the open strings of other usual tunings then count as well, as they do without an
-    instrument.
+    instrument. ``keep_echo`` writes the copies of an echo as notes.
 
     Other parameters, and the errors, are those of `find_notes` and
     `transcribe.audio.tuning_offset_cents`.
@@ -93,13 +95,14 @@ def find_tuned_notes(
             instrument=instrument,
             progress=progress,
             weights=weights,
+            keep_echo=keep_echo,
         )
 
     offset = tuning_offset_cents(y, sr=sr)
     found = find(offset)
     notes = found.notes
     if abs(offset) < _ASK_FROM_CENTS or not notes:
-        return Tuned(notes, offset, talk=found.talk)
+        return Tuned(notes, offset, None, found.talk, found.echo_sec)
     strings = instrument or Instrument()
     known = strings if tuning_known and instrument is not None else None
     step = 1 if offset > 0 else -1
@@ -111,7 +114,7 @@ def find_tuned_notes(
         found = find(offset)
     doubtful = abs(gain) < _SURE_NATS
     doubt = _half_way(offset, step, strings) if doubtful else None
-    return Tuned(found.notes, offset, doubt, found.talk)
+    return Tuned(found.notes, offset, doubt, found.talk, found.echo_sec)
 
 
 def _fit(notes: Sequence[Note], known: Instrument | None, shift: int) -> float:

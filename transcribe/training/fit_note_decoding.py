@@ -5,11 +5,6 @@
 Clips are fresh phrases on the training banks (never the bank that the weights were trained
 without, which is for measuring). A candidate is right where it is the nearest onset of its pitch
 to a true note within 50 ms.
-
-Rendered strings that are struck again hardly rise more often than real ones do: of 100 true
-strikes of a pitch that sounded within 3 s, real takes have 5 whose partials rise by less than
-`LOW_RISE_DB`. Such rows therefore weigh less (``--low-rise``), so that a rise counts as it does in
-real takes.
 """
 
 from __future__ import annotations
@@ -23,64 +18,38 @@ from typing import Any
 import numpy as np
 
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, Activations, run_network
-from transcribe.notes.note_decoding import EVIDENCE, FRAME_SEC, RISE_DB, candidates, evidence
+from transcribe.notes.note_decoding import EVIDENCE, FRAME_SEC, candidates, evidence
 
-__all__ = ["LOW_RISE_DB", "fit", "main", "row_weights", "rows_of"]
+__all__ = ["fit", "main", "rows_of"]
 
-LOW_RISE_DB = 6.8
-"""Rise that 95 of 100 true strikes of a pitch that still rings pass on real takes (measured on
-takes of real players, labelled by hand)."""
-_AGAIN_SEC = 3.0
 _NEAR_SEC = 0.05
 _RIDGE = 1e-3
 
 
-def rows_of(
-    clip: Any, activations: Activations | None
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Evidence (n, len(EVIDENCE)) of a clip's candidates, whether each is right (n,), and whether
-    it is a strike of a pitch that sounded within the last 3 s (n,)."""
+def rows_of(clip: Any, activations: Activations | None) -> tuple[np.ndarray, np.ndarray]:
+    """Evidence (n, len(EVIDENCE)) of a clip's candidates, and whether each is right (n,)."""
     if activations is None:
-        return np.zeros((0, len(EVIDENCE))), np.zeros(0, bool), np.zeros(0, bool)
+        return np.zeros((0, len(EVIDENCE))), np.zeros(0, bool)
     peaks = candidates(activations)
     right = np.zeros(len(peaks), bool)
-    again = np.zeros(len(peaks), bool)
-    last: dict[int, float] = {}
     for note in clip.notes:
-        since = note.onset_sec - last.get(note.pitch_midi, -np.inf)
-        last[note.pitch_midi] = note.onset_sec
         same = np.flatnonzero((peaks.column == note.pitch_midi - FIRST_MIDI) & ~right)
         apart = np.abs(peaks.onset[same] * FRAME_SEC - note.onset_sec)
         if apart.size and apart.min() <= _NEAR_SEC:
-            nearest = same[int(apart.argmin())]
-            right[nearest] = True
-            again[nearest] = since < _AGAIN_SEC
-    return evidence(activations, peaks), right, again
+            right[same[int(apart.argmin())]] = True
+    return evidence(activations, peaks), right
 
 
-def row_weights(
-    rows: np.ndarray, right: np.ndarray, again: np.ndarray, *, low_rise: float
-) -> np.ndarray:
-    """1 for every row, ``low_rise`` for true strikes of a ringing pitch that hardly rise, (n,)."""
-    rise_db = rows[:, EVIDENCE.index("rise")] * RISE_DB
-    return np.where(right & again & (rise_db < LOW_RISE_DB), low_rise, 1.0)
-
-
-def fit(
-    rows: np.ndarray, right: np.ndarray, weight: np.ndarray | None = None
-) -> tuple[np.ndarray, float]:
+def fit(rows: np.ndarray, right: np.ndarray) -> tuple[np.ndarray, float]:
     """Weights and bias of the logistic model with the least cross-entropy and a slight ridge."""
     from scipy.optimize import minimize
 
-    weight = np.ones(len(right)) if weight is None else weight
-    total = float(weight.sum())
     sign = np.where(right, 1.0, -1.0)
 
     def cost(v: np.ndarray) -> tuple[float, np.ndarray]:
         margin = sign * (rows @ v[:-1] + v[-1])
-        value = float(weight @ np.logaddexp(0.0, -margin)) / total
-        value += _RIDGE * float(v[:-1] @ v[:-1])
-        slope = -sign * weight / (1.0 + np.exp(margin)) / total
+        value = np.logaddexp(0.0, -margin).mean() + _RIDGE * float(v[:-1] @ v[:-1])
+        slope = -sign / (1.0 + np.exp(margin)) / len(sign)
         return value, np.append(rows.T @ slope + 2.0 * _RIDGE * v[:-1], slope.sum())
 
     result = minimize(cost, np.zeros(rows.shape[1] + 1), jac=True, method="L-BFGS-B")
@@ -100,27 +69,24 @@ def main(argv: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m transcribe.training.fit_note_decoding")
     parser.add_argument("--banks", type=Path, required=True)
     parser.add_argument("--talk", type=Path)
-    parser.add_argument("--low-rise", type=float, default=1.0)
     parser.add_argument("--weights", type=Path, default=WEIGHTS)
     parser.add_argument("--clips", type=int, default=300)
     parser.add_argument("--seed", type=int, default=51)
     parser.add_argument("-o", "--out", type=Path, default=WEIGHTS.with_name("note_decoding.json"))
     args = parser.parse_args(argv)
     rng = np.random.default_rng(args.seed)
-    parts: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+    parts: list[tuple[np.ndarray, np.ndarray]] = []
     for clip in _clips(args.banks, args.talk, args.clips, args.seed):
         offset = clip.instrument.offset_cents + float(rng.normal(0.0, 5.0))
         activations = run_network(clip.y, offset_cents=offset, weights=args.weights)
         parts.append(rows_of(clip, activations))
-    rows, right, again = (np.concatenate(column) for column in zip(*parts, strict=True))
-    weight = row_weights(rows, right, again, low_rise=args.low_rise)
-    weights, bias = fit(rows, right, weight)
+    rows, right = (np.concatenate(column) for column in zip(*parts, strict=True))
+    weights, bias = fit(rows, right)
     model = {
         "weights": {name: round(float(w), 4) for name, w in zip(EVIDENCE, weights, strict=True)},
         "bias": round(bias, 4),
         "clips": args.clips,
         "candidates": len(right),
-        "low_rise": args.low_rise,
     }
     args.out.write_text(json.dumps(model, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(model, indent=1))

@@ -84,6 +84,10 @@ class Header:
         FormatError
             If the names are those of a known tuning but for one string.
         """
+        numbers = [row.number for row in systems[0]]
+        if None not in numbers:
+            over = (numbers[0] or 0) > (numbers[-1] or 0)
+            return [system[::-1] for system in systems] if over else systems
         octaves = [row.octave for row in systems[0]]
         classes = _named_classes(systems[0])
         if classes is None:
@@ -131,12 +135,18 @@ class Header:
 def _named_classes(system: list[StringLine]) -> tuple[int, ...] | None:
     if any(not row.name for row in system):
         return None
-    return tuple(pitch_class(row.name) for row in system)
+    names = [row.name.upper().replace("♯", "#").replace("♭", "B") for row in system]
+    if any(name.startswith("H") for name in names):
+        # Where H is B natural, B is B flat (common practice in German, no source).
+        names = ["BB" if name == "B" else name.replace("H", "B", 1) for name in names]
+    return tuple(pitch_class(name[0] + name[1:].lower()) for name in names)
 
 
 def _check_complete(system: list[StringLine], classes: tuple[int, ...], name: str) -> None:
     """Refuse a system whose names are a six-string tuning with one line missing."""
     known = {tuple(m % 12 for m in tuning): tuning for tuning in TUNINGS.values()}
+    if system[-1].name != "g":  # the short string of a banjo; G may be string 5 of open G
+        known.pop(tuple(m % 12 for m in TUNINGS["banjo"]), None)
     if len(classes) != 5 or classes in known or classes[::-1] in known:
         return
     for whole in known:
@@ -271,8 +281,8 @@ _DOWN = re.compile(
     re.I,
 )
 _TUNING_BEFORE = re.compile(
-    r"(?:^|[\s,;(-])((?:double |drop(?:ped)? |open )?[A-G](?:b|♭|[ -]flat)?(?: standard)?|[A-G]{6})"
-    r"\s+tuning\b",
+    r"(?:^|[\s,;(-])((?:double[ -])?(?:drop(?:ped)?[ -]|open[ -])?"
+    r"[A-G](?:b|♭|[ -]flat)?(?: standard)?|[A-G]{6})\s+tuning\b",
     re.I,
 )
 _TUNING_AFTER = re.compile(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", re.I)

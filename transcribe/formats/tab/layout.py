@@ -11,16 +11,17 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.riff import Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
 from transcribe.formats.bar_repeats import find_repeats
 from transcribe.formats.chord_names import chord_changes, chords_within
+from transcribe.formats.tab.around import rows_around
 
 __all__ = ["System", "layout", "mark_line", "string_names"]
 
@@ -60,6 +61,7 @@ class _Sign:
     text: str
     before: str = ""
     note_ids: tuple[int, ...] = ()
+    around: tuple[object, ...] = ()  # what stands around a note, where bars are compared
 
 
 @dataclass(slots=True)
@@ -121,7 +123,7 @@ def layout(
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
         bars = _with_repeats(bars, riff.rhythm.meter[1])
-    return _systems(bars, riff.instrument, width, fingers)
+    return _systems(bars, riff, width, fingers)
 
 
 def mark_line(system: System, marks: Mapping[int, str]) -> str:
@@ -141,7 +143,7 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
     """What stands before the column and what from it on."""
     fret = str(note.fret)
     if note.articulation == "hammer-on":
-        return "h", fret
+        return "t" if note.tapped else "h", fret
     if note.articulation == "pull-off":
         return "p", fret
     if note.articulation == "slide":
@@ -171,6 +173,10 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
     chords = _chords(riff, rhythm, start, (last // in_bar + 1) * in_bar)
     notes = {n.id: n for n in riff.notes}
     sources = {i: notes[j] for i, j in legato_sources(riff.notes).items()}
+    marks: dict[int, list[Mark]] = {}
+    for mark in riff.marks:
+        marks.setdefault(mark.note, []).append(mark)
+    told = any(mark.kind == "chord" for mark in riff.marks)
     bars = []
     for index in range(start // in_bar, last // in_bar + 1):
         from_beat = max(index * in_bar, start)
@@ -180,8 +186,8 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
             divisions, entries = by_beat.get(absolute, (1, []))
             bar.places.append(divisions)
             bar.signs += _count_signs(bar.first_beat + beat, beat, divisions)
-            bar.signs += _note_signs(entries, beat, sources, fingers)
-            if absolute in chords:
+            bar.signs += _note_signs(entries, beat, sources, fingers, marks)
+            if absolute in chords and not told:
                 bar.signs.append(_Sign("chords", beat, 0, chords[absolute]))
         bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
         _fit(bar, rhythm.meter[1])
@@ -248,14 +254,27 @@ def _count_signs(number: int, beat: int, divisions: int) -> list[_Sign]:
 
 
 def _note_signs(
-    entries: _Entries, beat: int, sources: Mapping[int, Note], fingers: bool
+    entries: _Entries,
+    beat: int,
+    sources: Mapping[int, Note],
+    fingers: bool,
+    marks: Mapping[int, list[Mark]],
 ) -> list[_Sign]:
     signs = []
+    named: set[int] = set()  # places that have a chord symbol
     hands: dict[int, list[tuple[int, str, int]]] = {}
     for place, item in entries:
         note = item.note
         before, text = _sign_text(note, sources.get(note.id))
-        signs.append(_Sign(f"string {note.string}", beat, place, text, before, (note.id,)))
+        mine = marks.get(note.id, [])
+        around: tuple[object, ...] = (note.palm_mute, note.let_ring, note.stroke)
+        around += tuple(mark.text for mark in mine if mark.kind != "chord")
+        row = f"string {note.string}"
+        signs.append(_Sign(row, beat, place, text, before, (note.id,), around))
+        for mark in mine:
+            if mark.kind == "chord" and place not in named:
+                signs.append(_Sign("chords", beat, place, mark.text))
+                named.add(place)
         finger = "." if note.finger is None else str(note.finger)
         hands.setdefault(place, []).append((-(note.string or 0), finger, note.id))
     if fingers:
@@ -321,7 +340,9 @@ def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
 
 def _written(bar: _Bar) -> Hashable:
     """What is written in a bar. A chord counts for as long as it holds, not where it is told."""
-    signs = [(s.row, s.beat, s.place, s.before, s.text) for s in bar.signs if s.row != "chords"]
+    signs = [
+        (s.row, s.beat, s.place, s.before, s.text, s.around) for s in bar.signs if s.row != "chords"
+    ]
     # Bars before bar 1 only lead to it, and are counted back from it: they stay as they are.
     return (min(bar.number, 1), bar.first_beat, tuple(bar.places), bar.chords, tuple(signs))
 
@@ -393,8 +414,9 @@ def _stays_in_beat(bar: _Bar, sign: _Sign) -> bool:
     return end <= bar.beat_width(sign.beat)
 
 
-def _systems(bars: list[_Bar], instrument: Instrument, width: int, fingers: bool) -> list[System]:
-    names = string_names(instrument)
+def _systems(bars: list[_Bar], riff: Riff, width: int, fingers: bool) -> list[System]:
+    names = string_names(riff.instrument)
+    notes = {note.id: note for note in riff.notes}
     margin = max(2, *(len(name) + 1 for name in names), len(str(bars[-1].number)) + 1)
     room = width - margin - 1
     lines: list[list[_Piece]] = []
@@ -407,7 +429,16 @@ def _systems(bars: list[_Bar], instrument: Instrument, width: int, fingers: bool
         lines += _balance(whole, room) + [[piece] for piece in pieces]
         whole = []
     lines += _balance(whole, room)
-    return [_draw(line, names, margin, fingers) for line in lines]
+    drawn = [_draw(line, names, margin, fingers) for line in lines]
+    return [_with_rows_around(system, notes, riff.marks) for system in drawn]
+
+
+def _with_rows_around(
+    system: System, notes: Mapping[int, Note], marks: Sequence[Mark], *, chords: bool = False
+) -> System:
+    above, below = rows_around(system.columns, notes, marks, chords=chords)
+    lines = (*above, *system.lines, *below)
+    return replace(system, lines=lines, strings_at=system.strings_at + len(above))
 
 
 def _balance(pieces: list[_Piece], room: int) -> list[list[_Piece]]:
@@ -522,7 +553,8 @@ def _layout_in_order(riff: Riff, width: int) -> list[System]:
         if held and cut < end and held[-1].at + held[-1].right > cut:
             last = held.pop()
             cut = last.at - last.left
-        systems.append(_draw_in_order(held, start, cut, names, margin, sources))
+        system = _draw_in_order(held, start, cut, names, margin, sources)
+        systems.append(_with_rows_around(system, notes, riff.marks, chords=True))
         start = cut
     return systems
 

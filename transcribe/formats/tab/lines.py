@@ -13,6 +13,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import FormatError
+from transcribe.core.riff import Remark
 
 __all__ = [
     "Bar",
@@ -30,7 +31,7 @@ __all__ = [
 
 _DASHES = str.maketrans(dict.fromkeys("‐‑‒–—―─━−﹣－¯", "-") | dict.fromkeys("│┃¦❘｜", "|"))
 _NAME = re.compile(
-    r"^\s*(?:(?P<name>[A-Ga-g][#b♯♭]?)(?P<octave>\d(?=\s*[|:]))?\s*(?=[|:-]|\d{1,2}-)"
+    r"^\s*(?:(?P<name>[A-Ha-h][#b♯♭]?)(?P<octave>\d(?=\s*[|:]))?\s*(?=[|:-]|\d{1,2}-)"
     r"|(?=[|\d-]))"
 )
 _SIGNS = set("0123456789-|:*hHpPbBrRxXtTsSoO/\\~()<>[]{}^=.vV ")
@@ -82,12 +83,22 @@ class StringLine:
     signs: list[Sign] = field(default_factory=list)
     bars: list[Bar] = field(default_factory=list)
     times: int = 0  # a trailing ``x2``
+    number: int | None = None  # of the string, where its line is labelled by one
 
 
 def plain_lines(text: str) -> list[str]:
     """The lines of a tab with tabs expanded and all kinds of dashes and bars made plain."""
-    lines = text.translate(_DASHES).splitlines()
-    return [line.expandtabs(8).rstrip() for line in lines[:_MAX_LINES]]
+    lines = [
+        line.expandtabs(8).rstrip() for line in text.translate(_DASHES).splitlines()[:_MAX_LINES]
+    ]
+    # Tabs that are quoted in a message.
+    quoted = [bool(line.startswith(">")) for line in lines if line]
+    if sum(quoted) > len(quoted) // 2:
+        lines = [_QUOTED.sub("", line) for line in lines]
+    return lines
+
+
+_QUOTED = re.compile(r"^(?:> ?)+")
 
 
 def find_systems(
@@ -102,10 +113,24 @@ def find_systems(
     FormatError
         If there is no tab in ``lines``, or a system lacks a string.
     """
-    found = [row for i, line in enumerate(lines) if (row := string_line(i, line)) is not None]
+    numbers = _numbers(lines)
+    found = []
+    for i, line in enumerate(lines):
+        label = numbers.get(i)
+        if label is not None:
+            line = _NUMBER.sub(lambda match: " " * len(match[0]), line)
+        row = string_line(i, line, labelled=label is not None)
+        if row is not None:
+            row.number = label
+            found.append(row)
     runs = _runs(found)
     # A lone rule of dashes between paragraphs is no string, and tabs have three strings or more.
-    kept = [row for run in runs for row in run if row.name or len(run) >= 3 or strings == len(run)]
+    kept = [
+        row
+        for run in runs
+        for row in run
+        if row.name or row.number or len(run) >= 3 or strings == len(run)
+    ]
     if not kept:
         raise refuse(name, 0, "no lines of strings", "a tab such as e|--0--2--| for each string")
     count = strings or _count_strings(kept)
@@ -124,6 +149,30 @@ def find_systems(
             )
         systems += [run[i : i + count] for i in range(0, len(run), count)]
     return systems
+
+
+_NUMBER = re.compile(r"^\s*([1-9])(?:[):\].]|(?=\s*\|)|(?=\s+-))")
+
+
+def _numbers(lines: list[str]) -> dict[int, int]:
+    """Line -> the number that labels its string: lines that count from 1 up or down to it."""
+    found: dict[int, int] = {}
+    run: list[int] = []
+    for i, line in enumerate([*lines, ""]):
+        match = _NUMBER.match(line)
+        number = int(match[1]) if match else 0
+        follows = (
+            run
+            and abs(number - run[-1]) == 1
+            and (len(run) < 2 or number - run[-1] == run[-1] - run[-2])
+        )
+        if not (number and follows):
+            if len(run) >= 3 and 1 in (run[0], run[-1]):
+                found |= {i - len(run) + k: label for k, label in enumerate(run)}
+            run = []
+        if number:
+            run.append(number)
+    return found
 
 
 def find_own_systems(lines: list[str], name: str, names: tuple[str, ...]) -> list[list[StringLine]]:
@@ -162,8 +211,13 @@ def find_own_systems(lines: list[str], name: str, names: tuple[str, ...]) -> lis
 _OWN_LINE = re.compile(r"^([A-Ga-g][#b]?) *[|:]")
 
 
-def string_line(index: int, line: str) -> StringLine | None:
-    """``line`` as the string line number ``index``, signs not yet read; None if it is none."""
+def string_line(index: int, line: str, *, labelled: bool = False) -> StringLine | None:
+    """``line`` as the string line number ``index``, signs not yet read; None if it is none.
+
+    ``labelled`` says that a number before the line, which is taken away, named the string.
+    """
+    if _ENDINGS.match(line):
+        return None
     match = _NAME.match(line)
     if match is None:
         return None
@@ -171,12 +225,14 @@ def string_line(index: int, line: str) -> StringLine | None:
     if line[start : start + 1] == ":" and line[start + 1 : start + 2] != "|":
         start += 1  # a colon that only parts the name from the string
     body = line[start:]
-    dashes = body.count("-")
-    signs = sum(c in _SIGNS for c in body)
+    plain = _BEND_WORDS.sub("", body)
+    dashes = plain.count("-") + plain.count("=")
+    signs = len(body) - len(plain) + sum(c in _SIGNS for c in plain)
     if signs < 0.8 * len(body) or dashes + sum(c.isdigit() for c in body) < 0.4 * len(body):
         return None
-    named = match["name"] is not None and body.startswith("|")
-    if dashes < (1 if named else 2 if match["name"] else 4):
+    called = labelled or match["name"] is not None
+    named = called and body.startswith("|")
+    if dashes < (1 if named else 2 if called else 4):
         return None
     octave = int(match["octave"]) if match["octave"] else None
     row = StringLine(index, match["name"] or "", octave, start, len(line))
@@ -188,6 +244,10 @@ def string_line(index: int, line: str) -> StringLine | None:
         if tail[0] == " " or row.times:
             row.end = last + 1
     return row
+
+
+_ENDINGS = re.compile(r"^[\s|]*[1-9](?:,[1-9])*\.[\s|_\-\d.,]*$")
+_BEND_WORDS = re.compile(r"(?<=[bB^])(?:full|½|1/2)", re.I)
 
 
 def _runs(rows: list[StringLine]) -> list[list[StringLine]]:
@@ -209,10 +269,10 @@ def _count_strings(rows: list[StringLine]) -> int:
 
 def _period(rows: list[StringLine]) -> int | None:
     """Number of strings by the names before the lines, where they come round and round."""
-    if any(not row.name for row in rows):
+    if any(not (row.name or row.number) for row in rows):
         return None
     # Case tells the highest E from the lowest, but nobody keeps to it throughout.
-    names = [row.name.lower() for row in rows]
+    names = [row.name.lower() or str(row.number) for row in rows]
     for period in range(3, min(12, len(names)) + 1):
         if len(names) % period == 0 and all(n == names[i % period] for i, n in enumerate(names)):
             return period
@@ -312,12 +372,14 @@ def _read_note(
 
 
 def _read_bend(last: Sign, text: str, at: int, row: StringLine, name: str) -> int:
-    """``7b``, ``7b9``, ``7b(9)`` and each with ``r7`` after it."""
+    """``7b``, ``7b9``, ``7b(9)``, ``7bfull``, ``7b1/2`` and each with ``r7`` after it."""
     match = _BEND.match(text, at, row.end)
     assert match is not None  # it begins with the letter that brought us here
     last.after = "b"
-    target = match[1] or match[2]
-    if target is not None:
+    target = match["fret"] or match["round"]
+    if match["step"] is not None and last.fret is not None:
+        last.bend_to = last.fret + (2 if match["step"].lower() == "full" else 1)
+    elif target is not None:
         if last.fret is None or not last.fret < int(target) <= last.fret + 5:
             raise refuse(
                 name,
@@ -326,19 +388,26 @@ def _read_bend(last: Sign, text: str, at: int, row: StringLine, name: str) -> in
                 "the fret whose pitch it reaches, one to five above",
             )
         last.bend_to = int(target)
-    last.released = match[3] is not None
+    last.released = match["back"] is not None
     last.end = match.end()
     return match.end()
 
 
-_BEND = re.compile(r"[bB^](?:(\d{1,2})|\((\d{1,2})\))?([rR](?:\d{1,2}|\(\d{1,2}\))?)?")
+_BEND = re.compile(
+    r"[bB^](?:(?P<step>full|½|1/2)|(?P<fret>\d{1,2})|\((?P<round>\d{1,2})\))?"
+    r"(?P<back>[rR](?:\d{1,2}|\(\d{1,2}\))?)?",
+    re.I,
+)
 
 
-def check_columns(system: list[StringLine], name: str, *, strict: bool) -> list[Bar]:
+def check_columns(
+    system: list[StringLine], name: str, *, strict: bool, moved: list[Remark] | None = None
+) -> list[Bar]:
     """Bring the bar lines of a system's strings under one another; returns the bar lines.
 
     With ``strict`` every line must be as long as the first and its bar lines at the same columns;
-    else a line may be up to two columns off at a bar line, and is moved there.
+    else a line may be up to four columns off at a bar line, and is moved there; ``moved`` takes a
+    remark on each line that is off by more than one.
 
     Raises
     ------
@@ -368,13 +437,16 @@ def check_columns(system: list[StringLine], name: str, *, strict: bool) -> list[
             )
         for bar, reference in zip(row.bars, model.bars, strict=True):
             off = bar.column - reference.column
-            if off and (strict or abs(off) > 2):
+            if off and (strict or abs(off) > _MOST_OFF):
                 raise refuse(
                     name,
                     row.line,
                     f"a bar line at column {bar.column + 1}",
                     f"it at column {reference.column + 1}, as in line {model.line + 1}",
                 )
+        offs = [b.column - m.column for b, m in zip(row.bars, model.bars, strict=True)]
+        if moved is not None and (most := max(map(abs, offs), default=0)) > 1:
+            moved.append(Remark("bar-lines-moved", {"line": row.line + 1, "columns": most}))
         _move(row, model)
     bars = []
     for i, bar in enumerate(model.bars):
@@ -383,6 +455,9 @@ def check_columns(system: list[StringLine], name: str, *, strict: bool) -> list[
             Bar(bar.column, bar.end, any(b.opens for b in rows), any(b.closes for b in rows))
         )
     return bars
+
+
+_MOST_OFF = 4  # columns
 
 
 def _shift(row: StringLine, columns: int) -> None:

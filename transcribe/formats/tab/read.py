@@ -21,7 +21,8 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
-from transcribe.core.riff import Instrument, Remark, Riff, Source
+from transcribe.core.riff import MARKS, FileForm, Instrument, Mark, Remark, Riff, Source
+from transcribe.formats.tab.around import Around, is_section, read_around
 from transcribe.formats.tab.header import Header, read_header
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
@@ -109,8 +110,14 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     if not head.own and not any(bar.hits for bar in played):
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
-    if not head.own and (told := _in_words(lines, reader.strings)):
+    if not head.own:
+        told = (*reader.remarks, *_in_words(lines, reader.strings))
         riff = replace(riff, warnings=told)
+    if any(bar.opens or bar.times > 1 for bar in bars):
+        riff = replace(riff, files={"tab": FileForm(repeats=True)})
+    if head.own and reader.loose:
+        # Chords that stand over no note were found in the notes; they are none of the file's own.
+        riff = replace(riff, marks=tuple(mark for mark in riff.marks if mark.kind != "chord"))
     if head.own and (names := _left_out(lines)):
         riff = replace(riff, left_out=tuple(names))
     if riff.source is None and title:
@@ -174,6 +181,9 @@ class _Reader:
         self.strings = {row.line for system in systems for row in system}
         self.open_bar: TabBar | None = None
         self.found: list[TabBar] = []
+        self.loose = False  # whether a chord symbol stands over no note
+        self.remarks: list[Remark] = []
+        self.texts: list[Mark] = []  # that wait for the next note
         self.learnt: list[tuple[int, dict[int, float]]] = []  # width and places of counted bars
 
     def bars(self) -> tuple[list[TabBar], bool]:
@@ -187,7 +197,9 @@ class _Reader:
             )
         barlines = []
         for system in self.systems:
-            barlines.append(check_columns(system, self.name, strict=self.head.own))
+            barlines.append(
+                check_columns(system, self.name, strict=self.head.own, moved=self.remarks)
+            )
             self._check_frets(system)
         for system, bars, count in zip(self.systems, barlines, counts, strict=True):
             if count is not None and not self.head.own:
@@ -213,17 +225,42 @@ class _Reader:
     def _below(self, system: list[StringLine]) -> list[int]:
         """Lines under a system, as far as the next blank line or string."""
         found = []
-        for line in range(system[-1].line + 1, min(system[-1].line + 4, len(self.lines))):
+        for line in range(system[-1].line + 1, min(system[-1].line + 9, len(self.lines))):
             if line in self.strings or not self.lines[line].strip():
                 break
             found.append(line)
         return found
 
+    def _above(self, system: list[StringLine]) -> list[int]:
+        """Lines over a system, the nearest first, as far as the next blank line or string."""
+        found = []
+        for line in range(system[0].line - 1, max(system[0].line - 9, -1), -1):
+            if line in self.strings or not self.lines[line].strip():
+                break
+            found.append(line)
+        return found
+
+    def _around(self, system: list[StringLine]) -> Around:
+        """What stands around the strings of a system, but for chords, count and fingers."""
+        above, below = self._above(system), self._below(system)
+        before = system[0].line - 1
+        while before >= 0 and before not in self.strings:
+            before -= 1
+        between = list(range(before + 1, system[0].line))
+        out = read_around(self.lines, above, below, between, self.head.own)
+        if not self.head.own:
+            count = self._count_row(system)
+            for line in below:
+                text = self.lines[line].strip()
+                plain = count is None or line != count[0]
+                if plain and line not in out.lines and _is_words(text):
+                    out.texts.append((0, Mark("words", text)))
+        return out
+
     def _count_row(self, system: list[StringLine]) -> tuple[int, list[_Mark]] | None:
-        above = system[0].line - 1
         places = self._below(system)
-        if not self.head.own and above >= 0 and above not in self.strings:
-            places.append(above)
+        if not self.head.own:
+            places += self._above(system)[:1]
         for line in places:
             text = self.lines[line]
             if not self.head.own:
@@ -248,20 +285,21 @@ class _Reader:
                 return dict(marks[1:])
         return {}
 
-    def _chord_row(self, system: list[StringLine]) -> tuple[list[_Mark], int | None]:
+    def _chord_row(
+        self, system: list[StringLine], used: set[int]
+    ) -> tuple[list[_Mark], int | None]:
         """Chord symbols and ``x2`` marks with their columns, and the first bar's number."""
-        line = system[0].line - 1
-        if line < 0 or line in self.strings:
+        above = [i for i in self._above(system) if i not in used]
+        rows = [[m for m in _tokens(self.lines[line]) if m[1] != "|"] for line in above]
+        if not self.head.own:
+            return next((row for row in rows if row and all(map(_is_chord, row))), []), None
+        if not rows:
             return [], None
-        marks = _tokens(self.lines[line])
-        number = None
-        if self.head.own and marks and marks[0][0] == 0 and re.match(r"^-?\d{1,5}$", marks[0][1]):
+        marks, number = rows[0], None
+        if marks and marks[0][0] == 0 and re.match(r"^-?\d{1,5}$", marks[0][1]):
             number = int(marks[0][1])
             marks = marks[1:]
-        good = [m for m in marks if _CHORD.match(m[1]) or _TIMES.match(m[1])]
-        if self.head.own:
-            return marks, number
-        return (good if len(good) == len(marks) else []), number
+        return marks, number
 
     # Bars ----------------------------------------------------------------------------------
 
@@ -269,9 +307,19 @@ class _Reader:
         self, system: list[StringLine], bars: list[Bar], line: int, marks: list[_Mark] | None
     ) -> None:
         """Add the bars of a system; without the ``marks`` of a count columns tell the order."""
-        chords, number = self._chord_row(system)
-        fingers = self._finger_row(system)
         groups = columns_of(system)
+        around = self._around(system)
+        chords, number = self._chord_row(system, around.lines)
+        endings = self._endings(system)
+        slack = 0 if self.head.own else 1
+        texts = [(c, m) for c, m in around.texts]
+        named = [(c, text) for c, text in chords if not _TIMES.match(text)]
+        struck_at = {column for column, _ in groups}
+        self.loose |= any(column not in struck_at for column, _ in named)
+        texts += [(c, Mark("chord", text)) for c, text in named]
+        texts.sort(key=lambda t: (t[0], MARKS.index(t[1].kind)))
+        fingers = self._finger_row(system)
+        strokes = around.strokes_at([column for column, _ in groups])
         spans = _spans(system, bars)
         before = len(self.found)
         for start, end, opening, closing in spans:
@@ -292,6 +340,7 @@ class _Reader:
                 bar = self._bar_for(start, opening, number, times, system[0].line)
                 number = None
             # Signs may stand a column before their marks throughout a bar, or after them.
+            bar.endings = next((e for c, e in endings if start - 2 <= c < end), bar.endings)
             early = bool(times) and min((c for c, _ in struck), default=start) < min(times)
             for column, group in struck:
                 at = float(column - start)
@@ -299,17 +348,37 @@ class _Reader:
                     at = self._beat_at(column, times, system[group[0][0] - 1].line, early)
                 digits = fingers.get(column, "")
                 for (string, sign), finger in zip(group, _per_note(digits, group), strict=True):
-                    bar.hits.append(TabNote(at, string, sign, system[string - 1].line, finger))
+                    hit = TabNote(at, string, sign, system[string - 1].line, finger)
+                    hit.palm_mute = any(a <= sign.column < b for a, b in around.palm)
+                    hit.let_ring = any(a <= sign.column < b for a, b in around.ring)
+                    hit.stroke = strokes.get(column)
+                    bar.hits.append(hit)
+                    # A text stands at the first note at or after its column.
+                    while texts and texts[0][0] <= sign.column + slack:
+                        self.texts.append(texts.pop(0)[1])
+                    hit.marks, self.texts = self.texts, []
             for column, text in chords:
-                if start <= column < end and not _TIMES.match(text):
+                if start <= column < end and _CHORD.match(text):
                     at = float(column - start) if marks is None else self._nearest(column, times)
                     bar.chords.append((at, text))
             if closing is not None:
                 self._close(bar, closing, chords, system)
+        self.texts += [mark for _, mark in texts]
         whole = max((row.times for row in system), default=0)
         if whole > 1 and len(self.found) > before and not any(b.opens or b.closes for b in bars):
             self.found[before].opens = True
             self.found[-1].times = whole
+
+    def _endings(self, system: list[StringLine]) -> list[tuple[int, tuple[int, ...]]]:
+        """Columns at which first and second endings begin: ``|1.-----|2.---``, ``1st``."""
+        found = []
+        for line in self._above(system) if not self.head.own else []:
+            text = self.lines[line]
+            if re.fullmatch(r"[\s|\d.,_\-stndrh]+", text):
+                for match in _ENDING.finditer(text):
+                    passes = tuple(int(n) for n in re.findall(r"\d", match[1]))
+                    found.append((match.start(1), passes))
+        return sorted(found)
 
     def _learn(
         self, system: list[StringLine], bars: list[Bar], count: tuple[int, list[_Mark]]
@@ -429,6 +498,21 @@ class _Reader:
         if not times:
             return 0.0
         return times[min(times, key=lambda c: (abs(c - column), c))]
+
+
+_ENDING = re.compile(r"(?<!\d)([1-9](?:,[1-9])*)(?:\.|st|nd|rd|th|(?=[_-]))")
+
+
+def _is_chord(mark: _Mark) -> bool:
+    text = mark[1]
+    return bool(_CHORD.match(text) or _TIMES.match(text) or text in ("N.C.", "NC"))
+
+
+def _is_words(text: str) -> bool:
+    """Whether a line under the strings is words to keep, and no count or remark on repeats."""
+    letters = sum(c.isalpha() for c in text)
+    good = letters >= 3 and letters >= 0.5 * len(text.replace(" ", ""))
+    return good and not _AGAIN.search(text) and is_section(text) is None
 
 
 def _tokens(line: str) -> list[_Mark]:

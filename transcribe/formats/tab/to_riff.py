@@ -5,13 +5,15 @@ from __future__ import annotations
 import itertools
 import statistics
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Literal
 
 from transcribe.core.clock import distinct_parts
 from transcribe.core.riff import (
+    MARKS,
     Bend,
     Drone,
     Instrument,
+    Mark,
     Note,
     Rhythm,
     Riff,
@@ -45,6 +47,10 @@ class TabNote:
     sign: Sign
     line: int
     finger: int | None = None
+    palm_mute: bool = False
+    let_ring: bool = False
+    stroke: Literal["down", "up"] | None = None
+    marks: list[Mark] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -56,13 +62,14 @@ class TabBar:
     line: int
     hits: list[TabNote] = field(default_factory=list)
     chords: list[tuple[float, str]] = field(default_factory=list)
+    endings: tuple[int, ...] = ()  # passes on which it is played; empty: all
     opens: bool = False
     times: int = 0  # how often what is closed here is played; 0 where nothing is closed
     first_beat: int = 0
 
 
 def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
-    """Bars in the order they are played; what stands outside repeats is played once.
+    """Bars in the order they are played, with repeats and endings followed.
 
     Raises
     ------
@@ -70,17 +77,25 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
         If that is over 5,000 bars.
     """
     out: list[TabBar] = []
-    start = 0
-    for i, bar in enumerate(bars):
-        if bar.opens:
-            out += bars[start:i]
-            start = i
-        if bar.times:
-            out += bars[start : i + 1] * bar.times
-            start = i + 1
+    at, start, turn = 0, 0, 1
+    while at < len(bars):
+        bar = bars[at]
+        following = bars[at + 1] if at + 1 < len(bars) else None
+        if bar.opens and at != start:
+            start, turn = at, 1
+        if bar.endings and turn not in bar.endings:
+            at += 1
+            continue
+        out.append(bar)
         if len(out) > _MAX_BARS:
             raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
-    return out + bars[start:]
+        if turn < bar.times:
+            at, turn = start, turn + 1
+            continue
+        if bar.times or (bar.endings and (following is None or not following.endings)):
+            start, turn = at + 1, 1
+        at += 1
+    return out
 
 
 @dataclass(slots=True)
@@ -137,6 +152,7 @@ def make_riff(
         (start + hit.at, hit) for start, bar in zip(starts, played, strict=True) for hit in bar.hits
     ]
     notes = _notes(placed, instrument, grid, counted, name)
+    marks = _marks(placed)
     chords = [
         (start + at, text)
         for start, bar in zip(starts, played, strict=True)
@@ -151,6 +167,7 @@ def make_riff(
         _theory(head, chords, grid),
         timing=timing,
         written_places=places_of(notes),
+        marks=tuple(marks),
     )
 
 
@@ -277,10 +294,28 @@ def _notes(
                 finger=hit.finger,
                 onset_beat=round(at, 6) if counted else None,
                 duration_beat=round(end - at, 6) if counted else None,
+                palm_mute=hit.palm_mute,
+                let_ring=hit.let_ring,
+                stroke=hit.stroke,
                 **_technique(hit.sign),
             )
         )
     return sort_notes(notes)
+
+
+def _marks(placed: list[tuple[float, TabNote]]) -> list[Mark]:
+    """What stands at the notes; sections and words of bars that are played again only once.
+
+    ``placed`` is in the order of the notes, whose ids count from 1.
+    """
+    seen: set[tuple[int, int]] = set()
+    found = []
+    for number, (_, hit) in enumerate(placed, 1):
+        for i, mark in enumerate(hit.marks):
+            if mark.kind == "chord" or (id(hit.sign), i) not in seen:
+                found.append(replace(mark, note=number))
+            seen.add((id(hit.sign), i))
+    return sorted(found, key=lambda mark: (mark.note, MARKS.index(mark.kind)))
 
 
 def _technique(sign: Sign) -> dict[str, Any]:

@@ -164,6 +164,15 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
 def _footer(riff: Riff, width: int) -> list[str]:
     used = {n.articulation for n in riff.notes if n.string is not None}
     signs = [text for name, text in _SIGNS if name in used]
+    placed = [note for note in riff.notes if note.string is not None]
+    told = (
+        (any(note.tapped for note in placed), "t tapped"),
+        (any(note.soft for note in placed), "(5) soft or held over"),
+        (any(note.palm_mute for note in placed), "PM palm mute"),
+        (any(note.let_ring for note in placed), "LR let ring"),
+        (any(note.stroke for note in placed), "d u stroke down, up"),
+    )
+    signs += [text for is_there, text in told if is_there]
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))

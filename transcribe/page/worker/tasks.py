@@ -57,6 +57,8 @@ def _read_take(
     from transcribe.core.riff import Source
 
     recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    if settings.get("keep_echo") is not None:
+        options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
     riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
     riff = carry_over.with_settings(riff, kept)
