@@ -111,8 +111,9 @@ def track(
     """The best readings of ``onset_sec`` (n,), rising, one for each family of tempo.
 
     ``skip_cost`` (n,) is the cost in nats of skipping an event, about 5 for one that may be an
-    error and 10 for one that is surely played. ``period_sec`` bounds the length of a beat; ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer
-    than two onsets, none.
+    error and 10 for one that is surely played. ``period_sec`` bounds the length of a beat;
+    ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer than two
+    onsets, none.
     """
     if len(onset_sec) < 2:
         return []
