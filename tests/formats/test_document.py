@@ -159,6 +159,7 @@ _PLAYERS = st.builds(
     st.none() | _SECONDS,
     st.none() | st.sampled_from(("auto", "off", 1, 6)),
     st.booleans(),
+    st.booleans(),
     _some(_REQUESTS),
     _UNKNOWN,
 )
