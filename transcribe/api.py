@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from transcribe.core.riff import (
     Note,
     PlayerSettings,
     Remark,
+    Request,
     Riff,
     Source,
     Timing,
@@ -52,10 +53,11 @@ def transcribe(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    keep_echo: bool = False,
+    keep_echo: bool | None = None,
     max_sec: float = 1800.0,
     progress: Progress | None = None,
 ) -> Riff:
@@ -70,11 +72,11 @@ def transcribe(
     instrument : Instrument, optional
         Tuning, capo and neck; six strings in standard tuning by default. The tuning offset that
         is measured in the recording is added to it.
-    hand, drone, pins
+    hand, drone, pins, requests
         As for `finger`; ``pins`` name notes by their place in onset order, from 1.
     bpm, meter, first_beat_sec
         Taken as given instead of found.
-    keep_echo : bool
+    keep_echo : bool, optional
         Write the copies that an echo makes as notes; they are left out by default.
     max_sec : float
         Longer recordings are refused.
@@ -119,7 +121,7 @@ def transcribe(
         instrument=instrument,
         tuning_known=not guess_tuning,
         progress=progress,
-        keep_echo=keep_echo,
+        keep_echo=bool(keep_echo),
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
@@ -138,7 +140,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
-        player=PlayerSettings(keep_echo=keep_echo),
+        player=PlayerSettings(keep_echo=bool(keep_echo)),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
@@ -154,6 +156,7 @@ def transcribe(
         hand=hand,
         drone=drone,
         pins=pins,
+        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -168,6 +171,7 @@ def finger(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     anew: bool = False,
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
@@ -190,6 +194,9 @@ def finger(
         Find the drone string, rule it out, or name it (from 1).
     pins : mapping of note id to (string, fret), optional
         Places that must be kept, besides the notes that are pinned already.
+    requests : sequence of Request or str, optional
+        What is asked of the fingering, such as ``"7th position in bars 3 to 4"``; see
+        `transcribe.correct.requests`. What a riff was asked before stays.
     anew : bool
         Whether places from a file are found again, too.
 
@@ -227,6 +234,7 @@ def finger(
         hand=hand,
         drone=drone,
         pins=pins,
+        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -392,6 +400,7 @@ def _assemble(
     hand: Hand | None = None,
     drone: DroneChoice = "auto",
     pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
@@ -403,6 +412,7 @@ def _assemble(
     """
     from transcribe import fingering
     from transcribe.core.instrument import drone_pitches
+    from transcribe.correct.requests import request_of
     from transcribe.harmony import theory_report
     from transcribe.rhythm import find_rhythm
 
@@ -441,12 +451,16 @@ def _assemble(
         if note.pinned and note.string is not None and note.fret is not None:
             held.setdefault(note.id, (note.string, note.fret))
     has_places = all(note.id in riff.written_places for note in notes)
+    so_far = dataclasses.replace(riff, instrument=instrument, notes=notes, rhythm=rhythm)
+    asked = tuple(request_of(so_far, r) if isinstance(r, str) else r for r in requests)
+    asked = (*riff.player.requests, *asked)
     options: dict[str, Any] = {
         "hand": hand,
         "drone": _written_drone(riff, drone) if has_places else drone,
         "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,
+        "requests": asked,
     }
     solved = fingering.solve(notes, instrument, **options)
     others = fingering.alternatives(notes, instrument, **options)
@@ -456,7 +470,7 @@ def _assemble(
     )
     if progress:
         progress("theory", 0.0)
-    player = riff.player
+    player = dataclasses.replace(riff.player, requests=asked)
     if hand != fingering.Hand():
         player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
     riff = dataclasses.replace(

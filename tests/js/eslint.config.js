@@ -3,6 +3,7 @@ const browser = [
   "AbortController",
   "AudioContext",
   "Blob",
+  "DOMParser",
   "Event",
   "File",
   "IntersectionObserver",

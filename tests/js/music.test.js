@@ -4,6 +4,7 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { Axis } from "../../transcribe/page/static/axis.js";
+import { judged } from "../../transcribe/page/static/engrave.js";
 import {
   Bars,
   barName,
@@ -16,6 +17,7 @@ import {
   plural,
   printed,
 } from "../../transcribe/page/static/music.js";
+import { layPage, signs } from "../../transcribe/page/static/sheet.js";
 
 // MIDI 1.0 numbers with A4 = 69 = 440 Hz (ISO 16); middle C is C4 = 60.
 test("pitches are named with their octave and read back", () => {
@@ -42,9 +44,11 @@ test("times and counts read as people write them", () => {
   assert.equal(plural(0, "note"), "0 notes");
   assert.equal(barName(0), "the pickup");
   assert.equal(barName(3), "bar 3");
-  assert.equal(beatText(2.5), "2½");
+  assert.equal(beatText(2.5), "2&");
   assert.equal(beatText(3), "3");
-  assert.equal(beatText(1.33), "1.33");
+  assert.equal(beatText(1.33), "1t");
+  assert.equal(beatText(4.75), "4a");
+  assert.equal(beatText(2.1), "2.1");
   assert.equal(placeText(3, 0), "string 3 open");
   assert.equal(placeText(3, 7), "string 3 fret 7");
   assert.equal(placeText(null, null), "no place");
@@ -81,7 +85,149 @@ test("a note's own written beat says its bar, whatever moment it was struck", ()
   const bars = new Bars(pickup);
   assert.deepEqual(bars.place({ onset_beat: 3, onset_sec: 4.4 }), { bar: 2, beat: 1 });
   assert.deepEqual(bars.place({ onset_beat: -1, onset_sec: 0 }), { bar: 0, beat: 3 });
-  assert.deepEqual(bars.barAround(2.2), [1, 4.5]);
+});
+
+// Two bars of four at 120; the strum on bar 2's downbeat begins 30 ms early, as a hand strums.
+const strummed = new Bars({
+  bpm: 120,
+  meter: [4, 4],
+  beats_sec: [0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5, 4],
+  downbeats_sec: [0, 2, 4],
+});
+const strum = [
+  { id: 1, onset_sec: 0.02, onset_beat: 0 },
+  { id: 2, onset_sec: 1.51, onset_beat: 3 },
+  { id: 3, onset_sec: 1.97, onset_beat: 4 },
+  { id: 4, onset_sec: 1.99, onset_beat: 4 },
+  { id: 5, onset_sec: 2.01, onset_beat: 4 },
+];
+
+test("a bar's loop holds every attack written in it, and none of the next bar's", () => {
+  const holds = (bar) => {
+    const [from, to] = strummed.loopOf(strum, bar);
+    return strum.filter((note) => from < note.onset_sec && note.onset_sec < to).map(({ id }) => id);
+  };
+  assert.deepEqual(holds(1), [1, 2]);
+  assert.deepEqual(holds(2), [3, 4, 5]);
+  const [from, to] = strummed.loopOf(strum, 2);
+  assert.ok(from < 1.97 && from > 1.51);
+  assert.ok(Math.abs(to - from - 2) < 0.1, "it lasts a bar");
+  // The last attack of the bar before stays out, however near it is.
+  const near = [...strum, { id: 6, onset_sec: 1.95, onset_beat: 3.75 }];
+  assert.ok(strummed.loopOf(near, 2)[0] > 1.95);
+  // A bar that begins with a rest begins on its beat.
+  assert.ok(Math.abs(strummed.loopOf([strum[1]], 2)[0] - 2) < 0.1);
+  // Where a loop has begun, its own bar is heard.
+  assert.equal(strummed.barAt(from, strum), 2);
+  assert.equal(strummed.barAt(1.6, strum), 1);
+});
+
+test("a count-in counts one bar at the chosen speed and leads to the bar where playing stopped", () => {
+  const { from, beats, wait_sec } = strummed.countIn(3.2, strum, { speed: 0.5 });
+  assert.equal(from, strummed.edgeOf(2, strum));
+  assert.deepEqual(
+    beats.map(({ number }) => number),
+    [1, 2, 3, 4],
+  );
+  assert.deepEqual(
+    beats.map(({ after_sec }) => after_sec),
+    [0, 1, 2, 3],
+  );
+  // Four beats of a second later the downbeat sounds: playing begins a little before that.
+  assert.ok(Math.abs(wait_sec + (2 - from) / 0.5 - 4) < 1e-9);
+  assert.equal(strummed.countIn(3.2, strum, { least: 2.5 }).from, 2.5);
+  // The silence before the first note is not counted for.
+  const late = strummed.countIn(0, strum.slice(2));
+  assert.equal(late.from, from);
+  assert.equal(late.beats.length, 4);
+  // A pickup of one beat in three is reached by the two beats that it lacks.
+  const short = new Bars(pickup).countIn(0.4, [{ id: 1, onset_sec: 0, onset_beat: -1 }]);
+  assert.equal(short.from, 0);
+  assert.deepEqual(
+    short.beats.map(({ number }) => number),
+    [1, 2, 3, 1, 2],
+  );
+  assert.ok(Math.abs(short.wait_sec - 5) < 1e-9);
+});
+
+/** Two bars of eighths at 120, one with more degrees to mark than the other. */
+function eighths() {
+  return Array.from({ length: 16 }, (_, k) => ({
+    id: k + 1,
+    onset_sec: k * 0.25,
+    offset_sec: k * 0.25 + 0.2,
+    onset_beat: k / 2,
+    duration_beat: 0.5,
+    string: 1,
+    fret: 5,
+    pitch_midi: k < 8 ? 61 + (k % 4) : 60,
+    articulation: "picked",
+  }));
+}
+
+test("marks of degrees move nothing, and bars of one length look alike", () => {
+  const bars = new Bars({
+    bpm: 120,
+    meter: [4, 4],
+    beats_sec: Array.from({ length: 9 }, (_, k) => k / 2),
+    downbeats_sec: [0, 2, 4],
+  });
+  const axis = (deciding, pps) =>
+    new Axis({ notes: eighths(), bars, duration: 4, pps, gap: 17, deciding, chords: [] });
+  const deciding = new Map([
+    [1, "b2"],
+    [2, "2"],
+    [3, "b3"],
+    [4, "3"],
+  ]);
+  for (const pps of [8, 40, 100]) {
+    const [bare, marked] = [axis(null, pps), axis(deciding, pps)];
+    assert.deepEqual(marked.xs, bare.xs);
+    const [one, two, three] = marked.bars.map(({ x }) => x);
+    assert.ok(Math.abs(two - one - (three - two)) <= 12, "but for a bar line's own room");
+    const seen = marked.columns.filter(({ mark }) => mark);
+    assert.ok(seen.length >= 4);
+    for (let k = 1; k < seen.length; k += 1) assert.ok(seen[k].x - seen[k - 1].x >= 12);
+  }
+  assert.equal(axis(deciding, 200).columns[0].mark, "△♭2");
+});
+
+test("strings struck together get a verdict each, the highest first", () => {
+  const column = {
+    notes: [
+      { id: 1, string: 5 },
+      { id: 2, string: 2 },
+      { id: 3, string: null },
+    ],
+  };
+  const verdicts = new Map([
+    [1, "missed"],
+    [2, "right"],
+  ]);
+  assert.deepEqual(judged(verdicts, column), ["right", "missed"]);
+});
+
+test("a short riff fills its sheet of paper, a long one keeps its size", () => {
+  const bars = (count) => Array.from({ length: count }, () => ({ natural: 40 }));
+  for (const count of [6, 9, 12]) {
+    const { size, systems, step } = layPage(bars(count), 178, 230, 40);
+    assert.ok(step * systems.length > 115 && step * systems.length <= 230.001, String(count));
+    assert.ok(size >= 1);
+    assert.equal(systems.flatMap((system) => system.bars).length, count);
+    for (const { used } of systems) assert.ok(used <= 178 / size);
+  }
+  assert.equal(layPage(bars(60), 178, 230, 40).size, 1);
+  assert.deepEqual(layPage([], 178, 230, 40).systems, []);
+});
+
+test("the signs that are used are explained, and no others", () => {
+  const notes = [
+    { articulation: "picked", string: 1 },
+    { articulation: "slide", string: 2 },
+  ];
+  assert.equal(signs(notes, []), "sl slide");
+  assert.match(signs(notes, [{ label: "A" }, { label: "A" }]), /A: phrases$/);
+  assert.equal(signs([notes[0]], []), "");
 });
 
 test("the axis keeps order and lets no two figures overlap", () => {

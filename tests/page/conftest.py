@@ -26,6 +26,7 @@ from transcribe.formats.document import read_riff, write_riff
 
 ROOT = Path(__file__).resolve().parents[2]
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+_PATIENCE_MSEC = 60_000  # for what a page will show, also on a machine with much else to do
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -257,11 +258,12 @@ def axe() -> Path:
 def chromium(mooring: Path) -> Iterator[Any]:
     """Chromium, whose microphone hears a shipped take."""
     try:
-        from playwright.sync_api import sync_playwright
+        from playwright.sync_api import expect, sync_playwright
     except ImportError:
         missing("playwright is not installed: pip install -e .[test]")
     if shutil.which(CHROMIUM) is None:
         missing(f"{CHROMIUM} is not here: install Debian's chromium, or set CHROMIUM")
+    expect.set_options(timeout=_PATIENCE_MSEC)
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=CHROMIUM,
@@ -283,7 +285,7 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
         kind.setdefault("viewport", {"width": 1200, "height": 900})
         if beside is None:
             contexts.append(chromium.new_context(**kind))
-            contexts[-1].set_default_timeout(30_000)
+            contexts[-1].set_default_timeout(_PATIENCE_MSEC)
         page = (beside.context if beside is not None else contexts[-1]).new_page()
         page.on("pageerror", lambda error: troubles.append(str(error)))
         page.on(
@@ -308,3 +310,23 @@ def open_page(chromium: Any) -> Iterator[Callable[..., Any]]:
 def saved(server: Server, name: str) -> Riff:
     """What lies on disk."""
     return read_riff(server.folder / f"{name}.riff.json")
+
+
+@pytest.fixture(scope="session")
+def compared(server: Server) -> Callable[[str], str]:
+    """Lays a riff into the folder with the comparison of a take with slips kept beside it."""
+    takes = ROOT / "fixtures" / "takes"
+    truth = (takes / "mooring" / "truth.riff.json").read_bytes()
+    (server.folder / "model.riff.json").write_bytes(truth)
+    slips = (takes / "mooring-slips" / "mooring-slips.ogg").read_bytes()
+    job = server.send(slips, "mooring-slips.ogg", check=server.id_of("model"))[1]["job"]
+    done = server.outcome(job)
+    assert done["state"] == "done", done
+    kept = (server.folder / "model.check.json").read_bytes()
+
+    def lay(name: str) -> str:
+        (server.folder / f"{name}.riff.json").write_bytes(truth)
+        (server.folder / f"{name}.check.json").write_bytes(kept)
+        return server.id_of(name)
+
+    return lay

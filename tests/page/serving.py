@@ -19,9 +19,11 @@ def main() -> None:
     parser.add_argument("--max-bytes", type=int, default=64 * 2**20)
     parser.add_argument("--max-sec", type=float, default=900.0)
     parser.add_argument("--memory-bytes", type=int, default=6 * 2**30)
+    parser.add_argument("--port", type=int, default=0)
     args = parser.parse_args()
     listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", args.port))
     listener.listen(64)
     port = listener.getsockname()[1]
     app = make_app(

@@ -198,6 +198,20 @@ def test_pin_is_saved_and_answered_with_what_moved(server: Server, put, one_riff
     assert (on_disk.string, on_disk.fret, on_disk.pinned) == (*place, True)
 
 
+def test_a_fingering_is_asked_for_in_words_and_given_up(server: Server, put) -> None:
+    riff_id = put(server, "asked")
+    revision = server.ask("GET", f"/api/riffs/{riff_id}")[1]["revision"]
+    before = saved(server, "asked").notes
+    for edit in ({"op": "ask", "words": "highest fret 3"}, {"op": "withdraw", "number": 0}):
+        body = {"revision": revision, "edit": edit}
+        status, after, _ = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)
+        assert status == 200, after
+        revision = after["revision"]
+        asked = saved(server, "asked").player.requests
+        assert [request.kind for request in asked] == ["highest-fret"] * (edit["op"] == "ask")
+    assert saved(server, "asked").notes == before
+
+
 def test_stale_window_is_told_and_loses_nothing(server: Server, put, one_riff: Riff) -> None:
     riff_id = put(server, "stale")
     shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
@@ -229,6 +243,9 @@ def test_stale_window_is_told_and_loses_nothing(server: Server, put, one_riff: R
         {"op": "add", "onset_sec": 1, "offset_sec": 2, "pitch_midi": 60.5},
         {"op": "change", "note": 1, "articulation": ["bend"]},
         {"op": "alternative", "number": 99},
+        {"op": "ask", "words": "softly"},
+        {"op": "ask", "words": ["7th position"]},
+        {"op": "withdraw", "number": 0},
         {"op": "retime", "bpm": 1e9},
         {"op": "retime", "meter": "waltz"},
         {"op": "retime", "first_beat_sec": "early"},

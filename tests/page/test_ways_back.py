@@ -54,6 +54,7 @@ def test_enter_renames_once_and_a_taken_name_is_told(server: Server, open_page, 
 def test_removed_riff_is_put_back_from_the_list(server: Server, open_page, put) -> None:
     put(server, "ebb")
     page = open_page(server)
+    page.get_by_label("More about ebb").click()
     page.get_by_role("button", name="Remove ebb").click()
     page.get_by_role("button", name="Remove", exact=True).last.click()
     _expect(page.locator("a.entry-name", has_text="ebb")).to_have_count(0)

@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 from typing import Any, NoReturn
 
-__all__ = ["make_parser"]
+from transcribe.library.shipped import FIRST
 
-DEMO_TAKE = "mooring"
+__all__ = ["make_parser"]
 
 
 class _Parser(argparse.ArgumentParser):
@@ -144,6 +144,20 @@ def _add_refinger(commands: Any) -> None:
         "phrase:A, or all that are unsure",
     )
     again.add_argument(
+        "--take",
+        type=int,
+        metavar="N",
+        help="finger the riff like its N-th other fingering, pins kept (handspan show RIFF "
+        "--alternative N shows it); 0 goes back",
+    )
+    _ask_argument(again)
+    again.add_argument(
+        "--withdraw",
+        type=_request_numbers,
+        metavar="N|all",
+        help="no longer ask for the N-th of what was asked, or for all of it",
+    )
+    again.add_argument(
         "--only-here", action="store_true", help="leave the repeats of the phrase as they are"
     )
     again.add_argument(
@@ -272,7 +286,7 @@ def _add_demo(commands: Any) -> None:
         "do the whole job on a recording that ships with the project",
         "handspan demo",
     )
-    demo.add_argument("name", nargs="?", default=DEMO_TAKE, metavar="NAME", help="which recording")
+    demo.add_argument("name", nargs="?", default=FIRST, metavar="NAME", help="which recording")
     demo.add_argument(
         "-o", "--output", type=Path, default=Path("handspan-demo"), metavar="DIR", help="folder"
     )
@@ -331,12 +345,25 @@ def _instrument_arguments(parser: argparse.ArgumentParser, *, kept: bool = False
 
 def _solver_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
+    _ask_argument(parser)
     parser.add_argument(
         "--drone",
         type=_drone,
         default="auto",
         metavar="auto|off|STRING",
         help="find the drone string, rule it out, or name it (auto)",
+    )
+
+
+def _ask_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--ask",
+        action="append",
+        default=[],
+        metavar="WORDS",
+        help="what the fingering should be: '7th position', 'no open strings', 'let it ring', "
+        "'along string 3', 'highest fret 12', 'three notes a string', of the whole riff or such as "
+        "'7th position in bars 3 to 4'; may be given several times",
     )
 
 
@@ -398,6 +425,14 @@ def _drone(text: str) -> str | int:
     if text.isdecimal() and 1 <= int(text) <= 12:
         return int(text)
     raise argparse.ArgumentTypeError(f"{text!r} is not auto, off or the number of a string")
+
+
+def _request_numbers(text: str) -> list[int] | str:
+    if text == "all":
+        return text
+    if text.isdecimal():
+        return [int(text)]
+    raise argparse.ArgumentTypeError(f"{text!r} is not all or the number of what was asked")
 
 
 def _meter(text: str) -> tuple[int, int]:

@@ -72,8 +72,8 @@ def _asks(args: argparse.Namespace) -> bool:
 
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
-    """``riff`` with what ``args`` ask for: back, tempo, tuning, drone, notes, then pins."""
-    from transcribe.correct import note_edits, retime, retune
+    """``riff`` with what ``args`` ask for: back, tempo, tuning, requests, notes, then pins."""
+    from transcribe.correct import note_edits, requests, retime, retune
     from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
     from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
@@ -99,6 +99,13 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = retune.set_instrument(riff, instrument)
     if args.drone is not None:
         riff = retune.set_drone(riff, args.drone)
+    if args.take is not None:
+        riff = requests.take(riff, args.take)
+    if args.withdraw is not None:
+        riff = requests.withdraw(riff, None if args.withdraw == "all" else args.withdraw)
+    if args.ask:
+        asked = [requests.request_of(riff, text, repeats=repeats) for text in args.ask]
+        riff = requests.ask(riff, asked)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]
         riff = note_edits.delete(riff, gone)

@@ -118,6 +118,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
         "instrument": _instrument(args),
         "hand": _hand(args.hand_span),
         "drone": args.drone,
+        "requests": tuple(args.ask),
         "bpm": args.bpm,
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
@@ -219,26 +220,9 @@ def _save(
 
 
 def demo(args: argparse.Namespace, progress: Progress) -> int:
-    package = Path(__file__).resolve().parents[1]
-    takes = package.parent / "fixtures" / "takes"
-    if not takes.is_dir():
-        takes = package / "demo"  # an installed package brings one of the recordings
-    names = sorted(path.name for path in takes.iterdir() if path.is_dir())
-    if args.name not in names:
-        raise ParameterError(
-            f"no recording called {args.name!r} ships here; there are {', '.join(names)}"
-        )
-    take = next(
-        path
-        for path in sorted((takes / args.name).iterdir())
-        if path.suffix in (".flac", ".ogg", ".wav", ".mp3", ".m4a")
-    )
-    truth = takes / args.name / "truth.riff.json"
-    capo = 0
-    if truth.exists():
-        from transcribe.formats.document import read_riff
+    from transcribe.library.shipped import shipped_take
 
-        capo = read_riff(truth).instrument.capo
+    take, capo = shipped_take(args.name)
     progress.say(f"handspan transcribe {take}" + (f" --capo {capo}" if capo else ""))
     command = ["transcribe", str(take), "-o", str(args.output), "--format", "tab,musicxml,midi"]
     command += ["--capo", str(capo)] if capo else []

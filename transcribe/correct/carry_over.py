@@ -34,8 +34,8 @@ def kept_settings(old: Riff, sha256: str | None, given: Mapping[str, Any]) -> di
         The digest of the recording that is read now; of another recording nothing is kept.
     given : mapping
         What is said now, as keyword arguments of `transcribe.transcribe`: ``bpm``, ``meter``,
-        ``first_beat_sec``, ``instrument``, ``drone`` and ``keep_echo``; missing, None and ``auto``
-        say nothing.
+        ``first_beat_sec``, ``instrument``, ``drone``, ``requests`` and ``keep_echo``; missing,
+        None and ``auto`` say nothing.
 
     Returns
     -------
@@ -54,6 +54,10 @@ def kept_settings(old: Riff, sha256: str | None, given: Mapping[str, Any]) -> di
         kept["instrument"] = dataclasses.replace(old.instrument, offset_cents=0.0)
     if before.drone is not None and given.get("drone", "auto") == "auto":
         kept["drone"] = before.drone
+    # What was asked of some notes, or taken, is of notes that may be others now.
+    asked = tuple(r for r in before.requests if r.notes is None and r.kind != "taken")
+    if asked and not given.get("requests"):
+        kept["requests"] = asked
     if before.keep_echo and given.get("keep_echo") is None:
         kept["keep_echo"] = True
     return kept

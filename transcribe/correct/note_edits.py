@@ -18,7 +18,16 @@ from transcribe.core.wording import refusal
 from transcribe.correct.history import next_note_id, record
 from transcribe.correct.solving import find_again
 
-__all__ = ["NOTE_EDITS", "add", "change", "confirm", "delete", "merge", "split"]
+__all__ = [
+    "NOTE_EDITS",
+    "add",
+    "change",
+    "confirm",
+    "delete",
+    "merge",
+    "set_technique",
+    "split",
+]
 
 NOTE_EDITS = ("add", "change", "confirm", "delete", "merge", "split")
 """Kinds of the steps that are made here."""
@@ -105,6 +114,23 @@ def change(
     if new == old:
         raise refusal(Remark("changes-nothing", notes=(note_id,)))
     return _edited(riff, "change", [old], [new])
+
+
+def set_technique(riff: Riff, note_ids: Iterable[int], articulation: str) -> Riff:
+    """``riff`` with some notes played in another way, as one step.
+
+    Raises
+    ------
+    ParameterError
+        If a note is not there, there is no such technique, or all are played so already.
+    """
+    notes = [_note(riff, i) for i in dict.fromkeys(note_ids)]
+    old = [note for note in notes if note.articulation != articulation]
+    if not old:
+        raise ParameterError(f"these notes are {articulation} already")
+    return _edited(
+        riff, "change", old, [dataclasses.replace(n, articulation=articulation) for n in old]
+    )
 
 
 def merge(riff: Riff, note_ids: Iterable[int]) -> Riff:

@@ -32,6 +32,7 @@ def solve_again(
         drone=riff.drone,
         pins=held,
         rhythm=riff.rhythm,
+        requests=riff.player.requests,
     )
     failed = {unmet.note_id for unmet in fingering.unmet}
     notes = tuple(
@@ -61,6 +62,7 @@ def find_again(old: Riff, changed: Riff, *, others: bool = False) -> Riff:
             drone=new.drone,
             pins=pins_of(new),
             rhythm=new.rhythm,
+            requests=new.player.requests,
         )
         new = dataclasses.replace(new, alternatives=found)
     return with_theory(old, new)

@@ -21,10 +21,10 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.drone import find_drone
+from transcribe.fingering.asked import three_a_string
 from transcribe.fingering.costs import TOLD_AS
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
-from transcribe.fingering.requests import three_a_string
 from transcribe.fingering.search import off_position
 from transcribe.fingering.solver import Fingering, Solver, solver_for
 

@@ -19,10 +19,10 @@ from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import drone_strings, is_over, melody_string
+from transcribe.fingering.asked import Asked, silences
 from transcribe.fingering.candidates import Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
 from transcribe.fingering.onsets import MEMORY, Onset
-from transcribe.fingering.requests import Asked, silences
 
 __all__ = ["Plan", "Unmet", "plan_onsets"]
 

@@ -32,13 +32,13 @@ from transcribe.core.riff import (
 )
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
+from transcribe.fingering.asked import Asked, asked_of, check_request, not_kept
 from transcribe.fingering.candidates import Chooser
 from transcribe.fingering.cautions import cautions
 from transcribe.fingering.costs import RULES, default_weights, finger_weights
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.plan import Unmet, plan_onsets
 from transcribe.fingering.repeats import agreed_strings, repeat_groups
-from transcribe.fingering.requests import Asked, asked_of, check_request, not_kept
 from transcribe.fingering.search import Beam
 
 _FINGER_BEAM = 12

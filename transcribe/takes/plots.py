@@ -35,6 +35,7 @@ _BREAK_SEC = 0.3  # without a value, over which no line is drawn
 
 _LEFT, _PLOT_TOP = 64, 14  # of a plot inside its drawing, in pixels
 _USUAL_WIDTH = 980.0  # pixels of a plot
+_FURTHEST_MS = 200.0  # of the timing plot, the same for every take (chosen by eye)
 _SECOND = (24.0, 90.0)  # least and most pixels of a second
 
 
@@ -260,8 +261,9 @@ def _ticks(low: float, high: float, about: int) -> list[float]:
 def draw_timing(comparison: Comparison) -> str:
     """How early or late each note came, against the beats of the reference.
 
-    Late is above the line and early below it; the band is what counts as right. Up and down
-    triangles are late and early notes, circles right ones, crosses notes that were wrong.
+    Late is above the line and early below it; the band is what counts as right. Triangles that
+    point to the right and to the left are late and early notes, as the marks under the tab point;
+    circles are right ones, crosses notes that were wrong. The scale is the same for every take.
     """
     own = [r for r in comparison.notes if r.reference is not None and not r.again]
     rows = [(_beat(r), r, r.offset_ms) for r in own if r.offset_ms is not None]
@@ -269,11 +271,10 @@ def draw_timing(comparison: Comparison) -> str:
         return ""
     rhythm = comparison.reference.rhythm
     meter = rhythm.meter[0] if rhythm else 8
-    furthest = float(np.clip(1.1 * max(abs(ms) for _, _, ms in rows), 100.0, 400.0))
     beats = [beat for beat, _, _ in rows]
     plot = _Plot(
         (min(0.0, *beats), max(beats) + 1.0),
-        (-furthest, furthest),
+        (-_FURTHEST_MS, _FURTHEST_MS),
         height=200.0,
         x_unit=(18.0, 64.0),
     )
@@ -318,8 +319,8 @@ def _tolerance(plot: _Plot, rows: Sequence[tuple[float, Verdict, float]]) -> str
 
 def _point(x: float, y: float, verdict: str) -> str:
     shapes = {
-        "late": f"M{x - 4.5:.1f} {y + 4:.1f}h9l-4.5 -8z",
-        "early": f"M{x - 4.5:.1f} {y - 4:.1f}h9l-4.5 8z",
+        "late": f"M{x - 4:.1f} {y - 4.5:.1f}v9l8 -4.5z",
+        "early": f"M{x + 4:.1f} {y - 4.5:.1f}v9l-8 -4.5z",
         "wrong": f"M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8",
         "unsure": f"M{x - 3.5:.1f} {y - 3.5:.1f}h7v7h-7z",
     }

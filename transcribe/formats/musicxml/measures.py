@@ -13,7 +13,7 @@ import math
 from dataclasses import dataclass, field
 
 from transcribe.core.clock import ScoreNote, score_notes
-from transcribe.core.riff import Rhythm, Riff
+from transcribe.core.riff import Drone, Rhythm, Riff
 
 __all__ = ["TICKS", "Event", "Measure", "make_measures"]
 
@@ -75,8 +75,12 @@ class _Chord:
     ends: list[int]
 
 
-def make_measures(riff: Riff) -> tuple[list[Measure], Rhythm]:
-    """The measures of ``riff`` and the rhythm they follow (120 quarters where none is known)."""
+def make_measures(riff: Riff, *, drone_apart: bool = True) -> tuple[list[Measure], Rhythm]:
+    """The measures of ``riff`` and the rhythm they follow (120 quarters where none is known).
+
+    With ``drone_apart`` the drone's open strings are a voice of their own; without, there is one
+    voice, of everything that is struck.
+    """
     rhythm = riff.rhythm if riff.rhythm is not None else Rhythm(120.0)
     top, unit = rhythm.meter
     per_beat = TICKS * 4 / unit
@@ -86,7 +90,8 @@ def make_measures(riff: Riff) -> tuple[list[Measure], Rhythm]:
     part = 12 if compound else TICKS  # what a triplet divides
     part = math.gcd(part, bar)
     scored = score_notes(riff, rhythm)
-    voices = _voices(riff, _snap(scored, per_beat, part))
+    drone = riff.drone if drone_apart else None
+    voices = _voices(drone, _snap(scored, per_beat, part))
     starts = [chord.start for chords in voices.values() for chord in chords]
     first = round(math.floor(min([0, *starts]) / per_beat) * per_beat)
     last = math.ceil((max([0, *starts]) + 1) / bar) * bar
@@ -138,10 +143,10 @@ def _snap(scored: list[ScoreNote], per_beat: float, part: int) -> list[tuple[Sco
     return out
 
 
-def _voices(riff: Riff, snapped: list[tuple[ScoreNote, int, int]]) -> dict[int, list[_Chord]]:
-    strings: set[int] = set()
-    if riff.drone is not None:
-        strings = {riff.drone.string, *riff.drone.other_strings}
+def _voices(
+    drone: Drone | None, snapped: list[tuple[ScoreNote, int, int]]
+) -> dict[int, list[_Chord]]:
+    strings = set() if drone is None else {drone.string, *drone.other_strings}
     split: dict[int, list[tuple[ScoreNote, int, int]]] = {1: [], 2: []}
     for entry in snapped:
         note = entry[0].note

@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from transcribe.core.errors import HandspanError
+from transcribe.core.riff import Remark
 from transcribe.page.worker.process import error_text
 from transcribe.page.worker.process import run as do_tasks
 
@@ -56,6 +57,7 @@ class Job:
     share: float = 0.0
     result: Any = None
     error: str = ""
+    remark: Remark | None = None  # what the error says, as facts
     process: Any = None
     limit_sec: float = 1800.0
     drop: Path | None = None  # thrown away at the end, whatever the end
@@ -195,7 +197,8 @@ class Jobs:
                 self._asked.remove(job)
             self._asks.release()
         if job.state != "done":
-            raise WorkError(job.error or "The page is being closed; nothing is changed.")
+            message = job.error or "The page is being closed; nothing is changed."
+            raise WorkError(message, remark=job.remark)
         return job.result
 
     def get(self, job_id: str) -> Job | None:
@@ -287,7 +290,7 @@ class Jobs:
             if kind == "progress":
                 job.stage, job.share = rest
             elif kind == "error":
-                self._fail(job, rest[0])
+                self._fail(job, *rest)
                 return True
             elif kind == "result":
                 with self._lock:
@@ -300,10 +303,11 @@ class Jobs:
                 return True
         return False
 
-    def _fail(self, job: Job, message: str) -> None:
+    def _fail(self, job: Job, message: str, remark: Remark | None = None) -> None:
         with self._lock:
             if job.state != "cancelled":
                 job.state, job.error = "failed", self._shown(message)
+                job.remark = remark
 
 
 def _as_it_is(result: Any, scratch: Path) -> Any:

@@ -60,6 +60,7 @@ class Api:
         table: list[tuple[str, str, _Endpoint]] = [
             ("GET", "/api/shelf", self._shelf),
             ("POST", "/api/takes", self._new_take),
+            ("POST", "/api/example", self._example),
             ("GET", "/api/jobs", self._live),
             ("GET", "/api/jobs/{job}", self._job),
             ("DELETE", "/api/jobs/{job}", self._cancel),
@@ -122,6 +123,11 @@ class Api:
             path.unlink(missing_ok=True)
             raise
         return _Json({"job": job.id}, 202)
+
+    async def _example(self, request: Request) -> Response:
+        """The recording that ships with the program, read as any other take."""
+        del request
+        return _started(await run_in_threadpool(self._service.read_example))
 
     async def _receive(self, request: Request, path: Path) -> None:
         size = 0

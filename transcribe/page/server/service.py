@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import os
+import shutil
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,9 @@ from transcribe.library.revisions import (
     read_revision,
     replace,
 )
+from transcribe.library.shipped import shipped_take
 from transcribe.page.server.jobs import Job, Jobs
+from transcribe.page.server.notation import written_rhythm
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
@@ -69,7 +72,8 @@ class Service:
                 # A long shelf is read again only where something has changed.
                 if entry.id not in self._briefs or self._briefs[entry.id][0] != state:
                     self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
-                riffs.append(brief | self._briefs[entry.id][1])
+                when = {"changed_sec": stat.st_mtime}
+                riffs.append(brief | when | self._briefs[entry.id][1])
             except Exception as error:  # one riff must not take the others off the list
                 riffs.append(brief | {"error": self._store.without_paths(error_text(error))})
         return {
@@ -110,6 +114,8 @@ class Service:
                 )
             },
             "legato_from": legato_sources(riff.notes),
+            "bars": written_rhythm(riff),
+            "unsure": [note.id for note in riff.notes if note.unsure],
             "undo": remark_json(remark_of(done[-1])) if done else None,
             "redo": remark_json(remark_of(undone[-1])) if undone else None,
             "written": len(places_as_written(riff)),
@@ -224,6 +230,17 @@ class Service:
             "settings": {**settings, "max_sec": self._max_sec},
         }
         return self._jobs.start("read", arguments, label=name, finish=finish, drop=path)
+
+    def read_example(self) -> Job:
+        """Turn the recording that ships with the program into a riff in the folder."""
+        take, capo = shipped_take()
+        path = self._store.new_upload(take.suffix)
+        try:
+            shutil.copyfile(take, path)
+            return self.read_take(path, take.name, {"capo": capo} if capo else {})
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
 
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
         """Find rhythm, fingering and theory of a riff's notes anew with other settings.
@@ -478,6 +495,25 @@ def _brief(riff: Riff) -> dict[str, Any]:
         "pins": sum(note.pinned for note in riff.notes) - len(places_as_written(riff)),
         "duration_sec": _duration_sec(riff),
         "mode": _mode_words(riff),
+        "opening": _opening(riff),
+        "unsure": sum(note.unsure for note in riff.notes),
+    }
+
+
+def _opening(riff: Riff) -> dict[str, Any]:
+    """The notes of the first bar, or of the first two seconds: share of it, string, fret."""
+    beat = riff.rhythm is not None and all(note.onset_beat is not None for note in riff.notes)
+    length = riff.rhythm.meter[0] if beat and riff.rhythm is not None else 2.0
+    whens = [note.onset_beat if beat else note.onset_sec for note in riff.notes]
+    first = min((when for when in whens if when is not None), default=0.0)
+    start = max(0.0, first // length * length) if beat else first
+    return {
+        "strings": len(riff.instrument.open_midi),
+        "notes": [
+            [round((when - start) / length, 3), note.string, note.fret]
+            for note, when in zip(riff.notes, whens, strict=True)
+            if when is not None and start <= when < start + length and note.string is not None
+        ],
     }
 
 

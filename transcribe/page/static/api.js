@@ -8,6 +8,11 @@ export class Trouble extends Error {
   }
 }
 
+/** Tell the view that the server, its key or a file is not there as it was. */
+function lost(status) {
+  if ([0, 403, 404].includes(status)) document.dispatchEvent(new Event("lost"));
+}
+
 /** @param {Response} response @returns {Promise<any>} */
 async function answer(response) {
   /** @type {any} */
@@ -23,6 +28,7 @@ async function answer(response) {
     (response.status === 403
       ? "This window has lost its key. Open the address that the command printed."
       : `The server answered ${response.status}.`);
+  lost(response.status);
   throw new Trouble(text, response.status, body);
 }
 
@@ -31,6 +37,7 @@ async function reach(path, options) {
     return await fetch(path, { credentials: "same-origin", ...options });
   } catch (error) {
     if (error.name === "AbortError") throw error;
+    lost(0);
     throw new Trouble("The page cannot reach its server. Is handspan page still running?", 0, {});
   }
 }

@@ -8,12 +8,14 @@ import { fretText } from "./tabdraw.js";
 const TOGETHER_SEC = 0.035;
 const STRUM_SEC = 0.12;
 const LEAST = 20;
+const BARE = 6; // half the width of a △ alone
 
 export class Axis {
   /** `gap` is the distance of the strings; figures, marks and letters are sized by it. */
-  constructor({ notes, bars, duration, pps, gap, deciding, chords }) {
+  constructor({ notes, bars, duration, pps, gap, deciding, chords, fingers = false }) {
     this.pps = pps;
     this.gap = gap;
+    this.fingerRoom = fingers ? 0.4 * gap : 0;
     this.duration = duration;
     this.columns = columnsOf(notes);
     for (const column of this.columns) this.measure(column, deciding);
@@ -28,6 +30,7 @@ export class Axis {
     }
     this.withChords(chords);
     this.place(events);
+    this.thinMarks();
     this.byNote = new Map();
     for (const column of this.columns)
       for (const note of column.notes) this.byNote.set(note.id, column);
@@ -39,7 +42,7 @@ export class Axis {
       .filter((event) => event.bar !== undefined)
       .map((event) => ({
         number: event.bar,
-        x: event.x - (event.notes ? event.figureHalf + 4 : 0),
+        x: event.x - (event.notes ? event.figureHalf + 4 + this.fingerRoom : 0),
       }));
     this.chords = (chords || []).map((chord) => {
       const column = this.columns[chordColumn(this.columns, chord.start_sec)];
@@ -72,6 +75,7 @@ export class Axis {
     // Room for two digits everywhere: a note that goes elsewhere on the neck shifts nothing.
     column.left = half(Math.max(2, longest)) + 1;
     column.right = column.left;
+    column.left += this.fingerRoom;
     for (const { articulation } of column.notes) {
       if (["hammer-on", "pull-off", "slide"].includes(articulation))
         column.left = Math.max(column.left, gap * 1.1);
@@ -83,7 +87,7 @@ export class Axis {
       .map((note) => deciding?.get(note.pitch_midi % 12))
       .filter(Boolean);
     column.mark = degrees.length ? printed(`△${[...new Set(degrees)].join(" ")}`) : "";
-    column.markHalf = column.mark ? 5 + 3.3 * column.mark.length : 0;
+    column.markHalf = column.mark ? 2 + 3.3 * column.mark.length : 0;
   }
 
   /** Columns and, where no note begins with a bar, the bar's own place among them. */
@@ -102,7 +106,7 @@ export class Axis {
         beginners.get(number) ||
         (near && near.beat === null && near.sec < sec + 0.06 ? near : null);
       if (column && column.bar === undefined) column.bar = number;
-      else events.push({ sec, bar: number, left: 5, right: 5, markHalf: 0 });
+      else events.push({ sec, bar: number, left: 5, right: 5 });
     });
     return events.sort((a, b) => a.sec - b.sec);
   }
@@ -121,7 +125,6 @@ export class Axis {
     // The first figure keeps clear of the names of the strings at the left edge.
     let right = -2;
     let least = 0;
-    let mark = -Infinity;
     let chord = -Infinity;
     let label = -Infinity;
     for (const event of events) {
@@ -131,18 +134,29 @@ export class Axis {
         right + left,
         x + (event.notes ? least : least / 2),
       );
-      if (event.markHalf) x = Math.max(x, mark + event.markHalf);
       if (event.chordWidth) x = Math.max(x, chord + event.figureHalf);
-      const bar = event.notes ? event.figureHalf + 4 : 0;
+      const bar = event.notes ? event.figureHalf + 4 + this.fingerRoom : 0;
       if (event.label) x = Math.max(x, label + bar);
       x = Math.round(x);
       event.x = x;
       sec = event.sec;
       right = x + event.right;
       least = LEAST;
-      if (event.markHalf) mark = x + event.markHalf;
       if (event.label) label = x - bar + event.label;
       if (event.chordWidth) chord = x - event.figureHalf + event.chordWidth;
+    }
+  }
+
+  /** Marks of degrees never move the music: one without room is a bare △, or left out. */
+  thinMarks() {
+    let end = -Infinity;
+    for (const column of this.columns) {
+      const half = [column.markHalf, BARE].find((each) => column.x - each >= end);
+      if (!column.mark || half === undefined) column.mark = "";
+      else {
+        if (half === BARE) column.mark = "△";
+        end = column.x + half;
+      }
     }
   }
 

@@ -59,7 +59,8 @@ export function checkPane(riff) {
     (files) => take(files[0], files[0].name),
     (blob) => take(blob, "my-take.wav"),
     {
-      lead: () => (countedIn.checked ? riff.transport.countIn() : null),
+      lead: () => (countedIn.checked ? riff.player.guide(riff.data.duration_sec) : true),
+      over: () => riff.player.guiding && riff.player.pause(),
       hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
     },
   );
@@ -125,8 +126,9 @@ export function checkPane(riff) {
     const extras = [];
     for (const row of counted(shown)) {
       const note = noteOf(riff, shown, row.reference);
-      if (note) verdicts.set(note.id, row.verdict);
-      else if (row.verdict === "extra" && row.beat !== undefined && row.beat !== null)
+      // What the riff itself is not sure of is held against nobody.
+      if (note && !riff.unsure.has(note.id)) verdicts.set(note.id, row.verdict);
+      else if (!note && row.verdict === "extra" && row.beat !== undefined && row.beat !== null)
         extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
@@ -201,6 +203,7 @@ export function checkPane(riff) {
     leave() {
       ways.leave();
     },
+    record: ways.toggle,
     show,
     hide,
     take,
@@ -300,9 +303,10 @@ function range(riff, found, from, to) {
     .map((_, k) => noteOf(riff, found, from + k))
     .filter(Boolean);
   if (!notes.length) return null;
-  const [a] = riff.bars.barAround(notes[0].onset_sec + 0.01);
-  const [, b] = riff.bars.barAround(notes[notes.length - 1].onset_sec + 0.01);
-  return riff.bars.there ? [a, b] : [notes[0].onset_sec, notes[notes.length - 1].offset_sec];
+  const bars = [notes[0], notes[notes.length - 1]].map((note) => riff.bars.place(note).bar);
+  return riff.bars.there
+    ? riff.bars.loopOf(riff.notes, ...bars)
+    : [notes[0].onset_sec, notes[notes.length - 1].offset_sec];
 }
 
 /** The bars that a line of the plan names, as far as they follow each other. */
@@ -312,8 +316,7 @@ function named(riff, found, line) {
   let [first, last] = [line.bar, line.bar];
   while (bars.has(first - 1)) first -= 1;
   while (bars.has(last + 1)) last += 1;
-  const per = riff.bars.meter[0];
-  return [Math.max(0, riff.bars.secAt((first - 1) * per)), riff.bars.secAt(last * per)];
+  return riff.bars.loopOf(riff.notes, first, last);
 }
 
 function practice(riff, kept) {
@@ -346,19 +349,21 @@ function practice(riff, kept) {
                 {
                   type: "button",
                   class: k === 0 ? "main" : null,
-                  onclick: () => {
+                  onclick: async () => {
                     const found =
                       named(riff, kept, line) ||
                       range(riff, kept, line.reference[0], line.reference[1]);
                     if (!found) return;
                     riff.setLoop(found);
                     riff.strip.ensureVisible(found[0]);
-                    // The next step is to hear it: up to the tab, with Play under the hand.
+                    // Up to the tab, and it plays, with Pause under the hand.
                     riff.showTab();
                     riff.transport.playButton.focus({ preventScroll: true });
                     if (line.tempo_bpm && riff.bars.bpm) {
                       riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
                     }
+                    riff.player.seek(found[0]);
+                    if (!riff.player.playing) await riff.transport.play();
                   },
                 },
                 k === 0 ? "Loop the worst place" : "Loop it",
@@ -387,13 +392,22 @@ function plots(found) {
             { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": name },
             drawing(figure),
           ),
+          name === "Timing"
+            ? h(
+                "p",
+                { class: "hint" },
+                "To the left points what came early, to the right what came late; the shaded band is what still counts as on time.",
+              )
+            : null,
         )
       : null,
   );
 }
 
 function table(riff, found) {
-  const rows = counted(found).filter((row) => row.verdict !== "right");
+  const rows = counted(found).filter(
+    (row) => row.verdict !== "right" && !riff.unsure.has(noteOf(riff, found, row.reference)?.id),
+  );
   if (!rows.length) return h("p", {}, "Every note is right.");
   const same = sameBars(riff, found);
   const anew = (row) => {

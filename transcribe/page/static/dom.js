@@ -70,7 +70,7 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
   const close = () => box.remove();
   const box = h(
     "div",
-    { class: `notice ${kind}`, role: kind === "error" ? "alert" : "status", "data-key": key },
+    { class: `notice ${kind}`, role: kind === "note" ? "status" : "alert", "data-key": key },
     h("p", {}, kind === "error" ? h("strong", {}, "This did not work. ") : null, text),
     h(
       "div",
@@ -142,4 +142,21 @@ export function ask(title, body, choices) {
       dialog.querySelector("button.main")?.click();
     });
   });
+}
+
+/** What this browser keeps of a choice, or `otherwise`: private windows forget. */
+export function recall(name, otherwise) {
+  try {
+    return JSON.parse(localStorage.getItem(name)) ?? otherwise;
+  } catch {
+    return otherwise;
+  }
+}
+
+export function remember(name, value) {
+  try {
+    localStorage.setItem(name, JSON.stringify(value));
+  } catch {
+    /* then it is asked anew next time */
+  }
 }

@@ -1,9 +1,19 @@
 // What stands on one stretch of the tab: used by the strip, and by each line of the tab in lines.
 
 import { s } from "./dom.js";
-import { barLine, droneLine, figure, staff, technique, verdictMark } from "./tabdraw.js";
-
-const GRAVE = ["right", "unsure", "early", "late", "missed", "wrong"];
+import { drawRhythm } from "./rhythm.js";
+import {
+  barLine,
+  droneLine,
+  figure,
+  fingerMark,
+  segmentBand,
+  staff,
+  strumOf,
+  strumSign,
+  technique,
+  verdictMark,
+} from "./tabdraw.js";
 
 /**
  * The strokes between two places of the axis. `show` is the strip: its notes, its marks, its axis.
@@ -14,6 +24,18 @@ export function engrave(show, from, to, place, edges) {
   const [left, right] = edges;
   const ground = s("g", { "aria-hidden": "true" }, staff(g, left, right));
   const within = (x) => x >= from && x < to;
+  for (const segment of show.segments) {
+    const a = axis.xOf(segment.start_sec);
+    const b = axis.xOf(segment.end_sec);
+    if (b > from && a < to)
+      ground.append(
+        segmentBand(
+          segment.kind,
+          Math.max(left, place(Math.max(a, from))),
+          Math.min(right, place(Math.min(b, to))),
+        ),
+      );
+  }
   const drone = show.view_.document.drone;
   if (drone) {
     const a = axis.xOf(drone.start_sec);
@@ -68,6 +90,8 @@ export function engrave(show, from, to, place, edges) {
       drawNote(show, ground, figures, column, note, k, place, left),
     );
   for (const column of axis.between(from, to)) {
+    const way = show.heard ? strumOf(column.notes) : null;
+    if (way) ground.append(strumSign(g, way, place(column.x)));
     if (column.mark)
       ground.append(
         s(
@@ -82,19 +106,49 @@ export function engrave(show, from, to, place, edges) {
           column.mark,
         ),
       );
-    const verdicts = column.notes.map((note) => show.verdicts.get(note.id)).filter(Boolean);
-    // One mark for notes struck together: the gravest of them.
-    if (verdicts.length)
-      ground.append(
-        verdictMark(
-          g,
-          verdicts.sort((a, b) => GRAVE.indexOf(b) - GRAVE.indexOf(a))[0],
-          place(column.x),
-        ),
-      );
+    // One mark for each string, in the order of the strings.
+    const verdicts = judged(show.verdicts, column);
+    verdicts.forEach((verdict, row) =>
+      ground.append(verdictMark(g, verdict, place(column.x), g.verdictY + row * g.markGap)),
+    );
   }
+  if (show.written.length) ground.append(rhythm(show, from, to, place));
   ground.append(...extraMarks(show, from, to, place));
   return [ground, figures];
+}
+
+/** The rhythm of the bars that reach into this stretch. */
+function rhythm(show, from, to, place) {
+  const { g, axis, bars } = show;
+  const [first, last] = [from, to].map((x) => bars.beatAt(axis.secAt(x)));
+  const written = show.written.filter(
+    ({ beat, beats }) => beat + 2 * beats > first && beat - beats < last,
+  );
+  const lines = new Map(axis.bars.map((bar) => [bar.number + 1, bar.x]));
+  const within = (x) => (x >= from && x < to ? place(x) : null);
+  return drawRhythm(g, written, {
+    per: bars.meter[0],
+    x(event, bar) {
+      const column = event.tied_from ? null : axis.byNote.get(event.notes[0]);
+      if (column) return within(column.x);
+      const x = axis.xOf(bars.secAt(event.beat));
+      // What begins with a bar keeps clear of its line.
+      const line = lines.get(bar.number);
+      return within(line === undefined ? x : Math.max(x, line + 0.8 * g.gap));
+    },
+    middle(bar) {
+      const [a, b] = [bar.number, bar.number + 1].map((number) => lines.get(number));
+      return a === undefined || b === undefined ? null : within((a + b) / 2);
+    },
+  });
+}
+
+/** The verdicts of notes that are struck together, the highest string's first. */
+export function judged(verdicts, column) {
+  return [...column.notes]
+    .sort((a, b) => (a.string ?? Infinity) - (b.string ?? Infinity))
+    .map((note) => verdicts.get(note.id))
+    .filter(Boolean);
 }
 
 function drawNote(show, ground, figures, column, note, k, place, left) {
@@ -106,7 +160,13 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       g,
       note,
       at,
-      source ? { x: Math.max(left, place(axis.at(source))), fret: source.fret } : null,
+      source
+        ? {
+            x: Math.max(left, place(axis.at(source))),
+            fret: source.fret,
+            bent: source.articulation === "bend",
+          }
+        : null,
     ),
   );
   const chosen = show.chosen.includes(note.id);
@@ -126,8 +186,11 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       ),
     );
   }
+  const finger = show.shown.fingers ? fingerMark(g, note, at) : null;
+  if (finger) ground.append(finger);
   figures.append(
     figure(g, note, at, {
+      unsure: show.unsure.has(note.id),
       classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
       props: {
         id: `note-${note.id}`,
@@ -151,7 +214,7 @@ function extraMarks(show, from, to, place) {
     else marks.push({ x: place(x), count: 1 });
   }
   return marks.map(({ x, count }) => {
-    const mark = verdictMark(show.g, "extra", x, show.g.extraY);
+    const mark = verdictMark(show.g, "extra", x, show.g.verdictY + show.markRows * show.g.markGap);
     if (count > 1) mark.textContent = `+${count}`;
     return mark;
   });

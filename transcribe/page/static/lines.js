@@ -126,7 +126,11 @@ export class Lines {
     line.near = true;
     this.draw(line);
     const box = line.svg.getBoundingClientRect();
-    if (box.top < 0 || box.bottom > window.innerHeight) line.svg.scrollIntoView({ block });
+    // The panel of the chosen note may lie over the foot of the window.
+    const covered =
+      Number.parseFloat(getComputedStyle(document.documentElement).scrollPaddingBottom) || 0;
+    if (box.top < 0 || box.bottom > window.innerHeight - covered)
+      line.svg.scrollIntoView({ block });
   }
 
   placeHead() {

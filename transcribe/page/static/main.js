@@ -36,14 +36,15 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
 
 let leave = () => {};
 let turn = 0;
+let shelfTop = 0;
 
 async function route() {
   const mine = ++turn;
+  const match = /^#riff=([0-9a-f]{12})$/.exec(location.hash);
   leave();
   leave = () => {};
   clearNotices();
   const main = document.getElementById("main");
-  const match = /^#riff=([0-9a-f]{12})$/.exec(location.hash);
   try {
     const show = match ? (await import("./riff.js")).showRiff : showShelf;
     if (mine !== turn) return;
@@ -53,8 +54,8 @@ async function route() {
       return;
     }
     leave = left || (() => {});
-    // Another view begins at its top, wherever the one before had been read to.
-    if (mine > 1) window.scrollTo(0, 0);
+    // A riff begins at its top; the list is where it had been read to.
+    if (mine > 1) window.scrollTo(0, match ? 0 : shelfTop);
   } catch (error) {
     if (mine !== turn) return;
     put(
@@ -77,4 +78,7 @@ async function route() {
 }
 
 window.addEventListener("hashchange", route);
+window.addEventListener("scroll", () => {
+  if (document.querySelector(".shelf")) shelfTop = window.scrollY;
+});
 route();

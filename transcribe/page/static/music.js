@@ -72,6 +72,9 @@ export function barName(bar) {
   return bar > 0 ? `bar ${bar}` : "the pickup";
 }
 
+// A loop begins this long before its first attack, so that the attack is heard whole (chosen by ear).
+const LEAD_SEC = 0.06;
+
 /** The bars of a riff: seconds to beats, beats to seconds, and a bar's edges. */
 export class Bars {
   constructor(rhythm) {
@@ -118,20 +121,65 @@ export class Bars {
     return { bar: bar + 1, beat: beat - bar * per + 1 };
   }
 
-  /** Start and end of the bar that holds a moment, in seconds. */
-  barAround(sec) {
+  /** Where a bar (from 1) is heard to begin: a little before its downbeat or its first attack. */
+  edgeOf(bar, notes) {
+    let first = this.secAt((bar - 1) * this.meter[0]);
+    let before = -Infinity;
+    for (const note of notes)
+      if (this.place(note).bar === bar) first = Math.min(first, note.onset_sec);
+    for (const note of notes) if (note.onset_sec < first) before = Math.max(before, note.onset_sec);
+    // The last attack of the bar before stays out of it.
+    return Math.max(0, first - Math.min(LEAD_SEC, (first - before) / 2));
+  }
+
+  /** What to loop, in seconds, so that the bars from `first` to `last` are heard, each attack whole. */
+  loopOf(notes, first, last = first) {
+    return [this.edgeOf(first, notes), this.edgeOf(last + 1, notes)];
+  }
+
+  /** The bar (from 1) that is heard at a moment. */
+  barAt(sec, notes) {
+    const bar = Math.floor(this.beatAt(sec) / this.meter[0] + 1e-6) + 1;
+    return this.edgeOf(bar + 1, notes) <= sec + 1e-6 ? bar + 1 : bar;
+  }
+
+  /**
+   * A bar to count before playing from the start of the bar at `sec`, at `speed`, but not before
+   * `least`. `from` is where to play from, in seconds of the take; `beats` are those to count
+   * (`after_sec` from now, `number` as it is said), and playing begins `wait_sec` from now.
+   */
+  countIn(sec, notes, { speed = 1, least = 0 } = {}) {
     const per = this.meter[0];
-    const bar = Math.floor(this.beatAt(sec) / per + 1e-6);
-    return [Math.max(0, this.secAt(bar * per)), this.secAt((bar + 1) * per)];
+    // What lies before the first note is silence, and no bar to count for.
+    const bar = Math.max(
+      this.barAt(sec, notes),
+      notes.length ? this.place(notes[0]).bar : -Infinity,
+    );
+    const from = Math.max(least, this.edgeOf(bar, notes));
+    const start = this.secAt((bar - 1) * per);
+    const beatSec = (this.secAt(bar * per) - start) / per / speed;
+    // Where the first bar is cut short, its missing beats are counted too.
+    const wait = per * beatSec + (from - start) / speed;
+    const beats = [];
+    for (let k = 0; k < per || k * beatSec < wait - beatSec / 2; k += 1)
+      beats.push({ after_sec: k * beatSec, number: (k % per) + 1 });
+    return { from, beats, wait_sec: wait };
   }
 }
 
+// What is counted aloud after the number of the beat, by parts of a beat: the names that the
+// sentences of the program use too.
+const COUNTS = { 2: ["&"], 3: ["t", "l"], 4: ["e", "&", "a"] };
+
+/** A beat of a bar, from 1, as it is counted: 2, 2&, 2a, 2t. */
 export function beatText(beat) {
-  const whole = Math.floor(beat + 1e-6);
-  const part = beat - whole;
-  const parts = { 0: "", 0.25: "¼", 0.5: "½", 0.75: "¾" };
-  const near = Object.keys(parts).find((p) => Math.abs(part - Number(p)) < 0.02);
-  return near !== undefined ? `${whole}${parts[near]}` : beat.toFixed(2);
+  if (Math.abs(beat - Math.round(beat)) <= 0.03) return String(Math.round(beat));
+  const whole = Math.floor(beat);
+  for (const [parts, signs] of Object.entries(COUNTS)) {
+    const k = signs.findIndex((_, n) => Math.abs(beat - whole - (n + 1) / Number(parts)) <= 0.03);
+    if (k >= 0) return whole + signs[k];
+  }
+  return beat.toFixed(1);
 }
 
 export function placeText(string, fret) {

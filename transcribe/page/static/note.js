@@ -25,16 +25,23 @@ export class NotePanel {
   constructor(riff) {
     this.riff = riff;
     this.body = h("div", {});
-    this.earlier = this.button("Earlier", () => riff.step(-1), {
+    this.earlier = this.button("←", () => riff.step(-1), {
+      "aria-label": "Earlier",
+      title: "The note before",
       "aria-keyshortcuts": "ArrowLeft",
     });
-    this.later = this.button("Later", () => riff.step(1), { "aria-keyshortcuts": "ArrowRight" });
+    this.later = this.button("→", () => riff.step(1), {
+      "aria-label": "Later",
+      title: "The note after",
+      "aria-keyshortcuts": "ArrowRight",
+    });
     // A finger has no Shift key.
     this.severalButton = this.button("Several", () => this.setSeveral(!riff.several), {
       "aria-pressed": "false",
       title: "Choose several notes, one after the other",
     });
     this.title = h("h2", { id: "note-title" }, "The note");
+    this.facts = h("p", { class: "note-facts", hidden: true });
     this.element = h(
       "section",
       { class: "note-panel", "aria-labelledby": "note-title" },
@@ -42,10 +49,8 @@ export class NotePanel {
         "div",
         { class: "row panel-head" },
         this.title,
-        h("span", { class: "stretch" }),
-        this.earlier,
-        this.later,
-        this.severalButton,
+        this.facts,
+        h("span", { class: "row tight" }, this.earlier, this.later, this.severalButton),
       ),
       this.body,
     );
@@ -85,6 +90,8 @@ export class NotePanel {
   fill(ids, turn) {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
     this.element.classList.toggle("chosen", notes.length > 0);
+    this.title.classList.toggle("unseen", notes.length > 0);
+    this.facts.hidden = !notes.length;
     if (!notes.length) {
       put(
         this.body,
@@ -108,15 +115,27 @@ export class NotePanel {
     const ids = notes.map((note) => note.id);
     const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
     put(
+      this.facts,
+      `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}`,
+    );
+    put(
       this.body,
       h(
-        "p",
-        {},
-        `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}.`,
+        "div",
+        { class: "row" },
+        this.forAll("Technique", TECHNIQUES, (articulation) => ({ articulation }), ids),
+        this.forAll(
+          "String",
+          this.riff.data.document.instrument.open_midi.map((_, k) => String(k + 1)),
+          (string) => ({ string: Number(string) }),
+          ids,
+        ),
+        this.inPosition(notes),
       ),
       h(
         "div",
         { class: "row" },
+        this.keep(ids),
         this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
         this.button("Delete them", () => this.riff.deleteChosen()),
         this.button("Loop them", () =>
@@ -129,17 +148,67 @@ export class NotePanel {
     );
   }
 
+  /** A note that was heard with doubt counts as played. */
+  keep(ids) {
+    const unsure = ids.filter((id) => this.riff.unsure.has(id));
+    if (!unsure.length) return null;
+    const keep = () => this.riff.edit({ op: "confirm", notes: unsure });
+    return this.button("Keep", keep, { title: "It was played so; count it as sure" });
+  }
+
+  /** A choice that is made for all the chosen notes at once. */
+  forAll(label, values, change, ids) {
+    const select = h(
+      "select",
+      {
+        onchange: () =>
+          select.value && this.riff.edit({ op: "several", notes: ids, ...change(select.value) }),
+      },
+      h("option", { value: "" }, "…"),
+      values.map((value) => h("option", { value }, value)),
+    );
+    return h("label", { class: "field inline" }, h("span", {}, label), select);
+  }
+
+  /** The hand position for the chosen notes, named by the fret of the index finger. */
+  inPosition(notes) {
+    const { instrument } = this.riff.data.document;
+    const frets = notes.map((note) => note.fret).filter((fret) => fret > 0);
+    const fret = h("input", {
+      type: "number",
+      min: "1",
+      max: String(instrument.frets - instrument.capo),
+      value: String(frets.length ? Math.min(...frets) : 1),
+    });
+    const send = () =>
+      this.riff.edit({
+        op: "several",
+        notes: notes.map((note) => note.id),
+        position: Number(fret.value),
+      });
+    return h(
+      "span",
+      { class: "row tight" },
+      h(
+        "label",
+        { class: "field inline", title: "The fret of the index finger" },
+        h("span", {}, "Position"),
+        fret,
+      ),
+      this.button("Play them there", send),
+    );
+  }
+
   async one(note, turn) {
     const { bars } = this.riff;
     const place = bars.place(note);
     // A note put in by hand, or read from a file, was not heard; nothing is claimed about it.
     const sure =
       note.confidence < 1
-        ? ` · heard with ${Math.min(99, Math.round(note.confidence * 100))} % certainty`
+        ? ` · ${this.riff.unsure.has(note.id) ? "unsure" : "heard"}, ${Math.min(99, Math.round(note.confidence * 100))} % certain`
         : "";
-    const facts = h(
-      "p",
-      { class: "note-facts" },
+    put(
+      this.facts,
       h("strong", {}, pitchName(note.pitch_midi)),
       note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
@@ -147,9 +216,11 @@ export class NotePanel {
       ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
       note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "",
     );
+    // What is below the neck stays where it is while the next neck is fetched.
+    const tall = this.neck?.offsetHeight;
     this.neck = h(
       "div",
-      { class: "neck-holder" },
+      { class: "neck-holder", style: tall ? { minHeight: `${tall}px` } : {} },
       h("p", { class: "quiet" }, "Looking along the neck…"),
     );
     this.why = h("p", { class: "why" });
@@ -159,16 +230,20 @@ export class NotePanel {
       h(
         "div",
         { class: "note-grid" },
-        facts,
         this.neck,
-        h("div", { class: "note-rest" }, this.why, this.repeats, this.tools(note)),
+        h("div", { class: "note-rest" }, this.tools(note), this.repeats, this.why),
       ),
     );
     try {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
       put(this.neck, this.drawNeck(note, found.places));
-      this.bringNeck(note);
+      const at = this.neck.querySelector(".current");
+      if (at) {
+        const box = this.neck.querySelector(".neck-scroll");
+        box.scrollLeft = at.offsetLeft - box.clientWidth / 2;
+      }
+      this.riff.keepInSight();
       put(this.why, named(this.riff, found.why.parts, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
@@ -177,20 +252,6 @@ export class NotePanel {
     } catch (error) {
       if (turn === this.turn) put(this.neck, h("p", { class: "quiet" }, error.message));
     }
-  }
-
-  /** After a tap or a click on a note, its places on the neck are brought into the window beside it. */
-  bringNeck(note) {
-    if (!this.riff.byPointer || this.riff.strip.inLines) return;
-    this.riff.byPointer = false;
-    const figure = document.getElementById(`note-${note.id}`);
-    const below = this.neck.getBoundingClientRect().bottom - window.innerHeight + 12;
-    const above = figure ? figure.getBoundingClientRect().top - 90 : 0;
-    if (below > 0 && above > 0)
-      window.scrollBy({
-        top: Math.min(below, above),
-        behavior: matchMedia("(prefers-reduced-motion: reduce)").matches ? "auto" : "smooth",
-      });
   }
 
   focusNeck() {
@@ -294,6 +355,7 @@ export class NotePanel {
       h(
         "div",
         { class: "row" },
+        this.keep([note.id]),
         note.pinned ? this.button("Unpin", () => riff.edit({ op: "unpin", note: note.id })) : null,
         this.button(inside ? "Split at the playhead" : "Split in two", () =>
           riff.edit({ op: "split", note: note.id, ...(inside ? { at_sec: riff.player.now } : {}) }),
@@ -324,14 +386,14 @@ export class NotePanel {
       instrument.frets - instrument.capo,
       Math.max(12, ...places.map((place) => place.fret + 1)),
     );
-    const gap = this.riff.strip.touch ? 34 : 28;
-    const height = gap * (strings - 1) + (this.riff.strip.touch ? 66 : 54);
+    const gap = 28;
+    const height = gap * (strings - 1) + 58;
     const nut = 84;
     // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
     const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(20 * top + 146, this.neck.clientWidth - 2);
+    const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
     const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
-    const y = (string) => 20 + gap * (string - 1);
+    const y = (string) => 21 + gap * (string - 1);
     const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
     const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
     for (let fret = 0; fret <= top; fret += 1) {
@@ -344,14 +406,15 @@ export class NotePanel {
           y2: y(strings) + 6,
         }),
       );
-      if (fret)
+      // High up the frets are too narrow for a number each; every other one has its own there.
+      if (fret && (fret % 2 || x(fret) - x(fret - 1) > 15))
         wood.append(
           s(
             "text",
             {
               class: "fret-number",
               x: middle(fret),
-              y: height - 8,
+              y: height - 5,
               "text-anchor": "middle",
               "font-size": 11,
             },
@@ -375,7 +438,7 @@ export class NotePanel {
           {
             class: "fret-number",
             x: nut + 4,
-            y: height - 8,
+            y: height - 5,
             "text-anchor": "end",
             "font-size": 11,
           },
@@ -432,6 +495,8 @@ export class NotePanel {
         hidden(`${more}${current ? (note.pinned ? ", pinned here" : ", here now") : ""}`),
       );
     });
+    const more =
+      width > this.neck.clientWidth ? ` The neck goes on to fret ${top}: move it sideways.` : "";
     return h(
       "div",
       {},
@@ -453,7 +518,7 @@ export class NotePanel {
       h(
         "p",
         { class: "hint" },
-        "Choose a place to pin the note there; the rest is fingered again around it. “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.",
+        `Choose a place to pin the note there; the rest is fingered again around it.${more} “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.`,
       ),
     );
   }
@@ -478,12 +543,8 @@ export class NotePanel {
       string: place.string,
       fret: place.fret,
     });
-    if (done) {
-      say(
-        `Pinned to ${placeText(place.string, place.fret)}. ${this.riff.lastChange.firstChild?.textContent || ""}`,
-      );
-      if (had) this.focusNeck();
-    }
+    // What came of it is told, and spoken, under the tab.
+    if (done && had) this.focusNeck();
   }
 
   /** A form for a note that was missed. */

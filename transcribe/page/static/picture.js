@@ -1,4 +1,4 @@
-// The picture of the sound: waveform, spectrogram with the notes over it, and a ruler.
+// The picture of the sound: a ruler, the waveform, the spectrogram with the notes over it.
 
 import { bytes } from "./api.js";
 import { clock, lowerBound } from "./music.js";
@@ -16,6 +16,7 @@ export class Picture {
     const small = matchMedia("(max-width: 520px)").matches;
     this.wave = small ? 26 : 40;
     this.spectrum = small ? 112 : 168;
+    this.floor = RULER + this.wave; // where the spectrogram begins
   }
 
   open(riffId, meta) {
@@ -54,12 +55,12 @@ export class Picture {
   }
 
   midiAt(y) {
-    if (!this.meta || y < this.wave || y > this.wave + this.spectrum) return null;
-    return this.low + (1 - (y - this.wave) / this.spectrum) * (this.high - this.low);
+    if (!this.meta || y < this.floor || y > this.floor + this.spectrum) return null;
+    return this.low + (1 - (y - this.floor) / this.spectrum) * (this.high - this.low);
   }
 
   yOf(midi) {
-    return this.wave + (1 - (midi - this.low) / (this.high - this.low)) * this.spectrum;
+    return this.floor + (1 - (midi - this.low) / (this.high - this.low)) * this.spectrum;
   }
 
   colours() {
@@ -77,7 +78,7 @@ export class Picture {
   }
 
   /** `offset` is the place on the axis at the left edge; `notes` are those in view. */
-  paint({ axis, offset, notes, chosen, duration }) {
+  paint({ axis, offset, notes, chosen, unsure, duration }) {
     const ratio = window.devicePixelRatio || 1;
     const c = this.canvas.getContext("2d");
     const { ink, faint } = this.colours();
@@ -103,7 +104,7 @@ export class Picture {
           this.paintSpectrum(c, tile, a - k * span, b - k * span, xa - offset, xb - offset);
         this.paintWave(c, tile, k * span, from, to, axis, offset, ink);
       }
-      this.paintNotes(c, x, t0, notes, chosen);
+      this.paintNotes(c, x, t0, notes, chosen, unsure);
     }
     this.paintRuler(c, axis, offset, t0, t1, faint);
   }
@@ -119,7 +120,7 @@ export class Picture {
       Math.max(0.01, (b - a) * per),
       rowOf(this.low) - top,
       xa,
-      this.wave,
+      this.floor,
       xb - xa,
       this.spectrum,
     );
@@ -127,7 +128,8 @@ export class Picture {
 
   paintWave(c, tile, start, from, to, axis, offset, ink) {
     const per = this.meta.peaks_per_sec;
-    const mid = this.wave / 2;
+    const half = this.wave / 2;
+    const mid = RULER + half;
     c.fillStyle = ink;
     c.globalAlpha = 0.75;
     for (const [a, b, xa, xb] of axis.stretches(from, to)) {
@@ -144,16 +146,16 @@ export class Picture {
         }
         c.fillRect(
           px,
-          mid - (high / 127) * (mid - 2),
+          mid - (high / 127) * (half - 2),
           1,
-          Math.max(0.6, ((high - low) / 127) * (mid - 2)),
+          Math.max(0.6, ((high - low) / 127) * (half - 2)),
         );
       }
     }
     c.globalAlpha = 1;
   }
 
-  paintNotes(c, x, t0, notes, chosen) {
+  paintNotes(c, x, t0, notes, chosen, unsure) {
     const { ink, accent, paper } = this.colours();
     c.lineCap = "butt";
     for (const note of notes) {
@@ -165,9 +167,10 @@ export class Picture {
       // A pale edge keeps the stroke readable on the dark of the spectrogram.
       const strokes = [
         { colour: paper, wide: held ? 7 : 5 },
-        { colour: held ? accent : ink, wide: held ? 3.5 : 1.8 },
+        { colour: held ? accent : ink, wide: held ? 3.5 : 1.8, dashes: unsure.has(note.id) },
       ];
-      for (const { colour, wide } of strokes) {
+      for (const { colour, wide, dashes } of strokes) {
+        c.setLineDash(dashes ? [2, 3] : []);
         c.strokeStyle = colour;
         c.lineWidth = wide;
         c.beginPath();
@@ -178,10 +181,10 @@ export class Picture {
         c.stroke();
       }
     }
+    c.setLineDash([]);
   }
 
   paintRuler(c, axis, offset, t0, t1, faint) {
-    const rulerTop = this.tall - RULER;
     c.fillStyle = faint;
     c.strokeStyle = faint;
     c.font = "11px system-ui, sans-serif";
@@ -191,10 +194,10 @@ export class Picture {
       if (k < 0) continue;
       const at = Math.round(axis.xOf(k * step) - offset) + 0.5;
       c.beginPath();
-      c.moveTo(at, rulerTop);
-      c.lineTo(at, rulerTop + 5);
+      c.moveTo(at, 0);
+      c.lineTo(at, 5);
       c.stroke();
-      c.fillText(clock(k * step), at + 3, rulerTop + 12);
+      c.fillText(clock(k * step), at + 3, 12);
     }
   }
 

@@ -4,10 +4,13 @@
 const AHEAD = 0.12;
 
 export class Player {
-  constructor({ bars, onTime, onState }) {
+  constructor({ bars, notes = [], onTime, onState, onCount, onRound = () => {} }) {
     this.bars = bars;
+    this.notes = notes;
     this.onTime = onTime;
     this.onState = onState;
+    this.onCount = onCount;
+    this.onRound = onRound;
     this.take = null;
     this.tab = null;
     this.speed = 1;
@@ -80,7 +83,8 @@ export class Player {
   }
 
   get now() {
-    return this.playing && this.lead && !this.counting ? this.lead.currentTime : this.at;
+    const sounds = this.playing && this.lead && !this.counting && !this.guiding;
+    return sounds ? this.lead.currentTime : this.at;
   }
 
   set(values) {
@@ -107,16 +111,7 @@ export class Player {
       this.at = this.loop ? this.loop[0] : 0;
     this.playing = true;
     this.onState(true);
-    if (this.countIn) {
-      this.counting = true;
-      const beat = 60 / this.bars.bpm / this.speed;
-      const count = this.bars.meter[0];
-      const start = this.context.currentTime + 0.1;
-      for (let k = 0; k < count; k += 1) this.tick(start + k * beat, k === 0);
-      await new Promise((resolve) => setTimeout(resolve, (0.1 + count * beat) * 1000));
-      this.counting = false;
-      if (turn !== this.turn) return;
-    }
+    if (this.countIn && !(await this.count(turn))) return;
     this.seek(this.at);
     for (const audio of [this.take, this.tab]) if (audio) audio.playbackRate = this.speed;
     try {
@@ -131,10 +126,70 @@ export class Player {
     if (turn === this.turn) this.run(turn);
   }
 
+  /**
+   * Count a bar aloud and on the screen, at the chosen speed, with the playhead at the start of the
+   * bar where it is. Resolves to whether it was counted to its end; `pause` stops it.
+   */
+  async count(turn) {
+    const { from, beats, wait_sec } = this.bars.countIn(this.at, this.notes, {
+      speed: this.speed,
+      least: this.loop?.[0],
+    });
+    this.seek(from);
+    this.counting = true;
+    const start = this.context.currentTime + 0.1;
+    const until = (sec) =>
+      new Promise((resolve) =>
+        setTimeout(resolve, Math.max(0, start + sec - this.context.currentTime) * 1000),
+      );
+    for (const { after_sec, number } of beats) {
+      await until(after_sec - 0.05);
+      if (turn !== this.turn) return false;
+      this.tick(start + after_sec, number === 1);
+      this.onCount(number);
+    }
+    await until(wait_sec);
+    if (turn !== this.turn) return false;
+    this.counting = false;
+    this.onCount(null);
+    return true;
+  }
+
+  /** A counted bar, then the playhead goes through the tab to play along with; nothing but the click sounds. */
+  async guide(end) {
+    this.pause();
+    this.wake();
+    const { turn } = this;
+    this.playing = true;
+    this.guiding = true;
+    this.onState(true);
+    await this.context.resume();
+    if (!(await this.count(turn))) return false;
+    const { at } = this;
+    const since = this.context.currentTime;
+    const step = () => {
+      if (turn !== this.turn) return;
+      const gone = (this.context.currentTime - since) * this.speed;
+      const now = this.loop
+        ? this.loop[0] + ((at - this.loop[0] + gone) % (this.loop[1] - this.loop[0]))
+        : at + gone;
+      if (now < this.at) this.clicked = now - 1e-3;
+      this.at = now;
+      if (this.click) this.schedule(now);
+      this.onTime(now, true);
+      if (now >= end) this.pause();
+      else requestAnimationFrame(step);
+    };
+    step();
+    return true;
+  }
+
   pause() {
     this.turn += 1;
+    if (this.counting) this.onCount(null);
+    this.at = this.now;
     this.counting = false;
-    if (this.playing && this.lead) this.at = this.lead.currentTime;
+    this.guiding = false;
     this.playing = false;
     for (const audio of [this.take, this.tab]) audio?.pause();
     this.onState(false);
@@ -145,8 +200,10 @@ export class Player {
       if (turn !== this.turn || !this.playing) return;
       const lead = this.lead;
       const now = lead.currentTime;
-      if (this.loop && now >= this.loop[1]) this.seek(this.loop[0]);
-      else if (lead.ended) {
+      if (this.loop && now >= this.loop[1]) {
+        this.onRound();
+        this.seek(this.loop[0]);
+      } else if (lead.ended) {
         this.pause();
         this.at = 0;
         this.onTime(0, false);

@@ -23,11 +23,13 @@ export class Recorder {
   constructor(stream, context, tell) {
     this.stream = stream;
     this.context = context;
+    this.begun = false;
     this.blocks = [];
     this.count = 0;
     this.source = context.createMediaStreamSource(stream);
     this.node = new AudioWorkletNode(context, "keep", { numberOfOutputs: 1 });
     this.node.port.onmessage = ({ data }) => {
+      if (!this.begun) return;
       let peak = 0;
       const block = new Int16Array(data.length);
       for (let i = 0; i < data.length; i += 1) {
@@ -42,6 +44,12 @@ export class Recorder {
     this.source.connect(this.node);
     // The node must lead somewhere to be run; it puts out silence.
     this.node.connect(context.destination);
+  }
+
+  /** Keep what is heard from now on; until then the microphone is open and nothing is kept. */
+  begin() {
+    this.begun = true;
+    return this;
   }
 
   async stop() {

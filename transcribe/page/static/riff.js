@@ -1,19 +1,20 @@
 // One riff: the strip, the transport and the panels, and every change to the document.
 
 import { get, post } from "./api.js";
-import { ask, clearNotices, h, notice, put, say } from "./dom.js";
-import { Bars, barName, beatText, pitchName, placeText, plural, printed } from "./music.js";
+import { ask, clearNotices, h, notice, put, recall, remember, say } from "./dom.js";
+import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, keysHelp, remarks } from "./tell.js";
+import { decidingClasses, differences, keysHelp, remarks, whatIsLost } from "./tell.js";
 import { TempoRow } from "./tempo.js";
 import { plainly, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
-const LOOKS_SEC = 4;
+const LOOKS_SEC = 2;
+const SIGHT = 24; // pixels kept free around the chosen note (chosen by eye)
 
 export async function showRiff(main, riffId) {
   const view = new RiffView(main, await get(`/api/riffs/${riffId}`));
@@ -51,7 +52,6 @@ class RiffView {
     this.bars = new Bars(this.data.document.rhythm);
     this.strip = new Strip({
       choose: (id, more) => {
-        this.byPointer = !more;
         this.choose(id, more);
       },
       seek: (sec) => this.player.seek(sec),
@@ -64,17 +64,13 @@ class RiffView {
       bars: this.bars,
       onTime: (sec, moving) => this.tick(sec, moving),
       onState: (playing) => this.transport.showPlaying(playing),
+      onCount: (number) => this.transport.showCount(number),
+      onRound: () => this.transport.faster(),
     });
     this.panel = new NotePanel(this);
     this.build();
     this.refresh(this.data, true);
-    let lines = "";
-    try {
-      lines = localStorage.getItem("lines");
-    } catch {
-      /* under the picture, then */
-    }
-    if (lines) this.setLines(true);
+    if (recall("lines", false)) this.setLines(true);
     this.openTake();
     this.openCheck();
     this.findWork();
@@ -83,6 +79,7 @@ class RiffView {
     this.looking = setInterval(() => this.lookForChanges(), LOOKS_SEC * 1000);
     this.focus = () => this.lookForChanges();
     window.addEventListener("focus", this.focus);
+    document.addEventListener("lost", this.focus);
     this.beforePrint = () => this.putSheet();
     this.afterPrint = () => {
       this.printed?.remove();
@@ -153,6 +150,7 @@ class RiffView {
     this.left = true;
     clearInterval(this.looking);
     window.removeEventListener("focus", this.focus);
+    document.removeEventListener("lost", this.focus);
     document.removeEventListener("keydown", this.keys);
     window.removeEventListener("beforeprint", this.beforePrint);
     window.removeEventListener("afterprint", this.afterPrint);
@@ -182,7 +180,7 @@ class RiffView {
       h("span", { "aria-current": "page" }, this.data.name),
     );
 
-    this.facts = h("p", { class: "facts" });
+    this.facts = h("div", { class: "facts" });
     this.tempo = new TempoRow(this);
     this.verdictLine = h("div", { class: "verdict-line", hidden: true });
     this.remarks = h("div", { class: "remarks" });
@@ -204,9 +202,26 @@ class RiffView {
       "aria-pressed": "false",
     });
 
+    const shown = { rhythm: true, fingers: false, ...recall("shown", {}) };
+    this.strip.setShown(shown);
+    const tick = (name, label) => {
+      const box = h("input", {
+        type: "checkbox",
+        checked: shown[name],
+        onchange: () => {
+          shown[name] = box.checked;
+          remember("shown", shown);
+          this.strip.setShown({ ...shown });
+          this.panes.away.view?.refresh?.();
+        },
+      });
+      return h("label", { class: "tick" }, box, label);
+    };
     const stripSection = h(
       "section",
       { "aria-label": "The riff" },
+      this.strip.element,
+      this.transport.sound,
       h(
         "div",
         { class: "row tools" },
@@ -214,17 +229,18 @@ class RiffView {
         this.redoButton,
         this.saved,
         h("span", { class: "stretch" }),
+        tick("rhythm", "Rhythm"),
+        tick("fingers", "Fingers"),
         this.addButton,
         this.linesButton,
-        button("More room", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
-        button("Less room", () => this.strip.zoom(1 / 1.3), {
-          title: "More notes, closer together",
-        }),
+        button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
+        button("Closer", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" }),
       ),
-      this.strip.element,
       this.verdictLine,
       this.lastChange,
       this.work,
+      this.remarks,
+      this.tempo.element,
     );
     const keys = keysHelp();
 
@@ -287,12 +303,14 @@ class RiffView {
               "aria-label": `Rename ${this.data.name}`,
             }),
           ),
-          h("div", { class: "about" }, this.facts, this.tempo.element),
+          this.facts,
         ),
-        this.remarks,
-        this.transport.element,
-        stripSection,
-        this.panel.element,
+        h(
+          "div",
+          { class: "desk" },
+          h("div", { class: "music" }, this.transport.element, stripSection),
+          this.panel.element,
+        ),
         keys,
         h("section", { class: "more", "aria-label": "More about this riff" }, this.tabs, this.pane),
       ),
@@ -343,7 +361,13 @@ class RiffView {
     const doc = data.document;
     this.bars = new Bars(doc.rhythm);
     this.player.bars = this.bars;
+    this.player.notes = this.notes;
     const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
+    this.unsure = new Set(data.unsure);
+    const talk = (doc.segments || []).reduce(
+      (sum, { kind, start_sec, end_sec }) => sum + (kind === "talk" ? end_sec - start_sec : 0),
+      0,
+    );
     put(
       this.facts,
       [
@@ -353,9 +377,11 @@ class RiffView {
           : "",
         `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
         plural(doc.notes.length, "note"),
+        talk ? `${clock(talk)} of talk set aside` : "",
       ]
         .filter(Boolean)
         .join(" · "),
+      this.doubts(),
     );
     this.tempo.refresh();
     put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
@@ -376,6 +402,34 @@ class RiffView {
     this.panel.show(this.chosen);
     this.tabStale = true;
     if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  /** How many notes were heard with doubt, a way to each, and what to do with all of them. */
+  doubts() {
+    const notes = this.notes.filter((note) => this.unsure.has(note.id));
+    if (!notes.length) return null;
+    const ids = notes.map((note) => note.id);
+    const next = () => {
+      const last = this.note(this.chosen[this.chosen.length - 1]);
+      const later = notes.find((note) => last && note.onset_sec > last.onset_sec);
+      this.goTo((later || notes[0]).id);
+    };
+    const all = (op) => async () => {
+      await this.edit({ op, notes: ids });
+      this.strip.list.focus({ preventScroll: true });
+    };
+    const button = (label, act, props) =>
+      h("button", { type: "button", onclick: act, ...props }, label);
+    return h(
+      "span",
+      { class: "row tight doubts" },
+      button(`${plural(notes.length, "note")} unsure`, next, {
+        class: "link",
+        title: "Go to the next of them",
+      }),
+      button("Keep them", all("confirm"), { class: "small" }),
+      button("Take them out", all("delete"), { class: "small" }),
+    );
   }
 
   /** Remarks come and go above the tab; the tab stays where the eye and the hand are. */
@@ -429,7 +483,7 @@ class RiffView {
         : `${note.onset_sec.toFixed(2)} seconds`,
       note.articulation === "picked" ? "" : note.articulation,
       note.pinned ? "pinned" : "",
-      note.confidence < 0.5 ? "heard with doubt" : "",
+      this.unsure.has(note.id) ? "unsure" : "",
     ]
       .filter(Boolean)
       .join(", ");
@@ -444,8 +498,23 @@ class RiffView {
     }
     this.strip.setChosen(this.chosen);
     this.panel.show(this.chosen);
+    requestAnimationFrame(() => this.keepInSight());
     if (!this.player.playing) this.player.seek(this.note(id).onset_sec);
     if (!quiet) say(this.label(this.note(id)));
+  }
+
+  /** The note chosen last stays in sight: over its panel where that lies under the music. */
+  keepInSight() {
+    const figure = document.getElementById(`note-${this.chosen[this.chosen.length - 1]}`);
+    if (!figure || this.left) return;
+    const { top } = figure.getBoundingClientRect();
+    const { bottom } = figure.closest("svg").getBoundingClientRect();
+    const panel = this.panel.element.getBoundingClientRect();
+    const music = this.strip.element.getBoundingClientRect();
+    const under = panel.left < music.right && panel.top > 0;
+    const floor = Math.min(under ? panel.top : Infinity, window.innerHeight) - SIGHT;
+    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - 2 * SIGHT));
+    else if (top < 2 * SIGHT) window.scrollBy(0, top - 2 * SIGHT);
   }
 
   /** From a place further down the page to a note in the tab. */
@@ -479,6 +548,13 @@ class RiffView {
       const data = await post(`/api/riffs/${this.id}/edits`, body);
       if (this.left) return null;
       this.saved.textContent = "All saved";
+      if (data.revision === this.data.revision) {
+        put(
+          this.lastChange,
+          h("p", { class: "quiet" }, "That is so already; nothing was changed."),
+        );
+        return data;
+      }
       this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
       this.refresh(data);
       tellChange(this, edit, data, before, words);
@@ -487,7 +563,7 @@ class RiffView {
       return data;
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
-      this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
+      if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
       tellRefusal(this, edit, error);
       return null;
     }
@@ -515,9 +591,11 @@ class RiffView {
   }
 
   async lookForChanges() {
-    if (document.hidden || this.left) return;
+    if (document.hidden || this.left || this.isLooking) return;
+    this.isLooking = true;
     try {
       const { revision, check } = await get(`/api/riffs/${this.id}/revision`);
+      this.tellLost(null);
       // A take that was compared in another window has its verdicts here too.
       if (this.checkStamp !== undefined && check !== this.checkStamp) this.openCheck();
       this.checkStamp = check;
@@ -540,9 +618,28 @@ class RiffView {
           ],
         ],
       });
-    } catch {
-      /* the next look may find the server again; a change says so itself */
+    } catch (error) {
+      this.tellLost(error);
+    } finally {
+      this.isLooking = false;
     }
+  }
+
+  /** The server, its key or the file is gone, or, with no error, there again. */
+  tellLost(error) {
+    const was = this.lost || null;
+    this.lost = error && whatIsLost(error)[0];
+    if (this.left || this.lost === was) return;
+    clearNotices("lost");
+    if (error) {
+      const [short, long] = whatIsLost(error);
+      this.saved.textContent = short;
+      notice(long, { kind: "grave", key: "lost" });
+    } else {
+      this.saved.textContent = "All saved";
+      say("It is there again.");
+    }
+    this.saved.classList.toggle("lost", Boolean(error));
   }
 
   deleteChosen() {
@@ -557,21 +654,16 @@ class RiffView {
     this.edit({ op: "delete", notes: this.chosen, after: after?.id });
   }
 
-  /** The tab in lines as wide as the page, or under the picture; the browser remembers which. */
-  setLines(on, { remember = true } = {}) {
+  /** The tab in lines as wide as the page, or over the picture; the browser remembers which. */
+  setLines(on, { keep = true } = {}) {
     this.strip.setLines(on);
     this.linesButton.setAttribute("aria-pressed", String(on));
-    if (!remember) return;
-    try {
-      localStorage.setItem("lines", on ? "1" : "");
-    } catch {
-      /* private windows forget */
-    }
+    if (keep) remember("lines", on);
   }
 
   setAdding(on) {
     // What was missed is seen in the picture.
-    if (on && this.takeReady) this.setLines(false, { remember: false });
+    if (on && this.takeReady) this.setLines(false, { keep: false });
     this.strip.adding = on;
     this.strip.element.classList.toggle("adding", on);
     this.addButton.setAttribute("aria-pressed", String(on));
@@ -627,6 +719,14 @@ class RiffView {
       "input:not([type=range]):not([type=checkbox]), select, textarea, dialog",
     );
     if (typing) return;
+    if (event.key === "Escape" && this.player.counting) {
+      this.player.pause();
+      return;
+    }
+    if (event.key === "r" && !event.ctrlKey && !event.metaKey && !event.altKey && !event.repeat) {
+      this.showPane("check").then(() => this.check?.record());
+      return;
+    }
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
       event.preventDefault();
       const button = event.shiftKey ? this.redoButton : this.undoButton;
@@ -781,7 +881,8 @@ class RiffView {
 
   loopBar() {
     const last = this.note(this.chosen[this.chosen.length - 1]);
-    this.setLoop(this.bars.barAround(last ? last.onset_sec + 0.01 : this.player.now));
+    const bar = last ? this.bars.place(last).bar : this.bars.barAt(this.player.now, this.notes);
+    this.setLoop(this.bars.loopOf(this.notes, bar));
   }
 
   setLoop(range) {

@@ -3,12 +3,14 @@
 
 import { s } from "./dom.js";
 import { pitchName, printed } from "./music.js";
-import { barLine, figure, geometry, staff, technique } from "./tabdraw.js";
+import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
+import { barLine, figure, fingerMark, geometry, staff, technique } from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
 const GAP = 3.3;
-const STEM = 4.6;
+const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
+const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
 /** Pages of the sheet as SVG elements. */
 export function drawSheet(riff, paper) {
@@ -16,26 +18,29 @@ export function drawSheet(riff, paper) {
   const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
   const bars = layBars(riff);
   const inner = width - 2 * MARGIN;
-  const systems = breakLines(bars, inner - 8);
-  const tall = g.bottom + STEM + 9;
-  const pages = [];
-  let page = null;
-  let y = 0;
+  let page = newPage(paper, width, height);
+  const pages = [page];
+  let y = heading(page, riff, width);
+  const foot = height - MARGIN - 4;
+  const { size, systems, step } = layPage(
+    bars,
+    inner,
+    foot - y,
+    g.bottom + (RHYTHM_ROOM + 1) * GAP,
+  );
   systems.forEach((system, index) => {
-    if (!page || y + tall > height - MARGIN) {
+    if (index && y + step > foot + 0.1) {
       page = newPage(paper, width, height);
       pages.push(page);
       y = MARGIN;
-      if (pages.length === 1) y = heading(page, riff, width);
     }
-    page.append(drawSystem(riff, g, system, MARGIN, y, inner, index === systems.length - 1));
-    y += tall;
+    const place = `translate(${MARGIN} ${y}) scale(${size})`;
+    const ends = [index === 0, index === systems.length - 1];
+    page.append(drawSystem(riff, g, system, place, inner / size, ends));
+    y += step;
   });
-  if (!page) {
-    page = newPage(paper, width, height);
-    heading(page, riff, width);
-    pages.push(page);
-  }
+  const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
+  if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
   pages.forEach((each, k) => {
     each.append(
       s(
@@ -121,7 +126,6 @@ function wrapped(text, most) {
 function layBars(riff) {
   const { bars, notes } = riff;
   const per = bars.meter[0];
-  const quarter = 4 / bars.meter[1];
   const found = new Map();
   for (const note of notes) {
     const beat = note.onset_beat ?? bars.beatAt(note.onset_sec);
@@ -142,22 +146,58 @@ function layBars(riff) {
     }
     columns.forEach((column, k) => {
       const next = columns[k + 1]?.beat ?? per;
-      const held = Math.max(...column.notes.map((note) => note.duration_beat || 0));
-      const beats = Math.min(
-        next - column.beat,
-        held > 0.06 && k + 1 === columns.length ? Math.max(held, 0.25) : next - column.beat,
-      );
-      column.quarters = beats * quarter;
-      column.wide = 4.3 + 4.4 * Math.sqrt(Math.max(0.1, (next - column.beat) * quarter));
+      column.wide =
+        4.3 + 4.4 * Math.sqrt(Math.max(0.1, ((next - column.beat) * 4) / bars.meter[1]));
     });
     const lead =
       columns.length && columns[0].beat > 0.05 && number > first
-        ? 3 + 4.4 * Math.sqrt(columns[0].beat * quarter)
+        ? 3 + 4.4 * Math.sqrt((columns[0].beat * 4) / bars.meter[1])
         : 0;
     const natural = 4 + lead + columns.reduce((sum, column) => sum + column.wide, 0);
     out.push({ number, columns, lead, natural: Math.max(12, natural) });
   }
   return out;
+}
+
+/**
+ * The bars in lines. What fits on one page is drawn larger, and its lines are set apart, so that
+ * the page is filled; `step` is the distance of the lines, in millimetres.
+ */
+export function layPage(bars, width, height, tall) {
+  const widest = Math.max(...bars.map((bar) => bar.natural), 0);
+  for (let size = MOST; size > 1; size -= 0.05) {
+    const room = width / size - HEAD;
+    const systems = breakLines(bars, room);
+    const used = systems.length * tall * size;
+    if (widest <= room && used <= height)
+      return { size, systems, step: Math.min(tall * size * 1.6, height / systems.length) };
+  }
+  return { size: 1, systems: breakLines(bars, width - HEAD), step: tall };
+}
+
+const SIGNS = {
+  "hammer-on": "h hammer-on",
+  "pull-off": "p pull-off",
+  slide: "sl slide",
+  bend: "bent arrow: bend",
+  vibrato: "wave: vibrato",
+  harmonic: "‹12› harmonic",
+  dead: "× dead note",
+};
+
+/** The signs that stand on the sheet, explained; empty where there are none. */
+export function signs(notes, phrases, unsure = new Set()) {
+  const used = new Set(notes.map((note) => note.articulation));
+  return [
+    ...Object.keys(SIGNS)
+      .filter((name) => used.has(name))
+      .map((name) => SIGNS[name]),
+    notes.some((note) => note.string === null) ? "? no string yet" : "",
+    notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
+    phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
+  ]
+    .filter(Boolean)
+    .join("   ·   ");
 }
 
 function breakLines(bars, room) {
@@ -177,15 +217,17 @@ function breakLines(bars, room) {
   return systems;
 }
 
-function drawSystem(riff, g, system, left, top, width, isLast) {
+/** @param {boolean[]} ends whether it is the first, and the last */
+function drawSystem(riff, g, system, place, width, ends) {
+  const [isFirst, isLast] = ends;
   const doc = riff.data.document;
-  const room = width - 8;
+  const room = width - HEAD;
   // The last line is not pulled apart further than looks even.
   const stretch = isLast ? Math.min(room / system.used, 1.35) : room / system.used;
-  const right = 8 + system.used * stretch;
+  const right = HEAD + system.used * stretch;
   const group = s(
     "g",
-    { class: "system", transform: `translate(${left} ${top})` },
+    { class: "system", transform: place },
     staff(g, 0, right),
     barLine(g, 0),
     barLine(g, right),
@@ -207,9 +249,27 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
       "B",
     ),
   );
+  const middle = (g.top + g.bottom) / 2;
+  if (isFirst && riff.bars.there)
+    riff.bars.meter.forEach((number, k) =>
+      group.append(
+        s(
+          "text",
+          {
+            class: "meter",
+            x: 6.6,
+            y: middle - 0.4 + 4.2 * k,
+            "text-anchor": "middle",
+            "font-size": 5,
+            "font-weight": "bold",
+          },
+          String(number),
+        ),
+      ),
+    );
   const xs = new Map();
   const figures = [];
-  let x = 8;
+  let x = HEAD;
   const bars = riff.bars;
   const chords = doc.theory?.chords || [];
   system.bars.forEach((bar) => {
@@ -219,7 +279,7 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 1.4, "font-size": 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, "font-size": 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -241,7 +301,7 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
           {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
-            y: g.top - 4.6,
+            y: g.top - 5.6,
             "font-size": 3.6,
           },
           printed(chord.symbol),
@@ -253,14 +313,36 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
         group.append(
           s(
             "text",
-            { class: "phrase", x: start + 4, y: g.top - 1.2, "font-size": 2.8 },
+            {
+              class: "phrase",
+              x: start + 1.6 + 1.4 * String(bar.number + 1).length,
+              y: g.top - 2.4,
+              "font-size": 2.8,
+            },
             phrase.label,
           ),
         );
       }
     }
-    if (bars.there) group.append(stems(g, bar, bars.meter));
     if (bars.there) group.append(barLine(g, end));
+    const written = riff.data.bars.find(({ number }) => number === bar.number + 1);
+    if (written)
+      group.append(
+        drawRhythm(g, [written], {
+          per: bars.meter[0],
+          count: false,
+          x: (event) =>
+            (event.tied_from ? null : xs.get(event.notes[0])) ??
+            placeOf(
+              bar,
+              event.beat - bar.number * bars.meter[0],
+              start + 4 * stretch,
+              end,
+              bars.meter[0],
+            ),
+          middle: () => (start + end) / 2,
+        }),
+      );
     x = end;
   });
   const sources = riff.data.legato_from;
@@ -269,12 +351,15 @@ function drawSystem(riff, g, system, left, top, width, isLast) {
     const source = byId.get(sources[note.id]);
     const from =
       source && xs.has(source.id) && xs.get(source.id) < at
-        ? { x: xs.get(source.id), fret: source.fret }
+        ? { x: xs.get(source.id), fret: source.fret, bent: source.articulation === "bend" }
         : null;
     group.append(...technique(g, note, at, from));
   }
-  for (const [note, at] of figures)
-    group.append(figure(g, { ...note, pinned: false, confidence: 1 }, at));
+  for (const [note, at] of figures) {
+    const finger = riff.strip.shown.fingers ? fingerMark(g, note, at) : null;
+    if (finger) group.append(finger);
+    group.append(figure(g, { ...note, pinned: false }, at, { unsure: riff.unsure.has(note.id) }));
+  }
   return group;
 }
 
@@ -290,92 +375,6 @@ function placeOf(bar, beat, start, end, per) {
   return before.x + ((beat - before.beat) / Math.max(1e-6, per - before.beat)) * (end - before.x);
 }
 
-const VALUES = [
-  [4, 0, 0],
-  [3, 0, 1],
-  [2, 0, 0],
-  [1.5, 0, 1],
-  [1, 0, 0],
-  [0.75, 1, 1],
-  [2 / 3, 0, 0, 3],
-  [0.5, 1, 0],
-  [0.375, 2, 1],
-  [1 / 3, 1, 0, 3],
-  [0.25, 2, 0],
-  [1 / 6, 2, 0, 3],
-  [0.125, 3, 0],
-];
-
-function valueOf(quarters) {
-  let best = VALUES[4];
-  for (const value of VALUES)
-    if (Math.abs(Math.log(quarters / value[0])) < Math.abs(Math.log(quarters / best[0])))
-      best = value;
-  return { quarters: best[0], flags: best[1], dotted: best[2] === 1, triplet: best[3] === 3 };
-}
-
-/** Stems under the lines; beams join the short values of one beat. */
-function stems(g, bar, meter) {
-  const group = s("g", { class: "stems" });
-  const unit = meter[1] >= 8 && meter[0] % 3 === 0 ? 3 : 1;
-  const top = g.bottom + GAP * 0.75;
-  const base = top + STEM;
-  const marked = bar.columns.map((column) => ({
-    ...column,
-    value: valueOf(Math.max(0.06, column.quarters)),
-    beatNumber: Math.floor(column.beat / unit + 1e-6),
-  }));
-  marked.forEach((column, k) => {
-    const { value, x } = column;
-    if (value.quarters >= 4) return;
-    group.append(
-      s("line", { x1: x, x2: x, y1: value.quarters >= 2 ? top + STEM / 2 : top, y2: base }),
-    );
-    if (value.dotted)
-      group.append(s("circle", { class: "dot", cx: x + 1.1, cy: base - 0.5, r: 0.38 }));
-    const next = marked[k + 1];
-    const before = marked[k - 1];
-    const joined = (other) =>
-      other && other.beatNumber === column.beatNumber && other.value.flags > 0 && value.flags > 0;
-    for (let level = 0; level < value.flags; level += 1) {
-      const y = base - level * 1.1;
-      if (joined(next) && next.value.flags > level)
-        group.append(s("line", { class: "beam", x1: x, x2: next.x, y1: y, y2: y }));
-      else if (!(joined(before) && before.value.flags > level)) {
-        const back = joined(before) ? -1.5 : 1.5;
-        group.append(
-          s("line", {
-            class: "beam",
-            x1: x,
-            x2: x + back,
-            y1: y,
-            y2: joined(before) || joined(next) ? y : y - 0.9,
-          }),
-        );
-      }
-    }
-    if (value.triplet && !(before?.value.triplet && before.beatNumber === column.beatNumber)) {
-      const mates = marked.filter(
-        (other) => other.value.triplet && other.beatNumber === column.beatNumber,
-      );
-      group.append(
-        s(
-          "text",
-          {
-            class: "triplet",
-            x: (x + mates[mates.length - 1].x) / 2,
-            y: base + 2.8,
-            "text-anchor": "middle",
-            "font-size": 2.6,
-          },
-          "3",
-        ),
-      );
-    }
-  });
-  return group;
-}
-
 /** One page as a file of its own, with its style inside. */
 export function sheetFile(page) {
   const copy = page.cloneNode(true);
@@ -389,13 +388,14 @@ export function sheetFile(page) {
 
 const STYLE = `
 text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
-.note text, .letter, .stems text { font-family: Arial, "Liberation Sans", sans-serif; }
+.note text, .letter, .rhythm text, .finger { font-family: Arial, "Liberation Sans", sans-serif; }
 .sheet-paper, .knock { fill: #fff; }
 .letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
 .string { stroke: #777; stroke-width: .15; }
 .bar { stroke: #000; stroke-width: .25; }
 .slur { fill: none; stroke: #000; stroke-width: .25; }
-.head, .dot { fill: #000; }
-.stems line { stroke: #000; stroke-width: .28; }
-.stems .beam { stroke-width: .7; }
+.head, .dot, .block { fill: #000; }
+.unsure text { fill: #666; }
+.stem, .flag, .zigzag, .tie { fill: none; stroke: #000; stroke-width: .28; }
+.beam { stroke: #000; stroke-width: .7; }
 `;

@@ -1,8 +1,9 @@
 // The folder: bring a take in, and the list of riffs.
 
-import { get, post, remove } from "./api.js";
-import { ask, h, notice, put, say } from "./dom.js";
-import { clock, plural, printed } from "./music.js";
+import { get, post } from "./api.js";
+import { h, notice, put, say } from "./dom.js";
+import { RiffList } from "./list.js";
+import { clock } from "./music.js";
 import { Work } from "./work.js";
 
 // The list that is shown now: work that was begun on an earlier one brings its riff to it.
@@ -12,13 +13,20 @@ export async function showShelf(main) {
   document.title = "Handspan";
   put(document.getElementById("crumbs"));
   const shelf = await get("/api/shelf");
-  const list = h("div", { class: "contents" });
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const troubles = h("div", {});
   const settings = settingsForm();
 
-  const refresh = async () => fillList(list, (await get("/api/shelf")).riffs, refresh);
-  refreshShown = refresh;
+  const list = new RiffList({
+    refresh: () => refreshShown(),
+    example: () =>
+      follow("The example", true, async (work) => {
+        const { job } = await post("/api/example");
+        followed.add(job);
+        return work.follow(job);
+      }),
+  });
+  refreshShown = async () => list.show((await get("/api/shelf")).riffs);
   const bring = (file, name, alone) => {
     put(troubles);
     return follow(name, alone, (work) =>
@@ -86,118 +94,16 @@ export async function showShelf(main) {
         "section",
         { "aria-labelledby": "list-title" },
         h("h2", { id: "list-title" }, "What is here"),
-        list,
+        list.element,
       ),
     ),
   );
-  fillList(list, shelf.riffs, refresh);
+  list.show(shelf.riffs);
   return () => {
     stopListening();
     dropper.leave();
+    list.stop();
   };
-}
-
-function fillList(list, riffs, refresh) {
-  if (!riffs.length) {
-    put(
-      list,
-      h("p", {}, "No riff is here yet. It goes like this:"),
-      h(
-        "ol",
-        { class: "first-steps" },
-        h(
-          "li",
-          {},
-          "Bring in a recording of a few bars, as rough as a phone makes it. A few seconds later its tab is there.",
-        ),
-        h(
-          "li",
-          {},
-          "Play it slower, look at the tab, and put a note that lies badly on another string: the rest of the fingering follows.",
-        ),
-        h(
-          "li",
-          {},
-          "Play it again, and hold that take against the tab: each note gets its verdict, and you get what to practise.",
-        ),
-      ),
-    );
-    return;
-  }
-  put(
-    list,
-    h(
-      "ol",
-      {},
-      riffs.map((riff) =>
-        h(
-          "li",
-          { class: "entry" },
-          riff.error
-            ? [
-                h("span", { class: "entry-name" }, riff.name),
-                h("span", { class: "leader" }),
-                h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`),
-              ]
-            : [
-                h("a", { class: "entry-name", href: `#riff=${riff.id}` }, riff.name),
-                h("span", { class: "leader" }),
-                h(
-                  "span",
-                  { class: "entry-facts" },
-                  [
-                    printed(riff.mode),
-                    plural(riff.notes, "note"),
-                    riff.pins ? plural(riff.pins, "pin") : "",
-                    clock(riff.duration_sec),
-                  ]
-                    .filter(Boolean)
-                    .join(" · "),
-                ),
-              ],
-          h(
-            "button",
-            {
-              type: "button",
-              class: "plain small",
-              "aria-label": `Remove ${riff.name}`,
-              onclick: async () => {
-                const sure = await ask(
-                  `Remove ${riff.name}?`,
-                  "The document goes to the hidden folder .handspan/removed; the recording stays where it is.",
-                  [
-                    ["Keep it", null],
-                    ["Remove", true, true],
-                  ],
-                );
-                if (!sure) return;
-                try {
-                  const gone = await remove(`/api/riffs/${riff.id}`);
-                  await refresh();
-                  const back = async () => {
-                    try {
-                      await post(`/api/removed/${gone.removed}/back`);
-                      await refreshShown();
-                      say(`${gone.name} is back.`);
-                    } catch (error) {
-                      notice(error.message, { kind: "error" });
-                    }
-                  };
-                  notice(`${gone.name} is removed.`, {
-                    key: "removed",
-                    actions: [["Put it back", back]],
-                  });
-                } catch (error) {
-                  notice(error.message, { kind: "error" });
-                }
-              },
-            },
-            "Remove",
-          ),
-        ),
-      ),
-    ),
-  );
 }
 
 /** Let files be dropped anywhere on `target`; `words` say what comes of it. Returns a way to stop. */
@@ -244,7 +150,8 @@ export function bringIn(
   takeFiles,
   takeBlob,
   {
-    lead = () => null,
+    lead = async () => true,
+    over = () => {},
     hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too.",
   } = {},
 ) {
@@ -285,12 +192,17 @@ export function bringIn(
     record.disabled = true;
     try {
       const { Recorder } = await import("./recorder.js");
-      await lead();
-      recorder = await Recorder.start((level, sec, clipped) => {
+      const ready = await Recorder.start((level, sec, clipped) => {
         meter.value = level;
         time.textContent = clock(sec) + (clipped ? " too loud: move away" : "");
         if (sec > 1795) finish(true);
       });
+      if (!(await lead())) {
+        await ready.stop();
+        record.disabled = false;
+        return;
+      }
+      recorder = ready.begin();
       record.textContent = "Stop and use it";
       record.classList.add("recording");
       say("Recording.");
@@ -313,6 +225,7 @@ export function bringIn(
     record.classList.remove("recording");
     meter.hidden = time.hidden = drop.hidden = true;
     if (!ended) return;
+    over();
     const blob = await ended.stop();
     if (keep) takeBlob(blob);
   }
@@ -334,6 +247,7 @@ export function bringIn(
   );
   return {
     element,
+    toggle,
     leave: () => {
       finish(false);
     },

@@ -1,13 +1,14 @@
-// The strip: the picture of the sound over the tab, on one time axis, or the whole tab in lines.
+// The strip: the tab over the picture of the sound, on one time axis, or the whole tab in lines.
 // Only what is in view is drawn, so that a long take scrolls as well as a short one.
 
 import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
-import { engrave } from "./engrave.js";
+import { engrave, judged } from "./engrave.js";
 import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
 import { Picture, beginningIn } from "./picture.js";
-import { geometry } from "./tabdraw.js";
+import { RHYTHM_ROOM } from "./rhythm.js";
+import { SEGMENT_ROOM, geometry } from "./tabdraw.js";
 
 const NEAR = 8;
 
@@ -27,6 +28,11 @@ export class Strip {
     this.deciding = new Map();
     this.verdicts = new Map();
     this.extras = [];
+    this.markRows = 0;
+    this.unsure = new Set();
+    this.segments = [];
+    this.written = [];
+    this.shown = { rhythm: true, fingers: false };
     this.g = geometry(6);
     // A finger needs more room between the strings than a mouse.
     this.touch = matchMedia("(pointer: coarse)").matches;
@@ -50,7 +56,7 @@ export class Strip {
       },
       this.svg,
     );
-    this.view = h("div", { class: "view" }, canvas, this.row, this.band, this.head, this.hover);
+    this.view = h("div", { class: "view" }, this.row, canvas, this.band, this.head, this.hover);
     this.spacer = h("div", { class: "spacer" }, this.view);
     this.scroller = h("div", { class: "scroller" }, this.spacer);
     this.lines = new Lines(this);
@@ -98,9 +104,9 @@ export class Strip {
 
   get tabHeight() {
     // The rows of a comparison take room only while there is one.
-    return this.verdicts.size || this.extras.length
-      ? this.g.height
-      : this.g.markY + this.g.gap * 0.6;
+    const rows = this.markRows + (this.extras.length ? 1 : 0);
+    if (rows) return this.g.height + (rows - 1) * this.g.markGap;
+    return this.g.markY + this.g.gap * (this.deciding.size || !this.written.length ? 0.6 : -0.4);
   }
 
   // -- what is shown
@@ -112,15 +118,28 @@ export class Strip {
     this.notes = view.document.notes;
     this.byId = new Map(this.notes.map((note) => [note.id, note]));
     this.sources = view.legato_from;
+    this.unsure = new Set(view.unsure);
+    // What is playing needs no telling where nobody talks.
+    const segments = view.document.segments || [];
+    this.segments = segments.some(({ kind }) => kind === "talk") ? segments : [];
+    this.written = this.shown.rhythm ? view.bars : [];
+    this.heard = view.document.timing.kind === "heard";
     this.duration = Math.max(view.duration_sec, 1);
-    this.g = geometry(
-      view.document.instrument.open_midi.length,
-      this.touch ? { gap: 21, top: 56 } : {},
-    );
+    this.g = geometry(view.document.instrument.open_midi.length, {
+      ...(this.touch ? { gap: 21, top: 56 } : {}),
+      above: this.segments.length ? SEGMENT_ROOM : 0,
+      below: this.written.length ? RHYTHM_ROOM : 0,
+    });
     if (first) this.pps = this.fitting();
     this.picture.setSpan(this.notes, view.document.instrument);
     this.layAxis();
     this.resize();
+  }
+
+  /** Choose what is drawn beside the figures: the rhythm, the fingers. */
+  setShown(shown) {
+    this.shown = shown;
+    if (this.view_) this.setRiff(this.view_, this.bars);
   }
 
   /** A new axis for new notes, marks or another scale; what is at the left edge stays there. */
@@ -133,6 +152,7 @@ export class Strip {
       duration: this.duration,
       pps: this.pps,
       gap: this.g.gap,
+      fingers: this.shown.fingers,
       deciding: this.deciding,
       chords: this.view_.document.theory?.chords,
     });
@@ -167,7 +187,7 @@ export class Strip {
     this.resize();
   }
 
-  /** The tab in lines, or under the picture of the sound. */
+  /** The tab in lines, or over the picture of the sound. */
   setLines(on) {
     if (this.inLines === on) return;
     this.inLines = on;
@@ -254,12 +274,17 @@ export class Strip {
 
   resize() {
     if (!this.axis_) return;
+    // Rows of verdicts: as many as there are strings with one in any stroke.
+    const rows = this.verdicts.size
+      ? this.axis.columns.map((column) => judged(this.verdicts, column).length)
+      : [0];
+    this.markRows = rows.reduce((most, count) => Math.max(most, count), 0);
     this.setWidth();
     this.view.style.width = `${this.width}px`;
     this.picture.resize(this.width);
-    this.tall = this.picture.tall;
+    this.tall = this.tabHeight;
     this.svg.setAttribute("width", this.width);
-    this.svg.setAttribute("height", this.tabHeight);
+    this.svg.setAttribute("height", this.tall);
     this.nameStrings();
     this.laid = false;
     this.later(true);
@@ -332,6 +357,7 @@ export class Strip {
       offset,
       notes,
       chosen: this.chosen,
+      unsure: this.unsure,
       duration: this.duration,
     });
   }
@@ -378,7 +404,8 @@ export class Strip {
     let start = null;
     const at = (event) => {
       const box = this.view.getBoundingClientRect();
-      return { x: event.clientX - box.left, y: event.clientY - box.top };
+      // Heights are those of the picture; the tab lies above it.
+      return { x: event.clientX - box.left, y: event.clientY - box.top - this.tall };
     };
     this.view.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
@@ -428,7 +455,7 @@ export class Strip {
       return;
     }
     const near =
-      began.y < this.tall
+      began.y > 0
         ? this.noteNear(sec, began.y, began.touch ? 3 * NEAR : NEAR)?.id
         : this.figureNear(event, began.touch ? 26 : 10);
     const id = began.id ?? near;
@@ -475,6 +502,6 @@ export class Strip {
     this.hover.hidden = midi === null;
     if (midi === null) return;
     this.hover.textContent = `${pitchName(Math.round(midi))}  ${this.secAt(x).toFixed(2)} s`;
-    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${Math.max(0, y - 26)}px)`;
+    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${this.tall + Math.max(0, y - 26)}px)`;
   }
 }

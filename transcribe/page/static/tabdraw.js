@@ -3,8 +3,12 @@
 
 import { s } from "./dom.js";
 
-/** Where the lines and the rows above and below them lie. */
-export function geometry(strings, { gap = 17, top = 50 } = {}) {
+/**
+ * Where the lines and the rows above and below them lie: `above` in pixels, for what stands over
+ * all, `below` in gaps of the strings, for the rhythm.
+ */
+export function geometry(strings, { gap = 17, top: room = 50, above = 0, below = 0 } = {}) {
+  const top = room + above;
   const bottom = top + gap * (strings - 1);
   return {
     strings,
@@ -12,12 +16,13 @@ export function geometry(strings, { gap = 17, top = 50 } = {}) {
     top,
     bottom,
     y: (string) => top + gap * (string - 1),
-    chordY: gap * 0.75,
-    barY: gap * 1.55,
-    markY: bottom + gap * 1.15,
-    verdictY: bottom + gap * 2.1,
-    extraY: bottom + gap * 2.85,
-    height: bottom + gap * 3.2,
+    above,
+    chordY: above + gap * 0.75,
+    barY: above + gap * 1.55,
+    markY: bottom + gap * (1.15 + below),
+    verdictY: bottom + gap * (2.1 + below),
+    markGap: gap * 0.8,
+    height: bottom + gap * (2.45 + below),
   };
 }
 
@@ -40,13 +45,13 @@ export function fretText(note) {
 }
 
 /** The figure of one note on its string. A note without a place stands under the lines. */
-export function figure(g, note, x, { classes = "", props = {} } = {}) {
+export function figure(g, note, x, { classes = "", props = {}, unsure = false } = {}) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
   const group = s(
     "g",
-    { class: `note ${classes}`, ...props },
+    { class: `note ${classes}${unsure ? " unsure" : ""}`, ...props },
     s("rect", {
       class: "knock",
       x: x - half,
@@ -78,7 +83,7 @@ export function figure(g, note, x, { classes = "", props = {} } = {}) {
         y2: y + g.gap * 0.44,
       }),
     );
-  if (note.confidence < 0.5 && !note.pinned) {
+  if (unsure) {
     group.append(
       s(
         "text",
@@ -96,6 +101,60 @@ export function figure(g, note, x, { classes = "", props = {} } = {}) {
   return group;
 }
 
+/** The finger that stops a note, small at the foot of its figure. */
+export function fingerMark(g, note, x) {
+  if (!note.finger || note.string === null) return null;
+  const half = g.gap * (0.3 + 0.19 * fretText(note).length);
+  return s(
+    "text",
+    {
+      class: "finger",
+      x: x - half,
+      y: g.y(note.string) + g.gap * 0.42,
+      "text-anchor": "end",
+      "font-size": g.gap * 0.55,
+    },
+    String(note.finger),
+  );
+}
+
+const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no direction is heard
+const STRUM_AGREES = 0.6; // of the pairs of strings, those in order less those against it (by eye)
+
+/**
+ * Which way the hand strums, by the strings' order in time: "down" from the lowest-sounding string
+ * up to the highest, "up" the other way; null where the strings are struck as one.
+ */
+export function strumOf(notes) {
+  if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
+  const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
+  const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
+  if (spread < STRUM_LEAST_SEC * (notes.length - 1)) return null;
+  let rising = 0;
+  let pairs = 0;
+  order.forEach((note, k) =>
+    order.slice(k + 1).forEach((later) => {
+      rising += Math.sign(note.string - later.string);
+      pairs += 1;
+    }),
+  );
+  // Most pairs of strings must agree: onsets are heard to a few milliseconds only.
+  if (Math.abs(rising) < STRUM_AGREES * pairs) return null;
+  return rising > 0 ? "down" : "up";
+}
+
+/** The sign of a strum over the lines: a frame, open below, for down; a wedge for up. */
+export function strumSign(g, way, x) {
+  const wide = g.gap * 0.28;
+  const foot = g.top - g.gap * 0.6;
+  const head = foot - g.gap * 0.55;
+  const d =
+    way === "down"
+      ? `M${x - wide} ${foot} V${head} H${x + wide} V${foot}`
+      : `M${x - wide} ${head} L${x} ${foot} L${x + wide} ${head}`;
+  return s("path", { class: `strum ${way}`, d });
+}
+
 const LETTERS = { "hammer-on": "h", "pull-off": "p", slide: "sl" };
 
 /** What is written about how a note is played: slurs, slides, bends, vibrato. */
@@ -106,7 +165,8 @@ export function technique(g, note, x, from) {
   if (letter) {
     const start = from ? from.x : x - g.gap * 1.3;
     const lift = g.gap * 0.95;
-    const a = start + g.gap * 0.2;
+    // From a bent note it begins behind the arrow.
+    const a = start + g.gap * (from?.bent ? 1.15 : 0.2);
     const b = x - g.gap * 0.2;
     parts.push(
       s("path", {
@@ -184,6 +244,23 @@ export function droneLine(g, drone, x1, x2, label = true) {
       ),
     );
   return parts;
+}
+
+const SEGMENT = { tall: 13, every: 420, least: 44 }; // pixels: of the band, from word to word, a word's
+
+export const SEGMENT_ROOM = SEGMENT.tall + 5;
+
+/** What happens in a stretch of the recording, in words over a band of its own pattern. */
+export function segmentBand(kind, x1, x2) {
+  const group = s(
+    "g",
+    { class: `segment ${kind}` },
+    s("rect", { x: x1, y: 2, width: Math.max(0, x2 - x1), height: SEGMENT.tall }),
+  );
+  if (kind !== "neither")
+    for (let x = x1 + 6; x + SEGMENT.least < x2; x += SEGMENT.every)
+      group.append(s("text", { x, y: SEGMENT.tall - 1, "font-size": 11 }, kind));
+  return group;
 }
 
 const VERDICTS = {

@@ -102,6 +102,26 @@ export function differences(ours, theirs) {
   return parts.join(", ") || "its notes are the same";
 }
 
+/** What an answer that did not come says of the riff: a few words, and the way on. */
+export function whatIsLost(error) {
+  if (error.status === 0)
+    return [
+      "Server gone",
+      "The server of this page does not answer, so nothing can be changed or saved. Start handspan page again on the same port; this window finds it by itself.",
+    ];
+  if (error.status === 403)
+    return [
+      "Key lost",
+      "The server was started anew and has another key. Open the address that it printed, in any window of this browser; this one then goes on by itself.",
+    ];
+  if (error.status === 404)
+    return [
+      "File gone",
+      "The file of this riff is not in the folder any more: it was removed or renamed. Put it back and this window goes on, or go to the list of riffs.",
+    ];
+  return ["Not readable", `The file of this riff cannot be read now: ${error.message}`];
+}
+
 /** The keys of the tab, and what its marks mean. */
 export function keysHelp() {
   return h(
@@ -127,10 +147,12 @@ export function keysHelp() {
       h("kbd", {}, "Delete"),
       " removes it, ",
       h("kbd", {}, "Space"),
-      " plays. ",
+      " plays, ",
+      h("kbd", {}, "R"),
+      " records a take to check, and ends it. ",
       "A heavy string rings on as a drone. An underlined figure is pinned; ",
       h("span", { class: "was-key" }, "a struck-out one"),
-      " shows where a note was before the last change; a ? is a note heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
+      " shows where a note was before the last change; a lighter one with a ? was heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
     ),
   );
 }

@@ -95,6 +95,7 @@ export class TempoRow {
       if (meter.value.trim()) edit.meter = meter.value.trim();
       this.make(button, edit);
     };
+    this.trouble = h("div", { class: "trouble" });
     this.form = h(
       "div",
       { class: "row tempo-form" },
@@ -119,6 +120,7 @@ export class TempoRow {
         },
         "Bar 1 begins at the chosen note",
       ),
+      this.trouble,
     );
     this.element.append(this.form);
     button.setAttribute("aria-expanded", "true");

@@ -4,7 +4,7 @@ import { h, put } from "./dom.js";
 import { barName, pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
-  alternative: "Taken over, and pinned.",
+  alternative: "Taken over; pins stay.",
   unpin: "Unpinned.",
   delete: "Deleted.",
   add: "Added.",
@@ -58,6 +58,14 @@ function opening(riff, edit, step) {
       (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
     );
   }
+  if (edit.op === "confirm") return `${plural(edit.notes.length, "note")} kept as played.`;
+  if (edit.op === "several") {
+    const notes = plural(edit.notes.length, "note");
+    if (edit.articulation) return `${notes}: ${edit.articulation}.`;
+    return edit.position
+      ? `Pinned ${notes} within reach of position ${edit.position}.`
+      : `Pinned ${notes} to string ${edit.string}.`;
+  }
   if (edit.op === "undo" && step?.facts.what === "rhythm") return "The bars are counted as before.";
   const words = step ? `: ${plainly(riff, step.parts)}` : "";
   if (edit.op === "undo") return `Taken back${words}.`;
@@ -83,10 +91,12 @@ export function tellChange(riff, edit, data, before, undone = null) {
   }
   const lost = data.moved.filter((move) => move.to[0] === null);
   const moves = data.moved.filter(
-    (move) => move.to[0] !== null && !(edit.op === "pin" && about.has(move.note)),
+    (move) =>
+      move.to[0] !== null && !(["pin", "several"].includes(edit.op) && about.has(move.note)),
   );
   // What an undo moves includes the note that it is about, so "other" would miscount.
-  const word = ["undo", "redo"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
+  const word =
+    ["undo", "redo", "confirm"].includes(edit.op) || COUNTED[edit.op] ? "note" : "other note";
   if (!COUNTED[edit.op] || moves.length)
     said.push(
       moves.length
@@ -174,8 +184,10 @@ function goOn(riff, edit, before, made) {
 export function tellRefusal(riff, edit, error) {
   const remark = error.body?.remark;
   const place = edit.op === "pin" ? remark?.facts.nearest : null;
+  // Beside the field that it is about.
+  const into = edit.op === "retime" && riff.tempo.form ? riff.tempo.trouble : riff.lastChange;
   put(
-    riff.lastChange,
+    into,
     h(
       "div",
       { class: "notice error", role: "alert" },
@@ -200,15 +212,10 @@ export function tellRefusal(riff, edit, error) {
               `Pin it to ${placeText(...place)}`,
             )
           : null,
-        h(
-          "button",
-          { type: "button", class: "plain", onclick: () => put(riff.lastChange) },
-          "Close",
-        ),
+        h("button", { type: "button", class: "plain", onclick: () => put(into) }, "Close"),
       ),
     ),
   );
-  const box = riff.lastChange.getBoundingClientRect();
-  if (box.top < 0 || box.bottom > window.innerHeight)
-    riff.lastChange.scrollIntoView({ block: "center" });
+  const box = into.getBoundingClientRect();
+  if (box.top < 0 || box.bottom > window.innerHeight) into.scrollIntoView({ block: "center" });
 }

@@ -1,8 +1,10 @@
 // Play, pause, speed, click, balance and loudness.
 
 import { make } from "./api.js";
-import { h, notice } from "./dom.js";
+import { h, notice, recall, remember } from "./dom.js";
 import { clock } from "./music.js";
+
+const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
 
 export class Transport {
   constructor(riff) {
@@ -16,7 +18,8 @@ export class Transport {
       "aria-keyshortcuts": "Space",
     });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
-    this.speed = slider({ min: "40", max: "100", value: "100" });
+    this.speed = slider({ min: "25", max: "150", step: "1", value: "100" });
+    this.speed.addEventListener("input", () => this.aim());
     this.speedText = h("output", {}, "100 %");
     this.balance = slider({
       min: "0",
@@ -24,10 +27,23 @@ export class Transport {
       value: "0",
       "aria-label": "Balance from the take to the tab",
     });
-    this.volume = slider({ min: "0", max: "100", value: "35" });
+    this.volume = slider({ min: "0", max: "100", value: String(QUIET) });
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
+    this.step = h(
+      "select",
+      {},
+      [0, 2, 5, 10].map((percent) =>
+        h("option", { value: String(percent) }, percent ? `${percent} % faster` : "the same"),
+      ),
+    );
+    this.stepField = h(
+      "label",
+      { class: "field inline", hidden: true },
+      h("span", {}, "Each time round"),
+      this.step,
+    );
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
     this.balanceField = h(
       "label",
@@ -36,7 +52,38 @@ export class Transport {
       this.balance,
       h("span", {}, "the tab"),
     );
-    const narrow = matchMedia("(max-width: 520px)").matches;
+    this.number = h("output", {});
+    this.counter = h(
+      "div",
+      { class: "counter", hidden: true },
+      this.number,
+      button("Stop the count", () => riff.player.pause()),
+    );
+    this.hint = h(
+      "p",
+      { class: "hint" },
+      "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
+    );
+    this.narrow = matchMedia("(max-width: 900px)").matches;
+    // On a phone or a tablet the tab is what the room is for; the settings of the sound are one tap away.
+    this.settings = h(
+      "div",
+      { class: "row sound-row" },
+      h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
+      h("label", { class: "tick" }, this.clickBox, "Click"),
+      h("label", { class: "tick" }, this.countBox, "Count-in"),
+      this.balanceField,
+      h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
+    );
+    this.sound = this.narrow
+      ? h(
+          "details",
+          { class: "sound" },
+          h("summary", {}, "Speed, click and loudness"),
+          this.settings,
+          this.hint,
+        )
+      : null;
     this.element = h(
       "section",
       { class: "transport", "aria-label": "Play" },
@@ -44,40 +91,40 @@ export class Transport {
         "div",
         { class: "row" },
         this.playButton,
-        button("From the start", () => {
-          riff.player.seek(riff.loop ? riff.loop[0] : 0);
-          riff.strip.ensureVisible(0);
-        }),
+        h(
+          "button",
+          {
+            type: "button",
+            class: "to-start",
+            onclick: () => {
+              riff.player.seek(riff.loop ? riff.loop[0] : 0);
+              riff.strip.ensureVisible(0);
+            },
+          },
+          h("span", { class: "wordy" }, "From the "),
+          "start",
+        ),
         this.clock,
         button("Loop this bar", () => riff.loopBar()),
         this.loopText,
         this.loopOff,
+        this.stepField,
+        this.narrow ? null : this.settings,
       ),
-      // On a phone the tab is what the room is for; the settings of the sound are one tap away.
-      h(
-        narrow ? "details" : "div",
-        { class: "sound" },
-        narrow ? h("summary", {}, "Speed, click and loudness") : null,
-        h(
-          "div",
-          { class: "row" },
-          h("label", { class: "slider" }, h("span", {}, "Speed"), this.speed, this.speedText),
-          h("label", { class: "tick" }, this.clickBox, "Click"),
-          h("label", { class: "tick" }, this.countBox, "Count-in"),
-          this.balanceField,
-          h("label", { class: "slider" }, h("span", {}, "Loudness"), this.volume),
-        ),
-        h(
-          "p",
-          { class: "hint" },
-          "It begins quietly. Turn it up slowly, above all in headphones: loud sound can harm your hearing, and a ringing ear is a reason to stop and ask a clinician.",
-        ),
-      ),
+      this.counter,
+      this.narrow ? null : this.hint,
     );
+    this.showHint();
+  }
+
+  /** The caution is shown until the first sound, and again wherever it is turned up. */
+  showHint() {
+    this.hint.hidden = recall("heard", false) && Number(this.volume.value) <= QUIET;
   }
 
   /** Hand what the controls say to the player. */
   set() {
+    this.showHint();
     const speed = Number(this.speed.value);
     this.speedText.textContent = `${speed} %`;
     this.riff.player.set({
@@ -90,8 +137,21 @@ export class Transport {
     this.soundChanged();
   }
 
+  /** Once round the loop: a step faster, as far as `aim` says. */
+  faster() {
+    const now = Number(this.speed.value);
+    this.speed.value = String(Math.max(now, Math.min(this.goal, now + Number(this.step.value))));
+    this.set();
+  }
+
+  /** Who begins below the speed of the take gets faster up to that, others as far as can be set. */
+  aim() {
+    this.goal = Number(this.speed.value) < 100 ? 100 : Number(this.speed.max);
+  }
+
   setSpeed(percent) {
-    this.speed.value = String(Math.min(100, Math.max(40, Math.round(percent / 5) * 5)));
+    this.speed.value = String(Math.round(percent));
+    this.aim();
     this.set();
   }
 
@@ -104,34 +164,32 @@ export class Transport {
   }
 
   showPlaying(playing) {
+    if (playing) remember("heard", true);
     this.playButton.textContent = playing ? "Pause" : "Play";
+  }
+
+  /** The beat that is counted, large over the page; null when the count is over. */
+  showCount(number) {
+    this.counter.hidden = number === null;
+    this.number.textContent = number ?? "";
   }
 
   showLoop(range) {
     this.loopOff.hidden = !range;
+    this.stepField.hidden = !range;
+    this.aim();
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
   }
 
   // -- sound
 
-  /** A bar of clicks to come in on; resolves when it is over. */
-  async countIn() {
-    this.riff.player.pause();
-    this.riff.player.wake();
-    await this.riff.player.context.resume();
-    const beat = 60 / this.riff.bars.bpm;
-    for (let k = 0; k < this.riff.bars.meter[0]; k += 1)
-      this.riff.player.tick(this.riff.player.context.currentTime + 0.1 + k * beat, k === 0);
-    await new Promise((resolve) =>
-      setTimeout(resolve, (0.1 + this.riff.bars.meter[0] * beat) * 1000),
-    );
+  toggle() {
+    if (this.riff.player.playing) this.riff.player.pause();
+    else return this.play();
+    return null;
   }
 
-  async toggle() {
-    if (this.riff.player.playing) {
-      this.riff.player.pause();
-      return;
-    }
+  async play() {
     try {
       this.riff.player.wake();
       if (this.riff.takeReady && !this.riff.player.take)

@@ -8,7 +8,7 @@ from typing import Any
 from transcribe.core.clock import MAX_BPM, MIN_BPM
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
-from transcribe.correct import note_edits
+from transcribe.correct import note_edits, requests
 from transcribe.correct.history import redo, undo
 from transcribe.page.worker.settings import meter_of, number
 
@@ -32,8 +32,16 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
         for other in _wholes(wanted, "also") if "also" in wanted else ():
             places[other] = place
         return pin(riff, places, repeats=wanted.get("repeats") is True)
+    if op == "several":
+        return _several(riff, wanted)
     if op == "alternative":
-        return _taken(riff, _whole(wanted, "number"))
+        return requests.take(riff, _whole(wanted, "number") + 1)
+    if op == "ask":
+        text = str(wanted.get("words", ""))[:200]
+        asked = requests.request_of(riff, text, repeats=wanted.get("repeats") is True)
+        return requests.ask(riff, [asked])
+    if op == "withdraw":
+        return requests.withdraw(riff, [_whole(wanted, "number") + 1])
     if op == "unpin":
         repeats = wanted.get("repeats") is True
         return unpin(riff, [_whole(wanted, "note")], repeats=repeats)
@@ -76,6 +84,21 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     raise ParameterError(f"there is no change called {op!r}")
 
 
+def _several(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
+    """``riff`` with several notes on one string, in one position, or played in one way."""
+    from transcribe.correct.pins import pin
+    from transcribe.correct.several import places_in_position, places_on_string
+
+    ids = _wholes(wanted, "notes")
+    if "articulation" in wanted:
+        return note_edits.set_technique(riff, ids, str(wanted["articulation"]))
+    if "position" in wanted:
+        places = places_in_position(riff, ids, _whole(wanted, "position"))
+    else:
+        places = places_on_string(riff, ids, _whole(wanted, "string"))
+    return pin(riff, places, repeats=False)
+
+
 def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     """``riff`` with its beats twice or half as long, or found again from what is known."""
     from transcribe.correct import retime
@@ -92,25 +115,6 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     if wanted.get("first_beat_sec") is not None:
         known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
     return retime.retime(riff, **known)
-
-
-def _taken(riff: Riff, number: int) -> Riff:
-    """``riff`` with the notes pinned that lie elsewhere in one of its other fingerings."""
-    from transcribe.correct.pins import pin
-
-    if not 0 <= number < len(riff.alternatives):
-        raise ParameterError("that other fingering is gone; reload the page")
-    wanted = riff.alternatives[number].positions
-    places = {
-        note.id: wanted[note.id]
-        for note in riff.notes
-        if note.id in wanted
-        and (note.string, note.fret) != tuple(wanted[note.id])
-        and riff.instrument.fret_of(wanted[note.id][0], note.pitch_midi) == wanted[note.id][1]
-    }
-    if not places:
-        raise ParameterError("the riff is fingered like that already")
-    return pin(riff, places, repeats=False)
 
 
 def _whole(values: Mapping[str, Any], key: str) -> int:

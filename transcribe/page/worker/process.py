@@ -51,7 +51,8 @@ def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) ->
         path, shown = str(arguments.get("path", "")), str(arguments.get("shown", "the file"))
         if path:
             message = message.replace(path, shown).replace(Path(path).name, shown)
-        pipe.send(("error", message.replace("the samples:", f"{shown}:")))
+        remark = error.remark if isinstance(error, HandspanError) else None
+        pipe.send(("error", message.replace("the samples:", f"{shown}:"), remark))
     else:
         pipe.send(("result", result))
 

@@ -177,6 +177,8 @@ def not_kept(
             reason, other_id = _reason(request, note, placed, positions, instrument, pins)
             if note.id in drone_ids:
                 reason, other_id = "drone", None
+            if request.kind == "taken" and reason in ("pinned", "other-request"):
+                continue  # the player has asked for something else since
             facts["reason"] = reason
             ids = (note.id,) if other_id is None else (note.id, other_id)
         else:
