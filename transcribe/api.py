@@ -38,6 +38,7 @@ __all__ = [
     "compare",
     "describe",
     "finger",
+    "to_show",
     "transcribe",
 ]
 
@@ -390,6 +391,23 @@ def describe(
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
     return transcribe(path, instrument=instrument, progress=progress)
+
+
+def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
+    """The riff of a file of notes as it is shown: in its bars, and fingered where it has no places.
+
+    ``part`` is as in `transcribe.read_any`.
+    """
+    from transcribe.formats import read_any
+
+    riff = read_any(path, part=part)
+    if not riff.notes or all(note.string is None for note in riff.notes):
+        return finger(riff) if riff.notes else riff
+    if riff.rhythm is None and len(riff.timing.bars_sec) > 1:
+        from transcribe.rhythm.bar_lines import in_bars
+
+        riff = in_bars(riff, None, None, None)[0]
+    return riff
 
 
 def _assemble(

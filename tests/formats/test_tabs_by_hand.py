@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
+
 import pytest
 
 from tests.formats.tabs_by_hand import CASES, Case
 from transcribe.core.pitch import parse_pitch
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Rhythm, Riff
+from transcribe.formats.musicxml.read import read_musicxml
+from transcribe.formats.musicxml.write import write_musicxml
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
 from transcribe.rhythm.bar_lines import in_bars
@@ -92,3 +97,42 @@ def test_there_and_back(case: Case, repeats: bool) -> None:
     back = read_tab(text)
     assert _facts(back) == _facts(riff)
     assert write_tab(back, repeats=repeats) == text
+
+
+MARKED = [case for case in CASES if case.marks or case.palm or case.ring or case.strokes]
+
+
+@pytest.mark.parametrize("case", MARKED, ids=lambda case: case.name)
+def test_what_stands_around_the_notes_goes_through_musicxml(case: Case, tmp_path: Path) -> None:
+    riff = read_tab(case.text + "\n")
+    if riff.rhythm is None:
+        riff = in_bars(riff, None, None, None)[0]
+    if riff.rhythm is None:  # one bar, whose rhythm comes from the notes
+        riff = replace(riff, rhythm=Rhythm(120.0, beats_sec=tuple(0.5 * i for i in range(20))))
+    path = tmp_path / "tab.musicxml"
+    path.write_bytes(write_musicxml(riff))
+    back = read_musicxml(path)
+    # MusicXML has no symbol for no chord.
+    given = [m for m in riff.marks if m.text != "N.C."]
+    assert [(m.kind, m.text, m.note) for m in back.marks] == [
+        (m.kind, m.text, m.note) for m in given
+    ]
+    for note, other in zip(back.notes, riff.notes, strict=True):
+        assert note.palm_mute == other.palm_mute
+        assert note.let_ring == other.let_ring
+        assert note.stroke == other.stroke
+
+
+def test_what_stands_around_the_notes_is_read_by_music21_too(tmp_path: Path) -> None:
+    # Source: MusicXML 4.0 (rehearsal, lyric, up-bow and down-bow), as music21 reads it.
+    music21 = pytest.importorskip("music21")
+    case = next(case for case in CASES if case.name == "everything at once")
+    riff = in_bars(read_tab(case.text + "|\n" + case.text), None, None, None)[0]
+    path = tmp_path / "tab.musicxml"
+    path.write_bytes(write_musicxml(riff))
+    score = music21.converter.parse(path, forceSource=True)
+    marks = score.recurse().getElementsByClass(music21.expressions.RehearsalMark)
+    assert {mark.content for mark in marks} == {"Verse"}
+    assert "out with the boats" in {n.lyric for n in score.recurse().notes}
+    names = {type(sign).__name__ for n in score.recurse().notes for sign in n.articulations}
+    assert {"DownBow", "UpBow"} <= names

@@ -72,9 +72,21 @@ def test_save_says_what_it_replaces_and_keeps_an_edited_tab(tmp_path: Path) -> N
     riff_files.save(_riff(), tmp_path, "mooring", say=said.append)
     kept = tmp_path / "mooring.kept-1.tab.txt"
     assert kept.read_text(encoding="utf-8") == edited
-    assert any("mooring.riff.json is replaced" in sentence for sentence in said)
     assert any(kept.name in sentence for sentence in said)
     assert tab.read_text(encoding="utf-8") != edited
+
+
+def test_save_tells_in_one_line_what_it_replaces_and_nothing_where_all_is_the_same(
+    tmp_path: Path,
+) -> None:
+    said: list[str] = []
+    for _ in range(2):
+        riff_files.save(_riff(), tmp_path, "mooring", formats=("tab", "midi"), say=said.append)
+    assert said == []
+    slower = dataclasses.replace(_riff(), rhythm=dataclasses.replace(_riff().rhythm, bpm=90.0))
+    riff_files.save(slower, tmp_path, "mooring", formats=("tab", "midi"), say=said.append)
+    assert len(said) == 1
+    assert "mooring.riff.json, mooring.tab.txt" in said[0]
 
 
 def _loop() -> Riff:
@@ -116,7 +128,7 @@ def test_a_tab_in_either_form_is_not_taken_for_an_edited_one(
     riff_files.save(_loop(), tmp_path, "mooring", repeats=before)
     riff_files.save(_loop(), tmp_path, "mooring", repeats=after, say=said.append)
     assert not list(tmp_path.glob("*.kept-*"))
-    assert any("tab.txt is replaced" in sentence for sentence in said) is (before != after)
+    assert any("mooring.tab.txt" in sentence for sentence in said) is (before != after)
 
 
 def test_a_folded_tab_that_was_edited_is_kept(tmp_path: Path) -> None:

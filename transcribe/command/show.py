@@ -59,10 +59,10 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
 def show(args: argparse.Namespace, progress: Progress) -> int:
     import dataclasses
 
+    from transcribe import api
     from transcribe.core.pitch import pitch_name
-    from transcribe.formats import read_any
 
-    riff = read_any(args.riff, part=args.part)
+    riff = api.to_show(args.riff, part=args.part)
     if args.alternative is not None:
         if not 1 <= args.alternative <= len(riff.alternatives):
             raise ParameterError(

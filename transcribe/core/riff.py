@@ -21,6 +21,7 @@ from typing import Any, Literal
 __all__ = [
     "ARTICULATIONS",
     "LEGATO",
+    "MARKS",
     "REQUESTS",
     "Alternative",
     "Bend",
@@ -420,6 +421,10 @@ class Alternative:
     hardest_sec: float | None = field(default=None, metadata=_RARE)
     why: Remark | None = field(default=None, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
+MARKS = ("section", "chord", "words")
+"""Every kind of `Mark`, in the order in which they stand at one note."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,7 +170,7 @@ def save(
     forms : mapping of format to FileForm, optional
         Formats that are written too, or in another form than ``width`` and ``repeats`` say.
     say : callable
-        Told, in one sentence each, which files were replaced and which old ones were kept.
+        Told, in a sentence, which files were replaced by others, and which old ones were kept.
     expected : str, optional
         Revision of the document that this one follows, from `revisions.read_revision`.
 
@@ -198,7 +198,7 @@ def save(
         ) from None
     document = folder / f"{name}{RIFF_SUFFIX}"
     sweep_parts(folder)
-    replaced = _content(document) is not None
+    before = _content(document)
     there = {kind: _content(folder / f"{name}{FORMATS[kind]}") for kind in files}
     edited = _edited_tab(document, folder / f"{name}{TAB_SUFFIX}")
     written_as = {
@@ -211,16 +211,17 @@ def save(
         write_riff(riff, document)
     else:
         revisions.replace(document.resolve(), riff, expected=expected)
-    if replaced:
-        say(f"{document} is replaced")
+    replaced = [document.name] if before not in (None, _content(document)) else []
     for kind, data in files.items():
         path = folder / f"{name}{FORMATS[kind]}"
         if kind == "tab" and edited:
             say(f"{path} had been edited; the edited tab is kept as {keep_old(path)}")
         elif there[kind] not in (None, data):
-            say(f"{path} is replaced")
+            replaced.append(path.name)
         write_atomically(path, data)
         written.append(path)
+    if replaced:
+        say(f"replaced in {folder}: {', '.join(replaced)}")
     return written
 
 

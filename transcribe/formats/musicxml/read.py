@@ -17,7 +17,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
@@ -25,6 +25,7 @@ from transcribe.core.riff import LEGATO, Bend, Instrument, Remark, Riff, Source
 from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
+    LET_RING,
     Measure,
     PartFacts,
     RiffBuilder,
@@ -39,6 +40,7 @@ _SUFFIXES = {kind: suffix for suffix, (kind, _) in reversed(CHORDS.items())}
 _DECIMAL = re.compile(r"[+-]?\d{1,9}(\.\d{0,9})?")
 _MAX_ALTER = 3  # semitones that a letter is altered by
 _GRACE = Fraction(1, 8)  # quarters that a grace note takes from what is before
+_STROKES: dict[str, Literal["down", "up"]] = {"down-bow": "down", "up-bow": "up"}
 _UNITS = {
     "whole": Fraction(4),
     "half": Fraction(2),
@@ -354,6 +356,10 @@ class _PartReader:
                 self._lead_in(out, note, chord)
             if note.length > 0:
                 out.notes.append(note)
+            for lyric in node.findall("lyric")[:1]:
+                goes_on = lyric.findtext("syllabic") in ("begin", "middle")
+                text = lyric.findtext("text", "") + ("" if goes_on else " ")
+                out.words.setdefault(note.start, text)
         return (at if chord or grace else at + length), start
 
     def _lead_in(self, out: Measure, note: WrittenNote, chord: bool) -> None:
@@ -378,8 +384,14 @@ class _PartReader:
         note.tied_to = any(t.get("type") == "start" for t in node.findall("tie"))
         with contextlib.suppress(ValueError):
             note.release = Fraction(_decimal(node.get("release", "0"))) / self.divisions
-        if node.findtext("notehead", "") == "x":
+        head = node.find("notehead")
+        if head is not None and head.text == "x":
             note.articulation = "dead"
+        note.soft = head is not None and head.get("parentheses") == "yes"
+        note.palm_mute = node.findtext("play/mute", "") == "palm"
+        # The program's own scores tie what only rings on, and say how long.
+        ties = (tied.get("type") for tied in node.findall("notations/tied"))
+        note.let_ring = "let-ring" in ties and node.get("release") is None
         for notations in node.findall("notations"):
             self._notations(notations, note)
         return note
@@ -407,8 +419,16 @@ class _PartReader:
                     rise = self.number(child, "bend-alter", float, 0.0)
                     if rise > 0:
                         note.bend = Bend(semitones=round(rise) if rise >= 1 else rise)
+                    if child.find("release") is not None:
+                        note.bend = replace(note.bend or Bend(), released=True)
                 elif child.tag == "harmonic":
                     note.articulation = "harmonic"
+                elif child.tag == "tap":
+                    note.articulation, note.tapped = "hammer-on", True
+                elif child.tag in _STROKES:
+                    note.stroke = _STROKES[child.tag]
+                elif child.tag == "other-technical" and child.text == LET_RING:
+                    note.let_ring = True
 
     def _harmony(self, node: ET.Element, out: Measure, at: Fraction) -> None:
         root = self.note_name(node, "root")
@@ -424,6 +444,9 @@ class _PartReader:
         out.chords.append((max(Fraction(0), at + offset), symbol))
 
     def _direction(self, node: ET.Element, out: Measure, at: Fraction) -> None:
+        for rehearsal in node.findall("direction-type/rehearsal"):
+            if rehearsal.text:
+                out.sections.append((at, " ".join(rehearsal.text.split())))
         sound = node if node.tag == "sound" else node.find("sound")
         if sound is not None:
             self.jumps |= any(k in sound.attrib for k in ("dacapo", "dalsegno", "tocoda"))

@@ -5,19 +5,22 @@ Times here are quarters, as fractions, until the tempo brings them to seconds.
 
 from __future__ import annotations
 
+import bisect
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import note_at_fifths
 from transcribe.core.riff import (
+    MARKS,
     Bend,
     Drone,
     Instrument,
+    Mark,
     Note,
     Remark,
     Rhythm,
@@ -27,9 +30,11 @@ from transcribe.core.riff import (
 )
 from transcribe.formats.chord_names import MODES, chord_section
 
-__all__ = ["Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
+__all__ = ["LET_RING", "Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
 
 _MAX_MEASURES = 10_000
+LET_RING = "let ring"
+"""What a note that is left to ring says among its techniques, for want of an element."""
 
 
 @dataclass(slots=True)
@@ -50,6 +55,11 @@ class WrittenNote:
     tied_to: bool = False
     release: Fraction = Fraction(0)
     grace: bool = False
+    soft: bool = False
+    tapped: bool = False
+    palm_mute: bool = False
+    let_ring: bool = False
+    stroke: Literal["down", "up"] | None = None
 
 
 @dataclass(slots=True)
@@ -63,6 +73,8 @@ class Measure:
     implicit: bool = False
     notes: list[WrittenNote] = field(default_factory=list)
     chords: list[tuple[Fraction, str]] = field(default_factory=list)
+    sections: list[tuple[Fraction, str]] = field(default_factory=list)
+    words: dict[Fraction, str] = field(default_factory=dict)  # syllables by their start
     tempos: list[tuple[Fraction, float]] = field(default_factory=list)
     forward: bool = False
     backward: int = 0
@@ -195,6 +207,11 @@ class RiffBuilder:
                     onset_beat=round(float(start * self.per_quarter), 6),
                     duration_beat=round(float((end - start) * self.per_quarter), 6),
                     bend=found.bend,
+                    soft=found.soft,
+                    tapped=found.tapped,
+                    palm_mute=found.palm_mute,
+                    let_ring=found.let_ring,
+                    stroke=found.stroke,
                 )
             )
         if wrong:
@@ -209,7 +226,34 @@ class RiffBuilder:
             self._theory(),
             warnings=tuple(self.warnings),
             written_places=places_of(ordered),
+            marks=self._marks(ordered),
         )
+
+    def _marks(self, notes: tuple[Note, ...]) -> tuple[Mark, ...]:
+        """Chord symbols, sections and a line of words for each measure, at their notes.
+
+        Chord symbols are left out where some stand at no note, as those that were found do.
+        """
+        at_sec = {note.onset_sec: note.id for note in reversed(notes)}
+        onsets = sorted(at_sec)
+        timed: list[tuple[float, Literal["chord", "section", "words"], str]] = []
+        told: set[int] = set()
+        for start, measure in zip(self.starts, self.played, strict=True):
+            timed += [(self.sec(start + at), "chord", text) for at, text in measure.chords]
+            if id(measure) in told:
+                continue  # a measure that is played again
+            told.add(id(measure))
+            timed += [(self.sec(start + at), "section", text) for at, text in measure.sections]
+            if measure.words:
+                text = " ".join("".join(measure.words[at] for at in sorted(measure.words)).split())
+                timed.append((self.sec(start + min(measure.words)), "words", text))
+        loose = any(kind == "chord" and sec not in at_sec for sec, kind, _ in timed)
+        found = []
+        for sec, kind, text in timed:
+            place = bisect.bisect_left(onsets, sec)
+            if place < len(onsets) and not (kind == "chord" and loose):
+                found.append(Mark(kind, text, at_sec[onsets[place]]))
+        return tuple(sorted(found, key=lambda m: (m.note, MARKS.index(m.kind))))
 
     def _drone(
         self, joined: list[tuple[Fraction, WrittenNote]], instrument: Instrument

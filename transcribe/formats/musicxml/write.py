@@ -15,10 +15,11 @@ from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
-from transcribe.core.riff import LEGATO, Instrument, Note, Rhythm, Riff, legato_sources
+from transcribe.core.riff import LEGATO, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.formats.bar_repeats import Repeat, find_repeats
 from transcribe.formats.chord_names import CHORDS, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
+from transcribe.formats.musicxml.unfold import LET_RING
 
 __all__ = ["write_musicxml"]
 
@@ -76,7 +77,7 @@ def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True)
         _tag("work", _tag("work-title", title)) if title else None,
         _tag("identification", encoding),
         _tag("part-list", guitar),
-        _tag("part", *_Writer(riff, rhythm, tablature).measures(measures, repeats), id="P1"),
+        _tag("part", *_Writer(riff, rhythm, measures, tablature).measures(repeats), id="P1"),
         version="4.0",
     )
     ET.indent(score, " ")
@@ -121,18 +122,39 @@ class _Join:
 class _Writer:
     """Writes measures one after another; knows the riff's key, chords and joined notes."""
 
-    def __init__(self, riff: Riff, rhythm: Rhythm, tablature: bool) -> None:
+    def __init__(
+        self, riff: Riff, rhythm: Rhythm, measures: list[Measure], tablature: bool
+    ) -> None:
+        self.all = measures
         self.instrument: Instrument = riff.instrument
         self.rhythm = rhythm
         self.fifths, self.mode = key_of(riff.theory)
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
+        if told := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
+            starts = self._starts()
+            self.harmonies = sorted((starts[i], text) for i, text in told.items() if i in starts)
         self.joins = _joins(riff)
+        self.marks: dict[int, list[Mark]] = {}
+        for mark in riff.marks:
+            self.marks.setdefault(mark.note, []).append(mark)
         self.tab = tablature and any(n.string is not None for n in riff.notes)
         self.placed_in = _TAB if self.tab else _NOTATION
 
-    def measures(self, measures: list[Measure], repeats: bool) -> Iterator[ET.Element]:
+    def _starts(self) -> dict[int, int]:
+        """Note id -> the tick at which it is written."""
+        return {
+            item.note.id: measure.start + event.start
+            for measure in reversed(self.all)
+            for events in measure.voices.values()
+            for event in events
+            for item in event.notes
+            if not event.tied_from
+        }
+
+    def measures(self, repeats: bool) -> Iterator[ET.Element]:
         """The elements of the measures; with ``repeats`` those that come again are left out."""
+        measures = self.all
         found = self._repeats(measures) if repeats else []
         dropped = {i for repeat in found for i in repeat.dropped}
         opens = {repeat.start: repeat for repeat in found}
@@ -230,6 +252,8 @@ class _Writer:
                 while not back and chords and chords[0][0] < event.start + event.ticks:
                     at, symbol = chords.pop(0)
                     yield from self._harmony(symbol, at - event.start)
+                if not back:
+                    yield from self._sections(event)
                 if not event.notes:
                     yield self._rest(event, voice, staff)
                 for i in range(len(event.notes)):
@@ -360,16 +384,38 @@ class _Writer:
             _tag("voice", _voice(voice, staff)),
             *self._value(event, accidental),
             _tag("stem", stem) if stem is not None else None,
-            _tag("notehead", "x") if source.articulation == "dead" else None,
+            self._head(source),
             _tag("staff", staff),
             *(_tag("beam", beam, number=str(level)) for level, beam in enumerate(beams, 1)),
             notations if len(notations) else None,
+            *(self._words(source) if staff == _NOTATION and not event.tied_from else ()),
+            _tag("play", _tag("mute", "palm")) if source.palm_mute else None,
         )
         if not event.tied_from:
             note.set("id", f"n{source.id}{'t' if staff == _TAB else ''}")
         if ring:
             note.set("release", str(ring))
         return note
+
+    def _head(self, source: Note) -> ET.Element | None:
+        brackets = {"parentheses": "yes"} if source.soft else {}
+        if source.articulation == "dead":
+            return _tag("notehead", "x", **brackets)
+        return _tag("notehead", "normal", **brackets) if brackets else None
+
+    def _words(self, source: Note) -> list[ET.Element]:
+        lines = [mark.text for mark in self.marks.get(source.id, ()) if mark.kind == "words"]
+        return [
+            _tag("lyric", _tag("syllabic", "single"), _tag("text", line), number=str(number))
+            for number, line in enumerate(lines, 1)
+        ]
+
+    def _sections(self, event: Event) -> Iterator[ET.Element]:
+        for item in event.notes if not event.tied_from else ():
+            for mark in self.marks.get(item.note.id, ()):
+                if mark.kind == "section":
+                    text = _tag("direction-type", _tag("rehearsal", mark.text))
+                    yield _tag("direction", text, _tag("staff", 1), placement="above")
 
     def _accidental(
         self, step: str, alter: int, octave: int, altered: dict[tuple[str, int], int]
@@ -410,6 +456,12 @@ class _Writer:
             technical.extend((_tag("string", source.string), _tag("fret", source.fret)))
         if not starts:
             return technical
+        if source.stroke is not None:
+            technical.append(_tag(f"{source.stroke}-bow"))
+        if source.tapped:
+            technical.append(_tag("tap"))
+        if source.let_ring:
+            technical.append(_tag("other-technical", LET_RING))
         joins = self.joins.get(source.id, ())
         for join in joins:
             if join.kind in _SIGNS:
@@ -421,6 +473,8 @@ class _Writer:
         if source.articulation == "bend":
             alter = (source.bend.semitones if source.bend is not None else None) or 1
             technical.append(_tag("bend", _tag("bend-alter", f"{alter:g}")))
+            if source.bend is not None and source.bend.released:
+                technical.append(_tag("bend", _tag("bend-alter", f"{-alter:g}"), _tag("release")))
         if source.articulation == "harmonic":
             technical.append(_tag("harmonic", _tag("natural")))
         return technical

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
-from transcribe.core.riff import FileForm, Instrument, Mark, Remark, Riff, Source
+from transcribe.core.riff import MARKS, FileForm, Instrument, Mark, Remark, Riff, Source
 from transcribe.formats.tab.around import Around, is_section, read_around
 from transcribe.formats.tab.header import Header, read_header
 from transcribe.formats.tab.layout import string_names
@@ -317,7 +317,7 @@ class _Reader:
         struck_at = {column for column, _ in groups}
         self.loose |= any(column not in struck_at for column, _ in named)
         texts += [(c, Mark("chord", text)) for c, text in named]
-        texts.sort(key=lambda t: (t[0], _ORDER.index(t[1].kind)))
+        texts.sort(key=lambda t: (t[0], MARKS.index(t[1].kind)))
         fingers = self._finger_row(system)
         strokes = around.strokes_at([column for column, _ in groups])
         spans = _spans(system, bars)
@@ -500,7 +500,6 @@ class _Reader:
         return times[min(times, key=lambda c: (abs(c - column), c))]
 
 
-_ORDER = ("section", "chord", "words")
 _ENDING = re.compile(r"(?<!\d)([1-9](?:,[1-9])*)(?:\.|st|nd|rd|th|(?=[_-]))")
 
 

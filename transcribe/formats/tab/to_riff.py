@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from transcribe.core.clock import distinct_parts
 from transcribe.core.riff import (
+    MARKS,
     Bend,
     Drone,
     Instrument,
@@ -314,10 +315,7 @@ def _marks(placed: list[tuple[float, TabNote]]) -> list[Mark]:
             if mark.kind == "chord" or (id(hit.sign), i) not in seen:
                 found.append(replace(mark, note=number))
             seen.add((id(hit.sign), i))
-    return sorted(found, key=lambda mark: (mark.note, _KINDS.index(mark.kind)))
-
-
-_KINDS = ("section", "chord", "words")
+    return sorted(found, key=lambda mark: (mark.note, MARKS.index(mark.kind)))
 
 
 def _technique(sign: Sign) -> dict[str, Any]:
