@@ -176,7 +176,12 @@ _ALTERNATIVES = st.builds(
 
 
 _FORMS = st.builds(
-    FileForm, st.integers(24, 200), st.booleans(), st.none() | st.just("0a" * 32), _UNKNOWN
+    FileForm,
+    st.integers(24, 200),
+    st.booleans(),
+    st.booleans(),
+    st.none() | st.just("0a" * 32),
+    _UNKNOWN,
 )
 
 

@@ -200,6 +200,7 @@ def _save(
         formats=args.format,
         width=args.width,
         repeats=args.repeats,
+        fingers=args.fingers,
         say=progress.say,
         expected=revision,
     )

@@ -479,14 +479,16 @@ class FileForm:
     """How a file beside a document is written.
 
     ``width`` is the columns of a tab; ``repeats`` says that bars that come again at once are
-    written one time. ``sha256`` is the digest of the file as it was written, None where that is
-    not known, and ``before_sha256`` that of the file which it takes the place of: the document is
-    written first, so the older file is still there where the program was killed in between. A
-    file of another digest was changed by hand since.
+    written one time, ``fingers`` that a tab has a line of the fretting fingers. ``sha256`` is the
+    digest of the file as it was written, None where that is not known, and ``before_sha256`` that
+    of the file which it takes the place of: the document is written first, so the older file is
+    still there where the program was killed in between. A file of another digest was changed by
+    hand since.
     """
 
     width: int = 80
     repeats: bool = False
+    fingers: bool = field(default=False, metadata=_RARE)
     sha256: str | None = None
     before_sha256: str | None = field(default=None, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
