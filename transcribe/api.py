@@ -224,9 +224,10 @@ def finger(
         riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
-        if meter is not None:
-            warnings = tuple(w for w in riff.warnings if w.kind != "tab-no-meter")
-            riff = dataclasses.replace(riff, warnings=warnings)
+        answered = {"tab-no-meter"} if meter is not None else set()
+        answered |= {"tempo-taken"} if bpm is not None else set()
+        warnings = tuple(w for w in riff.warnings if w.kind not in answered)
+        riff = dataclasses.replace(riff, warnings=warnings)
     given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(

@@ -117,7 +117,7 @@ def changes(old: Riff, new: Riff) -> list[str]:
 
 
 def _tempo(riff: Riff) -> str:
-    from transcribe.formats.tab.write import unit_name
+    from transcribe.core.score_place import unit_name
 
     rhythm = riff.rhythm
     assert rhythm is not None

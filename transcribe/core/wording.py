@@ -19,7 +19,7 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark, Segment
-from transcribe.core.score_place import place_name
+from transcribe.core.score_place import place_name, unit_name
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
@@ -593,6 +593,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "positions-wrong": lambda r: (
             f"{r.facts['count']} written positions do not sound the written pitch; they are left "
             "out."
+        ),
+        "tempo-taken": lambda r: (
+            f"No tempo is told; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a minute are "
+            "taken until another is given."
         ),
         "tab-no-meter": lambda r: (
             f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."

@@ -469,7 +469,8 @@ class _Grid:
         self.end = end
         self.warnings: list[Remark] = []
         self.per_quarter = file.ticks_per_beat
-        tempos, meters = {0: 500_000}, []
+        tempos: dict[int, float] = {}
+        meters = []
         for now, message in itertools.chain.from_iterable(map(_with_ticks, file.tracks)):
             if message.type == "set_tempo" and message.tempo > 0:
                 tempos[now] = message.tempo
@@ -479,6 +480,8 @@ class _Grid:
             per_sec = max(1, -(self.per_quarter >> 8) * (self.per_quarter & 0xFF))
             self.per_quarter = max(1, round(0.5 * per_sec))
             tempos = {0: self.per_quarter * 1_000_000 / per_sec}
+        tempo_told = bool(tempos)
+        tempos.setdefault(0, 500_000)  # what a file has until it says another
         # A point after the last change of tempo carries that tempo on.
         changes = sorted(tempos)
         self.ticks = np.array([*changes, changes[-1] + self.per_quarter], dtype=float)
@@ -492,6 +495,9 @@ class _Grid:
         self.meter = meters[0][1] if meters else (4, 4)
         if any(meter != self.meter for _, meter in meters):
             self.warnings.append(Remark("meter-changes", {"meter": list(self.meter)}))
+        if not tempo_told:
+            facts = {"bpm": 120.0 * self.meter[1] / 4, "meter": list(self.meter)}
+            self.warnings.append(Remark("tempo-taken", facts))
         self.per_beat = self.per_quarter * 4 / self.meter[1]
         self.start_sec = float(own[4]) if own is not None else 0.0
         self.start_beat = int(own[5]) if own is not None else 0

@@ -65,6 +65,8 @@ def in_bars(
     warnings = riff.warnings
     if guessed:
         warnings = (*warnings, Remark("tab-no-meter", {"meter": list(meter)}))
+    if bpm is None:
+        warnings = (*warnings, Remark("tempo-taken", {"bpm": wanted, "meter": list(meter)}))
     notes = tuple(
         dataclasses.replace(
             note,
