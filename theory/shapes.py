@@ -111,7 +111,11 @@ def finger_frets(
         between = range(min(on_low), max(on_low) + 1)
         if all(frets[s] for s in between):
             plans.append((low, max(on_low) + 1, min(on_low) + 1))
-    if len(on_low) >= 3 or not plans or (len(stopped) > 3 and len(on_low) >= 2):
+    # Three neighbours on one fret beside an open string are three fingers, as in an open A: under
+    # one finger the strings beside them hardly ring (common practice, no source).
+    three_fingers = len(stopped) == len(on_low) == 3 and 0 in frets
+    barre_first = len(on_low) >= 3 and not three_fingers
+    if barre_first or not plans or (len(stopped) > 3 and len(on_low) >= 2):
         plans.reverse()  # many strings on one fret lie more easily under one finger
     for barre in plans:
         fingers = _assign(frets, barre, neck)

@@ -91,6 +91,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         (),
         "In line 4 the bar lines are 3 columns off; they are taken for those of the other",
     ),
+    (
+        "tempo-taken",
+        {"bpm": 120.0, "meter": [4, 4]},
+        (),
+        "No tempo is told; 120 quarters a minute are taken until another is given.",
+    ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),
     ("jumps", {}, (), "Jumps (da capo, segno, coda) are not followed."),

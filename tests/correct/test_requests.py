@@ -161,6 +161,13 @@ def test_finger_and_refinger_take_requests(
     assert read_riff(path).player.requests == ()
     assert main(["refinger", str(path), "--ask", "along string 3", "--quiet"]) == 0
     assert {note.string for note in read_riff(path).notes} == {3}
+    assert main(["refinger", str(path), "--ask", "5th position", "--fingers", "--quiet"]) == 0
+    tab = (tmp_path / "ferry.tab.txt").read_text("utf-8")
+    rows = [line.split()[1:] for line in tab.splitlines() if line.startswith("f ")]
+    assert [int(f) for row in rows for f in row] == [n.finger for n in read_riff(path).notes]
+    # The line stays until the tab is written in another form.
+    assert main(["refinger", str(path), "--undo", "--quiet"]) == 0
+    assert read_riff(path).files["tab"].fingers
     capsys.readouterr()
     assert main(["refinger", str(path), "--ask", "softly", "--quiet"]) == 1
     assert "'softly' is nothing that can be asked" in capsys.readouterr().err

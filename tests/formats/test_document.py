@@ -159,6 +159,7 @@ _PLAYERS = st.builds(
     st.none() | _SECONDS,
     st.none() | st.sampled_from(("auto", "off", 1, 6)),
     st.booleans(),
+    st.booleans(),
     _some(_REQUESTS),
     _UNKNOWN,
 )
@@ -175,7 +176,12 @@ _ALTERNATIVES = st.builds(
 
 
 _FORMS = st.builds(
-    FileForm, st.integers(24, 200), st.booleans(), st.none() | st.just("0a" * 32), _UNKNOWN
+    FileForm,
+    st.integers(24, 200),
+    st.booleans(),
+    st.booleans(),
+    st.none() | st.just("0a" * 32),
+    _UNKNOWN,
 )
 
 

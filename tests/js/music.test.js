@@ -120,6 +120,8 @@ test("a bar's loop holds every attack written in it, and none of the next bar's"
   // Where a loop has begun, its own bar is heard.
   assert.equal(strummed.barAt(from, strum), 2);
   assert.equal(strummed.barAt(1.6, strum), 1);
+  // What lies before the first note is silence, and no bar to loop or to count for.
+  assert.equal(strummed.barAt(0, strum.slice(2)), 2);
 });
 
 test("a count-in counts one bar at the chosen speed and leads to the bar where playing stopped", () => {

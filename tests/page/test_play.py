@@ -475,7 +475,7 @@ def test_the_rhythm_stands_under_the_tab_in_strip_and_lines(
         figure = page.locator(f"#note-{short.id} text").first.get_attribute("x")
         assert figure in stems.evaluate_all("(all) => all.map((each) => each.getAttribute('x1'))")
         page.get_by_label("Fingers").check()
-        _expect(page.locator(".note .finger").first).to_be_visible()
+        _expect(page.locator(".tab .finger").first).to_be_visible()
         page.get_by_label("Fingers").uncheck()
         page.click("button:text-is('Tab in lines')")
     page.get_by_role("checkbox", name="Rhythm").uncheck()

@@ -159,9 +159,12 @@ def test_the_remark_about_the_meter_goes_once_it_is_given() -> None:
     other = api.finger(fingered, meter=(3, 4))
     assert not any("no meter" in sentence(w) for w in other.warnings)
     again = retime.retime(fingered, meter=(3, 4))
-    assert remaining_warnings(fingered)
-    assert not remaining_warnings(again)
-    assert remaining_warnings(undo(again))
+    kinds = ["tab-no-meter", "tempo-taken"]
+    assert [remark.kind for remark in remaining_warnings(fingered)] == kinds
+    assert [remark.kind for remark in remaining_warnings(again)] == kinds[1:]
+    assert [remark.kind for remark in remaining_warnings(undo(again))] == kinds
+    with_tempo = retime.retime(again, bpm=90.0)
+    assert not remaining_warnings(with_tempo)
 
 
 def test_a_tempo_that_is_told_counts_beats_of_the_meter_that_is_given() -> None:

@@ -67,7 +67,7 @@ def test_track_reads_a_grid_up_to_its_level() -> None:
 def test_track_leaves_out_what_fits_nowhere() -> None:
     onset = 0.5 + 0.4 * np.arange(24)
     spoiled = np.sort(np.append(onset, [2.62, 5.83]))
-    best = track(spoiled, doubt=np.full(26, 5.0))[0]
+    best = track(spoiled, skip_cost=np.full(26, 5.0))[0]
     kept = best.ticks[~best.skipped]
     strays = np.isin(spoiled, [2.62, 5.83])
     assert best.skipped.sum() <= 2

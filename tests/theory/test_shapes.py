@@ -260,3 +260,27 @@ def test_voicings_refuse(change, match):
     arguments = {"symbol": "C"} | change
     with pytest.raises(TheoryError, match=match):
         voicings(arguments.pop("symbol"), **arguments)
+
+
+@pytest.mark.parametrize(
+    ("symbol", "frets", "fingers", "barre"),
+    [
+        ("A", "x02220", "x01230", None),
+        ("E", "022100", "023100", None),
+        ("D", "xx0232", "xx0132", None),
+        ("C", "x32010", "x32010", None),
+        ("Am", "x02210", "x02310", None),
+        ("Dm", "xx0231", "xx0231", None),
+        ("F", "133211", "134211", (1, 6, 1)),
+        ("F", "xx3211", "xx3211", (1, 2, 1)),
+        ("Bm", "x24432", "x13421", (2, 5, 1)),
+        ("A7", "x02223", "x01112", (2, 4, 2)),
+    ],
+)
+def test_grips_have_the_fingers_that_teachers_write(
+    symbol: str, frets: str, fingers: str, barre: tuple[int, int, int] | None
+) -> None:
+    """Common practice, no source: any chord chart for standard tuning."""
+    (shape,) = (s for s in voicings(symbol, limit=50) if s.short == frets)
+    digits = "".join("x" if f is None else str(f) for f in reversed(shape.fingers))
+    assert (digits, shape.barre) == (fingers, barre)

@@ -191,6 +191,7 @@ def _add_refinger(commands: Any) -> None:
     again.add_argument(
         "--width", type=_width, metavar="COLUMNS", help="columns of the tab (as it was, or 80)"
     )
+    _fingers_argument(again)
     _json_argument(again)
 
 
@@ -260,6 +261,7 @@ def _add_show(commands: Any) -> None:
     show.add_argument("--alternative", type=int, metavar="N", help="show the N-th other fingering")
     show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
     show.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    _fingers_argument(show)
     _json_argument(show)
 
 
@@ -329,6 +331,7 @@ def _output_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
     parser.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    _fingers_argument(parser)
     _json_argument(parser)
 
 
@@ -352,6 +355,14 @@ def _solver_arguments(parser: argparse.ArgumentParser) -> None:
         default="auto",
         metavar="auto|off|STRING",
         help="find the drone string, rule it out, or name it (auto)",
+    )
+
+
+def _fingers_argument(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--fingers",
+        action="store_true",
+        help="a line of fretting fingers in the tab: 1 index to 4 little finger, 0 open",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,6 @@ __all__ = ["refinger"]
 
 
 def refinger(args: argparse.Namespace, progress: Progress) -> int:
-    from transcribe.core.riff import FileForm
     from transcribe.correct.pins import set_hand
     from transcribe.fingering import Hand
     from transcribe.library import riff_files
@@ -38,8 +38,9 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
     folder, name = args.riff.parent, riff_files.riff_name(args.riff)
     forms = riff_files.forms_beside(old, folder, name)
     tab = forms.get("tab", riff_files.usual_form(old))
-    if args.width is not None:
-        tab = FileForm(args.width, tab.repeats)
+    tab = dataclasses.replace(
+        tab, width=args.width or tab.width, fingers=args.fingers or tab.fingers
+    )
     forms["tab"] = tab
     files = riff_files.save(
         riff, folder, name, formats=(), forms=forms, say=progress.say, expected=revision
@@ -54,7 +55,7 @@ def refinger(args: argparse.Namespace, progress: Progress) -> int:
             f"no string is left for note{'s' if len(lost) > 1 else ''} "
             f"{', '.join(map(str, lost))}; --undo takes this back"
         )
-    print_riff(riff, args, width=tab.width, repeats=tab.repeats)
+    print_riff(riff, args, tab)
     print()
     print("\n".join(changes(old, riff) or ["no note moved"]))
     print_files(files, args, progress)

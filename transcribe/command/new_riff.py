@@ -200,13 +200,14 @@ def _save(
         formats=args.format,
         width=args.width,
         repeats=args.repeats,
+        fingers=args.fingers,
         say=progress.say,
         expected=revision,
     )
     print_riff(riff, args)
     other = None if riff.rhythm is None or args.bpm is not None else other_tempo(riff.rhythm)
     if other is not None:
-        from transcribe.formats.tab.write import unit_name
+        from transcribe.core.score_place import unit_name
 
         kind, bpm, meter, share = other
         progress.say(

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.core.riff import Note, Riff
+    from transcribe.core.riff import FileForm, Note, Riff
 
 __all__ = ["Progress", "changes", "place", "print_files", "print_riff"]
 
@@ -51,25 +51,24 @@ class Progress:
         print(sentence, file=self._stream)
 
 
-def print_riff(
-    riff: Riff, args: argparse.Namespace, *, width: int | None = None, repeats: bool | None = None
-) -> None:
+def print_riff(riff: Riff, args: argparse.Namespace, form: FileForm | None = None) -> None:
     """Print the tab and what is to be said of it, or the document for other programs.
 
-    ``width`` and ``repeats`` are those of ``args`` where left out.
+    ``form`` of the tab is that of ``args`` where left out.
     """
     if args.json:
         from transcribe.formats.document import to_json
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
+    from transcribe.core.riff import FileForm
     from transcribe.core.wording import segments_line, sentence
     from transcribe.correct.retime import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
-    width = getattr(args, "width", None) if width is None else width
-    repeats = getattr(args, "repeats", False) if repeats is None else repeats
-    print(write_tab(riff, width=width or 80, repeats=repeats).rstrip("\n"))
+    form = FileForm(args.width, args.repeats, args.fingers) if form is None else form
+    tab = write_tab(riff, width=form.width, repeats=form.repeats, fingers=form.fingers)
+    print(tab.rstrip("\n"))
     if heard := segments_line(riff.segments):
         print(f"In the recording: {heard}")
     for mark, remarks in (
@@ -118,7 +117,7 @@ def changes(old: Riff, new: Riff) -> list[str]:
 
 
 def _tempo(riff: Riff) -> str:
-    from transcribe.formats.tab.write import unit_name
+    from transcribe.core.score_place import unit_name
 
     rhythm = riff.rhythm
     assert rhythm is not None

@@ -23,12 +23,23 @@ __all__ = [
     "number_ranges",
     "place_name",
     "place_of_note",
+    "unit_name",
 ]
 
 COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&", "a")}
 """What is counted at the places after the beat's number, by places in a beat."""
 
-_NEAR_BEATS = 0.03  # further from a counted place a beat is told as a decimal; chosen by eye
+_NEAR_BEATS = (
+    0.03  # further than this from a counted place, a beat is named as a decimal; set by eye
+)
+
+
+_UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
+
+
+def unit_name(unit: int) -> str:
+    """What the beats of a meter are called by its denominator: 4 quarters, 8 eighths."""
+    return _UNITS.get(unit, f"1/{unit} notes")
 
 
 def bar_and_beat(beat: float, meter: tuple[int, int]) -> tuple[int, float]:

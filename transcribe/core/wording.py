@@ -19,7 +19,7 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark, Segment
-from transcribe.core.score_place import place_name
+from transcribe.core.score_place import place_name, unit_name
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
@@ -71,7 +71,7 @@ def remark_json(remark: Remark) -> dict[str, Any]:
         ``kind``, ``facts``, ``notes``, the finished ``sentence``, and its ``parts``: texts, and
         ``{"note": id, "text": name}`` for each note that it names.
     """
-    told = parts(remark)
+    words = parts(remark)
     return {
         "kind": remark.kind,
         "facts": dict(remark.facts),
@@ -79,7 +79,7 @@ def remark_json(remark: Remark) -> dict[str, Any]:
         "sentence": sentence(remark),
         "parts": [
             part if isinstance(part, str) else {"note": part.note, "text": part.text}
-            for part in told
+            for part in words
         ],
     }
 
@@ -260,7 +260,7 @@ _REQUESTS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
 
 _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "pinned": lambda r: "it is pinned",
-    "drone": lambda r: "it is the drone (rule that out, if it is none)",
+    "drone": lambda r: "it is the drone (if it is not, rule it out)",
     "no-such-place": lambda r: "it has no such place on this neck",
     "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
     "other-request": lambda r: "what else was asked rules it out",
@@ -460,7 +460,7 @@ def _beside_drone(facts: Mapping[str, Any]) -> str:
     if drone["is"] == "drone":
         return ", the drone"
     if drone["is"] == "on-its-string":
-        return ", the drone's string, for want of another"
+        return ", the drone's string, as no other is left"
     above = drone.get("above_frets")
     far = "" if above is None else f", {above} frets above the melody around it"
     return f" beside the drone on string {drone['string']}{far}"
@@ -610,6 +610,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             f"{r.facts['count']} written positions do not sound the written pitch; they are left "
             "out."
         ),
+        "tempo-taken": lambda r: (
+            f"No tempo is told; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a minute are "
+            "taken until another is given."
+        ),
         "tab-no-meter": lambda r: (
             f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
         ),
@@ -623,7 +627,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         ),
         "places-not-kept": lambda r: (
             f"{r.facts['count']} of {r.facts['of']} places written in {r.facts['file']} sound "
-            "another pitch on this tuning and capo, so those notes were fingered anew"
+            "another pitch on this tuning and capo, so those notes were fingered again"
         ),
         # Of a fingering.
         "no-place": _no_place,

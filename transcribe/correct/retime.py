@@ -154,6 +154,7 @@ def other_tempo(rhythm: Rhythm) -> tuple[str, float, Meter, float] | None:
 def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
     """The warnings of a riff, but for those that the player has answered since."""
     answered = {"tab-no-meter"} if riff.player.meter is not None else set()
+    answered |= {"tempo-taken"} if riff.player.bpm is not None else set()
     return tuple(remark for remark in riff.warnings if remark.kind not in answered)
 
 

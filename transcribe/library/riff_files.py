@@ -155,6 +155,7 @@ def save(
     formats: Iterable[str] = ("tab",),
     width: int = 80,
     repeats: bool = False,
+    fingers: bool = False,
     forms: Mapping[str, FileForm] | None = None,
     say: Callable[[str], None] = lambda sentence: None,
     expected: str | None = None,
@@ -167,8 +168,10 @@ def save(
     ----------
     repeats : bool
         Whether the tab and MusicXML write bars that are played again at once only one time.
+    fingers : bool
+        Whether the tab has a line of the fretting fingers.
     forms : mapping of format to FileForm, optional
-        Formats that are written too, or in another form than ``width`` and ``repeats`` say.
+        Formats that are written too, or in another form than the words above say.
     say : callable
         Told, in a sentence, which files were replaced by others, and which old ones were kept.
     expected : str, optional
@@ -188,7 +191,7 @@ def save(
     ConflictError
         If the document is no longer the one that was ``expected``.
     """
-    wanted = {kind: FileForm(width, repeats) for kind in formats} | dict(forms or {})
+    wanted = {kind: FileForm(width, repeats, fingers) for kind in formats} | dict(forms or {})
     files = {kind: made(riff, kind, form) for kind, form in wanted.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -276,7 +279,8 @@ def made(riff: Riff, kind: str, form: FileForm) -> bytes:
     if kind == "tab":
         from transcribe.formats.tab.write import write_tab
 
-        return write_tab(riff, width=form.width, repeats=form.repeats).encode("utf-8")
+        text = write_tab(riff, width=form.width, repeats=form.repeats, fingers=form.fingers)
+        return text.encode("utf-8")
     if kind == "musicxml":
         from transcribe.formats.musicxml.write import write_musicxml
 

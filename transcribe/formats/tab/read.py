@@ -38,7 +38,7 @@ from transcribe.formats.tab.lines import (
     refuse,
 )
 from transcribe.formats.tab.to_riff import TabBar, TabNote, make_riff, played_bars
-from transcribe.formats.tab.write import LEFT_OUT
+from transcribe.formats.tab.write import LEFT_OUT, TAKEN
 
 __all__ = ["read_tab"]
 
@@ -111,8 +111,14 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
         raise refuse(name, systems[0][0].line, "strings without notes", "frets on them, --0--2--")
     riff = make_riff(played, head, instrument, name, counted)
     if not head.own:
-        told = (*reader.remarks, *_in_words(lines, reader.strings))
-        riff = replace(riff, warnings=told)
+        riff = replace(riff, warnings=(*reader.remarks, *_in_words(lines, reader.strings)))
+    if riff.rhythm is not None and (
+        head.bpm is None
+        or any(line.startswith("Tempo:") and line.endswith(TAKEN) for line in lines)
+    ):
+        facts = {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
+        taken = Remark("tempo-taken", facts)
+        riff = replace(riff, warnings=(*riff.warnings, taken))
     if any(bar.opens or bar.times > 1 for bar in bars):
         riff = replace(riff, files={"tab": FileForm(repeats=True)})
     if head.own and reader.loose:
@@ -126,7 +132,7 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
 
 
 def _in_words(lines: list[str], strings: set[int]) -> tuple[Remark, ...]:
-    """Remarks on repeats that are told in words, which are not played."""
+    """Remarks on repeats that are written in words, which are not played."""
     signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
     return tuple(
         Remark("tab-repeat-in-words", {"line": i + 1, "text": line.strip()[:60]})

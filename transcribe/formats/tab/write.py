@@ -13,15 +13,18 @@ from typing import Any
 from transcribe.core.instrument import tuning_name
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
+from transcribe.core.score_place import unit_name
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
-__all__ = ["System", "layout", "mark_line", "string_names", "unit_name", "write_tab"]
+__all__ = ["System", "layout", "mark_line", "string_names", "write_tab"]
 
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
 
+TAKEN = " (taken, none is told)"
+"""What a tempo that no file tells says of itself."""
+
 _MOST_LISTED = 8  # ids of unsure notes in the header, which should stay on one line
-_UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
     ("pull-off", "p pull-off"),
@@ -95,7 +98,8 @@ def _header(riff: Riff) -> list[str]:
     if instrument.frets != default.frets:
         lines.append(f"Frets:  {instrument.frets}")
     if riff.rhythm is not None:
-        lines += _rhythm_lines(riff.rhythm)
+        taken = riff.player.bpm is None and any(w.kind == "tempo-taken" for w in riff.warnings)
+        lines += _rhythm_lines(riff.rhythm, taken)
     else:
         lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
@@ -103,15 +107,10 @@ def _header(riff: Riff) -> list[str]:
     return lines + _theory_lines(riff.theory) + _unsure_lines(riff.notes)
 
 
-def _rhythm_lines(rhythm: Rhythm) -> list[str]:
+def _rhythm_lines(rhythm: Rhythm, taken: bool) -> list[str]:
     top, unit = rhythm.meter
-    tempo = f"{round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
+    tempo = f"{round(rhythm.bpm, 1):g} {unit_name(unit)} a minute" + (TAKEN if taken else "")
     return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
-
-
-def unit_name(unit: int) -> str:
-    """What the beats of a meter are called by its denominator: 4 quarters, 8 eighths."""
-    return _UNITS.get(unit, f"1/{unit} notes")
 
 
 def _in_flats(theory: Mapping[str, Any] | None) -> bool:

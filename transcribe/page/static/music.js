@@ -137,10 +137,11 @@ export class Bars {
     return [this.edgeOf(first, notes), this.edgeOf(last + 1, notes)];
   }
 
-  /** The bar (from 1) that is heard at a moment. */
+  /** The bar (from 1) that is heard at a moment; before the first note, the bar that it begins. */
   barAt(sec, notes) {
+    const first = notes.length ? this.place(notes[0]).bar : -Infinity;
     const bar = Math.floor(this.beatAt(sec) / this.meter[0] + 1e-6) + 1;
-    return this.edgeOf(bar + 1, notes) <= sec + 1e-6 ? bar + 1 : bar;
+    return Math.max(first, this.edgeOf(bar + 1, notes) <= sec + 1e-6 ? bar + 1 : bar);
   }
 
   /**
@@ -150,11 +151,7 @@ export class Bars {
    */
   countIn(sec, notes, { speed = 1, least = 0 } = {}) {
     const per = this.meter[0];
-    // What lies before the first note is silence, and no bar to count for.
-    const bar = Math.max(
-      this.barAt(sec, notes),
-      notes.length ? this.place(notes[0]).bar : -Infinity,
-    );
+    const bar = this.barAt(sec, notes);
     const from = Math.max(least, this.edgeOf(bar, notes));
     const start = this.secAt((bar - 1) * per);
     const beatSec = (this.secAt(bar * per) - start) / per / speed;

@@ -1,7 +1,7 @@
 // The picture of the sound: a ruler, the waveform, the spectrogram with the notes over it.
 
 import { bytes } from "./api.js";
-import { clock, lowerBound } from "./music.js";
+import { clock, lowerBound, pitchName } from "./music.js";
 
 const RULER = 18;
 const KEPT_TILES = 40;
@@ -105,6 +105,7 @@ export class Picture {
         this.paintWave(c, tile, k * span, from, to, axis, offset, ink);
       }
       this.paintNotes(c, x, t0, notes, chosen, unsure);
+      this.paintPitches(c, faint);
     }
     this.paintRuler(c, axis, offset, t0, t1, faint);
   }
@@ -182,6 +183,20 @@ export class Picture {
       }
     }
     c.setLineDash([]);
+  }
+
+  /** The names of the Cs at the left edge, so that a stroke can be read as a pitch. */
+  paintPitches(c, faint) {
+    c.font = "10.5px system-ui, sans-serif";
+    for (let midi = 12 * Math.ceil(this.low / 12); midi <= this.high; midi += 12) {
+      const y = this.yOf(midi);
+      if (y < this.floor + 8) continue;
+      c.fillStyle = this.colours().paper;
+      c.fillRect(0, y - 7, 18, 14);
+      c.fillStyle = faint;
+      c.fillText(pitchName(midi), 2, y + 4);
+      c.fillRect(19, y, 4, 1);
+    }
   }
 
   paintRuler(c, axis, offset, t0, t1, faint) {
