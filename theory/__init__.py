@@ -1,6 +1,6 @@
 """The theory of a riff: mode, chords, loop and ways to play them.
 
-A library of its own: plain arrays in, small frozen dataclasses out. Conventions: times in seconds
+It stands alone: plain arrays in, small frozen dataclasses out. Conventions: times in seconds
 (``_sec``), pitch in MIDI numbers (60 = C4), string 1 is the highest-sounding string, lists of
 strings run from string 1, frets count from the capo. Errors are `TheoryError`.
 """

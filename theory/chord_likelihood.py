@@ -261,7 +261,7 @@ def tonic_prior(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     """What a drone says in every beat about the chord over it, shape (states,).
 
     Where the drone is the tonic of the mode or its fifth, the tonic's own triad is what is heard
-    until the melody says otherwise.
+    until the melody states another chord.
     """
     pairs = states()[0]
     if mode is None:

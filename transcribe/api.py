@@ -185,8 +185,8 @@ def finger(
     ----------
     notes : Riff or iterable of Note
         The places that a riff has from a file (``written_places``) and those of pinned notes are
-    kept, any other is found anew. A riff that has a rhythm keeps it, but for what ``bpm``,
-    ``meter`` and ``first_beat_sec`` say of it; see `transcribe.correct.retime.retimed`.
+        kept; all others are found. A riff that has a rhythm keeps it, except for ``bpm``, ``meter``
+        and ``first_beat_sec`` where they are given; see `transcribe.correct.retime.retimed`.
     instrument : Instrument, optional
         The riff's own, or six strings in standard tuning, by default.
     hand : transcribe.fingering.Hand, optional
@@ -199,7 +199,12 @@ def finger(
         What is asked of the fingering, such as ``"7th position in bars 3 to 4"``; see
         `transcribe.correct.requests`. What a riff was asked before stays.
     anew : bool
-        Whether places from a file are found anew, too.
+        Whether places from a file are found again, too.
+
+    Returns
+    -------
+    Riff
+        With places, rhythm, theory and other fingerings. ``unmet`` names the notes without a place.
 
     Raises
     ------
@@ -223,11 +228,11 @@ def finger(
         answered |= {"tempo-taken"} if bpm is not None else set()
         warnings = tuple(w for w in riff.warnings if w.kind not in answered)
         riff = dataclasses.replace(riff, warnings=warnings)
-    told = instrument is not None
+    given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
         riff,
-        guess_tuning=not told and riff.instrument == Instrument() and not riff.written_places,
+        guess_tuning=not given and riff.instrument == Instrument() and not riff.written_places,
         hand=hand,
         drone=drone,
         pins=pins,
@@ -331,7 +336,7 @@ def compare(
     if not isinstance(reference, Riff):
         path = reference
         reference = describe(path, part=part)
-        # It is told by the file that was given, whatever that was made from.
+        # It goes by the name of the file that was given, whatever that was made from.
         source = dataclasses.replace(reference.source or Source(""), file=Path(path).name)
         reference = dataclasses.replace(reference, source=source)
         # A riff document knows whether it has a drone; the other files have no word for it.
@@ -464,13 +469,13 @@ def _assemble(
     for note in notes:
         if note.pinned and note.string is not None and note.fret is not None:
             held.setdefault(note.id, (note.string, note.fret))
-    told = all(note.id in riff.written_places for note in notes)
-    timed = dataclasses.replace(riff, instrument=instrument, notes=notes, rhythm=rhythm)
-    asked = tuple(request_of(timed, r) if isinstance(r, str) else r for r in requests)
+    has_places = all(note.id in riff.written_places for note in notes)
+    so_far = dataclasses.replace(riff, instrument=instrument, notes=notes, rhythm=rhythm)
+    asked = tuple(request_of(so_far, r) if isinstance(r, str) else r for r in requests)
     asked = (*riff.player.requests, *asked)
     options: dict[str, Any] = {
         "hand": hand,
-        "drone": _written_drone(riff, drone) if told else drone,
+        "drone": _written_drone(riff, drone) if has_places else drone,
         "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,

@@ -98,7 +98,7 @@ def gather(truths: Iterable[Truth]) -> list[tuple[np.ndarray, np.ndarray]]:
     out = []
     for truth in truths:
         events = group_events(truth.bare)
-        tracks = track(events.onset_sec, doubt=skip_cost(events))
+        tracks = track(events.onset_sec, skip_cost=skip_cost(events))
         if not tracks:
             continue
         found = meters.read_candidates(events, tracks)

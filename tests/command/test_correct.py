@@ -331,7 +331,7 @@ def test_part_names_one_of_several(tmp_path: Path, capsys: pytest.CaptureFixture
     for option, pitch in (([], 52), (["--part", "flute"], 72), (["--part", "2"], 52)):
         assert main(["finger", str(path), *option]) == 0
         assert read_riff(document).notes[0].pitch_midi == pitch
-        assert ("Of 2 parts" in capsys.readouterr().out) is (option == [])
+        assert ("1 Flute is left out" in capsys.readouterr().out) is (option == [])
     assert main(["show", str(path), "--part", "1", "--notes"]) == 0
     assert "C5" in capsys.readouterr().out
     assert main(["finger", str(path), "--part", "1"]) == 0

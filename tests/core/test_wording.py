@@ -239,6 +239,18 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ("correction", {"what": "pin"}, (12, 14, 20), "pin of note 12 and 2 more"),
     ("correction", {"what": "half time"}, (), "half time"),
     ("no-such-string", {"string": 9, "strings": 6}, (1,), "note 1: there is no string 9; use 1"),
+    (
+        "not-moved",
+        {"string": 5, "reason": "no-fret", "pitches_midi": [69, 71]},
+        (3, 4),
+        "string 5 has no fret for notes 3 (A4), 4 (B4)",
+    ),
+    (
+        "not-moved",
+        {"string": 5, "reason": "drone", "pitches_midi": [50] * 8},
+        tuple(range(1, 9)),
+        "the drone's open string keeps notes 1 (D3), 2 (D3), 3 (D3), 4 (D3), 5 (D3), 6 (D3) and 2 ",
+    ),
     ("changes-nothing", {}, (1,), "note 1 is like that already"),
     ("split-outside", {"start_sec": 1, "end_sec": 2}, (1,), "note 1 sounds from 1.00 to 2.00 s"),
     ("text", {"text": "The boat leaks."}, (), "The boat leaks."),

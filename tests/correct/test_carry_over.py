@@ -68,6 +68,13 @@ def test_what_is_said_now_comes_first() -> None:
     assert carry_over.kept_settings(old, "a1", {"bpm": None, "drone": "auto"}) != {}
 
 
+def test_an_echo_that_was_kept_stays_until_it_is_said_otherwise() -> None:
+    old = dataclasses.replace(_riff(), player=PlayerSettings(keep_echo=True))
+    assert carry_over.kept_settings(old, "a1", {"keep_echo": None}) == {"keep_echo": True}
+    assert carry_over.kept_settings(old, "a1", {"keep_echo": False}) == {}
+    assert carry_over.with_settings(_riff(), {"keep_echo": True}).player.keep_echo
+
+
 def test_a_corrected_tuning_is_kept_and_measured_anew() -> None:
     old = set_instrument(_riff(), make_instrument("drop-d", capo=2))
     old = dataclasses.replace(

@@ -27,7 +27,9 @@ def riff() -> Riff:
     items = []
     for beat in range(8):
         items += [(beat, 1, 4, 0), (beat, 0.5, 3, (2, 4, 5, 7)[beat % 4])]
-    return api.finger(make_riff(items, title="fairway.wav"))
+    whole = api.finger(make_riff(items, title="fairway.wav"))
+    notes = tuple(dataclasses.replace(n, confidence=0.5 + n.id % 3 / 4) for n in whole.notes)
+    return dataclasses.replace(whole, notes=notes)
 
 
 def through_json(riff: Riff) -> Riff:
@@ -41,7 +43,7 @@ def document(riff: Riff) -> dict:
 
 
 KINDS = (
-    *("pin", "unpin", "delete", "add", "pitch", "technique", "merge", "split"),
+    *("pin", "unpin", "delete", "add", "pitch", "technique", "merge", "split", "confirm"),
     *("half time", "double time", "bpm", "meter", "drone", "capo", "hand"),
 )
 DRAWS = st.lists(
@@ -73,6 +75,8 @@ def correct(riff: Riff, kind: str, one: int, other: int) -> Riff:
         return note_edits.merge(riff, [note.id, riff.notes[other % len(riff.notes)].id])
     if kind == "split":
         return note_edits.split(riff, note.id)
+    if kind == "confirm":
+        return note_edits.confirm(riff, [note.id])
     if kind == "half time":
         return retime.half_time(riff)
     if kind == "double time":
@@ -120,6 +124,33 @@ def test_any_run_of_corrections_is_taken_back_and_made_again(
         assert document(now) == document(was)
     with pytest.raises(ParameterError, match="nothing to make again"):
         redo(now)
+
+
+@settings(
+    max_examples=8,
+    phases=[Phase.generate],
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+@given(
+    st.lists(st.integers(0, 99), min_size=1, max_size=3),
+    st.sampled_from(("half time", "double time", "bpm", "meter", "drone", "hand", "add")),
+    st.integers(0, 99),
+    st.integers(0, 99),
+)
+def test_pins_survive_or_are_named(
+    riff: Riff, pinned: list[int], kind: str, one: int, other: int
+) -> None:
+    try:
+        for draw in pinned:
+            riff = correct(riff, "pin", draw, 2 * draw + 1)
+        new = correct(riff, kind, one, other)
+    except ParameterError:
+        return
+    lost = set(pins_of(riff).items()) - set(pins_of(new).items())
+    assert {note_id for note_id, _ in lost} <= {i for remark in new.unmet for i in remark.notes}
+    assert pins_of(undo(new)) == pins_of(riff) or new is riff
 
 
 def test_the_history_only_grows(riff: Riff) -> None:

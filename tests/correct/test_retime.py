@@ -6,12 +6,14 @@ import dataclasses
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
 
 from tests.bench.rhythm_riffs import Truth, make_riff
 from tests.formats.riffs import make_riff as write_out
+from tests.rhythm.test_drone_choice import notes_over_an_open_string
 from transcribe import api
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import (
@@ -25,7 +27,7 @@ from transcribe.core.riff import (
     TempoChoice,
     sort_notes,
 )
-from transcribe.correct import retime
+from transcribe.correct import retime, retune
 from transcribe.correct.history import redo, remark_of, steps, undo
 from transcribe.correct.pins import pin
 from transcribe.formats.document import from_json, to_json
@@ -393,3 +395,13 @@ def test_a_riff_that_is_over_before_bar_1_has_its_beats_found_anew() -> None:
     half = retime.half_time(riff)
     assert half.rhythm is not None
     assert half.rhythm.bpm == pytest.approx(riff.rhythm.bpm / 2)
+
+
+@pytest.mark.parametrize(("choice", "beats"), [("auto", 4.0), ("off", 0.5)])
+def test_what_is_known_of_a_drone_reaches_the_rhythm(
+    choice: Literal["auto", "off"], beats: float
+) -> None:
+    """A string that drones is written on to its next strike, one that does not is not."""
+    riff = api.finger(notes_over_an_open_string(), bpm=120.0, meter=(4, 4))
+    again = retime.retime(retune.set_drone(riff, choice), bpm=119.0)
+    assert {n.duration_beat for n in again.notes if n.pitch_midi == 45} == {beats}

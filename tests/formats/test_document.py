@@ -177,11 +177,12 @@ _ALTERNATIVES = st.builds(
 
 _FORMS = st.builds(
     FileForm,
-    st.integers(24, 200),
-    st.booleans(),
-    st.booleans(),
-    st.none() | st.just("0a" * 32),
-    _UNKNOWN,
+    width=st.integers(24, 200),
+    repeats=st.booleans(),
+    fingers=st.booleans(),
+    sha256=st.none() | st.just("0a" * 32),
+    before_sha256=st.none() | st.just("1b" * 32),
+    extra=_UNKNOWN,
 )
 
 

@@ -15,6 +15,7 @@ from transcribe.notes.note_decoding import (
     FRAME_SEC,
     DetectedNote,
     candidates,
+    confidence,
     decode,
     evidence,
 )
@@ -150,3 +151,12 @@ def test_loudness_and_cents_past_the_end_says_nothing() -> None:
     assert loudness_and_cents(
         np.zeros(SR, np.float32), onset_sec=0.999, offset_sec=1.5, pitch_midi=60
     ) == (-120.0, 0.0)
+
+
+def test_confidence_grows_with_the_evidence_and_is_never_certain() -> None:
+    sure = confidence(np.array([-40.0, -1.0, 0.0, 1.0, 3.0, 40.0]))
+    assert (np.diff(sure) > 0).all()
+    assert sure[0] == pytest.approx(0.0, abs=1e-6)
+    assert 0.9 < sure[-1] < 1.0
+    # Even odds on the rendered clips are less than even on a take of a real player.
+    assert sure[2] < 0.5

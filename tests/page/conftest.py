@@ -103,7 +103,7 @@ class Server:
         status, body, _ = self.ask("POST", f"/api/takes{query}", data, headers)
         return status, body
 
-    def outcome(self, job: str, *, limit_sec: float = 60.0) -> dict[str, Any]:
+    def outcome(self, job: str, *, limit_sec: float = 180.0) -> dict[str, Any]:
         """A job once it has ended."""
         end = time.monotonic() + limit_sec
         while time.monotonic() < end:

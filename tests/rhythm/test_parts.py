@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from transcribe.core.riff import Note
-from transcribe.rhythm import count_in
+from transcribe.rhythm import count_in, find_rhythm
 from transcribe.rhythm.bar_evidence import (
     MARKS,
     METERS,
@@ -67,7 +67,7 @@ def test_track_reads_a_grid_up_to_its_level() -> None:
 def test_track_leaves_out_what_fits_nowhere() -> None:
     onset = 0.5 + 0.4 * np.arange(24)
     spoiled = np.sort(np.append(onset, [2.62, 5.83]))
-    best = track(spoiled, doubt=np.full(26, 5.0))[0]
+    best = track(spoiled, skip_cost=np.full(26, 5.0))[0]
     kept = best.ticks[~best.skipped]
     strays = np.isin(spoiled, [2.62, 5.83])
     assert best.skipped.sum() <= 2
@@ -263,3 +263,14 @@ def test_loudness_between_beats_tells_a_beat_from_half_of_it(meter: tuple[int, i
     right = 6 if meter[1] == 4 else 12
     assert soft(right) < -1.0
     assert soft(right // 2) > soft(right) + 1.0
+
+
+def test_a_note_that_sounds_most_of_the_way_is_written_up_to_the_next() -> None:
+    """Quarters that ring over into the next, and two that stop at 84 % of the way to it."""
+    line = (57, 59, 60, 62, 64, 62, 60, 59) * 2
+    notes = tuple(
+        Note(k, 0.5 * k, 0.5 * k + (0.42 if k in (5, 10) else 0.7), pitch)
+        for k, pitch in enumerate(line)
+    )
+    _, placed = find_rhythm(notes, duration_sec=9.0, bpm=120.0, meter=(4, 4), drone_midi=())
+    assert {note.duration_beat for note in placed[:-1]} == {1.0}

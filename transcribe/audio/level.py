@@ -157,7 +157,7 @@ def _hum(y: NDArray[np.float32], sr: float) -> tuple[float | None, float]:
     Hum is steady: its lines stand out even in the windows where they are weakest.
     """
     size = int(min(y.size, round(2.0 * sr)))
-    if size < 256 or sr / size > 0.7:  # under 1.5 s a guitar string cannot be told from the mains
+    if size < 256 or sr / size > 0.7:  # in under 1.5 s, mains and a string look alike
         return None, 0.0
     step = max(1, size // 2)
     window = np.hanning(size)

@@ -67,7 +67,7 @@ class _Stream:
     """An opened recording.
 
     ``length_sec`` is what the decoder expects to find, ``promised_sec`` what the header says;
-    None where neither is told. ``broken`` is set where decoding stopped early.
+    None where it is not known. ``broken`` is set where decoding stopped early.
     """
 
     sr: int
@@ -284,12 +284,12 @@ def _open_av(path: Path) -> _Stream:
     if not (rate and channels):
         container.close()
         raise refusal
-    told = None
+    announced = None
     if track.duration is not None and track.time_base is not None:
-        told = float(track.duration * track.time_base)
+        announced = float(track.duration * track.time_base)
     elif container.duration is not None:
-        told = container.duration / av.time_base
-    stream = _Stream(rate, told, told)
+        announced = container.duration / av.time_base
+    stream = _Stream(rate, announced, announced)
     stream.blocks = _av_blocks(container, track, channels, stream)
     return stream
 
@@ -453,9 +453,9 @@ def _mix(
 def _cut_off(stream: _Stream, count: int, path: Path) -> Remark | None:
     """A warning where decoding stopped early, the header promises more, or the end is missing."""
     there = count / stream.sr
-    told = stream.promised_sec
-    if told is not None and told - there > max(0.15, 0.02 * told):
-        return Remark("cut-off", {"promised_sec": told, "there_sec": there})
+    announced = stream.promised_sec
+    if announced is not None and announced - there > max(0.15, 0.02 * announced):
+        return Remark("cut-off", {"promised_sec": announced, "there_sec": there})
     end = find_truncation(path)
     if end == "cut":
         return Remark("cut-off", {"there_sec": there})

@@ -74,10 +74,11 @@ def _asks(args: argparse.Namespace) -> bool:
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, requests, notes, then pins."""
+    from transcribe.core.wording import sentence
     from transcribe.correct import note_edits, requests, retime, retune
     from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
-    from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, staying
+    from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, unmoved
 
     repeats = not args.only_here
     if args.undo:
@@ -119,8 +120,8 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     pins: dict[int, tuple[int, int]] = {}
     for text in args.pin:
         pins |= places_of(riff, text)
-        for sentence in staying(riff, text):
-            progress.say(f"{text}: {sentence}")
+        for remark in unmoved(riff, text):
+            progress.say(f"{text}: {sentence(remark)}")
     if args.from_tab is not None:
         pins |= places_in_tab(riff, args.from_tab)
     return pin(riff, pins, repeats=repeats) if pins else riff

@@ -48,7 +48,7 @@ def check_bpm(bpm: float) -> None:
 
 
 def interpolate(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    """``y`` at ``at``, straight between the points ``x`` and along the outermost two beyond them.
+    """``y`` at ``at``: linear between the points ``x``, and on along the outermost two.
 
     Parameters
     ----------
@@ -65,7 +65,9 @@ def interpolate(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def distinct_parts(shares: Iterable[float], parts: int) -> dict[float, float]:
-    """Shares of a bar moved to its ``parts``, each to one of its own; more parts if need be.
+    """Shares of a bar moved to the nearest of its ``parts``, no two to the same one.
+
+    Where there are more shares than parts, the parts are halved.
 
     Examples
     --------

@@ -141,9 +141,9 @@ def change_instrument(
     frets: int | None = None,
     scale_length_mm: float | None = None,
 ) -> Instrument:
-    """``old`` with what is told of it; what was measured of its pitch stays.
+    """An instrument with another tuning, capo or neck; its measured tuning offset stays.
 
-    Another tuning may be that of another neck: it brings the usual one, unless that is told, too.
+    Another tuning brings the usual neck for it, unless the neck is given too.
 
     Raises
     ------

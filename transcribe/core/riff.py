@@ -279,7 +279,7 @@ class Rhythm:
 
     The rest is known where the rhythm was found from the notes: ``confidence`` of beats and bars
     together, 0 to 1; ``bpm_choices`` and ``meter_choices``, best first, a single meter where it
-    was told; ``swing``, None where the halves are even; ``count_in_sec``, the times of taps
+    was given; ``swing``, None where the halves are even; ``count_in_sec``, the times of taps
     before the music; and ``pickup_beats``, how many beats the first note is ahead of beat 0.
     """
 
@@ -299,12 +299,12 @@ class Rhythm:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """What the seconds of a riff's notes mean, and what its file told of tempo and meter.
+    """What the seconds of a riff's notes mean, and what its file says of tempo and meter.
 
     ``kind`` is one of
 
     - ``heard``: the seconds are those of a performance, in which the beats had to be found; they
-      stay when the beats are counted otherwise;
+      stay when another tempo or meter is chosen;
     - ``written``: the beats are those of a score, and the seconds follow from its tempo;
     - ``order``: the notes come from a tab without a count. Their order is known, their seconds
       only stand for columns.
@@ -314,8 +314,8 @@ class Timing:
 
     The rest is known of a tab without a count, until it is put in bars: ``column_sec``, the
     seconds that one column stands for; ``bars_sec``, where its bars begin and the last one ends;
-    ``meter`` of these bars, told (``meter_given``) or taken from how they are drawn; ``bpm``, a
-    tempo that the tab tells, in notes of ``bpm_unit`` (a share of a whole note: 0.25 is a
+    ``meter`` of these bars, given (``meter_given``) or taken from how they are drawn; ``bpm``, a
+    tempo that the tab gives, in notes of ``bpm_unit`` (a share of a whole note: 0.25 is a
     quarter), or in beats where that is None.
     """
 
@@ -362,14 +362,14 @@ class Request:
 
 @dataclass(frozen=True, slots=True)
 class PlayerSettings:
-    """What the player has said of the riff as a whole, before the corrections in its history.
+    """What the player gave for the riff as a whole, before the corrections in its history.
 
     ``hand_span_mm`` is the reach from the index to the little finger that the riff is fingered
     for, None for a usual hand. ``bpm`` (in beats), ``meter`` and ``first_beat_sec`` (where bar 1
-    begins) are set where the rhythm was told and not found; ``drone`` is ``auto``, ``off`` or
-    the number of the drone's string, None where nothing was said; ``keep_echo`` says that the
-    copies an echo makes are notes too; ``instrument_given`` says that tuning, capo and neck are the
-    player's own words. ``requests`` are what was asked of the fingering, in the order in which it
+    begins) are set where they were given and not found; ``drone`` is ``auto``, ``off`` or
+    the number of the drone's string, None where nothing was given; ``keep_echo`` says that the
+    copies an echo makes are notes too; ``instrument_given`` says that tuning, capo and neck were
+    given by the player. ``requests`` are what was asked of the fingering, in the order in which it
     was asked.
     """
 

@@ -71,7 +71,7 @@ def remark_json(remark: Remark) -> dict[str, Any]:
         ``kind``, ``facts``, ``notes``, the finished ``sentence``, and its ``parts``: texts, and
         ``{"note": id, "text": name}`` for each note that it names.
     """
-    told = parts(remark)
+    words = parts(remark)
     return {
         "kind": remark.kind,
         "facts": dict(remark.facts),
@@ -79,7 +79,7 @@ def remark_json(remark: Remark) -> dict[str, Any]:
         "sentence": sentence(remark),
         "parts": [
             part if isinstance(part, str) else {"note": part.note, "text": part.text}
-            for part in told
+            for part in words
         ],
     }
 
@@ -210,6 +210,22 @@ def _pin_refused(r: Remark) -> _Words:
     return out
 
 
+_MOST_NOTES = 6  # that a sentence lists
+
+
+def _not_moved(r: Remark) -> _Words:
+    why = {
+        "no-fret": f"string {r.facts['string']} has no fret for note",
+        "drone": "the drone's open string keeps note",
+    }
+    out: list[str | NoteName] = [why[r.facts["reason"]] + (" " if len(r.notes) == 1 else "s ")]
+    named = zip(r.notes[:_MOST_NOTES], r.facts["pitches_midi"], strict=False)
+    for k, (note, pitch) in enumerate(named):
+        out += [", " if k else "", NoteName(note, f"{note} ({pitch_name(pitch)})")]
+    more = len(r.notes) - _MOST_NOTES
+    return *out, f" and {more} more" if more > 0 else ""
+
+
 def _pin_other_pitch(r: Remark) -> _Words:
     facts = r.facts
     text = f" is {pitch_name(facts['pitch_midi'])}, and {_place(facts['place'])} "
@@ -244,7 +260,7 @@ _REQUESTS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
 
 _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "pinned": lambda r: "it is pinned",
-    "drone": lambda r: "it is the drone (rule that out, if it is none)",
+    "drone": lambda r: "it is the drone (if it is not, rule it out)",
     "no-such-place": lambda r: "it has no such place on this neck",
     "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
     "other-request": lambda r: "what else was asked rules it out",
@@ -444,7 +460,7 @@ def _beside_drone(facts: Mapping[str, Any]) -> str:
     if drone["is"] == "drone":
         return ", the drone"
     if drone["is"] == "on-its-string":
-        return ", the drone's string, for want of another"
+        return ", the drone's string, as no other is left"
     above = drone.get("above_frets")
     far = "" if above is None else f", {above} frets above the melody around it"
     return f" beside the drone on string {drone['string']}{far}"
@@ -611,7 +627,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         ),
         "places-not-kept": lambda r: (
             f"{r.facts['count']} of {r.facts['of']} places written in {r.facts['file']} sound "
-            "another pitch on this tuning and capo, so those notes were fingered anew"
+            "another pitch on this tuning and capo, so those notes were fingered again"
         ),
         # Of a fingering.
         "no-place": _no_place,
@@ -629,6 +645,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "pin-refused": _pin_refused,
         "pin-other-pitch": _pin_other_pitch,
         "correction": _correction,
+        "not-moved": _not_moved,
         "no-such-string": lambda r: (
             _number(r.notes[0]),
             f": there is no string {r.facts['string']}; use 1 to {r.facts['strings']}",

@@ -376,13 +376,15 @@ def _found_again(
 
     end = max(note.offset_sec for note in riff.notes)
     duration = riff.source.duration_sec if riff.source else None
+    unknown = riff.drone is None and riff.player.drone != "off"
+    ringing = None if unknown else drone_pitches(riff.drone, riff.instrument)
     rhythm, notes = find_rhythm(
         riff.notes,
         duration_sec=max(end, duration or 0.0),
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
-        drone_midi=drone_pitches(riff.drone, riff.instrument) or None,
+        drone_midi=ringing,
         progress=progress,
     )
     old = riff.rhythm

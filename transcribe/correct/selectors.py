@@ -15,7 +15,7 @@ from collections.abc import Sequence
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Riff
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.score_place import place_of_note
 from transcribe.core.strokes import STROKE_SEC
 
@@ -24,7 +24,7 @@ __all__ = [
     "pinned_of",
     "places_in_tab",
     "places_of",
-    "staying",
+    "unmoved",
 ]
 
 _SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
@@ -74,8 +74,8 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     return places
 
 
-def staying(riff: Riff, text: str) -> tuple[str, ...]:
-    """Why notes of a bar or phrase do not go to the string that ``text`` asks for, in sentences.
+def unmoved(riff: Riff, text: str) -> tuple[Remark, ...]:
+    """The notes of a bar or phrase that do not go to the string which ``text`` asks for, and why.
 
     Empty where all of them go; raises what `places_of` raises.
     """
@@ -84,20 +84,19 @@ def staying(riff: Riff, text: str) -> tuple[str, ...]:
         return ()
     going = places_of(riff, text)
     kind, name, string = match[1], match[2], int(match[3])
-    notes = _of_stretch(riff, kind, name)
-    left = [note for note in notes if note.id not in going]
-    beyond = [n for n in left if riff.instrument.fret_of(string, n.pitch_midi) is None]
-    drone = [note for note in left if note not in beyond]
-    sentences = []
-    for some, why in (
-        (beyond, f"string {string} has no fret for"),
-        (drone, "the drone's open string keeps"),
-    ):
-        if some:
-            ids = ", ".join(f"{note.id} ({pitch_name(note.pitch_midi)})" for note in some[:6])
-            more = f" and {len(some) - 6} more" if len(some) > 6 else ""
-            sentences.append(f"{why} note{'s' if len(some) > 1 else ''} {ids}{more}")
-    return tuple(sentences)
+    left = [note for note in _of_stretch(riff, kind, name) if note.id not in going]
+    reasons: dict[str, list[Note]] = {}
+    for note in left:
+        no_fret = riff.instrument.fret_of(string, note.pitch_midi) is None
+        reasons.setdefault("no-fret" if no_fret else "drone", []).append(note)
+    return tuple(
+        Remark(
+            "not-moved",
+            {"string": string, "reason": reason, "pitches_midi": [n.pitch_midi for n in notes]},
+            tuple(n.id for n in notes),
+        )
+        for reason, notes in sorted(reasons.items(), reverse=True)
+    )
 
 
 def notes_of(riff: Riff, text: str) -> tuple[int, ...]:

@@ -54,15 +54,15 @@ def _top(value: Mapping[str, Any]) -> dict[str, Any]:
     rhythm = new.get("rhythm")
     timing = {ours: new.pop(key) for key, ours in _TIMING.items() if key in new}
     order = new.pop("timing", None) == "order"
-    # Whether a riff was heard was told by the meters that were weighed for it.
+    # A riff that was heard has the meters that were weighed for it.
     heard = isinstance(rhythm, Mapping) and "meter_choices" in rhythm
     timing["kind"] = "order" if order else "heard" if heard else "written"
     if new.pop("durations", None) == "ring":
         timing["lengths"] = "ring"
     if "bpm_told" in new:
-        told = new.pop("bpm_told")
-        pair = isinstance(told, list) and len(told) == 2
-        timing |= {"bpm": told[0], "bpm_unit": told[1]} if pair else {"bpm": told}
+        tempo = new.pop("bpm_told")
+        pair = isinstance(tempo, list) and len(tempo) == 2
+        timing |= {"bpm": tempo[0], "bpm_unit": tempo[1]} if pair else {"bpm": tempo}
     new["timing"] = timing
     new |= _player(new.pop("said", {}), new.pop("hand_span_mm", None))
     if new.pop("fold_repeats", False):

@@ -74,8 +74,8 @@ def write_jams(riff: Riff) -> str:
     'note_midi'
     """
     notes = [n for n in riff.notes if n.offset_sec > max(0.0, n.onset_sec)]
-    told = riff.source.duration_sec if riff.source is not None else None
-    duration = max([told or 0.0, *(n.offset_sec for n in riff.notes)])
+    known = riff.source.duration_sec if riff.source is not None else None
+    duration = max([known or 0.0, *(n.offset_sec for n in riff.notes)])
     theory = riff.theory or {}
     data = {"note_midi": [_note_data(note) for note in notes]}
     if riff.rhythm is not None:
@@ -242,14 +242,14 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
     by_string = _tracks_by_string(tracks, len(instrument.open_midi))
     for track in tracks if by_string else tracks[:1]:
         rows = _rows([track], path)
-        told = {key: sandbox.get(key) for key in _PER_NOTE}
+        lists = {key: sandbox.get(key) for key in _PER_NOTE}
         if by_string:
             # Sources count from the lowest string, strings from the highest.
             string = len(instrument.open_midi) - int(_data_source(track))
-            told = {"string": [string] * len(rows)}
+            lists = {"string": [string] * len(rows)}
         columns = {
             key: values
-            for key, values in told.items()
+            for key, values in lists.items()
             if isinstance(values, list) and len(values) == len(rows)
         }
         for i, row in enumerate(rows):
@@ -402,9 +402,9 @@ def _rhythm(
     times = sorted(beats)
     places = [int(place) if _is_number(place := beats[time]) else 0 for time in times]
     meter = (top if 1 < (top := max(places)) <= 64 else 4, 4)
-    told = sandbox.get("meter")
-    if isinstance(told, list) and len(told) == 2 and all(n in range(1, 65) for n in told):
-        meter = (told[0], told[1])
+    given = sandbox.get("meter")
+    if isinstance(given, list) and len(given) == 2 and all(n in range(1, 65) for n in given):
+        meter = (given[0], given[1])
     bpm = sandbox.get("bpm")
     if not _is_number(bpm) or bpm < 1:
         bpm = 60 / float(np.median(np.diff(times)))

@@ -355,7 +355,7 @@ def _load(path: Path) -> Any:
     return file
 
 
-def _timed(messages: Iterable[Any]) -> Iterator[tuple[int, Any]]:
+def _with_ticks(messages: Iterable[Any]) -> Iterator[tuple[int, Any]]:
     """(tick, message) of a track."""
     now = 0
     for message in messages:
@@ -371,7 +371,7 @@ def _parts(file: Any, *, whole_tracks: bool) -> list[_Part]:
         programs: dict[int, int] = {}
         reach: dict[int, float] = {}
         parameter: dict[int, tuple[int, int]] = {}
-        for now, message in _timed(messages):
+        for now, message in _with_ticks(messages):
             if message.type == "track_name":
                 name = _text(message.name).strip()
             channel = getattr(message, "channel", None)
@@ -437,7 +437,7 @@ def _string(channel: int, instrument: Instrument) -> int | None:
 def _marks(file: Any) -> dict[tuple[int, int], str]:
     """(tick, string) -> articulation, from the text events before notes."""
     found = {}
-    for now, message in itertools.chain.from_iterable(map(_timed, file.tracks)):
+    for now, message in itertools.chain.from_iterable(map(_with_ticks, file.tracks)):
         if message.type == "text":
             name, _, string = str(message.text).partition(" on string ")
             if name in ARTICULATIONS and string.isdecimal():
@@ -456,7 +456,7 @@ def _text(raw: str) -> str:
 def _chord_markers(file: Any, grid: _Grid) -> dict[str, Any] | None:
     chords = [
         (now, message.text)
-        for now, message in itertools.chain.from_iterable(map(_timed, file.tracks))
+        for now, message in itertools.chain.from_iterable(map(_with_ticks, file.tracks))
         if message.type == "marker" and re.match(r"^[A-G][#b]?[^\s]{0,8}$", message.text)
     ]
     return {"chords": chord_section(chords, grid.end, grid.sec)} if chords else None
@@ -471,7 +471,7 @@ class _Grid:
         self.per_quarter = file.ticks_per_beat
         tempos: dict[int, float] = {}
         meters = []
-        for now, message in itertools.chain.from_iterable(map(_timed, file.tracks)):
+        for now, message in itertools.chain.from_iterable(map(_with_ticks, file.tracks)):
             if message.type == "set_tempo" and message.tempo > 0:
                 tempos[now] = message.tempo
             elif message.type == "time_signature":
@@ -488,9 +488,9 @@ class _Grid:
         rates = [tempos[tick] / 1e6 / self.per_quarter for tick in changes]
         self.secs = np.append(0.0, np.cumsum(np.diff(self.ticks) * rates))
         meters.sort(key=lambda m: m[0])
-        told = len(meters)
+        count = len(meters)
         meters = [m for m in meters if all(1 <= number <= _MAX_METER for number in m[1])]
-        if len(meters) < told:
+        if len(meters) < count:
             self.warnings.append(Remark("meter-impossible"))
         self.meter = meters[0][1] if meters else (4, 4)
         if any(meter != self.meter for _, meter in meters):

@@ -78,7 +78,7 @@ def in_bars(
         )
         for note in riff.notes
     )
-    # What the tab told of its columns and bars is used now.
+    # The columns and bars of the tab have been used.
     timing = Timing(timing.kind, timing.lengths, extra=timing.extra)
     riff = dataclasses.replace(riff, notes=notes, timing=timing, warnings=warnings)
     start *= factor
@@ -114,7 +114,7 @@ def _with_rhythm(riff: Riff, bpm: float, meter: tuple[int, int], start: float, e
 def _on_the_grid(
     onsets: Iterable[float], start: float, bar_sec: float, parts: int
 ) -> dict[float, float]:
-    """Seconds -> seconds moved to the ``parts`` of their bar, each to one of its own."""
+    """Seconds -> seconds at the nearest of the ``parts`` of their bar, no two at the same one."""
     bars: dict[int, dict[float, float]] = {}
     for onset in onsets:
         bar, share = divmod((onset - start) / bar_sec + 1e-6, 1.0)

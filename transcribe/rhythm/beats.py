@@ -103,36 +103,36 @@ class Grid:
 def track(
     onset_sec: np.ndarray,
     *,
-    doubt: np.ndarray | None = None,
+    skip_cost: np.ndarray | None = None,
     period_sec: tuple[float, float] = (_FASTEST, _SLOWEST),
     swing: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> list[Track]:
     """The best readings of ``onset_sec`` (n,), rising, one for each family of tempo.
 
-    ``doubt`` (n,) is the cost in nats of leaving an event out as none of the music, about 5 for
-    one that may be an error and 10 for one that is surely played. ``period_sec`` bounds the length
-    of a beat; ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer
-    than two onsets, none.
+    ``skip_cost`` (n,) is the cost in nats of skipping an event, about 5 for one that may be an
+    error and 10 for one that is surely played. ``period_sec`` bounds the length of a beat;
+    ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer than two
+    onsets, none.
     """
     if len(onset_sec) < 2:
         return []
-    if doubt is None:
-        doubt = np.full(len(onset_sec), 8.0)
-    found = _search(onset_sec, doubt, _STRAIGHT, period_sec, 0.5, progress)
+    if skip_cost is None:
+        skip_cost = np.full(len(onset_sec), 8.0)
+    found = _search(onset_sec, skip_cost, _STRAIGHT, period_sec, 0.5, progress)
     if swing:
         low, high = max(0.3, period_sec[0]), min(1.1, period_sec[1])
         for ratio in (0.6, 0.633, 0.667):
             if low > high:
                 break
             slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
-            found += _search(onset_sec, doubt, slots, (low, high), ratio, None)[:1]
+            found += _search(onset_sec, skip_cost, slots, (low, high), ratio, None)[:1]
     return sorted(found, key=lambda t: t.cost)[:8]
 
 
 def _search(
     onset_sec: np.ndarray,
-    doubt: np.ndarray,
+    skip_cost: np.ndarray,
     slots: tuple[tuple[float, int, int, float], ...],
     period_sec: tuple[float, float],
     swing: float,
@@ -195,12 +195,12 @@ def _search(
         new_p = np.maximum(p + gain_p * off, 0.05)
         here_on = ahead + gain_t * off
         vt, vc, vp = vt - gain_t * vt, vc - gain_t * vc, vp - gain_p * vc
-        # Or the event is none of the music, and everything stays as it was.
+        # Or the event is skipped, and everything stays as it was.
         stay = np.arange(len(period))
         row = np.concatenate([row, stay])
         goal = np.concatenate([goal, slot])
         crossed = np.concatenate([crossed, np.full(len(stay), -1.0)])
-        total = np.concatenate([total, cost + doubt[i]])
+        total = np.concatenate([total, cost + skip_cost[i]])
         new_p = np.concatenate([new_p, period])
         here_on = np.concatenate([here_on, here])
         vt = np.concatenate([vt, var_t])

@@ -144,7 +144,7 @@ def _loudness(note: Note) -> float:
 def skip_cost(events: Events) -> np.ndarray:
     """Nats to leave each event out as none of the music, (n,).
 
-    A lone unsure note may be an error of tracking, a chord is none.
+    A lone unsure note may be an error of tracking; a chord is not.
     """
     return 4.0 + 4.0 * np.clip(events.sure, 0, 1) + np.minimum(events.size - 1, 3)
 

@@ -200,10 +200,10 @@ def _read(
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
     if bpm is None:
-        tracks = track(times, doubt=skip_cost(events), progress=report)
+        tracks = track(times, skip_cost=skip_cost(events), progress=report)
     else:
         bounds = (54 / bpm, 66 / bpm)
-        tracks = track(times, doubt=skip_cost(events), period_sec=bounds, progress=report)
+        tracks = track(times, skip_cost=skip_cost(events), period_sec=bounds, progress=report)
     if not tracks:
         return _without_candidates(times, asked, fixed)
     meters = METERS if asked.meter is None else (asked.meter,)

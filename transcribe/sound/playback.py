@@ -184,7 +184,7 @@ def render_riff(
     riff : notes in seconds; strings and frets where they are known
     sr : sample rate in hertz, 8000 to 192000
     speed : 1 as played, 0.5 at half speed (pitches stay), 0.1 to 4
-    progress : told the stage and the share done, for riffs that take long
+    progress : called with the stage and the share done, for riffs that take long
 
     Returns
     -------

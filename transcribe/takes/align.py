@@ -161,7 +161,7 @@ class _Search:
         return {key: places for key, places in found.items() if len(places) <= _SEED_PLACES}
 
     def _choose_band(self, j: int) -> None:
-        """The blocks of states to go on with, chosen anew every fourth event."""
+        """The blocks of states to go on with, chosen again every fourth event."""
         if self.n <= _WHOLE or j % 4:
             return
         blocks = -(-self.n // _BLOCK)

@@ -2,7 +2,7 @@
 
 The take is followed through the reference (`align`) and cut into passes; each pass gets its smooth
 tempo and its pairs of notes (`match`), and each note its verdict (`verdicts`). Where the whole take
-sounds higher or lower than the reference, or one string is tuned otherwise, that is taken out first
+sounds higher or lower than the reference, or one string has another tuning, that is taken out first
 and stated.
 """
 
@@ -55,7 +55,7 @@ _CLEAR_SCORE = 0.7  # a way through whose score per event is higher needs no oth
 _NARROW_MARGIN = 0.08  # a share of matching notes this little over what is needed deserves a word
 _VERDICT_RANK = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
 _NO_BEAT_SEC = 0.6  # stands for a beat where the reference has none
-_MOST_RETUNED = 7  # semitones; a string further off is not tuned otherwise but misread
+_MOST_RETUNED = 7  # semitones; a string further off was misread, not retuned
 
 
 def compare(

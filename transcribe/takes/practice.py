@@ -89,7 +89,7 @@ def practice_plan(
     lines = []
     if drone is not None and drone.ringing_share < 1.0 - _SILENT_SHARE and len(drone.gaps) > 1:
         lines.append(throughout(PracticeStep("drone rings", ringing_share=drone.ringing_share)))
-        drone = None  # told once for all
+        drone = None  # one line for all of it
     groups = _groups(_places(passes, drone), reference)
     groups.sort(key=lambda g: (-sum(p.rank for p in g), g[0].key))
     lines += [
@@ -215,7 +215,7 @@ def _steps(rows: list[Verdict], gaps: list[DroneGap], reference: Riff) -> tuple[
         for kind in ("wrong", "missed", "extra", "late", "early")
         if by_kind[kind]
     ]
-    # Strokes of the drone that were missed are told as missed notes.
+    # Strokes of the drone that were missed are listed as missed notes.
     stopped = tuple(g for g in gaps if g.kind == "stopped ringing")
     if stopped:
         steps.append((_DRONE_WEIGHT * len(stopped), PracticeStep("drone stops", gaps=stopped)))

@@ -25,7 +25,7 @@ _FULL_TEMPO_SHARE = 0.95  # share of the reference's tempo that is as good as al
 _FASTER = 1.08  # by which to raise the tempo of a take without a mistake
 _MIN_RIGHT = 8  # right notes that are more than a try
 _PAUSE_SEC = 0.5  # longer than written; less is part of the timing
-_MOST_PAUSES = 3  # that are told one by one
+_MOST_PAUSES = 3  # that get a remark each
 _UNCLEAR_SHARE, _UNCLEAR = 0.25, 4  # unsure notes at which another recording would help
 _HIGHEST_CAPO = 9
 
@@ -45,7 +45,7 @@ def instrument_differences(
     transposition : int
         Semitones that the take sounds above the reference.
     retuned : mapping
-        Strings that sound otherwise beside that: string -> semitones.
+        Strings that are tuned differently beside that: string -> semitones.
     tempo_ratio : float or None
         The take's tempo over the reference's.
     """

@@ -142,8 +142,10 @@ def text(comparison: Comparison, *, width: int = 80, previous: TakeFigures | Non
         signs = [f"{MARKS[name]} {name}" for name in _marks_used(comparison)]
         parts.append(_wrap(["Marks:  " + "   ".join(signs)] if systems else [], width))
     else:
-        told = "The reference has no places on the neck, so there is no tab to show; finger it to "
-        parts.append(_wrap([told + "have one."], width))
+        no_tab = (
+            "The reference has no places on the neck, so there is no tab to show; finger it to "
+        )
+        parts.append(_wrap([no_tab + "have one."], width))
     if bad := details(comparison):
         more = [f"and {len(bad) - _MOST_DETAILS} more"] if len(bad) > _MOST_DETAILS else []
         shown = [f"  {line}" for line in (*bad[:_MOST_DETAILS], *more)]
@@ -286,8 +288,8 @@ def html(
             _history_section(comparison, history),
         ]
     else:
-        told = "".join(f"<p>{escape(words)}</p>" for words in _remarks(comparison))
-        sections = [_section("other", "Another riff?", told)]
+        remarks = "".join(f"<p>{escape(words)}</p>" for words in _remarks(comparison))
+        sections = [_section("other", "Another riff?", remarks)]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -399,7 +401,7 @@ def _drone_section(comparison: Comparison) -> str:
 def _notes_section(comparison: Comparison) -> str:
     rows, counted = _not_right(comparison)
     reference = comparison.reference
-    told = "".join(f"<p>{escape(sentence(words))}</p>" for _, words in counted)
+    counts = "".join(f"<p>{escape(sentence(words))}</p>" for _, words in counted)
     cells = [
         (
             escape(place_words(r, reference)),
@@ -409,11 +411,11 @@ def _notes_section(comparison: Comparison) -> str:
         )
         for r in rows
     ]
-    if not cells and not told:
+    if not cells and not counts:
         return ""
     table = _table(("Where", "Verdict", "What"), cells) if cells else ""
     shown = _scroll(table, "Notes that were not right") if table else ""
-    return _section("notes", "What was not right", shown + told)
+    return _section("notes", "What was not right", shown + counts)
 
 
 def _passes_section(comparison: Comparison) -> str:

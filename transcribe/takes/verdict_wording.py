@@ -59,7 +59,7 @@ _STEADY_PERCENT = 1.0  # nobody hears a tempo drift by less
 _RINGING = 0.98  # share of its time at which the drone never fell silent
 _MOST_BARS = 4  # that a sentence names one by one
 _PARTS_OF_BEAT = ((0.125, "1/8"), (0.25, "1/4"), (1 / 3, "1/3"), (0.5, "half"))
-_LEAST_PART, _MOST_PART = 0.09, 0.75  # of a beat; less is told in milliseconds alone
+_LEAST_PART, _MOST_PART = 0.09, 0.75  # of a beat; less is given in milliseconds alone
 
 
 def sentence(words: str) -> str:

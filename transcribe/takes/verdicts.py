@@ -401,7 +401,7 @@ def _rings_through(pitch: int, due_sec: float, arrays: NoteArrays) -> bool:
 def _is_shaken(j: int, arrays: NoteArrays) -> bool:
     """Whether a note begins with others while its own pitch rings or is about to be struck.
 
-    Trackers take the jolt that a chord gives a ringing string for a stroke of its own.
+    A note tracker may take the jolt that a chord gives a ringing string for a stroke on it.
     """
     at, pitch = float(arrays.at[j]), int(arrays.take_pitch[j])
     low, high = np.searchsorted(arrays.at, [at - _TOGETHER_SEC, at + _TOGETHER_SEC])

@@ -168,7 +168,7 @@ def _choose(
 
 
 def _decimal(text: str) -> str:
-    """``text`` if it is a decimal number that nobody would be surprised by; else ValueError."""
+    """``text`` if it is a plain decimal number of usual length; else ValueError."""
     if not _DECIMAL.fullmatch(text.strip()):
         raise ValueError(text)
     return text

@@ -172,8 +172,8 @@ class RiffBuilder:
         self.first = self.starts[0]
         self.tempos.sort(key=lambda t: t[0])
         if not self.tempos:
-            facts = {"bpm": 120.0 * self.meter[1] / 4, "meter": list(self.meter)}
-            self.warnings.append(Remark("tempo-taken", facts))
+            taken = {"bpm": 120.0 * self.meter[1] / 4, "meter": list(self.meter)}
+            self.warnings.append(Remark("tempo-taken", taken))
         if not self.tempos or self.tempos[0][0] > self.first:
             self.tempos.insert(0, (self.first, self.tempos[0][1] if self.tempos else 120.0))
 

@@ -2,7 +2,7 @@
 
 Tunings as people write them (``Tuning: D A D G B E``, ``drop D``, ``DADGAD``) list the lowest
 string first, as is common practice; with octaves (``E4 B3 G3 D3 A2 E2``) the pitches tell the
-order. Where nothing is told, the names before the strings do, each in the octave nearest to the
+order. Without a tuning, the names before the strings give it, each in the octave nearest to the
 usual tuning for that number of strings.
 """
 
@@ -45,7 +45,7 @@ _USUAL = {
 
 @dataclass(slots=True)
 class Header:
-    """What was told; None or empty where nothing was."""
+    """What the header says; None or empty where it says nothing."""
 
     own: bool = False
     title: str = ""
@@ -64,7 +64,7 @@ class Header:
     loop_implied: bool = False
 
     def beats_a_minute(self, unit: int) -> float | None:
-        """The tempo in beats of 1/``unit``, where it is told."""
+        """The tempo in beats of 1/``unit``; None where the tab gives none."""
         if self.bpm is None or self.bpm_of is None:
             return self.bpm
         return self.bpm * self.bpm_of * unit
@@ -329,7 +329,7 @@ def _lenient_tuning(head: Header, text: str, above: bool) -> None:
         _take_tuning(head, re.sub(r"[ -]flat", "b", before[1], flags=re.I))
     elif after := _TUNING_AFTER.search(text):
         value = re.sub(r"\(.*?\)", "", after[1]).strip(" .;")
-        # Other things told in the same line come after a comma: ``Tuning: drop D, 4/4``.
+        # Other things in the same line come after a comma: ``Tuning: drop D, 4/4``.
         if not _take_tuning(head, value):
             _take_tuning(head, value.split(",")[0].strip())
     elif _DROP_D.search(text) and (above or len(text) < 40):

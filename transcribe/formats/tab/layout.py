@@ -339,7 +339,7 @@ def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
 
 
 def _written(bar: _Bar) -> Hashable:
-    """What is written in a bar. A chord counts for as long as it holds, not where it is told."""
+    """What is written in a bar. A chord counts for as long as it holds, not where it is written."""
     signs = [
         (s.row, s.beat, s.place, s.before, s.text, s.around) for s in bar.signs if s.row != "chords"
     ]
@@ -516,9 +516,9 @@ def _put(line: list[str], at: int, text: str) -> None:
 
 def column_sec(riff: Riff) -> float:
     """Seconds that one column stands for in a tab without a count."""
-    told = riff.timing.column_sec
-    if told is not None and 0 < told < 100:
-        return told
+    given = riff.timing.column_sec
+    if given is not None and 0 < given < 100:
+        return given
     onsets = sorted({n.onset_sec for n in riff.notes if n.string is not None})
     gaps = [b - a for a, b in itertools.pairwise(onsets) if b - a > 0.02]
     return max(0.005, round(min(gaps) / _CELL, 3)) if gaps else 0.125

@@ -132,7 +132,7 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
 
 
 def _in_words(lines: list[str], strings: set[int]) -> tuple[Remark, ...]:
-    """Remarks on repeats that are told in words, which are not played."""
+    """Remarks on repeats that are written in words, which are not played."""
     signs = any(re.search(r"[:*oO]\|", lines[line]) for line in strings)
     return tuple(
         Remark("tab-repeat-in-words", {"line": i + 1, "text": line.strip()[:60]})

@@ -28,7 +28,7 @@ from transcribe.formats.tab.lines import Sign, refuse
 
 __all__ = ["TabBar", "TabNote", "make_riff", "played_bars"]
 
-_COLUMN_SEC = 0.125  # what a column stands for where nothing is told
+_COLUMN_SEC = 0.125  # what a column stands for where the tab does not say
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
 _LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
@@ -320,27 +320,27 @@ def _marks(placed: list[tuple[float, TabNote]]) -> list[Mark]:
 
 def _technique(sign: Sign) -> dict[str, Any]:
     """The fields of a note that its sign tells: its articulation and what goes with it."""
-    told: dict[str, Any] = {"soft": sign.soft}
+    fields: dict[str, Any] = {"soft": sign.soft}
     if sign.bend_to is not None and sign.fret is not None:
-        told["bend"] = Bend(semitones=sign.bend_to - sign.fret, released=sign.released)
+        fields["bend"] = Bend(semitones=sign.bend_to - sign.fret, released=sign.released)
     elif sign.released:
-        told["bend"] = Bend(released=True)
+        fields["bend"] = Bend(released=True)
     if sign.fret is None:
-        return told | {"articulation": "dead"}
+        return fields | {"articulation": "dead"}
     if sign.after == "*":
-        return told | {"articulation": "harmonic"}
+        return fields | {"articulation": "harmonic"}
     if sign.after == "b":
-        return told | {"articulation": "bend"}
+        return fields | {"articulation": "bend"}
     if sign.before in ("/", "\\", "s"):
         way = {"/": "up", "\\": "down"}.get(sign.before)
-        return told | {"articulation": "slide", "slide": way}
+        return fields | {"articulation": "slide", "slide": way}
     if sign.before == "h":
-        return told | {"articulation": "hammer-on"}
+        return fields | {"articulation": "hammer-on"}
     if sign.before == "t":
-        return told | {"articulation": "hammer-on", "tapped": True}
+        return fields | {"articulation": "hammer-on", "tapped": True}
     if sign.before == "p":
-        return told | {"articulation": "pull-off"}
-    return told | {"articulation": "vibrato" if sign.after == "~" else "picked"}
+        return fields | {"articulation": "pull-off"}
+    return fields | {"articulation": "vibrato" if sign.after == "~" else "picked"}
 
 
 def _drone(head: Header, notes: tuple[Note, ...]) -> Drone | None:
