@@ -129,7 +129,7 @@ def alternatives(
     >>> from transcribe.core.riff import Instrument, Note
     >>> line = [Note(i, 0.3 * i, 0.3 * i + 0.3, 60 + p) for i, p in enumerate((0, 2, 4, 5, 7))]
     >>> [other.name for other in alternatives(line, Instrument())][:2]
-    ['along one string', 'higher on the neck']
+    ['one hand position', 'ringing across the strings']
     """
     if not notes:
         return ()
