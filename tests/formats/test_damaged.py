@@ -18,7 +18,7 @@ from transcribe.audio import read_audio
 from transcribe.core.errors import FormatError
 from transcribe.formats import read_any
 
-_INPUTS = 120
+_INPUTS = 50
 _MOST_LETTERS = 400
 
 
