@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 import soundfile
 
 from tests.audio.sounds import encode, riff_sound
+from tests.waiting import until
 from transcribe.audio import Recording, decoding, read_audio, recording, resample
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.wording import sentence
@@ -407,6 +410,21 @@ def test_read_audio_outlives_its_decoder(
     monkeypatch.setattr(recording, "_CHILD", code)
     monkeypatch.setattr(recording, "_MOST_SILENT_SEC", 5.0)
     _refused(path, "cannot be decoded: .*; play it in another program and export it as WAV")
+
+
+def test_read_audio_that_is_killed_leaves_nothing(tmp_path: Path, rng: np.random.Generator) -> None:
+    """The decoding process ends with the one that it works for, and takes its files along."""
+    take, held = tmp_path / "take.flac", tmp_path / "held"
+    held.mkdir()
+    soundfile.write(take, 0.1 * rng.normal(size=300 * SR), SR)
+    code = "import sys; from transcribe.audio import read_audio; read_audio(sys.argv[1])"
+    parent = subprocess.Popen(
+        [sys.executable, "-c", code, str(take)], env=os.environ | {"TMPDIR": str(held)}
+    )
+    assert until(lambda: any(path.stat().st_size for path in held.glob("*/mono")))
+    parent.kill()
+    parent.wait()
+    assert until(lambda: not any(held.iterdir()))
 
 
 def test_read_audio_full_disk(

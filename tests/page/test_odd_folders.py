@@ -15,6 +15,7 @@ import pytest
 
 from tests.page.conftest import ROOT, make_riff, over_and_over
 from tests.page.serving import TOKEN
+from tests.waiting import until
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Riff
 from transcribe.formats.document import to_json, write_riff
@@ -198,10 +199,7 @@ def test_second_page_leaves_the_uploads_of_the_first_alone(start) -> None:
     incoming = first.folder / ".handspan" / "incoming"
     with socket.create_connection(("127.0.0.1", first.port), timeout=60) as line:
         line.sendall(head.encode() + data[:1000])
-        for _ in range(1000):
-            if any(incoming.iterdir()):
-                break
-            time.sleep(0.01)
+        assert until(lambda: any(incoming.iterdir()))
         second = start(folder=first.folder)
         line.sendall(data[1000:])
         answer = line.recv(1 << 16)

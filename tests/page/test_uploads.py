@@ -10,7 +10,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
 from urllib.parse import urlparse
 
@@ -19,6 +18,7 @@ import pytest
 import soundfile
 
 from tests.page.conftest import ROOT, Server
+from tests.waiting import until
 from transcribe.formats.document import read_riff
 from transcribe.page.server.store import clean_name, safe_suffix
 
@@ -27,7 +27,7 @@ def _left(server: Server) -> list[str]:
     """Everything in the folder, hidden or not, but for the lock and the cache."""
     found = []
     for path in server.folder.rglob("*"):
-        if path.is_file() and path.name != "lock" and path.parent.name != "cache":
+        if path.is_file() and path.name not in ("lock", "page") and path.parent.name != "cache":
             found.append(str(path.relative_to(server.folder)))
     return sorted(found)
 
@@ -218,11 +218,7 @@ def test_upload_that_hides_its_size_is_cut_off(start) -> None:
     with socket.create_connection(("127.0.0.1", server.port), timeout=10) as line:
         line.sendall(head.encode() + 3 * chunk)
         assert line.recv(4096).startswith(b"HTTP/1.1 413 ")
-    for _ in range(50):
-        if not _left(server):
-            break
-        time.sleep(0.05)
-    assert _left(server) == []
+    assert until(lambda: _left(server) == [])
     assert server.ask("GET", "/api/shelf")[1]["riffs"] == []
 
 
@@ -297,21 +293,13 @@ def test_cancel_ends_the_process_and_leaves_nothing(start) -> None:
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
     job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
-    for _ in range(200):
-        state = server.ask("GET", f"/api/jobs/{job}")[1]
-        if state["state"] == "running" and state["share"] > 0:
-            break
-        time.sleep(0.05)
-    assert state["state"] == "running", state
+    assert until(lambda: server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0)
+    assert server.ask("GET", f"/api/jobs/{job}")[1]["state"] == "running"
     busy = len(_workers(server.process.pid))
     assert server.ask("DELETE", f"/api/jobs/{job}")[0] == 200
     assert server.outcome(job)["state"] == "cancelled"
-    for _ in range(100):
-        if _left(server) == [] and len(_workers(server.process.pid)) < busy:
-            break
-        time.sleep(0.05)
-    assert _left(server) == []
-    assert len(_workers(server.process.pid)) < busy
+    assert until(lambda: _left(server) == [])
+    assert until(lambda: len(_workers(server.process.pid)) < busy)
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
@@ -321,19 +309,12 @@ def test_workers_end_with_a_killed_server(start) -> None:
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
     job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
-    for _ in range(200):
-        if server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0:
-            break
-        time.sleep(0.05)
+    assert until(lambda: server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0)
     workers = _workers(server.process.pid)
     assert workers
     server.process.kill()
     server.process.wait()
-    for _ in range(200):
-        if not any(_runs(pid) for pid in workers):
-            break
-        time.sleep(0.05)
-    assert not any(_runs(pid) for pid in workers)
+    assert until(lambda: not any(_runs(pid) for pid in workers))
     # What the killed server left half-done is swept up by the next one.
     again = start(folder=server.folder)
     assert _left(again) == []
@@ -344,6 +325,13 @@ def _runs(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
     except OSError:
         return False
+
+
+def _answers(port: int | None) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 60) as line:
+        line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        return bool(line.recv(10))
+    return False
 
 
 def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
@@ -367,12 +355,7 @@ def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
     assert door.stat().st_uid == os.getuid()
     assert door.parent.stat().st_mode & 0o077 == 0
     port = urlparse(lines[6]).port
-    for _ in range(200):  # until it answers
-        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 1) as line:
-            line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
-            if line.recv(10):
-                break
-        time.sleep(0.05)
+    assert until(lambda: _answers(port))
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=20)
     assert process.returncode == 0, err

@@ -11,6 +11,7 @@ import contextlib
 import dataclasses
 import json
 import os
+import shutil
 import sys
 import threading
 from pathlib import Path
@@ -27,8 +28,8 @@ _ALL = -1
 
 def main(request: str) -> None:
     """Decode what ``request`` asks for."""
-    threading.Thread(target=_end_with_the_parent, daemon=True).start()
     asked = json.loads(request)
+    threading.Thread(target=_end_with_the_parent, args=(asked["folder"],), daemon=True).start()
     try:
         _tell(_decode(Path(asked["path"]), asked))
     except AudioError as error:
@@ -61,8 +62,10 @@ def _tell(told: dict[str, Any]) -> None:
     sys.stdout.flush()
 
 
-def _end_with_the_parent() -> None:
+def _end_with_the_parent(folder: str) -> None:
+    """End when the process that asked is gone, however it went, and leave none of its files."""
     sys.stdin.buffer.read()
+    shutil.rmtree(folder, ignore_errors=True)
     os._exit(1)
 
 

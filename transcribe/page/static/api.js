@@ -27,11 +27,11 @@ export async function enter() {
   const options = { method: "POST", headers: { "x-handspan-key": given[1] } };
   const response = await fetch("/api/key", options);
   if (!response.ok) return;
-  held = (await response.json()).key;
+  const found = (await response.json()).key;
   try {
-    localStorage.setItem("key", held);
+    localStorage.setItem("key", found);
   } catch {
-    /* private windows forget */
+    held = found;
   }
 }
 
