@@ -24,7 +24,7 @@ __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
-_MOST_MISSES = 0.34  # share of the bars that may depart; common practice, no source
+_MAX_MISSED_SHARE = 0.34  # share of the bars that may depart; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +207,7 @@ def _period(bars: list[tuple[str, ...]]) -> int:
         # How often each bar stands at each place of the loop; all but the most frequent depart.
         counts = np.bincount(index % period * len(names) + code, minlength=period * len(names))
         misses = n - int(counts.reshape(period, -1).max(axis=1).sum())
-        if period < n and misses > _MOST_MISSES * n:
+        if period < n and misses > _MAX_MISSED_SHARE * n:
             continue  # bars that mostly go another way are no loop
         cost = _BAR_COST * period + _MISS_COST * misses
         best = min(best, (cost, period))

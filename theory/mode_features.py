@@ -83,13 +83,19 @@ _LINE = tuple(
     if name.startswith(("last_", "end_", "long_", "low_", "closing_", "half_", "quarter_"))
     or name.startswith(("leap_", "step_", "again_", "first_", "opening_"))
 )
-_WINDOW = 8  # notes at the beginning and at the end that state the key
-_CLOSE = 16  # notes that lead up to the end and close on it
-_OVER_DRONE = 0.25  # how much the melody's turns and opening count where a drone holds the key
-_ENDS_OVER_DRONE = 1.3  # and how much more the ends of its phrases
-_IN_CHORDS = 0.25  # and how much they count, its ends too, where chords are played, not a line
-_LEAPS = 0.85  # share of leaps among the moves that only chords have
-_HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
+_WINDOW_NOTES = 8  # notes at the beginning and at the end that state the key
+_CLOSE_NOTES = 16  # notes that lead up to the end and close on it
+_OVER_DRONE_SHARE = (
+    0.25  # how much the melody's turns and opening count where a drone holds the key
+)
+_ENDS_OVER_DRONE_SHARE = 1.3  # and how much more the ends of its phrases
+_IN_CHORDS_SHARE = (
+    0.25  # and how much they count, its ends too, where chords are played, not a line
+)
+_CHORD_LEAPS_SHARE = 0.85  # share of leaps among the moves that only chords have
+_HALF_NOTES = (
+    40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
+)
 
 
 def candidates() -> tuple[tuple[int, str], ...]:
@@ -171,7 +177,7 @@ def features(
     notes = without_drone(played, drones)
     columns = _Columns()
     size = float(notes.weight.sum())
-    effective = size / (1.0 + size / _HALF)
+    effective = size / (1.0 + size / _HALF_NOTES)
     median = float(np.median(notes.duration))
     length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
     _put_heard(columns, played, notes, notes.weight * length, effective)
@@ -185,13 +191,13 @@ def features(
         columns.by_degree("bass", bass, (1, 5))
     chords = () if drones else chord_basses(notes)
     if chords:
-        columns.values[:, _LINE] *= _IN_CHORDS
+        columns.values[:, _LINE] *= _IN_CHORDS_SHARE
         _put_chords(columns, chords)
     if drones:
         # A drone already says where home is, so how the melody opens and turns matters less. If
         # the melody has another home, that is where its phrases end. Its notes count in full.
-        columns.values[:, _TURNS] *= _OVER_DRONE
-        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE
+        columns.values[:, _TURNS] *= _OVER_DRONE_SHARE
+        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE_SHARE
         drone = _one_hot(min(drones))
         columns.by_degree("drone", drone, (1, 5))
         columns.put("drone_off", columns.off @ drone)
@@ -232,10 +238,13 @@ def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: flo
     columns.all_degrees("end", _mean(pc, _phrase_ends(notes, median)))
     columns.by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
     columns.by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
-    for name, part in (("opening", slice(0, _WINDOW)), ("closing", slice(-_WINDOW, None))):
+    for name, part in (
+        ("opening", slice(0, _WINDOW_NOTES)),
+        ("closing", slice(-_WINDOW_NOTES, None)),
+    ):
         window = _share(pc[part], weight[part])
         columns.put(f"{name}_triad", columns.triads[0] @ window)
-    columns.all_degrees("closing", _mean(pc, np.arange(len(notes)) >= len(notes) - _CLOSE))
+    columns.all_degrees("closing", _mean(pc, np.arange(len(notes)) >= len(notes) - _CLOSE_NOTES))
     start, half_end, quarter_end = _parts(notes)
     columns.by_degree("half_end", half_end, (1, 5))
     columns.put("half_end_off", columns.off @ half_end)
@@ -264,7 +273,7 @@ def chord_basses(notes: Notes) -> tuple[int, ...]:
     """
     move = np.abs(np.diff(notes.pitch))
     moves = int((move > 0).sum())
-    if moves < _WINDOW or float((move >= 3).sum()) < _LEAPS * moves:
+    if moves < _WINDOW_NOTES or float((move >= 3).sum()) < _CHORD_LEAPS_SHARE * moves:
         return ()
     breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SHARE * np.median(notes.duration)) + 1
     first, *rest = np.split(notes.pitch, breaks)

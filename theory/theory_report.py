@@ -68,7 +68,7 @@ class Report:
 
     def _without_mode(self) -> str:
         if self.only_note:
-            return f"One note only ({self.only_note}): no mode can be told."
+            return f"One note only ({self.only_note}): a mode needs more notes."
         return "No notes, so no mode and no chords."
 
     def summary(self) -> str:

@@ -28,7 +28,7 @@ Progress = Callable[[str, float], None]
 Meter = tuple[int, int]
 
 _TICKS_PER_BEAT = 24  # places of the score in a beat
-_LIKELY_SHARE = 0.2  # confidence from which half or double the tempo is told; chosen by eye
+_LIKELY_SHARE = 0.2  # confidence from which half or double the tempo is offered; chosen by eye
 _SAME_TEMPO = 0.06  # relative difference of two tempi that are one; chosen by eye
 _HALF_OR_DOUBLE = 0.1  # relative difference of a given tempo from half or double the one found
 _SAME_BARS = 1.25  # ratio of two tempi up to which the bars are taken to stay; chosen by eye
@@ -159,9 +159,9 @@ def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
 
 
 def _recorded(riff: Riff, new: Riff, kind: str, known: dict[str, Any]) -> Riff:
-    """``new`` as a step of ``riff``, with what the player told of the rhythm."""
-    told = {key: value for key, value in known.items() if value is not None}
-    player = dataclasses.replace(riff.player, **told)
+    """``new`` as a step of ``riff``, with what the player gave of the rhythm."""
+    given = {key: value for key, value in known.items() if value is not None}
+    player = dataclasses.replace(riff.player, **given)
     return record(riff, find_again(riff, dataclasses.replace(new, player=player)), kind)
 
 
@@ -227,7 +227,7 @@ def _in_other_beats(
         meter = old.meter if _is_known(old) else _likelier_meter(riff, old, factor, progress)
     if _fits(riff, factor):
         return _rescaled(riff, old, bpm, beats=factor, meter=meter)
-    # Finer notes than the score can hold are placed anew.
+    # Finer notes than the score can hold are placed again.
     new = _found_again(riff, factor * old.bpm, meter, _bar_1_sec(riff), progress)
     return _with_rhythm(new, bpm=bpm)
 

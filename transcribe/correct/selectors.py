@@ -27,8 +27,8 @@ __all__ = [
     "unmoved",
 ]
 
-_SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
-_MOST_TOLD = 3
+_SAME_BEATS = 0.02  # beats that a note of an edited tab may lie from the riff's
+_MAX_FAULTS = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
 _STRETCH = re.compile(r"^(bar|phrase):([^=]+)(?:=(\d+))?$")
@@ -182,9 +182,9 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
             pins[note.id] = (found.string, found.fret)
     if missed or left:
         faults = _faults(riff, mine, list(edited.notes))
-        more = len(faults) - _MOST_TOLD
+        more = len(faults) - _MAX_FAULTS
         raise ParameterError(
-            f"{name}: {'; '.join(faults[:_MOST_TOLD])}{f'; and {more} more' if more > 0 else ''}; "
+            f"{name}: {'; '.join(faults[:_MAX_FAULTS])}{f'; and {more} more' if more > 0 else ''}; "
             "move numbers to other strings, where they sound the same pitch, and keep every note "
             "(--delete ID takes one out)"
         )
@@ -194,7 +194,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
 def _apart(a: Note, b: Note) -> float:
     """How far apart two notes begin, in shares of what still is together."""
     if a.onset_beat is not None and b.onset_beat is not None:
-        return abs(a.onset_beat - b.onset_beat) / _SAME_BEAT
+        return abs(a.onset_beat - b.onset_beat) / _SAME_BEATS
     return abs(a.onset_sec - b.onset_sec) / STROKE_SEC
 
 
@@ -233,7 +233,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
         if (match := _match(note, new)) is not None:
             lost.remove(note)
             new.remove(match)
-    told: list[tuple[float, str]] = []
+    faults: list[tuple[float, str]] = []
     for note in lost:
         where, name = place_of_note(riff, note), pitch_name(note.pitch_midi)
         near = [other for other in new if _apart(note, other) <= 1]
@@ -251,12 +251,12 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
                 f"{where}: the number of note {note.id} is lost, string {note.string} fret "
                 f"{note.fret} ({name})"
             )
-        told.append((note.onset_sec, text))
+        faults.append((note.onset_sec, text))
     for other in new:
         where = place_of_note(riff, other)
         text = f"{where}: string {other.string} fret {other.fret} is not in the riff"
-        told.append((other.onset_sec, text))
-    return [text for _, text in sorted(told, key=lambda pair: pair[0])]
+        faults.append((other.onset_sec, text))
+    return [text for _, text in sorted(faults, key=lambda pair: pair[0])]
 
 
 def _of_stretch(riff: Riff, kind: str, name: str) -> list[Note]:

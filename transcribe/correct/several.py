@@ -16,7 +16,7 @@ from transcribe.core.strokes import strokes
 __all__ = ["places_in_position", "places_on_string"]
 
 _FINGERS = 4
-_REACH = 1  # frets that the first and the fourth finger reach out of the position
+_REACH_FRETS = 1  # frets that the first and the fourth finger reach out of the position
 
 Place = tuple[int, int]
 
@@ -110,7 +110,7 @@ def _notes(riff: Riff, note_ids: Iterable[int]) -> list[Note]:
 
 def _reached(riff: Riff, note: Note, position: int) -> list[Place]:
     """Where a note lies within reach of a position, its own four frets first."""
-    near = range(max(1, position - _REACH), position + _FINGERS + _REACH)
+    near = range(max(1, position - _REACH_FRETS), position + _FINGERS + _REACH_FRETS)
     inside = range(position, position + _FINGERS)
     places = [place for place in riff.instrument.places(note.pitch_midi) if place[1] in near]
     return sorted(places, key=lambda place: (place[1] not in inside, place[0]))

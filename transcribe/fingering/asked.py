@@ -163,7 +163,7 @@ def not_kept(
             reason, note_id = asked.refused[index]
             note = next(n for n in notes if n.id == note_id)
             facts |= {"count": 1, "reason": reason, "whole": True}
-            yield Remark("request-not-kept", facts | _told(note), (note_id,))
+            yield Remark("request-not-kept", facts | _pitch_and_time(note), (note_id,))
             continue
         off = list(_off(request, _notes_of(request, placed), positions, instrument))
         if request.kind not in ("let-ring", "no-open-strings"):
@@ -171,7 +171,7 @@ def not_kept(
         if not off:
             continue
         note, other = off[0]
-        facts |= {"count": len(off)} | _told(note)
+        facts |= {"count": len(off)} | _pitch_and_time(note)
         ids = (note.id,) if other is None else (note.id, other.id)
         if request.kind != "let-ring":
             reason, other_id = _reason(request, note, placed, positions, instrument, pins)
@@ -194,7 +194,7 @@ def silences(note: Note, before: Note) -> bool:
     return note.articulation not in LEGATO and note.pitch_midi != before.pitch_midi
 
 
-def _told(note: Note) -> dict[str, Any]:
+def _pitch_and_time(note: Note) -> dict[str, Any]:
     return {"pitch_midi": note.pitch_midi, "sec": note.onset_sec}
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 __all__ = ["Repeat", "find_repeats"]
 
-_MOST_TIMES = 9  # more passes than a player counts are written as another repeat
+_MAX_TIMES = 9  # more passes than a player counts are written as another repeat
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[in
     if at in joined or at + length in joined:
         return 1
     times = 1
-    while times < _MOST_TIMES:
+    while times < _MAX_TIMES:
         start = at + times * length
         if start + length > len(bars) or start + length in joined:
             break

@@ -34,12 +34,12 @@ JITTER_SEC = 0.012
 
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
-_WANDER = 0.015  # change of the beat's length from beat to beat, as a share of it
+_WANDER_SHARE = 0.015  # change of the beat's length from beat to beat, as a share of it
 _BINS_PER_E = 33.0  # tempo bins: about 3 % wide
-_MARGIN = 28.0  # readings this much (nats) worse than the best are dropped
-_SLOWEST, _FASTEST = 1.55, 0.17  # seconds a beat
+_MARGIN_NATS = 28.0  # readings this much (nats) worse than the best are dropped
+_SLOWEST_SEC, _FASTEST_SEC = 1.55, 0.17  # seconds a beat
 
-_BEAT_COST = 0.35
+_BEAT_NATS = 0.35
 _STRAIGHT = (
     # Place in the beat, ticks as written, kind, cost in nats. A beat holds one kind beside 0.
     (0.0, 0, 0, 0.5),
@@ -49,7 +49,7 @@ _STRAIGHT = (
     (1 / 3, 4, 2, 2.9),
     (2 / 3, 8, 2, 2.9),
 )
-_SWING_COST = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+_SWING_NATS = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
 
 
 def move_middle(beat: np.ndarray, middle: float, to: float) -> np.ndarray:
@@ -104,7 +104,7 @@ def track(
     onset_sec: np.ndarray,
     *,
     skip_cost: np.ndarray | None = None,
-    period_sec: tuple[float, float] = (_FASTEST, _SLOWEST),
+    period_sec: tuple[float, float] = (_FASTEST_SEC, _SLOWEST_SEC),
     swing: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> list[Track]:
@@ -152,7 +152,7 @@ def _search(
     slot = np.tile(np.arange(count), len(periods))
     cost = place_cost[slot] + 1.2 * np.log2(period / 0.58) ** 2
     if swing != 0.5:
-        cost = cost + _SWING_COST
+        cost = cost + _SWING_NATS
     here = np.full(len(period), onset_sec[0])
     var_t = np.full(len(period), JITTER_SEC**2)
     var_p = (period * 0.04) ** 2
@@ -176,7 +176,7 @@ def _search(
         crossed = whole[row, goal]
         p = period[row]
         # Predict.
-        wander = (_WANDER * p) ** 2
+        wander = (_WANDER_SHARE * p) ** 2
         ahead = here[row] + beats * p
         vt = var_t[row] + 2 * beats * cov[row] + beats**2 * var_p[row] + (0.003 * p) ** 2
         vt = vt + beats**3 * wander / 3
@@ -191,7 +191,7 @@ def _search(
         fit = np.logaddexp(log_near, log_far)
         belief = np.exp(log_near - fit)
         gain_t, gain_p = belief * vt / near, belief * vc / near
-        total = cost[row] - fit + place_cost[goal] + _BEAT_COST * crossed
+        total = cost[row] - fit + place_cost[goal] + _BEAT_NATS * crossed
         new_p = np.maximum(p + gain_p * off, 0.05)
         here_on = ahead + gain_t * off
         vt, vc, vp = vt - gain_t * vt, vc - gain_t * vc, vp - gain_p * vc
@@ -208,7 +208,7 @@ def _search(
         vp = np.concatenate([vp, var_p])
         key_bin = np.rint((np.log(new_p) - math.log(low)) * _BINS_PER_E).astype(int)
         inside = (key_bin >= -1) & (key_bin <= bins + 1)
-        inside &= total < total.min() + _MARGIN
+        inside &= total < total.min() + _MARGIN_NATS
         order = np.flatnonzero(inside)
         if len(order) == 0:
             order = np.arange(len(total))

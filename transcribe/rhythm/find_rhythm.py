@@ -35,7 +35,7 @@ from transcribe.rhythm.quantise import (
 __all__ = ["METERS", "find_rhythm"]
 
 _ON_BEAT_SEC = 0.05  # a note this near to the first beat that was asked for is on it
-_FIXED_WEIGHT = 400.0  # how many events the first beat that was asked for weighs
+_FIXED_EVENTS = 400.0  # how many events the first beat that was asked for weighs
 _MAX_CHOICES = 5
 
 
@@ -189,7 +189,7 @@ def _times(events: Events, fixed: int | None, first_beat_sec: float | None) -> n
 def _weight(events: Events, fixed: int | None) -> np.ndarray:
     weight = np.clip(events.sure, 0.1, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED_WEIGHT
+        weight[fixed] = _FIXED_EVENTS
     return weight
 
 
@@ -315,7 +315,7 @@ def _choose_reading(
         beats = beats - beats[0] + shift
     weight = np.where(tr.skipped, 1e-3, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED_WEIGHT
+        weight[fixed] = _FIXED_EVENTS
     grid = smooth(times, beats * PER_BEAT, step=PER_BEAT, weight=weight)
     if fixed is None and float(grid.at(0)) < 0 < beats[0]:
         grid = Grid(grid.first - bar * PER_BEAT, grid.step, grid.time_sec)

@@ -36,8 +36,8 @@ PER_BEAT = 24
 
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
-_SHARED = 9.0  # nats for two events at one place
-_FULL = 0.72  # a note that sounds this share of the way to the next one is written up to it
+_SHARED_NATS = 9.0  # nats for two events at one place
+_FULL_SHARE = 0.72  # a note that sounds this share of the way to the next one is written up to it
 
 # Tick in the beat, kind of division, cost. Kind 0 is the beat itself, which suits every kind.
 _SLOTS_4 = (
@@ -69,7 +69,18 @@ _SLOTS_8 = (
     (16, 2, 6.0),
 )
 _VALUES = (3, 4, 6, 8, 12, 16, 18, 24, 36, 48, 72, 96, 120, 144, 192)
-_PLAIN = {3: 1.2, 4: 1.0, 6: 0.3, 8: 0.8, 12: 0.0, 16: 0.8, 18: 0.35, 24: 0.0, 36: 0.2, 120: 0.4}
+_VALUE_COSTS = {
+    3: 1.2,
+    4: 1.0,
+    6: 0.3,
+    8: 0.8,
+    12: 0.0,
+    16: 0.8,
+    18: 0.35,
+    24: 0.0,
+    36: 0.2,
+    120: 0.4,
+}
 
 
 @dataclass(frozen=True)
@@ -199,7 +210,7 @@ def _viterbi(
         step = tick[i][None] - tick[i - 1][:, None]
         same_beat = beat[i][None] == beat[i - 1][:, None]
         move = np.where(same_beat & ~joins, 8.0, 0.0)
-        move = np.where(step == 0, _SHARED, move)
+        move = np.where(step == 0, _SHARED_NATS, move)
         move = np.where(step < 0, 60.0, move)
         total = cost[:, None] + move
         back[i] = np.argmin(total, axis=0)
@@ -256,7 +267,7 @@ def _full_share(length: np.ndarray, gaps: Sequence[int | None]) -> float:
         x / g for x, g in zip(length, gaps, strict=True) if g is not None and g <= 2 * PER_BEAT
     ]
     usual = float(np.median(shares)) if len(shares) >= 8 else 1.0
-    return min(_FULL, 0.75 * usual)
+    return min(_FULL_SHARE, 0.75 * usual)
 
 
 def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> int:
@@ -268,7 +279,7 @@ def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> 
         if gap is not None and value >= gap:
             continue
         # What is played is a little shorter than what is written.
-        cost = (math.log(length / value / 0.92) / 0.2) ** 2 + 1.5 * _PLAIN.get(value, 0.2)
+        cost = (math.log(length / value / 0.92) / 0.2) ** 2 + 1.5 * _VALUE_COSTS.get(value, 0.2)
         grid = PER_BEAT if value >= PER_BEAT else PER_BEAT // 2 if value >= PER_BEAT // 2 else 6
         if (tick + value) % grid and (tick + value) % (grid // 3 or 1):
             cost += 1.0

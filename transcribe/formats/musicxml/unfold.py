@@ -148,8 +148,8 @@ def _lengths(played: list[Measure]) -> list[Fraction]:
         if short[i] and short[i + 1] and measure.length + following.length == measure.nominal:
             meant[i] = meant[i + 1] = True
     return [
-        m.length if m.length and brief and told else max(m.nominal, m.length)
-        for m, brief, told in zip(played, short, meant, strict=True)
+        m.length if m.length and brief and as_meant else max(m.nominal, m.length)
+        for m, brief, as_meant in zip(played, short, meant, strict=True)
     ]
 
 
@@ -240,12 +240,12 @@ class RiffBuilder:
         at_sec = {note.onset_sec: note.id for note in reversed(notes)}
         onsets = sorted(at_sec)
         timed: list[tuple[float, Literal["chord", "section", "words"], str]] = []
-        told: set[int] = set()
+        seen: set[int] = set()
         for start, measure in zip(self.starts, self.played, strict=True):
             timed += [(self.sec(start + at), "chord", text) for at, text in measure.chords]
-            if id(measure) in told:
+            if id(measure) in seen:
                 continue  # a measure that is played again
-            told.add(id(measure))
+            seen.add(id(measure))
             timed += [(self.sec(start + at), "section", text) for at, text in measure.sections]
             if measure.words:
                 text = " ".join("".join(measure.words[at] for at in sorted(measure.words)).split())
