@@ -17,54 +17,12 @@ import numpy.typing as npt
 
 from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import STROKE_SHARE, find_drone_pitches, without_drone
+from theory.mode_weights import WEIGHTS
 from theory.scales import MODES
 
 __all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
 
-FEATURES = (
-    *(f"on_{k}" for k in range(1, 8)),
-    "off",
-    "off_heard",
-    *(f"missing_{k}" for k in range(2, 8)),
-    "no_characteristic",
-    *(f"last_{k}" for k in range(1, 8)),
-    "last_off",
-    *(f"end_{k}" for k in range(1, 8)),
-    "end_off",
-    "long_1",
-    "long_5",
-    "low_1",
-    "low_5",
-    "opening_triad",
-    "closing_triad",
-    *(f"closing_{k}" for k in range(1, 8)),
-    "closing_off",
-    "half_end_1",
-    "half_end_5",
-    "half_end_off",
-    *(f"quarter_end_{k}" for k in range(1, 8)),
-    "quarter_end_off",
-    "half_start_triad",
-    *(f"leap_{k}" for k in range(1, 8)),
-    "step_7_to_1",
-    "step_2_to_1",
-    "again_1",
-    "first_1",
-    "first_3",
-    "first_5",
-    "downbeat_1",
-    "downbeat_5",
-    "bass_1",
-    "bass_5",
-    "chord_first_1",
-    "chord_last_1",
-    "chord_5_to_1",
-    "drone_1",
-    "drone_5",
-    "drone_off",
-    "drone_rare",
-    *(f"is_{name.replace(' ', '_')}" for name in MODES),
-)
+FEATURES = tuple(WEIGHTS)
 """Names of the features, in the order of the columns that `features` returns."""
 
 _COLUMN: Mapping[str, int] = MappingProxyType({name: i for i, name in enumerate(FEATURES)})

@@ -14,7 +14,7 @@ import numpy as np
 from theory.arrays import FloatArray, Notes, as_beats, as_drones, as_notes
 from theory.drone_pitches import find_drone_pitches
 from theory.errors import TheoryError
-from theory.mode_features import FEATURES, candidates, features
+from theory.mode_features import candidates, features
 from theory.mode_reasons import describe
 from theory.mode_weights import WEIGHTS
 from theory.modes import Candidate, Mode
@@ -113,7 +113,7 @@ def posterior(
     Where only one or two different notes sound, home is one of them.
     """
     columns = features(notes, drones=drones, downbeats=downbeats)
-    score = columns @ np.array([WEIGHTS[name] for name in FEATURES])
+    score = columns @ np.array(list(WEIGHTS.values()))
     heard = {int(p) % 12 for p in (*notes.pitch, *drones)}
     if len(heard) < _MIN_PITCH_CLASSES:
         score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf

@@ -15,15 +15,15 @@ from collections.abc import Sequence
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Remark, Riff
+from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.core.score_place import place_of_note
 from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
     "notes_of",
     "pinned_of",
+    "places_asked",
     "places_in_tab",
-    "places_of",
     "unmoved",
 ]
 
@@ -34,7 +34,7 @@ _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
 _STRETCH = re.compile(r"^(bar|phrase):([^=]+)(?:=(\d+))?$")
 
 
-def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
+def places_asked(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     """The places that ``text`` asks for: note id -> (string, fret).
 
     For a bar or a phrase with a string, open strings of the drone stay, and so do notes that the
@@ -57,9 +57,7 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     kind, name, wanted = match.groups()
     notes = _of_stretch(riff, kind, name)
     if wanted is None:
-        return {
-            n.id: (n.string, n.fret) for n in notes if n.string is not None and n.fret is not None
-        }
+        return places_of(notes)
     string = int(wanted)
     if not 1 <= string <= len(riff.instrument.open_midi):
         raise ParameterError(f"there is no string {string} on this instrument")
@@ -77,12 +75,12 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
 def unmoved(riff: Riff, text: str) -> tuple[Remark, ...]:
     """The notes of a bar or phrase that do not go to the string which ``text`` asks for, and why.
 
-    Empty where all of them go; raises what `places_of` raises.
+    Empty where all of them go; raises what `places_asked` raises.
     """
     match = _STRETCH.match(text)
     if match is None or match[3] is None:
         return ()
-    going = places_of(riff, text)
+    going = places_asked(riff, text)
     kind, name, string = match[1], match[2], int(match[3])
     left = [note for note in _of_stretch(riff, kind, name) if note.id not in going]
     reasons: dict[str, list[Note]] = {}

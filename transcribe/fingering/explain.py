@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Remark, Riff
+from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.cautions import far_up
 from transcribe.fingering.costs import WORDED_AS
@@ -100,10 +100,7 @@ def _at_the_drone(riff: Riff, note: Note) -> dict[str, Any] | None:
     if not any(abs((note.string or 0) - s) == 1 for s in strings):
         return None
     beside: dict[str, Any] = {"is": "beside", "string": strings[0]}
-    places = {
-        n.id: (n.string, n.fret) for n in riff.notes if n.string is not None and n.fret is not None
-    }
-    for far in far_up(riff.notes, places, riff.instrument, drone):
+    for far in far_up(riff.notes, places_of(riff.notes), riff.instrument, drone):
         if far.note.id == note.id:
             beside["above_frets"] = far.above
     return beside

@@ -28,6 +28,7 @@ from transcribe.core.riff import (
     Request,
     Rhythm,
     Riff,
+    places_of,
     sort_notes,
 )
 from transcribe.core.strokes import STROKE_SEC
@@ -386,11 +387,7 @@ def _all_off(notes: Sequence[Note], facts: Mapping[str, Any], instrument: Instru
 
 def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:
     """Note id -> (string, fret) of every pinned note."""
-    return {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.pinned and note.string is not None and note.fret is not None
-    }
+    return places_of([note for note in riff.notes if note.pinned])
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

@@ -15,7 +15,6 @@ also says which of them are set by hand and why).
 
 from __future__ import annotations
 
-import functools
 import json
 import math
 from collections.abc import Sequence
@@ -27,7 +26,6 @@ import numpy as np
 from transcribe.rhythm.bar_evidence import (
     DIVISIONS_4,
     DIVISIONS_8,
-    MARKS,
     METERS,
     Snapped,
     bar_evidence,
@@ -51,60 +49,11 @@ _EIGHTH_SEC = (0.11, 0.62)  # and x/8
 _MAX_EVENTS = 400  # the meter is settled on this many events
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
-FEATURES = (
-    "here",
-    *MARKS,
-    "here_whole",
-    *(f"{k}_whole" for k in MARKS),
-    *(f"{k}_down" for k in MARKS),
-    *(f"{k}_group" for k in MARKS),
-    *(f"{k}_beat" for k in MARKS),
-    "loud_half",
-    "loud_fine",
-    "syncopated",
-    "syncopated_whole",
-    "timing",
-    "values",
-    "track",
-    "swing",
-    "swing_gain",
-    "never_middle",
-    "threes",
-    "twos",
-    "bar_again",
-    "bars_again",
-    "bar_over_beats",
-    "off_bar",
-    "phrase_whole",
-    "phrase_even",
-    "repeats_fit",
-    "repeats_off",
-    "repeats_even",
-    "starts_down",
-    "pickup",
-    "pickup_long",
-    "ends_down",
-    "repeat_down",
-    "boundary_down",
-    "boundary_beat",
-    "tempo",
-    "tempo_square",
-    "tempo_fast",
-    "tempo_slow",
-    "beats_filled",
-    "halves",
-    "quarters",
-    "thirds",
-    "no_parts",
-    "quarters_fast",
-    "quarters_slow",
-    "no_parts_slow",
-    "no_parts_fast",
-    "halves_only_slow",
-    "bar_sec",
-    *(f"meter_{a}_{b}" for a, b in METERS[1:]),
-)
-"""Names of the numbers that each candidate gets, in order."""
+_WEIGHTS: dict[str, float] = json.loads(
+    resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text("utf-8")
+)["weights"]
+FEATURES = tuple(_WEIGHTS)
+"""Names of the numbers that each candidate gets, in order: those that have a weight."""
 _COLUMN = {name: k for k, name in enumerate(FEATURES)}
 
 
@@ -375,15 +324,8 @@ def _readings(
     ]
 
 
-@functools.cache
-def _weights() -> np.ndarray:
-    text = resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text()
-    named = json.loads(text)["weights"]
-    return np.array([named.get(f, 0.0) for f in FEATURES])
-
-
 def weigh(candidates: Candidates, weights: np.ndarray | None = None) -> np.ndarray:
     """Probability of each candidate, shape (n,)."""
-    score = candidates.values @ (_weights() if weights is None else weights)
+    score = candidates.values @ (np.array(list(_WEIGHTS.values())) if weights is None else weights)
     score = np.exp(score - score.max(initial=-np.inf))
     return score / score.sum()

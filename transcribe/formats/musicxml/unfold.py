@@ -28,6 +28,7 @@ from transcribe.core.riff import (
     places_of,
     sort_notes,
 )
+from transcribe.formats.bar_repeats import WrittenBar, playing_order
 from transcribe.formats.chord_names import MODES, chord_section
 
 __all__ = ["LET_RING", "Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
@@ -101,31 +102,20 @@ def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
     FormatError
         If that is over 10,000 measures.
     """
-    played: list[Measure] = []
-    start, turn, at = 0, 1, 0
-    while at < len(measures):
-        measure = measures[at]
-        if measure.forward and at != start:
-            start, turn = at, 1
-        if measure.endings and turn not in measure.endings:
-            at += 1
-            continue
-        played.append(measure)
-        if len(played) > _MAX_MEASURES:
-            raise FormatError(
-                f"{path}:{measure.line}: found over {_MAX_MEASURES} bars when repeats "
-                "are played, expected fewer"
-            )
-        more = max(measure.endings, default=0)
-        times = measure.backward if not more else max(measure.backward, more + 1)
-        if measure.backward and turn < times:
-            turn += 1
-            at = start
-            continue
-        if measure.backward:
-            start, turn = at + 1, 1
-        at += 1
-    return played
+    written = [
+        # The ending after the last one that is named is played on one pass more.
+        WrittenBar(
+            m.forward, m.endings, m.backward and max([m.backward, *(n + 1 for n in m.endings)])
+        )
+        for m in measures
+    ]
+    order = list(itertools.islice(playing_order(written), _MAX_MEASURES + 1))
+    if len(order) > _MAX_MEASURES:
+        raise FormatError(
+            f"{path}:{measures[order[-1]].line}: found over {_MAX_MEASURES} bars when repeats "
+            "are played, expected fewer"
+        )
+    return [measures[i] for i in order]
 
 
 def _before_the_first(played: list[Measure]) -> list[Measure]:

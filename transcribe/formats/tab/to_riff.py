@@ -22,6 +22,7 @@ from transcribe.core.riff import (
     places_of,
     sort_notes,
 )
+from transcribe.formats.bar_repeats import WrittenBar, playing_order
 from transcribe.formats.chord_names import chord_section
 from transcribe.formats.tab.header import Header
 from transcribe.formats.tab.lines import Sign, refuse
@@ -76,26 +77,11 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     FormatError
         If that is over 5,000 bars.
     """
-    out: list[TabBar] = []
-    at, start, turn = 0, 0, 1
-    while at < len(bars):
-        bar = bars[at]
-        following = bars[at + 1] if at + 1 < len(bars) else None
-        if bar.opens and at != start:
-            start, turn = at, 1
-        if bar.endings and turn not in bar.endings:
-            at += 1
-            continue
-        out.append(bar)
-        if len(out) > _MAX_BARS:
-            raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
-        if turn < bar.times:
-            at, turn = start, turn + 1
-            continue
-        if bar.times or (bar.endings and (following is None or not following.endings)):
-            start, turn = at + 1, 1
-        at += 1
-    return out
+    written = [WrittenBar(bar.opens, bar.endings, bar.times) for bar in bars]
+    order = list(itertools.islice(playing_order(written), _MAX_BARS + 1))
+    if len(order) > _MAX_BARS:
+        raise refuse(name, bars[order[-1]].line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    return [bars[i] for i in order]
 
 
 @dataclass(slots=True)
