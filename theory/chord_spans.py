@@ -53,12 +53,13 @@ _MIN_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an invers
 
 @dataclass(frozen=True, slots=True)
 class ChordSpan:
-    """One chord from ``start_sec`` to ``end_sec``.
+    """One chord from ``start_sec`` to ``end_sec``, as a ``symbol`` and by root, kind and bass.
 
-    ``roman`` is relative to the mode (empty where no mode was given). ``implied`` says that the
-    chord is not played as one: the notes come one by one, or fewer than three of its own sound.
-    ``pedal`` names a drone under it that is not its own bass; ``borrowed`` says where a chord
-    foreign to the mode comes from. ``start_beat`` and ``end_beat`` count the beats given.
+    ``confidence`` is the probability of this ``root`` and ``kind``, 0-1. ``roman`` is relative to
+    the mode (empty where no mode was given). ``implied`` says that the chord is not played as one:
+    the notes come one by one, or fewer than three of its own sound. ``pedal`` names a drone under
+    it that is not its own bass; ``borrowed`` says where a chord foreign to the mode comes from.
+    ``start_beat`` and ``end_beat`` count the beats given.
     """
 
     start_sec: float

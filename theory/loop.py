@@ -34,8 +34,9 @@ class Loop:
     ``symbols`` and ``romans`` list its chords in order (one that lasts several bars stands once);
     ``by_bar`` holds the chords of each bar. ``times`` is how often it comes round (a part of a
     round counts), ``departures`` names the bars that differ (counted from 1) with what is played
-    there. ``plain`` is the same loop with triads only, at most four of them; ``fit`` the share of
-    bars that the loop gets right. ``implied`` says that single notes only hint at the chords.
+    there. ``plain`` (``plain_romans``) is the loop in triads, at most four of them; ``fit`` the
+    share of bars that the loop gets right. ``implied`` says that single notes only hint at the
+    chords.
     """
 
     symbols: tuple[str, ...]

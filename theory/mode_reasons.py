@@ -334,6 +334,11 @@ def sureness(probability: float) -> str:
     -------
     str
 
+    Raises
+    ------
+    TypeError
+        If ``probability`` is no number.
+
     Examples
     --------
     >>> sureness(0.95), sureness(0.3)

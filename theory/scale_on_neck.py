@@ -27,7 +27,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class NeckNote:
-    """One note of the mode on the neck. ``mark`` is ``tonic``, ``deciding`` or ``plain``."""
+    """One note of the mode at a ``string`` and ``fret``: ``pitch_midi``, name and ``degree``.
+
+    ``mark`` is ``tonic``, ``deciding`` or ``plain``.
+    """
 
     string: int
     fret: int

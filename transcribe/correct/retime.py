@@ -39,12 +39,34 @@ def half_time(riff: Riff, *, meter: Meter | None = None, progress: Progress | No
 
     A meter that was given, or is that of a score, stays, and a bar lasts twice as long. One that
     was guessed is weighed against the meter whose bars last as long as they did: six eighths that
-    were counted too fast are three quarters. ``meter`` says it.
+    were counted too fast are three quarters.
+
+    Parameters
+    ----------
+    riff : Riff
+        With a rhythm.
+    meter : (beats in a bar, unit), optional
+        The meter to take, whatever the notes say.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
 
     Raises
     ------
     ParameterError
         If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, bpm=120.0, meter=(4, 4))
+    >>> half_time(riff).rhythm.bpm, double_time(riff).rhythm.bpm
+    (60.0, 240.0)
     """
     return _half_or_double(riff, 0.5, "half time", meter, progress)
 
@@ -54,7 +76,28 @@ def double_time(
 ) -> Riff:
     """``riff`` with beats half as long: twice as many in a minute, eighths become quarters.
 
-    See `half_time` for the meter and the errors.
+    Parameters
+    ----------
+    riff, meter, progress
+        As for `half_time`, and so is what becomes of the meter.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, bpm=120.0, meter=(4, 4))
+    >>> [note.duration_beat for note in (riff.notes[0], double_time(riff).notes[0])]
+    [1.0, 2.0]
     """
     return _half_or_double(riff, 2.0, "double time", meter, progress)
 

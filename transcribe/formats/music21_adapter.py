@@ -99,12 +99,24 @@ def from_music21(
         What strings and frets in the stream lie on. By default that of the riff which `to_music21`
         made the stream of, or six strings in standard tuning.
 
+    Returns
+    -------
+    Riff
+        With the rhythm of the score. ``warnings`` says what was left out.
+
     Raises
     ------
     FormatError
         If music21 is not installed, or the stream holds no notes or cannot be written.
     ParameterError
         If there is no such part.
+
+    Examples
+    --------
+    >>> import music21
+    >>> line = music21.converter.parse("tinyNotation: 4/4 d4 f g a")
+    >>> [note.pitch_midi for note in from_music21(line).notes]
+    [62, 65, 67, 69]
     """
     return _riff(stream, part=part, instrument=instrument, where=Path("the stream"))
 
@@ -112,10 +124,25 @@ def from_music21(
 def to_music21(riff: Riff) -> Any:
     """The riff as a `music21.stream.Score` of one part, with strings, frets and chord symbols.
 
+    Parameters
+    ----------
+    riff : Riff
+
+    Returns
+    -------
+    music21.stream.Score
+
     Raises
     ------
     FormatError
         If music21 is not installed.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> [note.pitch.midi for note in to_music21(riff).recurse().notes]
+    [50]
     """
     from transcribe.formats.musicxml.write import write_musicxml
 
