@@ -72,11 +72,23 @@ _BROKEN_BASS_STROKES = 2.0  # and counts for this many strokes
 _FULL_COUNT_NOTES = 6.0  # notes in a beat that count in full
 _RING_SHARE = 0.35  # a note that only rings on counts for this much of a struck one,
 _RING_UNDER_SHARE = 0.06  # and for this much where others are struck
+_DRONE_SHARE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
 _NEAR_BEATS = 0.25  # of a beat, within which a stroke is meant to be on it
 _BAR_STRUCK_NOTES = 3.0  # notes struck in a bar, after which what rings on from before says little
 _LOOK_BACK_STROKES = 6  # strokes; what was struck before them has been struck over
 _MAX_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
-_DRONE_SHARE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
+
+# In beats, unless the name says otherwise; set by hand and checked with `tests.bench.theory`.
+_EARLY_BEATS = 0.12  # a note struck so little before a beat belongs to it
+_BAR_NEAR_BEATS = 0.3  # so near to a downbeat a beat begins the bar
+_LEAD_BEATS = 0.25  # notes so little before the first beat go with it
+_AFTER_LAST_SEC = 0.05  # a note so little after the last beat's end still belongs to it
+_MIN_OVERLAP_BEATS = 0.25  # a note that rings less far into a beat says nothing there
+_STRUCK_NOTES = 1.5  # struck in a beat, from which what rings on from before counts less
+_MIN_LASTING = 0.5  # of the longest note of its stroke: a shorter one is no bass
+_FULL_STROKE_NOTES = 4  # a full stroke starts on the bass; an upstroke of fewer strings need not,
+_PART_STROKE_SHARE = 0.3  # and its lowest note counts for this much
+_ROOT_DOUBLED = 0.4  # how much more often a root is sounded than another note of its chord
 
 
 @lru_cache(maxsize=1)
@@ -89,8 +101,10 @@ def states() -> tuple[tuple[tuple[int, str], ...], FloatArray, npt.NDArray[np.bo
     for row, (root, kind) in enumerate(pairs):
         shape = KINDS[kind]
         size = len(shape.steps)
-        # The root is doubled more often than the others, which share the rest alike.
-        shares = {step: (1.0 + 0.4 * (step == 0)) / (size + 0.4) for step in shape.steps}
+        shares = {
+            step: (1.0 + _ROOT_DOUBLED * (step == 0)) / (size + _ROOT_DOUBLED)
+            for step in shape.steps
+        }
         for pc in range(12):
             step = (pc - root) % 12
             inside[row, pc] = step in shares
@@ -139,7 +153,7 @@ class Played:
     @cached_property
     def slot(self) -> npt.NDArray[np.int64]:
         """Beat of each note (n,); one struck a little before a beat belongs to it."""
-        early = 0.12 * self.beat_sec
+        early = _EARLY_BEATS * self.beat_sec
         slot = np.searchsorted(self.edges, self.notes.onset + early, side="right") - 1
         return np.clip(slot, 0, self.beats - 1)
 
@@ -161,7 +175,7 @@ class Played:
         if self.downbeats is None:
             return None
         off = np.abs(self.edges[:-1, None] - self.downbeats[None, :]).min(axis=1)
-        return np.asarray(off <= 0.3 * self.beat_sec)
+        return np.asarray(off <= _BAR_NEAR_BEATS * self.beat_sec)
 
 
 def by_beat_and_stroke(
@@ -171,11 +185,11 @@ def by_beat_and_stroke(
     step = float(np.median(np.diff(beats))) if beats.size > 1 else float(notes.end.max()) + 1.0
     first = beats[0]
     extra = []
-    while first > notes.onset.min() + 0.25 * step:
+    while first > notes.onset.min() + _LEAD_BEATS * step:
         first -= step
         extra.append(first)
     edges = np.concatenate((np.array(extra[::-1]), beats))
-    while edges[-1] < notes.onset.max() + 0.05:
+    while edges[-1] < notes.onset.max() + _AFTER_LAST_SEC:
         edges = np.append(edges, edges[-1] + step)
     breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
     strokes = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
@@ -201,10 +215,10 @@ def weights_by_beat(played: Played) -> FloatArray:
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
             overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
-            if overlap <= 0.25 * length[beat]:
+            if overlap <= _MIN_OVERLAP_BEATS * length[beat]:
                 break
             old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK_NOTES
-            ring = _RING_UNDER_SHARE if old or begun[beat] >= 1.5 else _RING_SHARE
+            ring = _RING_UNDER_SHARE if old or begun[beat] >= _STRUCK_NOTES else _RING_SHARE
             share = overlap / length[beat]
             out[beat, notes.pitch[i] % 12] += ring * played.strength[i] * share
     return out
@@ -250,8 +264,7 @@ def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatA
     for stroke in played.strokes:
         low = lowest_of_chord(played, stroke)
         if low is not None and low not in played.drones:
-            # A full stroke starts on the bass; an upstroke of three strings need not.
-            share = 1.0 if len(stroke) >= 4 else 0.3
+            share = 1.0 if len(stroke) >= _FULL_STROKE_NOTES else _PART_STROKE_SHARE
             out[played.slot[stroke[0]]] += share * _bass_odds(low)
     quiet = weights.sum(axis=1) <= 0
     out[~quiet] += _PRIOR_SHARE * prior
@@ -261,7 +274,7 @@ def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatA
 
 def lowest_of_chord(played: Played, stroke: npt.NDArray[np.int64]) -> int | None:
     """Lowest pitch of a stroke of two different notes or more, without what is too short."""
-    pitches = played.notes.pitch[stroke][played.lasting[stroke] > 0.5]
+    pitches = played.notes.pitch[stroke][played.lasting[stroke] > _MIN_LASTING]
     return int(pitches.min()) if len(set(pitches % 12)) > 1 else None
 
 

@@ -45,10 +45,11 @@ __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
 _CHANGE_BAR_NATS, _CHANGE_HALF_NATS, _CHANGE_BEAT_NATS = -0.9, -2.4, -4.2
 _CHANGE_DRONE_NATS = -0.5  # and this much less likely over a drone
-_MOVE_GAIN_NATS = (
-    3.0  # nats, about two strings of a stroke, that move a change off the beat; by hand
-)
+# nats, about two strings of a stroke, that move a change off the beat; by hand
+_MOVE_GAIN_NATS = 3.0
 _MIN_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
+
+_MIN_LOWER_SHARE = 0.4  # of what the commonest lowest note has, for a lower one to be the bass
 
 
 @dataclass(frozen=True, slots=True)
@@ -445,6 +446,6 @@ def _bass(played: Played, first: int, last: int) -> int | None:
         return None
     top = max(sums.values())
     # An upstroke misses the low strings, so a lower note that comes nearly as often wins.
-    low = min(p for p, s in sums.items() if s >= 0.4 * top)
+    low = min(p for p, s in sums.items() if s >= _MIN_LOWER_SHARE * top)
     share = sum(s for p, s in sums.items() if p % 12 == low % 12) / sum(sums.values())
     return None if low in played.drones or share < _MIN_BASS_SHARE else low % 12

@@ -26,6 +26,11 @@ _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
 _MAX_MISSED_SHARE = 0.34  # share of the bars that may depart; common practice, no source
 
+# Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
+_MIN_LAST_BAR = 0.3  # of a bar that the last chord must reach into, for the bar to count
+_MIN_FIRST_BAR = 0.7  # of a bar that the first chord must begin ahead of it
+_MIN_OF_BAR, _MIN_OF_CHORD = 0.2, 0.6  # a chord is in a bar that it fills so far, or lies in so far
+
 
 @dataclass(frozen=True, slots=True)
 class Loop:
@@ -139,9 +144,9 @@ def bars_of(
         return [(span.symbol,) for span in spans]
     step = float(np.median(np.diff(downbeats)))
     edges = list(downbeats)
-    while edges[-1] + 0.3 * step < spans[-1].end_sec:
+    while edges[-1] + _MIN_LAST_BAR * step < spans[-1].end_sec:
         edges.append(edges[-1] + step)
-    while edges[0] - 0.7 * step > spans[0].start_sec:
+    while edges[0] - _MIN_FIRST_BAR * step > spans[0].start_sec:
         edges.insert(0, edges[0] - step)
     bars: list[tuple[str, ...]] = []
     starts = [s.start_sec for s in spans]
@@ -151,12 +156,12 @@ def bars_of(
             s.symbol
             for s in spans[bisect_right(ends, start) : bisect_left(starts, end)]
             if min(s.end_sec, end) - max(s.start_sec, start)
-            > min(0.2 * (end - start), 0.6 * (s.end_sec - s.start_sec))
+            > min(_MIN_OF_BAR * (end - start), _MIN_OF_CHORD * (s.end_sec - s.start_sec))
         ]
         if not inside:
             if not bars:
                 continue
-            if start >= spans[-1].end_sec - 0.3 * step:
+            if start >= spans[-1].end_sec - _MIN_LAST_BAR * step:
                 break
             inside = [bars[-1][-1]]
         bars.append(tuple(_merge(inside)))

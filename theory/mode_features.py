@@ -43,17 +43,24 @@ _LINE = tuple(
 )
 _WINDOW_NOTES = 8  # notes at the beginning and at the end that state the key
 _CLOSE_NOTES = 16  # notes that lead up to the end and close on it
-_OVER_DRONE_SHARE = (
-    0.25  # how much the melody's turns and opening count where a drone holds the key
-)
+# how much the melody's turns and opening count where a drone holds the key
+_OVER_DRONE_SHARE = 0.25
 _ENDS_OVER_DRONE_SHARE = 1.3  # and how much more the ends of its phrases
-_IN_CHORDS_SHARE = (
-    0.25  # and how much they count, its ends too, where chords are played, not a line
-)
+# and how much they count, its ends too, where chords are played, not a line
+_IN_CHORDS_SHARE = 0.25
 _CHORD_LEAPS_SHARE = 0.85  # share of leaps among the moves that only chords have
-_HALF_NOTES = (
-    40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
-)
+# notes; a longer riff is worth more evidence, but never more than this many notes
+_HALF_NOTES = 40.0
+
+# In lengths of the usual (median) note, set by hand before the weights were fitted to them.
+_LENGTHS = (0.25, 4.0)  # a note counts as if it were no shorter and no longer,
+_LENGTH_POWER = 0.5  # and its length to this power, so that long notes do not drown the rest
+_ON_DOWNBEAT = 0.25
+_LONG = 1.9
+_LONGER_THAN_BEFORE = 1.4  # times the step before, for a long note to end a phrase
+_SAME_OPENING_SHARE = 0.8  # of the opening's notes that come again where the tune returns
+_MIN_CHORD_NOTES = 1.6  # notes a stroke on average, from which the lowest are a bass
+_HEARD_NOTES = 15.0  # notes after which a degree that never came counts as missing
 
 
 def candidates() -> tuple[tuple[int, str], ...]:
@@ -137,13 +144,13 @@ def features(
     size = float(notes.weight.sum())
     effective = size / (1.0 + size / _HALF_NOTES)
     median = float(np.median(notes.duration))
-    length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
+    length = np.clip(notes.duration / median, *_LENGTHS) ** _LENGTH_POWER
     _put_heard(columns, played, notes, notes.weight * length, effective)
     _put_places(columns, notes, notes.weight * length, median)
     _put_moves(columns, notes, effective)
     if downbeats is not None and downbeats.size:
         gap = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1)
-        columns.by_degree("downbeat", _mean(notes.pitch % 12, gap <= 0.25 * median), (1, 5))
+        columns.by_degree("downbeat", _mean(notes.pitch % 12, gap <= _ON_DOWNBEAT * median), (1, 5))
     bass = _bass(notes)
     if bass is not None:
         columns.by_degree("bass", bass, (1, 5))
@@ -177,7 +184,7 @@ def _put_heard(
     """Which notes sound how much, and which of a mode's own never do (the drone's count too)."""
     share = _share(notes.pitch % 12, weight)
     count = np.bincount(played.pitch % 12, weights=played.weight, minlength=12)
-    enough = 1.0 - np.exp(-float(notes.weight.sum()) / 15.0)
+    enough = 1.0 - np.exp(-float(notes.weight.sum()) / _HEARD_NOTES)
     columns.by_degree("on", effective * share, range(1, 8))
     columns.put("off", effective * (columns.off @ share))
     columns.put("off_heard", columns.off @ np.log1p(count))
@@ -194,7 +201,7 @@ def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: flo
     columns.all_degrees("last", _one_hot(lowest_at(notes, len(notes) - 1)))
     columns.by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
     columns.all_degrees("end", _mean(pc, _phrase_ends(notes, median)))
-    columns.by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
+    columns.by_degree("long", _mean(pc, notes.duration >= _LONG * median), (1, 5))
     columns.by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
     for name, part in (
         ("opening", slice(0, _WINDOW_NOTES)),
@@ -320,11 +327,11 @@ def _phrase_ends(notes: Notes, median: float) -> npt.NDArray[np.bool_]:
         return ends
     gap = np.append(notes.onset[1:], notes.end[-1] + 4 * median) - notes.onset
     before = np.concatenate(([0.0], gap[:-1]))
-    ends |= (gap >= 1.9 * median) & (gap > 1.4 * before)
+    ends |= (gap >= _LONG * median) & (gap > _LONGER_THAN_BEFORE * before)
     opening = notes.pitch[: min(6, n // 3)]
     if opening.size >= 4:
         windows = np.lib.stride_tricks.sliding_window_view(notes.pitch, opening.size)
-        same = (windows == opening).mean(axis=1) >= 0.8
+        same = (windows == opening).mean(axis=1) >= _SAME_OPENING_SHARE
         returns = np.flatnonzero(same)
         ends[returns[returns > 0] - 1] = True
     ends[-1] = True
@@ -336,7 +343,7 @@ def _bass(notes: Notes) -> FloatArray | None:
     order = np.argsort(notes.onset, kind="stable")
     onset = notes.onset[order]
     groups = np.flatnonzero(np.diff(onset, prepend=-np.inf) > STROKE_SEC)
-    if groups.size == 0 or len(notes) / groups.size < 1.6:
+    if groups.size == 0 or len(notes) / groups.size < _MIN_CHORD_NOTES:
         return None
     strengths = np.zeros(12)
     ends = np.append(groups[1:], len(notes))

@@ -32,6 +32,10 @@ _SAME_SHARE = 0.005  # share of the time by which two notes may differ and sound
 _MAX_LISTED_MODES = 4  # modes that are listed one by one
 _MAX_RIVALS = 4  # rivals that are argued with
 
+_MIN_SHOWN_PROBABILITY = 0.01  # of a rival that the text lists
+_SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest"))
+# Least probability for each word; `tests.bench.theory` shows how often each is right.
+
 
 def describe(
     best: Candidate,
@@ -306,7 +310,7 @@ def mode_text(mode: Mode) -> str:
         lines.append(f"  Deciding notes: {'; '.join(mode.deciding)}.")
     for line in mode.undecided:
         lines.append(f"  Not settled: {line}.")
-    rivals = [c for c in mode.runners_up if c.probability >= 0.01]
+    rivals = [c for c in mode.runners_up if c.probability >= _MIN_SHOWN_PROBABILITY]
     if rivals:
         lines.append(
             "  Next likeliest: " + ", ".join(f"{c} ({c.probability:.0%})" for c in rivals) + "."
@@ -344,7 +348,7 @@ def sureness(probability: float) -> str:
     >>> sureness(0.95), sureness(0.3)
     ('sure', 'a guess')
     """
-    for limit, words in ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest")):
+    for limit, words in _SURENESS:
         if probability >= limit:
             return words
     return "a guess"

@@ -20,9 +20,8 @@ _MIN_SHARPNESS = 11.0
 """Height of the peak over the root mean square of the 50 ms to either side. Takes of real players
 without an echo come to 4 or 5, rendered echoes to 9 and more where they waver, 11 to 28 elsewhere
 (``tests/bench/real.py`` and the rendered clips of ``transcribe.training``)."""
-_FIRST_PEAK_SHARE = (
-    0.5  # a peak at a half or a third of the delay that is this high is the delay itself
-)
+# a peak at a half or a third of the delay that is this high is the delay itself
+_FIRST_PEAK_SHARE = 0.5
 _NEAR_SEC = 0.004
 
 

@@ -22,9 +22,8 @@ Places = tuple[tuple[int, int], ...]
 _MAX_CANDIDATES = 32  # candidates kept for one onset
 _MAX_FINGERINGS = 3  # ways to finger one choice of strings, where there are several notes
 _MAX_STRING_CHOICES = 400  # choices of strings looked at for one onset
-_MAX_REACH_SPANS = (
-    1.45  # a chord wider than this many spans cannot be held: looked at if nothing else is
-)
+# a chord wider than this many spans cannot be held: looked at if nothing else is
+_MAX_REACH_SPANS = 1.45
 
 
 @dataclass(frozen=True, slots=True, eq=False)

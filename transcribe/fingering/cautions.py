@@ -19,9 +19,8 @@ __all__ = ["FarUp", "cautions", "far_up"]
 Places = Mapping[int, tuple[int, int]]
 """Note id -> (string, fret)."""
 
-_WIDE_SPANS = (
-    1.08  # times the span of the hand; chosen so that one finger a fret is never called wide
-)
+# times the span of the hand; chosen so that one finger a fret is never called wide
+_WIDE_SPANS = 1.08
 _HIGH_FRET = 12
 _FAR_FRETS = 7  # above the melody notes beside it
 _NEAR_FRETS = 6  # from those to a nearer place

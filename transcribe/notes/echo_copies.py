@@ -18,9 +18,8 @@ NEAR_SEC = 0.01
 """How far a copy may lie from its place: onsets are heard to within 4 ms (``tests/bench/notes.py``)
 and the delay of a pedal may waver by 2 ms in a second."""
 _LOUDER_DB = 1.0  # a repeat that is louder by more was struck
-_MAX_LOUDER_SHARE = (
-    0.34  # share of the repeats; a hand that repeats its notes in time is as often louder
-)
+# share of the repeats; a hand that repeats its notes in time is as often louder
+_MAX_LOUDER_SHARE = 0.34
 _MAX_MEDIAN_DB = -0.5  # an echo's copies fall; a sequencer's notes come back as loud as before
 
 

@@ -24,13 +24,11 @@ from transcribe.core.riff import Note, Phrase, PhraseDifference
 __all__ = ["find_phrases"]
 
 _PER_BEAT = 24
-_SAME_LIKENESS = (
-    0.84  # likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
-)
+# likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
+_SAME_LIKENESS = 0.84
 _VARIED_LIKENESS = 0.5  # likeness from which it is the same phrase, varied
-_CHANGED_NOTES = (
-    2  # notes that change their pitch, from which a repeat is a varied one all the same
-)
+# notes that change their pitch, from which a repeat is a varied one all the same
+_CHANGED_NOTES = 2
 _RHYTHM_ONLY_SHARE = 0.3  # what a note counts that keeps its place and changes its pitch
 _NEW_COST = 2.0  # costs, in notes
 _REPEAT_COST = 0.5
@@ -40,6 +38,9 @@ _ODD_LENGTH_COST = 6.0  # for a length that is not whole bars
 _BARS_A_PHRASE = (1, 2, 3, 4, 6, 8)
 _MAX_HOLDERS = 100  # latest earlier phrases that are asked about each note
 _MAX_COMPARED = 8  # earlier phrases that a stretch is compared with in full
+
+_DIFFERENCE_COST = 1.3  # notes, for each note of a repeat that differs
+_LAG_SHARE, _NEAR_BEST, _LAG_NOTES = 0.75, 0.95, 6  # of the notes that come again after a lag
 
 
 @dataclass
@@ -127,7 +128,7 @@ def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
             or _changed(stretch, stretches[models[at][which]]) >= _CHANGED_NOTES
         )
         if like >= _VARIED_LIKENESS:
-            cut.cost += _REPEAT_COST + 1.3 * (1 - like) * stretch.size
+            cut.cost += _REPEAT_COST + _DIFFERENCE_COST * (1 - like) * stretch.size
             cut.repeats += 1
             if fresh:
                 cut.cost += _VARIATION_COST
@@ -165,8 +166,8 @@ def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
         return None
     room = np.array([np.count_nonzero(at <= at[-1] - lag) for lag in lags])
     share = hits[lags] / np.maximum(room, 1)
-    best = int(np.argmax(share >= 0.95 * share.max()))
-    return int(lags[best]) if share[best] > 0.75 and room[best] >= 6 else None
+    best = int(np.argmax(share >= _NEAR_BEST * share.max()))
+    return int(lags[best]) if share[best] > _LAG_SHARE and room[best] >= _LAG_NOTES else None
 
 
 def find_phrases(

@@ -27,9 +27,8 @@ _MIN_SHARE = 0.5  # share of its pitches that a run must get right
 _MIN_SHARE_SHORT = 0.75  # the same where that is less than _FEW_EVENTS' worth
 _FEW_EVENTS = 3.0
 _ROLLED_EVENTS = 2.0  # events; written no further apart, notes may be one chord rolled
-_NEAR_END_EVENTS = (
-    4  # events; a gap this small at either end of a pass was missed, a larger not reached
-)
+# events; a gap this small at either end of a pass was missed, a larger not reached
+_NEAR_END_EVENTS = 4
 _WINDOW_SEC = 0.35  # a note further from its due time is another
 _AGREE_SHARE = 0.6  # share of a chord's notes that must be off alike for the chord to be off
 _PACE_LIMITS = (0.4, 2.5)  # take seconds per reference second of any stretch

@@ -41,9 +41,8 @@ _MAD_TO_SD = 1.4826  # of a normal distribution
 
 _USUAL_SHARE_NEEDED, _MAX_SHARE_NEEDED = 0.5, 0.8
 _WHOLE_SHARE = 0.6  # a pass that reaches this share of the reference stands for itself
-_MIN_NAMING_NOTES = (
-    4  # fewer matching notes than this name no riff: what the take leaves out counts, too
-)
+# fewer matching notes than this name no riff: what the take leaves out counts, too
+_MIN_NAMING_NOTES = 4
 _MATCHED = {"right": 1.0, "late": 0.5, "early": 0.5}
 _SCATTERED_MS = 45.0  # a take whose onsets scatter more may match by chance
 
