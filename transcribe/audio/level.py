@@ -22,7 +22,7 @@ _SILENT_DB = -75.0  # a peak under this is the converter's own noise
 _CLIPPED_SHARE = 2e-4  # of the samples; below this nobody hears it
 _NOISE_DB = -35.0  # a noise floor over this masks soft notes
 _MAINS_HZ = (50.0, 60.0)
-_PIECE = 1 << 20  # samples
+_PIECE_SAMPLES = 1 << 20  # samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,7 @@ def check_samples(y: ArrayLike, sr: float) -> NDArray[np.float32]:
     return samples
 
 
-def _pieces(y: NDArray[np.float32], size: int = _PIECE) -> Iterator[NDArray[np.float32]]:
+def _pieces(y: NDArray[np.float32], size: int = _PIECE_SAMPLES) -> Iterator[NDArray[np.float32]]:
     """``y`` part by part, so that a long take needs no copies of itself."""
     return (y[first : first + size] for first in range(0, y.size, size))
 

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
 __all__ = ["AudioError", "FormatError", "HandspanError", "ParameterError", "why_not_written"]
 
 
-_LONG = re.compile(r"(\S{60})\S{200,}(\S{20})")
+_LONG = re.compile(
+    r"(\S{60})\S{200,}(\S{20})|(?<=['\"])([^'\"]{60})[^'\"]{200,}([^'\"]{20})(?=['\"])"
+)
 
 
 class HandspanError(Exception):
@@ -30,7 +32,7 @@ class HandspanError(Exception):
         self, message: str = "", *, remark: Remark | None = None, parameter: str | None = None
     ) -> None:
         # Of a value that is longer than any path, its start and its end are enough.
-        super().__init__(_LONG.sub(r"\1...\2", " ".join(message.split("\n"))))
+        super().__init__(_LONG.sub(r"\1\3...\2\4", " ".join(message.split("\n"))))
         self.remark = remark
         self.parameter = parameter
 

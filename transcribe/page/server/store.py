@@ -74,7 +74,7 @@ class Store:
             raise FormatError(f"{folder} cannot be used: {why_not_written(error)}") from None
         if not self.folder.is_dir():
             raise FormatError(f"{folder} is not a folder; name the folder that holds the riffs")
-        _ = self.removed  # a link in its place is told of at the start
+        _ = self.removed  # a link in its place is refused at the start
         handle = os.open(own_folder(self.folder) / "page", _OPEN_LOCK, 0o600)
         self._page = os.fdopen(handle)  # locked for as long as this is in use
         if fcntl is not None:

@@ -110,7 +110,12 @@ export function checkPane(riff) {
             ? h(
                 "p",
                 {},
-                h("label", { class: "field" }, h("span", {}, "Your take"), player(address(found.sound))),
+                h(
+                  "label",
+                  { class: "field" },
+                  h("span", {}, "Your take"),
+                  player(address(found.sound)),
+                ),
               )
             : null,
         ),
