@@ -17,7 +17,8 @@ __all__ = ["AudioError", "FormatError", "HandspanError", "ParameterError", "why_
 
 
 _LONG = re.compile(
-    r"(\S{60})\S{200,}(\S{20})|(?<=['\"])([^'\"]{60})[^'\"]{200,}([^'\"]{20})(?=['\"])"
+    r"(\S{60})\S{200,}(\S{20})"
+    r"""|(?<=['"])([^'"]{60})[^'"]{200,}([^'"]{20})(?=['"])"""  # of several words, in quotes
 )
 
 
