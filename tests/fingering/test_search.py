@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -23,13 +24,13 @@ from transcribe.fingering.tables import Tables
 WEIGHTS = {name: 0.1 + 0.013 * k for k, name in enumerate(JUDGED_WEIGHTS)}
 
 
-def mixed(seed: int, instrument: Instrument) -> list[Note]:
+def mixed(seed: int, instrument: Instrument) -> tuple[Note, ...]:
     """Lines, chords struck again, power chords that move, notes that ring on, slurs, rests."""
     rng = np.random.default_rng(seed)
     low, high = min(instrument.open_midi), max(instrument.open_midi) + 12
-    shapes = ((0,), (0,), (0,), (0, 7), (0, 7, 12), (0, 4, 7), (0, 12))
+    shapes: tuple[tuple[int, ...], ...] = ((0,), (0,), (0,), (0, 7), (0, 7, 12), (0, 4, 7), (0, 12))
     notes: list[Note] = []
-    time, pitch, shape = 0.0, (low + high) // 2, (0,)
+    time, pitch, shape = 0.0, (low + high) // 2, shapes[0]
     while len(notes) < 90:
         pitch = int(np.clip(pitch + rng.integers(-5, 6), low, high))
         if rng.random() < 0.5:
@@ -44,7 +45,7 @@ def mixed(seed: int, instrument: Instrument) -> list[Note]:
     return sort_notes(notes)
 
 
-def planned(solver: Solver, notes: list[Note], seed: int, drone: Drone | None = None) -> Plan:
+def planned(solver: Solver, notes: Sequence[Note], seed: int, drone: Drone | None = None) -> Plan:
     """A plan with pins that draw, a position and ringing asked for, and repeats to be alike."""
     rng = np.random.default_rng(seed)
     pins: dict[int, tuple[int, int]] = {}
@@ -97,7 +98,7 @@ def test_tables_cost_what_the_named_costs_come_to_over_a_drone(string: int) -> N
 
 def test_the_hand_stays_where_it_was_through_any_number_of_open_strings() -> None:
     notes = [Note(1, 0.0, 0.2, 69), *(Note(i, 0.2 * i, 0.2 * i + 0.2, 64) for i in range(2, 9))]
-    notes.append(Note(9, 1.8, 2.0, 70))
+    notes.append(Note(9, 1.8, 2.0, 76))
     places = {note.id: (1, note.pitch_midi - 64) for note in notes}
     solver = Solver(Instrument(), weights=WEIGHTS)
     plan = plan_onsets(notes, Instrument(), solver.chooser, drone=None, pins=places)
