@@ -15,29 +15,31 @@ from transcribe.core.riff import Instrument
 from transcribe.fingering.costs import PLACE
 from transcribe.fingering.hand import Hand, finger_choices, neck_mm, place_costs
 
-__all__ = ["FINGERS", "MOST", "Candidates", "Chooser", "Padded", "Places"]
+__all__ = ["FINGERS", "MAX_CANDIDATES", "Candidates", "Chooser", "Padded", "Places"]
 
 Places = tuple[tuple[int, int], ...]
 """The (string, fret) that one note may take, string from 1."""
 
 FINGERS = 5
 """Fingers 0 (an open string) to 4."""
-MOST = 32
+MAX_CANDIDATES = 32
 """Candidates kept for one onset."""
 
-_MOST_FINGERS = 3  # ways to finger one choice of strings, where there are several notes
-_MOST_TRIED = 400  # choices of strings looked at for one onset
-_REACH = 1.45  # a chord wider than this many spans cannot be held: looked at if nothing else is
+_MAX_FINGERINGS = 3  # ways to finger one choice of strings, where there are several notes
+_MAX_STRING_CHOICES = 400  # choices of strings looked at for one onset
+# a chord wider than this many spans cannot be held: looked at if nothing else is
+_MAX_REACH_SPANS = 1.45
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Padded:
     """The candidates of an onset as arrays of one length, so that those of many can be stacked.
 
-    ``notes``: (3, n, MOST), the string, fret and finger of each note, -1 beyond the last candidate.
-    ``fingers``: (2, 4, MOST), the string and fret of each finger. ``hand``: (5, MOST), whether the
-    hand stops a string, its position (1 where it does not), the open strings, the cost of the
-    frets and the weighted sum of all costs of the places.
+    The last axis counts the candidates and has `MAX_CANDIDATES` places, -1 beyond the last one.
+    ``notes``: (3, n, ...), the string, fret and finger of each note. ``fingers``: (2, 4, ...), the
+    string and fret of each finger. ``hand``: (5, ...), whether the hand stops a string, its
+    position (1 where it does not), the open strings, the cost of the frets and the weighted sum of
+    all costs of the places.
     """
 
     notes: np.ndarray
@@ -97,7 +99,7 @@ class Chooser:
         return self._memo[allowed]
 
     def _make(self, allowed: tuple[Places, ...]) -> Candidates | None:
-        choices = self._string_choices(allowed, _REACH * self.hand.span_mm)
+        choices = self._string_choices(allowed, _MAX_REACH_SPANS * self.hand.span_mm)
         in_reach = bool(choices)
         if not in_reach:
             choices = self._string_choices(allowed, float("inf"))
@@ -109,11 +111,11 @@ class Chooser:
                 ways.append((float(np.dot(costs, self.weights)), places, fingers, costs, position))
             ways.sort(key=lambda way: way[0])
             several = len(places) > 1 and len(choices) > 1
-            rows += ways[:_MOST_FINGERS] if several else ways
+            rows += ways[:_MAX_FINGERINGS] if several else ways
         if not rows:
             return None
         rows.sort(key=lambda row: row[0])
-        return self._pack(rows[:MOST], in_reach)
+        return self._pack(rows[:MAX_CANDIDATES], in_reach)
 
     def _string_choices(self, allowed: tuple[Places, ...], reach_mm: float) -> list[Places]:
         """Distinct strings for every note, the frets within ``reach_mm`` of one another."""
@@ -124,7 +126,7 @@ class Chooser:
         order = sorted(range(len(allowed)), key=lambda i: len(allowed[i]))
 
         def put(k: int, used: int, low: float, high: float) -> None:
-            if len(found) >= _MOST_TRIED:
+            if len(found) >= _MAX_STRING_CHOICES:
                 return
             if k == len(order):
                 found.append(tuple(chosen))
@@ -189,7 +191,7 @@ class Chooser:
 
 
 def _padded(values: np.ndarray, kind: type) -> np.ndarray:
-    """``values`` with their last axis, the candidates, filled up to `MOST` with -1."""
-    out = np.full((*values.shape[:-1], MOST), -1, dtype=kind)
+    """``values`` with their last axis, the candidates, filled up to `MAX_CANDIDATES` with -1."""
+    out = np.full((*values.shape[:-1], MAX_CANDIDATES), -1, dtype=kind)
     out[..., : values.shape[-1]] = values
     return out

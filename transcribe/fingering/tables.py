@@ -40,7 +40,7 @@ MELODY = MEMORY
 BACK = 3
 """How many onsets back the hand may have been placed, open strings since, to have a table."""
 _STEP = 8  # tables are made together whose candidates are as many, up to the next of these
-_MOST_PAIRS = 1000  # 20 MB
+_MAX_PAIRS = 1000  # 20 MB
 _SCALES = ("", "hurry", "rest", "box", "held")
 
 Moves = tuple[np.ndarray, "np.ndarray | None"]
@@ -102,7 +102,7 @@ class Tables:
         skip = len(before)
         links: list[tuple[int, int, tuple[int, int]]] = []
         new: dict[tuple[int, int], dict[tuple[int, int], tuple[Candidates, Candidates]]] = {}
-        if len(pairs) > _MOST_PAIRS:
+        if len(pairs) > _MAX_PAIRS:
             pairs.clear()
         for t, onset in enumerate(self.onsets):
             for back in range(1, min(BACK, t + skip) + 1):
