@@ -1,12 +1,12 @@
 """Sentences for remarks: the one place where the facts of a `Remark` become words.
 
 Every part of the program that has something to tell makes a `Remark`, with a kind of this
-registry and numbers; whoever shows it calls `sentence`, or `parts` where each note that it names
+registry and numbers; what shows it calls `sentence`, or `parts` where each note that it names
 is to lead to that note. Nothing ever reads a sentence back. Verdicts on a take have their own
 kinds, in `transcribe.takes.verdict_wording`.
 
-A sentence in `KINDS` may refer to a note by `NoteName`, so that its reader can call the note what
-he likes.
+A sentence in `KINDS` may refer to a note by `NoteName`, so that a reader may show the note by
+another name.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ def _string_pinned(r: Remark) -> _Words:
     return text, _number(r.notes[1]), ", which begins at the same time"
 
 
-def _note_robbed(r: Remark) -> _Words:
+def _note_without_string(r: Remark) -> _Words:
     other = _named(r.notes[1], r.facts["other_midi"])
     return other, ", which begins at the same time, would be left without a string"
 
@@ -161,7 +161,7 @@ _REASONS: Mapping[str, Callable[[Remark], _Words]] = {
     "off-the-neck": _off_the_neck,
     "wrong-pitch": _wrong_pitch,
     "string-pinned": _string_pinned,
-    "note-robbed": _note_robbed,
+    "note-robbed": _note_without_string,
     "no-string": lambda r: "no string is left for it beside the notes that begin with it",
     "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
     "overtone": lambda r: "it may be an overtone, and no string is left for it",
