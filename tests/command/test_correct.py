@@ -121,10 +121,10 @@ def test_pins_of_a_bar_go_by_its_name(loop: Path, capsys: pytest.CaptureFixture[
 def test_half_time_and_back(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = read_riff(loop)
     assert main(["refinger", str(loop), "--half-time"]) == 0
-    assert "rhythm: 4/4 at 96 quarters a minute -> 4/4 at 48 quarters" in capsys.readouterr().out
+    assert "rhythm: 4/4 at 96 bpm (quarter = 96) -> 4/4 at 48 bpm" in capsys.readouterr().out
     half = read_riff(loop)
     assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in before.notes]
-    assert "Tempo:  48 quarters a minute" in _text(loop, ".tab.txt")
+    assert "Tempo:  48 bpm (quarter = 48)" in _text(loop, ".tab.txt")
     assert main(["refinger", str(loop), "--undo"]) == 0
     assert read_riff(loop).rhythm == before.rhythm
     assert main(["refinger", str(loop), "--double-time", "--meter", "2/4"]) == 0

@@ -76,6 +76,7 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     FormatError
         If that is over 5,000 bars.
     """
+    _fill_endings(bars)
     out: list[TabBar] = []
     at, start, turn = 0, 0, 1
     while at < len(bars):
@@ -96,6 +97,24 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
             start, turn = at + 1, 1
         at += 1
     return out
+
+
+def _fill_endings(bars: list[TabBar]) -> None:
+    """Give all bars of an ending the passes that stand over its first one."""
+    for at, bar in enumerate(bars):
+        if not bar.endings or bar.times:
+            continue
+        run = list(
+            itertools.takewhile(
+                lambda b: not (b.opens or b.endings), itertools.islice(bars, at + 1, None)
+            )
+        )
+        closed = next((k for k, b in enumerate(run) if b.times), None)
+        following = None if closed is None else at + closed + 2
+        # The last ending goes on without an end; any other one leads to the next.
+        if following is not None and following < len(bars) and bars[following].endings:
+            for b in run[: following - at - 1]:
+                b.endings = bar.endings
 
 
 @dataclass(slots=True)
