@@ -59,7 +59,7 @@ def test_a_correction_of_one_pass_opens_the_fold_and_undo_closes_it(loop: Path) 
 
 
 def test_an_unfolded_tab_stays_unfolded(loop: Path) -> None:
-    assert main(["finger", str(loop), "--width", "100"]) == 0
+    assert main(["finger", str(loop), "--width", "100", "--no-repeats"]) == 0
     assert main(["refinger", str(loop), "--pin", "2=4/7"]) == 0
     assert _text(loop, ".tab.txt") == write_tab(read_riff(loop), width=100)
     assert main(["refinger", str(loop), "--undo", "--width", "60"]) == 0

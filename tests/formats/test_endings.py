@@ -65,25 +65,28 @@ def test_an_ending_of_several_bars_is_left_out_whole() -> None:
 @pytest.mark.parametrize("text", [ONE_BAR, UNDER_CHORDS, TWO_BARS], ids=["one", "chords", "two"])
 def test_endings_come_out_as_endings(text: str, tmp_path: Path) -> None:
     riff = api.finger(read_tab(text))
-    tab = write_tab(riff, repeats=True)
+    tab = write_tab(riff, width=200, repeats=True)
     rows = tab.splitlines()
     endings = next(i for i, row in enumerate(rows) if row.split() == ["1.", "2."])
     # The first ending ends with the repeat, and the second one begins after it.
     strings = rows[endings + 2]
     assert strings.index(":|") < rows[endings].index("2.") <= strings.index(":|") + 4
+    assert "x2" not in tab
     for found in (read_tab(tab), read_tab(write_tab(riff))):
         assert [(n.string, n.fret, n.onset_beat) for n in found.notes] == [
             (n.string, n.fret, n.onset_beat) for n in riff.notes
         ]
-    assert write_tab(read_tab(tab), repeats=True) == tab
+    again = write_tab(read_tab(tab), width=200, repeats=True)
+    # Chords that a line only hints at are not those of both passes.
+    assert [r for r in again.splitlines() if "|" in r] == [r for r in rows if "|" in r]
     score = tmp_path / "a.musicxml"
     score.write_bytes(write_musicxml(riff, repeats=True))
     assert score.read_text("utf-8").count("<ending ") == 4
-    again = read_musicxml(score)
-    assert [(n.fret, n.onset_beat) for n in again.notes] == [
+    heard = read_musicxml(score)
+    assert [(n.fret, n.onset_beat) for n in heard.notes] == [
         (n.fret, n.onset_beat) for n in riff.notes
     ]
-    assert again.files["musicxml"].repeats
+    assert heard.files["musicxml"].repeats
 
 
 def test_endings_are_those_that_music21_plays(tmp_path: Path) -> None:

@@ -19,10 +19,11 @@ from tests.formats.riffs import (
 )
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff
 from transcribe.formats.tab.layout import _Bar, _fit, _Sign, layout, mark_line, string_names
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
+from transcribe.takes.comparison import MARKS
 
 
 def _string_rows(text: str) -> list[str]:

@@ -132,9 +132,9 @@ class _Writer:
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
         self.implied = are_implied(riff)
-        if told := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
+        if written := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
             starts = self._starts()
-            self.harmonies = sorted((starts[i], text) for i, text in told.items() if i in starts)
+            self.harmonies = sorted((starts[i], text) for i, text in written.items() if i in starts)
         self.joins = _joins(riff)
         self.marks: dict[int, list[Mark]] = {}
         for mark in riff.marks:
@@ -171,7 +171,7 @@ class _Writer:
         for i in kept:
             measure = measures[i]
             out = _tag("measure", number=str(measure.number))
-            if measure.pickup:
+            if measure.pickup or measure.number < 1:
                 out.set("implicit", "yes")
             if i in opens and i == opens[i].start:
                 out.append(_barline("left", "heavy-light", _tag("repeat", direction="forward")))
@@ -182,15 +182,15 @@ class _Writer:
             if i in opens:
                 out.extend(self._restated_chord(measure, measures[opens[i].last]))
             out.extend(self._music(measure, self._chords_of(measure)))
-            ending = _ending(stops[i], "stop") if i in stops else None
-            out.extend(self._end(closes.get(i, 0), ending, last=i == kept[-1]))
+            stop = _ending(stops[i], "stop") if i in stops else None
+            out.extend(self._end(closes.get(i, 0), stop, last=i == kept[-1]))
             yield out
 
     def _restated_chord(self, first: Measure, last: Measure) -> list[ET.Element]:
         """The chord that holds where a repeat begins, where another one holds at its end."""
         held = self._held_in(first)
-        told = any(at == first.start for at, _ in self.harmonies)
-        if told or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
+        stated = any(at == first.start for at, _ in self.harmonies)
+        if stated or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
             return []
         return self._harmony(held[0][1], 0)
 

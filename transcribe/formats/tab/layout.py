@@ -76,6 +76,7 @@ class _Bar:
     extra: dict[int, int] = field(default_factory=dict)  # beat -> columns over the others
     open_repeat: bool = False
     close_repeat: int = 0  # how often the repeated bars are played; 0 for no repeat
+    times_name: str = ""  # how that is written
     ending: str = ""  # what stands over the first bar of an ending
 
     def beat_width(self, beat: int) -> int:
@@ -177,7 +178,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
     marks: dict[int, list[Mark]] = {}
     for mark in riff.marks:
         marks.setdefault(mark.note, []).append(mark)
-    told = any(mark.kind == "chord" for mark in riff.marks)
+    own_chords = any(mark.kind == "chord" for mark in riff.marks)
     implied = are_implied(riff)
     bars = []
     for index in range(start // in_bar, last // in_bar + 1):
@@ -189,7 +190,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
             bar.places.append(divisions)
             bar.signs += _count_signs(bar.first_beat + beat, beat, divisions)
             bar.signs += _note_signs(entries, beat, sources, fingers, marks)
-            if absolute in chords and not told:
+            if absolute in chords and not own_chords:
                 bar.signs.append(_Sign("chords", beat, 0, chords[absolute]))
         if not implied:
             bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
@@ -333,6 +334,7 @@ def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
         out += bars[at : repeat.last + 1]
         first.open_repeat = True
         last.close_repeat = repeat.times
+        last.times_name = "" if repeat.endings else f"x{repeat.times}"
         after_last = [first]
         for name, ending in zip(("1.", "2."), repeat.endings, strict=False):
             bars[ending[0]].ending = name
@@ -356,7 +358,7 @@ def _written(bar: _Bar) -> Hashable:
 
 
 def _restate_chord(bar: _Bar, unit: int) -> None:
-    """Tell the chord that holds where a repeat begins: at its end another one holds."""
+    """Write the chord that holds where a repeat begins: at its end another one holds."""
     beat, symbol = bar.chords[0]
     if beat == 0 and not any(s.row == "chords" and s.beat == 0 for s in bar.signs):
         bar.signs.append(_Sign("chords", 0, 0, symbol))
@@ -496,8 +498,8 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
                 line += end or [" "] * (2 if bar.close_repeat else 1)
         if piece.opens and bar.ending:
             _put(canvas["endings"], start, bar.ending)
-        if piece.closes and bar.close_repeat and not bar.ending:
-            _put(canvas["chords"], len(canvas["chords"]) - 2, f"x{bar.close_repeat}")
+        if piece.closes and bar.times_name:
+            _put(canvas["chords"], len(canvas["chords"]) - 2, bar.times_name)
         for sign in bar.signs:
             if piece.start <= sign.beat < piece.end:
                 at = start + bar.column(sign.beat, sign.place) - bar.span(0, piece.start)
