@@ -109,12 +109,12 @@ def transcribe(
     import numpy as np
 
     from transcribe import audio
-    from transcribe.notes import find_segments, find_tuned_notes
+    from transcribe.notes import SR, find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
     if isinstance(take, str | os.PathLike):
-        recording = audio.read_audio(take, max_sec=max_sec, progress=progress)
+        recording = audio.read_audio(take, max_sec=max_sec, to_sr=SR, progress=progress)
         name: str = Path(take).name
         y, sr = recording.y, recording.sr
         source = Source(name, round(recording.duration_sec, 4), recording.sha256)
@@ -155,11 +155,10 @@ def transcribe(
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
-    if heard.talk:
-        # The beats are found in the playing alone.
-        y = np.array(y, np.float32)
-        for first, last in heard.talk:
-            y[round(first * sr) : round(last * sr)] = 0.0
+    # The beats are found in the playing alone, and nothing after its first note is listened to.
+    y = np.array(y[: round(notes[0].onset_sec * sr)], np.float32)
+    for first, last in heard.talk:
+        y[round(first * sr) : round(last * sr)] = 0.0
     return _assemble(
         riff,
         guess_tuning=guess_tuning,
@@ -374,8 +373,9 @@ def compare(
             take = describe(take)
         else:
             from transcribe.audio import read_audio
+            from transcribe.notes import SR
 
-            path, recording = take, read_audio(take, progress=progress)
+            path, recording = take, read_audio(take, to_sr=SR, progress=progress)
             sound = (recording.y, recording.sr)
             take = transcribe(
                 recording.y, sr=recording.sr, instrument=reference.instrument, progress=progress

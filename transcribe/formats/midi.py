@@ -291,7 +291,7 @@ def read_midi(
         raise FormatError(f"{path}: found no notes, expected at least one outside the drums")
     chosen, warnings = _choose(parts, part, path)
     grid = _Grid(file, own, max(end for _, end, *_ in chosen.notes))
-    if grid.end / grid.per_beat > _MAX_BEATS:
+    if grid.end > _MAX_BEATS * grid.per_beat:
         raise FormatError(f"{path}: found over {_MAX_BEATS} beats, expected fewer")
     if own is not None:
         try:
