@@ -261,19 +261,15 @@ def _wrap(lines: Sequence[str], width: int, *, hang: int = 2) -> list[str]:
 # The page ----------------------------------------------------------------------------------------
 
 
-def html(
-    comparison: Comparison, *, title: str | None = None, history: tuple[TakeFigures, ...] = ()
-) -> str:
+def html(comparison: Comparison, *, history: tuple[TakeFigures, ...] = ()) -> str:
     """The page as text; write it as UTF-8.
 
     Parameters
     ----------
-    title : str, optional
-        The page's heading; the names of the take and the reference are used if left out.
     history : tuple of TakeFigures
         Those of earlier takes of the same riff, oldest first.
     """
-    heading = title or _title(comparison)
+    heading = _title(comparison)
     folder = resources.files("transcribe.takes")
     style = "".join(folder.joinpath(n).read_text("utf-8") for n in ("page.css", "plots.css"))
     if comparison.same_riff:
