@@ -204,7 +204,7 @@ def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
         lines.append(f"\n{chord.symbol}")
         for name, shapes in chord.levels:
             if shapes:
-                lines.append(f"  {'as written' if name == 'plain' else name}:")
+                lines.append(f"  {'usual grips' if name == 'plain' else name}:")
                 lines += ["    " + line for line in side_by_side(shapes)]
         for fret, name, shape in chord.capo:
             lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
@@ -226,7 +226,11 @@ def caution_text(shapes: Sequence[Shape]) -> str:
 
 
 def _label(shape: Shape) -> str:
-    return f"{shape.kind}, stretch {shape.stretch_mm:.0f} mm"
+    stopped = [fret for fret in shape.frets if fret]
+    if len(stopped) < 2:
+        return shape.kind
+    span = max(stopped) - min(stopped) + 1
+    return f"{shape.kind}, fret span {span}, {shape.stretch_mm:.0f} mm"
 
 
 def side_by_side(shapes: Sequence[Shape], *, labels: bool = True) -> list[str]:

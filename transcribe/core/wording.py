@@ -19,7 +19,7 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark, Segment
-from transcribe.core.score_place import place_name, unit_name
+from transcribe.core.score_place import place_name, tempo_words
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
@@ -162,9 +162,9 @@ _REASONS: Mapping[str, Callable[[Remark], _Words]] = {
     "wrong-pitch": _wrong_pitch,
     "string-pinned": _string_pinned,
     "note-robbed": _note_without_string,
-    "no-string": lambda r: "no string is left for it beside the notes that begin with it",
+    "no-string": lambda r: "no free string for it beside the notes that begin with it",
     "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
-    "overtone": lambda r: "it may be an overtone, and no string is left for it",
+    "overtone": lambda r: "it may be an overtone, and there is no free string for it",
 }
 
 
@@ -174,6 +174,9 @@ def _reason(r: Remark) -> tuple[str | NoteName, ...]:
 
 
 def _no_place(r: Remark) -> _Words:
+    if r.facts["reason"] == "no-string":
+        name = f"{pitch_name(r.facts['pitch_midi'])} (note {r.notes[0]} at {r.facts['sec']:.2f} s)"
+        return "No free string for ", NoteName(r.notes[0], name)
     return _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"]), ": ", *_reason(r)
 
 
@@ -438,12 +441,9 @@ def _fret(place: Sequence[int]) -> str:
 
 def _hardest_place(r: Remark) -> _Words:
     more, because = r.facts["more"], _COSTS.get(r.facts.get("because", ""))
-    but = f"but {because}; " if because else ""
-    return (
-        f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
-        f"{but}hardest at {r.facts['sec']:.2f} s on "
-        f"{_fret(r.facts['place'])}"
-    )
+    why = ("harder: " if more >= 0 else "easier, but ") + because if because else ""
+    why = why or ("harder" if more >= 0 else "easier")
+    return f"{why}; hardest at {r.facts['sec']:.2f} s on {_fret(r.facts['place'])}"
 
 
 def _cost(cost: Mapping[str, Any]) -> str:
@@ -471,7 +471,7 @@ def _why_here(r: Remark) -> _Words:
     name = NoteName(note, f"Note {note} ({pitch_name(facts['pitch_midi'])})")
     if facts.get("place") is None:
         if facts.get("side") is None:
-            return name, " has no place yet: no string is left for it there."
+            return name, " has no place yet: there is no free string for it."
         ends = {"below": "below the lowest string", "above": "above the last fret"}
         return name, f" has no place: it lies {ends[facts['side']]}."
     text = f" is on {_fret(facts['place'])}"
@@ -611,8 +611,8 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             "out."
         ),
         "tempo-taken": lambda r: (
-            f"The file gives no tempo; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a "
-            "minute are assumed until you give one."
+            "The file gives no tempo; "
+            f"{tempo_words(r.facts['bpm'], r.facts['meter'][1])} is assumed until you give one."
         ),
         "tab-no-meter": lambda r: (
             f"The tab gives no meter; {_meter(r.facts['meter'])} is assumed until you give one."
