@@ -242,10 +242,8 @@ def finger(
         riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
-        answered = {"tab-no-meter"} if meter is not None else set()
-        answered |= {"tempo-taken"} if bpm is not None else set()
-        warnings = tuple(w for w in riff.warnings if w.kind not in answered)
-        riff = dataclasses.replace(riff, warnings=warnings)
+        left = retime.remaining_warnings(riff, bpm=bpm, meter=meter)
+        riff = dataclasses.replace(riff, warnings=left)
     given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
@@ -400,7 +398,6 @@ def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
 def describe(
     path: str | os.PathLike[str],
     *,
-    instrument: Instrument | None = None,
     part: str | None = None,
     progress: Progress | None = None,
 ) -> Riff:
@@ -412,7 +409,7 @@ def describe(
 
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
-    return transcribe(path, instrument=instrument, progress=progress)
+    return transcribe(path, progress=progress)
 
 
 def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
