@@ -22,7 +22,7 @@ from transcribe.notes.echo_copies import copies, is_echo
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_network
 from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode
-from transcribe.notes.segments import in_talk, talk_stretches
+from transcribe.notes.segments import talk_stretches
 
 __all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
 
@@ -129,11 +129,7 @@ def find_notes_and_talk(
     talk = talk_stretches(activations.voice)
     echo_sec = echo_delay_sec(audio, sr=feat.SR)
     kept_frames = echo_sec / 2**octaves / FRAME_SEC if echo_sec and keep_echo else None
-    found = [
-        note
-        for note in decode(activations, instrument=strings, echo_frames=kept_frames)
-        if not in_talk(note.onset_sec, talk)
-    ]
+    found = decode(activations, instrument=strings, echo_frames=kept_frames, talk=talk)
     names = articulations(found, activations, instrument=strings)
     bends = [bend_cents(note, activations) for note in found]
     if octaves:
