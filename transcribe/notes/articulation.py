@@ -30,17 +30,18 @@ _HARMONICS = (12, 19, 24, 28, 31)
 LEANS: Mapping[str, float] = MappingProxyType(
     {
         "picked": 0.0,
-        "hammer-on": -2.0,
-        "pull-off": -1.0,
-        "slide": -2.0,
+        "hammer-on": -2.75,
+        "pull-off": -1.25,
+        "slide": -0.75,
         "bend": -1.75,
-        "vibrato": -1.25,
+        "vibrato": -2.0,
         "harmonic": 0.0,
-        "dead": -2.25,
+        "dead": 0.5,
     }
 )
 """Added to the logits: training shows the rare articulations as commoner than they are.
-Set by ``transcribe.training.fit_articulation``."""
+Set by ``transcribe.training.fit_articulation``, but for the harmonic: on rendered phrases 1 would
+be better, but players play harmonics more rarely than those phrases do."""
 
 
 def articulations(
