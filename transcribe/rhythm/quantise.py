@@ -212,13 +212,23 @@ def _viterbi(
     return np.maximum.accumulate(tick[rows, path]), kind[path]
 
 
+_HELD = 0.92  # share of its written length that a note is usually held for
+
+
 def quantise_durations(
-    notes: Sequence[Note], events: Events, placed: QuantisedOnsets, meter: tuple[int, int]
+    notes: Sequence[Note],
+    events: Events,
+    placed: QuantisedOnsets,
+    meter: tuple[int, int],
+    *,
+    ends_known: bool = False,
 ) -> np.ndarray:
     """Duration of each note in ticks, (n,), at least a thirty-second.
 
     A strike of the drone lasts to its next strike, any other note to the next event that is not
-    only the drone, if it sounds that long; what rings on over it is written up to it.
+    only the drone, if it sounds that long; what rings on over it is written up to it. With
+    ``ends_known`` (keys that were let go, not strings that ring on) a note lasts over as many
+    events as it was held for.
     """
     end_tick = unswing_ticks(
         placed.grid.tick(np.array([n.offset_sec for n in notes])), placed.swing
@@ -237,6 +247,9 @@ def quantise_durations(
     for k, note in enumerate(notes):
         line = strikes[note.pitch_midi] if is_drone[k] else melody_ticks
         at = int(np.searchsorted(line, onset_tick[k], side="right"))
+        if ends_known and at < len(line):
+            apart = np.abs(np.log((line[at:] - onset_tick[k]) * _HELD / length[k]))
+            at += int(np.argmin(apart))
         gaps.append(int(line[at] - onset_tick[k]) if at < len(line) else None)
     full = _full_share(length, gaps)
     out = np.zeros(len(notes), dtype=int)
@@ -268,7 +281,7 @@ def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> 
         if gap is not None and value >= gap:
             continue
         # What is played is a little shorter than what is written.
-        cost = (math.log(length / value / 0.92) / 0.2) ** 2 + 1.5 * _PLAIN.get(value, 0.2)
+        cost = (math.log(length / value / _HELD) / 0.2) ** 2 + 1.5 * _PLAIN.get(value, 0.2)
         grid = PER_BEAT if value >= PER_BEAT else PER_BEAT // 2 if value >= PER_BEAT // 2 else 6
         if (tick + value) % grid and (tick + value) % (grid // 3 or 1):
             cost += 1.0
