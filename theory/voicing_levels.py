@@ -27,7 +27,8 @@ _CAPO_PLANS = 2
 
 @dataclass(frozen=True, slots=True)
 class VoicingLevels:
-    """The shapes of one chord: ``plain`` as written, ``easier`` and ``heavier`` than that.
+    """The shapes of the chord ``symbol``: ``plain`` as written, ``easier`` and ``heavier`` than
+    that.
 
     ``capo`` lists (fret of the capo, name of the shape, shape).
     """
@@ -228,7 +229,7 @@ def _label(shape: Shape) -> str:
     return f"{shape.kind}, stretch {shape.stretch_mm:.0f} mm"
 
 
-def side_by_side(shapes: Sequence[Shape], *, labels: bool = True, gap: str = "    ") -> list[str]:
+def side_by_side(shapes: Sequence[Shape], *, labels: bool = True) -> list[str]:
     """The lines of several diagrams next to each other, with ``labels`` under them."""
     blocks = [[*s.diagram().splitlines(), _label(s) if labels else ""] for s in shapes]
     height = max(len(b) for b in blocks)
@@ -237,6 +238,6 @@ def side_by_side(shapes: Sequence[Shape], *, labels: bool = True, gap: str = "  
     widths = [max(len(line) for line in b) for b in filled]
     rows = []
     for i in range(height):
-        row = gap.join(b[i].ljust(w) for b, w in zip(filled, widths, strict=True))
+        row = "    ".join(b[i].ljust(w) for b, w in zip(filled, widths, strict=True))
         rows.append(row.rstrip())
     return rows if labels else rows[:-1]

@@ -95,16 +95,26 @@ def transcribe(
         If the file holds no sound that can be read, is silent, or no note is heard in it.
     ParameterError
         If an argument is out of range.
+
+    Examples
+    --------
+    Four notes that a string model plays:
+
+    >>> from transcribe.sound import render_riff
+    >>> line = [Note(k, 0.5 * k + 0.2, 0.5 * k + 0.6, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> heard = transcribe(render_riff(Riff(notes=tuple(line))), sr=22050)
+    >>> [note.pitch_midi for note in heard.notes]
+    [50, 53, 55, 57]
     """
     import numpy as np
 
     from transcribe import audio
-    from transcribe.notes import find_segments, find_tuned_notes
+    from transcribe.notes import SR, find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
     if isinstance(take, str | os.PathLike):
-        recording = audio.read_audio(take, max_sec=max_sec, progress=progress)
+        recording = audio.read_audio(take, max_sec=max_sec, to_sr=SR, progress=progress)
         name: str = Path(take).name
         y, sr = recording.y, recording.sr
         source = Source(name, round(recording.duration_sec, 4), recording.sha256)
@@ -145,11 +155,10 @@ def transcribe(
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
-    if heard.talk:
-        # The beats are found in the playing alone.
-        y = np.array(y, np.float32)
-        for first, last in heard.talk:
-            y[round(first * sr) : round(last * sr)] = 0.0
+    # The beats are found in the playing alone, and nothing after its first note is listened to.
+    y = np.array(y[: round(notes[0].onset_sec * sr)], np.float32)
+    for first, last in heard.talk:
+        y[round(first * sr) : round(last * sr)] = 0.0
     return _assemble(
         riff,
         guess_tuning=guess_tuning,
@@ -200,6 +209,8 @@ def finger(
         `transcribe.correct.requests`. What a riff was asked before stays.
     anew : bool
         Whether places from a file are found again, too.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
 
     Returns
     -------
@@ -210,6 +221,13 @@ def finger(
     ------
     ParameterError
         If there are no notes, or a pin names no note or a place that does not sound its pitch.
+
+    Examples
+    --------
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, pins={3: (4, 7)}, requests=["along string 4"])
+    >>> [(note.string, note.fret) for note in riff.notes]
+    [(4, 0), (4, 3), (4, 5), (4, 7)]
     """
     riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
     if not riff.notes:
@@ -224,10 +242,8 @@ def finger(
         riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
-        answered = {"tab-no-meter"} if meter is not None else set()
-        answered |= {"tempo-taken"} if bpm is not None else set()
-        warnings = tuple(w for w in riff.warnings if w.kind not in answered)
-        riff = dataclasses.replace(riff, warnings=warnings)
+        left = retime.remaining_warnings(riff, bpm=bpm, meter=meter)
+        riff = dataclasses.replace(riff, warnings=left)
     given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
@@ -301,6 +317,8 @@ def compare(
         reference expects a note that was not heard. A take that is a recording brings its own.
     part : str, optional
         Name or number of the part of a reference in MusicXML or MIDI.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
 
     Returns
     -------
@@ -353,8 +371,9 @@ def compare(
             take = describe(take)
         else:
             from transcribe.audio import read_audio
+            from transcribe.notes import SR
 
-            path, recording = take, read_audio(take, progress=progress)
+            path, recording = take, read_audio(take, to_sr=SR, progress=progress)
             sound = (recording.y, recording.sr)
             take = transcribe(
                 recording.y, sr=recording.sr, instrument=reference.instrument, progress=progress
@@ -379,7 +398,6 @@ def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
 def describe(
     path: str | os.PathLike[str],
     *,
-    instrument: Instrument | None = None,
     part: str | None = None,
     progress: Progress | None = None,
 ) -> Riff:
@@ -391,7 +409,7 @@ def describe(
 
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
-    return transcribe(path, instrument=instrument, progress=progress)
+    return transcribe(path, progress=progress)
 
 
 def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:

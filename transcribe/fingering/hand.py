@@ -20,8 +20,9 @@ from transcribe.core.instrument import fret_position_mm
 from transcribe.core.riff import Instrument, Riff
 from transcribe.fingering.costs import PLACE
 
-__all__ = ["HANDS", "Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
+__all__ = ["Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
+_GRIP = 4  # so many stopped notes leave no finger over for a second note at the lowest fret
 _PAIR_SHARE = {
     (1, 2): 0.42,
     (2, 3): 0.32,
@@ -58,10 +59,6 @@ class Hand:
         return self.span_mm * _PAIR_SHARE[low, high]
 
 
-HANDS = {"small": Hand(84.0), "medium": Hand(98.0), "large": Hand(114.0)}
-"""Hands to compare fingerings with, by size."""
-
-
 def hand_of(riff: Riff) -> Hand:
     """The hand that the document was fingered for, else the usual one."""
     span = riff.player.hand_span_mm
@@ -83,7 +80,9 @@ def finger_choices(
     """Every way to put fingers 1-4 on ``places`` ((string, fret), 0 = open), best-ordered none.
 
     A higher fret takes a higher finger; at one fret the thicker string takes the lower finger,
-    or one finger lies across several strings (a barre) where no open string sounds between.
+    or one finger lies across several strings (a barre) where no open string sounds between. The
+    index finger lies across all strings of the lowest fret of a grip of four or more stopped notes
+    (common practice, no source).
     """
     fretted = sorted(
         (i for i, (_, fret) in enumerate(places) if fret > 0),
@@ -117,6 +116,10 @@ def finger_choices(
             chosen[i] = 0
 
     put(0, 0)
+    lowest = [i for i in fretted if places[i][1] == places[fretted[0]][1]]
+    if len(fretted) >= _GRIP and len(lowest) > 1:
+        barred = [fingers for fingers in found if all(fingers[i] == 1 for i in lowest)]
+        return barred or found
     return found
 
 

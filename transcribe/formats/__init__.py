@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import re
 from pathlib import Path
@@ -16,7 +17,7 @@ from transcribe.formats.music21_adapter import FORMATS
 if TYPE_CHECKING:
     from transcribe.core.riff import Riff
 
-__all__ = ["SUFFIXES", "holds_notes", "kind_of", "read_any"]
+__all__ = ["SUFFIXES", "holds_notes", "kind_of", "looks_like_tab", "read_any"]
 
 SUFFIXES = {
     ".json": "riff",
@@ -33,13 +34,26 @@ SUFFIXES = {
 }
 """The kind of file that each suffix stands for."""
 
+_READERS = {
+    "riff": ("document", "read_riff"),
+    "tab": ("tab.read", "read_tab"),
+    "musicxml": ("musicxml.read", "read_musicxml"),
+    "midi": ("midi", "read_midi"),
+    "jams": ("jams", "read_jams"),
+    "score": ("music21_adapter", "read_score"),
+}
+"""Module and function that read each kind; loaded when a file of the kind comes."""
+
+_WITH_PARTS = ("musicxml", "midi", "score")
+
 
 def kind_of(path: str | os.PathLike[str]) -> str | None:
     """``riff``, ``tab``, ``musicxml``, ``midi``, ``jams`` or ``score``; None for anything else.
 
     A ``score`` is what music21 reads: ABC, Humdrum, MEI and a few others. The first bytes decide
-    where they can (MIDI, zipped or plain XML, JSON, ABC, Humdrum), else the suffix.
-    A file that cannot be opened is judged by its suffix alone.
+    where they can (MIDI, zipped or plain XML, JSON, ABC, Humdrum), else the suffix, and of a file
+    without a suffix whether it has lines of strings. A file that cannot be opened is judged by its
+    suffix alone.
     """
     path = Path(path)
     by_suffix = SUFFIXES.get(path.suffix.lower())
@@ -56,10 +70,26 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
     if text.startswith((b"<?xml", b"<score-", b"<!DOCTYPE")):
         return "musicxml"
     if text.startswith(b"{") and by_suffix != "tab":
-        return by_suffix if by_suffix in ("riff", "jams") else "riff"
+        if by_suffix in ("riff", "jams"):
+            return by_suffix
+        return "jams" if b'"annotations"' in head or b'"file_metadata"' in head else "riff"
     if head.startswith(b"PK\x03\x04"):
-        return "musicxml" if by_suffix == "musicxml" else None
+        return "musicxml" if by_suffix == "musicxml" or _SCORE_ZIP.search(head) else None
+    if by_suffix is None and not path.suffix and looks_like_tab(path):
+        return "tab"
     return by_suffix
+
+
+def looks_like_tab(path: Path) -> bool:
+    """Whether a text has lines of strings, of dashes and frets between bar lines."""
+    with path.open("rb") as file:
+        return len(_STRING_LINE.findall(file.read(_TEXT_BYTES))) >= _FEWEST_STRINGS
+
+
+_TEXT_BYTES = 1 << 16
+_FEWEST_STRINGS = 3  # lines of them
+_STRING_LINE = re.compile(rb"(?m)^[^\n|]{0,12}\|[^\n]*--[^\n]*$")
+_SCORE_ZIP = re.compile(rb"META-INF/container\.xml|application/vnd\.recordare\.musicxml")
 
 
 _IS_SCORE = re.compile(rb"X:\s*\d+\s*\n(?=(?s:.*?)^K:)|(?s:.{0,2000}?)^\*\*kern\b", re.M)
@@ -111,32 +141,13 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     if path.is_dir():
         raise FormatError(f"{path} is a folder; name one file in it")
     kind = kind_of(path)
-    if part is not None and kind not in ("musicxml", "midi", "score"):
+    if part is not None and kind not in _WITH_PARTS:
         raise ParameterError(f"{path} has no parts to choose from; leave out the part")
-    if kind == "riff":
-        from transcribe.formats.document import read_riff
-
-        return read_riff(path)
-    if kind == "tab":
-        from transcribe.formats.tab.read import read_tab
-
-        return _checked(read_tab(path), path)
-    if kind == "musicxml":
-        from transcribe.formats.musicxml.read import read_musicxml
-
-        return _checked(read_musicxml(path, part=part), path)
-    if kind == "midi":
-        from transcribe.formats.midi import read_midi
-
-        return _checked(read_midi(path, part=part), path)
-    if kind == "jams":
-        from transcribe.formats.jams import read_jams
-
-        return _checked(read_jams(path), path)
-    if kind == "score":
-        from transcribe.formats.music21_adapter import read_score
-
-        return _checked(read_score(path, part=part), path)
+    if kind in _READERS:
+        module, name = _READERS[kind]
+        read = getattr(importlib.import_module(f"transcribe.formats.{module}"), name)
+        riff: Riff = read(path) if part is None else read(path, part=part)
+        return riff if kind == "riff" else _checked(riff, path)
     raise FormatError(
         f"{path}: not a kind of file that holds notes; give a riff document (.riff.json), "
         "a text tab (.tab.txt), MusicXML, MIDI, JAMS, ABC or Humdrum"

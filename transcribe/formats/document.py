@@ -129,14 +129,19 @@ def _fields(kind: type) -> tuple[tuple[str, bool, Any], ...]:
     )
 
 
+_SCALARS = frozenset({str, int, float, bool, type(None)})
+
+
 def _plain(value: Any) -> Any:
     """A value as JSON values: an object for a dataclass, its unknown keys merged back in."""
+    if value.__class__ in _SCALARS:
+        return value
     if dataclasses.is_dataclass(value):
         out: dict[str, Any] = {}
         for name, rare, default in _fields(value.__class__):
             item = getattr(value, name)
             if not (rare and item == default):
-                out[name] = _plain(item)
+                out[name] = item if item.__class__ in _SCALARS else _plain(item)
         return out | dict(getattr(value, "extra"))  # noqa: B009 - every type of the riff has it
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}
@@ -155,10 +160,28 @@ def to_json(riff: Riff) -> dict[str, Any]:
 def read_riff(path: str | os.PathLike[str]) -> Riff:
     """Read a riff document.
 
+    Parameters
+    ----------
+    path : str or path-like
+        ``NAME.riff.json``, of this version or of version 1.
+
+    Returns
+    -------
+    Riff
+
     Raises
     ------
     FormatError
         If the file cannot be read, is not JSON, or is not a riff document.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.riff.json"
+    ...     write_riff(Riff(notes=(Note(1, 0.0, 0.5, 50),)), path)
+    ...     [note.pitch_midi for note in read_riff(path).notes]
+    [50]
     """
     path = Path(path)
     try:
@@ -182,7 +205,32 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
 
 
 def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
-    """Write a riff document; the file at ``path`` is the old one or the new one, never a part."""
+    """Write a riff document; the file at ``path`` is the old one or the new one, never a part.
+
+    Parameters
+    ----------
+    riff : Riff
+    path : str or path-like
+        ``NAME.riff.json``; a file that is there is replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    FormatError
+        If the riff is longer than a document may be, or the file cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.riff.json"
+    ...     write_riff(Riff(), path)
+    ...     path.stat().st_size > 0
+    True
+    """
     write_atomically(Path(path), to_bytes(riff))
 
 

@@ -49,12 +49,12 @@ _COPY_NEAR = 0.5  # frames (12 ms) from its place
 _APART = 2  # frames within which one pitch has but one onset (46 ms)
 _STILL = 0.4  # a note sounds on while its share is over this
 _SHORTEST = 2  # frames
-_MOST_LOST = 2.0
-"""Log odds that the candidates of one take lose at most (see `prior_shift`): more would empty a
+_MAX_SHIFT = 2.0
+"""The most that `prior_shift` takes from the log odds of a take's candidates: more would empty a
 take that is unclear all over. Chosen on rendered clips with a driven amplifier."""
-_MOST_SURE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
-_ROUNDS = 100
-_STEADY = 1e-4  # log odds
+_MAX_CONFIDENCE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
+_MAX_ROUNDS = 100
+_CONVERGED = 1e-4  # log odds
 _ENOUGH = 0.5  # confidence of a note that is kept
 _ENOUGH_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
@@ -305,11 +305,11 @@ def prior_shift(log_odds: np.ndarray, *, right: float) -> float:
     """
     usual = np.log(right / (1.0 - right))
     shift = 0.0
-    for _ in range(_ROUNDS):
+    for _ in range(_MAX_ROUNDS):
         share = float(np.mean(1.0 / (1.0 + np.exp(-log_odds - shift)))) if log_odds.size else right
         share = min(max(share, 1e-6), 1.0 - 1e-6)
-        now = min(0.0, max(-_MOST_LOST, np.log(share / (1.0 - share)) - usual))
-        if abs(now - shift) < _STEADY:
+        now = min(0.0, max(-_MAX_SHIFT, np.log(share / (1.0 - share)) - usual))
+        if abs(now - shift) < _CONVERGED:
             break
         shift = now
     return float(shift)
@@ -317,7 +317,7 @@ def prior_shift(log_odds: np.ndarray, *, right: float) -> float:
 
 def confidence(log_odds: np.ndarray) -> np.ndarray:
     """Share of notes that are right, of those with such log odds, (n,)."""
-    return _MOST_SURE / (1.0 + np.exp(-log_odds))
+    return _MAX_CONFIDENCE / (1.0 + np.exp(-log_odds))
 
 
 def decode(

@@ -17,7 +17,7 @@ from transcribe.core.riff import Instrument
 __all__ = ["OnsetActivations", "onset_activations"]
 
 _TAKEN_SEC = 0.06  # frames this close to a known onset belong to it
-_MOST_SHIFT = 1.2  # frames; the network's shift of an onset within its frame is held to this
+_MAX_SHIFT_FRAMES = 1.2  # frames; the network's shift of an onset within its frame is held to this
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class OnsetActivations:
         for known in taken:
             share = np.where(np.abs(at - known) < _TAKEN_SEC, 0.0, share)
         k = int(np.argmax(share))
-        moved = float(np.clip(self.shift[first + k, column], -_MOST_SHIFT, _MOST_SHIFT))
+        moved = float(np.clip(self.shift[first + k, column], -_MAX_SHIFT_FRAMES, _MAX_SHIFT_FRAMES))
         return float(share[k]), float((first + k + moved) * self.frame_sec)
 
 
@@ -96,12 +96,13 @@ def onset_activations(
     if not weights.is_file():
         return None
     octaves = octaves_up(instrument)
-    activations = network.run_network(
+    pieces = network.run_in_pieces(
         raised(samples, octaves), offset_cents=offset_cents, weights=weights
     )
-    if activations is None:
+    # Of a long take no more than these two is held.
+    answers = [(piece.onset, piece.shift) for piece in pieces]
+    if not answers:
         return None
+    onset, shift = (np.concatenate(rows) for rows in zip(*answers, strict=True))
     frame_sec = 2**octaves * features.HOP / features.SR
-    return OnsetActivations(
-        activations.onset, activations.shift, frame_sec, network.FIRST_MIDI - 12 * octaves
-    )
+    return OnsetActivations(onset, shift, frame_sec, network.FIRST_MIDI - 12 * octaves)

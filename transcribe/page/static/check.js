@@ -1,6 +1,6 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
-import { remove } from "./api.js";
+import { address, remove } from "./api.js";
 import { drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
@@ -110,7 +110,12 @@ export function checkPane(riff) {
             ? h(
                 "p",
                 {},
-                h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound)),
+                h(
+                  "label",
+                  { class: "field" },
+                  h("span", {}, "Your take"),
+                  player(address(found.sound)),
+                ),
               )
             : null,
         ),

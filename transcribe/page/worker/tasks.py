@@ -18,6 +18,7 @@ from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
 if TYPE_CHECKING:
+    from transcribe.audio import Recording
     from transcribe.core.riff import Riff
 
 __all__ = ["TASKS"]
@@ -53,10 +54,9 @@ def _read_take(
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = _placed(riff, shown, options, progress)
         return _read(riff, before, document) | {"notes_only": True}
-    from transcribe.audio import read_audio
     from transcribe.core.riff import Source
 
-    recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
     if settings.get("keep_echo") is not None:
         options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
@@ -65,9 +65,7 @@ def _read_take(
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
     warnings = (*recording.warnings, *riff.warnings)
     riff = dataclasses.replace(riff, source=source, warnings=warnings)
-    progress("drawing", 0.0)
-    _write_views(recording.y, recording.sr, scratch)
-    progress("drawing", 1.0)
+    _draw(recording, scratch, progress)
     return _read(riff, before, document) | {"notes_only": False}
 
 
@@ -196,11 +194,8 @@ def _prepare(
 ) -> dict[str, Any]:
     """The picture and the sound of a take whose riff is there already."""
     del shown
-    from transcribe.audio import read_audio
-
-    recording = read_audio(path, max_sec=max_sec, progress=progress)
-    progress("drawing", 0.0)
-    _write_views(recording.y, recording.sr, scratch)
+    recording = _heard(path, max_sec, scratch, progress)
+    _draw(recording, scratch, progress)
     return {"sha256": recording.sha256}
 
 
@@ -215,7 +210,6 @@ def _compare(
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
     from transcribe import api
-    from transcribe.audio import read_audio
     from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
     from transcribe.takes import report
@@ -228,15 +222,13 @@ def _compare(
     if holds_notes(path):
         take = _read_notes(path, shown)
     else:
-        recording = read_audio(
-            path, max_sec=float(settings.get("max_sec", 1800)), progress=progress
-        )
+        recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
         take = api.transcribe(
             recording.y, sr=recording.sr, instrument=instrument, progress=progress
         )
         source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
         take = dataclasses.replace(take, source=source)
-        _write_views(recording.y, recording.sr, scratch)
+        _draw(recording, scratch, progress)
         sound = (recording.y, recording.sr)
     progress("comparing", 0.0)
     comparison = api.compare(take, against, sound=sound)
@@ -283,10 +275,10 @@ def _finger(
                 for note in new.notes
             ),
         )
-    told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
+    given: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
-        told["instrument_given"] = True
-    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
+        given["instrument_given"] = True
+    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **given))
     before, after = pins_of(old), pins_of(new)
     lost = sorted(set(before) - set(after))
     new = record(old, new, "fingering anew")
@@ -348,7 +340,7 @@ def _refuse_papers(path: str, shown: str) -> None:
 
 
 def _read_notes(path: str, shown: str) -> Any:
-    """A riff from a file of notes; JSON that is cut off is told of in plain words."""
+    """A riff from a file of notes; JSON that is cut off is named as that."""
     from transcribe.core.errors import FormatError
     from transcribe.formats import read_any
 
@@ -367,11 +359,21 @@ def _is_fingered(riff: Any) -> bool:
     return all(note.string is not None for note in riff.notes)
 
 
-def _write_views(y: Any, sr: int, scratch: Path) -> None:
+def _heard(path: str, max_sec: float, scratch: Path, progress: _Progress) -> Recording:
+    """A recording at the rate that it is worked on, and in the scratch folder as it sounds."""
+    from transcribe.audio import read_audio
+    from transcribe.notes import SR
+
+    take = scratch / "take.wav"
+    return read_audio(path, max_sec=max_sec, to_sr=SR, copy=take, progress=progress)
+
+
+def _draw(recording: Recording, scratch: Path, progress: _Progress) -> None:
     from transcribe.page.worker.picture import write_picture
 
-    write_picture(y, sr=sr, path=scratch / "picture")
-    _write_wav(y, sr, scratch / "take.wav")
+    progress("drawing", 0.0)
+    write_picture(recording.y, sr=recording.sr, path=scratch / "picture")
+    progress("drawing", 1.0)
 
 
 def _write_wav(y: Any, sr: int, path: Path) -> None:
