@@ -36,12 +36,13 @@ LEANS: Mapping[str, float] = MappingProxyType(
         "bend": -1.75,
         "vibrato": -2.0,
         "harmonic": 0.0,
-        "dead": 0.5,
+        "dead": -0.25,
     }
 )
 """Added to the logits: training shows the rare articulations as commoner than they are.
-Set by ``transcribe.training.fit_articulation``, but for the harmonic: on rendered phrases 1 would
-be better, but players play harmonics more rarely than those phrases do."""
+Set by ``transcribe.training.fit_articulation``, except that nothing rare is leaned towards: on
+rendered phrases 1 for harmonics and 0.5 for dead notes would be better still, but players play both
+more rarely than those phrases do."""
 
 
 def articulations(
