@@ -220,7 +220,7 @@ def _practice_lines(comparison: Comparison) -> list[str]:
     lines = []
     for k, line in enumerate(comparison.practice, start=1):
         place = practice_place(line)
-        tempo = f", from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        tempo = f", from {line.tempo_bpm:.0f} bpm" if line.tempo_bpm is not None else ""
         lines.append(f"  {k}. {place[:1].upper()}{place[1:]}{tempo}")
         lines += [f"     - {step}" for step in practice_steps(line, comparison)]
     return ["Practise, the most useful first:", *lines] if lines else []
@@ -343,7 +343,7 @@ def _summary_section(comparison: Comparison) -> str:
 def _practice_section(comparison: Comparison) -> str:
     items = []
     for line in comparison.practice:
-        tempo = f" from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        tempo = f" from {line.tempo_bpm:.0f} bpm" if line.tempo_bpm is not None else ""
         place = practice_place(line)
         steps = _items(sentence(step) for step in practice_steps(line, comparison))
         strong = f"<strong>{escape(place[:1].upper() + place[1:])}</strong>"

@@ -77,11 +77,30 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     FormatError
         If that is over 5,000 bars.
     """
+    _fill_endings(bars)
     written = [WrittenBar(bar.opens, bar.endings, bar.times) for bar in bars]
     order = list(itertools.islice(playing_order(written), _MAX_BARS + 1))
     if len(order) > _MAX_BARS:
         raise refuse(name, bars[order[-1]].line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
     return [bars[i] for i in order]
+
+
+def _fill_endings(bars: list[TabBar]) -> None:
+    """Give all bars of an ending the passes that stand over its first one."""
+    for at, bar in enumerate(bars):
+        if not bar.endings or bar.times:
+            continue
+        run = list(
+            itertools.takewhile(
+                lambda b: not (b.opens or b.endings), itertools.islice(bars, at + 1, None)
+            )
+        )
+        closed = next((k for k, b in enumerate(run) if b.times), None)
+        following = None if closed is None else at + closed + 2
+        # The last ending goes on without an end; any other one leads to the next.
+        if following is not None and following < len(bars) and bars[following].endings:
+            for b in run[: following - at - 1]:
+                b.endings = bar.endings
 
 
 @dataclass(slots=True)
@@ -349,4 +368,18 @@ def _theory(head: Header, chords: list[tuple[float, str]], grid: _Grid) -> dict[
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
         if head.loop_implied:
             theory["loop"]["implied"] = True
+        if head.loop_shapes or head.easier:
+            theory["ways"] = _ways(head)
     return theory or None
+
+
+def _ways(head: Header) -> list[dict[str, Any]]:
+    """What the header says of the shapes of each chord of the loop, as in the document."""
+    out: dict[str, dict[str, Any]] = {symbol: {"symbol": symbol} for symbol in head.loop}
+    for symbol, name in zip(head.loop, head.loop_shapes, strict=False):
+        out[symbol]["as_played"] = name
+    if head.easier is not None:
+        fret, names = head.easier
+        for symbol, name in zip(head.loop, names, strict=False):
+            out[symbol]["capo"] = [{"capo": fret, "think": name}]
+    return list(out.values())

@@ -346,7 +346,7 @@ function practice(riff, kept) {
           "li",
           {},
           h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")),
-          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "",
+          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} bpm` : "",
           printed(`: ${line.listen_for} `),
           line.reference
             ? h(

@@ -73,7 +73,7 @@ function heading(page, riff, width) {
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
     mode ? printed(`${mode.tonic} ${mode.name}`) : "",
-    doc.rhythm ? `${Math.round(doc.rhythm.bpm)} beats a minute, ${doc.rhythm.meter.join("/")}` : "",
+    doc.rhythm ? `${Math.round(doc.rhythm.bpm)} bpm, ${doc.rhythm.meter.join("/")}` : "",
     `strings from the highest: ${strings.join(" ")}`,
     doc.instrument.capo ? `capo at fret ${doc.instrument.capo}` : "",
   ]
@@ -83,12 +83,16 @@ function heading(page, riff, width) {
   let y = 37;
   const loop = doc.theory?.loop;
   if (loop?.symbols?.length) {
+    const played = loop.symbols.map(
+      (symbol) => doc.theory.ways?.find((way) => way.symbol === symbol)?.as_played,
+    );
+    const shapes = played.every(Boolean) ? `  ·  shapes at the capo: ${played.join(" ")}` : "";
     text(
       MARGIN,
       y,
       3.4,
       printed(
-        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}`,
+        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}${shapes}`,
       ),
     );
     y += 5;
