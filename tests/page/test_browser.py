@@ -132,7 +132,7 @@ E|---------|---------|
         {"name": "capstan.tab", "mimeType": "text/plain", "buffer": text.encode()},
     )
     _tab_of(page)
-    strip = page.locator(".tab svg")
+    strip = page.locator("svg.tab")
     _expect(strip.locator(".section").first).to_have_text("[Verse]")
     _expect(strip.locator(".hand")).to_have_text(["PM", "PM"])
     _expect(strip.locator(".chord")).to_have_text(["Am", "G"])

@@ -51,7 +51,8 @@ def _read_take(
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
         if riff.source is not None and riff.source.file == Path(path).name:
-            riff = dataclasses.replace(riff, source=dataclasses.replace(riff.source, file=shown))
+            # The name under which an upload lies is none that anybody knows.
+            riff = dataclasses.replace(riff, source=dataclasses.replace(riff.source, file=""))
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = api.finger(riff, progress=progress, **options)
         return _read(riff, before, document) | {"notes_only": True}
