@@ -198,7 +198,7 @@ def _ground(y: NDArray[np.float32], sr: float, mean: np.float32) -> float:
     """Power of the noise between the lines of the spectrum of ``y - mean``, where it is least.
 
     Windows of 0.2 s: short enough to lie between two attacks, long enough to part the lines of a
-    ringing string, which would else be called noise. The powers of noise are exponentially
+    ringing string, which would otherwise count as noise. The powers of noise are exponentially
     distributed, so that their median is ln 2 of their mean.
     """
     size = int(0.2 * sr)

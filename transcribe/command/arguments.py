@@ -92,7 +92,7 @@ def _add_finger(commands: Any) -> None:
     finger.add_argument(
         "--anew",
         action="store_true",
-        help="find every place anew, also those that a tab or a score has",
+        help="find every place again, also those that a tab or a score has",
     )
     _output_arguments(finger)
     _instrument_arguments(finger)

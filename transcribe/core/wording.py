@@ -1,12 +1,12 @@
 """Sentences for remarks: the one place where the facts of a `Remark` become words.
 
 Every part of the program that has something to tell makes a `Remark`, with a kind of this
-registry and numbers; whoever shows it calls `sentence`, or `parts` where each note that it names
+registry and numbers; what shows it calls `sentence`, or `parts` where each note that it names
 is to lead to that note. Nothing ever reads a sentence back. Verdicts on a take have their own
 kinds, in `transcribe.takes.verdict_wording`.
 
-A sentence in `KINDS` may refer to a note by `NoteName`, so that its reader can call the note what
-he likes.
+A sentence in `KINDS` may refer to a note by `NoteName`, so that a reader may show the note by
+another name.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ def _string_pinned(r: Remark) -> _Words:
     return text, _number(r.notes[1]), ", which begins at the same time"
 
 
-def _note_robbed(r: Remark) -> _Words:
+def _note_without_string(r: Remark) -> _Words:
     other = _named(r.notes[1], r.facts["other_midi"])
     return other, ", which begins at the same time, would be left without a string"
 
@@ -161,7 +161,7 @@ _REASONS: Mapping[str, Callable[[Remark], _Words]] = {
     "off-the-neck": _off_the_neck,
     "wrong-pitch": _wrong_pitch,
     "string-pinned": _string_pinned,
-    "note-robbed": _note_robbed,
+    "note-robbed": _note_without_string,
     "no-string": lambda r: "no free string for it beside the notes that begin with it",
     "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
     "overtone": lambda r: "it may be an overtone, and there is no free string for it",
@@ -601,6 +601,12 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "tuning-guessed": _tuning_guessed,
         # Of a file of notes.
         "part-chosen": _part_chosen,
+        "midi-played": lambda r: (
+            "The notes were played by hand; they are set to the beats of the file's tempo."
+            if r.facts["to_the_click"]
+            else "The notes were played by hand and keep no tempo of the file; the beats are found "
+            "from them."
+        ),
         "meter-impossible": lambda r: "A meter that no music has is left out.",
         "meter-changes": lambda r: (
             f"The meter changes; bars are counted in {_meter(r.facts['meter'])}."

@@ -65,7 +65,7 @@ class HeldError(HandspanError):
 def own_folder(folder: Path, *names: str) -> Path:
     """A folder that is ours alone below ``folder``'s hidden one, made where there is none.
 
-    Ask anew at each use: a link that was put in its place since would lead out of ``folder``.
+    Ask again at each use: a link may have been put in its place that leads out of ``folder``.
 
     >>> import tempfile
     >>> own_folder(Path(tempfile.mkdtemp()), "cache").name

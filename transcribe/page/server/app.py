@@ -49,7 +49,7 @@ def make_app(
     Parameters
     ----------
     token : str
-        The key that the page holds; whoever knows it may use the page.
+        The key that the page holds; anyone who knows it may use the page.
     port : int
         The port that it is served on, which the Host of every request must name.
     door : Door, optional

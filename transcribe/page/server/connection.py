@@ -1,7 +1,8 @@
 """Connections of the page's server: none is held open by someone who says nothing.
 
 A connection has a few seconds for the head of its request. Of those that have not come so far, the
-oldest is closed where there are too many; so silence never keeps out whoever has something to ask.
+oldest is closed where there are too many; so idle connections never keep out one that has
+something to ask.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
+from transcribe.correct.requests import name_of_request
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
@@ -118,6 +119,7 @@ class Service:
             "unsure": [note.id for note in riff.notes if note.unsure],
             "undo": remark_json(remark_of(done[-1])) if done else None,
             "redo": remark_json(remark_of(undone[-1])) if undone else None,
+            "requests": [name_of_request(request) for request in riff.player.requests],
             "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),
@@ -243,7 +245,7 @@ class Service:
             raise
 
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
-        """Find rhythm, fingering and theory of a riff's notes anew with other settings.
+        """Find rhythm, fingering and theory of a riff's notes again with other settings.
 
         It is one step of the history, which `note_edits.undo` takes back. Pins stay where their
         place on the neck is still the same; the result counts those that are lost.
@@ -268,7 +270,7 @@ class Service:
         )
 
     def read_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
-        """Transcribe a riff's take anew with other settings; pins that still fit are kept."""
+        """Transcribe a riff's take again with other settings; pins that still fit are kept."""
         entry = self._store.entry(riff_id)
         old, revision = read_revision(entry.path)
         take = self._take_path(old)
@@ -475,7 +477,7 @@ def _rewritten(
 
 
 def _stamp(path: Path) -> str | None:
-    """What changes whenever a file is written anew; None where there is none."""
+    """What changes whenever a file is written; None where there is no file."""
     try:
         return str(path.stat().st_mtime_ns)
     except OSError:

@@ -2,7 +2,7 @@
 
 A name that comes from a browser never becomes a path: riffs are known by opaque ids, and an id
 is looked up among the files that lie in the folder. Links are passed over, so that nothing
-outside the folder is ever served. A name for a new take is made anew from the letters and digits
+outside the folder is ever served. The name for a new take is made from the letters and digits
 of the one it came with.
 """
 

@@ -224,7 +224,7 @@ def _finger(
     settings: Mapping[str, Any],
     document: str,
 ) -> dict[str, Any]:
-    """Rhythm, fingering and theory anew for the notes of a riff document."""
+    """Rhythm, fingering and theory found again for the notes of a riff document."""
     del scratch
     from transcribe import api
     from transcribe.correct.history import record
