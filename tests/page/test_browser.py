@@ -742,7 +742,7 @@ def test_other_fingering_is_shown_then_taken(
     page = open_page(server, put(server, "others"))
     page.click("#tab-fingering")
     before = page.locator(".tab .note text").all_text_contents()
-    item = page.locator(".others > li").nth(other)
+    item = page.locator(".others > li").nth(other + 1)  # behind one's own
     item.locator("button:text-is('Show')").click()
     _expect(page.locator(".preview-note")).to_be_visible()
     # The tab is drawn with the next frame.

@@ -9,8 +9,10 @@ margin, so that a take gives the same answer whole or in pieces.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 from collections.abc import Callable, Iterator
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -29,6 +31,7 @@ __all__ = [
     "WEIGHTS",
     "Activations",
     "articulation_rows",
+    "kept_answers",
     "run_network",
 ]
 
@@ -115,6 +118,21 @@ def _threads() -> int:
     return max(1, min(4, os.cpu_count() or 1))
 
 
+_KEPT: ContextVar[dict[tuple[str, float, Path], Activations] | None] = ContextVar(
+    "kept", default=None
+)
+
+
+@contextlib.contextmanager
+def kept_answers() -> Iterator[None]:
+    """Within it the network listens once to what it is given twice, at the same tenth of a cent."""
+    token = _KEPT.set({})
+    try:
+        yield
+    finally:
+        _KEPT.reset(token)
+
+
 def run_network(
     y: np.ndarray,
     *,
@@ -143,6 +161,13 @@ def run_network(
     MemoryError
         If there is not enough memory for a piece.
     """
+    kept = _KEPT.get()
+    key = ("", 0.0, weights)
+    if kept is not None:
+        digest = hashlib.sha256(np.ascontiguousarray(y).data).hexdigest()
+        key = (digest, round(offset_cents, 1), weights)
+        if key in kept:
+            return kept[key]
     reference = feat.reference_power(y)
     frames = feat.frame_count(y.size)
     if frames == 0 or reference <= 0.0:
@@ -173,7 +198,10 @@ def run_network(
         voice[first:last] = _share(answer[OUTPUTS - 1].mean(axis=-1))
         if progress is not None:
             progress("notes", last / frames)
-    return Activations(**rows, articulation=articulation, voice=voice, level=level)
+    found = Activations(**rows, articulation=articulation, voice=voice, level=level)
+    if kept is not None:
+        kept[key] = found
+    return found
 
 
 def _share(logits: np.ndarray) -> np.ndarray:

@@ -409,6 +409,7 @@ class RiffView {
     const notes = this.notes.filter((note) => this.unsure.has(note.id));
     if (!notes.length) return null;
     const ids = notes.map((note) => note.id);
+    const them = ids.length === 1 ? "it" : "them";
     const next = () => {
       const last = this.note(this.chosen[this.chosen.length - 1]);
       const later = notes.find((note) => last && note.onset_sec > last.onset_sec);
@@ -427,8 +428,8 @@ class RiffView {
         class: "link",
         title: "Go to the next of them",
       }),
-      button("Keep them", all("confirm"), { class: "small" }),
-      button("Take them out", all("delete"), { class: "small" }),
+      button(`Keep ${them}`, all("confirm"), { class: "small" }),
+      button(`Take ${them} out`, all("delete"), { class: "small" }),
     );
   }
 

@@ -39,6 +39,53 @@ function asWritten(riff) {
   );
 }
 
+const EASY = 2; // of the solver's costs: up to here a place is as good as the easiest (by eye)
+
+// What a place asks for more than the easiest one does, by the cost that says so.
+const ASKS = {
+  "silences the drone": ["drone_off", "melody_on_drone"],
+  "away from the drone": ["melody_far", "melody_above"],
+  "a reach": ["stretch", "over_span", "squeeze"],
+  "the hand moves": ["shift", "shift_any", "shift_far", "shift_fast", "shift_held"],
+  "the hand jumps": ["voice_far", "shift_guided", "box_moves", "off_position"],
+  "changes strings": ["melody_moves", "melody_off", "cross", "skip_strings", "step_same_string"],
+  "a barre": ["barre", "barre_width"],
+  "cuts a note off": ["cut", "ring_off", "ring_step"],
+  "breaks the slur": ["legato"],
+  "unlike its repeat": ["repeat_off"],
+  "away from the pin": ["off_pin"],
+  "far up": ["fret", "fret_body", "thick", "position", "fret_in_line"],
+};
+
+/** What a cost asks of the hand, in a word or three; empty where there is no word for it. */
+export function asked(name) {
+  return Object.keys(ASKS).find((words) => ASKS[words].includes(name)) || "";
+}
+
+/** What a place asks of the hand. */
+export function ease({ cost, more, because }) {
+  if (cost === null) return "out of reach";
+  if (more < 0.05) return "easiest";
+  if (more < EASY) return "easy";
+  return asked(because[0]) || "harder";
+}
+
+/** Where the hand lies, how far it reaches, and how far it moves. */
+export function handText(hand, index, isHere) {
+  const mm = (length) => `${Math.round(length)} mm`;
+  if (!index) return "Only open strings sound: the hand is free.";
+  const frets = hand.fret_mm;
+  let last = index;
+  while (last + 1 < frets.length && frets[last + 1] - frets[index] <= hand.span_mm) last += 1;
+  const moves = [
+    hand.from_mm > 0 ? `it comes ${mm(hand.from_mm)} from the note before` : "",
+    hand.to_mm > 0 ? `it goes ${mm(hand.to_mm)} to the next` : "",
+  ].filter((words) => words && isHere);
+  const open = isHere && hand.apart_mm ? ` The fingers are ${mm(hand.apart_mm)} apart.` : "";
+  const moved = moves.length ? `; ${moves.join(" and ")}` : "";
+  return `The index finger lies at fret ${index}; the hand reaches ${mm(hand.span_mm)}, to fret ${last}, without strain${moved}.${open}`;
+}
+
 /** Pitch class → degree of the notes that decided the mode. */
 export function decidingClasses(mode) {
   const found = new Map();
