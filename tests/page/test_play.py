@@ -491,7 +491,7 @@ def test_a_loop_gets_faster_up_to_the_speed_of_the_take(server: Server, open_pag
     page.get_by_label("Speed").evaluate(
         "(each) => { each.value = '85'; each.dispatchEvent(new Event('input')); }"
     )
-    page.locator(".transport select").select_option("10")
+    page.get_by_label("Each time round").select_option("10")
     page.click("button:text-is('Play')")
     speed = page.locator(".transport .slider output")
     _expect(speed).to_have_text("95 %")

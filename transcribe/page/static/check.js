@@ -4,6 +4,7 @@ import { remove } from "./api.js";
 import { drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
+  TakeMap,
   barName,
   beatText,
   clock,
@@ -41,38 +42,30 @@ export function checkPane(riff) {
     try {
       const found = await work.send(blob, name, { check: riff.id });
       if (!found.comparison.same_riff) {
+        riff.tabs.scrollIntoView({ block: "start" });
         notice(
           [...found.comparison.differences, ...found.comparison.remarks].map(sentence).join(" "),
           { key: "check", into: troubles },
         );
-        return;
+        return null;
       }
       show(found);
       say("The take is compared.");
+      return found.comparison.summary.right_share;
     } catch (error) {
       if (error.status !== 499)
         notice(error.message, { kind: "error", key: "check", into: troubles });
+      return null;
     }
   };
-  const countedIn = h("input", { type: "checkbox" });
   const ways = bringIn(
     (files) => take(files[0], files[0].name),
     (blob) => take(blob, "my-take.wav"),
     {
-      lead: () => (countedIn.checked ? riff.player.guide(riff.data.duration_sec) : true),
-      over: () => riff.player.guiding && riff.player.pause(),
-      hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
+      hint: "Drop or record another take here to see how it compares; the riff itself stays as it is. “Record along” above counts you in and ends by itself.",
     },
   );
-  const element = h(
-    "div",
-    { class: "check" },
-    ways.element,
-    h("label", { class: "tick" }, countedIn, "Count me in before recording"),
-    works,
-    troubles,
-    result,
-  );
+  const element = h("div", { class: "check" }, ways.element, works, troubles, result);
 
   /** `again`: kept from an earlier time, so it claims no attention. */
   function show(found, { again = false } = {}) {
@@ -85,6 +78,7 @@ export function checkPane(riff) {
   }
 
   let drawnSame = true;
+  let lane = null;
 
   function draw() {
     const found = shown;
@@ -101,19 +95,8 @@ export function checkPane(riff) {
       h(
         "div",
         { class: "check-parts" },
-        h("div", {}, practice(riff, found), progress(found.progress)),
-        h(
-          "div",
-          {},
-          plots(found),
-          found.sound
-            ? h(
-                "p",
-                {},
-                h("label", { class: "field" }, h("span", {}, "Your take"), player(found.sound)),
-              )
-            : null,
-        ),
+        h("div", {}, practice(riff, found), progress(found)),
+        h("div", {}, plots(found)),
       ),
       table(riff, found),
       h("button", { type: "button", onclick: clear }, "Clear the verdicts"),
@@ -132,6 +115,32 @@ export function checkPane(riff) {
         extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
+    const map = clocks(shown);
+    const there = Boolean(shown.view && shown.played && map.there);
+    if (lane !== shown) {
+      lane = shown;
+      riff.strip.setTake(there ? shown : null, laneRows(shown), map);
+      riff.player.setOther(there ? shown.sound : null, map);
+    }
+    riff.heardButton = there
+      ? h(
+          "button",
+          {
+            type: "button",
+            "aria-pressed": String(riff.player.hearsOther),
+            "aria-keyshortcuts": "T",
+            title: "Switch between this take and the riff at the same place (T)",
+            onclick: () => riff.hearTake(!riff.player.hearsOther),
+          },
+          "Hear this take",
+        )
+      : null;
+    const bar = (step, words, sign) =>
+      h(
+        "button",
+        { type: "button", title: words, "aria-label": words, onclick: () => riff.loopBeside(step) },
+        sign,
+      );
     const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
     const now = new Set(shown.notes.map(([id]) => id));
     const fresh = riff.notes.filter((note) => !now.has(note.id)).length;
@@ -160,15 +169,23 @@ export function checkPane(riff) {
           : "",
       ),
       h(
-        "button",
-        {
-          type: "button",
-          onclick: async () => {
-            await riff.showPane("check");
-            result.scrollIntoView({ block: "start" });
+        "span",
+        { class: "row tight" },
+        riff.heardButton,
+        riff.bars.there
+          ? [bar(-1, "Loop the bar before", "← bar"), bar(1, "Loop the bar after", "bar →")]
+          : null,
+        h(
+          "button",
+          {
+            type: "button",
+            onclick: async () => {
+              await riff.showPane("check");
+              result.scrollIntoView({ block: "start" });
+            },
           },
-        },
-        "What to practise",
+          "What to practise",
+        ),
       ),
     );
   }
@@ -186,7 +203,9 @@ export function checkPane(riff) {
 
   function hide() {
     if (!shown) return;
-    shown = null;
+    shown = lane = null;
+    riff.strip.setTake(null);
+    riff.player.setOther(null, null);
     riff.strip.setMarks({ verdicts: new Map(), extras: [] });
     riff.verdictLine.hidden = true;
     put(result);
@@ -203,7 +222,6 @@ export function checkPane(riff) {
     leave() {
       ways.leave();
     },
-    record: ways.toggle,
     show,
     hide,
     take,
@@ -213,6 +231,24 @@ export function checkPane(riff) {
 /** The verdicts that count: of what was played twice the better playing, nothing around the pass. */
 function counted(found) {
   return found.comparison.notes.filter((row) => !row.left_out && !row.again);
+}
+
+/** The clocks of riff and take: when each note of the riff was due in the take. */
+function clocks(found) {
+  return new TakeMap(
+    counted(found)
+      .filter((row) => row.reference !== null && row.take !== null && Number.isFinite(row.time_sec))
+      .map((row) => [found.notes[row.reference][2], row.time_sec - (row.offset_ms || 0) / 1000]),
+  );
+}
+
+/** What the lane under the tab shows: each note that was played, and where one was missed. */
+function laneRows(found) {
+  return counted(found).map(({ verdict, take, reference }) => ({
+    verdict,
+    take,
+    sec: reference === null ? 0 : found.notes[reference][2],
+  }));
 }
 
 /** The note of the riff that a verdict is about; null where it is gone or sounds otherwise now. */
@@ -245,12 +281,6 @@ function dateText(when) {
     : date.toLocaleString([], { dateStyle: "long", timeStyle: "short" });
 }
 
-function player(url) {
-  const audio = h("audio", { controls: true, src: url, preload: "metadata" });
-  audio.volume = 0.35;
-  return audio;
-}
-
 function summary(comparison) {
   const sum = comparison.summary;
   const counts = Object.keys(WORDS)
@@ -279,14 +309,14 @@ function summary(comparison) {
 }
 
 /** How it went over the takes so far. */
-function progress(kept) {
+function progress(found) {
+  const { progress: kept, drawings } = found;
   if (!kept || kept.shares.length < 2) return null;
-  const shares = kept.shares.map((share) => `${Math.round(share * 100)}`);
   return h(
     "section",
     {},
     h("h4", {}, "Takes so far"),
-    h("p", {}, `Right, in percent, oldest first: ${shares.join(", ")}.`),
+    drawings?.progress ? plot("Takes so far", drawings.progress) : null,
     kept.since.length
       ? h(
           "ul",
@@ -294,6 +324,14 @@ function progress(kept) {
           kept.since.map((text) => h("li", {}, sentence(text))),
         )
       : null,
+  );
+}
+
+function plot(label, figure) {
+  return h(
+    "div",
+    { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": label },
+    drawing(figure),
   );
 }
 
@@ -387,11 +425,7 @@ function plots(found) {
           "section",
           {},
           h("h4", {}, name),
-          h(
-            "div",
-            { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": name },
-            drawing(figure),
-          ),
+          plot(name, figure),
           name === "Timing"
             ? h(
                 "p",

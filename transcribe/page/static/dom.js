@@ -144,6 +144,17 @@ export function ask(title, body, choices) {
   });
 }
 
+/** Ask for another name of a riff; null where it is left. */
+export async function askName(old) {
+  const name = h("input", { type: "text", value: old, maxlength: "60", "aria-label": "New name" });
+  const words = "Letters, digits and hyphens; its recording and tab take the name too.";
+  const choices = [
+    ["Leave it", null],
+    ["Rename", true, true],
+  ];
+  return (await ask("Rename this riff", [h("p", {}, words), name], choices)) ? name.value : null;
+}
+
 /** What this browser keeps of a choice, or `otherwise`: private windows forget. */
 export function recall(name, otherwise) {
   try {
@@ -159,4 +170,11 @@ export function remember(name, value) {
   } catch {
     /* then it is asked anew next time */
   }
+}
+
+/** Why nothing can be recorded. */
+export function noMicrophone(error) {
+  return error.name === "NotAllowedError"
+    ? "The browser does not let this page hear the microphone; allow it beside the address."
+    : `No microphone could be used (${error.message}).`;
 }

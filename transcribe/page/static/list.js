@@ -1,7 +1,7 @@
 // The list of riffs: found by a word, put in order, heard, and what else can be done with each.
 
 import { get, make, post, remove } from "./api.js";
-import { ask, h, notice, put, recall, remember, s, say } from "./dom.js";
+import { ask, askName, h, notice, put, recall, remember, s, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
@@ -167,23 +167,10 @@ export class RiffList {
   }
 
   async rename(riff) {
-    const name = h("input", {
-      type: "text",
-      value: riff.name,
-      maxlength: "60",
-      "aria-label": "New name",
-    });
-    const sure = await ask(
-      "Rename this riff",
-      [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name],
-      [
-        ["Leave it", null],
-        ["Rename", true, true],
-      ],
-    );
-    if (!sure) return;
+    const name = await askName(riff.name);
+    if (name === null) return;
     try {
-      const made = await post(`/api/riffs/${riff.id}/name`, { name: name.value });
+      const made = await post(`/api/riffs/${riff.id}/name`, { name });
       await this.refresh();
       if (made.taken)
         notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {

@@ -232,24 +232,12 @@ function drawSystem(riff, g, system, place, width, ends) {
     barLine(g, 0),
     barLine(g, right),
   );
-  group.append(
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 - 1.6, "font-size": 3.2 },
-      "T",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 1.3, "font-size": 3.2 },
-      "A",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 4.2, "font-size": 3.2 },
-      "B",
+  const middle = (g.top + g.bottom) / 2;
+  [..."TAB"].forEach((letter, k) =>
+    group.append(
+      s("text", { class: "tab-word", x: 1.6, y: middle - 1.6 + 2.9 * k, "font-size": 3.2 }, letter),
     ),
   );
-  const middle = (g.top + g.bottom) / 2;
   if (isFirst && riff.bars.there)
     riff.bars.meter.forEach((number, k) =>
       group.append(

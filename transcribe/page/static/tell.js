@@ -169,6 +169,11 @@ export function whatIsLost(error) {
   return ["Not readable", `The file of this riff cannot be read now: ${error.message}`];
 }
 
+/** Words with the names of keys in them, each in [brackets]. */
+function keyed(words) {
+  return words.split(/[[\]]/).map((part, k) => (k % 2 ? h("kbd", {}, part) : part));
+}
+
 /** The keys of the tab, and what its marks mean. */
 export function keysHelp() {
   return h(
@@ -178,26 +183,9 @@ export function keysHelp() {
     h(
       "p",
       { class: "hint", id: "tab-keys" },
-      "In the tab: ",
-      h("kbd", {}, "←"),
-      " ",
-      h("kbd", {}, "→"),
-      " choose a note, ",
-      h("kbd", {}, "↑"),
-      " ",
-      h("kbd", {}, "↓"),
-      " among notes struck together, ",
-      h("kbd", {}, "Shift"),
-      " chooses several, ",
-      h("kbd", {}, "Enter"),
-      " goes to its places on the neck, ",
-      h("kbd", {}, "Delete"),
-      " removes it, ",
-      h("kbd", {}, "Space"),
-      " plays, ",
-      h("kbd", {}, "R"),
-      " records a take to check, and ends it. ",
-      "A heavy string rings on as a drone. An underlined figure is pinned; ",
+      keyed(
+        "In the tab: [←] [→] choose a note, [↑] [↓] among notes struck together, [Shift] chooses several, [Enter] goes to its places on the neck, [Delete] removes it, [Space] plays, [R] records you along with the tab, and ends it, [T] switches between the compared take and the riff. A heavy string rings on as a drone. An underlined figure is pinned; ",
+      ),
       h("span", { class: "was-key" }, "a struck-out one"),
       " shows where a note was before the last change; a lighter one with a ? was heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
     ),

@@ -19,7 +19,6 @@ export class Transport {
     });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
     this.speed = slider({ min: "25", max: "150", step: "1", value: "100" });
-    this.speed.addEventListener("input", () => this.aim());
     this.speedText = h("output", {}, "100 %");
     this.balance = slider({
       min: "0",
@@ -31,19 +30,21 @@ export class Transport {
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
-    this.step = h(
-      "select",
-      {},
-      [0, 2, 5, 10].map((percent) =>
-        h("option", { value: String(percent) }, percent ? `${percent} % faster` : "the same"),
-      ),
-    );
+    const choice = (values, text, act) =>
+      h(
+        "select",
+        { onchange: act },
+        values.map((value) => h("option", { value: String(value) }, text(value))),
+      );
+    this.step = choice([0, 2, 5, 10], (n) => (n ? `${n} % faster` : "the same"));
+    this.upTo = choice([100, 125, 150], (n) => `up to ${n} %`);
     this.stepField = h(
-      "label",
-      { class: "field inline", hidden: true },
-      h("span", {}, "Each time round"),
-      this.step,
+      "span",
+      { class: "row tight", hidden: true },
+      h("label", { class: "field inline" }, h("span", {}, "Each time round"), this.step),
+      this.upTo,
     );
+    this.upTo.setAttribute("aria-label", "Up to which speed");
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
     this.balanceField = h(
       "label",
@@ -108,7 +109,6 @@ export class Transport {
         button("Loop this bar", () => riff.loopBar()),
         this.loopText,
         this.loopOff,
-        this.stepField,
         this.narrow ? null : this.settings,
       ),
       this.counter,
@@ -140,18 +140,13 @@ export class Transport {
   /** Once round the loop: a step faster, as far as `aim` says. */
   faster() {
     const now = Number(this.speed.value);
-    this.speed.value = String(Math.max(now, Math.min(this.goal, now + Number(this.step.value))));
+    const goal = Number(this.upTo.value);
+    this.speed.value = String(Math.max(now, Math.min(goal, now + Number(this.step.value))));
     this.set();
-  }
-
-  /** Who begins below the speed of the take gets faster up to that, others as far as can be set. */
-  aim() {
-    this.goal = Number(this.speed.value) < 100 ? 100 : Number(this.speed.max);
   }
 
   setSpeed(percent) {
     this.speed.value = String(Math.round(percent));
-    this.aim();
     this.set();
   }
 
@@ -177,7 +172,6 @@ export class Transport {
   showLoop(range) {
     this.loopOff.hidden = !range;
     this.stepField.hidden = !range;
-    this.aim();
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
   }
 
@@ -194,7 +188,8 @@ export class Transport {
       this.riff.player.wake();
       if (this.riff.takeReady && !this.riff.player.take)
         this.riff.player.setTake(`/api/riffs/${this.riff.id}/take.wav`);
-      if (!this.riff.takeReady || this.wantsTab) await this.soundTab();
+      const { hearsOther } = this.riff.player;
+      if (!hearsOther && (!this.riff.takeReady || this.wantsTab)) await this.soundTab();
       await this.riff.player.play();
     } catch (error) {
       notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });

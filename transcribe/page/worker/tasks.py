@@ -129,7 +129,7 @@ def _note(
     del scratch, progress
     from transcribe import fingering
     from transcribe.correct.pins import repeats_of
-    from transcribe.page.worker.hand_view import hand_at
+    from transcribe.fingering.hand_at import hand_at
 
     document = from_json(riff)
     why = fingering.explain(document, note)
@@ -226,6 +226,7 @@ def _compare(
 
     against = from_json(reference)
     _refuse_papers(path, shown)
+    recording = None
     if holds_notes(path):
         comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
@@ -236,7 +237,11 @@ def _compare(
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
-        "pitches": [note.pitch_midi for note in comparison.take.notes],
+        "duration_sec": None if recording is None else recording.duration_sec,
+        "played": [
+            [note.pitch_midi, round(note.onset_sec, 4), round(note.offset_sec, 4)]
+            for note in comparison.take.notes
+        ],
         "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 

@@ -1,4 +1,4 @@
-"""The fretting hand around one note, as facts for the page to draw.
+"""The fretting hand around one note, as facts that a picture of it is drawn from.
 
 Conventions: string 1 is the highest-sounding, fret 0 is open, frets count from the capo, distances
 in millimetres on the real neck.
@@ -12,8 +12,7 @@ from typing import Any
 from transcribe.core.riff import Note, Riff
 from transcribe.core.strokes import strokes
 from transcribe.drone import drone_strings, is_over
-from transcribe.fingering import hand_of
-from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.hand import hand_of, neck_mm
 
 __all__ = ["hand_at"]
 
