@@ -1,7 +1,7 @@
 // Other ways to finger the whole riff, and reading it again with another tuning, capo or hand.
 
 import { get, post } from "./api.js";
-import { ask, h, notice, put, recall, say } from "./dom.js";
+import { ask, control, h, notice, put, recall, say } from "./dom.js";
 import { pitchName, plural } from "./music.js";
 import { placesNeck } from "./neck.js";
 import { settingsForm } from "./shelf.js";
@@ -76,10 +76,8 @@ export function againPane(riff) {
       },
     );
   };
-  const readAgain = h(
-    "button",
+  const readAgain = control(
     {
-      type: "button",
       onclick: async () => {
         const sure = await ask(
           "Read the recording again?",
@@ -173,10 +171,8 @@ export function againPane(riff) {
       const place = other.positions[note.id];
       return place && (place[0] !== note.string || place[1] !== note.fret);
     });
-    const show = h(
-      "button",
+    const show = control(
       {
-        type: "button",
         "aria-pressed": String(pressed),
         "data-number": k,
         onclick: () => {
@@ -201,10 +197,8 @@ export function againPane(riff) {
         "span",
         { class: "row tight" },
         show,
-        h(
-          "button",
+        control(
           {
-            type: "button",
             disabled: !moved.length,
             onclick: () => {
               riff.preview(null);
@@ -231,11 +225,7 @@ export function againPane(riff) {
         h(
           "div",
           { class: "row" },
-          h(
-            "button",
-            { type: "button", class: "main", onclick: () => again("notes") },
-            "Finger the notes again",
-          ),
+          control({ class: "main", onclick: () => again("notes") }, "Finger the notes again"),
           readAgain,
         ),
         works,

@@ -1,7 +1,7 @@
 // Playing along: a bar is counted, the marker goes through the tab at the chosen speed, and what the
 // microphone hears meanwhile is held against the riff. It ends by itself, and begins again on a key.
 
-import { h, noMicrophone, notice, say } from "./dom.js";
+import { control, h, noMicrophone, notice, say } from "./dom.js";
 import { clock } from "./music.js";
 
 const LONGEST_SEC = 1; // of the last note that is waited for (by ear)
@@ -13,10 +13,8 @@ export class Along {
   constructor(riff) {
     this.riff = riff;
     this.turn = 0;
-    this.button = h(
-      "button",
+    this.button = control(
       {
-        type: "button",
         onclick: () => this.toggle(),
         "aria-keyshortcuts": "R",
         title: "A bar is counted, then play along; it stops by itself at the end (R)",
@@ -124,7 +122,9 @@ export class Along {
     if (share === null || riff.left) return;
     const right = `${Math.round(100 * share)} % right at ${riff.transport.speedText.textContent}.`;
     if (share >= GOOD && Number(riff.transport.step.value)) riff.transport.faster();
-    riff.player.seek(riff.loop ? riff.loop[0] : 0);
+    const start = riff.loop ? riff.loop[0] : 0;
+    riff.player.seek(start);
+    riff.strip.ensureVisible(start);
     this.state.textContent = `${right} R plays it again.`;
     say(right);
     if (this.again.checked) {

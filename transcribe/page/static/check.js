@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { remove } from "./api.js";
-import { drawing, h, notice, put, say } from "./dom.js";
+import { control, drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
   TakeMap,
@@ -99,7 +99,7 @@ export function checkPane(riff) {
         h("div", {}, plots(found)),
       ),
       table(riff, found),
-      h("button", { type: "button", onclick: clear }, "Clear the verdicts"),
+      control({ onclick: clear }, "Clear the verdicts"),
     );
   }
 
@@ -123,10 +123,8 @@ export function checkPane(riff) {
       riff.player.setOther(there ? shown.sound : null, map);
     }
     riff.heardButton = there
-      ? h(
-          "button",
+      ? control(
           {
-            type: "button",
             "aria-pressed": String(riff.player.hearsOther),
             "aria-keyshortcuts": "T",
             title: "Switch between this take and the riff at the same place (T)",
@@ -136,11 +134,7 @@ export function checkPane(riff) {
         )
       : null;
     const bar = (step, words, sign) =>
-      h(
-        "button",
-        { type: "button", title: words, "aria-label": words, onclick: () => riff.loopBeside(step) },
-        sign,
-      );
+      control({ title: words, "aria-label": words, onclick: () => riff.loopBeside(step) }, sign);
     const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
     const now = new Set(shown.notes.map(([id]) => id));
     const fresh = riff.notes.filter((note) => !now.has(note.id)).length;
@@ -175,10 +169,8 @@ export function checkPane(riff) {
         riff.bars.there
           ? [bar(-1, "Loop the bar before", "← bar"), bar(1, "Loop the bar after", "bar →")]
           : null,
-        h(
-          "button",
+        control(
           {
-            type: "button",
             onclick: async () => {
               await riff.showPane("check");
               result.scrollIntoView({ block: "start" });
@@ -382,10 +374,8 @@ function practice(riff, kept) {
           line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "",
           printed(`: ${line.listen_for} `),
           line.reference
-            ? h(
-                "button",
+            ? control(
                 {
-                  type: "button",
                   class: k === 0 ? "main" : null,
                   onclick: async () => {
                     const found =
@@ -495,9 +485,8 @@ function table(riff, found) {
               "td",
               {},
               note
-                ? h(
-                    "button",
-                    { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+                ? control(
+                    { class: "link", onclick: () => riff.goTo(note.id) },
                     `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`,
                   )
                 : "–",

@@ -29,6 +29,11 @@ export function s(tag, props, ...children) {
   return fill(document.createElementNS(SVG, tag), props, children);
 }
 
+/** A button, by its properties and what stands on it. @returns {any} an HTML element */
+export function control(props, ...children) {
+  return h("button", { type: "button", ...props }, children);
+}
+
 const SHAPES = new Set(["svg", "path", "polygon", "polyline", "rect", "circle", "text"]);
 
 /** A drawing that the server made, as an element; whatever is no shape or words is left out. */
@@ -76,10 +81,8 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
       "div",
       { class: "row" },
       actions.map(([label, act]) =>
-        h(
-          "button",
+        control(
           {
-            type: "button",
             onclick: () => {
               close();
               act();
@@ -88,7 +91,7 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
           label,
         ),
       ),
-      h("button", { type: "button", class: "plain", onclick: close }, "Close"),
+      control({ class: "plain", onclick: close }, "Close"),
     ),
   );
   list.append(box);
@@ -124,11 +127,7 @@ export function ask(title, body, choices) {
         "div",
         { class: "row end" },
         choices.map(([label, value, main]) =>
-          h(
-            "button",
-            { type: "button", class: main ? "main" : null, onclick: () => done(value) },
-            label,
-          ),
+          control({ class: main ? "main" : null, onclick: () => done(value) }, label),
         ),
       ),
     );

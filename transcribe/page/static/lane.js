@@ -65,20 +65,20 @@ export class Lane extends Picture {
     const x = (sec) => axis.xOf(this.map.toRiff(sec)) - offset;
     c.font = "12px system-ui, sans-serif";
     c.fillStyle = faint;
+    c.textAlign = "left";
     c.fillText("the take", 2, 12);
     c.textAlign = "center";
     for (const row of this.rows) {
       const note = this.found.played[row.take];
       const good = row.verdict === "right";
-      c.strokeStyle = c.fillStyle = ["wrong", "extra"].includes(row.verdict) ? accent : ink;
+      c.strokeStyle = c.fillStyle = ["wrong", "extra", "missed"].includes(row.verdict)
+        ? accent
+        : ink;
       if (!note) {
         // What the second listening alone has found has no note of its own.
         if (good) continue;
         const at = axis.xOf(row.sec) - offset;
-        if (at > -20 && at < width + 20) {
-          c.fillStyle = accent;
-          c.fillText(VERDICTS[row.verdict] || "", at, 12);
-        }
+        if (at > -20 && at < width + 20) c.fillText(VERDICTS[row.verdict], at, 12);
         continue;
       }
       const [midi, onset, end] = note;

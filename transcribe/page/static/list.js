@@ -1,7 +1,7 @@
 // The list of riffs: found by a word, put in order, heard, and what else can be done with each.
 
 import { get, make, post, remove } from "./api.js";
-import { ask, askName, h, notice, put, recall, remember, s, say } from "./dom.js";
+import { ask, askName, control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
@@ -102,7 +102,7 @@ export class RiffList {
       h(
         "p",
         {},
-        h("button", { type: "button", onclick: this.example }, "Try it on an example"),
+        control({ onclick: this.example }, "Try it on an example"),
         h("span", { class: "quiet" }, " A short riff over a drone, recorded for this program."),
       ),
     ];
@@ -115,14 +115,8 @@ export class RiffList {
         h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`),
         this.more(riff),
       ];
-    const play = h(
-      "button",
-      {
-        type: "button",
-        class: "small",
-        "aria-label": `Play ${riff.name}`,
-        onclick: () => this.play(riff, play),
-      },
+    const play = control(
+      { class: "small", "aria-label": `Play ${riff.name}`, onclick: () => this.play(riff, play) },
       "Play",
     );
     const facts = [
@@ -148,11 +142,7 @@ export class RiffList {
   /** What is seldom wanted, behind one control. */
   more(riff) {
     const small = (label, act) =>
-      h(
-        "button",
-        { type: "button", class: "small", "aria-label": `${label} ${riff.name}`, onclick: act },
-        label,
-      );
+      control({ class: "small", "aria-label": `${label} ${riff.name}`, onclick: act }, label);
     return h(
       "details",
       { class: "entry-more" },

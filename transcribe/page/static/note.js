@@ -1,7 +1,7 @@
 // The chosen note: what it is, where on the neck it can be played, and what can be done to it.
 
 import { get } from "./api.js";
-import { h, notice, put, recall, remember, s, say } from "./dom.js";
+import { control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import {
   TECHNIQUES,
   barName,
@@ -110,7 +110,7 @@ export class NotePanel {
   }
 
   button(label, act, props = {}) {
-    return h("button", { type: "button", onclick: act, ...props }, label);
+    return control({ onclick: act, ...props }, label);
   }
 
   several(notes) {
@@ -506,10 +506,8 @@ export class NotePanel {
       x > neck.width - 130 || (x > 150 && (higher.length ? !lower.length : x > neck.width / 2));
     const look = () => show(place);
     const back = () => here && show(here);
-    return h(
-      "button",
+    return control(
       {
-        type: "button",
         class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""} ${leftward ? "leftward" : ""}`,
         "data-place": `${place.string}/${place.fret}`,
         "aria-pressed": String(current && note.pinned),

@@ -2,7 +2,18 @@
 
 import { get, post } from "./api.js";
 import { Along } from "./along.js";
-import { ask, askName, clearNotices, h, notice, put, recall, remember, say } from "./dom.js";
+import {
+  ask,
+  askName,
+  clearNotices,
+  control,
+  h,
+  notice,
+  put,
+  recall,
+  remember,
+  say,
+} from "./dom.js";
 import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
@@ -154,8 +165,7 @@ class RiffView {
   // -- building
 
   build() {
-    const button = (label, act, props = {}) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props = {}) => control({ onclick: act, ...props }, label);
     this.undoButton = button("Undo", () => this.edit({ op: "undo" }), {
       "aria-keyshortcuts": "Control+Z",
     });
@@ -254,10 +264,8 @@ class RiffView {
     this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
     this.pane = h("div", { class: "pane" });
     for (const [name, pane] of Object.entries(this.panes)) {
-      pane.tab = h(
-        "button",
+      pane.tab = control(
         {
-          type: "button",
           role: "tab",
           id: `tab-${name}`,
           "aria-selected": "false",
@@ -411,8 +419,7 @@ class RiffView {
       await this.edit({ op, notes: ids });
       this.strip.list.focus({ preventScroll: true });
     };
-    const button = (label, act, props) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props) => control({ onclick: act, ...props }, label);
     return h(
       "span",
       { class: "row tight doubts" },
@@ -450,10 +457,8 @@ class RiffView {
             "p",
             { class: "preview-note" },
             `The tab shows another fingering, to look at only: ${other.name}. `,
-            h(
-              "button",
+            control(
               {
-                type: "button",
                 onclick: () => {
                   this.preview(null);
                   this.panes.fingering.view?.refresh();

@@ -370,20 +370,21 @@ export function sheetFile(page) {
   const [, , width, height] = copy.getAttribute("viewBox").split(" ");
   copy.setAttribute("width", `${width}mm`);
   copy.setAttribute("height", `${height}mm`);
-  copy.prepend(s("style", {}, STYLE));
+  copy.prepend(s("style", {}, style()));
   return new Blob([new XMLSerializer().serializeToString(copy)], { type: "image/svg+xml" });
 }
 
-const STYLE = `
-text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
-.note text, .letter, .rhythm text, .finger { font-family: Arial, "Liberation Sans", sans-serif; }
-.sheet-paper, .knock { fill: #fff; }
-.letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
-.string { stroke: #777; stroke-width: .15; }
-.bar { stroke: #000; stroke-width: .25; }
-.slur { fill: none; stroke: #000; stroke-width: .25; }
-.head, .dot, .block { fill: #000; }
-.unsure text { fill: #666; }
-.stem, .flag, .zigzag, .tie { fill: none; stroke: #000; stroke-width: .28; }
-.beam { stroke: #000; stroke-width: .7; }
-`;
+/** The page's own rules for sheets, on which nothing else of the page weighs. */
+function style() {
+  const real = {
+    "--ink": "#000",
+    "--sans": 'Arial, "Liberation Sans", sans-serif',
+    "--serif": 'Georgia, "Liberation Serif", serif',
+  };
+  return [...document.styleSheets]
+    .flatMap((sheet) => [...sheet.cssRules])
+    .map((rule) => rule.cssText)
+    .filter((text) => /^[^@{]*\.sheet-page/.test(text))
+    .join("\n")
+    .replace(/var\((--\w+)\)/g, (_, name) => real[name]);
+}

@@ -1,7 +1,7 @@
 // The folder: bring a take in, and the list of riffs.
 
 import { get, post } from "./api.js";
-import { h, noMicrophone, notice, put, say } from "./dom.js";
+import { control, h, noMicrophone, notice, put, say } from "./dom.js";
 import { RiffList } from "./list.js";
 import { clock } from "./music.js";
 import { Work } from "./work.js";
@@ -175,12 +175,8 @@ export function bringIn(
   });
   const time = h("output", { class: "clock", hidden: true });
   let recorder = null;
-  const record = h("button", { type: "button", onclick: toggle }, "Record");
-  const drop = h(
-    "button",
-    { type: "button", class: "plain", hidden: true, onclick: () => finish(false) },
-    "Discard",
-  );
+  const record = control({ onclick: toggle }, "Record");
+  const drop = control({ class: "plain", hidden: true, onclick: () => finish(false) }, "Discard");
 
   async function toggle() {
     if (recorder) {
@@ -224,7 +220,7 @@ export function bringIn(
     h(
       "div",
       { class: "row" },
-      h("button", { type: "button", class: "main", onclick: () => input.click() }, "Choose a file"),
+      control({ class: "main", onclick: () => input.click() }, "Choose a file"),
       input,
       record,
       drop,

@@ -1,6 +1,6 @@
 // What a document says to the one who reads it: remarks, what decides the mode, what differs.
 
-import { h } from "./dom.js";
+import { control, h } from "./dom.js";
 import { barName, pitchName, plural } from "./music.js";
 import { named } from "./told.js";
 
@@ -12,9 +12,8 @@ function placeless(riff) {
     .slice(0, 12)
     .map((note, k) => [
       k ? ", " : "",
-      h(
-        "button",
-        { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+      control(
+        { class: "link", onclick: () => riff.goTo(note.id) },
         `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`,
       ),
     ]);
@@ -35,7 +34,7 @@ function asWritten(riff) {
     "p",
     { class: "remark" },
     `${plural(riff.data.written, "note")} ${riff.data.written === 1 ? "lies" : "lie"} where the file has ${riff.data.written === 1 ? "it" : "them"}. `,
-    h("button", { type: "button", onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"),
+    control({ onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"),
   );
 }
 

@@ -1,16 +1,14 @@
 // The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
 
-import { h, notice, put, s } from "./dom.js";
+import { control, h, notice, put, s } from "./dom.js";
 import { plural, printed, sentence } from "./music.js";
 import { scaleNeck } from "./neck.js";
 
 export function theoryPane(riff) {
   const element = h("div", { class: "theory" });
   const hear = (label, body, name = label) =>
-    h(
-      "button",
+    control(
       {
-        type: "button",
         "aria-label": name,
         onclick: async (event) => {
           event.target.disabled = true;

@@ -1,7 +1,7 @@
 // Play, pause, speed, click, balance and loudness.
 
 import { make } from "./api.js";
-import { h, notice, recall, remember } from "./dom.js";
+import { control, h, notice, recall, remember } from "./dom.js";
 import { clock } from "./music.js";
 
 const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
@@ -9,8 +9,7 @@ const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
 export class Transport {
   constructor(riff) {
     this.riff = riff;
-    const button = (label, act, props = {}) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props = {}) => control({ onclick: act, ...props }, label);
     const slider = (props) =>
       h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
     this.playButton = button("Play", () => this.toggle(), {
@@ -92,10 +91,8 @@ export class Transport {
         "div",
         { class: "row" },
         this.playButton,
-        h(
-          "button",
+        control(
           {
-            type: "button",
             class: "to-start",
             onclick: () => {
               riff.player.seek(riff.loop ? riff.loop[0] : 0);
