@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 
 from theory.errors import TheoryError
@@ -287,6 +288,7 @@ def as_chord(chord: Chord | str) -> Chord:
     return parse_chord(chord) if isinstance(chord, str) else chord
 
 
+@lru_cache(maxsize=256)
 def chord_tones(chord: Chord | str) -> tuple[tuple[str, str, int], ...]:
     """The notes of a chord, spelled from the root.
 

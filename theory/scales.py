@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from types import MappingProxyType
 
 from theory.errors import TheoryError
@@ -107,6 +108,7 @@ def mode_shape(name: str) -> ModeShape:
     return MODES[key]
 
 
+@lru_cache(maxsize=256)
 def parse_note(text: str) -> int:
     """Pitch class of a note name such as ``F#`` or ``Bb``.
 

@@ -77,6 +77,15 @@ class Report:
             return self._without_mode()
         return summary_text(self.mode, self.loop, self.voicings)
 
+    def line(self) -> str:
+        """The mode and the loop in one line."""
+        if self.mode is None:
+            return self._without_mode().rstrip(".")
+        sure = f"{sureness(self.mode.confidence)}, {self.mode.confidence:.0%}"
+        loop = "" if self.loop is None else f"; loop {' '.join(self.loop.symbols)}"
+        implied = " (implied)" if self.loop is not None and self.loop.implied else ""
+        return f"{self.mode} ({sure}){loop}{implied}"
+
     def text(self) -> str:
         """The whole report as plain text."""
         if self.mode is None:

@@ -8,7 +8,7 @@ within the hand span is built string by string, and the handiest are kept.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Unpack
@@ -76,7 +76,8 @@ def voicings(
     """
     on = Neck.of(neck)
     silent = frozenset(on.checked_string(int(string)) for string in leave_out)
-    return _search(as_chord(symbol), on, silent)[: max(limit, 0)]
+    ranked = _search(as_chord(symbol), on, silent)
+    return tuple(itertools.islice(_varied(ranked), max(limit, 0)))
 
 
 @lru_cache(maxsize=512)
@@ -100,24 +101,21 @@ def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ..
                 shapes[frets] = shape
         if shapes:
             break  # another bass only where the instrument cannot give the right one
-    ranked = sorted(shapes.values(), key=lambda s: (s.cost, s.short))
-    return _varied(ranked)
+    return tuple(sorted(shapes.values(), key=lambda s: (s.cost, s.short)))
 
 
-def _varied(ranked: list[Shape]) -> tuple[Shape, ...]:
+def _varied(ranked: Sequence[Shape]) -> Iterator[Shape]:
     """The shapes without those that only leave out strings of one about as handy."""
     full = [shape for shape in ranked if not _has_gap(shape)]
-    return tuple(
-        shape
-        for shape in ranked
+    for shape in ranked:
+        handy = itertools.takewhile(lambda s: s.cost <= shape.cost + _HANDY_MARGIN, full)  # noqa: B023 - used up at once
         if not any(
             other is not shape
-            and other.cost <= shape.cost + _HANDY_MARGIN
-            and other.fingers_used <= shape.fingers_used
             and _within(shape.frets, other.frets)
-            for other in full
-        )
-    )
+            and other.fingers_used <= shape.fingers_used
+            for other in handy
+        ):
+            yield shape
 
 
 def _has_gap(shape: Shape) -> bool:
@@ -492,8 +490,8 @@ def capo_plans(
     on = Neck.of(neck)
 
     def plan(fret: int) -> CapoPlan | None:
-        found = [_search(chord, replace(on, capo=fret), frozenset())[:1] for chord in wanted]
-        shapes = tuple(shape for first in found for shape in first)
+        ranked = [_search(chord, replace(on, capo=fret), frozenset()) for chord in wanted]
+        shapes = tuple(next(_varied(found)) for found in ranked if found)
         if len(shapes) < len(wanted):
             return None
         named = tuple(transpose(chord.symbol, -fret) for chord in wanted)

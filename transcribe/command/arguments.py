@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any, NoReturn
 
+from transcribe.command.inputs import STANDARD_INPUT
 from transcribe.library.shipped import FIRST
 
 __all__ = ["make_parser"]
@@ -57,7 +58,7 @@ def _add_transcribe(commands: Any) -> None:
         "turn a recording into a riff document and a tab",
         "handspan transcribe take.m4a -o riffs --capo 2 --format tab,musicxml",
     )
-    take.add_argument("take", metavar="TAKE", type=Path, help="sound or video file")
+    _input_argument(take, "take", "TAKE", "sound or video file")
     _output_arguments(take)
     _instrument_arguments(take)
     _solver_arguments(take)
@@ -84,11 +85,8 @@ def _add_finger(commands: Any) -> None:
         "find the fingering and the theory of notes from a file",
         "handspan finger riff.mid --tuning drop-d -o riffs",
     )
-    finger.add_argument(
-        "notes",
-        metavar="NOTES",
-        type=Path,
-        help="MIDI, MusicXML, text tab, ABC, Humdrum, JAMS or riff document",
+    _input_argument(
+        finger, "notes", "NOTES", "MIDI, MusicXML, text tab, ABC, Humdrum, JAMS or riff document"
     )
     _part_argument(finger)
     finger.add_argument(
@@ -203,12 +201,7 @@ def _add_theory(commands: Any) -> None:
         "say which mode, why, the chord loop, and ways to play its chords",
         "handspan theory mooring.riff.json",
     )
-    theory.add_argument(
-        "riff",
-        metavar="RIFF",
-        type=Path,
-        help="riff document, MIDI, MusicXML, ABC, tab or recording",
-    )
+    _input_argument(theory, "riff", "RIFF", "riff document, MIDI, MusicXML, ABC, tab or recording")
     theory.add_argument(
         "--long",
         action="store_true",
@@ -226,12 +219,14 @@ def _add_compare(commands: Any) -> None:
         "hold a take against a reference: a verdict per note and what to practise",
         "handspan compare take.m4a mooring.riff.json --report report.html",
     )
-    held.add_argument("take", metavar="TAKE", type=Path, help="recording or riff document")
+    held.add_argument(
+        "take", metavar="TAKE", type=Path, help="recording or riff document; - for standard input"
+    )
     held.add_argument(
         "reference",
         metavar="REFERENCE",
         type=Path,
-        help="riff document, text tab, MusicXML, MIDI, ABC",
+        help="riff document, text tab, MusicXML, MIDI, ABC; - for standard input",
     )
     _part_argument(held)
     held.add_argument(
@@ -253,7 +248,10 @@ def _add_show(commands: Any) -> None:
         "handspan show mooring.riff.json --why 12",
     )
     show.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
+        "riff",
+        metavar="RIFF",
+        type=Path,
+        help="riff document, MIDI, MusicXML, ABC or tab; - for standard input",
     )
     _part_argument(show)
     show.add_argument("--notes", action="store_true", help="list every note with its id and place")
@@ -318,9 +316,31 @@ def _json_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON for other programs")
 
 
+def _input_argument(parser: argparse.ArgumentParser, name: str, metavar: str, what: str) -> None:
+    """One file or several, which are done in processes of their own."""
+    parser.add_argument(
+        name,
+        metavar=metavar,
+        type=Path,
+        nargs="+",
+        help=f"{what}; - for standard input; several, or a folder, with a line for each",
+    )
+    parser.add_argument(
+        "--jobs",
+        type=_count,
+        metavar="N",
+        help="of several files, how many are done at once (one for each core)",
+    )
+
+
 def _output_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "-o", "--output", type=Path, metavar="DIR", help="folder for the files (the input's own)"
+    )
+    parser.add_argument(
+        "--name",
+        type=_file_name,
+        help=f"what the files are called (like the input; from standard input {STANDARD_INPUT})",
     )
     parser.add_argument(
         "--format",
@@ -406,6 +426,18 @@ def _number(low: float, high: float) -> Any:
         return value
 
     return parse
+
+
+def _count(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 256:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to 256")
+    return int(text)
+
+
+def _file_name(text: str) -> str:
+    if text != Path(text).name or text.startswith("."):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a name without a folder")
+    return text
 
 
 def _bpm(text: str) -> float:

@@ -155,7 +155,7 @@ def _check_kind(path: Path) -> None:
     if kind is None:
         what, command = "no riff document", "transcribe"
     else:
-        what, command = f"{names[kind]}, not a riff document", "finger"
+        what, command = f"{names.get(kind, 'a score')}, not a riff document", "finger"
     way = f"handspan {command} {path} makes one"
     if document.is_file():
         way = f"give {document}"

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from importlib import import_module
 
 from transcribe.command.arguments import make_parser
+from transcribe.command.inputs import standard_input
 from transcribe.command.printing import Progress
 from transcribe.core.errors import HandspanError
 
@@ -35,11 +36,15 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     progress = Progress(sys.stderr, quiet=args.quiet)
     module, _, name = args.run.partition(":")
+    piped = None
     try:
-        code = getattr(import_module(module), name)(args, progress)
+        with standard_input(args) as piped:
+            code = getattr(import_module(module), name)(args, progress)
     except HandspanError as error:
         progress.clear()
-        print(f"handspan: {_told(error)}", file=sys.stderr)
+        told = _told(error)
+        told = told if piped is None else told.replace(str(piped), "-")
+        print(f"handspan: {told}", file=sys.stderr)
         return 1
     except MemoryError:
         progress.clear()

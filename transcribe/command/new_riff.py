@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.command.arguments import make_parser
+from transcribe.command.batch import Done, run
 from transcribe.command.printing import Progress, print_files, print_riff
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.correct.history import steps
@@ -23,53 +24,63 @@ __all__ = ["demo", "finger", "transcribe"]
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
+    return run(args.take, _transcribe, args, progress, sound=True, names=_documents(args))
+
+
+def finger(args: argparse.Namespace, progress: Progress) -> int:
+    return run(args.notes, _finger, args, progress, names=_documents(args))
+
+
+def _documents(args: argparse.Namespace) -> Callable[[Path], Path]:
+    return lambda path: _Place.of(args, path).document
+
+
+def _transcribe(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
     from transcribe import api
     from transcribe.correct import carry_over
 
-    _check_kind(args.take, notes=False)
-    place = _Place.of(args, args.take)
+    _check_kind(path, notes=False)
+    place = _Place.of(args, path)
     # An unreadable old document is refused before the work, not after it.
     old, revision = place.old()
     settings = _settings(args) | {"keep_echo": args.keep_echo}
     kept: dict[str, Any] = {}
     if old is not None:
-        kept = carry_over.kept_settings(old, _sha256(args.take), settings)
+        kept = carry_over.kept_settings(old, _sha256(path), settings)
         _say_kept(kept, progress)
     settings |= kept
-    riff = api.transcribe(args.take, max_sec=60 * args.max_minutes, progress=progress, **settings)
+    riff = api.transcribe(path, max_sec=60 * args.max_minutes, progress=progress, **settings)
     if old is not None:
         riff = _keeping(old, riff, place.document, progress)
     riff = carry_over.with_settings(riff, kept)
-    _save(riff, place, args, progress, revision)
-    return 0
+    return _save(riff, place, args, progress, revision)
 
 
-def finger(args: argparse.Namespace, progress: Progress) -> int:
+def _finger(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
     from transcribe import api
     from transcribe.core.instrument import restrung
     from transcribe.formats import kind_of, read_any
 
-    _check_kind(args.notes, notes=True)
-    place = _Place.of(args, args.notes)
+    _check_kind(path, notes=True)
+    place = _Place.of(args, path)
     old, revision = place.old()
-    given = read_any(args.notes, part=args.part)
+    given = read_any(path, part=args.part)
     settings = _settings(args)
     if settings["instrument"] is not None:
         settings["instrument"] = _refitted(given.instrument, args)
-        if kind_of(args.notes) == "tab" and not args.anew:
+        if kind_of(path) == "tab" and not args.anew:
             given = restrung(given, settings["instrument"])
     riff = api.finger(given, anew=args.anew, progress=progress, **settings)
-    if old is not None and args.notes.resolve() != place.document.resolve():
+    if old is not None and path.resolve() != place.document.resolve():
         riff = _keeping(old, riff, place.document, progress)
     remark = ""
     if kept := len(places_as_written(riff)):
         everything = kept == len(riff.notes)
         remark = (
             f"{'every note keeps' if everything else f'{kept} of {len(riff.notes)} notes keep'} "
-            f"the place that {args.notes.name} has; --anew fingers it anew"
+            f"the place that {path.name} has; --anew fingers it anew"
         )
-    _save(riff, place, args, progress, revision, remark=remark)
-    return 0
+    return _save(riff, place, args, progress, revision, remark=remark)
 
 
 def _check_kind(path: Path, *, notes: bool) -> None:
@@ -103,7 +114,7 @@ class _Place:
             raise ParameterError(
                 f"{folder} is a file; give a folder for the files, such as -o riffs"
             )
-        name = riff_files.riff_name(path)
+        name = args.name or riff_files.riff_name(path)
         return cls(folder, name, folder / f"{name}{riff_files.RIFF_SUFFIX}")
 
     def old(self) -> tuple[Riff, str] | tuple[None, None]:
@@ -188,9 +199,9 @@ def _save(
     revision: str | None,
     *,
     remark: str = "",
-) -> None:
-    """Write the files, print the tab, and say what was written."""
-    from transcribe.correct.retime import other_tempo
+) -> Done:
+    """Write the files; how to print the tab, and say what was written."""
+    from transcribe.formats.document import to_json
     from transcribe.library import riff_files
 
     files = riff_files.save(
@@ -204,20 +215,45 @@ def _save(
         say=progress.say,
         expected=revision,
     )
-    print_riff(riff, args)
-    other = None if riff.rhythm is None or args.bpm is not None else other_tempo(riff.rhythm)
-    if other is not None:
-        from transcribe.core.score_place import unit_name
 
+    def show() -> None:
+        print_riff(riff, args)
+        if args.bpm is None:
+            _say_other_tempo(riff, place.document, progress)
+        if remark:
+            progress.say(remark)
+        print_files(files, args, progress)
+
+    return Done(show, _line(riff, files), lambda: {"riff": to_json(riff)})
+
+
+def _line(riff: Riff, files: Sequence[Path]) -> str:
+    """What a riff is, and its files, in a line."""
+    from transcribe.correct.retime import remaining_warnings
+
+    mode = (riff.theory or {}).get("mode") or {}
+    told = _count(len(riff.notes), "note")
+    told += f", {mode['tonic']} {mode['name']}" if mode.get("tonic") and mode.get("name") else ""
+    homeless = sum(note.string is None for note in riff.notes)
+    told += f", {homeless} without a place" if homeless else ""
+    remarks = len(remaining_warnings(riff)) + len(riff.cautions)
+    told += f", {_count(remarks, 'remark')}" if remarks else ""
+    return f"{told}; written: {', '.join(map(str, files))}"
+
+
+def _say_other_tempo(riff: Riff, document: Path, progress: Progress) -> None:
+    """Say that half or double time is nearly as likely, and how to have it."""
+    from transcribe.core.score_place import unit_name
+    from transcribe.correct.retime import other_tempo
+
+    other = None if riff.rhythm is None else other_tempo(riff.rhythm)
+    if other is not None:
         kind, bpm, meter, share = other
         progress.say(
             f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} {unit_name(meter[1])} a "
             f"minute ({share:.0%}): "
-            f"handspan refinger {place.document} --{kind.replace(' ', '-')}"
+            f"handspan refinger {document} --{kind.replace(' ', '-')}"
         )
-    if remark:
-        progress.say(remark)
-    print_files(files, args, progress)
 
 
 def demo(args: argparse.Namespace, progress: Progress) -> int:

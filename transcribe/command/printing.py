@@ -43,7 +43,7 @@ class Progress:
         if self._is_terminal and self._shown:
             self._stream.write("\r" + " " * len(self._shown) + "\r")
             self._stream.flush()
-        self._shown = ""
+            self._shown = ""
 
     def say(self, sentence: str) -> None:
         """Print a remark on a line of its own."""

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
+from pathlib import Path
 
+from transcribe.command.batch import Done, run
 from transcribe.command.printing import Progress, place, print_riff
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.wording import sentence
@@ -14,13 +16,20 @@ __all__ = ["compare", "page", "show", "theory"]
 
 
 def theory(args: argparse.Namespace, progress: Progress) -> int:
+    return run(args.riff, _theory, args, progress)
+
+
+def _theory(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
     from transcribe import api
 
-    report = theory_report(api.describe(args.riff, part=args.part, progress=progress))
-    progress.clear()
-    text = report.text() if args.long else report.summary()
-    print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else text)
-    return 0
+    report = theory_report(api.describe(path, part=args.part, progress=progress))
+
+    def show() -> None:
+        progress.clear()
+        text = report.text() if args.long else report.summary()
+        print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else text)
+
+    return Done(show, report.line(), report.as_document)
 
 
 def compare(args: argparse.Namespace, progress: Progress) -> int:

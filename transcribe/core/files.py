@@ -9,7 +9,13 @@ from pathlib import Path
 
 from transcribe.core.errors import FormatError
 
-__all__ = ["read_bytes", "write_atomically"]
+__all__ = ["SOUND_SUFFIXES", "read_bytes", "write_atomically"]
+
+SOUND_SUFFIXES = (
+    *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".m4b", ".aac", ".mp4", ".mov"),
+    *(".webm", ".mkv", ".mka", ".aif", ".aiff", ".aifc", ".caf", ".amr", ".3gp", ".wma", ".au"),
+)
+"""Suffixes by which a recording is known where its content is not looked at."""
 
 
 def read_bytes(path: Path, *, max_mb: int, expected: str) -> bytes:

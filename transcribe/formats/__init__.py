@@ -16,7 +16,7 @@ from transcribe.formats.music21_adapter import FORMATS
 if TYPE_CHECKING:
     from transcribe.core.riff import Riff
 
-__all__ = ["SUFFIXES", "holds_notes", "kind_of", "read_any"]
+__all__ = ["SUFFIXES", "holds_notes", "kind_of", "looks_like_tab", "read_any"]
 
 SUFFIXES = {
     ".json": "riff",
@@ -38,8 +38,9 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
     """``riff``, ``tab``, ``musicxml``, ``midi``, ``jams`` or ``score``; None for anything else.
 
     A ``score`` is what music21 reads: ABC, Humdrum, MEI and a few others. The first bytes decide
-    where they can (MIDI, zipped or plain XML, JSON, ABC, Humdrum), else the suffix.
-    A file that cannot be opened is judged by its suffix alone.
+    where they can (MIDI, zipped or plain XML, JSON, ABC, Humdrum), else the suffix, and of a file
+    without a suffix whether it has lines of strings. A file that cannot be opened is judged by its
+    suffix alone.
     """
     path = Path(path)
     by_suffix = SUFFIXES.get(path.suffix.lower())
@@ -56,10 +57,26 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
     if text.startswith((b"<?xml", b"<score-", b"<!DOCTYPE")):
         return "musicxml"
     if text.startswith(b"{") and by_suffix != "tab":
-        return by_suffix if by_suffix in ("riff", "jams") else "riff"
+        if by_suffix in ("riff", "jams"):
+            return by_suffix
+        return "jams" if b'"annotations"' in head or b'"file_metadata"' in head else "riff"
     if head.startswith(b"PK\x03\x04"):
-        return "musicxml" if by_suffix == "musicxml" else None
+        return "musicxml" if by_suffix == "musicxml" or _SCORE_ZIP.search(head) else None
+    if by_suffix is None and not path.suffix and looks_like_tab(path):
+        return "tab"
     return by_suffix
+
+
+def looks_like_tab(path: Path) -> bool:
+    """Whether a text has lines of strings, of dashes and frets between bar lines."""
+    with path.open("rb") as file:
+        return len(_STRING_LINE.findall(file.read(_TEXT_BYTES))) >= _FEWEST_STRINGS
+
+
+_TEXT_BYTES = 1 << 16
+_FEWEST_STRINGS = 3  # lines of them
+_STRING_LINE = re.compile(rb"(?m)^[^\n|]{0,12}\|[^\n]*--[^\n]*$")
+_SCORE_ZIP = re.compile(rb"META-INF/container\.xml|application/vnd\.recordare\.musicxml")
 
 
 _IS_SCORE = re.compile(rb"X:\s*\d+\s*\n(?=(?s:.*?)^K:)|(?s:.{0,2000}?)^\*\*kern\b", re.M)

@@ -129,8 +129,13 @@ def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
 
 
 def _before_the_first(played: list[Measure]) -> list[Measure]:
-    """The pickup: measures numbered 0 or less, or a first one that is short and says so."""
+    """The pickup: measures numbered 0 or less, or a first one that is short and says so.
+
+    A whole measure that some programs count from 0 is none.
+    """
     found = list(itertools.takewhile(lambda m: m.number is not None and m.number <= 0, played))
+    if len(found) == 1 and not found[0].implicit and found[0].length >= found[0].nominal:
+        found = []
     if not found and played[0].implicit and 0 < played[0].length < played[0].nominal:
         found = played[:1]
     return found

@@ -23,11 +23,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.files import SOUND_SUFFIXES
+from transcribe.formats import SUFFIXES
 from transcribe.library.revisions import hold, own_folder, read_revision, replace
 from transcribe.library.riff_files import RIFF_SUFFIX, sweep_parts
 
 __all__ = [
-    "TAKE_SUFFIXES",
     "Entry",
     "NotHereError",
     "Store",
@@ -36,13 +37,6 @@ __all__ = [
     "safe_suffix",
 ]
 
-TAKE_SUFFIXES = (
-    *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".m4b", ".aac", ".mp4", ".mov"),
-    *(".webm", ".mkv", ".mka", ".aif", ".aiff", ".aifc", ".caf", ".amr", ".3gp", ".wma", ".au"),
-)
-"""Suffixes of recordings that are kept as they are; any other becomes ``.take``."""
-
-_NOTES_SUFFIXES = (".mid", ".midi", ".musicxml", ".xml", ".mxl", ".jams", ".txt", ".json")
 # Names that are given here or in `jobs`; nothing else is ever deleted.
 _INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
 _CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
@@ -270,4 +264,4 @@ def safe_suffix(wanted: str) -> str:
     suffix = match.group(1) if match else ""
     if wanted.lower().endswith(RIFF_SUFFIX):
         return RIFF_SUFFIX
-    return suffix if suffix in TAKE_SUFFIXES or suffix in _NOTES_SUFFIXES else ".take"
+    return suffix if suffix in SOUND_SUFFIXES or suffix in SUFFIXES else ".take"
