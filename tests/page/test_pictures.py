@@ -11,7 +11,7 @@ from urllib.parse import urlparse
 import pytest
 import soundfile
 
-from tests.page.conftest import ROOT, Server, over_and_over, saved
+from tests.page.conftest import ROOT, Server, over_and_over, saved, violations
 from transcribe.core.instrument import fret_position_mm
 from transcribe.core.riff import Riff
 from transcribe.formats.document import read_riff
@@ -124,7 +124,7 @@ def test_the_take_lies_under_the_tab_and_is_heard_at_the_same_place(
     page.click("#tab-check")
     slips = ROOT / "fixtures" / "takes" / "mooring-slips" / "mooring-slips.ogg"
     page.set_input_files("#pane-check input[type=file]", slips)
-    hear = page.get_by_role("button", name="Hear this take")
+    hear = page.get_by_role("button", name="Hear the compared take")
     hear.wait_for(timeout=120_000)
     lane = page.locator("canvas.lane")
     _expect(lane).to_be_visible()
@@ -203,14 +203,20 @@ def test_record_along_ends_by_itself_and_again_without_the_mouse(
             const { riff } = document.querySelector("main");
             riff.setLoop(riff.bars.loopOf(riff.notes, 1, 4));
             riff.transport.setSpeed(150);
+            const { onCount } = riff.player;
+            window.counts = [];
+            riff.player.onCount = (number) => {
+                window.counts.push(number);
+                onCount(number);
+            };
         }"""
     )
     page.locator("[role=listbox]").focus()
     state, button = page.locator(".along-state"), page.locator(".along button").first
     for _ in range(2):
         page.keyboard.press("r")
-        _expect(page.locator(".counter output")).to_have_text("3")
         _expect(button).to_have_text("Stop and use it")
+        assert page.evaluate("window.counts.slice(-4)") in ([1, 2, 3, 4], [2, 3, 4, None])
         start = page.evaluate("document.querySelector('main').riff.player.now")
         page.wait_for_function(
             "(start) => document.querySelector('main').riff.player.now > start", arg=start
@@ -222,6 +228,7 @@ def test_record_along_ends_by_itself_and_again_without_the_mouse(
             "|| document.querySelector('.check .notice')",
             timeout=120_000,
         )
+    page.evaluate("document.querySelector('main').riff.transport.setSpeed(25)")
     page.keyboard.press("r")
     _expect(page.locator(".counter")).to_be_visible()
     page.keyboard.press("Escape")
@@ -305,3 +312,46 @@ def test_the_kept_take_is_found_by_its_key_alone(server: Server, open_page, comp
     status, _, headers = server.ask("GET", check["sound"])
     assert (status, headers["content-type"]) == (200, "audio/wav")
     assert saved(server, "kept-take").notes
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_in_any_view(
+    server: Server, open_page, put, compared, axe: Path, one_riff: Riff, scheme: str
+) -> None:
+    # The checker is a script of its own: only for it the page's policy is set aside.
+    page = open_page(
+        server, compared(f"axe-{scheme}"), bypass_csp=True, color_scheme=scheme,
+        reduced_motion="reduce",
+    )  # fmt: skip
+    found = {}
+    page.get_by_role("button", name="Hear the compared take").wait_for()
+    for tab in ("check", "theory"):
+        page.click(f"#tab-{tab}")
+        found[f"compared, {tab}"] = violations(page, axe)
+    page.get_by_label("Loop the bar after").click()
+    notes = page.locator(".tab .note")
+    notes.nth(2).click()
+    page.wait_for_selector(".place")
+    found["a loop and a note"] = violations(page, axe)
+    notes.nth(4).click(modifiers=["Shift"])
+    found["several notes"] = violations(page, axe)
+    page.click("button:text-is('Add a note')")
+    found["a note is added"] = violations(page, axe)
+    page.click("button:text-is('Done adding')")
+    page.click("button:text-is('Bars…')")
+    page.click("button:text-is('Tab in lines')")
+    page.wait_for_selector(".line .note")
+    found["in lines, with the form of the bars"] = violations(page, axe)
+    page.click("button:text-is('Tab in lines')")
+    page.get_by_role("button", name=f"Rename axe-{scheme}").click()
+    found["a question"] = violations(page, axe)
+    page.click("button:text-is('Leave it')")
+    page.keyboard.press("r")
+    page.wait_for_selector(".counter:not([hidden])")
+    page.keyboard.press("Escape")
+    found["after a count that was called off"] = violations(page, axe)
+    long = put(server, f"axe-long-{scheme}", riff=over_and_over(one_riff, times=20))
+    page.goto(f"{server.url}/#riff={long}")
+    _expect(page.get_by_role("slider", name="Overview of the riff")).to_be_visible()
+    found["a long riff"] = violations(page, axe)
+    assert not any(found.values()), found

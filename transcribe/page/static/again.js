@@ -2,7 +2,7 @@
 
 import { get, post } from "./api.js";
 import { ask, control, h, notice, put, recall, say } from "./dom.js";
-import { pitchName, plural } from "./music.js";
+import { capital, pitchName, plural } from "./music.js";
 import { placesNeck } from "./neck.js";
 import { settingsForm } from "./shelf.js";
 import { asked } from "./tell.js";
@@ -140,14 +140,14 @@ export function againPane(riff) {
         card(
           "Your own",
           {},
-          h("p", {}, numbers && cost !== null ? `Cost ${cost.toFixed(1)}.` : ""),
+          h(
+            "p",
+            {},
+            numbers && cost !== null ? `Cost ${cost.toFixed(1)}.` : "As the tab shows it.",
+          ),
         ),
         list.map((other, k) =>
-          card(
-            other.name.charAt(0).toUpperCase() + other.name.slice(1),
-            other.positions,
-            describe(other, k, String(k) === shown),
-          ),
+          card(capital(other.name), other.positions, describe(other, k, String(k) === shown)),
         ),
       ),
     );

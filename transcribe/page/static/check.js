@@ -7,6 +7,7 @@ import {
   TakeMap,
   barName,
   beatText,
+  capital,
   clock,
   pitchName,
   placeText,
@@ -130,7 +131,7 @@ export function checkPane(riff) {
             title: "Switch between this take and the riff at the same place (T)",
             onclick: () => riff.hearTake(!riff.player.hearsOther),
           },
-          "Hear this take",
+          "Hear the compared take",
         )
       : null;
     const bar = (step, words, sign) =>
@@ -260,10 +261,6 @@ function momentOf(found, row) {
 function sameBars(riff, found) {
   const now = riff.data.document.rhythm;
   return JSON.stringify(found.rhythm?.downbeats_sec) === JSON.stringify(now?.downbeats_sec);
-}
-
-function capital(text) {
-  return text ? text.charAt(0).toUpperCase() + text.slice(1) : text;
 }
 
 function dateText(when) {

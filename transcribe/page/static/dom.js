@@ -8,6 +8,8 @@ function fill(element, props, children) {
     if (value === null || value === undefined || value === false) continue;
     if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
     else if (key === "class") element.setAttribute("class", value);
+    else if (key === "mid") element.setAttribute("text-anchor", "middle");
+    else if (key === "font") element.setAttribute("font-size", value);
     else if (key === "style") Object.assign(element.style, value);
     else if (key === "value") element.value = value;
     else if (key === "checked" || key === "disabled" || key === "hidden") element[key] = value;

@@ -66,7 +66,7 @@ export class Lane extends Picture {
     c.font = "12px system-ui, sans-serif";
     c.fillStyle = faint;
     c.textAlign = "left";
-    c.fillText("the take", 2, 12);
+    c.fillText("compared", 2, 12);
     c.textAlign = "center";
     for (const row of this.rows) {
       const note = this.found.played[row.take];

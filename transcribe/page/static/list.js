@@ -255,7 +255,7 @@ function opening(first) {
     const half = 2.6 * String(fret).length + 0.8;
     svg.append(
       s("rect", { x: x - half, y: y(string) - gap / 2, width: 2 * half, height: gap }),
-      s("text", { x, y: y(string) + 3, "text-anchor": "middle", "font-size": 8.5 }, String(fret)),
+      s("text", { x, y: y(string) + 3, mid: true, font: 8.5 }, String(fret)),
     );
   }
   return svg;

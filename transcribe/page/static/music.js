@@ -45,6 +45,10 @@ export function sentence(text) {
   return /[.?!:]$/.test(words) ? words : `${words}.`;
 }
 
+export function capital(text) {
+  return text ? text.charAt(0).toUpperCase() + text.slice(1) : text;
+}
+
 export function clock(sec) {
   const minutes = Math.floor(sec / 60);
   const rest = sec - 60 * minutes;

@@ -28,13 +28,7 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
     ground.append(
       s(
         "text",
-        {
-          class: "fret-number",
-          x: at,
-          y: base,
-          "text-anchor": anchor,
-          "font-size": small ? 9 : 11,
-        },
+        { class: "fret-number", x: at, y: base, "text-anchor": anchor, font: small ? 9 : 11 },
         text,
       ),
     );
@@ -89,13 +83,7 @@ export function mark(neck, string, fret, text, name = "") {
       "g",
       { class: `spot ${name}` },
       s("circle", { cx, cy, r }),
-      text
-        ? s(
-            "text",
-            { x: cx, y: cy + 0.34 * r * 1.1, "text-anchor": "middle", "font-size": 1.05 * r },
-            text,
-          )
-        : null,
+      text ? s("text", { x: cx, y: cy + 0.34 * r * 1.1, mid: true, font: 1.05 * r }, text) : null,
     ),
   );
 }

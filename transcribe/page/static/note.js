@@ -4,6 +4,7 @@ import { get } from "./api.js";
 import { control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import {
   TECHNIQUES,
+  capital,
   barName,
   beatText,
   parsePitch,
@@ -416,7 +417,7 @@ export class NotePanel {
     const show = (place) => {
       const index = place === here ? hand.index_fret : place.index_fret;
       put(reach, this.reach(neck, hand, index, top));
-      put(told, handText(hand, index, place === here));
+      put(told, h("b", {}, capital(ease(place))), `. ${handText(hand, index, place === here)}`);
     };
     if (here) show(here);
     else put(told, handText(hand, hand.index_fret, true));
@@ -475,13 +476,7 @@ export class NotePanel {
       s("path", { class: "reach-edge", d: `M${from} ${a + 5}V${a}H${to}V${a + 5}` }),
       s(
         "text",
-        {
-          class: "fret-number",
-          x: (from + to) / 2,
-          y: a - 2,
-          "text-anchor": "middle",
-          "font-size": 10,
-        },
+        { class: "fret-number", x: (from + to) / 2, y: a - 2, mid: true, font: 10 },
         `${Math.round(hand.span_mm)} mm`,
       ),
     ];
@@ -522,7 +517,7 @@ export class NotePanel {
       hidden(`string ${place.string} fret `),
       h("b", {}, String(place.fret)),
       hidden(`${place.fret ? "" : " open"}, `),
-      h("small", {}, label),
+      h("small", { class: current ? "unseen" : null }, label),
       hidden(current ? (note.pinned ? ", pinned here" : ", here now") : ""),
     );
   }

@@ -40,12 +40,12 @@ export function drawSheet(riff, paper) {
     y += step;
   });
   const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
-  if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
+  if (key) page.append(s("text", { x: MARGIN, y: height - 14, font: 3 }, key));
   pages.forEach((each, k) => {
     each.append(
       s(
         "text",
-        { class: "folio", x: width / 2, y: height - 9, "text-anchor": "middle", "font-size": 3 },
+        { class: "folio", x: width / 2, y: height - 9, mid: true, font: 3 },
         `${riff.data.name} · ${k + 1} of ${pages.length}`,
       ),
     );
@@ -68,7 +68,7 @@ function heading(page, riff, width) {
   const doc = riff.data.document;
   const mode = doc.theory?.mode;
   const text = (x, y, size, words, props = {}) =>
-    page.append(s("text", { x, y, "font-size": size, ...props }, words));
+    page.append(s("text", { x, y, font: size, ...props }, words));
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
@@ -235,7 +235,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   const middle = (g.top + g.bottom) / 2;
   [..."TAB"].forEach((letter, k) =>
     group.append(
-      s("text", { class: "tab-word", x: 1.6, y: middle - 1.6 + 2.9 * k, "font-size": 3.2 }, letter),
+      s("text", { class: "tab-word", x: 1.6, y: middle - 1.6 + 2.9 * k, font: 3.2 }, letter),
     ),
   );
   if (isFirst && riff.bars.there)
@@ -247,8 +247,8 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "meter",
             x: 6.6,
             y: middle - 0.4 + 4.2 * k,
-            "text-anchor": "middle",
-            "font-size": 5,
+            mid: true,
+            font: 5,
             "font-weight": "bold",
           },
           String(number),
@@ -267,7 +267,7 @@ function drawSystem(riff, g, system, place, width, ends) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, "font-size": 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, font: 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -290,7 +290,7 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
             y: g.top - 5.6,
-            "font-size": 3.6,
+            font: 3.6,
           },
           printed(chord.symbol),
         ),
@@ -305,7 +305,7 @@ function drawSystem(riff, g, system, place, width, ends) {
               class: "phrase",
               x: start + 1.6 + 1.4 * String(bar.number + 1).length,
               y: g.top - 2.4,
-              "font-size": 2.8,
+              font: 2.8,
             },
             phrase.label,
           ),

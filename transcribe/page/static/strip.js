@@ -331,7 +331,7 @@ export class Strip {
       open.open_midi.map((midi, k) =>
         s(
           "text",
-          { x: 10, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 },
+          { x: 10, y: this.g.y(k + 1) + 4, mid: true, font: 10.5 },
           pitchName(midi + open.capo).replace(/-?\d+$/, ""),
         ),
       ),

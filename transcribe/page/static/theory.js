@@ -346,14 +346,12 @@ function chordBox(shape, label) {
     );
   if (low > 1)
     box.append(
-      s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)),
+      s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", font: 10 }, String(low)),
     );
   shape.frets.forEach((fret, k) => {
     const string = k + 1;
     if (fret === null || fret === undefined)
-      box.append(
-        s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"),
-      );
+      box.append(s("text", { x: x(string), y: top - 6, mid: true, font: 10 }, "×"));
     else if (fret === 0)
       box.append(s("circle", { class: "open", cx: x(string), cy: top - 9, r: 3.4 }));
     else {
@@ -363,13 +361,7 @@ function chordBox(shape, label) {
         box.append(
           s(
             "text",
-            {
-              class: "finger",
-              x: x(string),
-              y: y(fret) + 3,
-              "text-anchor": "middle",
-              "font-size": 8.5,
-            },
+            { class: "finger", x: x(string), y: y(fret) + 3, mid: true, font: 8.5 },
             String(finger),
           ),
         );
