@@ -60,23 +60,35 @@ CHORD_STATES: Mapping[str, float] = MappingProxyType(
 )
 """Kinds that a beat may be heard as, with the logarithm of how common each is (by hand)."""
 
-_FOREIGN = 0.05  # share of the notes that no chord explains
-_BASS_ROOT, _BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
-_HOME = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
-_SHORT = 0.45  # a note shorter than this share of the longest in its stroke is doubted
-_OFF_MODE = -1.0
-_PRIOR = 0.6  # how much of a chord's chord_prior counts in each beat
-_BROKEN = 4  # notes one by one in a bar for a broken chord,
-_BASS_GAP = 3  # whose bass lies this many semitones under the rest,
-_BROKEN_BASS = 2.0  # and counts for this many strokes
-_ENOUGH = 6.0  # notes in a beat that count in full
-_RING = 0.35  # a note that only rings on counts for this much of a struck one,
-_RING_UNDER = 0.06  # and for this much where others are struck
-_NEAR_BEAT = 0.25  # of a beat, within which a stroke is meant to be on it
-_BAR_STRUCK = 3.0  # notes struck in a bar, after which what rings on from before says little
-_LOOK_BACK = 6  # strokes; what was struck before them has been struck over
-_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
-_DRONE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
+_FOREIGN_SHARE = 0.05  # share of the notes that no chord explains
+_P_BASS_ROOT, _P_BASS_TONE = 0.8, 0.17  # the lowest note is the root / another chord tone
+_HOME_NATS = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
+_SHORT_SHARE = 0.45  # a note shorter than this share of the longest in its stroke is doubted
+_OFF_MODE_NATS = -1.0
+_PRIOR_SHARE = 0.6  # how much of a chord's chord_prior counts in each beat
+_MIN_BROKEN_NOTES = 4  # notes one by one in a bar for a broken chord,
+_BASS_GAP_SEMITONES = 3  # whose bass lies this many semitones under the rest,
+_BROKEN_BASS_STROKES = 2.0  # and counts for this many strokes
+_FULL_COUNT_NOTES = 6.0  # notes in a beat that count in full
+_RING_SHARE = 0.35  # a note that only rings on counts for this much of a struck one,
+_RING_UNDER_SHARE = 0.06  # and for this much where others are struck
+_DRONE_SHARE = 0.12  # and a drone's note for this much, because it sounds whatever the chord is
+_NEAR_BEATS = 0.25  # of a beat, within which a stroke is meant to be on it
+_BAR_STRUCK_NOTES = 3.0  # notes struck in a bar, after which what rings on from before says little
+_LOOK_BACK_STROKES = 6  # strokes; what was struck before them has been struck over
+_MAX_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
+
+# In beats, unless the name says otherwise; set by hand and checked with `tests.bench.theory`.
+_EARLY_BEATS = 0.12  # a note struck so little before a beat belongs to it
+_BAR_NEAR_BEATS = 0.3  # so near to a downbeat a beat begins the bar
+_LEAD_BEATS = 0.25  # notes so little before the first beat go with it
+_AFTER_LAST_SEC = 0.05  # a note so little after the last beat's end still belongs to it
+_MIN_OVERLAP_BEATS = 0.25  # a note that rings less far into a beat says nothing there
+_STRUCK_NOTES = 1.5  # struck in a beat, from which what rings on from before counts less
+_MIN_LASTING = 0.5  # of the longest note of its stroke: a shorter one is no bass
+_FULL_STROKE_NOTES = 4  # a full stroke starts on the bass; an upstroke of fewer strings need not,
+_PART_STROKE_SHARE = 0.3  # and its lowest note counts for this much
+_ROOT_DOUBLED = 0.4  # how much more often a root is sounded than another note of its chord
 
 
 @lru_cache(maxsize=1)
@@ -89,12 +101,18 @@ def states() -> tuple[tuple[tuple[int, str], ...], FloatArray, npt.NDArray[np.bo
     for row, (root, kind) in enumerate(pairs):
         shape = KINDS[kind]
         size = len(shape.steps)
-        # The root is doubled more often than the others, which share the rest alike.
-        shares = {step: (1.0 + 0.4 * (step == 0)) / (size + 0.4) for step in shape.steps}
+        shares = {
+            step: (1.0 + _ROOT_DOUBLED * (step == 0)) / (size + _ROOT_DOUBLED)
+            for step in shape.steps
+        }
         for pc in range(12):
             step = (pc - root) % 12
             inside[row, pc] = step in shares
-            p = shares[step] * (1 - _FOREIGN) if step in shares else _FOREIGN / (12 - size)
+            p = (
+                shares[step] * (1 - _FOREIGN_SHARE)
+                if step in shares
+                else _FOREIGN_SHARE / (12 - size)
+            )
             log_p[row, pc] = np.log(p)
     return pairs, log_p, inside, prior
 
@@ -130,12 +148,12 @@ class Played:
     @property
     def near_sec(self) -> float:
         """How near to a beat a stroke is meant to be on it."""
-        return _NEAR_BEAT * self.beat_sec
+        return _NEAR_BEATS * self.beat_sec
 
     @cached_property
     def slot(self) -> npt.NDArray[np.int64]:
         """Beat of each note (n,); one struck a little before a beat belongs to it."""
-        early = 0.12 * self.beat_sec
+        early = _EARLY_BEATS * self.beat_sec
         slot = np.searchsorted(self.edges, self.notes.onset + early, side="right") - 1
         return np.clip(slot, 0, self.beats - 1)
 
@@ -147,7 +165,9 @@ class Played:
     @cached_property
     def strength(self) -> FloatArray:
         """How much each note (n,) says of the chord."""
-        return np.asarray(self.notes.weight * self.lasting * np.where(self.on_drone, _DRONE, 1.0))
+        return np.asarray(
+            self.notes.weight * self.lasting * np.where(self.on_drone, _DRONE_SHARE, 1.0)
+        )
 
     @cached_property
     def bar_starts(self) -> npt.NDArray[np.bool_] | None:
@@ -155,7 +175,7 @@ class Played:
         if self.downbeats is None:
             return None
         off = np.abs(self.edges[:-1, None] - self.downbeats[None, :]).min(axis=1)
-        return np.asarray(off <= 0.3 * self.beat_sec)
+        return np.asarray(off <= _BAR_NEAR_BEATS * self.beat_sec)
 
 
 def by_beat_and_stroke(
@@ -165,18 +185,18 @@ def by_beat_and_stroke(
     step = float(np.median(np.diff(beats))) if beats.size > 1 else float(notes.end.max()) + 1.0
     first = beats[0]
     extra = []
-    while first > notes.onset.min() + 0.25 * step:
+    while first > notes.onset.min() + _LEAD_BEATS * step:
         first -= step
         extra.append(first)
     edges = np.concatenate((np.array(extra[::-1]), beats))
-    while edges[-1] < notes.onset.max() + 0.05:
+    while edges[-1] < notes.onset.max() + _AFTER_LAST_SEC:
         edges = np.append(edges, edges[-1] + step)
     breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SEC) + 1
     strokes = [np.asarray(g) for g in np.split(np.arange(len(notes)), breaks)]
     lasting = np.ones(len(notes))
     for stroke in strokes:
         longest = float(notes.duration[stroke].max())
-        lasting[stroke] = np.clip(notes.duration[stroke] / (_SHORT * longest), 0.1, 1.0)
+        lasting[stroke] = np.clip(notes.duration[stroke] / (_SHORT_SHARE * longest), 0.1, 1.0)
     return Played(notes, edges, strokes, lasting, drones, downbeats)
 
 
@@ -195,10 +215,10 @@ def weights_by_beat(played: Played) -> FloatArray:
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
             overlap = min(notes.end[i], edges[beat + 1]) - edges[beat]
-            if overlap <= 0.25 * length[beat]:
+            if overlap <= _MIN_OVERLAP_BEATS * length[beat]:
                 break
-            old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK
-            ring = _RING_UNDER if old or begun[beat] >= 1.5 else _RING
+            old = bar[beat] > bar[slot[i]] and by_bar[bar[beat]] >= _BAR_STRUCK_NOTES
+            ring = _RING_UNDER_SHARE if old or begun[beat] >= _STRUCK_NOTES else _RING_SHARE
             share = overlap / length[beat]
             out[beat, notes.pitch[i] % 12] += ring * played.strength[i] * share
     return out
@@ -224,12 +244,12 @@ def is_single_line(played: Played) -> bool:
     for i, stroke in enumerate(chosen):
         now = float(notes.onset[stroke[0]])
         until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
-        before = np.concatenate(chosen[max(0, i - _LOOK_BACK) : i] or [stroke[:0]])
+        before = np.concatenate(chosen[max(0, i - _LOOK_BACK_STROKES) : i] or [stroke[:0]])
         ringing = before[notes.end[before] > now + 0.5 * (until - now)]
         together = len({int(p) % 12 for p in notes.pitch[stroke]})
         sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
         chords += together > 1 or sounding > 2
-    return chords < _MISHEARD_SHARE * len(chosen)
+    return chords < _MAX_MISHEARD_SHARE * len(chosen)
 
 
 def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatArray:
@@ -237,23 +257,24 @@ def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatA
     log_p = states()[1]
     # Many notes in one beat are not independent evidence: grow with the root of their number.
     total = weights.sum(axis=1, keepdims=True)
-    scale = np.where(total > _ENOUGH, np.sqrt(_ENOUGH / np.maximum(total, 1e-9)), 1.0)
+    scale = np.where(
+        total > _FULL_COUNT_NOTES, np.sqrt(_FULL_COUNT_NOTES / np.maximum(total, 1e-9)), 1.0
+    )
     out = (weights * scale) @ log_p.T
     for stroke in played.strokes:
         low = lowest_of_chord(played, stroke)
         if low is not None and low not in played.drones:
-            # A full stroke starts on the bass; an upstroke of three strings need not.
-            share = 1.0 if len(stroke) >= 4 else 0.3
+            share = 1.0 if len(stroke) >= _FULL_STROKE_NOTES else _PART_STROKE_SHARE
             out[played.slot[stroke[0]]] += share * _bass_odds(low)
     quiet = weights.sum(axis=1) <= 0
-    out[~quiet] += _PRIOR * prior
+    out[~quiet] += _PRIOR_SHARE * prior
     out[quiet] = 0.0
     return np.asarray(out, dtype=np.float64)
 
 
 def lowest_of_chord(played: Played, stroke: npt.NDArray[np.int64]) -> int | None:
     """Lowest pitch of a stroke of two different notes or more, without what is too short."""
-    pitches = played.notes.pitch[stroke][played.lasting[stroke] > 0.5]
+    pitches = played.notes.pitch[stroke][played.lasting[stroke] > _MIN_LASTING]
     return int(pitches.min()) if len(set(pitches % 12)) > 1 else None
 
 
@@ -271,7 +292,9 @@ def tonic_prior(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     if (min(drones) - mode.tonic_pc) % 12 not in (0, fifth):
         return np.zeros(len(pairs))
     kind = {(3, 7): "m", (3, 6): "dim"}.get((shape.third, fifth), "")
-    return _HOME * np.array([pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64)
+    return _HOME_NATS * np.array(
+        [pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64
+    )
 
 
 def chord_prior(mode: Mode | None) -> FloatArray:
@@ -281,15 +304,17 @@ def chord_prior(mode: Mode | None) -> FloatArray:
         return prior
     own = {(mode.tonic_pc + step) % 12 for step in MODES[mode.full_name].semitones}
     foreign = np.array([bool(chord_pcs(root, kind) - own) for root, kind in pairs])
-    return np.asarray(prior + _OFF_MODE * foreign, dtype=np.float64)
+    return np.asarray(prior + _OFF_MODE_NATS * foreign, dtype=np.float64)
 
 
 def _bass_odds(low: int) -> FloatArray:
     """Log-likelihood of the lowest note under each state, shape (states,)."""
     pairs, _, inside, _ = states()
     roots = np.array([root for root, _ in pairs])
-    other = np.where(inside[:, low % 12], np.log(_BASS_TONE), np.log(1 - _BASS_ROOT - _BASS_TONE))
-    return np.asarray(np.where(roots == low % 12, np.log(_BASS_ROOT), other), dtype=np.float64)
+    other = np.where(
+        inside[:, low % 12], np.log(_P_BASS_TONE), np.log(1 - _P_BASS_ROOT - _P_BASS_TONE)
+    )
+    return np.asarray(np.where(roots == low % 12, np.log(_P_BASS_ROOT), other), dtype=np.float64)
 
 
 def arpeggio_basses(played: Played) -> FloatArray:
@@ -308,11 +333,15 @@ def arpeggio_basses(played: Played) -> FloatArray:
     bars = np.flatnonzero(played.bar_starts)
     for start, end in zip(bars, np.append(bars, played.beats)[1:], strict=True):
         inside = np.flatnonzero((slot >= start) & (slot < end) & single & ~played.on_drone)
-        if len(inside) < _BROKEN:
+        if len(inside) < _MIN_BROKEN_NOTES:
             continue
         first, rest = notes.pitch[inside[0]], notes.pitch[inside[1:]]
-        if slot[inside[0]] == start and first <= rest.min() - _BASS_GAP and len(set(rest)) >= 2:
-            out[start] += _BROKEN_BASS * _bass_odds(int(first))
+        if (
+            slot[inside[0]] == start
+            and first <= rest.min() - _BASS_GAP_SEMITONES
+            and len(set(rest)) >= 2
+        ):
+            out[start] += _BROKEN_BASS_STROKES * _bass_odds(int(first))
     return out
 
 

@@ -43,20 +43,24 @@ from theory.scales import USUAL_NAMES
 __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
 
-_CHANGE_BAR, _CHANGE_HALF, _CHANGE_BEAT = -0.9, -2.4, -4.2
-_CHANGE_DRONE = -0.5  # and this much less likely over a drone
-_MOVE_GAIN = 3.0  # nats, about two strings of a stroke, that move a change off the beat; by hand
-_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
+_CHANGE_BAR_NATS, _CHANGE_HALF_NATS, _CHANGE_BEAT_NATS = -0.9, -2.4, -4.2
+_CHANGE_DRONE_NATS = -0.5  # and this much less likely over a drone
+# nats, about two strings of a stroke, that move a change off the beat; by hand
+_MOVE_GAIN_NATS = 3.0
+_MIN_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
+
+_MIN_LOWER_SHARE = 0.4  # of what the commonest lowest note has, for a lower one to be the bass
 
 
 @dataclass(frozen=True, slots=True)
 class ChordSpan:
-    """One chord from ``start_sec`` to ``end_sec``.
+    """One chord from ``start_sec`` to ``end_sec``, as a ``symbol`` and by root, kind and bass.
 
-    ``roman`` is relative to the mode (empty where no mode was given). ``implied`` says that the
-    chord is not played as one: the notes come one by one, or fewer than three of its own sound.
-    ``pedal`` names a drone under it that is not its own bass; ``borrowed`` says where a chord
-    foreign to the mode comes from. ``start_beat`` and ``end_beat`` count the beats given.
+    ``confidence`` is the probability of this ``root`` and ``kind``, 0-1. ``roman`` is relative to
+    the mode (empty where no mode was given). ``implied`` says that the chord is not played as one:
+    the notes come one by one, or fewer than three of its own sound. ``pedal`` names a drone under
+    it that is not its own bass; ``borrowed`` says where a chord foreign to the mode comes from.
+    ``start_beat`` and ``end_beat`` count the beats given.
     """
 
     start_sec: float
@@ -149,7 +153,7 @@ def find_chords(
     change = _change(played)
     if drones:
         emission += tonic_prior(drones, mode)
-        change += _CHANGE_DRONE
+        change += _CHANGE_DRONE_NATS
     path, sure = _decode(emission, change, prior - np.logaddexp.reduce(prior))
     path = _sounding(path, played, emission)
     spans = _spans(played, weights, path, sure, mode, name_bass)
@@ -171,11 +175,11 @@ def _kind_over_drone(root: int, kind: str, notes: Notes, drones: tuple[int, ...]
 def _change(played: Played) -> FloatArray:
     """Log-probability of a change at the start of each beat."""
     if played.bar_starts is None:
-        return np.full(played.beats, 0.5 * (_CHANGE_BAR + _CHANGE_HALF))
-    out = np.where(played.bar_starts, _CHANGE_BAR, _CHANGE_BEAT)
+        return np.full(played.beats, 0.5 * (_CHANGE_BAR_NATS + _CHANGE_HALF_NATS))
+    out = np.where(played.bar_starts, _CHANGE_BAR_NATS, _CHANGE_BEAT_NATS)
     for a, b in itertools.pairwise(np.flatnonzero(played.bar_starts)):
         if (b - a) % 2 == 0 and b - a >= 4:
-            out[(a + b) // 2] = _CHANGE_HALF
+            out[(a + b) // 2] = _CHANGE_HALF_NATS
     return np.asarray(out, dtype=np.float64)
 
 
@@ -321,7 +325,7 @@ def _moved_to_strokes(spans: tuple[ChordSpan, ...], played: Played) -> tuple[Cho
         best = int(after.argmax())
         if best == len(around) or len(set(pitch[around[best]]) - set(played.drones)) < 2:
             continue  # one note of a line is no chord that comes early
-        if after[best] - after[on_beat] < _MOVE_GAIN:
+        if after[best] - after[on_beat] < _MOVE_GAIN_NATS:
             continue
         start = float(played.notes.onset[around[best][0]])
         if abs(start - played.edges[beat]) > played.near_sec:
@@ -442,6 +446,6 @@ def _bass(played: Played, first: int, last: int) -> int | None:
         return None
     top = max(sums.values())
     # An upstroke misses the low strings, so a lower note that comes nearly as often wins.
-    low = min(p for p, s in sums.items() if s >= 0.4 * top)
+    low = min(p for p, s in sums.items() if s >= _MIN_LOWER_SHARE * top)
     share = sum(s for p, s in sums.items() if p % 12 == low % 12) / sum(sums.values())
-    return None if low in played.drones or share < _BASS_SHARE else low % 12
+    return None if low in played.drones or share < _MIN_BASS_SHARE else low % 12

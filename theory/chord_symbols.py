@@ -205,7 +205,7 @@ _SYMBOL = re.compile(r"^([A-G](?:##?|bb?)?)(.*)$")
 
 @dataclass(frozen=True, slots=True)
 class Chord:
-    """A chord with its names spelled: ``root`` and ``bass`` are note names."""
+    """A chord: ``root`` and ``bass`` are note names, ``kind`` is one of `KINDS`."""
 
     root: str
     kind: str

@@ -13,10 +13,13 @@ STROKE_SHARE = 0.08
 
 _MIN_MELODY_NOTES = 4  # notes beside a drone that make a melody
 _STRETCH_COUNT = 8  # equal stretches of a riff, in nearly all of which a drone is struck
-_SHARE = 0.15  # of the notes that a drone makes at least
-_LINE = 0.8  # of the notes over a drone that are struck alone at least
-_TURNS = 1 / 3  # of them, where it takes turns with the melody,
-_BETWEEN = 3  # with this many notes between two strokes
+_MIN_DRONE_SHARE = 0.15  # of the notes that a drone makes at least
+_MIN_ALONE_SHARE = 0.8  # of the notes over a drone that are struck alone at least
+_MIN_TURNS_SHARE = 1 / 3  # of them, where it takes turns with the melody,
+_MAX_NOTES_BETWEEN = 3  # with this many notes between two strokes
+
+_MOSTLY = 0.9  # of the gaps between its strokes that are no longer than that,
+_MIN_MEAN_BETWEEN = 0.5  # and so many notes on average, or it is only struck again and again
 
 
 def without_drone(notes: Notes, drones: tuple[int, ...]) -> Notes:
@@ -41,15 +44,22 @@ def find_drone_pitches(notes: Notes) -> tuple[int, ...]:
     own = notes.pitch == low
     whole = float(notes.end.max() - notes.onset[0])
     stretch = ((notes.onset - notes.onset[0]) / whole * _STRETCH_COUNT).astype(np.int64)
-    if own.mean() < _SHARE or np.unique(stretch[own]).size < _STRETCH_COUNT - 2:
+    if own.mean() < _MIN_DRONE_SHARE or np.unique(stretch[own]).size < _STRETCH_COUNT - 2:
         return ()
     rest = notes.onset[~own]
-    if rest.size < 2 or (np.diff(rest) > STROKE_SHARE * np.median(notes.duration)).mean() < _LINE:
+    if (
+        rest.size < 2
+        or (np.diff(rest) > STROKE_SHARE * np.median(notes.duration)).mean() < _MIN_ALONE_SHARE
+    ):
         return ()
     # More notes have begun before a stroke ends than were over when it began.
     begun = np.searchsorted(rest, notes.end[own], side="left")
     over = np.searchsorted(np.sort(notes.end[~own]), notes.onset[own], side="right")
     together = begun > over
     between = np.diff(np.flatnonzero(own)) - 1
-    turns = own.mean() >= _TURNS and np.quantile(between, 0.9) <= _BETWEEN and between.mean() >= 0.5
+    turns = (
+        own.mean() >= _MIN_TURNS_SHARE
+        and np.quantile(between, _MOSTLY) <= _MAX_NOTES_BETWEEN
+        and between.mean() >= _MIN_MEAN_BETWEEN
+    )
     return (low,) if turns or np.mean(together) > 0.5 else ()

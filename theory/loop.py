@@ -24,7 +24,12 @@ __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
-_MOST_MISSES = 0.34  # share of the bars that may depart; common practice, no source
+_MAX_MISSED_SHARE = 0.34  # share of the bars that may depart; common practice, no source
+
+# Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
+_MIN_LAST_BAR = 0.3  # of a bar that the last chord must reach into, for the bar to count
+_MIN_FIRST_BAR = 0.7  # of a bar that the first chord must begin ahead of it
+_MIN_OF_BAR, _MIN_OF_CHORD = 0.2, 0.6  # a chord is in a bar that it fills so far, or lies in so far
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +39,9 @@ class Loop:
     ``symbols`` and ``romans`` list its chords in order (one that lasts several bars stands once);
     ``by_bar`` holds the chords of each bar. ``times`` is how often it comes round (a part of a
     round counts), ``departures`` names the bars that differ (counted from 1) with what is played
-    there. ``plain`` is the same loop with triads only, at most four of them; ``fit`` the share of
-    bars that the loop gets right. ``implied`` says that single notes only hint at the chords.
+    there. ``plain`` (``plain_romans``) is the loop in triads, at most four of them; ``fit`` the
+    share of bars that the loop gets right. ``implied`` says that single notes only hint at the
+    chords.
     """
 
     symbols: tuple[str, ...]
@@ -138,9 +144,9 @@ def bars_of(
         return [(span.symbol,) for span in spans]
     step = float(np.median(np.diff(downbeats)))
     edges = list(downbeats)
-    while edges[-1] + 0.3 * step < spans[-1].end_sec:
+    while edges[-1] + _MIN_LAST_BAR * step < spans[-1].end_sec:
         edges.append(edges[-1] + step)
-    while edges[0] - 0.7 * step > spans[0].start_sec:
+    while edges[0] - _MIN_FIRST_BAR * step > spans[0].start_sec:
         edges.insert(0, edges[0] - step)
     bars: list[tuple[str, ...]] = []
     starts = [s.start_sec for s in spans]
@@ -150,12 +156,12 @@ def bars_of(
             s.symbol
             for s in spans[bisect_right(ends, start) : bisect_left(starts, end)]
             if min(s.end_sec, end) - max(s.start_sec, start)
-            > min(0.2 * (end - start), 0.6 * (s.end_sec - s.start_sec))
+            > min(_MIN_OF_BAR * (end - start), _MIN_OF_CHORD * (s.end_sec - s.start_sec))
         ]
         if not inside:
             if not bars:
                 continue
-            if start >= spans[-1].end_sec - 0.3 * step:
+            if start >= spans[-1].end_sec - _MIN_LAST_BAR * step:
                 break
             inside = [bars[-1][-1]]
         bars.append(tuple(_merge(inside)))
@@ -207,7 +213,7 @@ def _period(bars: list[tuple[str, ...]]) -> int:
         # How often each bar stands at each place of the loop; all but the most frequent depart.
         counts = np.bincount(index % period * len(names) + code, minlength=period * len(names))
         misses = n - int(counts.reshape(period, -1).max(axis=1).sum())
-        if period < n and misses > _MOST_MISSES * n:
+        if period < n and misses > _MAX_MISSED_SHARE * n:
             continue  # bars that mostly go another way are no loop
         cost = _BAR_COST * period + _MISS_COST * misses
         best = min(best, (cost, period))

@@ -17,54 +17,12 @@ import numpy.typing as npt
 
 from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import STROKE_SHARE, find_drone_pitches, without_drone
+from theory.mode_weights import WEIGHTS
 from theory.scales import MODES
 
 __all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
 
-FEATURES = (
-    *(f"on_{k}" for k in range(1, 8)),
-    "off",
-    "off_heard",
-    *(f"missing_{k}" for k in range(2, 8)),
-    "no_characteristic",
-    *(f"last_{k}" for k in range(1, 8)),
-    "last_off",
-    *(f"end_{k}" for k in range(1, 8)),
-    "end_off",
-    "long_1",
-    "long_5",
-    "low_1",
-    "low_5",
-    "opening_triad",
-    "closing_triad",
-    *(f"closing_{k}" for k in range(1, 8)),
-    "closing_off",
-    "half_end_1",
-    "half_end_5",
-    "half_end_off",
-    *(f"quarter_end_{k}" for k in range(1, 8)),
-    "quarter_end_off",
-    "half_start_triad",
-    *(f"leap_{k}" for k in range(1, 8)),
-    "step_7_to_1",
-    "step_2_to_1",
-    "again_1",
-    "first_1",
-    "first_3",
-    "first_5",
-    "downbeat_1",
-    "downbeat_5",
-    "bass_1",
-    "bass_5",
-    "chord_first_1",
-    "chord_last_1",
-    "chord_5_to_1",
-    "drone_1",
-    "drone_5",
-    "drone_off",
-    "drone_rare",
-    *(f"is_{name.replace(' ', '_')}" for name in MODES),
-)
+FEATURES = tuple(WEIGHTS)
 """Names of the features, in the order of the columns that `features` returns."""
 
 _COLUMN: Mapping[str, int] = MappingProxyType({name: i for i, name in enumerate(FEATURES)})
@@ -83,13 +41,26 @@ _LINE = tuple(
     if name.startswith(("last_", "end_", "long_", "low_", "closing_", "half_", "quarter_"))
     or name.startswith(("leap_", "step_", "again_", "first_", "opening_"))
 )
-_WINDOW = 8  # notes at the beginning and at the end that state the key
-_CLOSE = 16  # notes that lead up to the end and close on it
-_OVER_DRONE = 0.25  # how much the melody's turns and opening count where a drone holds the key
-_ENDS_OVER_DRONE = 1.3  # and how much more the ends of its phrases
-_IN_CHORDS = 0.25  # and how much they count, its ends too, where chords are played, not a line
-_LEAPS = 0.85  # share of leaps among the moves that only chords have
-_HALF = 40.0  # notes; a longer riff is worth more evidence, but never more than this many notes
+_WINDOW_NOTES = 8  # notes at the beginning and at the end that state the key
+_CLOSE_NOTES = 16  # notes that lead up to the end and close on it
+# how much the melody's turns and opening count where a drone holds the key
+_OVER_DRONE_SHARE = 0.25
+_ENDS_OVER_DRONE_SHARE = 1.3  # and how much more the ends of its phrases
+# and how much they count, its ends too, where chords are played, not a line
+_IN_CHORDS_SHARE = 0.25
+_CHORD_LEAPS_SHARE = 0.85  # share of leaps among the moves that only chords have
+# notes; a longer riff is worth more evidence, but never more than this many notes
+_HALF_NOTES = 40.0
+
+# In lengths of the usual (median) note, set by hand before the weights were fitted to them.
+_LENGTHS = (0.25, 4.0)  # a note counts as if it were no shorter and no longer,
+_LENGTH_POWER = 0.5  # and its length to this power, so that long notes do not drown the rest
+_ON_DOWNBEAT = 0.25
+_LONG = 1.9
+_LONGER_THAN_BEFORE = 1.4  # times the step before, for a long note to end a phrase
+_SAME_OPENING_SHARE = 0.8  # of the opening's notes that come again where the tune returns
+_MIN_CHORD_NOTES = 1.6  # notes a stroke on average, from which the lowest are a bass
+_HEARD_NOTES = 15.0  # notes after which a degree that never came counts as missing
 
 
 def candidates() -> tuple[tuple[int, str], ...]:
@@ -171,27 +142,27 @@ def features(
     notes = without_drone(played, drones)
     columns = _Columns()
     size = float(notes.weight.sum())
-    effective = size / (1.0 + size / _HALF)
+    effective = size / (1.0 + size / _HALF_NOTES)
     median = float(np.median(notes.duration))
-    length = np.clip(notes.duration / median, 0.25, 4.0) ** 0.5
+    length = np.clip(notes.duration / median, *_LENGTHS) ** _LENGTH_POWER
     _put_heard(columns, played, notes, notes.weight * length, effective)
     _put_places(columns, notes, notes.weight * length, median)
     _put_moves(columns, notes, effective)
     if downbeats is not None and downbeats.size:
         gap = np.abs(notes.onset[:, None] - downbeats[None, :]).min(axis=1)
-        columns.by_degree("downbeat", _mean(notes.pitch % 12, gap <= 0.25 * median), (1, 5))
+        columns.by_degree("downbeat", _mean(notes.pitch % 12, gap <= _ON_DOWNBEAT * median), (1, 5))
     bass = _bass(notes)
     if bass is not None:
         columns.by_degree("bass", bass, (1, 5))
     chords = () if drones else chord_basses(notes)
     if chords:
-        columns.values[:, _LINE] *= _IN_CHORDS
+        columns.values[:, _LINE] *= _IN_CHORDS_SHARE
         _put_chords(columns, chords)
     if drones:
         # A drone already says where home is, so how the melody opens and turns matters less. If
         # the melody has another home, that is where its phrases end. Its notes count in full.
-        columns.values[:, _TURNS] *= _OVER_DRONE
-        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE
+        columns.values[:, _TURNS] *= _OVER_DRONE_SHARE
+        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE_SHARE
         drone = _one_hot(min(drones))
         columns.by_degree("drone", drone, (1, 5))
         columns.put("drone_off", columns.off @ drone)
@@ -213,7 +184,7 @@ def _put_heard(
     """Which notes sound how much, and which of a mode's own never do (the drone's count too)."""
     share = _share(notes.pitch % 12, weight)
     count = np.bincount(played.pitch % 12, weights=played.weight, minlength=12)
-    enough = 1.0 - np.exp(-float(notes.weight.sum()) / 15.0)
+    enough = 1.0 - np.exp(-float(notes.weight.sum()) / _HEARD_NOTES)
     columns.by_degree("on", effective * share, range(1, 8))
     columns.put("off", effective * (columns.off @ share))
     columns.put("off_heard", columns.off @ np.log1p(count))
@@ -230,12 +201,15 @@ def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: flo
     columns.all_degrees("last", _one_hot(lowest_at(notes, len(notes) - 1)))
     columns.by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
     columns.all_degrees("end", _mean(pc, _phrase_ends(notes, median)))
-    columns.by_degree("long", _mean(pc, notes.duration >= 1.9 * median), (1, 5))
+    columns.by_degree("long", _mean(pc, notes.duration >= _LONG * median), (1, 5))
     columns.by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
-    for name, part in (("opening", slice(0, _WINDOW)), ("closing", slice(-_WINDOW, None))):
+    for name, part in (
+        ("opening", slice(0, _WINDOW_NOTES)),
+        ("closing", slice(-_WINDOW_NOTES, None)),
+    ):
         window = _share(pc[part], weight[part])
         columns.put(f"{name}_triad", columns.triads[0] @ window)
-    columns.all_degrees("closing", _mean(pc, np.arange(len(notes)) >= len(notes) - _CLOSE))
+    columns.all_degrees("closing", _mean(pc, np.arange(len(notes)) >= len(notes) - _CLOSE_NOTES))
     start, half_end, quarter_end = _parts(notes)
     columns.by_degree("half_end", half_end, (1, 5))
     columns.put("half_end_off", columns.off @ half_end)
@@ -264,7 +238,7 @@ def chord_basses(notes: Notes) -> tuple[int, ...]:
     """
     move = np.abs(np.diff(notes.pitch))
     moves = int((move > 0).sum())
-    if moves < _WINDOW or float((move >= 3).sum()) < _LEAPS * moves:
+    if moves < _WINDOW_NOTES or float((move >= 3).sum()) < _CHORD_LEAPS_SHARE * moves:
         return ()
     breaks = np.flatnonzero(np.diff(notes.onset) > STROKE_SHARE * np.median(notes.duration)) + 1
     first, *rest = np.split(notes.pitch, breaks)
@@ -353,11 +327,11 @@ def _phrase_ends(notes: Notes, median: float) -> npt.NDArray[np.bool_]:
         return ends
     gap = np.append(notes.onset[1:], notes.end[-1] + 4 * median) - notes.onset
     before = np.concatenate(([0.0], gap[:-1]))
-    ends |= (gap >= 1.9 * median) & (gap > 1.4 * before)
+    ends |= (gap >= _LONG * median) & (gap > _LONGER_THAN_BEFORE * before)
     opening = notes.pitch[: min(6, n // 3)]
     if opening.size >= 4:
         windows = np.lib.stride_tricks.sliding_window_view(notes.pitch, opening.size)
-        same = (windows == opening).mean(axis=1) >= 0.8
+        same = (windows == opening).mean(axis=1) >= _SAME_OPENING_SHARE
         returns = np.flatnonzero(same)
         ends[returns[returns > 0] - 1] = True
     ends[-1] = True
@@ -369,7 +343,7 @@ def _bass(notes: Notes) -> FloatArray | None:
     order = np.argsort(notes.onset, kind="stable")
     onset = notes.onset[order]
     groups = np.flatnonzero(np.diff(onset, prepend=-np.inf) > STROKE_SEC)
-    if groups.size == 0 or len(notes) / groups.size < 1.6:
+    if groups.size == 0 or len(notes) / groups.size < _MIN_CHORD_NOTES:
         return None
     strengths = np.zeros(12)
     ends = np.append(groups[1:], len(notes))

@@ -14,7 +14,7 @@ import numpy as np
 from theory.arrays import FloatArray, Notes, as_beats, as_drones, as_notes
 from theory.drone_pitches import find_drone_pitches
 from theory.errors import TheoryError
-from theory.mode_features import FEATURES, candidates, features
+from theory.mode_features import candidates, features
 from theory.mode_reasons import describe
 from theory.mode_weights import WEIGHTS
 from theory.modes import Candidate, Mode
@@ -22,7 +22,7 @@ from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
 
 __all__ = ["find_mode", "posterior"]
 
-_FEW_NOTES = 3  # different notes; of fewer, one must be the tonic
+_MIN_PITCH_CLASSES = 3  # different notes; of fewer, one must be the tonic
 _STRAY_SHARE = 0.01  # of the sounding time; notes of less may be misheard, set by hand
 _SHORT_SCALE_SHARE = 0.8
 # How much of a tonic's probability goes to the scale of five or six notes that is all that sounds;
@@ -113,9 +113,9 @@ def posterior(
     Where only one or two different notes sound, home is one of them.
     """
     columns = features(notes, drones=drones, downbeats=downbeats)
-    score = columns @ np.array([WEIGHTS[name] for name in FEATURES])
+    score = columns @ np.array(list(WEIGHTS.values()))
     heard = {int(p) % 12 for p in (*notes.pitch, *drones)}
-    if len(heard) < _FEW_NOTES:
+    if len(heard) < _MIN_PITCH_CLASSES:
         score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf
     score -= score.max()
     likely = np.exp(score)

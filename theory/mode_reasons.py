@@ -27,10 +27,14 @@ _ORDINAL = {
     7: "seventh",
 }
 _OWN = ("tonic", "scale")
-_LIKELY = 0.15  # probability of a rival from which it is named as one
-_SAME = 0.005  # share of the time by which two notes may differ and sound equally long
-_FEW = 4  # modes that are listed one by one
-_NEAR = 4  # rivals that are argued with
+_LIKELY_PROBABILITY = 0.15  # probability of a rival from which it is named as one
+_SAME_SHARE = 0.005  # share of the time by which two notes may differ and sound equally long
+_MAX_LISTED_MODES = 4  # modes that are listed one by one
+_MAX_RIVALS = 4  # rivals that are argued with
+
+_MIN_SHOWN_PROBABILITY = 0.01  # of a rival that the text lists
+_SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest"))
+# Least probability for each word; `tests.bench.theory` shows how often each is right.
 
 
 def describe(
@@ -54,7 +58,7 @@ def describe(
         deciding=_deciding(best, rivals, degrees),
         undecided=_undecided(best, degrees) + _home_undecided(best, rivals, drones),
         evidence=_evidence(best, notes, drones, downbeats),
-        runners_up=rivals[:_NEAR],
+        runners_up=rivals[:_MAX_RIVALS],
         posterior=ranked,
         drone_midi=drones,
     )
@@ -141,14 +145,17 @@ def _deciding(
     own = _pcs(best.tonic, best.name)
     heard = {parse_note(d.note): d for d in degrees if d.count and d.role in _OWN}
     same_tonic = [c for c in rivals if parse_note(c.tonic) == parse_note(best.tonic)]
-    chosen = list(rivals[:_NEAR]) + [c for c in same_tonic if len(MODES[c.name].semitones) == 7][:3]
+    chosen = (
+        list(rivals[:_MAX_RIVALS])
+        + [c for c in same_tonic if len(MODES[c.name].semitones) == 7][:3]
+    )
     out: dict[tuple[str, str], list[str]] = {}
     for rival in dict.fromkeys(chosen):
         theirs = _pcs(rival.tonic, rival.name)
         against = [pc for pc in own if pc not in theirs and pc in heard]
         if against:
             strongest = max(against, key=lambda pc: heard[pc].count)
-            says = "speaks against" if rival.probability >= _LIKELY else "rules out"
+            says = "speaks against" if rival.probability >= _LIKELY_PROBABILITY else "rules out"
             out.setdefault((_natural(own[strongest], theirs), says), []).append(str(rival))
     return tuple(f"{note} {says} {_and_list(names)}" for (note, says), names in out.items())
 
@@ -187,7 +194,11 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
         return ()
     names = [f.name for f in fits]
     missing = _or_list([_ORDINAL[n] for n in silent])
-    what = _or_list(names) if len(names) <= _FEW else f"{len(names)} modes hold what is heard"
+    what = (
+        _or_list(names)
+        if len(names) <= _MAX_LISTED_MODES
+        else f"{len(names)} modes hold what is heard"
+    )
     return (f"no {missing} heard: {what}",)
 
 
@@ -195,7 +206,7 @@ def _home_undecided(
     best: Candidate, rivals: tuple[Candidate, ...], drones: tuple[int, ...]
 ) -> tuple[str, ...]:
     """Whether the drone or a note of the melody is home, where both are likely."""
-    if not drones or not rivals or rivals[0].probability < _LIKELY:
+    if not drones or not rivals or rivals[0].probability < _LIKELY_PROBABILITY:
         return ()
     pair = (best, rivals[0])
     by_drone = [c for c in pair if parse_note(c.tonic) == min(drones) % 12]
@@ -249,9 +260,9 @@ def _evidence(
     share = _sounding(notes, drones)
     beside = " beside the drone" if drones and line.size else ""
     others = np.delete(share, tonic).max()
-    if share[tonic] > others + _SAME:
+    if share[tonic] > others + _SAME_SHARE:
         out.append(f"{best.tonic} sounds longest{beside} ({share[tonic]:.0%} of the time)")
-    elif share[tonic] >= others - _SAME:
+    elif share[tonic] >= others - _SAME_SHARE:
         out.append(f"no note sounds longer{beside} than {best.tonic} ({share[tonic]:.0%})")
     count = np.bincount(line % 12, minlength=12)
     most = np.delete(count, tonic).max()
@@ -299,7 +310,7 @@ def mode_text(mode: Mode) -> str:
         lines.append(f"  Deciding notes: {'; '.join(mode.deciding)}.")
     for line in mode.undecided:
         lines.append(f"  Not settled: {line}.")
-    rivals = [c for c in mode.runners_up if c.probability >= 0.01]
+    rivals = [c for c in mode.runners_up if c.probability >= _MIN_SHOWN_PROBABILITY]
     if rivals:
         lines.append(
             "  Next likeliest: " + ", ".join(f"{c} ({c.probability:.0%})" for c in rivals) + "."
@@ -327,12 +338,17 @@ def sureness(probability: float) -> str:
     -------
     str
 
+    Raises
+    ------
+    TypeError
+        If ``probability`` is no number.
+
     Examples
     --------
     >>> sureness(0.95), sureness(0.3)
     ('sure', 'a guess')
     """
-    for limit, words in ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest")):
+    for limit, words in _SURENESS:
         if probability >= limit:
             return words
     return "a guess"

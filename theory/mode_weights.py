@@ -111,4 +111,4 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "is_blues": -1.500,
     }
 )
-"""Weight of each feature of `theory.mode_features.FEATURES`, in nats per unit."""
+"""Weight of each feature that `theory.mode_features` counts, by name, in nats per unit."""

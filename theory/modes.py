@@ -11,7 +11,7 @@ __all__ = ["Candidate", "Degree", "Mode", "mode_of"]
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One tonic and mode with its probability."""
+    """A tonic and the ``name`` of a mode on it, with their probability, 0-1."""
 
     tonic: str
     name: str
@@ -23,7 +23,7 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class Degree:
-    """One degree as it was heard.
+    """One degree as it was heard: its ``label`` against the major scale (``b3``) and its note.
 
     ``share`` is its part of the sounding time (0-1, the drone left out), ``count`` how many
     notes. ``role`` is ``tonic``, ``scale``, ``passing`` (foreign, between two neighbours a step
@@ -40,13 +40,14 @@ class Degree:
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """The mode of a riff.
+    """The mode of a riff: the tonic, and the ``name`` of the mode in `MODES`.
 
-    ``confidence`` is the probability of exactly this tonic and mode; ``posterior`` lists every
-    candidate, likeliest first, and sums to 1. ``notes`` are the notes of the mode from the tonic
-    up; ``degrees`` are those heard (and the mode's own that were not). ``deciding`` lists the
-    notes that rule out the nearest rivals, ``undecided`` what never sounded and would decide;
-    ``drone_midi`` the pitches that rang throughout.
+    ``parent`` is the scale whose notes it has (``G major``), ``evidence`` what speaks for the
+    tonic, ``runners_up`` are the next likeliest. ``confidence`` is the probability of exactly this
+    tonic and mode; ``posterior`` lists every candidate, likeliest first, and sums to 1. ``notes``
+    are the notes of the mode from the tonic up; ``degrees`` are those heard (and the mode's own
+    that were not). ``deciding`` lists the notes that rule out the nearest rivals, ``undecided``
+    what never sounded and would decide; ``drone_midi`` the pitches that rang throughout.
     """
 
     tonic: str

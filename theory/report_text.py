@@ -20,9 +20,9 @@ from theory.voicing_levels import VoicingLevels, caution_text, side_by_side
 
 __all__ = ["Bars", "chords_text", "loop_text", "summary_text"]
 
-_WIDTH = 88  # columns of a terminal that everybody has, less a margin
+_WIDTH_COLUMNS = 88  # columns of a terminal that everybody has, less a margin
 _PER_ROW = 4  # diagrams side by side
-_NEAR_BEAT = 0.25  # of a beat, within which a chord begins on it
+_NEAR_BEATS = 0.25  # of a beat, within which a chord begins on it
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,12 +37,12 @@ class Bars:
         if len(self.downbeats_sec) < 2 or len(self.beats_sec) < 2:
             return f"{sec:.2f} s"
         step = float(np.median(np.diff(self.beats_sec)))
-        bar = bisect_right(self.downbeats_sec, sec + _NEAR_BEAT * step)
+        bar = bisect_right(self.downbeats_sec, sec + _NEAR_BEATS * step)
         if bar == 0:
             return "pickup"
         beats = (sec - self.downbeats_sec[bar - 1]) / step
-        whole = int(beats + _NEAR_BEAT)
-        off = "" if beats - whole <= _NEAR_BEAT else " and"
+        whole = int(beats + _NEAR_BEATS)
+        off = "" if beats - whole <= _NEAR_BEATS else " and"
         return f"bar {bar}" + (f" beat {whole + 1}{off}" if whole or off else "")
 
 
@@ -104,7 +104,7 @@ def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels
     opening = (
         f"{mode} ({sureness(mode.confidence)}, {mode.confidence:.0%}). {parent_words(mode)}.{why}"
     )
-    parts = [textwrap.fill(opening, _WIDTH, subsequent_indent="  ")]
+    parts = [textwrap.fill(opening, _WIDTH_COLUMNS, subsequent_indent="  ")]
     if loop is not None:
         parts.append(loop_text(loop, mode))
     shapes = [chord.plain[0] for chord in voicings if chord.plain]

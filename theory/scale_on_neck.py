@@ -27,7 +27,10 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class NeckNote:
-    """One note of the mode on the neck. ``mark`` is ``tonic``, ``deciding`` or ``plain``."""
+    """One note of the mode at a ``string`` and ``fret``: ``pitch_midi``, name and ``degree``.
+
+    ``mark`` is ``tonic``, ``deciding`` or ``plain``.
+    """
 
     string: int
     fret: int
@@ -97,7 +100,7 @@ def scale_on_string(
 
 _LEAN_SHARE = 1.1
 # In a scale the hand leans out for one note at a time, so far past its span; set by hand.
-_MOST_FRETS = 4  # above the lowest fret of the position, one finger a fret and one stretch
+_MAX_FRETS_ABOVE = 4  # above the lowest fret of the position, one finger a fret and one stretch
 _TOP_POSITION = 12  # higher positions repeat those an octave lower
 
 
@@ -134,7 +137,7 @@ def scale_in_position(mode: Mode, **neck: Unpack[NeckOptions]) -> tuple[NeckNote
     for low in range(1, max(2, min(on.top_fret, _TOP_POSITION + 1))):
         high = low
         while (
-            high < min(on.top_fret, low + _MOST_FRETS)
+            high < min(on.top_fret, low + _MAX_FRETS_ABOVE)
             and on.apart_mm(low, high + 1) <= _LEAN_SHARE * on.hand_span_mm
         ):
             high += 1

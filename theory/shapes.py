@@ -33,13 +33,15 @@ def stretch_mm(frets: tuple[int | None, ...], neck: Neck) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """One way to play a chord.
+    """One way to play a chord: ``frets`` and ``fingers`` of each string, string 1 first.
 
-    ``symbol`` is what sounds (a power chord for Am is ``A5``). ``kind`` is ``open``, ``movable``,
-    ``power``, ``drone`` or ``partial`` (strings left out on purpose). ``level`` compares it with
-    the chord as written: ``easier``, ``plain`` or ``heavier``. ``degrees`` names what each string
-    sounds, ``barre`` is (fret, lowest string, highest string) or None, ``missing`` lists
-    degrees of the chord that do not sound. ``cost`` ranks shapes: lower is handier.
+    ``pitch_midi`` lists what sounds, lowest first; ``stretch_mm`` is taken along the neck behind a
+    ``capo`` at that fret. ``symbol`` is what sounds (a power chord for Am is ``A5``). ``kind`` is
+    ``open``, ``movable``, ``power``, ``drone`` or ``partial`` (strings left out on purpose).
+    ``level`` compares it with the chord as written: ``easier``, ``plain`` or ``heavier``.
+    ``degrees`` names what each string sounds, ``barre`` is (fret, lowest string, highest string) or
+    None, ``missing`` lists degrees of the chord that do not sound. ``cost`` ranks shapes: lower is
+    handier.
     """
 
     symbol: str

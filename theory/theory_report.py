@@ -35,6 +35,9 @@ _DRAWN_FRETS = 15  # of the string that carries the mode: an octave and a third
 class Report:
     """Mode, chords, loop and the shapes to play the loop with.
 
+    ``voicings`` are the shapes of each chord of the loop. ``drone_midi`` are the pitches that ring
+    throughout, on the open ``drone_string`` if there is one. ``scale_on_string`` and
+    ``scale_in_position`` lay the mode on the neck, ``bars`` says where its bars lie.
     ``mode`` is None where no note sounds, or only one whatever the octave: then ``only_note`` is
     its name.
     """
@@ -68,7 +71,7 @@ class Report:
 
     def _without_mode(self) -> str:
         if self.only_note:
-            return f"One note only ({self.only_note}): no mode can be told."
+            return f"One note only ({self.only_note}): a mode needs more notes."
         return "No notes, so no mode and no chords."
 
     def summary(self) -> str:

@@ -27,7 +27,8 @@ _CAPO_PLANS = 2
 
 @dataclass(frozen=True, slots=True)
 class VoicingLevels:
-    """The shapes of one chord: ``plain`` as written, ``easier`` and ``heavier`` than that.
+    """The shapes of the chord ``symbol``: ``plain`` as written, ``easier`` and ``heavier`` than
+    that.
 
     ``capo`` lists (fret of the capo, name of the shape, shape).
     """

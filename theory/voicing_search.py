@@ -1,4 +1,4 @@
-"""VoicingLevels to play a chord, searched on the instrument.
+"""Shapes to play a chord, searched on the instrument.
 
 Conventions: string 1 is the highest-sounding string, ``open_midi`` lists string 1 first; frets
 count from the capo. Nothing is looked up: every shape that sounds the chord's notes and no other
@@ -25,10 +25,25 @@ __all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose"
 _TOP_FRET = 12  # shapes higher up repeat those an octave lower
 _HANDY_MARGIN = 0.5  # fingers; of two shapes this near, the one with more strings is listed
 _OPEN_TOP_FRET = 4  # an open shape stops no string above this fret
-_CAPO_COST = (
-    0.08  # fingers a fret: a capo far up the neck thins the sound and has to earn its place
-)
+# fingers a fret: a capo far up the neck thins the sound and has to earn its place
+_CAPO_COST = 0.08
 _CAPO_GAIN = 0.3  # fingers that a capo must save to be worth naming
+
+# How unhandy a shape is, in fingers: what each thing about it costs.
+_FINGER = 0.45  # a finger that holds a string, since not every finger is a burden
+_BARRE = 0.9
+_STRETCH_MM = 40.0  # of stretch that are as hard as one finger
+_FRET_UP = 0.36  # each fret up the neck
+_SILENT_STRING = 0.9  # on six strings; fewer strings are missed more
+_HOLE = 3.2  # a silent string between sounding ones
+_MISSING_NOTE = 1.2
+_NO_THIRD, _SECOND_THIRD = 0.8, 0.25
+_MIXED = 2.0  # open strings beside high frets
+_CRAMPED = 1.5  # two fingers far apart on one fret
+_BARRE_OVER_OPEN = 1.0
+_NO_OPEN_STRING = 0.6
+_WRONG_BASS = 2.0
+_DRONE_PART, _DRONE_FRET = 2.0, 0.1  # over a drone: a part that states the chord worse, and a fret
 
 
 def voicings(
@@ -228,7 +243,7 @@ def _shape(
             if pc not in {p % 12 for p in pitches.values()}
         ),
         stretch_mm=round(stretch, 1),
-        cost=round(cost + (0.0 if bass_right else 2.0), 2),
+        cost=round(cost + _WRONG_BASS * (not bass_right), 2),
         barre=barre,
         capo=neck.capo,
     )
@@ -244,7 +259,7 @@ def _cost(
     inner: int,
     is_open: bool,
 ) -> float:
-    """How unhandy a shape is, in units of about one finger (by hand)."""
+    """How unhandy a shape is, in fingers."""
     stopped = [f for f in frets if f]
     used = len({f for f in fingers if f})
     classes = [p % 12 for p in pitches.values()]
@@ -254,19 +269,19 @@ def _cost(
     high_up = min(stopped, default=0)
     mixed = 0 in frets and not is_open
     return (
-        0.45 * used
-        + (0.9 if barre is not None else 0.0)
-        + stretch / 40.0
-        + 0.36 * high_up
-        + 0.9 * (6 / len(frets)) ** 2 * sum(1 for f in frets if f is None)
-        + 3.2 * inner
-        + 1.2 * missing
-        + (0.8 if not third and has_third else 0.0)
-        + 0.25 * max(0, len(third) - 1)
-        + (2.0 if mixed else 0.0)
-        + (1.5 if _is_cramped(frets, barre) else 0.0)
-        + (1.0 if barre is not None and 0 in frets[: barre[2]] else 0.0)
-        + (0.0 if 0 in frets else 0.6)
+        _FINGER * used
+        + _BARRE * (barre is not None)
+        + stretch / _STRETCH_MM
+        + _FRET_UP * high_up
+        + _SILENT_STRING * (6 / len(frets)) ** 2 * frets.count(None)
+        + _HOLE * inner
+        + _MISSING_NOTE * missing
+        + _NO_THIRD * (not third and has_third)
+        + _SECOND_THIRD * max(0, len(third) - 1)
+        + _MIXED * mixed
+        + _CRAMPED * _is_cramped(frets, barre)
+        + _BARRE_OVER_OPEN * (barre is not None and 0 in frets[: barre[2]])
+        + _NO_OPEN_STRING * (0 not in frets)
     )
 
 
@@ -408,7 +423,7 @@ def _two_strings(chord: Chord, neck: Neck, drone: int, melody: int, fret: int, r
         degrees=tuple(degrees),
         missing=tuple(degree for degree, _, _ in chord_tones(chord) if degree not in degrees),
         stretch_mm=0.0,
-        cost=round(rank * 2.0 + fret * 0.1, 2),
+        cost=round(rank * _DRONE_PART + fret * _DRONE_FRET, 2),
         capo=neck.capo,
     )
 

@@ -97,6 +97,16 @@ def transcribe(
         If the file holds no sound that can be read, is silent, or no note is heard in it.
     ParameterError
         If an argument is out of range.
+
+    Examples
+    --------
+    Four notes that a string model plays:
+
+    >>> from transcribe.sound import render_riff
+    >>> line = [Note(k, 0.5 * k + 0.2, 0.5 * k + 0.6, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> heard = transcribe(render_riff(Riff(notes=tuple(line))), sr=22050)
+    >>> [note.pitch_midi for note in heard.notes]
+    [50, 53, 55, 57]
     """
     riff, sound = _listen(
         take,
@@ -223,6 +233,8 @@ def finger(
         `transcribe.correct.requests`. What a riff was asked before stays.
     anew : bool
         Whether places from a file are found again, too.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
 
     Returns
     -------
@@ -233,6 +245,13 @@ def finger(
     ------
     ParameterError
         If there are no notes, or a pin names no note or a place that does not sound its pitch.
+
+    Examples
+    --------
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, pins={3: (4, 7)}, requests=["along string 4"])
+    >>> [(note.string, note.fret) for note in riff.notes]
+    [(4, 0), (4, 3), (4, 5), (4, 7)]
     """
     riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
     if not riff.notes:
@@ -324,6 +343,8 @@ def compare(
         reference expects a note that was not heard. A take that is a recording brings its own.
     part : str, optional
         Name or number of the part of a reference in MusicXML or MIDI.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
 
     Returns
     -------

@@ -48,8 +48,8 @@ _MIN_SHARE_OF_RIFF = 0.7  # of the time from the first to the last onset
 _MIN_SHARE_COVERED = 0.62  # of its length: sounding, or between two strikes of a steady pattern
 _MIN_SHARE_OF_STROKES = 0.1  # fewer strikes are enough only where it is covered as much as this:
 _MIN_SHARE_COVERED_IF_RARE = 0.85
-_MOST_GAPS = 3.2  # usual gaps that two missed strikes, or a rest in the pattern, may leave
-_MOST_GAPS_BEFORE = 2.4  # usual gaps from the first onset of the riff to the first strike
+_MAX_GAPS = 3.2  # usual gaps that two missed strikes, or a rest in the pattern, may leave
+_MAX_GAPS_BEFORE = 2.4  # usual gaps from the first onset of the riff to the first strike
 _MIN_SHARE_HELD = 0.5  # of the riff, by a pitch that is struck fewer than three times
 
 # The melody over it
@@ -344,7 +344,7 @@ def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, flo
     last = own[0].onset_sec
     for note in own[1:]:
         silent = note.onset_sec - max(end, last)
-        if silent > limit and note.onset_sec - last > _MOST_GAPS * usual:
+        if silent > limit and note.onset_sec - last > _MAX_GAPS * usual:
             runs.append((start, end, last))
             start = note.onset_sec
             end = note.offset_sec
@@ -355,7 +355,7 @@ def _longest_run(own: Sequence[Note], notes: Sequence[Note]) -> tuple[float, flo
     usual = min(6.0, usual)
     first = notes[0].onset_sec
     final = max(n.offset_sec for n in notes[-4:])
-    if start - first <= _MOST_GAPS_BEFORE * usual:
+    if start - first <= _MAX_GAPS_BEFORE * usual:
         start = first
     end = max(end, min(final, last + 1.1 * usual))
     return start, end

@@ -11,13 +11,14 @@ missed. ``--fixed`` groups by a fixed window of 50 ms instead, as a reference in
 from __future__ import annotations
 
 import argparse
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
 from tests.bench.theory_riffs import LOOPS, OPEN, SHAPES
 from transcribe.core.riff import Note, sort_notes
-from transcribe.core.strokes import STROKE_SEC, stroke_direction, strokes
+from transcribe.core.strokes import STROKE_SEC, strokes
 from transcribe.rhythm import events, find_rhythm
 
 # Strokes on the eighths of a bar of 4/4 or, the last three, of 3/4 and 6/8.
@@ -31,6 +32,15 @@ PATTERNS = (
     ("D.D.D.", (3, 4)),
     ("D.UD.U", (6, 8)),
 )
+
+
+def stroke_direction(notes: list[Note]) -> str | None:
+    """``down`` where the low strings of a stroke come first, ``up`` where the high ones do."""
+    ahead = sum(
+        np.sign(round(1e4 * (b.onset_sec - a.onset_sec))) * np.sign(b.pitch_midi - a.pitch_midi)
+        for a, b in itertools.combinations(notes, 2)
+    )
+    return None if ahead == 0 else "down" if ahead > 0 else "up"
 
 
 @dataclass(frozen=True)

@@ -92,7 +92,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
 '''
 TAIL = '''    }
 )
-"""Weight of each feature of `theory.mode_features.FEATURES`, in nats per unit."""
+"""Weight of each feature that `theory.mode_features` counts, by name, in nats per unit."""
 '''
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from transcribe.core.riff import Note, sort_notes
-from transcribe.core.strokes import stroke_direction, strokes
+from transcribe.core.strokes import strokes
 
 CHORD = (40, 47, 52, 56, 59, 64)
 
@@ -52,16 +52,3 @@ def test_a_hammered_note_is_no_string_of_a_stroke() -> None:
     notes = [Note(0, 0.0, 0.04, 55), Note(1, 0.03, 0.4, 59)]
     trill = [*notes, Note(2, 0.07, 0.4, 60, articulation="hammer-on")]
     assert strokes(trill) == ((0, 1), (2,))
-
-
-@pytest.mark.parametrize("spread_ms", [10, 40, 120])
-@pytest.mark.parametrize("up", [False, True])
-def test_the_hand_goes_down_from_the_low_strings(spread_ms: float, up: bool) -> None:
-    rng = np.random.default_rng(1)
-    notes = strum(0.0, spread_ms / 1000, up=up, jitter=rng.normal(0, 0.001, 6))
-    assert stroke_direction(notes) == ("up" if up else "down")
-
-
-def test_no_direction_without_an_order() -> None:
-    assert stroke_direction(strum(0.0, 0.0)) is None
-    assert stroke_direction([Note(0, 0.0, 1.0, 40)]) is None

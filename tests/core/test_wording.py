@@ -13,7 +13,7 @@ import pytest
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark
 from transcribe.core.wording import KINDS, NoteName, parts, refusal, remark_json, sentence
-from transcribe.fingering.costs import TOLD_AS
+from transcribe.fingering.costs import WORDED_AS
 from transcribe.takes.verdict_wording import REMARKS
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -95,13 +95,13 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         "tempo-taken",
         {"bpm": 120.0, "meter": [4, 4]},
         (),
-        "No tempo is told; 120 quarters a minute are taken until another is given.",
+        "The file gives no tempo; 120 quarters a minute are assumed until you give one.",
     ),
     ("meter-impossible", {}, (), "A meter that no music has is left out."),
     ("meter-changes", {"meter": [3, 4]}, (), "The meter changes; bars are counted in 3/4."),
     ("jumps", {}, (), "Jumps (da capo, segno, coda) are not followed."),
     ("positions-wrong", {"count": 3}, (), "3 written positions do not sound the written pitch"),
-    ("tab-no-meter", {"meter": [4, 4]}, (), "tells no meter; 4/4 is taken"),
+    ("tab-no-meter", {"meter": [4, 4]}, (), "gives no meter; 4/4 is assumed"),
     ("tab-repeat-in-words", {"line": 3, "text": "twice"}, (), 'Line 3 says "twice"'),
     ("places-not-kept", {"count": 2, "of": 9, "file": "a.mid"}, (), "2 of 9 places written in a"),
     ("no-place", _PIN | {"reason": "no-string"}, (12,), "note 12 (A3 at 4.20 s): no string is"),
@@ -338,7 +338,7 @@ def _compared(node: ast.AST) -> list[str]:
 
 def test_every_cost_has_words() -> None:
     facts = _HERE | {"pinned": False}
-    for name in TOLD_AS.values():
+    for name in WORDED_AS.values():
         other = {"place": [4, 7], "more": 2.5, "costs": [{"name": name, "more": 1.0}]}
         assert "(+1.0)" in sentence(Remark("why-here", facts | {"other": other}, (1,)))
 

@@ -8,7 +8,7 @@ import pytest
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Drone, Note, Phrase, Rhythm, Riff
-from transcribe.correct.selectors import places_of
+from transcribe.correct.selectors import places_asked
 
 
 @pytest.fixture
@@ -34,19 +34,19 @@ def riff() -> Riff:
 
 
 def test_one_note(riff: Riff) -> None:
-    assert places_of(riff, "2=4/14") == {2: (4, 14)}
+    assert places_asked(riff, "2=4/14") == {2: (4, 14)}
 
 
 def test_bar_on_another_string(riff: Riff) -> None:
-    assert places_of(riff, "bar:1=2") == {1: (2, 3), 2: (2, 5)}
+    assert places_asked(riff, "bar:1=2") == {1: (2, 3), 2: (2, 5)}
 
 
 def test_phrase_on_another_string_leaves_the_drone(riff: Riff) -> None:
-    assert places_of(riff, "phrase:B=5") == {3: (5, 14)}
+    assert places_asked(riff, "phrase:B=5") == {3: (5, 14)}
 
 
 def test_bar_as_it_lies(riff: Riff) -> None:
-    assert places_of(riff, "bar:2") == {3: (3, 4), 4: (4, 0)}
+    assert places_asked(riff, "bar:2") == {3: (3, 4), 4: (4, 0)}
 
 
 @pytest.mark.parametrize(
@@ -63,4 +63,4 @@ def test_bar_as_it_lies(riff: Riff) -> None:
 )
 def test_refused(riff: Riff, text: str, words: str) -> None:
     with pytest.raises(ParameterError, match=re.escape(words)):
-        places_of(riff, text)
+        places_asked(riff, text)

@@ -104,7 +104,7 @@ def test_three_quarters_are_seen_where_bars_are_drawn_for_them(
     fingered = api.finger(read_tab(text))
     assert fingered.rhythm is not None
     assert fingered.rhythm.meter == meter
-    assert f"{meter[0]}/{meter[1]} is taken" in " ".join(map(sentence, fingered.warnings))
+    assert f"{meter[0]}/{meter[1]} is assumed" in " ".join(map(sentence, fingered.warnings))
     bars = row.split("|")
     if meter == (3, 4):
         assert _bars(fingered) == [sum(c.isdigit() for c in bar) for bar in bars]

@@ -29,7 +29,7 @@ def test_one_note_tells_no_mode(pitches):
     found = report(**tune(pitches))
     assert found.mode is None
     assert found.chords == ()
-    assert found.text() == "One note only (E): no mode can be told."
+    assert found.text() == "One note only (E): a mode needs more notes."
     assert found.as_document()["mode"] is None
     assert report(**tune(pitches), drone_midi=45).mode is not None  # over a drone there are two
 

@@ -16,11 +16,12 @@ _RANGE_SEC = (0.07, 0.65)
 _WINDOW_SEC = 12.0
 _BAND_HZ = (80.0, 6000.0)
 _WHITENING = 0.2  # power to which the power spectrum is raised: 0 is white, 1 as heard
-_SHARP = 11.0
+_MIN_SHARPNESS = 11.0
 """Height of the peak over the root mean square of the 50 ms to either side. Takes of real players
 without an echo come to 4 or 5, rendered echoes to 9 and more where they waver, 11 to 28 elsewhere
 (``tests/bench/real.py`` and the rendered clips of ``transcribe.training``)."""
-_FIRST = 0.5  # a peak at a half or a third of the delay that is this high is the delay itself
+# a peak at a half or a third of the delay that is this high is the delay itself
+_FIRST_PEAK_SHARE = 0.5
 _NEAR_SEC = 0.004
 
 
@@ -56,7 +57,7 @@ def echo_delay_sec(y: np.ndarray, *, sr: int) -> float | None:
     around = np.sqrt(uniform_filter1d(again[:high] ** 2, round(0.1 * sr)))
     sharp = again[:high] / np.maximum(around, 1e-12 * max(float(again[0]), 1e-12))
     best = low + int(np.argmax(sharp[low:]))
-    if sharp[best] < _SHARP:
+    if sharp[best] < _MIN_SHARPNESS:
         return None
     near = round(_NEAR_SEC * sr)
     for parts in (3, 2):
@@ -64,7 +65,7 @@ def echo_delay_sec(y: np.ndarray, *, sr: int) -> float | None:
         if at - near < low:
             continue
         peak = at - near + int(np.argmax(sharp[at - near : at + near + 1]))
-        if sharp[peak] >= _FIRST * sharp[best]:
+        if sharp[peak] >= _FIRST_PEAK_SHARE * sharp[best]:
             best = peak
             break
     return round(best / sr, 4)

@@ -21,7 +21,7 @@ _SILENT_DB = -75.0  # a peak under this is the converter's own noise
 _CLIPPED_SHARE = 2e-4  # of the samples; below this nobody hears it
 _NOISE_DB = -35.0  # a noise floor over this masks soft notes
 _MAINS_HZ = (50.0, 60.0)
-_PIECE = 1 << 20  # samples
+_PIECE_SAMPLES = 1 << 20  # samples
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,9 @@ def clipped_share(y: NDArray[np.float32], peak: float | None = None) -> float:
     if top < 10.0 ** (_SILENT_DB / 20.0):
         return 0.0
     # In pieces, so that a long take needs no copies of itself.
-    count = sum(_flat_samples(y[i : i + _PIECE], top) for i in range(0, y.size, _PIECE))
+    count = sum(
+        _flat_samples(y[i : i + _PIECE_SAMPLES], top) for i in range(0, y.size, _PIECE_SAMPLES)
+    )
     return count / y.size
 
 

@@ -17,8 +17,8 @@ from typing import BinaryIO
 
 __all__ = ["find_truncation"]
 
-_MOST_PIECES = 500_000
-_TAIL = 1 << 17  # more than one Ogg page, which has at most 65,307 bytes
+_MAX_PIECES = 500_000
+_TAIL_BYTES = 1 << 17  # more than one Ogg page, which has at most 65,307 bytes
 
 
 def find_truncation(path: Path) -> str | None:
@@ -42,7 +42,7 @@ def find_truncation(path: Path) -> str | None:
 
 def _ogg(file: BinaryIO, size: int) -> str | None:
     """The last page must be whole and carry the end-of-stream flag."""
-    start = max(0, size - _TAIL)
+    start = max(0, size - _TAIL_BYTES)
     file.seek(start)
     data = file.read()
     at = data.rfind(b"OggS")
@@ -61,7 +61,7 @@ def _ogg(file: BinaryIO, size: int) -> str | None:
 
 def _caf_is_cut(file: BinaryIO, size: int) -> bool:
     at = 8
-    for _ in range(_MOST_PIECES):
+    for _ in range(_MAX_PIECES):
         file.seek(at)
         head = file.read(12)
         if len(head) < 12:
@@ -80,7 +80,7 @@ _INSIDE = {0x18538067, 0x1F43B675, 0xA0}  # segment, cluster, block group: walke
 
 def _ebml_is_cut(file: BinaryIO, size: int) -> bool:
     at = 0
-    for _ in range(_MOST_PIECES):
+    for _ in range(_MAX_PIECES):
         if at >= size:
             return at > size
         file.seek(at)
@@ -123,7 +123,7 @@ def _mpeg_is_cut(file: BinaryIO, size: int, head: bytes) -> bool:
     if head[:3] == b"ID3":
         sizes = head[6:10]
         at = 10 + sum((b & 0x7F) << (21 - 7 * i) for i, b in enumerate(sizes))
-    for _ in range(_MOST_PIECES):
+    for _ in range(_MAX_PIECES):
         file.seek(at)
         header = file.read(4)
         length = _mpeg_frame(header) if len(header) == 4 else None

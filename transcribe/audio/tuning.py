@@ -18,7 +18,7 @@ __all__ = ["tuning_offset_cents"]
 _LOW_HZ, _HIGH_HZ = 60.0, 1400.0
 _WINDOW_SEC = 0.4
 _MAX_FRAMES = 600
-_PEAKS = 12  # per frame
+_MAX_PEAKS = 12  # per frame
 _AROUND_CENTS = 15.0  # how far from the commonest offset a peak may lie and still count
 
 
@@ -100,7 +100,7 @@ def _frame_peaks(
     if at.size == 0 or spectrum[at].max() <= 0:
         return np.zeros(0), np.zeros(0)
     at = at[spectrum[at] > 0.03 * spectrum[at].max()]
-    at = np.sort(at[np.argsort(spectrum[at])[-_PEAKS:]])
+    at = np.sort(at[np.argsort(spectrum[at])[-_MAX_PEAKS:]])
     a, b, c = (np.log(np.maximum(spectrum[at + k], 1e-20)) for k in (-1, 0, 1))
     curve = a - 2 * b + c
     shift = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, -1.0), 0.0)

@@ -15,7 +15,7 @@ __all__ = ["make_parser"]
 
 
 class _Parser(argparse.ArgumentParser):
-    """Says in one line what is wrong with the command, and where the options are told."""
+    """Says in one line what is wrong with the command, and where the options are listed."""
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
         self._given = list(sys.argv[1:] if args is None else args)

@@ -78,7 +78,13 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     from transcribe.correct import note_edits, requests, retime, retune
     from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
-    from transcribe.correct.selectors import notes_of, pinned_of, places_in_tab, places_of, unmoved
+    from transcribe.correct.selectors import (
+        notes_of,
+        pinned_of,
+        places_asked,
+        places_in_tab,
+        unmoved,
+    )
 
     repeats = not args.only_here
     if args.undo:
@@ -119,7 +125,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = unpin(riff, wanted, repeats=repeats)
     pins: dict[int, tuple[int, int]] = {}
     for text in args.pin:
-        pins |= places_of(riff, text)
+        pins |= places_asked(riff, text)
         for remark in unmoved(riff, text):
             progress.say(f"{text}: {sentence(remark)}")
     if args.from_tab is not None:

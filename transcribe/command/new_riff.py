@@ -139,10 +139,10 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
 def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
     """Say what stays as it was corrected before."""
     words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
-    told = [words[key].format(kept[key]) for key in words if key in kept]
-    told += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
-    if told:
-        progress.say(f"the rhythm stays as it was corrected: {', '.join(told)}")
+    kept_words = [words[key].format(kept[key]) for key in words if key in kept]
+    kept_words += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
+    if kept_words:
+        progress.say(f"the rhythm stays as it was corrected: {', '.join(kept_words)}")
     others = ["tuning and capo"] if "instrument" in kept else []
     others += [f"drone {kept['drone']}"] if "drone" in kept else []
     others += ["the echo's copies are notes"] if "keep_echo" in kept else []

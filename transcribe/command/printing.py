@@ -148,14 +148,14 @@ def _strings(riff: Riff) -> str:
 
     instrument = riff.instrument
     known = tuning_name(instrument.open_midi)
-    told = known or " ".join(pitch_name(m) for m in instrument.open_midi)
-    told += f", capo {instrument.capo}" if instrument.capo else ""
+    words = known or " ".join(pitch_name(m) for m in instrument.open_midi)
+    words += f", capo {instrument.capo}" if instrument.capo else ""
     usual = Instrument()
     if instrument.frets != usual.frets:
-        told += f", {instrument.frets} frets"
+        words += f", {instrument.frets} frets"
     if instrument.scale_length_mm != usual.scale_length_mm:
-        told += f", {instrument.scale_length_mm:g} mm"
-    return told
+        words += f", {instrument.scale_length_mm:g} mm"
+    return words
 
 
 def _drone(riff: Riff) -> str:

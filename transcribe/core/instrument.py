@@ -119,11 +119,31 @@ def make_instrument(
 ) -> Instrument:
     """An instrument from a tuning name or list and the usual neck for it.
 
+    Parameters
+    ----------
+    tuning : str
+        A name in `TUNINGS`, or the open strings from string 1: ``E4,B3,G3,D3,A2,D2``.
+    capo : int, 0 to ``frets - 1``
+    frets : int, 1-36, optional
+        Counted from the nut; the usual number for the tuning by default.
+    scale_length_mm : float, 100-2000, optional
+        The usual one for the tuning by default.
+    offset_cents : float
+        How far the instrument sounds above A4 = 440 Hz.
+
+    Returns
+    -------
+    Instrument
+
     Raises
     ------
     ParameterError
-        If the tuning is unknown, or ``frets`` is not 1-36, or ``capo`` is not 0 to ``frets - 1``,
-        or the scale length is not 100-2000 mm.
+        If the tuning is unknown, or another argument is out of its range.
+
+    Examples
+    --------
+    >>> make_instrument("ukulele").open_midi, make_instrument("bass").scale_length_mm
+    ((69, 64, 60, 67), 864.0)
     """
     name = tuning.strip().lower()
     open_midi = parse_tuning(tuning)

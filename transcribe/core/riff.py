@@ -91,7 +91,7 @@ UNSURE_BELOW = 0.8
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where the notes came from."""
+    """Where the notes came from: a ``file``, its ``duration_sec`` and ``sha256`` if known."""
 
     file: str = ""
     duration_sec: float | None = None
@@ -105,7 +105,8 @@ class Instrument:
 
     ``open_midi`` lists the open strings without the capo, string 1 first. ``frets`` counts from
     the nut; with a capo at ``capo`` the highest fret that can be written is ``frets - capo``.
-    ``offset_cents`` is how far the whole instrument sounds above A4 = 440 Hz. ``nut_frets`` says
+    ``scale_length_mm`` is the length of an open string. ``offset_cents`` is how far the whole
+    instrument sounds above A4 = 440 Hz. ``nut_frets`` says
     at which fret of the neck each string begins, string 1 first, and is empty where all begin at
     the nut: the short fifth string of a banjo is open from fret 5 on, and its frets are counted
     as those of the other strings.
@@ -164,16 +165,19 @@ class Bend:
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """One note.
+    """One note, by an ``id`` that no other note of the riff has.
 
-    ``cents`` is its distance from ``pitch_midi`` after the tuning offset. ``loudness_db`` is
-    relative to full scale, ``confidence`` lies in 0 to 1 and is 1 for a note that was not heard
-    but written. ``finger`` is 0 for an open string and 1 (index) to 4 (little finger).
-    ``palm_mute`` is a note damped by the striking hand, ``let_ring`` one that is left to ring, and
-    ``stroke`` the way of the hand or the pick, where a file says so.
-    ``bend`` is the size of a bend. ``slide`` is the way that a slide arrives, where a tab says
-    it. ``soft`` is a note that is struck softly or held over, in brackets in a tab; ``tapped`` is
-    a hammer-on of the striking hand; ``added`` is a note that the player put in by hand.
+    ``onset_sec`` and ``offset_sec`` are when it begins and ends, ``onset_beat`` and
+    ``duration_beat`` the same in the score, None where no rhythm is known. ``string`` and ``fret``
+    are None until it is fingered, and the player holds it there where it is ``pinned``;
+    ``articulation`` is one of `ARTICULATIONS`. ``cents`` is its distance from ``pitch_midi`` after
+    the tuning offset. ``loudness_db`` is relative to full scale, ``confidence`` lies in 0 to 1 and
+    is 1 for a note that was not heard but written. ``finger`` is 0 for an open string and 1 (index)
+    to 4 (little finger). ``palm_mute`` is a note damped by the striking hand, ``let_ring`` one that
+    is left to ring, and ``stroke`` the way of the hand or the pick, where a file says so. ``bend``
+    is the size of a bend. ``slide`` is the way that a slide arrives, where a tab says it. ``soft``
+    is a note that is struck softly or held over, in brackets in a tab; ``tapped`` is a hammer-on of
+    the striking hand; ``added`` is a note that the player put in by hand.
     """
 
     id: int
@@ -224,7 +228,9 @@ class PhraseDifference:
 
 @dataclass(frozen=True, slots=True)
 class Phrase:
-    """A stretch of beats; phrases that repeat share a letter (``A``, varied: ``A'``).
+    """A stretch of beats, from ``start_beat`` to ``end_beat``.
+
+    Phrases that repeat share a letter in their ``label`` (``A``, varied: ``A'``).
 
     ``repeats_beat`` is the start of the first phrase of this letter, None in that phrase itself;
     ``differences`` lists where the two differ, in order of beats.
@@ -275,7 +281,8 @@ class Rhythm:
     """Tempo, meter and where the beats fell.
 
     ``bpm`` counts beats (units of the meter's denominator). ``beats_sec`` rises strictly;
-    the beat at ``downbeats_sec[0]`` is beat 0, beats before it are a pickup.
+    the beat at ``downbeats_sec[0]`` is beat 0, beats before it are a pickup. ``phrases`` follow one
+    another without gaps from beat 0.
 
     The rest is known where the rhythm was found from the notes: ``confidence`` of beats and bars
     together, 0 to 1; ``bpm_choices`` and ``meter_choices``, best first, a single meter where it
@@ -386,7 +393,10 @@ class PlayerSettings:
 
 @dataclass(frozen=True, slots=True)
 class Drone:
-    """An open string (or two) that rings under the melody from ``start_sec`` to ``end_sec``."""
+    """An open string that rings under the melody from ``start_sec`` to ``end_sec``.
+
+    ``other_strings`` are those that ring along with it, mostly none.
+    """
 
     string: int
     start_sec: float
@@ -498,8 +508,11 @@ class FileForm:
 class Riff:
     """A whole riff document.
 
-    ``notes`` are sorted by `sort_notes`. ``theory`` holds the theory section as plain JSON
-    values. ``history`` lists the corrections in the order they were made.
+    ``instrument`` is what it is played on, ``source`` where its notes came from, ``timing`` what
+    their seconds mean, and ``player`` what the player gave for the whole of it. ``rhythm``,
+    ``drone`` and the ``segments`` of the recording are what was found, and ``alternatives`` are
+    other fingerings. ``notes`` are sorted by `sort_notes`. ``theory`` holds the theory section as
+    plain JSON values. ``history`` lists the corrections in the order they were made.
 
     ``warnings`` tell what is uncertain or was left out when the riff was made, ``unmet`` which
     pins and notes the fingering could not give their place, and ``cautions`` where the hand may

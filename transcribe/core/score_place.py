@@ -29,9 +29,8 @@ __all__ = [
 COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&", "a")}
 """What is counted at the places after the beat's number, by places in a beat."""
 
-_NEAR_BEATS = (
-    0.03  # further than this from a counted place, a beat is named as a decimal; set by eye
-)
+# further than this from a counted place, a beat is named as a decimal; set by eye
+_NEAR_BEATS = 0.03
 
 
 _UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}

@@ -1,7 +1,6 @@
 """Which notes are struck together: the strings of one stroke of the picking hand.
 
-Conventions: times in seconds; notes in the order of `transcribe.core.riff.sort_notes`. A stroke
-goes down (towards the floor, low strings first) or up.
+Conventions: times in seconds; notes in the order of `transcribe.core.riff.sort_notes`.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from collections.abc import Sequence
 
 from transcribe.core.riff import LEGATO, Note
 
-__all__ = ["STROKE_SEC", "stroke_direction", "strokes"]
+__all__ = ["STROKE_SEC", "strokes"]
 
 STROKE_SEC = 0.05
 """Onsets this close to the first of them are one stroke, whatever their order. The shortest value
@@ -76,33 +75,3 @@ def _joins(note: Note, stroke: Sequence[Note]) -> bool:
 
 def _sign(step: int) -> int:
     return (step > 0) - (step < 0)
-
-
-def stroke_direction(notes: Sequence[Note]) -> str | None:
-    """Which way the hand went over the strings of one stroke.
-
-    Parameters
-    ----------
-    notes : sequence of Note
-        The notes of one stroke.
-
-    Returns
-    -------
-    str or None
-        ``down`` where the low strings come first, ``up`` where the high ones do; None for fewer
-        than two notes, or where they come at one moment or in no order.
-
-    Examples
-    --------
-    >>> stroke_direction([Note(1, 0.0, 1.0, 40), Note(2, 0.01, 1.0, 47), Note(3, 0.02, 1.0, 52)])
-    'down'
-    """
-    ahead = 0
-    for i, a in enumerate(notes):
-        for b in notes[i + 1 :]:
-            order = _sign(round(1e4 * (b.onset_sec - a.onset_sec)))
-            if a.string is not None and b.string is not None:
-                ahead += order * _sign(a.string - b.string)
-            else:
-                ahead += order * _sign(b.pitch_midi - a.pitch_midi)
-    return None if ahead == 0 else "down" if ahead > 0 else "up"

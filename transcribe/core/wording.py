@@ -43,7 +43,7 @@ def sentence(remark: Remark) -> str:
     Examples
     --------
     >>> sentence(Remark("tab-no-meter", {"meter": [3, 4]}))
-    'The tab tells no meter; 3/4 is taken until another is given.'
+    'The tab gives no meter; 3/4 is assumed until you give one.'
     """
     return "".join(part if isinstance(part, str) else part.text for part in parts(remark))
 
@@ -210,7 +210,7 @@ def _pin_refused(r: Remark) -> _Words:
     return out
 
 
-_MOST_NOTES = 6  # that a sentence lists
+_MAX_LISTED_NOTES = 6  # that a sentence lists
 
 
 def _not_moved(r: Remark) -> _Words:
@@ -219,10 +219,10 @@ def _not_moved(r: Remark) -> _Words:
         "drone": "the drone's open string keeps note",
     }
     out: list[str | NoteName] = [why[r.facts["reason"]] + (" " if len(r.notes) == 1 else "s ")]
-    named = zip(r.notes[:_MOST_NOTES], r.facts["pitches_midi"], strict=False)
+    named = zip(r.notes[:_MAX_LISTED_NOTES], r.facts["pitches_midi"], strict=False)
     for k, (note, pitch) in enumerate(named):
         out += [", " if k else "", NoteName(note, f"{note} ({pitch_name(pitch)})")]
-    more = len(r.notes) - _MOST_NOTES
+    more = len(r.notes) - _MAX_LISTED_NOTES
     return *out, f" and {more} more" if more > 0 else ""
 
 
@@ -539,7 +539,7 @@ def _half_way(r: Remark) -> _Words:
 
 # What is wrong with a recording, or was left out of a file -----------------------------------
 
-_MOST_PARTS = 12  # that a sentence lists
+_MAX_LISTED_PARTS = 12  # that a sentence lists
 _COPY = "copy it again if the riff is not whole."
 
 
@@ -554,8 +554,8 @@ def _cut_off(r: Remark) -> _Words:
 
 def _part_chosen(r: Remark) -> _Words:
     facts, others = r.facts, r.facts["others"]
-    more = len(others) - _MOST_PARTS
-    listed = [*others[:_MOST_PARTS], *([f"{more} more"] if more > 0 else [])]
+    more = len(others) - _MAX_LISTED_PARTS
+    listed = [*others[:_MAX_LISTED_PARTS], *([f"{more} more"] if more > 0 else [])]
     both = f"{', '.join(listed[:-1])} and {listed[-1]} are" if listed[1:] else f"{listed[0]} is"
     kind = str(facts.get("kind", "part")).capitalize()
     return f"{kind} {facts['number']}, {facts['name']}, is used; {both} left out."
@@ -614,11 +614,11 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             "out."
         ),
         "tempo-taken": lambda r: (
-            f"No tempo is told; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a minute are "
-            "taken until another is given."
+            f"The file gives no tempo; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a "
+            "minute are assumed until you give one."
         ),
         "tab-no-meter": lambda r: (
-            f"The tab tells no meter; {_meter(r.facts['meter'])} is taken until another is given."
+            f"The tab gives no meter; {_meter(r.facts['meter'])} is assumed until you give one."
         ),
         "bar-lines-moved": lambda r: (
             f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "

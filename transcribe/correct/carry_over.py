@@ -65,10 +65,10 @@ def kept_settings(old: Riff, sha256: str | None, given: Mapping[str, Any]) -> di
 
 def with_settings(riff: Riff, kept: Mapping[str, Any]) -> Riff:
     """``riff`` that notes which of the player's words it was read by, for the next reading."""
-    told = {key: value for key, value in kept.items() if key != "instrument"}
+    settings = {key: value for key, value in kept.items() if key != "instrument"}
     player = dataclasses.replace(
         riff.player,
-        **told,
+        **settings,
         instrument_given=riff.player.instrument_given or "instrument" in kept,
     )
     return dataclasses.replace(riff, player=player)

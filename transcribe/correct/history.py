@@ -48,12 +48,29 @@ def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Rif
 def undo(riff: Riff) -> Riff:
     """``riff`` as it was before the last correction that holds.
 
+    Parameters
+    ----------
+    riff : Riff
+
+    Returns
+    -------
+    Riff
+        With one more step in its history, so that the correction can be made again.
+
     Raises
     ------
     ParameterError
         If there is nothing to undo.
     FormatError
         If the history is damaged.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger, pin
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line)
+    >>> undo(pin(riff, {3: (4, 7)})).notes == riff.notes
+    True
     """
     done, _ = steps(riff)
     if not done:
@@ -64,12 +81,29 @@ def undo(riff: Riff) -> Riff:
 def redo(riff: Riff) -> Riff:
     """``riff`` with the last undone correction made again.
 
+    Parameters
+    ----------
+    riff : Riff
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
+
     Raises
     ------
     ParameterError
         If there is nothing to make again.
     FormatError
         If the history is damaged.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger, pin
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> held = pin(finger(line), {3: (4, 7)})
+    >>> redo(undo(held)).notes == held.notes
+    True
     """
     _, undone = steps(riff)
     if not undone:

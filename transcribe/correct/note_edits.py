@@ -33,7 +33,7 @@ NOTE_EDITS = ("add", "change", "confirm", "delete", "merge", "split")
 """Kinds of the steps that are made here."""
 
 _SHORTEST_SEC = 0.02  # of a note; shorter is a slip of the hand; chosen by ear
-_GRID = 4  # parts of a beat that an added onset is moved to
+_PARTS_OF_BEAT = 4  # parts of a beat that an added onset is moved to
 
 
 def delete(riff: Riff, note_ids: Iterable[int]) -> Riff:
@@ -240,6 +240,8 @@ def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:
     clock = Clock(rhythm)
     start = note.onset_beat
     if onset or start is None:
-        start = round(clock.beat(note.onset_sec) * _GRID) / _GRID
-    end = round(clock.beat(note.offset_sec) * _GRID) / _GRID
-    return dataclasses.replace(note, onset_beat=start, duration_beat=max(end - start, 1.0 / _GRID))
+        start = round(clock.beat(note.onset_sec) * _PARTS_OF_BEAT) / _PARTS_OF_BEAT
+    end = round(clock.beat(note.offset_sec) * _PARTS_OF_BEAT) / _PARTS_OF_BEAT
+    return dataclasses.replace(
+        note, onset_beat=start, duration_beat=max(end - start, 1.0 / _PARTS_OF_BEAT)
+    )

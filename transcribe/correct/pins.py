@@ -54,11 +54,22 @@ def pin(
     *,
     repeats: bool = True,
 ) -> Riff:
-    """``riff`` with notes held to ``places`` (id -> (string, fret)) and the rest solved again.
+    """``riff`` with notes held to places and the rest solved again.
 
-    With ``repeats`` the same notes of every repeat of the phrase are held to the same places,
-    as one correction that is undone together. A repeat where that cannot be keeps its own place,
-    and the document's ``unmet`` says so.
+    Parameters
+    ----------
+    riff : Riff
+    places : mapping of note id to (string, fret)
+        Strings from 1, frets from the capo.
+    repeats : bool
+        Whether the same notes of every repeat of the phrase are held to the same places, as one
+        correction that is undone together. A repeat where that cannot be keeps its own place, and
+        the document's ``unmet`` says so.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
 
     Raises
     ------
@@ -66,6 +77,14 @@ def pin(
         If a note is not there, a place does not sound its pitch, two notes that begin together
         would share a string, or a note that begins with a pinned one would be left without a
         string; the message names the other note and the nearest place.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> held = pin(finger(line), {3: (4, 7)})
+    >>> held.notes[3].string, held.notes[3].fret, held.notes[3].pinned
+    (4, 7, True)
     """
     wanted = {int(k): (int(s), int(f)) for k, (s, f) in places.items()}
     if not wanted:
@@ -145,12 +164,31 @@ def unpin(
     *,
     repeats: bool = True,
 ) -> Riff:
-    """``riff`` without the pins of ``note_ids`` (and of their repeats), solved again.
+    """``riff`` without the pins of some notes, solved again.
+
+    Parameters
+    ----------
+    riff : Riff
+    note_ids : iterable of int
+    repeats : bool
+        Whether the pins of the same notes in every repeat of the phrase go, too.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
 
     Raises
     ------
     ParameterError
         If none of the notes is pinned.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> any(note.pinned for note in unpin(finger(line, pins={3: (4, 7)}), [3]).notes)
+    False
     """
     before = pins_of(riff)
     chosen = {int(i) for i in note_ids}

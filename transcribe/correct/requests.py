@@ -145,8 +145,8 @@ def withdraw(riff: Riff, numbers: Iterable[int] | None = None) -> Riff:
         raise ParameterError("nothing is asked of this fingering")
     gone = set(range(1, len(there) + 1) if numbers is None else numbers)
     if off := sorted(gone - set(range(1, len(there) + 1))):
-        told = "; ".join(f"{n} {name_of_request(request)}" for n, request in enumerate(there, 1))
-        raise ParameterError(f"there is no request {off[0]}; asked are: {told}")
+        listed = "; ".join(f"{n} {name_of_request(request)}" for n, request in enumerate(there, 1))
+        raise ParameterError(f"there is no request {off[0]}; asked are: {listed}")
     left = [request for n, request in enumerate(there, 1) if n not in gone]
     return _asked(riff, left, "withdrawn request")
 

@@ -28,7 +28,7 @@ Progress = Callable[[str, float], None]
 Meter = tuple[int, int]
 
 _TICKS_PER_BEAT = 24  # places of the score in a beat
-_LIKELY_SHARE = 0.2  # confidence from which half or double the tempo is told; chosen by eye
+_LIKELY_SHARE = 0.2  # confidence from which half or double the tempo is offered; chosen by eye
 _SAME_TEMPO = 0.06  # relative difference of two tempi that are one; chosen by eye
 _HALF_OR_DOUBLE = 0.1  # relative difference of a given tempo from half or double the one found
 _SAME_BARS = 1.25  # ratio of two tempi up to which the bars are taken to stay; chosen by eye
@@ -39,12 +39,34 @@ def half_time(riff: Riff, *, meter: Meter | None = None, progress: Progress | No
 
     A meter that was given, or is that of a score, stays, and a bar lasts twice as long. One that
     was guessed is weighed against the meter whose bars last as long as they did: six eighths that
-    were counted too fast are three quarters. ``meter`` says it.
+    were counted too fast are three quarters.
+
+    Parameters
+    ----------
+    riff : Riff
+        With a rhythm.
+    meter : (beats in a bar, unit), optional
+        The meter to take, whatever the notes say.
+    progress : callable, optional
+        Called with the stage and its share, 0 to 1.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
 
     Raises
     ------
     ParameterError
         If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, bpm=120.0, meter=(4, 4))
+    >>> half_time(riff).rhythm.bpm, double_time(riff).rhythm.bpm
+    (60.0, 240.0)
     """
     return _half_or_double(riff, 0.5, "half time", meter, progress)
 
@@ -54,7 +76,28 @@ def double_time(
 ) -> Riff:
     """``riff`` with beats half as long: twice as many in a minute, eighths become quarters.
 
-    See `half_time` for the meter and the errors.
+    Parameters
+    ----------
+    riff, meter, progress
+        As for `half_time`, and so is what becomes of the meter.
+
+    Returns
+    -------
+    Riff
+        With one more step in its history.
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no notes or too few beats, or the tempo would leave the range of 20 to 600.
+
+    Examples
+    --------
+    >>> from transcribe import Note, finger
+    >>> line = [Note(k, 0.5 * k, 0.5 * k + 0.4, p) for k, p in enumerate((50, 53, 55, 57))]
+    >>> riff = finger(line, bpm=120.0, meter=(4, 4))
+    >>> [note.duration_beat for note in (riff.notes[0], double_time(riff).notes[0])]
+    [1.0, 2.0]
     """
     return _half_or_double(riff, 2.0, "double time", meter, progress)
 
@@ -159,9 +202,9 @@ def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
 
 
 def _recorded(riff: Riff, new: Riff, kind: str, known: dict[str, Any]) -> Riff:
-    """``new`` as a step of ``riff``, with what the player told of the rhythm."""
-    told = {key: value for key, value in known.items() if value is not None}
-    player = dataclasses.replace(riff.player, **told)
+    """``new`` as a step of ``riff``, with what the player gave of the rhythm."""
+    given = {key: value for key, value in known.items() if value is not None}
+    player = dataclasses.replace(riff.player, **given)
     return record(riff, find_again(riff, dataclasses.replace(new, player=player)), kind)
 
 
@@ -227,7 +270,7 @@ def _in_other_beats(
         meter = old.meter if _is_known(old) else _likelier_meter(riff, old, factor, progress)
     if _fits(riff, factor):
         return _rescaled(riff, old, bpm, beats=factor, meter=meter)
-    # Finer notes than the score can hold are placed anew.
+    # Finer notes than the score can hold are placed again.
     new = _found_again(riff, factor * old.bpm, meter, _bar_1_sec(riff), progress)
     return _with_rhythm(new, bpm=bpm)
 

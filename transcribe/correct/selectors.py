@@ -15,26 +15,26 @@ from collections.abc import Sequence
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Note, Remark, Riff
+from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.core.score_place import place_of_note
 from transcribe.core.strokes import STROKE_SEC
 
 __all__ = [
     "notes_of",
     "pinned_of",
+    "places_asked",
     "places_in_tab",
-    "places_of",
     "unmoved",
 ]
 
-_SAME_BEAT = 0.02  # beats that a note of an edited tab may lie from the riff's
-_MOST_TOLD = 3
+_SAME_BEATS = 0.02  # beats that a note of an edited tab may lie from the riff's
+_MAX_FAULTS = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
 _STRETCH = re.compile(r"^(bar|phrase):([^=]+)(?:=(\d+))?$")
 
 
-def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
+def places_asked(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     """The places that ``text`` asks for: note id -> (string, fret).
 
     For a bar or a phrase with a string, open strings of the drone stay, and so do notes that the
@@ -57,9 +57,7 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     kind, name, wanted = match.groups()
     notes = _of_stretch(riff, kind, name)
     if wanted is None:
-        return {
-            n.id: (n.string, n.fret) for n in notes if n.string is not None and n.fret is not None
-        }
+        return places_of(notes)
     string = int(wanted)
     if not 1 <= string <= len(riff.instrument.open_midi):
         raise ParameterError(f"there is no string {string} on this instrument")
@@ -77,12 +75,12 @@ def places_of(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
 def unmoved(riff: Riff, text: str) -> tuple[Remark, ...]:
     """The notes of a bar or phrase that do not go to the string which ``text`` asks for, and why.
 
-    Empty where all of them go; raises what `places_of` raises.
+    Empty where all of them go; raises what `places_asked` raises.
     """
     match = _STRETCH.match(text)
     if match is None or match[3] is None:
         return ()
-    going = places_of(riff, text)
+    going = places_asked(riff, text)
     kind, name, string = match[1], match[2], int(match[3])
     left = [note for note in _of_stretch(riff, kind, name) if note.id not in going]
     reasons: dict[str, list[Note]] = {}
@@ -182,9 +180,9 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
             pins[note.id] = (found.string, found.fret)
     if missed or left:
         faults = _faults(riff, mine, list(edited.notes))
-        more = len(faults) - _MOST_TOLD
+        more = len(faults) - _MAX_FAULTS
         raise ParameterError(
-            f"{name}: {'; '.join(faults[:_MOST_TOLD])}{f'; and {more} more' if more > 0 else ''}; "
+            f"{name}: {'; '.join(faults[:_MAX_FAULTS])}{f'; and {more} more' if more > 0 else ''}; "
             "move numbers to other strings, where they sound the same pitch, and keep every note "
             "(--delete ID takes one out)"
         )
@@ -194,7 +192,7 @@ def places_in_tab(riff: Riff, source: str | os.PathLike[str]) -> dict[int, tuple
 def _apart(a: Note, b: Note) -> float:
     """How far apart two notes begin, in shares of what still is together."""
     if a.onset_beat is not None and b.onset_beat is not None:
-        return abs(a.onset_beat - b.onset_beat) / _SAME_BEAT
+        return abs(a.onset_beat - b.onset_beat) / _SAME_BEATS
     return abs(a.onset_sec - b.onset_sec) / STROKE_SEC
 
 
@@ -233,7 +231,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
         if (match := _match(note, new)) is not None:
             lost.remove(note)
             new.remove(match)
-    told: list[tuple[float, str]] = []
+    faults: list[tuple[float, str]] = []
     for note in lost:
         where, name = place_of_note(riff, note), pitch_name(note.pitch_midi)
         near = [other for other in new if _apart(note, other) <= 1]
@@ -251,12 +249,12 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
                 f"{where}: the number of note {note.id} is lost, string {note.string} fret "
                 f"{note.fret} ({name})"
             )
-        told.append((note.onset_sec, text))
+        faults.append((note.onset_sec, text))
     for other in new:
         where = place_of_note(riff, other)
         text = f"{where}: string {other.string} fret {other.fret} is not in the riff"
-        told.append((other.onset_sec, text))
-    return [text for _, text in sorted(told, key=lambda pair: pair[0])]
+        faults.append((other.onset_sec, text))
+    return [text for _, text in sorted(faults, key=lambda pair: pair[0])]
 
 
 def _of_stretch(riff: Riff, kind: str, name: str) -> list[Note]:

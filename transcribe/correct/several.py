@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
+
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Riff, sort_notes
@@ -16,7 +18,7 @@ from transcribe.core.strokes import strokes
 __all__ = ["places_in_position", "places_on_string"]
 
 _FINGERS = 4
-_REACH = 1  # frets that the first and the fourth finger reach out of the position
+_REACH_FRETS = 1  # frets that the first and the fourth finger reach out of the position
 
 Place = tuple[int, int]
 
@@ -110,7 +112,7 @@ def _notes(riff: Riff, note_ids: Iterable[int]) -> list[Note]:
 
 def _reached(riff: Riff, note: Note, position: int) -> list[Place]:
     """Where a note lies within reach of a position, its own four frets first."""
-    near = range(max(1, position - _REACH), position + _FINGERS + _REACH)
+    near = range(max(1, position - _REACH_FRETS), position + _FINGERS + _REACH_FRETS)
     inside = range(position, position + _FINGERS)
     places = [place for place in riff.instrument.places(note.pitch_midi) if place[1] in near]
     return sorted(places, key=lambda place: (place[1] not in inside, place[0]))
@@ -118,19 +120,15 @@ def _reached(riff: Riff, note: Note, position: int) -> list[Place]:
 
 def _apart(choices: list[list[Place]]) -> list[Place] | None:
     """One place of each, no two on one string, those that come first where it can be."""
-    best: list[Place] | None = None
-    least = float("inf")
+    from scipy.optimize import linear_sum_assignment
 
-    def search(k: int, chosen: list[Place], cost: float) -> None:
-        nonlocal best, least
-        if cost >= least:
-            return
-        if k == len(choices):
-            best, least = list(chosen), cost
-            return
-        for rank, place in enumerate(choices[k]):
-            if all(place[0] != other[0] for other in chosen):
-                search(k + 1, [*chosen, place], cost + rank)
-
-    search(0, [], 0.0)
-    return best
+    strings = 1 + max((string for places in choices for string, _ in places), default=0)
+    never = 1.0 + sum(map(len, choices))
+    cost = np.full((len(choices), max(strings, len(choices))), never)
+    for row, places in zip(cost, choices, strict=True):
+        for rank, (string, _) in reversed(list(enumerate(places))):
+            row[string] = rank
+    rows, columns = linear_sum_assignment(cost)
+    if cost[rows, columns].max(initial=0.0) >= never:
+        return None
+    return [choices[row][int(cost[row, column])] for row, column in zip(rows, columns, strict=True)]

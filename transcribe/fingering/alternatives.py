@@ -22,7 +22,7 @@ from transcribe.core.riff import (
 )
 from transcribe.drone import find_drone
 from transcribe.fingering.asked import three_a_string
-from transcribe.fingering.costs import TOLD_AS
+from transcribe.fingering.costs import WORDED_AS
 from transcribe.fingering.hand import Hand
 from transcribe.fingering.repeats import repeat_groups
 from transcribe.fingering.search import off_position
@@ -57,7 +57,7 @@ def _kind(name: str, weights: Mapping[str, float], **options: Any) -> _Kind:
     return _Kind(name, weights, **{"named_over_drone": name, **options})
 
 
-_HIGH = 5  # the lowest position that is away from the open strings
+_HIGH_POSITION = 5  # the lowest position that is away from the open strings
 _KINDS = (
     _kind("one hand position", _ANYWHERE | _FREE_MELODY, lowest_position=1),
     _kind(
@@ -82,7 +82,7 @@ _KINDS = (
     _Kind(
         "higher on the neck",
         _ANYWHERE | dict.fromkeys(("thick", "thick_high", "position"), 0.0),
-        lowest_position=_HIGH,
+        lowest_position=_HIGH_POSITION,
         away_from_low=True,
     ),
     _kind("for a bigger hand", {}, span=1.18),
@@ -90,8 +90,8 @@ _KINDS = (
 )
 """In the order in which they are offered. The weights were chosen by eye on the shipped takes."""
 
-_MOST = 5
-_MOST_EFFORT = 0.8  # a note, beyond the first choice; what is harder is no way to play it
+_MAX_OFFERED = 5
+_MAX_MORE_EFFORT = 0.8  # a note, beyond the first choice; what is harder is no way to play it
 
 
 def alternatives(
@@ -170,11 +170,11 @@ def alternatives(
         if not positions or positions in seen:
             continue
         other = judge.described(name, positions)
-        if kind.away_from_low and other.cost - judge.effort > _MOST_EFFORT * len(positions):
+        if kind.away_from_low and other.cost - judge.effort > _MAX_MORE_EFFORT * len(positions):
             continue
         seen.append(positions)
         out.append(other)
-        if len(out) == _MOST:
+        if len(out) == _MAX_OFFERED:
             break
     return tuple(out)
 
@@ -218,7 +218,7 @@ class _Judge:
         }
         broken = {name: cost - self._first[1].get(name, 0.0) for name, cost in rules.items()}
         if total < self.effort and broken and max(broken.values()) > 0.0:
-            facts["because"] = TOLD_AS[max(broken, key=lambda name: broken[name])]
+            facts["because"] = WORDED_AS[max(broken, key=lambda name: broken[name])]
         return Alternative(
             name,
             positions,
@@ -232,7 +232,9 @@ class _Judge:
 def _is_low(first: Fingering, instrument: Instrument) -> bool:
     """Whether half of the notes or more lie below the positions away from the open strings."""
     frets = [fret for _, fret in first.positions.values()]
-    return instrument.top_fret >= _HIGH + 4 and sum(f < _HIGH for f in frets) >= 0.5 * len(frets)
+    return instrument.top_fret >= _HIGH_POSITION + 4 and sum(
+        f < _HIGH_POSITION for f in frets
+    ) >= 0.5 * len(frets)
 
 
 def home_position(

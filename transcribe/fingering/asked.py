@@ -27,7 +27,7 @@ from transcribe.core.riff import (
     legato_sources,
     sort_notes,
 )
-from transcribe.core.strokes import STROKE_SEC
+from transcribe.core.strokes import STROKE_SEC, strokes
 from transcribe.fingering.candidates import Places
 
 __all__ = ["Asked", "asked_of", "check_request", "not_kept", "silences", "three_a_string"]
@@ -163,7 +163,7 @@ def not_kept(
             reason, note_id = asked.refused[index]
             note = next(n for n in notes if n.id == note_id)
             facts |= {"count": 1, "reason": reason, "whole": True}
-            yield Remark("request-not-kept", facts | _told(note), (note_id,))
+            yield Remark("request-not-kept", facts | _pitch_and_time(note), (note_id,))
             continue
         off = list(_off(request, _notes_of(request, placed), positions, instrument))
         if request.kind not in ("let-ring", "no-open-strings"):
@@ -171,7 +171,7 @@ def not_kept(
         if not off:
             continue
         note, other = off[0]
-        facts |= {"count": len(off)} | _told(note)
+        facts |= {"count": len(off)} | _pitch_and_time(note)
         ids = (note.id,) if other is None else (note.id, other.id)
         if request.kind != "let-ring":
             reason, other_id = _reason(request, note, placed, positions, instrument, pins)
@@ -194,7 +194,7 @@ def silences(note: Note, before: Note) -> bool:
     return note.articulation not in LEGATO and note.pitch_midi != before.pitch_midi
 
 
-def _told(note: Note) -> dict[str, Any]:
+def _pitch_and_time(note: Note) -> dict[str, Any]:
     return {"pitch_midi": note.pitch_midi, "sec": note.onset_sec}
 
 
@@ -211,10 +211,10 @@ def _off(
             if not keeps(positions[note.id], request.number or 0):
                 yield note, None
     elif request.kind == "let-ring":
-        for before, group in itertools.pairwise(_strokes(notes)):
-            for note in group:
+        for before, stroke in itertools.pairwise(strokes(notes)):
+            for note in (notes[i] for i in stroke):
                 string = positions[note.id][0]
-                for other in before:
+                for other in (notes[i] for i in before):
                     if positions[other.id][0] == string and silences(note, other):
                         yield note, other
     elif request.kind == "taken":
@@ -260,16 +260,6 @@ def _reason(
     for other in sorted(beside, key=lambda o: positions[o.id][0] not in strings):
         return "beside", other.id
     return "other-request", None
-
-
-def _strokes(notes: Sequence[Note]) -> list[list[Note]]:
-    groups: list[list[Note]] = []
-    for note in notes:
-        if groups and note.onset_sec - groups[-1][0].onset_sec <= STROKE_SEC:
-            groups[-1].append(note)
-        else:
-            groups.append([note])
-    return groups
 
 
 def three_a_string(

@@ -19,10 +19,11 @@ __all__ = ["Candidates", "Chooser", "Places"]
 Places = tuple[tuple[int, int], ...]
 """The (string, fret) that one note may take, string from 1."""
 
-_MOST = 32  # candidates kept for one onset
-_MOST_FINGERS = 3  # ways to finger one choice of strings, where there are several notes
-_MOST_TRIED = 400  # choices of strings looked at for one onset
-_REACH = 1.45  # a chord wider than this many spans cannot be held: looked at if nothing else is
+_MAX_CANDIDATES = 32  # candidates kept for one onset
+_MAX_FINGERINGS = 3  # ways to finger one choice of strings, where there are several notes
+_MAX_STRING_CHOICES = 400  # choices of strings looked at for one onset
+# a chord wider than this many spans cannot be held: looked at if nothing else is
+_MAX_REACH_SPANS = 1.45
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +70,7 @@ class Chooser:
         return self._memo[allowed]
 
     def _make(self, allowed: tuple[Places, ...]) -> Candidates | None:
-        choices = self._string_choices(allowed, _REACH * self.hand.span_mm)
+        choices = self._string_choices(allowed, _MAX_REACH_SPANS * self.hand.span_mm)
         in_reach = bool(choices)
         if not in_reach:
             choices = self._string_choices(allowed, float("inf"))
@@ -81,11 +82,11 @@ class Chooser:
                 ways.append((float(np.dot(costs, self.weights)), places, fingers, costs, position))
             ways.sort(key=lambda way: way[0])
             several = len(places) > 1 and len(choices) > 1
-            rows += ways[:_MOST_FINGERS] if several else ways
+            rows += ways[:_MAX_FINGERINGS] if several else ways
         if not rows:
             return None
         rows.sort(key=lambda row: row[0])
-        return self._pack(rows[:_MOST], in_reach)
+        return self._pack(rows[:_MAX_CANDIDATES], in_reach)
 
     def _string_choices(self, allowed: tuple[Places, ...], reach_mm: float) -> list[Places]:
         """Distinct strings for every note, the frets within ``reach_mm`` of one another."""
@@ -96,7 +97,7 @@ class Chooser:
         order = sorted(range(len(allowed)), key=lambda i: len(allowed[i]))
 
         def put(k: int, used: int, low: float, high: float) -> None:
-            if len(found) >= _MOST_TRIED:
+            if len(found) >= _MAX_STRING_CHOICES:
                 return
             if k == len(order):
                 found.append(tuple(chosen))

@@ -19,7 +19,8 @@ __all__ = ["FarUp", "cautions", "far_up"]
 Places = Mapping[int, tuple[int, int]]
 """Note id -> (string, fret)."""
 
-_WIDE = 1.08  # times the span of the hand; chosen so that one finger a fret is never called wide
+# times the span of the hand; chosen so that one finger a fret is never called wide
+_WIDE_SPANS = 1.08
 _HIGH_FRET = 12
 _FAR_FRETS = 7  # above the melody notes beside it
 _NEAR_FRETS = 6  # from those to a nearer place
@@ -108,7 +109,7 @@ def _wide(
     wide: list[tuple[float, int]] = []
     for k, onset in enumerate(plan.onsets):
         frets = [fret for i in onset.notes if (fret := positions[notes[i].id][1]) > 0]
-        if frets and (apart := mm[max(frets)] - mm[min(frets)]) > _WIDE * hand.span_mm:
+        if frets and (apart := mm[max(frets)] - mm[min(frets)]) > _WIDE_SPANS * hand.span_mm:
             wide.append((apart, -k))
     if not wide:
         return

@@ -1,4 +1,4 @@
-"""The registry of the solver's costs: every name once, with its weight and how it is told.
+"""The registry of the solver's costs: every name once, with its weight and the name of its words.
 
 Conventions: a cost has no unit and lower is easier. What a cost counts is said where it is
 computed: costs of kind ``place`` in `transcribe.fingering.hand`, the others in
@@ -22,7 +22,7 @@ __all__ = [
     "PLACE",
     "RECENT",
     "RULES",
-    "TOLD_AS",
+    "WORDED_AS",
     "Cost",
     "default_weights",
     "finger_weights",
@@ -38,22 +38,22 @@ class Cost:
     between one onset and what came before it, ``rule`` for what is wanted of a drone, a chord
     shape, a repeat, a slur or a position, whatever it costs the hand. ``judged``: the weight by
     judgement, toward which the fit of a ``place`` or ``move`` cost is held; the editions hold no
-    drones and no power chords, so the weights of rules are by judgement alone. ``told_as``: the
-    cost under whose words in `transcribe.core.wording` this one is told, itself where left out.
+    drones and no power chords, so the weights of rules are by judgement alone. ``worded_as``: the
+    cost under whose words in `transcribe.core.wording` this one is put, itself where left out.
     """
 
     name: str
     kind: Literal["place", "move", "rule"]
     judged: float
-    told_as: str = ""
+    worded_as: str = ""
 
 
 COSTS = (
     Cost("fret", "place", 0.12),
-    Cost("fret_high", "place", 0.2, told_as="fret"),
+    Cost("fret_high", "place", 0.2, worded_as="fret"),
     Cost("fret_body", "place", 0.8),
     Cost("thick", "place", 0.15),
-    Cost("thick_high", "place", 0.3, told_as="thick"),
+    Cost("thick_high", "place", 0.3, worded_as="thick"),
     Cost("open", "place", -0.1),
     Cost("open_thick", "place", 0.0),
     Cost("finger2", "place", 0.05),
@@ -73,8 +73,8 @@ COSTS = (
     Cost("shift_any", "move", 0.35),
     Cost("shift_far", "move", 0.1),
     Cost("shift_fast", "move", 0.05),
-    Cost("shift_rested", "move", -0.05, told_as="shift"),
-    Cost("shift_any_rested", "move", -0.1, told_as="shift_any"),
+    Cost("shift_rested", "move", -0.05, worded_as="shift"),
+    Cost("shift_any_rested", "move", -0.1, worded_as="shift_any"),
     Cost("shift_held", "move", 1.5),
     Cost("open_up_neck", "move", 0.15),
     Cost("open_off_nut", "move", 0.0),
@@ -93,12 +93,12 @@ COSTS = (
     Cost("third_same_string", "move", 0.0),
     Cost("leap_same_string", "move", 0.2),
     Cost("ring_step", "move", 0.0),
-    Cost("ring_third", "move", 0.15, told_as="ring_step"),
-    Cost("ring_leap", "move", 0.3, told_as="ring_step"),
+    Cost("ring_third", "move", 0.15, worded_as="ring_step"),
+    Cost("ring_leap", "move", 0.3, worded_as="ring_step"),
     Cost("recent_third", "move", 0.0),
-    Cost("recent_leap", "move", 0.1, told_as="recent_third"),
+    Cost("recent_leap", "move", 0.1, worded_as="recent_third"),
     Cost("cut", "move", 2.0),
-    Cost("cut_any", "move", 0.8, told_as="cut"),
+    Cost("cut_any", "move", 0.8, worded_as="cut"),
     Cost("other_place", "move", 0.4),
     Cost("other_place_next", "move", 0.2),
     Cost("parallel_off", "move", 0.3),
@@ -127,10 +127,10 @@ COSTS = (
 PLACE = tuple(cost.name for cost in COSTS if cost.kind == "place")
 """Names of the costs that one onset's places have by themselves."""
 
-TOLD_AS: Mapping[str, str] = MappingProxyType(
-    {cost.name: cost.told_as or cost.name for cost in COSTS}
+WORDED_AS: Mapping[str, str] = MappingProxyType(
+    {cost.name: cost.worded_as or cost.name for cost in COSTS}
 )
-"""The cost under whose words each one is told."""
+"""The cost whose words each one is put in."""
 
 FITTED = tuple(cost.name for cost in COSTS if cost.kind != "rule")
 """Names of the costs whose weights are fitted on editions."""

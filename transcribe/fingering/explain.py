@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Remark, Riff
+from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.drone import drone_strings, is_over
 from transcribe.fingering.cautions import far_up
-from transcribe.fingering.costs import TOLD_AS
+from transcribe.fingering.costs import WORDED_AS
 from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, pins_of, solver_for
@@ -146,10 +146,7 @@ def _at_the_drone(riff: Riff, note: Note) -> dict[str, Any] | None:
     if not any(abs((note.string or 0) - s) == 1 for s in strings):
         return None
     beside: dict[str, Any] = {"is": "beside", "string": strings[0]}
-    places = {
-        n.id: (n.string, n.fret) for n in riff.notes if n.string is not None and n.fret is not None
-    }
-    for far in far_up(riff.notes, places, riff.instrument, drone):
+    for far in far_up(riff.notes, places_of(riff.notes), riff.instrument, drone):
         if far.note.id == note.id:
             beside["above_frets"] = far.above
     return beside
@@ -212,17 +209,17 @@ def _try(
     return None
 
 
-_SHIFTS = frozenset({"shift", "shift_rested", "shift_fast"})  # told as one move, in mm
+_SHIFTS = frozenset({"shift", "shift_rested", "shift_fast"})  # shown as one move, in mm
 
 
 def _largest(riff: Riff, dear: _Tried, cheap: _Tried) -> list[dict[str, Any]]:
-    """The two largest costs by which ``dear`` is above ``cheap``: how each is told, and by what."""
+    """The two largest costs by which ``dear`` is above ``cheap``: their names and by how much."""
     move = _move(riff, dear)
-    told: dict[str, float] = {}
+    sums: dict[str, float] = {}
     for name in set(dear.costs) | set(cheap.costs):
-        key = "shift" if move and name in _SHIFTS else TOLD_AS[name]
-        told[key] = told.get(key, 0.0) + dear.costs.get(name, 0.0) - cheap.costs.get(name, 0.0)
-    ranked = sorted(told.items(), key=lambda item: -item[1])
+        key = "shift" if move and name in _SHIFTS else WORDED_AS[name]
+        sums[key] = sums.get(key, 0.0) + dear.costs.get(name, 0.0) - cheap.costs.get(name, 0.0)
+    ranked = sorted(sums.items(), key=lambda item: -item[1])
     return [
         {"name": name, "more": more} | (move if move and name == "shift" else {})
         for name, more in ranked[:2]

@@ -20,7 +20,7 @@ from transcribe.core.instrument import fret_position_mm
 from transcribe.core.riff import Instrument, Riff
 from transcribe.fingering.costs import PLACE
 
-__all__ = ["HANDS", "Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
+__all__ = ["Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
 _PAIR_SHARE = {
     (1, 2): 0.42,
@@ -56,10 +56,6 @@ class Hand:
     def reach_mm(self, low: int, high: int) -> float:
         """How far fingers ``low`` < ``high`` (1-4) open without strain, in millimetres."""
         return self.span_mm * _PAIR_SHARE[low, high]
-
-
-HANDS = {"small": Hand(84.0), "medium": Hand(98.0), "large": Hand(114.0)}
-"""Hands to compare fingerings with, by size."""
 
 
 def hand_of(riff: Riff) -> Hand:

@@ -17,8 +17,8 @@ __all__ = ["mark_shapes", "movable_shape"]
 _FOURTH, _FIFTH, _OCTAVE = 5, 7, 12
 _SAME_CHORD_SEC = 4.0  # a chord struck again within a bar or so keeps its shape
 _CHORDS_AROUND = 8
-_FULL = 4  # notes of a full chord, as it is strummed
-_MOSTLY = 0.6  # share of the chords around that have the same kind of shape
+_FULL_CHORD_NOTES = 4  # notes of a full chord, as it is strummed
+_MOSTLY_SHARE = 0.6  # share of the chords around that have the same kind of shape
 
 
 def movable_shape(pitches: Sequence[int]) -> tuple[tuple[int, ...], int]:
@@ -48,7 +48,7 @@ def mark_shapes(onsets: Sequence[Onset]) -> None:
     full = [
         0,
         *itertools.accumulate(
-            apart == 1 or len(onset.pitches) >= _FULL
+            apart == 1 or len(onset.pitches) >= _FULL_CHORD_NOTES
             for onset, (_, apart) in zip(chords, shapes, strict=True)
         ),
     ]
@@ -61,7 +61,7 @@ def mark_shapes(onsets: Sequence[Onset]) -> None:
         # one with its octave among full chords is one.
         alike = sums[apart][high] - sums[apart][low] if order else 0
         strummed = full[high] - full[low] if len(order) > 2 else 0
-        if order and max(alike, strummed) >= _MOSTLY * (high - low):
+        if order and max(alike, strummed) >= _MOSTLY_SHARE * (high - low):
             onset.shape, onset.apart = order, apart
         rising = _rising(onset)
         pitches = tuple(onset.pitches[n] for n in rising)

@@ -21,7 +21,7 @@ class Onset:
     """Notes that begin together.
 
     Two onsets are equal when the search would do the same at both: every field is compared, so a
-    plan that begins like an earlier one is told from it by ``==``.
+    plan that begins like an earlier one is compared with it by ``==``.
     """
 
     notes: tuple[int, ...]

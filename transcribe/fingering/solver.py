@@ -28,6 +28,7 @@ from transcribe.core.riff import (
     Request,
     Rhythm,
     Riff,
+    places_of,
     sort_notes,
 )
 from transcribe.core.strokes import STROKE_SEC
@@ -266,14 +267,14 @@ def _place_overtones(
 
 
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
-_MOST_SOLVERS = 8
+_MAX_SOLVERS = 8
 
 
 def solver_for(instrument: Instrument, hand: Hand) -> Solver:
     """A solver with the shipped weights, kept so that solving again is quick."""
     key = (dataclasses.replace(instrument, offset_cents=0.0, extra={}), hand)
     if key not in _SOLVERS:
-        while len(_SOLVERS) >= _MOST_SOLVERS:
+        while len(_SOLVERS) >= _MAX_SOLVERS:
             _SOLVERS.pop(next(iter(_SOLVERS)))
         _SOLVERS[key] = Solver(instrument, hand=hand)
     return _SOLVERS[key]
@@ -341,7 +342,7 @@ def unmet_remarks(
     """What could not be kept, one remark a note or a request.
 
     Where the ``instrument`` is given and many notes lie off the same end of its neck, one remark
-    tells of them all: then it is the tuning that is wrong rather than the notes.
+    names them all: then it is the tuning that is wrong rather than the notes.
     """
     by_id = {note.id: note for note in notes}
     found = []
@@ -349,7 +350,7 @@ def unmet_remarks(
     if instrument is not None:
         for side in ("below", "above"):
             off = [u for u in fingering.unmet if u.facts.get("side") == side]
-            if len(off) >= _MANY:
+            if len(off) >= _MIN_TOGETHER:
                 together |= {unmet.note_id for unmet in off}
                 found.append(_all_off([by_id[u.note_id] for u in off], off[0].facts, instrument))
     found += [
@@ -369,28 +370,24 @@ def unmet_facts(note: Note, unmet: Unmet) -> tuple[dict[str, Any], tuple[int, ..
     return facts | dict(unmet.facts), notes
 
 
-_MANY = 3  # notes off the neck that are told of together
+_MIN_TOGETHER = 3  # notes off one end of the neck, which then share one remark
 
 
 def _all_off(notes: Sequence[Note], facts: Mapping[str, Any], instrument: Instrument) -> Remark:
     pitches = [note.pitch_midi for note in notes]
     ordered = sorted(notes, key=lambda n: (n.onset_sec, n.id))
-    told = {
+    common = {
         "low_midi": min(pitches),
         "high_midi": max(pitches),
         "sec": ordered[0].onset_sec,
         "capo": instrument.capo,
     }
-    return Remark("many-off-the-neck", told | dict(facts), tuple(note.id for note in ordered))
+    return Remark("many-off-the-neck", common | dict(facts), tuple(note.id for note in ordered))
 
 
 def pins_of(riff: Riff) -> dict[int, tuple[int, int]]:
     """Note id -> (string, fret) of every pinned note."""
-    return {
-        note.id: (note.string, note.fret)
-        for note in riff.notes
-        if note.pinned and note.string is not None and note.fret is not None
-    }
+    return places_of([note for note in riff.notes if note.pinned])
 
 
 def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:

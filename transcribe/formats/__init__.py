@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import re
 from pathlib import Path
@@ -32,6 +33,18 @@ SUFFIXES = {
     **dict.fromkeys(FORMATS, "score"),
 }
 """The kind of file that each suffix stands for."""
+
+_READERS = {
+    "riff": ("document", "read_riff"),
+    "tab": ("tab.read", "read_tab"),
+    "musicxml": ("musicxml.read", "read_musicxml"),
+    "midi": ("midi", "read_midi"),
+    "jams": ("jams", "read_jams"),
+    "score": ("music21_adapter", "read_score"),
+}
+"""Module and function that read each kind; loaded when a file of the kind comes."""
+
+_WITH_PARTS = ("musicxml", "midi", "score")
 
 
 def kind_of(path: str | os.PathLike[str]) -> str | None:
@@ -128,32 +141,13 @@ def read_any(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     if path.is_dir():
         raise FormatError(f"{path} is a folder; name one file in it")
     kind = kind_of(path)
-    if part is not None and kind not in ("musicxml", "midi", "score"):
+    if part is not None and kind not in _WITH_PARTS:
         raise ParameterError(f"{path} has no parts to choose from; leave out the part")
-    if kind == "riff":
-        from transcribe.formats.document import read_riff
-
-        return read_riff(path)
-    if kind == "tab":
-        from transcribe.formats.tab.read import read_tab
-
-        return _checked(read_tab(path), path)
-    if kind == "musicxml":
-        from transcribe.formats.musicxml.read import read_musicxml
-
-        return _checked(read_musicxml(path, part=part), path)
-    if kind == "midi":
-        from transcribe.formats.midi import read_midi
-
-        return _checked(read_midi(path, part=part), path)
-    if kind == "jams":
-        from transcribe.formats.jams import read_jams
-
-        return _checked(read_jams(path), path)
-    if kind == "score":
-        from transcribe.formats.music21_adapter import read_score
-
-        return _checked(read_score(path, part=part), path)
+    if kind in _READERS:
+        module, name = _READERS[kind]
+        read = getattr(importlib.import_module(f"transcribe.formats.{module}"), name)
+        riff: Riff = read(path) if part is None else read(path, part=part)
+        return riff if kind == "riff" else _checked(riff, path)
     raise FormatError(
         f"{path}: not a kind of file that holds notes; give a riff document (.riff.json), "
         "a text tab (.tab.txt), MusicXML, MIDI, JAMS, ABC or Humdrum"

@@ -1,16 +1,17 @@
-"""Which bars are written only once because they are played again at once, for every format alike.
+"""Repeats of bars, for every format alike: which bars are written once, and which are played when.
 
-A format says of each bar what it would write for it; bars of which that is equal are the same.
+To write, a format says of each bar what it would write for it; bars of which that is equal are the
+same. To read, it says where repeats and endings begin and how often they are played.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Sequence
+from collections.abc import Collection, Hashable, Iterator, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Repeat", "find_repeats"]
+__all__ = ["Repeat", "WrittenBar", "find_repeats", "playing_order"]
 
-_MOST_TIMES = 9  # more passes than a player counts are written as another repeat
+_MAX_TIMES = 9  # more passes than a player counts are written as another repeat
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +65,7 @@ def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[in
     if at in joined or at + length in joined:
         return 1
     times = 1
-    while times < _MOST_TIMES:
+    while times < _MAX_TIMES:
         start = at + times * length
         if start + length > len(bars) or start + length in joined:
             break
@@ -72,3 +73,43 @@ def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[in
             break
         times += 1
     return times
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenBar:
+    """The signs of a bar: a repeat begins here, the passes on which it is played, its repeat's end.
+
+    ``endings`` is empty where the bar is played on all passes; ``times`` says how often what is
+    closed here is played, 0 where nothing is closed.
+    """
+
+    opens: bool
+    endings: tuple[int, ...]
+    times: int
+
+
+def playing_order(bars: Sequence[WrittenBar]) -> Iterator[int]:
+    """Index of each bar in the order in which they are played, repeats and endings followed.
+
+    Examples
+    --------
+    >>> first, second = WrittenBar(False, (1,), 2), WrittenBar(False, (2,), 0)
+    >>> list(playing_order([WrittenBar(True, (), 0), first, second]))
+    [0, 1, 0, 2]
+    """
+    at, start, turn = 0, 0, 1
+    while at < len(bars):
+        bar = bars[at]
+        if bar.opens and at != start:
+            start, turn = at, 1
+        if bar.endings and turn not in bar.endings:
+            at += 1
+            continue
+        yield at
+        if turn < bar.times:
+            at, turn = start, turn + 1
+            continue
+        last_ending = bar.endings and not (at + 1 < len(bars) and bars[at + 1].endings)
+        if bar.times or last_ending:
+            start, turn = at + 1, 1
+        at += 1

@@ -89,10 +89,10 @@ def chord_changes(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
     """(beat, symbol) of each chord on the nearest beat: as written, else as theory finds them."""
     clock = Clock(rhythm)
     at: dict[int, str] = {}
-    told = {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}
-    if told:
+    written = {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}
+    if written:
         for item in score_notes(riff, rhythm):
-            if (symbol := told.get(item.note.id)) is not None:
+            if (symbol := written.get(item.note.id)) is not None:
                 at.setdefault(round(item.onset_beat), symbol)
         return sorted(at.items())
     for chord in (riff.theory or {}).get("chords") or ():
@@ -126,7 +126,7 @@ def chords_within(
     """(time from ``start``, symbol) of the chords that hold from ``start`` to before ``end``.
 
     ``changes`` are the times at which chords begin, in order; one that began earlier and still
-    holds at ``start`` is told there.
+    holds at ``start`` is given there.
     """
     held = bisect.bisect_right(changes, start, key=lambda change: change[0])
     within = [(0, symbol) for _, symbol in changes[max(held - 1, 0) : held]]

@@ -155,10 +155,28 @@ def to_json(riff: Riff) -> dict[str, Any]:
 def read_riff(path: str | os.PathLike[str]) -> Riff:
     """Read a riff document.
 
+    Parameters
+    ----------
+    path : str or path-like
+        ``NAME.riff.json``, of this version or of version 1.
+
+    Returns
+    -------
+    Riff
+
     Raises
     ------
     FormatError
         If the file cannot be read, is not JSON, or is not a riff document.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.riff.json"
+    ...     write_riff(Riff(notes=(Note(1, 0.0, 0.5, 50),)), path)
+    ...     [note.pitch_midi for note in read_riff(path).notes]
+    [50]
     """
     path = Path(path)
     try:
@@ -182,7 +200,32 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
 
 
 def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
-    """Write a riff document; the file at ``path`` is the old one or the new one, never a part."""
+    """Write a riff document; the file at ``path`` is the old one or the new one, never a part.
+
+    Parameters
+    ----------
+    riff : Riff
+    path : str or path-like
+        ``NAME.riff.json``; a file that is there is replaced.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    FormatError
+        If the riff is longer than a document may be, or the file cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "jetty.riff.json"
+    ...     write_riff(Riff(), path)
+    ...     path.stat().st_size > 0
+    True
+    """
     write_atomically(Path(path), to_bytes(riff))
 
 

@@ -480,7 +480,7 @@ class _Grid:
             per_sec = max(1, -(self.per_quarter >> 8) * (self.per_quarter & 0xFF))
             self.per_quarter = max(1, round(0.5 * per_sec))
             tempos = {0: self.per_quarter * 1_000_000 / per_sec}
-        tempo_told = bool(tempos)
+        has_tempo = bool(tempos)
         tempos.setdefault(0, 500_000)  # what a file has until it says another
         # A point after the last change of tempo carries that tempo on.
         changes = sorted(tempos)
@@ -495,7 +495,7 @@ class _Grid:
         self.meter = meters[0][1] if meters else (4, 4)
         if any(meter != self.meter for _, meter in meters):
             self.warnings.append(Remark("meter-changes", {"meter": list(self.meter)}))
-        if not tempo_told:
+        if not has_tempo:
             facts = {"bpm": 120.0 * self.meter[1] / 4, "meter": list(self.meter)}
             self.warnings.append(Remark("tempo-taken", facts))
         self.per_beat = self.per_quarter * 4 / self.meter[1]

@@ -75,7 +75,7 @@ def read_score(path: str | os.PathLike[str], *, part: str | None = None) -> Riff
         name = tune.name or name
         part = None if chosen else part
     converter = _music21(f"{path} is read").converter.Converter()
-    with _told_as_one_line(path, kind):
+    with _errors_in_one_line(path, kind):
         converter.parseData(text, format=kind)
         stream = converter.stream
     riff = _riff(stream, part=part, instrument=None, where=path)
@@ -99,12 +99,24 @@ def from_music21(
         What strings and frets in the stream lie on. By default that of the riff which `to_music21`
         made the stream of, or six strings in standard tuning.
 
+    Returns
+    -------
+    Riff
+        With the rhythm of the score. ``warnings`` says what was left out.
+
     Raises
     ------
     FormatError
         If music21 is not installed, or the stream holds no notes or cannot be written.
     ParameterError
         If there is no such part.
+
+    Examples
+    --------
+    >>> import music21
+    >>> line = music21.converter.parse("tinyNotation: 4/4 d4 f g a")
+    >>> [note.pitch_midi for note in from_music21(line).notes]
+    [62, 65, 67, 69]
     """
     return _riff(stream, part=part, instrument=instrument, where=Path("the stream"))
 
@@ -112,10 +124,25 @@ def from_music21(
 def to_music21(riff: Riff) -> Any:
     """The riff as a `music21.stream.Score` of one part, with strings, frets and chord symbols.
 
+    Parameters
+    ----------
+    riff : Riff
+
+    Returns
+    -------
+    music21.stream.Score
+
     Raises
     ------
     FormatError
         If music21 is not installed.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note
+    >>> riff = Riff(notes=(Note(1, 0.0, 0.5, 50, string=4, fret=0),))
+    >>> [note.pitch.midi for note in to_music21(riff).recurse().notes]
+    [50]
     """
     from transcribe.formats.musicxml.write import write_musicxml
 
@@ -150,7 +177,7 @@ def _quiet() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _told_as_one_line(where: Path, kind: str) -> Iterator[None]:
+def _errors_in_one_line(where: Path, kind: str) -> Iterator[None]:
     """Whatever music21 raises about a malformed score becomes one line."""
     try:
         with _quiet():
@@ -159,9 +186,9 @@ def _told_as_one_line(where: Path, kind: str) -> Iterator[None]:
         raise
     # Its readers raise errors of every kind, index and attribute errors among them.
     except Exception as error:
-        told = " ".join(str(error).split())[:120] or type(error).__name__
+        what = " ".join(str(error).split())[:120] or type(error).__name__
         called = _NAMES.get(kind, kind)
-        raise FormatError(f"{where}: cannot be read as {called} by music21 ({told})") from None
+        raise FormatError(f"{where}: cannot be read as {called} by music21 ({what})") from None
 
 
 def _riff(stream: Any, *, part: str | None, instrument: Instrument | None, where: Path) -> Riff:
@@ -172,10 +199,10 @@ def _riff(stream: Any, *, part: str | None, instrument: Instrument | None, where
     warnings: list[Remark] = []
     if isinstance(stream, music21.stream.Opus):
         stream, warnings, part = _one_score(stream, part, where)
-    if instrument is None and (told := stream.editorial.get("handspan")):
-        instrument = Instrument(**told)
+    if instrument is None and (kept := stream.editorial.get("handspan")):
+        instrument = Instrument(**kept)
     title = stream.metadata.bestTitle if stream.metadata is not None else None
-    with _told_as_one_line(where, "a score"):
+    with _errors_in_one_line(where, "a score"):
         # Jumps (da capo, segno) are followed by music21 alone; repeats and endings by the reader of
         # MusicXML, which keeps what joins two notes.
         jumps = stream.recurse().getElementsByClass(music21.repeat.RepeatExpression)
@@ -212,10 +239,10 @@ def _chord_places(stream: Any, music21: Any) -> tuple[Any, dict[str, dict[str, i
             for tag, kind in kinds.items()
         }
         for i, note in enumerate(chord.notes):
-            told = {tag: n[i] for tag, n in held.items() if len(n) == len(chord.notes)}
-            if i and told:
+            place = {tag: n[i] for tag, n in held.items() if len(n) == len(chord.notes)}
+            if i and place:
                 note.id = f"member{len(places)}"
-                places[note.id] = told
+                places[note.id] = place
     return stream, places
 
 

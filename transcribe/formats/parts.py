@@ -10,7 +10,7 @@ from transcribe.core.riff import Remark
 
 __all__ = ["PartName", "left_out", "listed", "pick"]
 
-_MOST_LISTED = 12
+_MAX_LISTED = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,8 +54,8 @@ def pick(parts: Sequence[PartName], wanted: str, where: str, *, kind: str = "par
 def listed(parts: Iterable[PartName]) -> str:
     """Numbers and names, such as ``1 Flute, 2 Guitar``."""
     texts = [_called(part) for part in parts]
-    more = len(texts) - _MOST_LISTED
-    return ", ".join(texts[:_MOST_LISTED]) + (f" and {more} more" if more > 0 else "")
+    more = len(texts) - _MAX_LISTED
+    return ", ".join(texts[:_MAX_LISTED]) + (f" and {more} more" if more > 0 else "")
 
 
 def _called(part: PartName) -> str:

@@ -71,7 +71,7 @@ _RANGES = {  # of the other numbers, by type and field
 _CHOICES = {"Note.articulation": ARTICULATIONS, "Request.kind": REQUESTS}
 _RISING = {"Rhythm.beats_sec", "Rhythm.downbeats_sec", "Timing.bars_sec"}
 _NEEDED = {"Riff.notes"}  # though they have a default
-_MOST_ITEMS = {"Riff.notes": MAX_NOTES}
+_MAX_ITEMS = {"Riff.notes": MAX_NOTES}
 
 
 def read_object(kind: Callable[..., _T], value: Any, where: str) -> _T:
@@ -220,7 +220,7 @@ def _object(value: Any, where: str) -> Mapping[str, Any]:
 def _items(convert: _Convert, path: str, value: Any, where: str) -> tuple[Any, ...]:
     if not isinstance(value, list | tuple):
         raise FormatError(f"{where} is {_kind_name(value)}, expected a list")
-    most = _MOST_ITEMS.get(path, int(MAX_BEATS))
+    most = _MAX_ITEMS.get(path, int(MAX_BEATS))
     if len(value) > most:
         raise FormatError(f"{where} lists {len(value)}, and {most} are the most")
     items = tuple(convert(item, f"{where}[{i}]") for i, item in enumerate(value))

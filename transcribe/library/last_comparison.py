@@ -27,7 +27,7 @@ from transcribe.library.riff_files import RIFF_SUFFIX
 __all__ = ["check_path", "read_check", "write_check"]
 
 _SUFFIX = ".check.json"
-_MOST_BYTES = 16 * 2**20
+_MAX_BYTES = 16 * 2**20
 
 
 def check_path(riff: str | os.PathLike[str]) -> Path:
@@ -63,7 +63,7 @@ def read_check(path: Path) -> dict[str, Any] | None:
     try:
         if path.is_symlink() or not path.is_file():
             return None
-        if path.stat().st_size > _MOST_BYTES:
+        if path.stat().st_size > _MAX_BYTES:
             raise ValueError("too large")
         kept = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
         _validate(kept)

@@ -18,10 +18,9 @@ NEAR_SEC = 0.01
 """How far a copy may lie from its place: onsets are heard to within 4 ms (``tests/bench/notes.py``)
 and the delay of a pedal may waver by 2 ms in a second."""
 _LOUDER_DB = 1.0  # a repeat that is louder by more was struck
-_MOST_LOUDER = (
-    0.34  # share of the repeats; a hand that repeats its notes in time is as often louder
-)
-_MOST_EVEN_DB = -0.5  # an echo's copies fall; a sequencer's notes come back as loud as before
+# share of the repeats; a hand that repeats its notes in time is as often louder
+_MAX_LOUDER_SHARE = 0.34
+_MAX_MEDIAN_DB = -0.5  # an echo's copies fall; a sequencer's notes come back as loud as before
 
 
 def _repeats(notes: Sequence[Note], delay_sec: float) -> list[tuple[int, float]]:
@@ -50,7 +49,9 @@ def is_echo(notes: Sequence[Note], delay_sec: float) -> bool:
     louder = np.array([gain for _, gain in _repeats(notes, delay_sec)])
     if not louder.size:
         return True
-    return bool(np.mean(louder > _LOUDER_DB) <= _MOST_LOUDER and np.median(louder) <= _MOST_EVEN_DB)
+    return bool(
+        np.mean(louder > _LOUDER_DB) <= _MAX_LOUDER_SHARE and np.median(louder) <= _MAX_MEDIAN_DB
+    )
 
 
 def copies(notes: Sequence[Note], delay_sec: float) -> frozenset[int]:

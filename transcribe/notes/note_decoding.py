@@ -50,7 +50,7 @@ _REAL_TAKES = 1.25
 """Log odds that a candidate loses on a take of a real player, where sounds that are no note are
 commoner beside the notes than in the rendered clips: the most that leaves the rendered benches
 (``tests/bench/notes.py``) within 0.005 of F1 where they are without it."""
-_MOST_SURE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
+_MAX_CONFIDENCE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
 _ENOUGH = 0.5  # confidence of a note that is kept
 _ENOUGH_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
@@ -261,7 +261,7 @@ def _model() -> tuple[np.ndarray, float]:
 
 def confidence(log_odds: np.ndarray) -> np.ndarray:
     """Share of notes that are right, of those with such log odds on the rendered clips, (n,)."""
-    return _MOST_SURE / (1.0 + np.exp(_REAL_TAKES - log_odds))
+    return _MAX_CONFIDENCE / (1.0 + np.exp(_REAL_TAKES - log_odds))
 
 
 def decode(

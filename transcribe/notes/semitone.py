@@ -29,7 +29,7 @@ __all__ = ["Tuned", "find_tuned_notes", "open_string_evidence"]
 _ASK_FROM_CENTS = 40.0
 _USUAL_CENTS = 10.0
 """How far guitars stray from A4 = 440 Hz (standard deviation; common practice, no source)."""
-_SURE_NATS = 3.0  # a difference between the two readings that is smaller is told to the player
+_SURE_NATS = 3.0  # a difference between the two readings that is smaller is shown to the player
 _USUAL_TUNINGS = (
     ("standard", (0,), 0.6),
     ("half-step-down", (0,), 0.09),

@@ -51,6 +51,19 @@ _GROUPS = {
 }
 """How the beats of a bar may be grouped; the groups' first beats are stronger."""
 
+# Set by hand before the weights of the evidence were fitted to it (`tests.bench.rhythm_fit`).
+_LAST_GAP_SEC = 0.3  # stands for the gap after the last event, where no other is longer
+_TURN_LIKENESS = 0.45  # cosine of two chroma vectors, under which harmony has turned
+_TURN_EVENTS = 4  # compared before and after
+_LOUD_DB = 1.5  # over the median
+_LONG_GAPS = 1.6  # usual gaps
+_MAX_OFF_NATS = 12.0  # that one event off the grid may cost
+_SAME_PLACE_NATS = 6.0  # for two events at one place
+_EARLY_BEATS = 0.1  # an event so little before a beat belongs to it
+_USED_BEATS = 4.0  # beats that the prior of a division counts as
+_SAME_LAG = 0.02  # of a bar or its part; of lags that are whole numbers of it
+_MIN_REPEAT, _NEAR_BEST = 0.4, 0.92  # a lag's share that is a repeat; of the best, as good as that
+
 
 def groupings(meter: tuple[int, int]) -> tuple[tuple[int, ...], ...]:
     """The ways to group the beats of a bar, each adding up to its number of beats."""
@@ -165,7 +178,7 @@ def _layouts(meter: tuple[int, int]) -> tuple[_Layout, ...]:
 def find_accents(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
     """Which events are marked, by kind of mark; each (n,) of bool."""
     n = len(events)
-    gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
+    gap = np.append(gap_sec, max(gap_sec.max(initial=0.0), _LAST_GAP_SEC))
     typical = np.median(gap)
     size = events.size - (events.bass & bool(events.drone))
     turn = np.zeros(n, dtype=bool)
@@ -176,14 +189,14 @@ def find_accents(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
     # Harmony turns where what is struck from here on differs from what came before.
     total = np.vstack([np.zeros(12), np.cumsum(chroma, axis=0)])
     for i in range(1, n):
-        before = total[i] - total[max(0, i - 4)]
-        after = total[min(n, i + 4)] - total[i]
+        before = total[i] - total[max(0, i - _TURN_EVENTS)]
+        after = total[min(n, i + _TURN_EVENTS)] - total[i]
         norm = np.linalg.norm(before) * np.linalg.norm(after)
-        turn[i] = norm > 0 and before @ after / norm < 0.45
-    loud = events.loud > 1.5
+        turn[i] = norm > 0 and before @ after / norm < _TURN_LIKENESS
+    loud = events.loud > _LOUD_DB
     return {
         "bass": events.bass,
-        "long": gap > 1.6 * typical,
+        "long": gap > _LONG_GAPS * typical,
         "loud": loud,
         "big": size > np.median(size),
         "turn": turn,
@@ -192,7 +205,7 @@ def find_accents(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
 
 def mark_strengths(events: Events, marks: dict[str, np.ndarray], gap_sec: np.ndarray) -> np.ndarray:
     """The marks as numbers of mean 0 and variance 1, (len(MARKS), n)."""
-    gap = np.append(gap_sec, max(gap_sec.max(initial=0.3), 0.3))
+    gap = np.append(gap_sec, max(gap_sec.max(initial=0.0), _LAST_GAP_SEC))
     rows = {k: v.astype(float) for k, v in marks.items()}
     rows["loud"] = np.clip(events.loud, -12, 12)
     rows["long"] = np.log(np.clip(gap / np.median(gap), 0.2, 5))
@@ -219,7 +232,7 @@ DIVISIONS_8 = ((1, 0.0), (2, 0.9), (4, 4.0), (3, 4.5))
 def snap(beat: np.ndarray, period_sec: float, divisions: Sequence[tuple[int, float]]) -> Snapped:
     """Put each event on a division of its beat; the division is chosen beat by beat, and one that
     the riff uses often is cheaper."""
-    index = np.floor(beat + 0.1).astype(int)
+    index = np.floor(beat + _EARLY_BEATS).astype(int)
     index -= index.min()
     count = index.max() + 1
     each = np.zeros((len(divisions), count))
@@ -229,17 +242,17 @@ def snap(beat: np.ndarray, period_sec: float, divisions: Sequence[tuple[int, flo
         at = np.rint(beat * parts) / parts
         ticks[d] = at * TICKS
         off = (beat - at) * period_sec / JITTER_SEC
-        cost = np.minimum(0.5 * off**2, 12.0)
+        cost = np.minimum(0.5 * off**2, _MAX_OFF_NATS)
         same = np.zeros(len(beat))
         same[1:] = np.diff(at) < 1e-6
         off_cost[d] = cost
-        np.add.at(each[d], index, cost + 6.0 * same)
+        np.add.at(each[d], index, cost + _SAME_PLACE_NATS * same)
         each[d] += dear
     filled = np.bincount(index, minlength=count) > 0
     for _ in range(2):
         chosen = np.argmin(each, axis=0)
         used = np.bincount(chosen[filled], minlength=len(divisions)) + np.array(
-            [4 * math.exp(-dear) for _, dear in divisions]
+            [_USED_BEATS * math.exp(-dear) for _, dear in divisions]
         )
         rare = -np.log(used / used.sum())
         penalty = np.array([0.5 * dear for _, dear in divisions]) + rare
@@ -314,9 +327,9 @@ def repeats_fit(lags_beats: np.ndarray, bar: int) -> tuple[float, float, float]:
     little less where only few events come again."""
     bars = lags_beats / bar
     parts = bar / lags_beats
-    whole = np.abs(bars - np.rint(bars)) < 0.02
+    whole = np.abs(bars - np.rint(bars)) < _SAME_LAG
     even = np.isin(np.rint(bars), (1, 2, 4, 8)) & whole
-    fits = whole | (np.abs(parts - np.rint(parts)) < 0.02)
+    fits = whole | (np.abs(parts - np.rint(parts)) < _SAME_LAG)
     total = len(lags_beats) + 3
     return float(fits.sum() / total), float((~fits).sum() / total), float(even.sum() / total)
 
@@ -328,9 +341,9 @@ def repeat_boundaries(
     strongest lag, then each event where coming again starts or stops. Empty if little repeats."""
     strength = again * np.minimum(1.0, room / 8)
     strength[:TICKS] = 0
-    if strength.max(initial=0.0) < 0.4:
+    if strength.max(initial=0.0) < _MIN_REPEAT:
         return np.zeros(0, dtype=int)
-    lag = int(np.argmax(strength >= 0.92 * strength.max()))
+    lag = int(np.argmax(strength >= _NEAR_BEST * strength.max()))
     keys = {(int(t), p) for t, p in zip(ticks, events.pitches[: len(ticks)], strict=True)}
     twin = np.array(
         [

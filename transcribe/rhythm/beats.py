@@ -34,12 +34,12 @@ JITTER_SEC = 0.012
 
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
-_WANDER = 0.015  # change of the beat's length from beat to beat, as a share of it
+_WANDER_SHARE = 0.015  # change of the beat's length from beat to beat, as a share of it
 _BINS_PER_E = 33.0  # tempo bins: about 3 % wide
-_MARGIN = 28.0  # readings this much (nats) worse than the best are dropped
-_SLOWEST, _FASTEST = 1.55, 0.17  # seconds a beat
+_MARGIN_NATS = 28.0  # readings this much (nats) worse than the best are dropped
+_SLOWEST_SEC, _FASTEST_SEC = 1.55, 0.17  # seconds a beat
 
-_BEAT_COST = 0.35
+_BEAT_NATS = 0.35
 _STRAIGHT = (
     # Place in the beat, ticks as written, kind, cost in nats. A beat holds one kind beside 0.
     (0.0, 0, 0, 0.5),
@@ -49,7 +49,19 @@ _STRAIGHT = (
     (1 / 3, 4, 2, 2.9),
     (2 / 3, 8, 2, 2.9),
 )
-_SWING_COST = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+_SWING_NATS = 4.0  # nats for a whole riff, so that swing needs more than a chance gain
+
+# The prior of the search, set by hand on the riffs of `tests.bench.rhythm`.
+_USUAL_SEC, _TEMPO_NATS = 0.58, 1.2  # a beat; nats for each squared octave away from that
+_LENGTH_SHARE = 0.04  # of the beat's length, by which it is not known at the start
+_GRID_SHARE = 0.003  # of the beat's length, by which the grid itself strays at each event
+_NEAR_SEC, _NEAR_SHARE = 0.09, 0.05  # an event this near, and this share of the gap, may be meant
+_SHORTEST_SEC = 0.05  # of a beat, however early the events come
+_SKIP_NATS = 8.0  # to leave an event out, where nothing is known of it
+_SWING_SHARES = (0.6, 0.633, 0.667)  # of the beat, where the off-beat is tried
+_SWING_SEC = (0.3, 1.1)  # lengths of a beat that can swing
+_SAME_TEMPO_LOG = 0.08  # natural logarithm of the ratio of two tempi that are one
+_MAX_TRACKS = 8
 
 
 def move_middle(beat: np.ndarray, middle: float, to: float) -> np.ndarray:
@@ -104,7 +116,7 @@ def track(
     onset_sec: np.ndarray,
     *,
     skip_cost: np.ndarray | None = None,
-    period_sec: tuple[float, float] = (_FASTEST, _SLOWEST),
+    period_sec: tuple[float, float] = (_FASTEST_SEC, _SLOWEST_SEC),
     swing: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> list[Track]:
@@ -118,16 +130,16 @@ def track(
     if len(onset_sec) < 2:
         return []
     if skip_cost is None:
-        skip_cost = np.full(len(onset_sec), 8.0)
+        skip_cost = np.full(len(onset_sec), _SKIP_NATS)
     found = _search(onset_sec, skip_cost, _STRAIGHT, period_sec, 0.5, progress)
     if swing:
-        low, high = max(0.3, period_sec[0]), min(1.1, period_sec[1])
-        for ratio in (0.6, 0.633, 0.667):
+        low, high = max(_SWING_SEC[0], period_sec[0]), min(_SWING_SEC[1], period_sec[1])
+        for ratio in _SWING_SHARES:
             if low > high:
                 break
             slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
             found += _search(onset_sec, skip_cost, slots, (low, high), ratio, None)[:1]
-    return sorted(found, key=lambda t: t.cost)[:8]
+    return sorted(found, key=lambda t: t.cost)[:_MAX_TRACKS]
 
 
 def _search(
@@ -150,12 +162,12 @@ def _search(
     count = len(slots)
     period = np.repeat(periods, count)
     slot = np.tile(np.arange(count), len(periods))
-    cost = place_cost[slot] + 1.2 * np.log2(period / 0.58) ** 2
+    cost = place_cost[slot] + _TEMPO_NATS * np.log2(period / _USUAL_SEC) ** 2
     if swing != 0.5:
-        cost = cost + _SWING_COST
+        cost = cost + _SWING_NATS
     here = np.full(len(period), onset_sec[0])
     var_t = np.full(len(period), JITTER_SEC**2)
-    var_p = (period * 0.04) ** 2
+    var_p = (period * _LENGTH_SHARE) ** 2
     cov = np.zeros(len(period))
     history: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
     for i in range(1, n):
@@ -165,7 +177,7 @@ def _search(
         steps = whole + place[None] - place[slot][:, None]
         good = (whole >= 1) | ((whole == 0) & joins[slot] & later[slot])
         far_off = np.abs(steps * period[:, None] - gap[:, None])
-        good &= far_off < 0.09 + 0.05 * gap[:, None]
+        good &= far_off < _NEAR_SEC + _NEAR_SHARE * gap[:, None]
         row, goal = np.nonzero(good)
         if len(row) == 0:  # nothing fits: go on from the nearest beat
             row = np.arange(len(period))
@@ -176,9 +188,9 @@ def _search(
         crossed = whole[row, goal]
         p = period[row]
         # Predict.
-        wander = (_WANDER * p) ** 2
+        wander = (_WANDER_SHARE * p) ** 2
         ahead = here[row] + beats * p
-        vt = var_t[row] + 2 * beats * cov[row] + beats**2 * var_p[row] + (0.003 * p) ** 2
+        vt = var_t[row] + 2 * beats * cov[row] + beats**2 * var_p[row] + (_GRID_SHARE * p) ** 2
         vt = vt + beats**3 * wander / 3
         vc = cov[row] + beats * var_p[row] + beats**2 * wander / 2
         vp = var_p[row] + beats * wander
@@ -191,8 +203,8 @@ def _search(
         fit = np.logaddexp(log_near, log_far)
         belief = np.exp(log_near - fit)
         gain_t, gain_p = belief * vt / near, belief * vc / near
-        total = cost[row] - fit + place_cost[goal] + _BEAT_COST * crossed
-        new_p = np.maximum(p + gain_p * off, 0.05)
+        total = cost[row] - fit + place_cost[goal] + _BEAT_NATS * crossed
+        new_p = np.maximum(p + gain_p * off, _SHORTEST_SEC)
         here_on = ahead + gain_t * off
         vt, vc, vp = vt - gain_t * vt, vc - gain_t * vc, vp - gain_p * vc
         # Or the event is skipped, and everything stays as it was.
@@ -208,7 +220,7 @@ def _search(
         vp = np.concatenate([vp, var_p])
         key_bin = np.rint((np.log(new_p) - math.log(low)) * _BINS_PER_E).astype(int)
         inside = (key_bin >= -1) & (key_bin <= bins + 1)
-        inside &= total < total.min() + _MARGIN
+        inside &= total < total.min() + _MARGIN_NATS
         order = np.flatnonzero(inside)
         if len(order) == 0:
             order = np.arange(len(total))
@@ -240,7 +252,7 @@ def _families(
     written = np.array([s[1] for s in slots])
     tracks: list[Track] = []
     for best in np.argsort(cost):
-        if any(abs(math.log(period[best] / t.period_sec)) < 0.08 for t in tracks):
+        if any(abs(math.log(period[best] / t.period_sec)) < _SAME_TEMPO_LOG for t in tracks):
             continue
         wholes = np.zeros(n, dtype=int)
         at = np.zeros(n, dtype=int)
@@ -263,7 +275,7 @@ def _families(
                 skipped=skipped,
             )
         )
-        if len(tracks) == 8:
+        if len(tracks) == _MAX_TRACKS:
             break
     return tracks
 

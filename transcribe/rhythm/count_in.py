@@ -18,13 +18,19 @@ _RISE_DB = 9.0
 _APART_SEC = 0.15
 _TAP_CONFIDENCE = 0.3  # confidence below which a note may be a tap that was taken for a note
 
+_SLOWEST_TAP_SEC = 2.5
+_EVEN_SHARE = 0.12  # of the usual gap, by which taps may come early or late
+_LEAD_TAPS = (0.3, 4.2)  # taps from the last one to the first note, whole or half ones,
+_OFF_HALF_TAPS = 0.3  # to within this
+_BEFORE_NOTE_SEC = 0.06  # of sound that already belongs to the first note
+
 
 def is_regular(times_sec: Sequence[float]) -> bool:
     """Whether two or more taps come as evenly as a count-in does (within 12 %)."""
     gaps = np.diff(times_sec)
-    if len(gaps) < 1 or gaps.min() < _APART_SEC or gaps.max() > 2.5:
+    if len(gaps) < 1 or gaps.min() < _APART_SEC or gaps.max() > _SLOWEST_TAP_SEC:
         return False
-    return bool(np.all(np.abs(gaps / np.median(gaps) - 1) < 0.12))
+    return bool(np.all(np.abs(gaps / np.median(gaps) - 1) < _EVEN_SHARE))
 
 
 def from_notes(notes: Sequence[Note]) -> int:
@@ -47,13 +53,14 @@ def _may_be_tap(note: Note) -> bool:
 def _leads_on(times: Sequence[float], first_sec: float) -> bool:
     gap = float(np.median(np.diff(times)))
     after = (first_sec - times[-1]) / gap
-    return 0.3 < after < 4.2 and abs(after * 2 - round(after * 2)) < 0.3
+    on_tap = abs(after * 2 - round(after * 2)) < _OFF_HALF_TAPS
+    return _LEAD_TAPS[0] < after < _LEAD_TAPS[1] and on_tap
 
 
 def from_audio(y: np.ndarray, *, sr: int, first_sec: float) -> tuple[float, ...]:
     """Times of taps in ``y`` (n,) before the first note at ``first_sec``; () if they are not a
     count-in: two or more, even, sudden rises of the level that lead on to the first note."""
-    end = int((first_sec - 0.06) * sr)
+    end = int((first_sec - _BEFORE_NOTE_SEC) * sr)
     hop = max(1, int(_FRAME_SEC * sr))
     if end < 20 * hop:
         return ()

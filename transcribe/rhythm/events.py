@@ -22,6 +22,9 @@ _FEWEST_STRIKES = 3
 _RINGS_SHARE = 0.6  # of its strikes that must sound through the next onset
 _OTHERS_RING_SHARE = 0.5  # of the other notes, from which everything rings and nothing stands out
 _PAST_ONSET_SEC = 0.04  # a note that lasts this long past an onset sounds through it
+_RINGS_ON_GAPS = 1.25  # a note that lasts so many gaps to the next onset rings on
+_SKIP_NATS, _SKIP_SURE_NATS = 4.0, 4.0  # to skip an event; and what its confidence adds
+_MAX_CHORD_NATS = 3.0  # what the other notes of a chord add, one each
 _LOUDNESS_UNKNOWN_DB = -99.0
 
 
@@ -104,7 +107,7 @@ def _rings_on(notes: list[Note]) -> float:
     known = nexts < len(onsets)
     gap = onsets[np.minimum(nexts, len(onsets) - 1)] - onsets
     length = np.array([n.offset_sec - n.onset_sec for n in notes])
-    return float(np.mean(length[known] > 1.25 * gap[known])) if known.any() else 0.0
+    return float(np.mean(length[known] > _RINGS_ON_GAPS * gap[known])) if known.any() else 0.0
 
 
 def group_events(notes: Sequence[Note], drone: frozenset[int] | None = None) -> Events:
@@ -146,7 +149,8 @@ def skip_cost(events: Events) -> np.ndarray:
 
     A lone unsure note may be an error of tracking; a chord is not.
     """
-    return 4.0 + 4.0 * np.clip(events.sure, 0, 1) + np.minimum(events.size - 1, 3)
+    more = np.minimum(events.size - 1, _MAX_CHORD_NATS)
+    return _SKIP_NATS + _SKIP_SURE_NATS * np.clip(events.sure, 0, 1) + more
 
 
 def _bass(pitches: Sequence[frozenset[int]], drone: frozenset[int]) -> np.ndarray:

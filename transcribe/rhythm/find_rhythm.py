@@ -35,8 +35,17 @@ from transcribe.rhythm.quantise import (
 __all__ = ["METERS", "find_rhythm"]
 
 _ON_BEAT_SEC = 0.05  # a note this near to the first beat that was asked for is on it
-_FIXED_WEIGHT = 400.0  # how many events the first beat that was asked for weighs
+_FIXED_EVENTS = 400.0  # how many events the first beat that was asked for weighs
 _MAX_CHOICES = 5
+
+_USUAL_BPM = 100.0  # where nothing tells the tempo
+_BPM_OFF = 0.1  # share by which the notes may differ from a tempo that is given
+_TAP_NATS = (5.0, 2.0)  # for a reading whose pulse the taps beat; or its beats, or every other one
+_TAP_OFF = 0.1  # share by which a tap may differ from that
+_TAP_ON_1_NATS, _NEAR_1_PULSES = 3.0, 0.3  # for one whose bar begins where the next tap would be
+_TAP_BAR_NATS, _OVER_BAR_BEATS = 1.0, 0.2  # for one whose bars the taps fill
+_SAME_TEMPO_LOG = 0.06  # natural logarithm of the ratio of two tempi that are one
+_SAME_DOWNBEAT_BEATS = 0.2
 
 
 def find_rhythm(
@@ -189,7 +198,7 @@ def _times(events: Events, fixed: int | None, first_beat_sec: float | None) -> n
 def _weight(events: Events, fixed: int | None) -> np.ndarray:
     weight = np.clip(events.sure, 0.1, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED_WEIGHT
+        weight[fixed] = _FIXED_EVENTS
     return weight
 
 
@@ -202,7 +211,7 @@ def _read(
     if bpm is None:
         tracks = track(times, skip_cost=skip_cost(events), progress=report)
     else:
-        bounds = (54 / bpm, 66 / bpm)
+        bounds = (60 / bpm * (1 - _BPM_OFF), 60 / bpm * (1 + _BPM_OFF))
         tracks = track(times, skip_cost=skip_cost(events), period_sec=bounds, progress=report)
     if not tracks:
         return _without_candidates(times, asked, fixed)
@@ -231,7 +240,9 @@ def _read(
 def _without_candidates(times: np.ndarray, asked: _Given, fixed: int | None) -> _Reading:
     """One event, or none that can be compared: the tempo that is asked for, or 100."""
     start = times[0] if fixed is None else times[fixed]
-    bpm = asked.bpm or (60 / np.median(np.diff(asked.tap_sec)) if len(asked.tap_sec) > 1 else 100.0)
+    bpm = asked.bpm or (
+        60 / np.median(np.diff(asked.tap_sec)) if len(asked.tap_sec) > 1 else _USUAL_BPM
+    )
     grid = Grid(0, PER_BEAT, start + 60 / bpm * np.arange(2))
     meter = asked.meter or (4, 4)
     return _Reading(grid, meter, 0.5, 0.0, ((float(bpm), meter, 0.0),), ((meter, 0.0),))
@@ -245,16 +256,16 @@ def _tap_evidence(found: Candidates, tap_sec: tuple[float, ...]) -> np.ndarray:
         meter = found.meters[found.meter[i]]
         per_tap = gap * found.bpm[i] / 60
         pulse = pulse_beats(meter)
-        if abs(per_tap / pulse - 1) < 0.1:
-            out[i] += 5.0
-        elif abs(per_tap - 1) < 0.1 or abs(per_tap / 2 / pulse - 1) < 0.1:
-            out[i] += 2.0
+        if abs(per_tap / pulse - 1) < _TAP_OFF:
+            out[i] += _TAP_NATS[0]
+        elif abs(per_tap - 1) < _TAP_OFF or abs(per_tap / 2 / pulse - 1) < _TAP_OFF:
+            out[i] += _TAP_NATS[1]
         tick = float(found.grids[found.track[i]].tick(tap_sec[-1] + gap))
         beat = (tick - found.offset[i]) / (TICKS * found.factor[i]) - found.down[i]
-        if abs((beat + meter[0] / 2) % meter[0] - meter[0] / 2) < 0.3 * pulse:
-            out[i] += 3.0
-        if len(tap_sec) * per_tap % meter[0] < 0.2:
-            out[i] += 1.0
+        if abs((beat + meter[0] / 2) % meter[0] - meter[0] / 2) < _NEAR_1_PULSES * pulse:
+            out[i] += _TAP_ON_1_NATS
+        if len(tap_sec) * per_tap % meter[0] < _OVER_BAR_BEATS:
+            out[i] += _TAP_BAR_NATS
     return out
 
 
@@ -268,7 +279,7 @@ def _clusters(found: Candidates, chance: np.ndarray) -> list[tuple[float, list[i
         if chance[i] < 1e-4 and groups:
             break
         for group_ in groups:
-            if abs(math.log(found.bpm[group_[0]] / found.bpm[i])) < 0.06:
+            if abs(math.log(found.bpm[group_[0]] / found.bpm[i])) < _SAME_TEMPO_LOG:
                 group_.append(int(i))
                 break
         else:
@@ -290,7 +301,7 @@ def _pick(
         tick = float(found.grids[found.track[i]].tick(start_sec)) - found.offset[i]
         phase.append(tick / (TICKS * found.factor[i]) - found.down[i])
     off = np.array(phase)
-    agree = np.abs((off[:, None] - off[None] + bar / 2) % bar - bar / 2) < 0.2
+    agree = np.abs((off[:, None] - off[None] + bar / 2) % bar - bar / 2) < _SAME_DOWNBEAT_BEATS
     total = agree @ chance[mine]
     best = int(np.argmax(total))
     same = [i for i, ok in zip(mine, agree[best], strict=True) if ok]
@@ -315,7 +326,7 @@ def _choose_reading(
         beats = beats - beats[0] + shift
     weight = np.where(tr.skipped, 1e-3, 1.0)
     if fixed is not None:
-        weight[fixed] = _FIXED_WEIGHT
+        weight[fixed] = _FIXED_EVENTS
     grid = smooth(times, beats * PER_BEAT, step=PER_BEAT, weight=weight)
     if fixed is None and float(grid.at(0)) < 0 < beats[0]:
         grid = Grid(grid.first - bar * PER_BEAT, grid.step, grid.time_sec)

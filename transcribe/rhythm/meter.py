@@ -15,7 +15,6 @@ also says which of them are set by hand and why).
 
 from __future__ import annotations
 
-import functools
 import json
 import math
 from collections.abc import Sequence
@@ -27,7 +26,6 @@ import numpy as np
 from transcribe.rhythm.bar_evidence import (
     DIVISIONS_4,
     DIVISIONS_8,
-    MARKS,
     METERS,
     Snapped,
     bar_evidence,
@@ -51,60 +49,21 @@ _EIGHTH_SEC = (0.11, 0.62)  # and x/8
 _MAX_EVENTS = 400  # the meter is settled on this many events
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
-FEATURES = (
-    "here",
-    *MARKS,
-    "here_whole",
-    *(f"{k}_whole" for k in MARKS),
-    *(f"{k}_down" for k in MARKS),
-    *(f"{k}_group" for k in MARKS),
-    *(f"{k}_beat" for k in MARKS),
-    "loud_half",
-    "loud_fine",
-    "syncopated",
-    "syncopated_whole",
-    "timing",
-    "values",
-    "track",
-    "swing",
-    "swing_gain",
-    "never_middle",
-    "threes",
-    "twos",
-    "bar_again",
-    "bars_again",
-    "bar_over_beats",
-    "off_bar",
-    "phrase_whole",
-    "phrase_even",
-    "repeats_fit",
-    "repeats_off",
-    "repeats_even",
-    "starts_down",
-    "pickup",
-    "pickup_long",
-    "ends_down",
-    "repeat_down",
-    "boundary_down",
-    "boundary_beat",
-    "tempo",
-    "tempo_square",
-    "tempo_fast",
-    "tempo_slow",
-    "beats_filled",
-    "halves",
-    "quarters",
-    "thirds",
-    "no_parts",
-    "quarters_fast",
-    "quarters_slow",
-    "no_parts_slow",
-    "no_parts_fast",
-    "halves_only_slow",
-    "bar_sec",
-    *(f"meter_{a}_{b}" for a, b in METERS[1:]),
-)
-"""Names of the numbers that each candidate gets, in order."""
+# Set by hand before the weights were fitted to the features (`tests.bench.rhythm_fit`).
+_MAX_TRACKS, _TRACK_NATS = 5, 18.0  # tracks that are read, and how much worse the last may be
+_BPM_OFF = 1.12  # ratio by which a reading may differ from the tempo that is given
+_DOWNBEAT_BEATS = 0.25  # how far a reading's downbeat may lie from a first beat that is given
+_MIN_PHASE_SHARE, _MAX_PHASES = 0.12, 3  # of the events on a phase of the beat, to be tried
+_RARE_SHARE = 0.03  # of the events: a division that is used less is not used
+_MIN_HALVES = 0.1  # of the events, in a riff that has halves
+_MIN_LAST_THIRDS = 0.15  # of the events, in a beat that swings in eighths
+_MIN_REPEAT, _NEAR_BEST = 0.3, 0.92  # a lag's share that is a repeat; of the best, as good as that
+
+_WEIGHTS: dict[str, float] = json.loads(
+    resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text("utf-8")
+)["weights"]
+FEATURES = tuple(_WEIGHTS)
+"""Names of the numbers that each candidate gets, in order: those that have a weight."""
 _COLUMN = {name: k for k, name in enumerate(FEATURES)}
 
 
@@ -147,7 +106,7 @@ def read_candidates(
     """
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
-    tracks = [t for t in tracks if t.cost < best + 18.0][:5]
+    tracks = [t for t in tracks if t.cost < best + _TRACK_NATS][:_MAX_TRACKS]
     onset = events.onset_sec[:_MAX_EVENTS]
     n = len(onset)
     gap_sec = np.diff(events.onset_sec)
@@ -176,7 +135,7 @@ def read_candidates(
                 for short in (False, True):
                     low, high = _EIGHTH_SEC if short else _QUARTER_SEC
                     if bpm is not None:
-                        low, high = 60 / bpm / 1.12, 60 / bpm * 1.12
+                        low, high = 60 / bpm / _BPM_OFF, 60 / bpm * _BPM_OFF
                     wanted = [(i, m) for i, m in enumerate(meters) if (m[1] >= 8) == short]
                     if not wanted or not low <= length <= high:
                         continue
@@ -246,7 +205,7 @@ def _with_downbeat_at(found: Candidates, time_sec: float) -> Candidates:
         beat = (tick - found.offset[i]) / (TICKS * found.factor[i])
         bar = found.meters[found.meter[i]][0]
         away[i] = abs((beat - found.down[i] + bar / 2) % bar - bar / 2)
-    keep = away <= max(0.25, away.min(initial=np.inf) + 1e-9)
+    keep = away <= max(_DOWNBEAT_BEATS, away.min(initial=np.inf) + 1e-9)
     return Candidates(
         **{
             name: getattr(found, name)[keep]
@@ -263,7 +222,7 @@ def _offsets(ticks: np.ndarray, factor: float) -> list[float]:
     length = max(1, round(factor * TICKS))
     share = np.bincount(ticks % length, minlength=length) / len(ticks)
     order = np.argsort(-share)
-    return [float(k) for k in order[:3] if share[k] >= 0.12]
+    return [float(k) for k in order[:_MAX_PHASES] if share[k] >= _MIN_PHASE_SHARE]
 
 
 def _fixed_features(
@@ -278,11 +237,11 @@ def _fixed_features(
     quarters = float(np.mean((parts == 3) | (parts == 9)))
     thirds = float(np.mean((parts == 4) | (parts == 8)))
     long = float(not reading.short)
-    no_parts = float(halves + quarters + thirds < 0.03) * long
+    no_parts = float(halves + quarters + thirds < _RARE_SHARE) * long
     span = max(1, (ticks[-1] - ticks[0]) / TICKS)
     filled = len(np.unique(ticks[parts == 0])) / (span + 1)
     top = by_beat.max(initial=0.0)
-    strongest = int(np.argmax(by_beat >= 0.92 * top)) + 1 if top > 0.3 else 0
+    strongest = int(np.argmax(by_beat >= _NEAR_BEST * top)) + 1 if top > _MIN_REPEAT else 0
     tempo = math.log2(60 / (reading.length_sec * pulse_beats(meter)) / 100)
     multiples = [float(by_beat[k * bar - 1]) for k in (1, 2, 4, 8) if k * bar <= len(by_beat)]
     others = [float(by_beat[k - 1]) for k in range(1, 2 * bar) if k % bar and k <= len(by_beat)]
@@ -309,7 +268,9 @@ def _fixed_features(
         "quarters_slow": quarters * max(0.0, -tempo),
         "no_parts_slow": no_parts * max(0.0, -tempo),
         "no_parts_fast": no_parts * max(0.0, tempo),
-        "halves_only_slow": float(quarters < 0.03 and halves > 0.1) * max(0.0, -tempo) * long,
+        "halves_only_slow": float(quarters < _RARE_SHARE and halves > _MIN_HALVES)
+        * max(0.0, -tempo)
+        * long,
         "bar_sec": abs(math.log2(bar * reading.length_sec / 2.2)),
         **{f"meter_{a}_{b}": float(meter == (a, b)) for a, b in METERS[1:]},
     }
@@ -349,7 +310,7 @@ def _readings(
         never_middle = 0.0
         if reading.short and bar % 3 == 0:  # long and short only: a swung beat, not three eighths
             eighth = thirds[(np.arange(3) + down) % 3]
-            never_middle = float(eighth[1] < 0.03 and eighth[2] > 0.15)
+            never_middle = float(eighth[1] < _RARE_SHARE and eighth[2] > _MIN_LAST_THIRDS)
         own.append(
             {
                 "starts_down": float(pickup == 0),
@@ -375,15 +336,8 @@ def _readings(
     ]
 
 
-@functools.cache
-def _weights() -> np.ndarray:
-    text = resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text()
-    named = json.loads(text)["weights"]
-    return np.array([named.get(f, 0.0) for f in FEATURES])
-
-
 def weigh(candidates: Candidates, weights: np.ndarray | None = None) -> np.ndarray:
     """Probability of each candidate, shape (n,)."""
-    score = candidates.values @ (_weights() if weights is None else weights)
+    score = candidates.values @ (np.array(list(_WEIGHTS.values())) if weights is None else weights)
     score = np.exp(score - score.max(initial=-np.inf))
     return score / score.sum()

@@ -24,18 +24,23 @@ from transcribe.core.riff import Note, Phrase, PhraseDifference
 __all__ = ["find_phrases"]
 
 _PER_BEAT = 24
-_SAME = 0.84  # likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
-_VARIED = 0.5  # likeness from which it is the same phrase, varied
-_CHANGED = 2  # notes that change their pitch, from which a repeat is a varied one all the same
-_RHYTHM_ONLY = 0.3  # what a note counts that keeps its place and changes its pitch
-_NEW = 2.0  # costs, in notes
-_REPEAT = 0.5
-_VARIATION = 1.0
-_SHIFT = 1.5  # for each bar before the first whole phrase
-_ODD_LENGTH = 6.0  # for a length that is not whole bars
-_BARS = (1, 2, 3, 4, 6, 8)
-_LOOK_AT = 100  # latest earlier phrases that are asked about each note
-_COMPARE = 8  # earlier phrases that a stretch is compared with in full
+# likeness from which a repeat counts as unvaried; tracking errors leave about 0.9
+_SAME_LIKENESS = 0.84
+_VARIED_LIKENESS = 0.5  # likeness from which it is the same phrase, varied
+# notes that change their pitch, from which a repeat is a varied one all the same
+_CHANGED_NOTES = 2
+_RHYTHM_ONLY_SHARE = 0.3  # what a note counts that keeps its place and changes its pitch
+_NEW_COST = 2.0  # costs, in notes
+_REPEAT_COST = 0.5
+_VARIATION_COST = 1.0
+_SHIFT_COST = 1.5  # for each bar before the first whole phrase
+_ODD_LENGTH_COST = 6.0  # for a length that is not whole bars
+_BARS_A_PHRASE = (1, 2, 3, 4, 6, 8)
+_MAX_HOLDERS = 100  # latest earlier phrases that are asked about each note
+_MAX_COMPARED = 8  # earlier phrases that a stretch is compared with in full
+
+_DIFFERENCE_COST = 1.3  # notes, for each note of a repeat that differs
+_LAG_SHARE, _NEAR_BEST, _LAG_NOTES = 0.75, 0.95, 6  # of the notes that come again after a lag
 
 
 @dataclass
@@ -87,7 +92,7 @@ def _likeness(a: _Stretch, b: _Stretch) -> float:
     shared = a.notes.keys() & b.notes.keys()
     matched = {tick for tick, _ in shared}
     rhythm = len((a.ticks & b.ticks) - matched)
-    return 2 * (len(shared) + _RHYTHM_ONLY * rhythm) / (a.size + b.size)
+    return 2 * (len(shared) + _RHYTHM_ONLY_SHARE * rhythm) / (a.size + b.size)
 
 
 def _changed(a: _Stretch, b: _Stretch) -> int:
@@ -110,26 +115,29 @@ def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
     for i, stretch in enumerate(stretches):
         like, at, which = 0.0, -1, -1
         # Only those that share notes can be alike; the best few of them are compared in full.
-        shared = Counter(h for key in stretch.notes for h in holders.get(key, ())[-_LOOK_AT:])
-        for (m, v), _ in shared.most_common(_COMPARE):
+        shared = Counter(h for key in stretch.notes for h in holders.get(key, ())[-_MAX_HOLDERS:])
+        for (m, v), _ in shared.most_common(_MAX_COMPARED):
             other = stretches[models[m][v]]
             if stretch.end - stretch.start != other.end - other.start:
                 continue
             found = _likeness(stretch, other)
             if found > like:
                 like, at, which = found, m, v
-        fresh = like < _SAME or _changed(stretch, stretches[models[at][which]]) >= _CHANGED
-        if like >= _VARIED:
-            cut.cost += _REPEAT + 1.3 * (1 - like) * stretch.size
+        fresh = (
+            like < _SAME_LIKENESS
+            or _changed(stretch, stretches[models[at][which]]) >= _CHANGED_NOTES
+        )
+        if like >= _VARIED_LIKENESS:
+            cut.cost += _REPEAT_COST + _DIFFERENCE_COST * (1 - like) * stretch.size
             cut.repeats += 1
             if fresh:
-                cut.cost += _VARIATION
+                cut.cost += _VARIATION_COST
                 models[at].append(i)
                 which = len(models[at]) - 1
             cut.model.append(at)
             cut.variant.append(which)
         else:
-            cut.cost += _NEW + stretch.size
+            cut.cost += _NEW_COST + stretch.size
             models.append([i])
             cut.model.append(len(models) - 1)
             cut.variant.append(0)
@@ -158,8 +166,8 @@ def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
         return None
     room = np.array([np.count_nonzero(at <= at[-1] - lag) for lag in lags])
     share = hits[lags] / np.maximum(room, 1)
-    best = int(np.argmax(share >= 0.95 * share.max()))
-    return int(lags[best]) if share[best] > 0.75 and room[best] >= 6 else None
+    best = int(np.argmax(share >= _NEAR_BEST * share.max()))
+    return int(lags[best]) if share[best] > _LAG_SHARE and room[best] >= _LAG_NOTES else None
 
 
 def find_phrases(
@@ -180,10 +188,10 @@ def find_phrases(
     bar = meter[0] * _PER_BEAT
     last = placed[-1][0]
     end = (max(last, 0) // bar + 1) * bar
-    lengths = [(k * bar, k, 0.0) for k in _BARS]
+    lengths = [(k * bar, k, 0.0) for k in _BARS_A_PHRASE]
     lag = _lag(placed)
     if lag is not None and lag % bar:
-        lengths.append((lag, 1, _ODD_LENGTH))
+        lengths.append((lag, 1, _ODD_LENGTH_COST))
     best: _Cut | None = None
     for length, bars, penalty in lengths:
         if length > end and bars > 1:
@@ -194,7 +202,7 @@ def find_phrases(
                 continue
             limit = math.inf if best is None else best.cost
             cut = _cut(_stretches(placed, length, start, end), limit - penalty)
-            cut.cost += penalty + _SHIFT * shift
+            cut.cost += penalty + _SHIFT_COST * shift
             if best is None or cut.cost < best.cost:
                 best = cut
     if best is None or best.repeats == 0:

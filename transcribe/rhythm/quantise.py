@@ -36,8 +36,20 @@ PER_BEAT = 24
 
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
-_SHARED = 9.0  # nats for two events at one place
-_FULL = 0.72  # a note that sounds this share of the way to the next one is written up to it
+_SHARED_NATS = 9.0  # nats for two events at one place
+_FULL_SHARE = 0.72  # a note that sounds this share of the way to the next one is written up to it
+
+# Set by hand on the riffs of `tests.bench.rhythm`.
+_MIXED_NATS = 8.0  # for two kinds of division in one beat
+_BACK_NATS = 60.0  # for an event before the one that came first: in practice never
+_FIXED_NATS = 1000.0  # what holds an event to the first beat that was asked for
+_PRIOR_EVENTS = 8  # events that the prior of a division counts as
+_USAGE_NATS = (-3.0, 2.0)  # how much cheaper or dearer a division gets as this riff uses it
+_HABIT_NATS, _HABIT_A_BAR = 1.2, 1.5  # the most that a place of other bars saves; for each bar
+_SWING_SHARES = (0.54, 0.75)  # of the beat, within which an off-beat swings
+_SOUNDS_SHARE = 0.92  # what is played is a little shorter than what is written
+_LENGTH_SCATTER = 0.2  # natural logarithm by which played lengths scatter
+_MIN_USUAL_NOTES, _USUAL_SHARE = 8, 0.75  # notes that tell the usual length; share of it
 
 # Tick in the beat, kind of division, cost. Kind 0 is the beat itself, which suits every kind.
 _SLOTS_4 = (
@@ -69,7 +81,18 @@ _SLOTS_8 = (
     (16, 2, 6.0),
 )
 _VALUES = (3, 4, 6, 8, 12, 16, 18, 24, 36, 48, 72, 96, 120, 144, 192)
-_PLAIN = {3: 1.2, 4: 1.0, 6: 0.3, 8: 0.8, 12: 0.0, 16: 0.8, 18: 0.35, 24: 0.0, 36: 0.2, 120: 0.4}
+_VALUE_COSTS = {
+    3: 1.2,
+    4: 1.0,
+    6: 0.3,
+    8: 0.8,
+    12: 0.0,
+    16: 0.8,
+    18: 0.35,
+    24: 0.0,
+    36: 0.2,
+    120: 0.4,
+}
 
 
 @dataclass(frozen=True)
@@ -134,7 +157,7 @@ def _swing_ratio(onset_sec: np.ndarray, grid: Grid, ticks: np.ndarray, swing: fl
     if np.count_nonzero(half) < 3:
         return swing
     part = grid.tick(onset_sec[half]) / PER_BEAT - ticks[half] // PER_BEAT
-    return float(np.clip(np.median(part), 0.54, 0.75))
+    return float(np.clip(np.median(part), *_SWING_SHARES))
 
 
 def _usage(
@@ -146,8 +169,8 @@ def _usage(
     count = np.array(
         [np.count_nonzero((ticks % PER_BEAT == s[0]) & (kinds == s[1])) for s in slots]
     )
-    post = (count + 8 * prior) / (count.sum() + 8)
-    return np.clip(-np.log(post) + np.log(prior), -3.0, 2.0)
+    post = (count + _PRIOR_EVENTS * prior) / (count.sum() + _PRIOR_EVENTS)
+    return np.clip(-np.log(post) + np.log(prior), *_USAGE_NATS)
 
 
 def _bar_habit(
@@ -159,7 +182,7 @@ def _bar_habit(
     found: dict[tuple[int, int], int] = {}
     for tick, kind in zip(ticks.tolist(), kinds.tolist(), strict=True):
         found[tick % size, kind] = found.get((tick % size, kind), 0) + 1
-    return {k: min(1.2, 1.5 * v / bars) for k, v in found.items() if v >= 2}
+    return {k: min(_HABIT_NATS, _HABIT_A_BAR * v / bars) for k, v in found.items() if v >= 2}
 
 
 def _viterbi(
@@ -191,16 +214,18 @@ def _viterbi(
             table[t, k] = nats
         local -= table[tick % size, kind[None]]
     if fixed is not None:
-        local[fixed] = np.where(tick[fixed] == 0, local[fixed] - 1e3, local[fixed] + 1e3)
+        local[fixed] = np.where(
+            tick[fixed] == 0, local[fixed] - _FIXED_NATS, local[fixed] + _FIXED_NATS
+        )
     joins = (kind[:, None] == kind[None]) | (kind[:, None] == 0)
     cost = local[0]
     back = np.zeros((n, len(slots)), dtype=int)
     for i in range(1, n):
         step = tick[i][None] - tick[i - 1][:, None]
         same_beat = beat[i][None] == beat[i - 1][:, None]
-        move = np.where(same_beat & ~joins, 8.0, 0.0)
-        move = np.where(step == 0, _SHARED, move)
-        move = np.where(step < 0, 60.0, move)
+        move = np.where(same_beat & ~joins, _MIXED_NATS, 0.0)
+        move = np.where(step == 0, _SHARED_NATS, move)
+        move = np.where(step < 0, _BACK_NATS, move)
         total = cost[:, None] + move
         back[i] = np.argmin(total, axis=0)
         cost = total[back[i], np.arange(len(slots))] + local[i]
@@ -255,8 +280,8 @@ def _full_share(length: np.ndarray, gaps: Sequence[int | None]) -> float:
     shares = [
         x / g for x, g in zip(length, gaps, strict=True) if g is not None and g <= 2 * PER_BEAT
     ]
-    usual = float(np.median(shares)) if len(shares) >= 8 else 1.0
-    return min(_FULL, 0.75 * usual)
+    usual = float(np.median(shares)) if len(shares) >= _MIN_USUAL_NOTES else 1.0
+    return min(_FULL_SHARE, _USUAL_SHARE * usual)
 
 
 def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> int:
@@ -267,8 +292,9 @@ def _value(length: float, gap: int | None, tick: int, bar: int, full: float) -> 
     for value in sorted({*_VALUES, to_bar, bar}):
         if gap is not None and value >= gap:
             continue
-        # What is played is a little shorter than what is written.
-        cost = (math.log(length / value / 0.92) / 0.2) ** 2 + 1.5 * _PLAIN.get(value, 0.2)
+        cost = (
+            math.log(length / value / _SOUNDS_SHARE) / _LENGTH_SCATTER
+        ) ** 2 + 1.5 * _VALUE_COSTS.get(value, 0.2)
         grid = PER_BEAT if value >= PER_BEAT else PER_BEAT // 2 if value >= PER_BEAT // 2 else 6
         if (tick + value) % grid and (tick + value) % (grid // 3 or 1):
             cost += 1.0

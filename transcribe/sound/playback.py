@@ -26,11 +26,11 @@ Array = npt.NDArray[Any]
 PEAK = 0.35
 """Largest sample of a rendered riff, of full scale 1 (-9 dB)."""
 
-_RMS = 0.1  # no more than this on average, so that dense strums are no louder than a line
+_MAX_RMS = 0.1  # no more than this on average, so that dense strums are no louder than a line
 _RELEASE_SEC = 0.045
 _TAIL_SEC = 0.4
 _LONGEST_SEC = 7200.0
-_NODES = {5: 4, 7: 3, 12: 2, 19: 3, 24: 4}  # fret touched or sounding -> share of the string
+_NODE_SHARES = {5: 4, 7: 3, 12: 2, 19: 3, 24: 4}  # fret touched or sounding -> share of the string
 
 
 def _string_model(open_midi: int) -> StringModel:
@@ -128,7 +128,7 @@ def _sound(plan: _Plan, instrument: Instrument, sr: int, gain: float, level: flo
     longest = 0.0 if cents is None else float(np.max(cents))
     carried = plan.carried_from is not None or note.articulation in LEGATO
     skip = round({"pull-off": 0.012}.get(note.articulation, 0.035) * sr) if carried else 0
-    node = _NODES.get(fret, 2) if note.articulation == "harmonic" else 1
+    node = _NODE_SHARES.get(fret, 2) if note.articulation == "harmonic" else 1
     while node > 1 and f0 >= 0.46 * sr:
         node -= 1
     f0 = min(f0, 0.45 * sr)
@@ -191,7 +191,7 @@ def render_riff(
     float32 mono, shape (n,). Second 0 of the riff (divided by ``speed``) is sample 0, so that a
     cursor can follow; a little silence follows the last note. The instrument's own detuning
     (``offset_cents``) is kept, so that the sound can be held against the recording. A bend rises
-    by the note's ``bend_cents`` where it carries one, else by a semitone.
+    by the cents of the note's ``bend`` where they are known, else by a semitone.
 
     No sample exceeds `PEAK` and the average stays near -20 dB of full scale, so that playback
     starts quiet. Loud listening can still harm hearing, on headphones most of all: turn the volume
@@ -225,6 +225,6 @@ def render_riff(
     if peak > 0:
         sounding = np.abs(out) > 0.003 * peak
         rms = float(np.sqrt(np.mean(out[sounding] ** 2)))
-        out *= np.float32(min(PEAK / peak, _RMS / rms))
+        out *= np.float32(min(PEAK / peak, _MAX_RMS / rms))
         np.clip(out, -PEAK, PEAK, out=out)  # rounding may have left a sample a hair above
     return out

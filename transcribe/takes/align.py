@@ -31,31 +31,31 @@ EXTRA = 0.6
 SUBSTITUTE = -0.5
 """Worth of matching two events that share no pitch: better than a miss and an extra together."""
 
-_JUMP = 3.0  # going on somewhere else in the reference
-_LOOP = 1.0  # beginning again after the end
-_EDGE = 0.5  # each event left out at the beginning or the end ...
-_MOST_EDGE = 1.5  # ... and the most that these cost
-_MOST_LEAD = 3.0  # the most that extra events before the beginning cost
-_OFF = 0.2  # the square of an event's distance from its due time, in tolerances ...
-_MOST_OFF = 2.0  # ... and the greatest distance that counts
+_JUMP_COST = 3.0  # going on somewhere else in the reference
+_LOOP_COST = 1.0  # beginning again after the end
+_EDGE_COST = 0.5  # each event left out at the beginning or the end ...
+_MAX_EDGE_COST = 1.5  # ... and the most that these cost
+_MAX_LEAD_COST = 3.0  # the most that extra events before the beginning cost
+_OFF_COST = 0.2  # the square of an event's distance from its due time, in tolerances ...
+_MAX_OFF_TOLERANCES = 2.0  # ... and the greatest distance that counts
 _TOLERANCE = (0.3, 0.08)  # share of the time since the last match, and seconds, that make one
-_BEND = 0.4  # how far a path's pace follows the last step ...
-_MOST_BEND = 0.3  # ... of a pace that is at most this far off, in natural logarithms
+_BEND_SHARE = 0.4  # how far a path's pace follows the last step ...
+_MAX_BEND_LOG = 0.3  # ... of a pace that is at most this far off, in natural logarithms
 _BEND_SEC = 0.4  # a step of this length moves the pace half as far as a long one
-_TIE = 1e-7  # decides where nothing else does
+_TIE_WORTH = 1e-7  # decides where nothing else does
 
-_MOST_SKIPPED = 4  # events; a longer stretch that was not played is a jump
+_MAX_SKIPPED_EVENTS = 4  # events; a longer stretch that was not played is a jump
 _SPLIT_SEC = 0.3  # a chord's notes that come further apart are two events for good
 _SPLIT_SHARE = 0.95  # so are those further apart than this share of the usual step
-_SPLIT = 0.15  # cost of a chord that came apart
+_SPLIT_COST = 0.15  # cost of a chord that came apart
 
 # The band of a long reference.
-_WHOLE = 600  # events; shorter references are searched whole
-_BLOCK = 32  # events
-_MOST_BLOCKS = 8  # with the best scores
-_BEAM = 6.0  # matches below the best block at which a block is dropped
+_MAX_UNBANDED_EVENTS = 600  # events; shorter references are searched whole
+_BLOCK_EVENTS = 32  # events
+_MAX_BLOCKS = 8  # with the best scores
+_BEAM_MATCHES = 6.0  # matches below the best block at which a block is dropped
 _SEED_LENGTHS = (4, 8, 16)  # top notes in a row that name a place in the reference
-_SEED_PLACES = 6  # a run that occurs more often names no place
+_MAX_SEED_PLACES = 6  # a run that occurs more often names no place
 
 
 @dataclass(frozen=True)
@@ -120,8 +120,8 @@ class _Search:
     """The tables of one search.
 
     A state is the event of the reference that was matched last; state ``i`` lies at index
-    ``i + _MOST_SKIPPED`` of the padded arrays ``score``, ``last`` (take seconds of the match) and
-    ``speed`` (the path's pace).
+    ``i + _MAX_SKIPPED_EVENTS`` of the padded arrays ``score``, ``last`` (take seconds of the match)
+    and ``speed`` (the path's pace).
     """
 
     def __init__(
@@ -135,11 +135,11 @@ class _Search:
             for p in pitches:
                 self.states_of.setdefault(p, np.zeros(n, dtype=np.float32))[i] = 1.0
         self.size = np.array([len(p) for p in reference.pitches], dtype=np.float32)
-        self.x = np.concatenate([np.full(_MOST_SKIPPED, reference.at[0]), reference.at])
-        self.score = np.full(n + _MOST_SKIPPED, -np.inf)
-        self.last = np.zeros(n + _MOST_SKIPPED)
-        self.speed = np.full(n + _MOST_SKIPPED, pace)
-        edge = np.minimum(_EDGE * np.arange(n), _MOST_EDGE)
+        self.x = np.concatenate([np.full(_MAX_SKIPPED_EVENTS, reference.at[0]), reference.at])
+        self.score = np.full(n + _MAX_SKIPPED_EVENTS, -np.inf)
+        self.last = np.zeros(n + _MAX_SKIPPED_EVENTS)
+        self.speed = np.full(n + _MAX_SKIPPED_EVENTS, pace)
+        edge = np.minimum(_EDGE_COST * np.arange(n), _MAX_EDGE_COST)
         self.start_cost, self.end_cost = edge, edge[::-1]
         self.lead = 0.0  # what leaving out the take so far has cost
         # What each step left: the active states, where each came from, which took two events.
@@ -148,8 +148,8 @@ class _Search:
         self.usual = float(np.median(np.diff(take.at))) if len(take) > 1 else 0.0
         self.close = min(_SPLIT_SEC, _SPLIT_SHARE * self.usual)
         self.active = np.arange(n)
-        self.lags = np.arange(1, _MOST_SKIPPED + 1)[:, None]
-        self.seeds = self._seeds() if n > _WHOLE else {}
+        self.lags = np.arange(1, _MAX_SKIPPED_EVENTS + 1)[:, None]
+        self.seeds = self._seeds() if n > _MAX_UNBANDED_EVENTS else {}
 
     def _seeds(self) -> dict[tuple[int, ...], list[int]]:
         """Where each run of top notes begins in the reference; the commonest are left out."""
@@ -158,29 +158,31 @@ class _Search:
         for length in _SEED_LENGTHS:
             for i in range(len(tops) - length + 1):
                 found[tuple(tops[i : i + length])].append(i)
-        return {key: places for key, places in found.items() if len(places) <= _SEED_PLACES}
+        return {key: places for key, places in found.items() if len(places) <= _MAX_SEED_PLACES}
 
     def _choose_band(self, j: int) -> None:
         """The blocks of states to go on with, chosen again every fourth event."""
-        if self.n <= _WHOLE or j % 4:
+        if self.n <= _MAX_UNBANDED_EVENTS or j % 4:
             return
-        blocks = -(-self.n // _BLOCK)
-        padded = np.full(blocks * _BLOCK, -np.inf)
-        padded[: self.n] = self.score[_MOST_SKIPPED:]
-        top = padded.reshape(blocks, _BLOCK).max(axis=1)
-        order = np.argsort(-top)[:_MOST_BLOCKS]
-        keep = {int(b) for b in order if top[b] > -np.inf and top[b] >= top[order[0]] - _BEAM}
+        blocks = -(-self.n // _BLOCK_EVENTS)
+        padded = np.full(blocks * _BLOCK_EVENTS, -np.inf)
+        padded[: self.n] = self.score[_MAX_SKIPPED_EVENTS:]
+        top = padded.reshape(blocks, _BLOCK_EVENTS).max(axis=1)
+        order = np.argsort(-top)[:_MAX_BLOCKS]
+        keep = {
+            int(b) for b in order if top[b] > -np.inf and top[b] >= top[order[0]] - _BEAM_MATCHES
+        }
         keep |= {b + 1 for b in keep} | {0}
         tops = [p[-1] for p in self.take.pitches[j : j + 3 + _SEED_LENGTHS[-1]]]
         for k, length in itertools.product(range(4), _SEED_LENGTHS):
             for place in self.seeds.get(tuple(tops[k : k + length]), ()):
-                keep |= {place // _BLOCK, place // _BLOCK + 1}
+                keep |= {place // _BLOCK_EVENTS, place // _BLOCK_EVENTS + 1}
         chosen = np.array(sorted(b for b in keep if b < blocks))
-        active = (chosen[:, None] * _BLOCK + np.arange(_BLOCK)).ravel()
+        active = (chosen[:, None] * _BLOCK_EVENTS + np.arange(_BLOCK_EVENTS)).ravel()
         active = active[active < self.n]
         gone = np.ones(self.n, dtype=bool)
         gone[active] = False
-        self.score[_MOST_SKIPPED:][gone] = -np.inf
+        self.score[_MAX_SKIPPED_EVENTS:][gone] = -np.inf
         self.active = active
 
     def _worth(self, pitches: tuple[int, ...]) -> np.ndarray:
@@ -197,7 +199,7 @@ class _Search:
         """Take in event ``j`` of the take."""
         self._choose_band(j)
         idx, at = self.active, float(self.take.at[j])
-        here = idx + _MOST_SKIPPED
+        here = idx + _MAX_SKIPPED_EVENTS
         before = here - self.lags
         came = self.score[before] - MISS * (self.lags - 1)
         speed = self.speed[before]
@@ -206,19 +208,19 @@ class _Search:
         if self.has_times:
             share, least = _TOLERANCE
             off = np.abs(passed - due) / (share * due + least)
-            came = came - _OFF * np.minimum(off, _MOST_OFF) ** 2
+            came = came - _OFF_COST * np.minimum(off, _MAX_OFF_TOLERANCES) ** 2
         else:
             # Of equal notes in a row, the one that was missed left the longest gap.
-            came = came + _TIE * np.minimum(passed / max(self.usual, 1e-3), self.lags)
+            came = came + _TIE_WORTH * np.minimum(passed / max(self.usual, 1e-3), self.lags)
         first = np.argmax(came, axis=0), np.arange(len(idx))
-        best, source, pace = came[first], before[first] - _MOST_SKIPPED, speed[first]
+        best, source, pace = came[first], before[first] - _MAX_SKIPPED_EVENTS, speed[first]
         if self.has_times:
             due, passed = due[first], passed[first]
             with np.errstate(divide="ignore", invalid="ignore"):
-                bend = np.clip(np.log(passed / due), -_MOST_BEND, _MOST_BEND)
+                bend = np.clip(np.log(passed / due), -_MAX_BEND_LOG, _MAX_BEND_LOG)
             bend = np.where(due > 1e-6, np.nan_to_num(bend), 0.0)
-            pace = np.clip(pace * np.exp(_BEND * due / (due + _BEND_SEC) * bend), *PACE_RANGE)
-        fresh = -self.start_cost[idx] - min(self.lead, _MOST_LEAD)
+            pace = np.clip(pace * np.exp(_BEND_SHARE * due / (due + _BEND_SEC) * bend), *PACE_RANGE)
+        fresh = -self.start_cost[idx] - min(self.lead, _MAX_LEAD_COST)
         begin = fresh > best
         best, source = np.where(begin, fresh, best), np.where(begin, -1, source)
         pace = np.where(begin, self.pace, pace)
@@ -257,11 +259,11 @@ class _Search:
         scores, lead = self.earlier
         came = scores[before] - MISS * (self.lags - 1)
         first = np.argmax(came, axis=0), np.arange(came.shape[1])
-        best, origin = came[first], before[first] - _MOST_SKIPPED
-        fresh = -self.start_cost[self.active] - min(lead, _MOST_LEAD)
+        best, origin = came[first], before[first] - _MAX_SKIPPED_EVENTS
+        fresh = -self.start_cost[self.active] - min(lead, _MAX_LEAD_COST)
         origin = np.where(fresh > best, -1, origin)
         both = tuple(sorted({*self.take.pitches[j - 1], *self.take.pitches[j]}))
-        return np.maximum(fresh, best) + self._worth(both) - _SPLIT, origin
+        return np.maximum(fresh, best) + self._worth(both) - _SPLIT_COST, origin
 
     def _jump(
         self, idx: np.ndarray, best: np.ndarray, source: np.ndarray, pace: np.ndarray
@@ -270,11 +272,11 @@ class _Search:
         top = int(np.argmax(self.score))
         if self.score[top] == -np.inf:
             return best, source, pace
-        leap = np.full(len(idx), self.score[top] - _JUMP)
-        origin = np.full(len(idx), top - _MOST_SKIPPED)
-        last = min(_MOST_SKIPPED, self.n)
+        leap = np.full(len(idx), self.score[top] - _JUMP_COST)
+        origin = np.full(len(idx), top - _MAX_SKIPPED_EVENTS)
+        last = min(_MAX_SKIPPED_EVENTS, self.n)
         tail = self.score[-last:] - MISS * np.arange(last)[::-1]
-        loop = tail.max() - _LOOP - self.start_cost[idx]
+        loop = tail.max() - _LOOP_COST - self.start_cost[idx]
         nearer = loop > leap
         leap = np.where(nearer, loop, leap)
         origin = np.where(nearer, int(np.argmax(tail)) + self.n - last, origin)
@@ -282,12 +284,12 @@ class _Search:
         return (
             np.where(jump, leap, best),
             np.where(jump, origin, source),
-            np.where(jump, self.speed[origin + _MOST_SKIPPED], pace),
+            np.where(jump, self.speed[origin + _MAX_SKIPPED_EVENTS], pace),
         )
 
     def trace(self) -> tuple[list[Run], float]:
         """Runs of the best path, and its score."""
-        final = self.score[_MOST_SKIPPED:] - self.end_cost
+        final = self.score[_MAX_SKIPPED_EVENTS:] - self.end_cost
         state = int(np.argmax(final))
         score = float(final[state])
         if score == -np.inf:
@@ -301,7 +303,7 @@ class _Search:
             came = int(source[k])
             if came == -2:
                 continue
-            straight = came >= 0 and 0 < state - came <= _MOST_SKIPPED
+            straight = came >= 0 and 0 < state - came <= _MAX_SKIPPED_EVENTS
             if two is not None and two[k]:
                 pairs.append((state, j, True))
                 j -= 1

@@ -55,7 +55,7 @@ _CLEAR_SCORE = 0.7  # a way through whose score per event is higher needs no oth
 _NARROW_MARGIN = 0.08  # a share of matching notes this little over what is needed deserves a word
 _VERDICT_RANK = {"right": 4, "late": 3, "early": 3, "unsure": 2, "wrong": 1, "missed": 0}
 _NO_BEAT_SEC = 0.6  # stands for a beat where the reference has none
-_MOST_RETUNED = 7  # semitones; a string further off was misread, not retuned
+_MAX_RETUNED_SEMITONES = 7  # semitones; a string further off was misread, not retuned
 
 
 def compare(
@@ -454,6 +454,6 @@ def _retuned(passes: list[Pass], reference: Riff) -> dict[int, int]:
         step, count = counter.most_common(1)[0]
         # One fret alone may be a finger that is wrong time after time.
         enough = count >= (4 if len(frets[string]) > 1 else 6)
-        if 0 < abs(step) <= _MOST_RETUNED and enough and count >= 0.75 * counter.total():
+        if 0 < abs(step) <= _MAX_RETUNED_SEMITONES and enough and count >= 0.75 * counter.total():
             found[string] = step
     return found

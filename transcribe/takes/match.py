@@ -26,10 +26,11 @@ _Pairs = tuple[tuple[int, int], ...]  # (reference note, take note)
 _MIN_SHARE = 0.5  # share of its pitches that a run must get right
 _MIN_SHARE_SHORT = 0.75  # the same where that is less than _FEW_EVENTS' worth
 _FEW_EVENTS = 3.0
-_ROLLED = 2.0  # events; written no further apart, notes may be one chord rolled
-_NEAR_END = 4  # events; a gap this small at either end of a pass was missed, a larger not reached
+_ROLLED_EVENTS = 2.0  # events; written no further apart, notes may be one chord rolled
+# events; a gap this small at either end of a pass was missed, a larger not reached
+_NEAR_END_EVENTS = 4
 _WINDOW_SEC = 0.35  # a note further from its due time is another
-_AGREE = 0.6  # share of a chord's notes that must be off alike for the chord to be off
+_AGREE_SHARE = 0.6  # share of a chord's notes that must be off alike for the chord to be off
 _PACE_LIMITS = (0.4, 2.5)  # take seconds per reference second of any stretch
 _STEP_SHARE = 0.45  # of the usual step, within which a note belongs to its event in the order
 
@@ -88,9 +89,9 @@ def group_passes(
         for r in group:
             run = runs[r]
             low, high = run.first, run.last
-            if r == group[0] and low <= _NEAR_END and at[low] - at[0] < bar:
+            if r == group[0] and low <= _NEAR_END_EVENTS and at[low] - at[0] < bar:
                 low = 0
-            if r == group[-1] and last_event - high <= _NEAR_END and at[-1] - at[high] < bar:
+            if r == group[-1] and last_event - high <= _NEAR_END_EVENTS and at[-1] - at[high] < bar:
                 high = last_event
             since = run.pairs[0][1] if r else 0
             until = runs[r + 1].pairs[0][1] if r + 1 < len(runs) else len(take)
@@ -242,7 +243,7 @@ def _chord_offsets(
     moved = {}
     for x, own in groups.items():
         middle = median(own)
-        agree = sum(abs(off - middle) < STROKE_SEC for off in own) > _AGREE * len(own)
+        agree = sum(abs(off - middle) < STROKE_SEC for off in own) > _AGREE_SHARE * len(own)
         moved[x] = middle if len(own) > 1 and agree else 0.0
     return np.array([moved.get(x, 0.0) for x in where.tolist()])
 
@@ -290,7 +291,7 @@ def _rolled(pairs: _Pairs, stretch: Stretch, arrays: NoteArrays) -> _Pairs:
         beside = arrays.x[of_ref[np.abs(arrays.at[of_take] - arrays.at[j]) < STROKE_SEC]]
         if len(same) and len(beside):
             apart = np.abs(arrays.x[same][:, None] - beside).min(axis=1)
-            if apart.min() <= _ROLLED:
+            if apart.min() <= _ROLLED_EVENTS:
                 i = int(same[int(np.argmin(apart))])
                 found.append((i, j))
                 left = left[left != i]

@@ -17,7 +17,7 @@ from transcribe.core.riff import Instrument
 __all__ = ["OnsetActivations", "onset_activations"]
 
 _TAKEN_SEC = 0.06  # frames this close to a known onset belong to it
-_MOST_SHIFT = 1.2  # frames; the network's shift of an onset within its frame is held to this
+_MAX_SHIFT_FRAMES = 1.2  # frames; the network's shift of an onset within its frame is held to this
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ class OnsetActivations:
         for known in taken:
             share = np.where(np.abs(at - known) < _TAKEN_SEC, 0.0, share)
         k = int(np.argmax(share))
-        moved = float(np.clip(self.shift[first + k, column], -_MOST_SHIFT, _MOST_SHIFT))
+        moved = float(np.clip(self.shift[first + k, column], -_MAX_SHIFT_FRAMES, _MAX_SHIFT_FRAMES))
         return float(share[k]), float((first + k + moved) * self.frame_sec)
 
 

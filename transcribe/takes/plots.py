@@ -29,14 +29,14 @@ _STRING_GAP = 14.0
 _TOP = 22.0  # of string 1
 _STEP = 21.0  # least distance between two frets
 _EDGE = 14.0  # before a bar's first beat
-_SECTION = 8  # chords and single notes, which stand for a bar where there are none
+_SECTION_STROKES = 8  # chords and single notes, which stand for a bar where there are none
 
 _BREAK_SEC = 0.3  # without a value, over which no line is drawn
 
 _LEFT, _PLOT_TOP = 64, 14  # of a plot inside its drawing, in pixels
-_USUAL_WIDTH = 980.0  # pixels of a plot
+_USUAL_WIDTH_PX = 980.0  # pixels of a plot
 _FURTHEST_MS = 200.0  # of the timing plot, the same for every take (chosen by eye)
-_SECOND = (24.0, 90.0)  # least and most pixels of a second
+_SECOND_PX = (24.0, 90.0)  # least and most pixels of a second
 
 
 @dataclass(frozen=True)
@@ -54,7 +54,7 @@ def bars_of(comparison: Comparison) -> list[Bar]:
     """The reference cut into bars, with the extra notes of the take where they fell."""
     reference = comparison.reference
     on_beats = has_beats(reference)
-    length = _SECTION
+    length = _SECTION_STROKES
     if on_beats and reference.rhythm is not None:
         length = reference.rhythm.meter[0]
         at = [float(n.onset_beat or 0.0) for n in reference.notes]
@@ -71,7 +71,7 @@ def bars_of(comparison: Comparison) -> list[Bar]:
         low, high = k * length - 1e-6, (k + 1) * length - 1e-6
         inside = tuple((b, n) for b, n in zip(at, reference.notes, strict=True) if low <= b < high)
         there = tuple((b, r) for b, r in extra if low <= b < high)
-        label = bar_name(k + 1) if on_beats else f"from stroke {k * _SECTION + 1}"
+        label = bar_name(k + 1) if on_beats else f"from stroke {k * _SECTION_STROKES + 1}"
         if inside or on_beats:
             bars.append(Bar(label, k * length, (k + 1) * length, inside, there))
     return bars
@@ -188,7 +188,7 @@ class _Plot:
         (self.start, self.end), (self.low, self.high) = x_range, y_range
         self.height = height
         # So wide that all fits, between the least and the most pixels of a second or beat.
-        self.unit = float(np.clip(_USUAL_WIDTH / max(self.end - self.start, 1e-6), *x_unit))
+        self.unit = float(np.clip(_USUAL_WIDTH_PX / max(self.end - self.start, 1e-6), *x_unit))
         self.width = _LEFT + (self.end - self.start) * self.unit + 14.0
         self.body: list[str] = []
 
@@ -341,7 +341,7 @@ def draw_tempo(comparison: Comparison) -> str:
         low, high = min(low, want), max(high, want)
     pad = max(0.03 * high, 0.15 * (high - low))
     times = (points[0][0], points[-1][0])
-    plot = _Plot(times, (low - pad, high + pad), height=110.0, x_unit=_SECOND)
+    plot = _Plot(times, (low - pad, high + pad), height=110.0, x_unit=_SECOND_PX)
     plot.scale(5, "")
     plot.seconds()
     if want is not None and low <= want <= high:
@@ -361,7 +361,7 @@ def draw_drone(drone: DroneVerdict) -> str:
     bottom = float(np.clip(min(levels) - 3.0, top - 66.0, top - 20.0))
     start = min(times)
     times_shown = (start, max(*times, start + 1.0))
-    plot = _Plot(times_shown, (bottom, top), height=150.0, x_unit=_SECOND)
+    plot = _Plot(times_shown, (bottom, top), height=150.0, x_unit=_SECOND_PX)
     plot.scale(5, " dB")
     plot.seconds()
     for gap in drone.gaps:

@@ -30,9 +30,9 @@ __all__ = ["practice_plan"]
 _WEIGHT = {"wrong": 1.2, "missed": 1.0, "extra": 0.7, "early": 0.6, "late": 0.6}
 _GAP_WEIGHT = 0.5  # of a gap of the drone in a place's rank ...
 _DRONE_WEIGHT = 0.9  # ... and in the order of the steps there
-_MOST_LINES = 3
-_MOST_STEPS = 2
-_SECTION = 8  # notes; stands for a bar where the reference has none
+_MAX_LINES = 3
+_MAX_STEPS_A_PLACE = 2
+_SECTION_NOTES = 8  # notes; stands for a bar where the reference has none
 _DRIFT_PERCENT = 6.0  # over the whole take that are worth a line
 _SILENT_SHARE = 0.25  # of its time that the drone is silent, likewise
 _SLOWER = ((0.15, 0.85), (0.4, 0.75))  # what went wrong, per note; share of the tempo to begin at
@@ -93,13 +93,12 @@ def practice_plan(
     groups = _groups(_places(passes, drone), reference)
     groups.sort(key=lambda g: (-sum(p.rank for p in g), g[0].key))
     lines += [
-        _line(group, len(passes), summary, reference)
-        for group in groups[: _MOST_LINES - len(lines)]
+        _line(group, len(passes), summary, reference) for group in groups[: _MAX_LINES - len(lines)]
     ]
     drift = summary.drift_percent
     if drift is not None and abs(drift) >= _DRIFT_PERCENT:
         lines.append(throughout(PracticeStep("drift", drift_percent=drift)))
-    return tuple(lines[:_MOST_LINES])
+    return tuple(lines[:_MAX_LINES])
 
 
 def _places(passes: Sequence[Sequence[Verdict]], drone: DroneVerdict | None) -> list[_Place]:
@@ -121,14 +120,14 @@ def _places(passes: Sequence[Sequence[Verdict]], drone: DroneVerdict | None) -> 
 def _section(row: Verdict, rows: Sequence[Verdict]) -> int:
     """Which few notes a verdict belongs to, an extra note's with what was played before it."""
     if row.reference is not None:
-        return row.reference // _SECTION
+        return row.reference // _SECTION_NOTES
     time = row.time_sec or 0.0
     before = [
         r.reference
         for r in rows
         if r.reference is not None and r.time_sec is not None and r.time_sec <= time
     ]
-    return max(before, default=0) // _SECTION
+    return max(before, default=0) // _SECTION_NOTES
 
 
 def _groups(places: Sequence[_Place], reference: Riff) -> list[list[_Place]]:
@@ -223,7 +222,7 @@ def _steps(rows: list[Verdict], gaps: list[DroneGap], reference: Riff) -> tuple[
         step = PracticeStep("drone not struck", gaps=tuple(gaps))
         steps.append((_DRONE_WEIGHT * len(gaps), step))
     steps.sort(key=lambda step: -step[0])
-    return tuple(step for _, step in steps[:_MOST_STEPS])
+    return tuple(step for _, step in steps[:_MAX_STEPS_A_PLACE])
 
 
 def _step(kind: str, rows: list[Verdict], reference: Riff) -> PracticeStep:

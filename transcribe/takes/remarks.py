@@ -20,13 +20,13 @@ __all__ = ["instrument_differences", "pass_remarks", "remarks_on_another_riff"]
 
 _CENTS = 10  # a difference of tuning that is worth a word
 _SPEED_SEMITONES = 0.8  # a transposition that a slower playback may explain
-_FIRST_NOTES = 8
+_FIRST_CHORDS = 8
 _FULL_TEMPO_SHARE = 0.95  # share of the reference's tempo that is as good as all of it
-_FASTER = 1.08  # by which to raise the tempo of a take without a mistake
-_MIN_RIGHT = 8  # right notes that are more than a try
+_FASTER_FACTOR = 1.08  # by which to raise the tempo of a take without a mistake
+_MIN_RIGHT_NOTES = 8  # right notes that are more than a try
 _PAUSE_SEC = 0.5  # longer than written; less is part of the timing
-_MOST_PAUSES = 3  # that get a remark each
-_UNCLEAR_SHARE, _UNCLEAR = 0.25, 4  # unsure notes at which another recording would help
+_MAX_PAUSE_REMARKS = 3  # that get a remark each
+_UNCLEAR_SHARE, _UNCLEAR_NOTES = 0.25, 4  # unsure notes at which another recording would help
 _HIGHEST_CAPO = 9
 
 
@@ -115,7 +115,7 @@ def remarks_on_another_riff(
 def _first_chords(notes: Sequence[Note]) -> dict[str, Any]:
     """The pitches of the first few notes, those struck together as one; whether more follow."""
     chords = [[notes[i].pitch_midi for i in stroke] for stroke in strokes(notes)]
-    return {"chords_midi": chords[:_FIRST_NOTES], "more": len(chords) > _FIRST_NOTES}
+    return {"chords_midi": chords[:_FIRST_CHORDS], "more": len(chords) > _FIRST_CHORDS}
 
 
 def pass_remarks(
@@ -143,7 +143,7 @@ def pass_remarks(
     found += _pauses(passes[best])
     found += _next_tempo(passes[best].summary)
     unsure = sum(r.verdict == "unsure" and r.counts for r in rows)
-    if unsure >= _UNCLEAR and unsure > _UNCLEAR_SHARE * len(reference.notes):
+    if unsure >= _UNCLEAR_NOTES and unsure > _UNCLEAR_SHARE * len(reference.notes):
         found.append(Remark("unclear", {"count": unsure}))
     return tuple(found)
 
@@ -198,7 +198,7 @@ def _pauses(one: Pass) -> list[Remark]:
         for time, longer in one.pauses
         if longer > _PAUSE_SEC
     ]
-    if len(long) <= _MOST_PAUSES:
+    if len(long) <= _MAX_PAUSE_REMARKS:
         return long
     longest = max(long, key=lambda pause: pause.facts["longer_sec"])
     return [Remark("pauses", {"count": len(long), **longest.facts})]
@@ -209,6 +209,10 @@ def _next_tempo(summary: Summary) -> list[Remark]:
     now, goal = summary.tempo_bpm, summary.reference_bpm
     if now is None or goal is None or summary.right_share < 1.0 or now > _FULL_TEMPO_SHARE * goal:
         return []
-    if summary.counts.get("right", 0) < _MIN_RIGHT:
+    if summary.counts.get("right", 0) < _MIN_RIGHT_NOTES:
         return []
-    return [Remark("faster", {"bpm": now, "next_bpm": min(goal, _FASTER * now), "goal_bpm": goal})]
+    return [
+        Remark(
+            "faster", {"bpm": now, "next_bpm": min(goal, _FASTER_FACTOR * now), "goal_bpm": goal}
+        )
+    ]

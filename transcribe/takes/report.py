@@ -49,9 +49,9 @@ from transcribe.takes.verdict_wording import (
 
 __all__ = ["as_json", "details", "drawings", "html", "text"]
 
-_MOST_DETAILS = 24  # lines of the list of mistakes in the text
-_FEW = 3  # unsure notes, or notes of another length, that are named one by one
-_MOST_HISTORY = 12  # earlier takes on the page
+_MAX_DETAIL_LINES = 24  # lines of the list of mistakes in the text
+_MAX_NAMED_NOTES = 3  # unsure notes, or notes of another length, that are named one by one
+_MAX_EARLIER_TAKES = 12  # earlier takes on the page
 _EDGE_SEC = 0.5  # before a line's first note and after its last, in which extra notes are marked
 
 _MEANING = {
@@ -99,7 +99,7 @@ def _not_right(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, s
     counted = []
     for name in ("unsure", "cut short", "left ringing"):
         own = [r for r in rows if kind(r) == name]
-        if len(own) > _FEW:
+        if len(own) > _MAX_NAMED_NOTES:
             rows = [r for r in rows if kind(r) != name]
             counted.append((own[0].verdict, counted_words(name, own)))
     return rows, counted
@@ -147,8 +147,8 @@ def text(comparison: Comparison, *, width: int = 80, previous: TakeFigures | Non
         )
         parts.append(_wrap([no_tab + "have one."], width))
     if bad := details(comparison):
-        more = [f"and {len(bad) - _MOST_DETAILS} more"] if len(bad) > _MOST_DETAILS else []
-        shown = [f"  {line}" for line in (*bad[:_MOST_DETAILS], *more)]
+        more = [f"and {len(bad) - _MAX_DETAIL_LINES} more"] if len(bad) > _MAX_DETAIL_LINES else []
+        shown = [f"  {line}" for line in (*bad[:_MAX_DETAIL_LINES], *more)]
         parts.append(["Note by note:", *_wrap(shown, width, hang=4)])
     parts.append(_wrap(_drone_lines(comparison), width, hang=4))
     parts.append(_wrap(_practice_lines(comparison), width, hang=5))
@@ -448,7 +448,7 @@ def _history_section(comparison: Comparison, history: tuple[TakeFigures, ...]) -
             "" if e.spread_ms is None else f"{e.spread_ms:.0f} ms",
             "" if e.tempo_bpm is None else f"{e.tempo_bpm:.0f}",
         )
-        for e in (*history[-_MOST_HISTORY:], now)
+        for e in (*history[-_MAX_EARLIER_TAKES:], now)
     ]
     table = _table(("Day", "Take", "Right", "Spread", "Tempo"), rows)
     changed = _items(map(change_words, changes_since(history[-1], now)))

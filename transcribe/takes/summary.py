@@ -39,9 +39,10 @@ __all__ = [
 
 _MAD_TO_SD = 1.4826  # of a normal distribution
 
-_LEAST_SHARE, _MOST_SHARE = 0.5, 0.8
-_WHOLE = 0.6  # a pass that reaches this share of the reference stands for itself
-_FEW = 4  # fewer matching notes than this name no riff: what the take leaves out counts, too
+_USUAL_SHARE_NEEDED, _MAX_SHARE_NEEDED = 0.5, 0.8
+_WHOLE_SHARE = 0.6  # a pass that reaches this share of the reference stands for itself
+# fewer matching notes than this name no riff: what the take leaves out counts, too
+_MIN_NAMING_NOTES = 4
 _MATCHED = {"right": 1.0, "late": 0.5, "early": 0.5}
 _SCATTERED_MS = 45.0  # a take whose onsets scatter more may match by chance
 
@@ -142,7 +143,7 @@ def share_matched(passes: Sequence[Pass], best: int) -> float:
     what was played around it does no harm.
     """
     whole = _share(row for one in passes for row in one.notes)
-    if passes[best].reached_share >= _WHOLE:
+    if passes[best].reached_share >= _WHOLE_SHARE:
         return max(whole, _share(row for row in passes[best].notes if row.counts))
     return whole
 
@@ -159,7 +160,7 @@ def _share(rows: Iterable[Verdict]) -> float:
             matched += _MATCHED.get(row.verdict, 0.0)
             written += row.reference is not None
             played += row.take is not None or hit
-    written += left_out if hits < _FEW else 0
+    written += left_out if hits < _MIN_NAMING_NOTES else 0
     return 2.0 * matched / (written + played) if matched else 0.0
 
 
@@ -181,14 +182,14 @@ def share_needed(
     has_times : bool
         Whether the reference has a rhythm to hold against.
     """
-    need = _LEAST_SHARE
+    need = _USUAL_SHARE_NEEDED
     need += 0.15 if transposition % 12 else 0.0
     need += min(0.15, 3.0 * max(0, restarts) / max(1, events))
     if not has_times:
         need += 0.13
     elif spread_ms is not None and spread_ms > _SCATTERED_MS:
         need += 0.1
-    return min(need, _MOST_SHARE)
+    return min(need, _MAX_SHARE_NEEDED)
 
 
 # From take to take -----------------------------------------------------------------------------

@@ -56,10 +56,10 @@ __all__ = [
 
 _BIAS_MS = 3.0  # less is not worth a word
 _STEADY_PERCENT = 1.0  # nobody hears a tempo drift by less
-_RINGING = 0.98  # share of its time at which the drone never fell silent
-_MOST_BARS = 4  # that a sentence names one by one
+_RINGING_SHARE = 0.98  # share of its time at which the drone never fell silent
+_MAX_NAMED_BARS = 4  # that a sentence names one by one
 _PARTS_OF_BEAT = ((0.125, "1/8"), (0.25, "1/4"), (1 / 3, "1/3"), (0.5, "half"))
-_LEAST_PART, _MOST_PART = 0.09, 0.75  # of a beat; less is given in milliseconds alone
+_MIN_PART_BEATS, _MAX_PART_BEATS = 0.09, 0.75  # of a beat; less is given in milliseconds alone
 
 
 def sentence(words: str) -> str:
@@ -268,7 +268,9 @@ def gap_words(gap: DroneGap, comparison: Comparison) -> str:
     if gap.start_beat is not None and rhythm is not None:
         where = f"{place_name(gap.start_beat, rhythm.meter, parts=4)}, at {where}"
     drone = comparison.drone
-    rings_on = gap.kind == "not struck" and drone is not None and drone.ringing_share > _RINGING
+    rings_on = (
+        gap.kind == "not struck" and drone is not None and drone.ringing_share > _RINGING_SHARE
+    )
     still = ", still ringing from before" if rings_on else ""
     return f"{where}, for {gap.end_sec - gap.start_sec:.1f} s: {gap.kind}{still}"
 
@@ -526,9 +528,9 @@ class _PracticeWords:
 
     def _part_of_beat(self, off_ms: float) -> str:
         share = 0.0 if self.tempo_bpm is None else off_ms * self.tempo_bpm / 60000.0
-        if share < _LEAST_PART:
+        if share < _MIN_PART_BEATS:
             return ""
-        if share >= _MOST_PART:
+        if share >= _MAX_PART_BEATS:
             return " (most of a beat)"
         name = min(_PARTS_OF_BEAT, key=lambda part: abs(share - part[0]))[1]
         return f" (about {name} of a beat)"
@@ -554,7 +556,9 @@ class _PracticeWords:
         if len(named) == len(self.line.bars) and len(set(named.values())) == 1:
             return next(iter(named.values()))
         bars = [f"{bar_name(bar)} {words}" for bar, words in sorted(named.items())]
-        return ", ".join(bars[:_MOST_BARS]) + (" and so on" if len(bars) > _MOST_BARS else "")
+        return ", ".join(bars[:_MAX_NAMED_BARS]) + (
+            " and so on" if len(bars) > _MAX_NAMED_BARS else ""
+        )
 
     @staticmethod
     def _beats(names: Sequence[str]) -> str:

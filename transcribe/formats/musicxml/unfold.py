@@ -28,6 +28,7 @@ from transcribe.core.riff import (
     places_of,
     sort_notes,
 )
+from transcribe.formats.bar_repeats import WrittenBar, playing_order
 from transcribe.formats.chord_names import MODES, chord_section
 
 __all__ = ["LET_RING", "Measure", "PartFacts", "RiffBuilder", "WrittenNote", "played_measures"]
@@ -101,31 +102,20 @@ def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
     FormatError
         If that is over 10,000 measures.
     """
-    played: list[Measure] = []
-    start, turn, at = 0, 1, 0
-    while at < len(measures):
-        measure = measures[at]
-        if measure.forward and at != start:
-            start, turn = at, 1
-        if measure.endings and turn not in measure.endings:
-            at += 1
-            continue
-        played.append(measure)
-        if len(played) > _MAX_MEASURES:
-            raise FormatError(
-                f"{path}:{measure.line}: found over {_MAX_MEASURES} bars when repeats "
-                "are played, expected fewer"
-            )
-        more = max(measure.endings, default=0)
-        times = measure.backward if not more else max(measure.backward, more + 1)
-        if measure.backward and turn < times:
-            turn += 1
-            at = start
-            continue
-        if measure.backward:
-            start, turn = at + 1, 1
-        at += 1
-    return played
+    written = [
+        # The ending after the last one that is named is played on one pass more.
+        WrittenBar(
+            m.forward, m.endings, m.backward and max([m.backward, *(n + 1 for n in m.endings)])
+        )
+        for m in measures
+    ]
+    order = list(itertools.islice(playing_order(written), _MAX_MEASURES + 1))
+    if len(order) > _MAX_MEASURES:
+        raise FormatError(
+            f"{path}:{measures[order[-1]].line}: found over {_MAX_MEASURES} bars when repeats "
+            "are played, expected fewer"
+        )
+    return [measures[i] for i in order]
 
 
 def _before_the_first(played: list[Measure]) -> list[Measure]:
@@ -153,8 +143,8 @@ def _lengths(played: list[Measure]) -> list[Fraction]:
         if short[i] and short[i + 1] and measure.length + following.length == measure.nominal:
             meant[i] = meant[i + 1] = True
     return [
-        m.length if m.length and brief and told else max(m.nominal, m.length)
-        for m, brief, told in zip(played, short, meant, strict=True)
+        m.length if m.length and brief and as_meant else max(m.nominal, m.length)
+        for m, brief, as_meant in zip(played, short, meant, strict=True)
     ]
 
 
@@ -245,12 +235,12 @@ class RiffBuilder:
         at_sec = {note.onset_sec: note.id for note in reversed(notes)}
         onsets = sorted(at_sec)
         timed: list[tuple[float, Literal["chord", "section", "words"], str]] = []
-        told: set[int] = set()
+        seen: set[int] = set()
         for start, measure in zip(self.starts, self.played, strict=True):
             timed += [(self.sec(start + at), "chord", text) for at, text in measure.chords]
-            if id(measure) in told:
+            if id(measure) in seen:
                 continue  # a measure that is played again
-            told.add(id(measure))
+            seen.add(id(measure))
             timed += [(self.sec(start + at), "section", text) for at, text in measure.sections]
             if measure.words:
                 text = " ".join("".join(measure.words[at] for at in sorted(measure.words)).split())

@@ -131,9 +131,9 @@ class _Writer:
         self.fifths, self.mode = key_of(riff.theory)
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
-        if told := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
+        if written := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
             starts = self._starts()
-            self.harmonies = sorted((starts[i], text) for i, text in told.items() if i in starts)
+            self.harmonies = sorted((starts[i], text) for i, text in written.items() if i in starts)
         self.joins = _joins(riff)
         self.marks: dict[int, list[Mark]] = {}
         for mark in riff.marks:
@@ -178,8 +178,8 @@ class _Writer:
     def _restated_chord(self, first: Measure, last: Measure) -> list[ET.Element]:
         """The chord that holds where a repeat begins, where another one holds at its end."""
         held = self._held_in(first)
-        told = any(at == first.start for at, _ in self.harmonies)
-        if told or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
+        stated = any(at == first.start for at, _ in self.harmonies)
+        if stated or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
             return []
         return self._harmony(held[0][1], 0)
 

@@ -176,7 +176,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
     marks: dict[int, list[Mark]] = {}
     for mark in riff.marks:
         marks.setdefault(mark.note, []).append(mark)
-    told = any(mark.kind == "chord" for mark in riff.marks)
+    own_chords = any(mark.kind == "chord" for mark in riff.marks)
     bars = []
     for index in range(start // in_bar, last // in_bar + 1):
         from_beat = max(index * in_bar, start)
@@ -187,7 +187,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
             bar.places.append(divisions)
             bar.signs += _count_signs(bar.first_beat + beat, beat, divisions)
             bar.signs += _note_signs(entries, beat, sources, fingers, marks)
-            if absolute in chords and not told:
+            if absolute in chords and not own_chords:
                 bar.signs.append(_Sign("chords", beat, 0, chords[absolute]))
         bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
         _fit(bar, rhythm.meter[1])
@@ -348,7 +348,7 @@ def _written(bar: _Bar) -> Hashable:
 
 
 def _restate_chord(bar: _Bar, unit: int) -> None:
-    """Tell the chord that holds where a repeat begins: at its end another one holds."""
+    """Write the chord that holds where a repeat begins: at its end another one holds."""
     beat, symbol = bar.chords[0]
     if beat == 0 and not any(s.row == "chords" and s.beat == 0 for s in bar.signs):
         bar.signs.append(_Sign("chords", 0, 0, symbol))

@@ -437,7 +437,7 @@ def check_columns(
             )
         for bar, reference in zip(row.bars, model.bars, strict=True):
             off = bar.column - reference.column
-            if off and (strict or abs(off) > _MOST_OFF):
+            if off and (strict or abs(off) > _MAX_OFF_COLUMNS):
                 raise refuse(
                     name,
                     row.line,
@@ -457,7 +457,7 @@ def check_columns(
     return bars
 
 
-_MOST_OFF = 4  # columns
+_MAX_OFF_COLUMNS = 4  # columns
 
 
 def _shift(row: StringLine, columns: int) -> None:

@@ -2,13 +2,13 @@
 
 The project's own tabs (first line ``Handspan tab 1``) are read strictly: the count under the
 strings tells the time of every sign. Other tabs are read with more patience; where they carry no
-count only the order of the notes is known: then ``rhythm`` is None, ``extra["timing"]`` is
-``"order"``, and the seconds only follow the columns, or where there are bar lines the shares of a
-bar that the columns tell; ``extra["bars_sec"]`` then lists where bars begin and the last one ends.
+count only the order of the notes is known: then ``rhythm`` is None, ``timing.kind`` is
+``order``, and the seconds only follow the columns, or where there are bar lines the shares of a
+bar that the columns tell; ``timing.bars_sec`` then lists where bars begin and the last one ends.
 
 A tab does not tell how long notes last. They are taken to ring until the next note of their
-string, at most for one bar (in a tab without a count, 24 columns); ``extra["durations"]`` is
-``"ring"``.
+string, at most for one bar (in a tab without a count, 24 columns); ``timing.lengths`` is
+``ring``.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ __all__ = ["read_tab"]
 _COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
 _CHORD = re.compile(r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|m|M|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$")
 _NAMED = {"&": 0.5, "+": 0.5, "and": 0.5, "e": 0.25, "a": 0.75, "t": 1 / 3, "l": 2 / 3, "i": 0.25}
-_NARROW = 0.6  # of the width of a counted bar: what is narrower is a part of one
+_NARROW_SHARE = 0.6  # of the width of a counted bar: what is narrower is a part of one
 _AGAIN = re.compile(
     r"^\W*(?:[x×]\s?\d{1,2}|\d{1,2}\s?[x×])(?!\w)|\b(?:twice|thrice|repeat(?:ed)?|da capo|"
     r"once more|\d{1,2} ?times|(?:two|three|four|six|eight) times)\b",
@@ -403,7 +403,7 @@ class _Reader:
             return {}
         width = end - start
         like, times = min(self.learnt, key=lambda known: abs(known[0] - width))
-        narrow = width < _NARROW * like
+        narrow = width < _NARROW_SHARE * like
         if narrow and not struck:
             return {}
         if narrow and not self.found:  # a pickup ends where a bar does

@@ -22,6 +22,7 @@ from transcribe.core.riff import (
     places_of,
     sort_notes,
 )
+from transcribe.formats.bar_repeats import WrittenBar, playing_order
 from transcribe.formats.chord_names import chord_section
 from transcribe.formats.tab.header import Header
 from transcribe.formats.tab.lines import Sign, refuse
@@ -32,10 +33,10 @@ _COLUMN_SEC = 0.125  # what a column stands for where the tab does not say
 _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
 _LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
-_FEW = 4  # gaps between signs, under which they tell nothing of the meter
-_EVEN = 0.8  # share of the signs that stand at whole numbers of the usual gap
-_PARTS = 16  # columns that a bar is given where it is written again without its bar lines
-_NARROW = 0.6  # of the usual width: a bar narrower than this is a part of one
+_MIN_GAPS = 4  # gaps between signs, under which they tell nothing of the meter
+_EVEN_SHARE = 0.8  # share of the signs that stand at whole numbers of the usual gap
+_BAR_COLUMNS = 16  # columns that a bar is given where it is written again without its bar lines
+_NARROW_SHARE = 0.6  # of the usual width: a bar narrower than this is a part of one
 
 
 @dataclass(slots=True)
@@ -76,26 +77,11 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     FormatError
         If that is over 5,000 bars.
     """
-    out: list[TabBar] = []
-    at, start, turn = 0, 0, 1
-    while at < len(bars):
-        bar = bars[at]
-        following = bars[at + 1] if at + 1 < len(bars) else None
-        if bar.opens and at != start:
-            start, turn = at, 1
-        if bar.endings and turn not in bar.endings:
-            at += 1
-            continue
-        out.append(bar)
-        if len(out) > _MAX_BARS:
-            raise refuse(name, bar.line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
-        if turn < bar.times:
-            at, turn = start, turn + 1
-            continue
-        if bar.times or (bar.endings and (following is None or not following.endings)):
-            start, turn = at + 1, 1
-        at += 1
-    return out
+    written = [WrittenBar(bar.opens, bar.endings, bar.times) for bar in bars]
+    order = list(itertools.islice(playing_order(written), _MAX_BARS + 1))
+    if len(order) > _MAX_BARS:
+        raise refuse(name, bars[order[-1]].line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    return [bars[i] for i in order]
 
 
 @dataclass(slots=True)
@@ -134,7 +120,7 @@ def make_riff(
         bars_sec = [grid.sec(start) for start in starts if start >= 0]
         timing = replace(
             timing,
-            column_sec=round(bar_sec / _PARTS, 6),
+            column_sec=round(bar_sec / _BAR_COLUMNS, 6),
             bars_sec=(*bars_sec, grid.sec(starts[-1] + 1)),
             meter=meter,
             meter_given=head.meter is not None,
@@ -184,16 +170,16 @@ def _drawn_meter(played: list[TabBar]) -> tuple[int, int]:
     no source).
     """
     usual = statistics.median(bar.length for bar in played)
-    full = [bar for bar in played if bar.length >= _NARROW * usual]
+    full = [bar for bar in played if bar.length >= _NARROW_SHARE * usual]
     lead = _lead(played)
     columns = [sorted({hit.at - lead for hit in bar.hits}) for bar in full]
     gaps = [b - a for row in columns for a, b in itertools.pairwise(row)]
-    if len(gaps) < _FEW or max(b.length for b in full) - min(b.length for b in full) > 1:
+    if len(gaps) < _MIN_GAPS or max(b.length for b in full) - min(b.length for b in full) > 1:
         return (4, 4)
     gap = min(statistics.multimode(gaps))
     even = sum(at % gap == 0 for row in columns for at in row) / sum(map(len, columns))
     signs = round((usual - lead) / gap)
-    return (3, 4) if even >= _EVEN and signs in (3, 6) else (4, 4)
+    return (3, 4) if even >= _EVEN_SHARE and signs in (3, 6) else (4, 4)
 
 
 def _evenly(
@@ -212,7 +198,7 @@ def _evenly(
     even: list[TabBar] = []
     short = 0.0
     for i, bar in enumerate(played):
-        width = bar.length if bar.length >= _NARROW * usual else usual
+        width = bar.length if bar.length >= _NARROW_SHARE * usual else usual
         last = max((hit.at - lead for hit in bar.hits), default=0.0)
         wide = _columns(max(width - lead, 1.0), last, top)
         columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}

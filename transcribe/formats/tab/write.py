@@ -21,10 +21,10 @@ __all__ = ["System", "layout", "mark_line", "string_names", "write_tab"]
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
 
-TAKEN = " (taken, none is told)"
-"""What a tempo that no file tells says of itself."""
+TAKEN = " (assumed, none is given)"
+"""What follows a tempo that no file gives."""
 
-_MOST_LISTED = 8  # ids of unsure notes in the header, which should stay on one line
+_MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
     ("pull-off", "p pull-off"),
@@ -133,8 +133,8 @@ def _unsure_lines(notes: Sequence[Note]) -> list[str]:
     unsure = [note.id for note in notes if note.unsure]
     if not unsure:
         return []
-    listed = ", ".join(map(str, unsure[:_MOST_LISTED])) + (
-        ", ..." if len(unsure) > _MOST_LISTED else ""
+    listed = ", ".join(map(str, unsure[:_MAX_LISTED_IDS])) + (
+        ", ..." if len(unsure) > _MAX_LISTED_IDS else ""
     )
     counted = "1 note" if len(unsure) == 1 else f"{len(unsure)} notes"
     return [f"Unsure: {counted} ({listed})"]
@@ -164,14 +164,14 @@ def _footer(riff: Riff, width: int) -> list[str]:
     used = {n.articulation for n in riff.notes if n.string is not None}
     signs = [text for name, text in _SIGNS if name in used]
     placed = [note for note in riff.notes if note.string is not None]
-    told = (
+    also = (
         (any(note.tapped for note in placed), "t tapped"),
         (any(note.soft for note in placed), "(5) soft or held over"),
         (any(note.palm_mute for note in placed), "PM palm mute"),
         (any(note.let_ring for note in placed), "LR let ring"),
         (any(note.stroke for note in placed), "d u stroke down, up"),
     )
-    signs += [text for is_there, text in told if is_there]
+    signs += [text for is_there, text in also if is_there]
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))

@@ -30,8 +30,8 @@ from transcribe.page.worker.process import run as do_tasks
 __all__ = ["BusyError", "Job", "Jobs", "WorkError"]
 
 _KEPT = 64  # finished jobs whose outcome can still be asked for
-_MOST_WAITING = 8
-_MOST_ASKED = 2  # tasks that are waited for, at one time
+_MAX_WAITING_JOBS = 8
+_MAX_ASKED_TASKS = 2  # tasks that are waited for, at one time
 
 
 class BusyError(HandspanError):
@@ -65,7 +65,7 @@ class Job:
     ended: threading.Event = field(default_factory=threading.Event)
 
     def as_json(self) -> dict[str, Any]:
-        """What the page is told of the job; its end only once everything is put in order."""
+        """What the page gets to know of the job; its end only once everything is put in order."""
         ended = self.ended.is_set()
         return {
             "id": self.id,
@@ -114,7 +114,7 @@ class Jobs:
         self._limit_sec = limit_sec
         self._ask_sec = ask_sec
         self._slots = threading.Semaphore(workers)
-        self._asks = threading.Semaphore(_MOST_ASKED)
+        self._asks = threading.Semaphore(_MAX_ASKED_TASKS)
         self._jobs: dict[str, Job] = {}
         self._asked: list[Job] = []
         self._idle: list[_Worker] = []
@@ -155,7 +155,7 @@ class Jobs:
         """
         with self._lock:
             waiting = sum(job.state in ("waiting", "running") for job in self._jobs.values())
-            if self._closed or waiting >= _MOST_WAITING:
+            if self._closed or waiting >= _MAX_WAITING_JOBS:
                 raise BusyError("Too many takes are waiting; let some finish first.")
             job_id = secrets.token_hex(8)
             scratch = self._scratch() / job_id

@@ -94,11 +94,11 @@ class Api:
                 return _Json({"error": "The upload was cut off."}, 400)
             except Exception as error:
                 status = next((code for kind, code in _STATUS if isinstance(error, kind)), 500)
-                told: dict[str, Any] = {"error": self._store.without_paths(error_text(error))}
+                body: dict[str, Any] = {"error": self._store.without_paths(error_text(error))}
                 remark = getattr(error, "remark", None)
                 if status == 422 and remark is not None:
-                    told["remark"] = remark_json(remark)
-                return _Json(told, status)
+                    body["remark"] = remark_json(remark)
+                return _Json(body, status)
 
         return answer
 

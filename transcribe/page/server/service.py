@@ -152,7 +152,7 @@ class Service:
             return {"riff": entry.id, "name": entry.name, "taken": None}
         asked = clean_name(f"{wanted[:200]}.")
         renamed = self._store.rename(entry, f"{wanted[:200]}.")
-        # A name that is taken is told of, for the riff does not get it.
+        # The player hears of a name that is taken, for the riff does not get it.
         taken = asked if renamed.name != asked else None
         return {"riff": renamed.id, "name": renamed.name, "taken": taken}
 
@@ -256,8 +256,8 @@ class Service:
             del scratch
             riff = from_json(result["riff"])
             _rewritten(entry, riff, revision, result["files"])
-            told = {key: result[key] for key in ("pins", "lost", "moved")}
-            return {"riff": entry.id, "name": entry.name, **told}
+            changes = {key: result[key] for key in ("pins", "lost", "moved")}
+            return {"riff": entry.id, "name": entry.name, **changes}
 
         arguments = {
             "riff": to_json(old),
@@ -284,8 +284,8 @@ class Service:
                     raise ConflictError("This riff was changed elsewhere while its take was read.")
                 kept = riff_files.keep_old(entry.path)
                 _rewritten(entry, riff, revision, result["files"])
-            told = {"kept": kept.name, "carried": result["carried"], "lost": result["lost"]}
-            return {"riff": entry.id, "name": entry.name, **told}
+            changes = {"kept": kept.name, "carried": result["carried"], "lost": result["lost"]}
+            return {"riff": entry.id, "name": entry.name, **changes}
 
         arguments = {
             "path": str(take),
@@ -339,7 +339,7 @@ class Service:
     def check(self, riff_id: str) -> dict[str, Any]:
         """The last comparison of a riff, ``check`` None where there is none.
 
-        One that cannot be read is told of in ``damaged``, and does no more harm than that.
+        One that cannot be read is named in ``damaged`` and the others are listed all the same.
         """
         path = check_path(self._store.entry(riff_id).path)
         stamp = _stamp(path)

@@ -67,7 +67,7 @@ class Store:
             raise FormatError(f"{folder} cannot be used: {error.strerror}") from None
         if not self.folder.is_dir():
             raise FormatError(f"{folder} is not a folder; name the folder that holds the riffs")
-        _ = self.removed  # a link in its place is told of at the start
+        _ = self.removed  # a link in its place is refused at the start
         self._sweep()
 
     @property

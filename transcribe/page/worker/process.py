@@ -58,7 +58,7 @@ def _do(pipe: Connection, task: str, scratch: str, arguments: dict[str, Any]) ->
 
 
 def error_text(error: Exception) -> str:
-    """What the page is told of an error, in a sentence.
+    """The sentence of an error for the page.
 
     Of a fault of ours the terminal gets the rest.
     """

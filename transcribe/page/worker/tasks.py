@@ -281,10 +281,10 @@ def _finger(
                 for note in new.notes
             ),
         )
-    told: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
+    given: dict[str, Any] = {k: options[k] for k in ("bpm", "meter", "drone") if k in options}
     if instrument != old.instrument:
-        told["instrument_given"] = True
-    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **told))
+        given["instrument_given"] = True
+    new = dataclasses.replace(new, player=dataclasses.replace(new.player, **given))
     before, after = pins_of(old), pins_of(new)
     lost = sorted(set(before) - set(after))
     new = record(old, new, "fingering anew")
@@ -346,7 +346,7 @@ def _refuse_papers(path: str, shown: str) -> None:
 
 
 def _read_notes(path: str, shown: str) -> Any:
-    """A riff from a file of notes; JSON that is cut off is told of in plain words."""
+    """A riff from a file of notes; JSON that is cut off is named as that."""
     from transcribe.core.errors import FormatError
     from transcribe.formats import read_any
 
