@@ -136,61 +136,46 @@ KINDS: Mapping[str, ChordKind] = MappingProxyType(_table())
 _COMMON = KINDS["maj9"].rank  # kinds up to here are read before the root in the bass is preferred
 _PRE_DOMINANT = KINDS["N6"].rank  # Neapolitan and augmented sixths are named last of all
 
+_SPELLINGS = (
+    (r"^(?:minmaj|mmaj|mM|-M)", "mMaj"),
+    (r"^\+(?:M|maj)", "augmaj"),
+    (r"^Δ$", "maj7"),
+    (r"^(?:maj|Maj|ma(?!dd|j)|j|Δ|M)(?!or)", "maj"),
+    (r"^(?:min|mi(?!n)|-)(?!or)", "m"),
+    (r"^dom(?=\d)", ""),
+    (r"^\+", "aug"),
+    (r"^[o°]", "dim"),
+    (r"^ø7?$", "m7b5"),
+    (r"^ø(\d+)$", r"m\1b5"),
+)
+"""How people begin a kind in other ways, and its usual beginning."""
+
 _ALIASES: Mapping[str, str] = MappingProxyType(
     {
         alias: suffix
         for suffix, names in {
-            "": "M maj major",
-            "m": "min mi - minor",
-            "7": "dom7 dom",
-            "m7": "min7 mi7 -7",
-            "maj7": "M7 Maj7 ma7 j7 Δ Δ7",
-            "5": "power (no3)",
+            "": "maj major",
+            "m": "minor",
+            "7": "dom",
+            "5": "power no3",
             "sus4": "sus",
-            "dim": "o °",
-            "m7b5": "ø ø7 min7b5 -7b5 m7(b5) hdim7",
-            "dim7": "o7 °7",
-            "aug": "+ (#5)",
-            "add9": "(add9) add2",
-            "madd9": "m(add9) madd2 minadd9",
-            "6": "maj6 M6 add6",
-            "m6": "min6 -6",
+            "m7b5": "hdim7",
+            "aug": "#5",
+            "add9": "add2",
+            "madd9": "madd2",
+            "6": "maj6 add6",
             "7sus4": "7sus",
             "9sus4": "9sus",
-            "mMaj7": "mM7 m#7 minmaj7 m(maj7) mmaj7 -M7",
-            "9": "dom9",
-            "m9": "min9 -9",
-            "maj9": "M9 Maj9",
+            "mMaj7": "m#7",
             "6/9": "69 6add9",
             "m6/9": "m69",
             "add11": "add4",
-            "aug7": "7+ +7 7#5",
-            "7b5": "dom7dim5 7(b5)",
-            "7b9": "7(b9)",
-            "7#9": "7(#9)",
-            "augmaj7": "+M7 maj7#5",
-            "mMaj9": "mM9 minmaj9",
-            "augmaj9": "+M9",
-            "aug9": "9#5 +9",
-            "m9b5": "ø9",
+            "aug7": "7+ 7#5",
+            "7b5": "7dim5",
+            "augmaj7": "maj7#5",
+            "aug9": "9#5",
             "m7b5b9": "øb9",
-            "dim9": "o9",
-            "dim7b9": "ob9 dimb9",
-            "11": "dom11",
-            "maj11": "M11 Maj11",
-            "mMaj11": "mM11 minmaj11",
-            "m11": "min11",
-            "augmaj11": "+M11",
-            "aug11": "+11",
-            "m11b5": "ø11",
-            "dim11": "o11",
-            "13": "dom13",
-            "maj13": "M13 Maj13",
-            "mMaj13": "mM13 minmaj13",
-            "m13": "min13",
-            "augmaj13": "+M13",
-            "aug13": "+13",
-            "m13b5": "ø13",
+            "dim7b9": "dimb9",
             "(b5)": "b5",
             "It6": "It+6 It",
             "Fr6": "Fr+6 Fr",
@@ -270,17 +255,27 @@ def parse_chord(symbol: str) -> Chord:
         raise TheoryError(f"{symbol!r} is not a chord; start with a note A-G, such as F#m7 or C/E")
     root, rest = match.groups()
     bass = root
-    if rest not in KINDS and rest not in _ALIASES and "/" in rest:
+    if _suffix_of(rest) is None and "/" in rest:
         rest, _, slash = rest.rpartition("/")
         parse_note(slash)
         bass = slash[0].upper() + slash[1:]
-    kind = rest if rest in KINDS else _ALIASES.get(rest)
+    kind = _suffix_of(rest)
     if kind is None:
         raise TheoryError(
             f"{symbol!r}: no chord kind is written {rest!r}; use one such as "
             "m, 7, m7, maj7, sus4, sus2, dim, aug, add9, 6 or 5"
         )
     return Chord(root, kind, bass)
+
+
+def _suffix_of(text: str) -> str | None:
+    """The suffix in `KINDS` of a kind, however people write it; None where it is no kind."""
+    if text in KINDS:
+        return text
+    text = text.replace("(", "").replace(")", "")
+    for beginning, usual in _SPELLINGS:
+        text = re.sub(beginning, usual, text)
+    return text if text in KINDS else _ALIASES.get(text)
 
 
 def as_chord(chord: Chord | str) -> Chord:

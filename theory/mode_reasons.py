@@ -157,7 +157,7 @@ def _deciding(
             strongest = max(against, key=lambda pc: heard[pc].count)
             says = "speaks against" if rival.probability >= _LIKELY_PROBABILITY else "rules out"
             out.setdefault((_natural(own[strongest], theirs), says), []).append(str(rival))
-    return tuple(f"{note} {says} {_and_list(names)}" for (note, says), names in out.items())
+    return tuple(f"{note} {says} {_list(names, 'and')}" for (note, says), names in out.items())
 
 
 def _natural(note: str, theirs: dict[int, str]) -> str:
@@ -166,10 +166,9 @@ def _natural(note: str, theirs: dict[int, str]) -> str:
     return f"{note} natural" if altered else note
 
 
-def _and_list(names: list[str]) -> str:
-    if len(names) == 1:
-        return names[0]
-    return ", ".join(names[:-1]) + " and " + names[-1]
+def _list(names: list[str], word: str) -> str:
+    """Names in a row with ``and`` or ``or`` before the last."""
+    return f" {word} ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
 def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
@@ -193,9 +192,9 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
     if not silent:
         return ()
     names = [f.name for f in fits]
-    missing = _or_list([_ORDINAL[n] for n in silent])
+    missing = _list([_ORDINAL[n] for n in silent], "or")
     what = (
-        _or_list(names)
+        _list(names, "or")
         if len(names) <= _MAX_LISTED_MODES
         else f"{len(names)} modes hold what is heard"
     )
@@ -215,10 +214,6 @@ def _home_undecided(
         return ()
     homes = f"the drone {by_drone[0].tonic} or the melody's {by_melody[0].tonic}"
     return (f"home may be {homes}: {pair[0]} or {pair[1]}",)
-
-
-def _or_list(names: list[str]) -> str:
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " or " + names[-1]
 
 
 def _evidence(

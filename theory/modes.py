@@ -86,9 +86,9 @@ class Mode:
         """Name of a pitch (class) in this mode."""
         return spell(pitch % 12, self.tonic, self.name, rising=rising)
 
-    def degree(self, pitch: int, *, rising: bool = False) -> str:
+    def degree(self, pitch: int) -> str:
         """Degree of a pitch (class) in this mode, such as ``b7``."""
-        return degree_label((pitch - self.tonic_pc) % 12, self.name, rising=rising)
+        return degree_label((pitch - self.tonic_pc) % 12, self.name)
 
     def __str__(self) -> str:
         return f"{self.tonic} {self.name}"

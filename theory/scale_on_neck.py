@@ -187,12 +187,12 @@ def _gaps(mode: Mode, window: tuple[NeckNote, ...]) -> int:
 
 
 def _cell(note: NeckNote) -> str:
-    around = {"tonic": "[{}]", "deciding": "<{}>"}.get(note.mark, " {} ")
+    around = {"tonic": "[{}]", "deciding": "{{{}}}"}.get(note.mark, " {} ")
     return around.format(note.degree)
 
 
 def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> str:
-    """Notes on a neck of text, string 1 on top; [ ] the tonic, < > a deciding degree.
+    """Notes on a neck of text, string 1 on top; [ ] the tonic, { } a deciding degree.
 
     Parameters
     ----------
@@ -216,8 +216,8 @@ def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> 
     >>> notes = scale_on_string(mode_of("A", "minor pentatonic"), string=5, frets=5)
     >>> print(neck_text(notes))
             0    1    2    3    4    5
-       5  [1] ‖----|----|<b3>|----|-4--|
-          [ ] tonic   < > deciding degree
+       5  [1] ‖----|----|{b3}|----|-4--|
+          [ ] tonic   { } deciding degree
     """
     placed = tuple(notes)
     if not placed:
@@ -237,5 +237,5 @@ def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> 
             for fret in frets
         )
         lines.append(f"{string:>4}  " + row)
-    lines.append("      [ ] tonic   < > deciding degree" + ("   (o) drone" if drone_string else ""))
+    lines.append("      [ ] tonic   { } deciding degree" + ("   (o) drone" if drone_string else ""))
     return "\n".join(lines)

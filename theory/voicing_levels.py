@@ -204,7 +204,7 @@ def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
         lines.append(f"\n{chord.symbol}")
         for name, shapes in chord.levels:
             if shapes:
-                lines.append(f"  {'as written' if name == 'plain' else name}:")
+                lines.append(f"  {'usual grips' if name == 'plain' else name}:")
                 lines += ["    " + line for line in side_by_side(shapes)]
         for fret, name, shape in chord.capo:
             lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
@@ -226,10 +226,14 @@ def caution_text(shapes: Sequence[Shape]) -> str:
 
 
 def _label(shape: Shape) -> str:
-    return f"{shape.kind}, stretch {shape.stretch_mm:.0f} mm"
+    stopped = [fret for fret in shape.frets if fret]
+    if len(stopped) < 2:
+        return shape.kind
+    span = max(stopped) - min(stopped) + 1
+    return f"{shape.kind}, fret span {span}, {shape.stretch_mm:.0f} mm"
 
 
-def side_by_side(shapes: Sequence[Shape], *, labels: bool = True, gap: str = "    ") -> list[str]:
+def side_by_side(shapes: Sequence[Shape], *, labels: bool = True) -> list[str]:
     """The lines of several diagrams next to each other, with ``labels`` under them."""
     blocks = [[*s.diagram().splitlines(), _label(s) if labels else ""] for s in shapes]
     height = max(len(b) for b in blocks)
@@ -238,6 +242,6 @@ def side_by_side(shapes: Sequence[Shape], *, labels: bool = True, gap: str = "  
     widths = [max(len(line) for line in b) for b in filled]
     rows = []
     for i in range(height):
-        row = gap.join(b[i].ljust(w) for b, w in zip(filled, widths, strict=True))
+        row = "    ".join(b[i].ljust(w) for b, w in zip(filled, widths, strict=True))
         rows.append(row.rstrip())
     return rows if labels else rows[:-1]

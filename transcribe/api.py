@@ -144,12 +144,12 @@ def _listen(
     import numpy as np
 
     from transcribe import audio
-    from transcribe.notes import find_segments, find_tuned_notes
+    from transcribe.notes import SR, find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
     if isinstance(take, str | os.PathLike):
-        recording = audio.read_audio(take, max_sec=max_sec, progress=progress)
+        recording = audio.read_audio(take, max_sec=max_sec, to_sr=SR, progress=progress)
         name: str = Path(take).name
         y, sr = recording.y, recording.sr
         source = Source(name, round(recording.duration_sec, 4), recording.sha256)
@@ -190,11 +190,10 @@ def _listen(
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
-    if heard.talk:
-        # The beats are found in the playing alone.
-        y = np.array(y, np.float32)
-        for first, last in heard.talk:
-            y[round(first * sr) : round(last * sr)] = 0.0
+    # The beats are found in the playing alone, and nothing after its first note is listened to.
+    y = np.array(y[: round(notes[0].onset_sec * sr)], np.float32)
+    for first, last in heard.talk:
+        y[round(first * sr) : round(last * sr)] = 0.0
     return riff, (y, sr)
 
 
@@ -266,10 +265,8 @@ def finger(
         riff = retime.retimed(
             riff, bpm=bpm, meter=meter, first_beat_sec=first_beat_sec, progress=progress
         )
-        answered = {"tab-no-meter"} if meter is not None else set()
-        answered |= {"tempo-taken"} if bpm is not None else set()
-        warnings = tuple(w for w in riff.warnings if w.kind not in answered)
-        riff = dataclasses.replace(riff, warnings=warnings)
+        left = retime.remaining_warnings(riff, bpm=bpm, meter=meter)
+        riff = dataclasses.replace(riff, warnings=left)
     given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
     return _assemble(
@@ -392,8 +389,9 @@ def compare(
             take = describe(take)
         else:
             from transcribe.audio import read_audio
+            from transcribe.notes import SR
 
-            path, recording = take, read_audio(take, progress=progress)
+            path, recording = take, read_audio(take, to_sr=SR, progress=progress)
             return compare_recording(recording, Path(path).name, reference, progress=progress)
     return hold_against(take, reference, sound=sound, progress=progress)
 
@@ -446,7 +444,6 @@ def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
 def describe(
     path: str | os.PathLike[str],
     *,
-    instrument: Instrument | None = None,
     part: str | None = None,
     progress: Progress | None = None,
 ) -> Riff:
@@ -458,7 +455,7 @@ def describe(
 
     if part is not None or holds_notes(path):
         return read_any(path, part=part)
-    return transcribe(path, instrument=instrument, progress=progress)
+    return transcribe(path, progress=progress)
 
 
 def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +14,8 @@ import pytest
 import soundfile
 
 from tests.audio.sounds import encode, riff_sound
-from transcribe.audio import Recording, read_audio, resample
+from tests.waiting import until
+from transcribe.audio import Recording, decoding, read_audio, recording, resample
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.wording import sentence
 
@@ -189,19 +192,18 @@ def test_read_audio_long_file_is_decoded_in_blocks(
     tmp_path: Path, riff: np.ndarray, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Past the size that may be held, a second decoding gives the same samples."""
-    from transcribe.audio import recording
-
     channels = np.stack([riff, -0.5 * riff], axis=1)
     path = tmp_path / "take.wav"
     soundfile.write(path, channels, SR, subtype="FLOAT")
     whole = read_audio(path).y
-    monkeypatch.setattr(recording, "_KEEP", 4096)
-    monkeypatch.setattr(recording, "_BLOCK", 1000)
-    np.testing.assert_allclose(read_audio(path).y, whole, atol=1e-7)
+    monkeypatch.setattr(decoding, "_KEEP", 4096)
+    monkeypatch.setattr(decoding, "_BLOCK", 1000)
+    decoding.write_mono(path, tmp_path / "mono", max_sec=60.0, say=lambda *_: None)
+    np.testing.assert_allclose(np.fromfile(tmp_path / "mono", np.float32), whole, atol=1e-7)
 
 
 def test_read_audio_memory_is_bounded(tmp_path: Path) -> None:
-    """Ten minutes of six channels take the mono samples and a little more, not all channels."""
+    """Ten minutes of six channels take neither all channels nor the mono samples."""
     import tracemalloc
 
     sr, minutes, channels = 8000, 10, 6
@@ -212,13 +214,21 @@ def test_read_audio_memory_is_bounded(tmp_path: Path) -> None:
             file.write(block)
     tracemalloc.start()
     try:
+        mono = decoding.write_mono(path, tmp_path / "mono", max_sec=900.0, say=lambda *_: None)
+        _, decoding_peak = tracemalloc.get_traced_memory()
+        tracemalloc.reset_peak()
+        out = tmp_path / "out"
+        decoding.measure(tmp_path / "mono", mono, out, to_sr=SR, say=lambda *_: None)
+        _, measuring_peak = tracemalloc.get_traced_memory()
+        tracemalloc.reset_peak()
         recording = read_audio(path)
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
-    mono = recording.y.nbytes
     assert recording.duration_sec == pytest.approx(60 * minutes)
-    assert peak < 0.8 * 6 * mono + (1 << 27)
+    assert decoding_peak < 4 * decoding._KEEP * 1.2
+    assert measuring_peak < recording.y.nbytes
+    assert peak < recording.y.nbytes / 4
 
 
 # Limits ------------------------------------------------------------------------------------
@@ -229,9 +239,11 @@ def test_read_audio_too_long_is_refused_by_its_header(
 ) -> None:
     path = tmp_path / "take.wav"
     soundfile.write(path, riff, SR)
-    monkeypatch.setattr(soundfile.SoundFile, "read", lambda *a, **k: pytest.fail("was decoded"))
     with pytest.raises(AudioError, match=r"more than the limit of 0\.05 min"):
         read_audio(path, max_sec=3.0)
+    monkeypatch.setattr(soundfile.SoundFile, "read", lambda *a, **k: pytest.fail("was decoded"))
+    with pytest.raises(AudioError, match=r"more than the limit of 0\.05 min"):
+        decoding.write_mono(path, tmp_path / "mono", max_sec=3.0, say=lambda *_: None)
 
 
 def test_read_audio_too_long_without_a_header_stops_at_the_limit(
@@ -356,6 +368,98 @@ def test_read_audio_wav_without_samples(tmp_path: Path) -> None:
     path = tmp_path / "take.wav"
     soundfile.write(path, np.zeros(0), SR)
     _refused(path, "no sound")
+
+
+def test_read_audio_pipe(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "take.wav")
+    _refused(tmp_path / "take.wav", "is no file")
+
+
+@pytest.mark.parametrize("sr", [200, 500_000])
+def test_read_audio_rate_of_no_recording(sr: int, tmp_path: Path, riff: np.ndarray) -> None:
+    path = tmp_path / "take.wav"
+    soundfile.write(path, riff, sr)
+    _refused(path, f"sample rate of {sr} Hz")
+
+
+# The process that decodes ------------------------------------------------------------------
+
+_LIMITED = (
+    "from transcribe.audio import decoding_process as process; "
+    "process._limit_memory(process._MEMORY); "
+)
+
+
+@pytest.mark.parametrize(
+    "does",
+    [
+        "import os; os.abort()",
+        "import time; time.sleep(60)",
+        "raise ValueError",
+        _LIMITED + "bytearray(2 << 30)",
+        _LIMITED + "import numpy; numpy.ones(1 << 28)",
+    ],
+    ids=["dies", "hangs", "fails", "takes memory", "takes memory in C"],
+)
+def test_read_audio_outlives_its_decoder(
+    does: str, tmp_path: Path, riff: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "take.wav"
+    soundfile.write(path, riff, SR)
+    code = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); " + does
+    monkeypatch.setattr(recording, "_CHILD", code)
+    monkeypatch.setattr(recording, "_MOST_SILENT_SEC", 5.0)
+    _refused(path, "cannot be decoded: .*; play it in another program and export it as WAV")
+
+
+def test_read_audio_that_is_killed_leaves_nothing(tmp_path: Path, rng: np.random.Generator) -> None:
+    """The decoding process ends with the one that it works for, and takes its files along."""
+    take, held = tmp_path / "take.flac", tmp_path / "held"
+    held.mkdir()
+    soundfile.write(take, 0.1 * rng.normal(size=300 * SR), SR)
+    code = "import sys; from transcribe.audio import read_audio; read_audio(sys.argv[1])"
+    parent = subprocess.Popen(
+        [sys.executable, "-c", code, str(take)], env=os.environ | {"TMPDIR": str(held)}
+    )
+    assert until(lambda: any(path.stat().st_size for path in held.glob("*/mono")))
+    parent.kill()
+    parent.wait()
+    assert until(lambda: not any(held.iterdir()))
+
+
+def test_read_audio_full_disk(
+    tmp_path: Path, riff: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "take.wav"
+    soundfile.write(path, riff, SR)
+    code = recording._CHILD.replace(
+        "import main;",
+        "import main; import resource, signal; "
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN); "
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000));",
+    )
+    monkeypatch.setattr(recording, "_CHILD", code)
+    _refused(path, "File too large, in .*; make room there")
+
+
+def test_read_audio_takes_a_module_from_no_folder_of_takes(
+    tmp_path: Path, riff: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder of takes may hold any file, also one called like a module."""
+    soundfile.write(tmp_path / "take.wav", riff, SR)
+    (tmp_path / "numpy.py").write_text("raise SystemExit")
+    monkeypatch.chdir(tmp_path)
+    assert read_audio("take.wav").sr == SR
+
+
+def test_read_audio_copy_to_be_heard(tmp_path: Path) -> None:
+    y = 1.6 * riff_sound(sr=48000, sec=4.0) / np.abs(riff_sound(sr=48000, sec=4.0)).max()
+    path = tmp_path / "take.wav"
+    soundfile.write(path, y, 48000, subtype="FLOAT")
+    read_audio(path, to_sr=SR, copy=tmp_path / "copy.wav")
+    copied, sr = soundfile.read(tmp_path / "copy.wav")
+    assert sr == 48000
+    np.testing.assert_allclose(copied, y / 1.6, atol=1e-4)
 
 
 # Cut off -----------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ Each table sets the solver beside a simpler reference in the same run.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import dataclasses
 import statistics
 import time
@@ -16,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.fingering.riffs import MODES, PATTERNS, SPARSE_PATTERNS, DroneRiff, drone_riff, rough
+from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, Riff, sort_notes
 from transcribe.correct.pins import pin, repeats_of
 from transcribe.drone import drone_strings
@@ -26,6 +28,7 @@ from transcribe.fingering import (
     solve,
 )
 from transcribe.fingering.costs import weights_table
+from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver
 from transcribe.formats.document import read_riff
 from transcribe.training.editions import ROWS, Piece, read_pieces
@@ -262,34 +265,57 @@ def random_walk(count: int, seed: int = 3) -> list[Note]:
     return notes[:count]
 
 
+def _step_by_step_sec(notes: Sequence[Note], instrument: Instrument) -> float:
+    """The reference: processor time to search by the named costs of one onset after another."""
+    solver = Solver(instrument)
+    plan = plan_onsets(sort_notes(list(notes)), instrument, solver.chooser, drone=None, pins={})
+    began = time.process_time()
+    states = solver.beam.start()
+    for onset in plan.onsets:
+        local = onset.candidates.own[None, :] + solver.beam.between(states, onset)
+        states = solver.beam.follow(
+            states, onset, local, *solver.beam.survivors(states, onset, local)
+        )
+    return time.process_time() - began
+
+
 def speed() -> None:
+    """Processor time; the reference searches the strings of 1,200 notes step by step."""
     instrument = Instrument()
-    notes = random_walk(200)
-    riff = Riff(instrument, apply(notes, solve(notes, instrument)))
-    rng = np.random.default_rng(1)
-    spent = []
-    for _ in range(40):
-        note = riff.notes[int(rng.integers(len(riff.notes)))]
-        places = instrument.places(note.pitch_midi)
-        place = places[int(rng.integers(len(places)))]
-        began = time.process_time()
-        pin(riff, {note.id: place})
-        spent.append(1000 * (time.process_time() - began))
+    reference = _step_by_step_sec(random_walk(1200), instrument)
     print(
-        "\nProcessor time to solve again after a pin, 200 notes, 22 frets: "
-        f"median {statistics.median(spent):.0f} ms, worst {max(spent):.0f} ms"
+        "\nProcessor time, 22 frets, beside a search of the strings of 1,200 notes by their named "
+        f"costs, one onset after another ({1000 * reference:.0f} ms)"
     )
-    times = {}
-    for count in (5000, 10000):
-        big = random_walk(count)
-        fresh = Solver(instrument)
-        began = time.process_time()
-        fresh.solve(big)
-        times[count] = time.process_time() - began
-    print(
-        f"5,000 notes {times[5000]:.2f} s, 10,000 notes {times[10000]:.2f} s: "
-        f"ratio {times[10000] / times[5000]:.2f}"
-    )
+    print(f"{'':38}{'median ms':>10}{'worst ms':>10}{'ratio':>8}")
+
+    def row(name: str, spent: Sequence[float]) -> None:
+        middle = statistics.median(spent)
+        print(f"{name:38}{1000 * middle:10.0f}{1000 * max(spent):10.0f}{middle / reference:8.2f}")
+
+    for count in (200, 1200):
+        notes = random_walk(count)
+        riff = Riff(instrument, apply(notes, solve(notes, instrument)))
+        rng = np.random.default_rng(1)
+        spent = []
+        for _ in range(40):
+            note = riff.notes[int(rng.integers(len(riff.notes)))]
+            places = instrument.places(note.pitch_midi)
+            place = places[int(rng.integers(len(places)))]
+            began = time.process_time()
+            with contextlib.suppress(ParameterError):  # one that robs another note is refused
+                pin(riff, {note.id: place})
+                spent.append(time.process_time() - began)
+        row(f"a pin and what it changes, {count:,} notes", spent)
+    for count in (1200, 5000, 10000):
+        spent = []
+        for seed in range(3):
+            big = random_walk(count, seed=seed)
+            fresh = Solver(instrument)
+            began = time.process_time()
+            fresh.solve(big)
+            spent.append(time.process_time() - began)
+        row(f"strings and fingers of {count:,} notes", spent)
 
 
 def _corrections(riff: Riff, wish: Mapping[int, tuple[int, int]], *, repeats: bool) -> int:

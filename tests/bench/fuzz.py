@@ -48,7 +48,7 @@ def main() -> int:
                 ):
                     what = "long or many lines"
                 counts[what] += 1
-                slowest = max(slowest, outcome.sec)
+                slowest = max(slowest, outcome.sec or 0.0)
                 if what in _FAILURES and options.keep is not None:
                     options.keep.mkdir(parents=True, exist_ok=True)
                     stem = options.keep / f"{kind}-{options.seed}-{number}"

@@ -61,8 +61,10 @@ FIGURES: dict[str, dict[str, tuple[str, str | None]]] = {
             row("as read, rough", 2),
             row("as read, rough", 3),
         ),
-        "a pin in 200 notes, median ms": (r"after a pin.* median ([\d.]+) ms", None),
-        "twice the notes, times the seconds": (r"10,000 notes .* ratio ([\d.]+)", None),
+        "a pin in 200 notes, median ms": (r"a pin .* 200 notes\s+([\d.]+)", None),
+        "a pin in 1,200 notes, median ms": (r"a pin .* 1,200 notes\s+([\d.]+)", None),
+        "5,000 notes solved, median ms": (r"fingers of 5,000 notes\s+([\d.]+)", None),
+        "10,000 notes solved, median ms": (r"fingers of 10,000 notes\s+([\d.]+)", None),
     },
     "theory": {
         "tunes: tonic and mode right": (

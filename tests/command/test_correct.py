@@ -59,7 +59,7 @@ def test_a_correction_of_one_pass_opens_the_fold_and_undo_closes_it(loop: Path) 
 
 
 def test_an_unfolded_tab_stays_unfolded(loop: Path) -> None:
-    assert main(["finger", str(loop), "--width", "100"]) == 0
+    assert main(["finger", str(loop), "--width", "100", "--no-repeats"]) == 0
     assert main(["refinger", str(loop), "--pin", "2=4/7"]) == 0
     assert _text(loop, ".tab.txt") == write_tab(read_riff(loop), width=100)
     assert main(["refinger", str(loop), "--undo", "--width", "60"]) == 0
@@ -121,10 +121,10 @@ def test_pins_of_a_bar_go_by_its_name(loop: Path, capsys: pytest.CaptureFixture[
 def test_half_time_and_back(loop: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before = read_riff(loop)
     assert main(["refinger", str(loop), "--half-time"]) == 0
-    assert "rhythm: 4/4 at 96 quarters a minute -> 4/4 at 48 quarters" in capsys.readouterr().out
+    assert "rhythm: 4/4 at 96 bpm (quarter = 96) -> 4/4 at 48 bpm" in capsys.readouterr().out
     half = read_riff(loop)
     assert [n.onset_beat for n in half.notes] == [(n.onset_beat or 0) / 2 for n in before.notes]
-    assert "Tempo:  48 quarters a minute" in _text(loop, ".tab.txt")
+    assert "Tempo:  48 bpm (quarter = 48)" in _text(loop, ".tab.txt")
     assert main(["refinger", str(loop), "--undo"]) == 0
     assert read_riff(loop).rhythm == before.rhythm
     assert main(["refinger", str(loop), "--double-time", "--meter", "2/4"]) == 0

@@ -1,4 +1,8 @@
-"""Reads files in a process of its own, and tells what became of each."""
+"""Reads files in a process of its own, and tells what became of each.
+
+Sound is decoded in that process itself, as `transcribe.audio.decoding_process` does it: there, the
+death of the process is a refusal.
+"""
 
 from __future__ import annotations
 
@@ -18,6 +22,7 @@ __all__ = ["MAX_SEC", "Outcome", "Reader"]
 MAX_SEC = 10.0
 """The most processor time that a reader and what follows it may take for one file."""
 
+_SOUND = (".wav",)
 _MOST_NOTES_FINGERED = 100
 _MOST_BYTES = 3 << 30  # of address space, of which the libraries take most
 
@@ -27,12 +32,12 @@ class Outcome:
     """What became of a file.
 
     ``kind`` is ``read``, ``refused``, ``traceback``, ``without end`` or ``died``; ``told`` is the
-    line that refuses it, or the traceback.
+    line that refuses it, or the traceback; ``sec`` is processor time, None of a process that ended.
     """
 
     kind: str
     told: str = ""
-    sec: float = 0.0
+    sec: float | None = None
 
 
 class Reader:
@@ -54,17 +59,17 @@ class Reader:
         path.write_bytes(data)
         if self._process is None or not self._process.is_alive():
             self._start()
-        began = time.monotonic()
         self._pipe.send(str(path))
         try:
-            if self._pipe.poll(6 * MAX_SEC):
-                kind, told = self._pipe.recv()
-                return Outcome(kind, told, time.monotonic() - began)
+            if self._pipe.poll(12 * MAX_SEC):
+                return Outcome(*self._pipe.recv())
             kind = "without end"
         except EOFError:
             kind = "died"
         self._stop()
-        return Outcome(kind, sec=time.monotonic() - began)
+        if kind == "died" and suffix in _SOUND:
+            return Outcome("refused", "the process that decodes it died")
+        return Outcome(kind)
 
     def _start(self) -> None:
         context = multiprocessing.get_context("spawn")
@@ -84,26 +89,26 @@ class Reader:
 
 
 def _serve(pipe: Connection) -> None:
-    from transcribe.audio import read_audio  # noqa: F401  (so that its time is nobody's)
+    from transcribe.audio import decoding  # noqa: F401  (so that its time is nobody's)
 
     resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, _MOST_BYTES))
     pipe.send("ready")
     while True:
         path = pipe.recv()
+        began = time.process_time()
         try:
             with _time_limit(MAX_SEC):
-                pipe.send(_read(Path(path)))
+                kind, told = _read(Path(path))
         except _TimeIsUpError:
-            where = "".join(traceback.format_exc().splitlines(keepends=True)[-9:])
-            pipe.send(("without end", where))
+            kind, told = "without end", "".join(traceback.format_exc().splitlines(True)[-9:])
         except Exception:
-            pipe.send(("traceback", traceback.format_exc()))
+            kind, told = "traceback", traceback.format_exc()
+        pipe.send((kind, told, time.process_time() - began))
 
 
 def _read(path: Path) -> tuple[str, str]:
     """Read a file, find the fingering of a riff document anew, and write it in every format."""
     from transcribe.api import finger
-    from transcribe.audio import read_audio
     from transcribe.core.errors import HandspanError
     from transcribe.formats import holds_notes, read_any
     from transcribe.formats.document import from_json, to_json
@@ -114,7 +119,7 @@ def _read(path: Path) -> tuple[str, str]:
 
     try:
         if not holds_notes(path):
-            read_audio(path)
+            _decode(path)
             return "read", ""
         riff = read_any(path)
     except HandspanError as error:
@@ -128,6 +133,14 @@ def _read(path: Path) -> tuple[str, str]:
         with contextlib.suppress(HandspanError):
             write(riff)
     return "read", ""
+
+
+def _decode(path: Path) -> None:
+    from transcribe.audio.decoding import measure, write_mono
+
+    mono, sound = path.with_name("mono"), path.with_name("sound")
+    decoded = write_mono(path, mono, max_sec=1800.0, say=lambda *_: None)
+    measure(mono, decoded, sound, to_sr=22050, say=lambda *_: None)
 
 
 class _TimeIsUpError(BaseException):

@@ -14,7 +14,10 @@ from transcribe.formats.chord_names import chords_within
     ("bars", "repeated"),
     [
         ("", []),
-        ("abcabd", []),
+        ("abcabd", [(0, 3, 2, 1)]),
+        ("abcdeabcfg", [(0, 5, 2, 2)]),
+        ("abcdabef", []),  # half of the passes would be endings
+        ("abcabdabe", [(0, 3, 2, 1)]),
         ("aa", [(0, 1, 2)]),
         ("aaab", [(0, 1, 3)]),
         ("abab", [(0, 2, 2)]),
@@ -60,10 +63,14 @@ def test_repeats_play_out_to_the_same_bars(bars: str, joined: set[int]) -> None:
     for repeat in find_repeats(bars, joined=joined):
         assert repeat.start >= at
         assert repeat.times > 1
-        edges = range(repeat.start, repeat.dropped.stop + 1, repeat.length)
+        edges = range(repeat.start, repeat.end, repeat.length)
         assert not joined & set(edges)
-        played += bars[at : repeat.start] + bars[repeat.start : repeat.last + 1] * repeat.times
-        at = repeat.dropped.stop
+        played += bars[at : repeat.start]
+        common = bars[repeat.start : repeat.last + 1 - repeat.ending]
+        ends = [bars[e.start : e.stop] for e in repeat.endings] or [""] * repeat.times
+        played += "".join(common + end for end in ends)
+        assert all(bars[i] == bars[repeat.as_written(i)] for i in repeat.dropped)
+        at = repeat.end
     assert played + bars[at:] == bars
 
 

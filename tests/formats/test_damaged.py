@@ -91,6 +91,25 @@ def test_a_value_of_thousands_of_letters_is_cut_in_the_message(tmp_path: Path) -
     assert "..." in str(caught.value)
 
 
+def test_a_tuning_of_hundreds_of_words_is_cut_in_the_message(tmp_path: Path) -> None:
+    text = seeds()["tab"][0].decode()
+    path = tmp_path / "one.txt"
+    path.write_text(text.replace("E4 B3 G3 D3", "E4 B3 G3 D3 " * 50))
+    with pytest.raises(FormatError) as caught:
+        read_any(path)
+    assert len(str(caught.value)) < len(str(tmp_path)) + 250
+    assert "..." in str(caught.value)
+
+
+def test_a_time_of_300_digits_in_midi(tmp_path: Path) -> None:
+    """A time in MIDI goes on as long as its bytes have their highest bit set."""
+    data = (Path(__file__).parent / "damaged" / "beats-without-end.mid").read_bytes()
+    path = tmp_path / "one.mid"
+    path.write_bytes(data)
+    with pytest.raises(FormatError, match="found over 100000 beats"):
+        read_any(path)
+
+
 def test_a_bar_number_of_400_digits(tmp_path: Path) -> None:
     text = seeds()["tab"][0].decode()
     line = next(line for line in text.splitlines() if line.startswith("1 "))

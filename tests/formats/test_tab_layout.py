@@ -19,10 +19,11 @@ from tests.formats.riffs import (
 )
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff
 from transcribe.formats.tab.layout import _Bar, _fit, _Sign, layout, mark_line, string_names
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
+from transcribe.takes.comparison import MARKS
 
 
 def _string_rows(text: str) -> list[str]:
@@ -46,7 +47,7 @@ def test_write_tab_of_one_bar_as_it_is_handed_out() -> None:
         "Handspan tab 1: mooring.wav\n"
         "Tuning: E4 B3 G3 D3 A2 E2 (standard)\n"
         "Meter:  4/4\n"
-        "Tempo:  96 quarters a minute\n"
+        "Tempo:  96 bpm (quarter = 96)\n"
         "\n"
         "1   Dm\n"
         "e |-------------------------|\n"
@@ -259,3 +260,31 @@ def test_the_later_of_two_notes_at_one_place_has_room_before_the_beat_ends(beat:
     assert [(n.string, n.fret) for n in again.notes] == [(4, 0), (3, 2), (3, 4)]
     first, second = (n.onset_beat or 0.0 for n in again.notes[1:])
     assert beat - 0.02 <= first < second < math.floor(beat) + 1
+
+
+def test_no_sign_of_a_verdict_is_a_sign_of_the_tab() -> None:
+    marks = set("".join(MARKS.values())) - {"."}
+    notes = [
+        Note(1, 0.0, 0.3, 45, string=5, fret=0, articulation="dead"),
+        Note(2, 0.3, 0.6, 57, string=5, fret=12, articulation="harmonic"),
+        Note(3, 0.6, 0.9, 60, string=5, fret=15, articulation="hammer-on", tapped=True),
+        Note(4, 0.9, 1.2, 62, string=5, fret=17, articulation="bend", bend=Bend(semitones=2)),
+        Note(5, 1.2, 1.5, 60, string=5, fret=15, articulation="slide", soft=True),
+    ]
+    text = write_tab(Riff(notes=tuple(notes), rhythm=Rhythm(100.0)))
+    strings = "".join(line for line in text.splitlines() if "|" in line)
+    assert not marks - {"-"} & set(strings)
+    assert "T15" in strings
+    assert "T tapped" in text
+
+
+def test_a_triplet_count_is_explained_where_it_stands() -> None:
+    def counted(parts: int) -> str:
+        notes = [
+            Note(k + 1, k / parts, (k + 1) / parts, 50 + k, string=4, fret=k, onset_beat=k / parts)
+            for k in range(parts)
+        ]
+        return write_tab(Riff(notes=tuple(notes), rhythm=Rhythm(60.0)))
+
+    assert "1 t l three to a beat" in counted(3)
+    assert all("three to a beat" not in counted(parts) for parts in (1, 2, 4))

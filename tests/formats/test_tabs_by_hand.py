@@ -102,9 +102,9 @@ def test_there_and_back(case: Case, repeats: bool) -> None:
 def test_a_tempo_that_is_taken_is_no_fact(tmp_path: Path) -> None:
     text = next(case for case in CASES if case.name == "many bars").text
     riff = in_bars(read_tab(text), None, None, None)[0]
-    assert "Tempo:  120 quarters a minute (assumed, none is given)" in write_tab(riff)
+    assert "Tempo:  120 bpm (quarter = 120), assumed: none is given" in write_tab(riff)
     told = in_bars(read_tab("90 bpm\n" + text), None, None, None)[0]
-    assert "Tempo:  90 quarters a minute\n" in write_tab(told)
+    assert "Tempo:  90 bpm (quarter = 90)\n" in write_tab(told)
     assert "tempo-taken" not in {remark.kind for remark in told.warnings}
 
 

@@ -125,7 +125,7 @@ def test_change_leaves_out_what_reads_the_same() -> None:
     new = replace(old, sha256="bb", drone_share=0.998, spread_ms=8.2, tempo_bpm=100.3)
     assert changed(old, replace(new, right_share=0.954)) == ("right 95 %, as before",)
     said = changed(old, replace(new, drone_share=0.9, tempo_bpm=112.0))
-    assert said == ("right 95 %, as before", "tempo 100 -> 112", "drone ringing 100 % -> 90 %")
+    assert said == ("right 95 %, as before", "100 bpm -> 112 bpm", "drone ringing 100 % -> 90 %")
 
 
 def test_a_take_of_another_riff_is_not_entered(tmp_path: Path, rng: np.random.Generator) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -65,7 +66,12 @@ class Server:
         self.port = int(line)
         self.host = f"127.0.0.1:{self.port}"
         self.url = f"http://{self.host}"
-        self.address = f"{self.url}/?token={TOKEN}"
+        self.door = Path(self.process.stdout.readline().strip())
+
+    @property
+    def address(self) -> str:
+        """The page's address with a key that opens once."""
+        return re.search(r'href="([^"]*)"', self.door.read_text()).group(1)
 
     def ask(
         self,
@@ -77,7 +83,7 @@ class Server:
         plain: bool = False,
     ) -> tuple[int, Any, dict[str, str]]:
         """Status, body (JSON where it is that) and headers. ``plain`` adds no headers of ours."""
-        sent = {} if plain else {"Cookie": f"handspan-{self.port}={TOKEN}", "Origin": self.url}
+        sent = {} if plain else {"X-Handspan-Key": TOKEN, "Origin": self.url}
         sent |= headers or {}
         data = body if isinstance(body, bytes) or body is None else json.dumps(body).encode()
         connection = HTTPConnection("127.0.0.1", self.port, timeout=60)

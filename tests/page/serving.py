@@ -1,14 +1,18 @@
-"""Serves a folder for the tests, as a process of its own: ``python -m tests.page.serving DIR``."""
+"""Serves a folder for the tests, as a process of its own: ``python -m tests.page.serving DIR``.
+
+It prints its port and the file that leads to the page.
+"""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import socket
 from pathlib import Path
 
-import uvicorn
-
 from transcribe.page import make_app
+from transcribe.page.server.connection import server_for
+from transcribe.page.server.door import Door
 
 TOKEN = "a-token-for-the-tests-only"
 
@@ -26,17 +30,19 @@ def main() -> None:
     listener.bind(("127.0.0.1", args.port))
     listener.listen(64)
     port = listener.getsockname()[1]
-    app = make_app(
-        args.folder,
-        token=TOKEN,
-        port=port,
-        max_bytes=args.max_bytes,
-        max_sec=args.max_sec,
-        memory_bytes=args.memory_bytes,
-    )
-    print(port, flush=True)
-    config = uvicorn.Config(app, log_level="warning", timeout_graceful_shutdown=1)
-    uvicorn.Server(config).run(sockets=[listener])
+    with contextlib.closing(Door(f"http://127.0.0.1:{port}")) as door:
+        app = make_app(
+            args.folder,
+            token=TOKEN,
+            port=port,
+            door=door,
+            max_bytes=args.max_bytes,
+            max_sec=args.max_sec,
+            memory_bytes=args.memory_bytes,
+        )
+        print(port, flush=True)
+        print(door.path, flush=True)
+        server_for(app).run(sockets=[listener])
 
 
 if __name__ == "__main__":

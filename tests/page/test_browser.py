@@ -814,7 +814,7 @@ def test_take_is_compared_and_the_worst_place_looped(
     # It plays at the tempo that the advice names.
     _expect(page.locator("button.play")).to_have_text("Pause", timeout=60_000)
     advice = page.locator(".plan li").first.inner_text()
-    tempo = int(re.search(r"at (\d+) beats a minute", advice)[1])
+    tempo = int(re.search(r"at (\d+) bpm", advice)[1])
     assert truth.rhythm is not None
     speed = page.evaluate("document.querySelector('main').riff.player.speed")
     assert abs(speed * truth.rhythm.bpm - tempo) < 1
@@ -921,19 +921,19 @@ def test_half_time_is_one_step_and_back(server: Server, open_page, put, one_riff
     assert one_riff.rhythm is not None
     page = open_page(server, put(server, "felt"))
     page.click("button:text-is('Half time (60)')")
-    _expect(page.locator(".told p")).to_contain_text("half time: 60 beats a minute")
-    _expect(page.locator(".tempo")).to_contain_text("60 beats a minute, 4/4")
+    _expect(page.locator(".told p")).to_contain_text("half time: 60 bpm")
+    _expect(page.locator(".tempo")).to_contain_text("60 bpm, 4/4")
     half = saved(server, "felt")
     assert half.rhythm is not None
     assert abs(half.rhythm.bpm - one_riff.rhythm.bpm / 2) < 0.5
     assert abs(len(half.rhythm.beats_sec) - len(one_riff.rhythm.beats_sec) / 2) <= 2
     page.click("button:text-is('Take it back')")
-    _expect(page.locator(".tempo")).to_contain_text("120 beats a minute")
+    _expect(page.locator(".tempo")).to_contain_text("120 bpm")
     assert saved(server, "felt").rhythm == one_riff.rhythm
     page.click("button:text-is('Bars…')")
     page.get_by_label("Beats a minute").fill("240")
     page.click("button:text-is('Find the bars again')")
-    _expect(page.locator(".told p")).to_contain_text("240 beats a minute")
+    _expect(page.locator(".told p")).to_contain_text("240 bpm")
 
 
 def test_take_begun_on_an_older_list_is_shown_all_the_same(

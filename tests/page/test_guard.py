@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import shutil
 import socket
 import subprocess
 import sys
+import threading
+import webbrowser
 from pathlib import Path
+from urllib.parse import urlparse
 
 import pytest
 
@@ -21,33 +25,82 @@ from transcribe.page import make_app
 from transcribe.page.server.store import Store
 
 
-def test_first_request_with_token_sets_a_strict_cookie(server: Server) -> None:
-    status, _, headers = server.ask("GET", f"/?token={TOKEN}", plain=True)
-    assert status == 303
-    assert headers["location"] == "/"
-    cookie = headers["set-cookie"].lower()
-    assert cookie.startswith(f"handspan-{server.port}=")
-    assert "httponly" in cookie
-    assert "samesite=strict" in cookie
+def _enter(server: Server, key: str) -> tuple[int, dict]:
+    headers = {"Origin": server.url, "X-Handspan-Key": key}
+    return server.ask("POST", "/api/key", None, headers, plain=True)[:2]
+
+
+def test_key_in_the_file_opens_once(server: Server) -> None:
+    key = server.address.partition("#key=")[2]
+    assert _enter(server, key[:-1] + ("a" if key[-1] != "a" else "b"))[0] == 403
+    assert _enter(server, TOKEN)[0] == 403
+    assert _enter(server, key) == (200, {"key": TOKEN})
+    assert _enter(server, key)[0] == 403
+    # The next window finds another one in the file.
+    assert _enter(server, server.address.partition("#key=")[2])[0] == 200
+
+
+def test_file_with_the_key_is_for_this_user_alone(server: Server) -> None:
+    assert server.door.parent.stat().st_mode & 0o077 == 0
+    assert server.door.stat().st_uid == os.getuid()
+
+
+def test_browser_is_given_no_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a browser is opened with stands in its command line, for all users to read."""
+    from transcribe.page.server import app
+
+    opened: list[str] = []
+    running = threading.Event()
+
+    class Idle:
+        def run(self, sockets: list[socket.socket]) -> None:
+            running.wait(10)
+
+    def open_in_browser(address: str) -> None:
+        opened.append(address)
+        opened.append(Path(urlparse(address).path).read_text())
+        running.set()
+
+    monkeypatch.setattr(app, "server_for", lambda app: Idle())
+    monkeypatch.setattr(webbrowser, "open", open_in_browser)
+    app.serve(tmp_path)
+    assert opened[0].startswith("file://")
+    key = re.search(r"#key=([\w-]+)", opened[1]).group(1)
+    assert key not in opened[0]
+
+
+def test_nothing_is_kept_in_a_cookie(server: Server) -> None:
+    for path in ("/", "/api/shelf", "/static/main.js"):
+        assert "set-cookie" not in server.ask("GET", path)[2]
+    assert _enter(server, server.address.partition("#key=")[2])[0] == 200
 
 
 @pytest.mark.parametrize(
     ("path", "headers"),
     [
-        ("/", {}),
         ("/api/shelf", {}),
-        ("/static/main.js", {}),
-        ("/?token=a-token-for-the-tests-onlY", {}),
-        ("/?token=", {}),
-        (f"/api/shelf?token={TOKEN}", {}),
-        ("/api/shelf", {"Cookie": "handspan-1=" + TOKEN}),
-        ("/api/shelf", {"Cookie": "\x01;;=;"}),
+        ("/api/nothing", {}),
+        ("/api/shelf", {"X-Handspan-Key": "a-token-for-the-tests-onlY"}),
+        ("/api/shelf", {"X-Handspan-Key": ""}),
+        ("/api/shelf", {"X-Handspan-Key": "\xe9"}),
+        (f"/api/shelf?key={TOKEN}", {}),
+        ("/api/shelf", {"Cookie": "key=" + TOKEN}),
+        ("/api/made/" + "0" * 24, {}),
+        ("/api/made/" + "0" * 24 + "?key=guess", {}),
     ],
 )
-def test_without_the_token_nothing_is_answered(
+def test_without_the_key_nothing_is_answered(
     server: Server, path: str, headers: dict[str, str]
 ) -> None:
     assert server.ask("GET", path, None, headers, plain=True)[0] == 403
+
+
+def test_what_the_browser_itself_fetches_has_the_key_in_its_address(server: Server, put) -> None:
+    riff_id = put(server, "heard")
+    job = server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "midi"})[1]["job"]
+    url = server.outcome(job)["result"]["url"]
+    assert server.ask("GET", f"{url}?key={TOKEN}", plain=True)[0] == 200
+    assert server.ask("GET", url, plain=True)[0] == 403
 
 
 @pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "localhost:1", "127.0.0.1:80"])
@@ -70,10 +123,10 @@ def test_foreign_origin_is_refused(server: Server, origin: str) -> None:
 
 
 def test_change_without_origin_is_refused(server: Server) -> None:
-    cookie = {"Cookie": f"handspan-{server.port}={TOKEN}"}
-    assert server.ask("POST", "/api/takes", b"x", cookie, plain=True)[0] == 403
-    assert server.ask("DELETE", "/api/jobs/0", None, cookie, plain=True)[0] == 403
-    assert server.ask("GET", "/api/shelf", None, cookie, plain=True)[0] == 200
+    key = {"X-Handspan-Key": TOKEN}
+    assert server.ask("POST", "/api/takes", b"x", key, plain=True)[0] == 403
+    assert server.ask("DELETE", "/api/jobs/0", None, key, plain=True)[0] == 403
+    assert server.ask("GET", "/api/shelf", None, key, plain=True)[0] == 200
 
 
 def test_request_from_another_site_is_refused(server: Server) -> None:
@@ -90,6 +143,49 @@ def test_every_answer_carries_the_policy(server: Server, path: str) -> None:
     assert "unsafe" not in policy
     assert headers["x-content-type-options"] == "nosniff"
     assert headers["referrer-policy"] == "no-referrer"
+
+
+_POLICY = b"\r\ncontent-security-policy: default-src 'none'"
+
+
+@pytest.mark.parametrize(
+    ("request_text", "status"),
+    [
+        (b"GET /\r\n\r\n", b"400"),
+        (b"GET / HTTP/1.1\r\nHost: {host}\r\nCookie: " + b"x" * 70_000, b"400"),
+        (b"GET / HTTP/1.1\r\n\r\n", b"400"),
+        (b"GET / HTTP/1.1\r\nHost: elsewhere\r\n\r\n", b"421"),
+        (b"POST / HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n\r\n", b"405"),
+        (b"BREW / HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n\r\n", b"405"),
+        (b"GET /x HTTP/1.1\r\nHost: {host}\r\n\r\n", b"404"),
+    ],
+)
+def test_every_refusal_carries_the_policy(
+    server: Server, request_text: bytes, status: bytes
+) -> None:
+    with socket.create_connection(("127.0.0.1", server.port), timeout=20) as line:
+        line.sendall(request_text.replace(b"{host}", server.host.encode()))
+        answer = line.recv(1 << 16)
+    assert answer.split(b" ", 2)[1] == status
+    assert answer.lower().count(_POLICY) == 1
+
+
+def test_silent_connections_keep_nobody_out(start) -> None:
+    server = start()
+    silent = [socket.create_connection(("127.0.0.1", server.port)) for _ in range(200)]
+    silent[-1].sendall(b"GET / HTTP/1.1\r\nHost: ")
+    try:
+        for _ in range(20):
+            assert server.ask("GET", "/api/shelf")[0] == 200
+        # Those that say nothing, or only half of it, are hung up on by and by.
+        for line in silent:
+            line.settimeout(60)
+            with contextlib.suppress(ConnectionError):
+                assert line.recv(1) == b""
+        assert server.ask("GET", "/api/shelf")[0] == 200
+    finally:
+        for line in silent:
+            line.close()
 
 
 def test_page_holds_no_inline_script_or_style(server: Server) -> None:

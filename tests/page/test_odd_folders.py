@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import resource
+import socket
 import threading
 import time
 from pathlib import Path
 
 import pytest
 
-from tests.page.conftest import make_riff, over_and_over
+from tests.page.conftest import ROOT, make_riff, over_and_over
+from tests.page.serving import TOKEN
+from tests.waiting import until
+from transcribe.core.errors import FormatError
 from transcribe.core.riff import Riff
 from transcribe.formats.document import to_json, write_riff
 from transcribe.library.revisions import hold
 from transcribe.page.server.jobs import Jobs, WorkError
+from transcribe.page.server.store import Store
 
 
 def _odd(riff: Riff) -> dict[str, bytes]:
@@ -176,3 +183,82 @@ def test_slow_change_of_a_riff_that_moved_on_is_refused(start, put, one_riff: Ri
     assert answers[0][0] == 409
     assert answers[0][1]["theirs"]["document"]["notes"] == to_json(other)["notes"]
     assert (server.folder / "slow.riff.json").read_bytes() == saved
+
+
+# A folder that two pages share, is full, or may not be written --------------------------------
+
+
+def test_second_page_leaves_the_uploads_of_the_first_alone(start) -> None:
+    first = start()
+    data = (ROOT / "fixtures" / "takes" / "gangplank" / "truth.riff.json").read_bytes()
+    head = (
+        f"POST /api/takes HTTP/1.1\r\nHost: {first.host}\r\nOrigin: {first.url}\r\n"
+        f"X-Handspan-Key: {TOKEN}\r\nX-File-Name: gangplank.riff.json\r\n"
+        f"Content-Length: {len(data)}\r\n\r\n"
+    )
+    incoming = first.folder / ".handspan" / "incoming"
+    with socket.create_connection(("127.0.0.1", first.port), timeout=60) as line:
+        line.sendall(head.encode() + data[:1000])
+        assert until(lambda: any(incoming.iterdir()))
+        second = start(folder=first.folder)
+        line.sendall(data[1000:])
+        answer = line.recv(1 << 16)
+    assert answer.startswith(b"HTTP/1.1 202 ")
+    job = first.outcome(json.loads(answer.partition(b"\r\n\r\n")[2])["job"])
+    assert job["state"] == "done", job
+    assert [riff["name"] for riff in second.ask("GET", "/api/shelf")[1]["riffs"]] == ["gangplank"]
+
+
+def test_full_disk_is_told_of_and_leaves_nothing_behind(start, put) -> None:
+    server = start()
+    riff_id = put(server, "a")
+    before = (server.folder / "a.riff.json").read_bytes()
+    shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
+    note = shown["document"]["notes"][0]["id"]
+    body = {"revision": shown["revision"], "edit": {"op": "delete", "notes": [note]}}
+    limits = resource.prlimit(server.process.pid, resource.RLIMIT_FSIZE)
+    # The system then refuses to write on as it does on a full disk.
+    resource.prlimit(server.process.pid, resource.RLIMIT_FSIZE, (1024, limits[1]))
+    status, told = server.send(b"\0" * 100_000, "take.wav")
+    assert status == 507
+    assert told["error"].endswith("make room on its disk and try again.")
+    status, told, _ = server.ask("POST", f"/api/riffs/{riff_id}/edits", body)
+    assert status == 422
+    assert told["error"].startswith("a.riff.json cannot be written: ")
+    assert told["error"].endswith("make room on its disk and try again")
+    assert (server.folder / "a.riff.json").read_bytes() == before
+    assert [p.name for p in server.folder.iterdir()] == sorted([".handspan", "a.riff.json"])
+    assert not any((server.folder / ".handspan" / "incoming").iterdir())
+    resource.prlimit(server.process.pid, resource.RLIMIT_FSIZE, limits)
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
+
+
+def test_folder_that_may_not_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    words = "Read-only file system; allow writing there, or use another folder"
+    with pytest.raises(FormatError, match=words):
+        Store(tmp_path)
+    with pytest.raises(FormatError, match=words), hold(tmp_path):
+        pass
+
+
+def test_riff_with_a_name_of_235_letters(start, put) -> None:
+    server = start()
+    name = "q" * 235
+    riff_id = put(server, name)
+    shown = server.ask("GET", f"/api/riffs/{riff_id}")[1]
+    note = shown["document"]["notes"][0]["id"]
+    body = {"revision": shown["revision"], "edit": {"op": "delete", "notes": [note]}}
+    assert server.ask("POST", f"/api/riffs/{riff_id}/edits", body)[0] == 200
+    job = server.ask("POST", f"/api/riffs/{riff_id}/make", {"kind": "musicxml"})[1]["job"]
+    assert server.outcome(job)["state"] == "done"
+    status, gone, _ = server.ask("DELETE", f"/api/riffs/{riff_id}")
+    assert status == 200
+    status, back, _ = server.ask("POST", f"/api/removed/{gone['removed']}/back")
+    assert status == 200
+    assert back["name"].startswith("qqqq")
+    named = server.ask("POST", f"/api/riffs/{back['riff']}/name", {"name": "short"})
+    assert named[:2] == (200, {"riff": server.id_of("short"), "name": "short", "taken": None})

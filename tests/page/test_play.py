@@ -188,12 +188,12 @@ def test_a_server_that_is_gone_is_told_at_once_and_found_again(
     _expect(state).to_have_text("File gone")
     (again.folder / "aside").rename(path)
     _expect(state).to_have_text("All saved")
-    # Another key: opening the new address in any window is the one step.
-    cookies = page.context.cookies()
-    page.context.clear_cookies()
+    # Another key: opening the new file in any window is the one step.
+    page.evaluate("localStorage.removeItem('key')")
+    page.evaluate("document.dispatchEvent(new Event('lost'))")
     _expect(state).to_have_text("Key lost")
-    _expect(told).to_contain_text("Open the address")
-    page.context.add_cookies(cookies)
+    _expect(told).to_contain_text("Open the file")
+    open_page(again, beside=page)
     _expect(state).to_have_text("All saved")
     _expect(told).to_have_count(0)
 

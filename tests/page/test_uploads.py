@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import re
 import signal
+import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
+from urllib.parse import urlparse
 
 import numpy as np
 import pytest
 import soundfile
 
 from tests.page.conftest import ROOT, Server
+from tests.waiting import until
 from transcribe.formats.document import read_riff
 from transcribe.page.server.store import clean_name, safe_suffix
 
@@ -23,7 +27,7 @@ def _left(server: Server) -> list[str]:
     """Everything in the folder, hidden or not, but for the lock and the cache."""
     found = []
     for path in server.folder.rglob("*"):
-        if path.is_file() and path.name != "lock" and path.parent.name != "cache":
+        if path.is_file() and path.name not in ("lock", "page") and path.parent.name != "cache":
             found.append(str(path.relative_to(server.folder)))
     return sorted(found)
 
@@ -203,29 +207,18 @@ def test_upload_over_the_limit_is_refused(start) -> None:
 
 
 def test_upload_that_hides_its_size_is_cut_off(start) -> None:
-    import socket
-
     from tests.page.serving import TOKEN
 
     server = start("--max-bytes", str(2**16))
     head = (
         f"POST /api/takes HTTP/1.1\r\nHost: {server.host}\r\nOrigin: {server.url}\r\n"
-        f"Cookie: handspan-{server.port}={TOKEN}\r\nTransfer-Encoding: chunked\r\n\r\n"
+        f"X-Handspan-Key: {TOKEN}\r\nTransfer-Encoding: chunked\r\n\r\n"
     )
     chunk = b"8000\r\n" + b"\0" * 0x8000 + b"\r\n"
     with socket.create_connection(("127.0.0.1", server.port), timeout=10) as line:
-        line.sendall(head.encode())
-        try:
-            for _ in range(100):
-                line.sendall(chunk)
-            line.sendall(b"0\r\n\r\n")
-        except OSError:
-            pass  # the server has hung up, as it should
-    for _ in range(50):
-        if not _left(server):
-            break
-        time.sleep(0.05)
-    assert _left(server) == []
+        line.sendall(head.encode() + 3 * chunk)
+        assert line.recv(4096).startswith(b"HTTP/1.1 413 ")
+    assert until(lambda: _left(server) == [])
     assert server.ask("GET", "/api/shelf")[1]["riffs"] == []
 
 
@@ -300,21 +293,13 @@ def test_cancel_ends_the_process_and_leaves_nothing(start) -> None:
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
     job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
-    for _ in range(200):
-        state = server.ask("GET", f"/api/jobs/{job}")[1]
-        if state["state"] == "running" and state["share"] > 0:
-            break
-        time.sleep(0.05)
-    assert state["state"] == "running", state
+    assert until(lambda: server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0)
+    assert server.ask("GET", f"/api/jobs/{job}")[1]["state"] == "running"
     busy = len(_workers(server.process.pid))
     assert server.ask("DELETE", f"/api/jobs/{job}")[0] == 200
     assert server.outcome(job)["state"] == "cancelled"
-    for _ in range(100):
-        if _left(server) == [] and len(_workers(server.process.pid)) < busy:
-            break
-        time.sleep(0.05)
-    assert _left(server) == []
-    assert len(_workers(server.process.pid)) < busy
+    assert until(lambda: _left(server) == [])
+    assert until(lambda: len(_workers(server.process.pid)) < busy)
 
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
@@ -324,19 +309,12 @@ def test_workers_end_with_a_killed_server(start) -> None:
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
     job = server.send(noise.read_bytes(), "noise.wav")[1]["job"]
-    for _ in range(200):
-        if server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0:
-            break
-        time.sleep(0.05)
+    assert until(lambda: server.ask("GET", f"/api/jobs/{job}")[1]["share"] > 0)
     workers = _workers(server.process.pid)
     assert workers
     server.process.kill()
     server.process.wait()
-    for _ in range(200):
-        if not any(_runs(pid) for pid in workers):
-            break
-        time.sleep(0.05)
-    assert not any(_runs(pid) for pid in workers)
+    assert until(lambda: not any(_runs(pid) for pid in workers))
     # What the killed server left half-done is swept up by the next one.
     again = start(folder=server.folder)
     assert _left(again) == []
@@ -347,6 +325,13 @@ def _runs(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
     except OSError:
         return False
+
+
+def _answers(port: int | None) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 60) as line:
+        line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        return bool(line.recv(10))
+    return False
 
 
 def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
@@ -363,14 +348,19 @@ def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
     assert process.stdout is not None
-    lines = [process.stdout.readline() for _ in range(3)]
-    assert "http://127.0.0.1:" in lines[2]
-    assert "?token=" in lines[2]
-    time.sleep(1.0)
+    lines = [process.stdout.readline().strip() for _ in range(7)]
+    door = Path(urlparse(lines[2]).path)
+    assert re.fullmatch(r"http://127\.0\.0\.1:\d+/#key=[\w-]{32}", lines[6])
+    assert f'"{lines[6]}"' in door.read_text()
+    assert door.stat().st_uid == os.getuid()
+    assert door.parent.stat().st_mode & 0o077 == 0
+    port = urlparse(lines[6]).port
+    assert until(lambda: _answers(port))
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=20)
     assert process.returncode == 0, err
     assert "Traceback" not in out + err
+    assert not door.parent.exists()
 
 
 def test_body_that_is_no_object_is_refused(server: Server, put) -> None:

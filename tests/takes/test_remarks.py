@@ -204,8 +204,8 @@ def test_an_unclear_take_asks_for_a_better_recording() -> None:
 @pytest.mark.parametrize(
     ("ratio", "said"),
     [
-        (0.6, "everything is right at tempo 60: try 65 next, on the way to 100"),
-        (0.94, "everything is right at tempo 94: try 100 next"),
+        (0.6, "everything is right at 60 bpm: try 65 next, on the way to 100"),
+        (0.94, "everything is right at 94 bpm: try 100 next"),
         (1.0, None),
         (1.2, None),
     ],

@@ -41,12 +41,12 @@ def test_marks_stand_under_their_notes(slips: Comparison) -> None:
     wrong = next(r for r in slips.notes if r.verdict == "wrong")
     assert wrong.reference is not None
     fret = str(slips.reference.notes[wrong.reference].fret)
-    column = marks.index("x")
+    column = marks.index("*")
     assert lines[strings][column : column + len(fret)] == fret
     # Every system has its own row of marks, the second line under the last string.
     rows = [lines[i + 3] for i, line in enumerate(lines) if line.startswith("D |")]
     drawn = "".join(rows).replace(" ", "")
-    assert {sign: drawn.count(sign) for sign in "xo>"} == {"x": 1, "o": 3, ">": 1}
+    assert {sign: drawn.count(sign) for sign in "*_}"} == {"*": 1, "_": 3, "}": 1}
     assert drawn.count(".") == len(columns_of(slips)) - 5
 
 
@@ -64,7 +64,7 @@ def test_text_says_what_went_wrong_and_what_to_practise(slips: Comparison) -> No
     assert re.search(r"\d+ ms late", text)
     assert "not struck" in text
     assert "Practise, the most useful first:" in text
-    assert "  1. Bar 3, from tempo 71" in text
+    assert "  1. Bar 3, from 71 bpm" in text
     assert "- beats 2 and 3: string 5 open (A2) is missing, strike the drone too" in text
     assert "Marks:" in text
 
@@ -154,7 +154,7 @@ def test_page_escapes_the_names_of_files(slips: Comparison) -> None:
 
 def test_page_tells_state_by_signs_and_words(slips: Comparison) -> None:
     page = report.html(slips)
-    for sign, words in (("x", "another pitch was played"), ("o", "did not sound")):
+    for sign, words in (("*", "another pitch was played"), ("_", "did not sound")):
         assert f">{sign}</span> {words}" in page
     assert '<text class="mark wrong"' in page
     assert '<path class="dot late"' in page

@@ -168,7 +168,7 @@ def test_scale_on_string_over_the_drone():
     assert [n.fret for n in notes] == [0, 2, 4, 5, 7, 9, 11, 12]
     assert [n.degree for n in notes if n.mark == "deciding"] == ["b7"]
     text = neck_text(notes, drone_string=4)
-    assert "<b7>" in text
+    assert "{b7}" in text
     assert "[1]" in text
     assert "(o)" in text
 

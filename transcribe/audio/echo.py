@@ -28,8 +28,8 @@ _NEAR_SEC = 0.004
 def echo_delay_sec(y: np.ndarray, *, sr: int) -> float | None:
     """Seconds after which an echo repeats the sound ``y`` (n,), 0.07 to 0.65; None without one.
 
-    A sequenced loop of one sampled sound repeats its wave as well: whoever drops notes as copies
-    has to see that they fall.
+    A sequenced loop of one sampled sound repeats its wave as well: before notes are dropped as
+    copies they must be seen to fall.
 
     >>> rng = np.random.default_rng(0)
     >>> dry = rng.normal(size=44100) * np.exp(-np.arange(44100) % 11025 / 2000.0)

@@ -6,6 +6,7 @@ Levels in dB of full scale (1.0); frames of 50 ms for levels, of 2 s for hum.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,33 +83,36 @@ def check_samples(y: ArrayLike, sr: float) -> NDArray[np.float32]:
         )
     if samples.size == 0:
         raise AudioError("the recording is empty; record again")
-    if not np.isfinite(samples).all():
-        count = int(np.count_nonzero(~np.isfinite(samples)))
+    count = sum(int(np.count_nonzero(~np.isfinite(piece))) for piece in _pieces(samples))
+    if count:
         raise AudioError(f"{count} samples are not numbers (NaN or infinite); export it again")
     return samples
+
+
+def _pieces(y: NDArray[np.float32], size: int = _PIECE_SAMPLES) -> Iterator[NDArray[np.float32]]:
+    """``y`` part by part, so that a long take needs no copies of itself."""
+    return (y[first : first + size] for first in range(0, y.size, size))
 
 
 def _db(power: float) -> float:
     return max(_FLOOR_DB, 10.0 * math.log10(power)) if power > 0 else _FLOOR_DB
 
 
-def clipped_share(y: NDArray[np.float32], peak: float | None = None) -> float:
+def clipped_share(y: NDArray[np.float32], peak: float | None = None, mean: float = 0.0) -> float:
     """Share of samples that are cut flat, 0-1.
 
     A converter that runs out of range repeats its highest value; a lossy coder turns such a flat
     top into samples over full scale. So counted: runs of three or more equal samples within 3 %
-    of ``peak`` (default: of the highest sample), and every sample over full scale.
+    of ``peak`` (default: of the highest sample), and every sample over full scale. ``mean`` is
+    taken off every sample first.
     """
     if y.size < 3:
         return 0.0
-    top = float(max(y.max(), -y.min())) if peak is None else peak
+    offset = np.float32(mean)
+    top = float(max(y.max() - offset, offset - y.min())) if peak is None else peak
     if top < 10.0 ** (_SILENT_DB / 20.0):
         return 0.0
-    # In pieces, so that a long take needs no copies of itself.
-    count = sum(
-        _flat_samples(y[i : i + _PIECE_SAMPLES], top) for i in range(0, y.size, _PIECE_SAMPLES)
-    )
-    return count / y.size
+    return sum(_flat_samples(piece - offset, top) for piece in _pieces(y)) / y.size
 
 
 def _flat_samples(y: NDArray[np.float32], top: float) -> int:
@@ -134,18 +138,18 @@ def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
         As `check_samples`.
     """
     samples = check_samples(y, sr)
-    samples = samples - np.float32(samples.mean(dtype=np.float64))
-    peak = float(max(samples.max(), -samples.min()))
-    size = max(1, round(0.05 * sr))
-    whole = samples[: samples.size // size * size] if samples.size >= size else samples
-    frames = whole.reshape(-1, size) if samples.size >= size else whole[None, :]
-    power = np.einsum("ij,ij->i", frames, frames, dtype=np.float64) / frames.shape[1]
+    mean = np.float32(samples.mean(dtype=np.float64))
+    peak = float(max(samples.max() - mean, mean - samples.min()))
+    size = min(samples.size, max(1, round(0.05 * sr)))
+    whole = samples[: samples.size // size * size]
+    frames = ((part - mean).reshape(-1, size) for part in _pieces(whole, 1024 * size))
+    power = np.concatenate([np.einsum("ij,ij->i", f, f, dtype=np.float64) / size for f in frames])
     power.sort()
     tenth = max(1, power.size // 10)
-    hum_hz, hum_power = _hum(samples, sr)
+    hum_hz, hum_power = _hum(samples, sr, mean)
     return LevelReport(
-        clipped_share=clipped_share(samples),
-        noise_floor_db=_db(min(float(power[:tenth].mean()), _ground(samples, sr))),
+        clipped_share=clipped_share(samples, mean=float(mean)),
+        noise_floor_db=_db(min(float(power[:tenth].mean()), _ground(samples, sr, mean))),
         peak_db=_db(peak * peak),
         signal_db=_db(float(power[-tenth:].mean())),
         hum_hz=hum_hz,
@@ -153,8 +157,8 @@ def level_report(y: ArrayLike, *, sr: float) -> LevelReport:
     )
 
 
-def _hum(y: NDArray[np.float32], sr: float) -> tuple[float | None, float]:
-    """Mains frequency, None where there is no hum, and the power of the hum.
+def _hum(y: NDArray[np.float32], sr: float, mean: np.float32) -> tuple[float | None, float]:
+    """Mains frequency, None where there is no hum, and the power of the hum, in ``y - mean``.
 
     Hum is steady: its lines stand out even in the windows where they are weakest.
     """
@@ -170,7 +174,7 @@ def _hum(y: NDArray[np.float32], sr: float) -> tuple[float | None, float]:
     top = min(size // 2, int(5000.0 * size / sr)) + 1
     spectra = np.empty((starts.size, top))
     for i, start in enumerate(starts):
-        spectra[i] = np.abs(np.fft.rfft(y[start : start + size] * window)[:top]) ** 2
+        spectra[i] = np.abs(np.fft.rfft((y[start : start + size] - mean) * window)[:top]) ** 2
     spectra *= 2.0 / (np.sum(window) ** 2)  # a sine's own power at its peak bin
     hz = np.arange(top) * sr / size
     low = np.percentile(spectra, 10, axis=0)
@@ -190,11 +194,11 @@ def _hum(y: NDArray[np.float32], sr: float) -> tuple[float | None, float]:
     return best
 
 
-def _ground(y: NDArray[np.float32], sr: float) -> float:
-    """Power of the noise between the lines of the spectrum, where it is least.
+def _ground(y: NDArray[np.float32], sr: float, mean: np.float32) -> float:
+    """Power of the noise between the lines of the spectrum of ``y - mean``, where it is least.
 
     Windows of 0.2 s: short enough to lie between two attacks, long enough to part the lines of a
-    ringing string, which would else be called noise. The powers of noise are exponentially
+    ringing string, which would otherwise count as noise. The powers of noise are exponentially
     distributed, so that their median is ln 2 of their mean.
     """
     size = int(0.2 * sr)
@@ -207,7 +211,7 @@ def _ground(y: NDArray[np.float32], sr: float) -> float:
         starts = starts[np.linspace(0, starts.size - 1, 600).astype(int)]
     power = np.empty(starts.size)
     for i, start in enumerate(starts):
-        spectrum = np.abs(np.fft.rfft(y[start : start + size] * window)) ** 2
+        spectrum = np.abs(np.fft.rfft((y[start : start + size] - mean) * window)) ** 2
         bands = spectrum[: spectrum.size // width * width].reshape(-1, width)
         power[i] = np.median(bands, axis=1).sum() * width
     power *= 2.0 / (math.log(2.0) * size * np.sum(window**2))

@@ -1,27 +1,30 @@
-"""Decode a recording in blocks and mix it to mono as it comes in, so that memory stays bounded.
+"""Read a recording: a process of its own decodes it, and its samples come back through a file.
 
-WAV, FLAC, OGG and AIFF go through libsndfile (``soundfile``); what it does not know (M4A, MP4,
-MOV, WebM, 3GP, Opus in any of them) and MP3 go through FFmpeg's libraries (``av``). Playlists and
-anything else that points to other files or the network is not opened.
+Decoders are large, and a file from elsewhere may be made to break them. So they run where they
+can only take themselves down (`transcribe.audio.decoding_process`), within limits of memory and
+time; a decoder that dies means that the file cannot be decoded, and no more.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
+import json
 import math
 import os
-import struct
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+import stat
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from transcribe.audio.level import LevelReport, check_samples, clipped_share, level_report
-from transcribe.audio.truncation import find_truncation
+from transcribe.audio.level import LevelReport, check_samples
 from transcribe.core.errors import AudioError, ParameterError
 from transcribe.core.riff import Remark
 
@@ -32,25 +35,18 @@ MAX_SEC = 1800.0
 
 Progress = Callable[[str, float], None]
 
-_BLOCK = 1 << 16  # samples per channel
-_READ = 1 << 12
-_KEEP = 1 << 25  # samples of all channels that may be held (128 MB) before a second decoding
-_KINDS = "WAV, FLAC, OGG, MP3, AIFF, M4A, MP4, MOV, WebM, Opus or 3GP"
-# FFmpeg's names of the containers that hold their own sound; no playlist or text format is here.
-_CONTAINERS = (
-    "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,matroska,webm,ogg,wav,w64,flac,mp3,aiff,aac,caf,amr,"
-    "asf,avi,mpeg,mpegts,au"
+_MOST_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
+_CHILD = (
+    "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
+    "from transcribe.audio.decoding_process import main; main(sys.argv[2])"
 )
-# How the files begin that libsndfile reads: WAV and its big siblings, AIFF, FLAC, OGG, CAF, AU.
-_SNDFILE = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd")
-_MOST = 1e6  # times full scale; what is louder is no sound but bytes of another kind
-_CLIP_PEAK = 1.0  # full scale: a block of a long take need not hold the take's highest sample
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recording:
     """A decoded recording: mono ``y`` float32 ``(n,)`` at ``sr`` Hz.
 
+    ``y`` may lie in a file that goes with it, so that a long one takes no memory of its own.
     ``warnings`` tells the player what is wrong with it, worst first.
     """
 
@@ -62,38 +58,25 @@ class Recording:
     warnings: tuple[Remark, ...] = ()
 
 
-@dataclass(slots=True)
-class _Stream:
-    """An opened recording.
-
-    ``length_sec`` is what the decoder expects to find, ``promised_sec`` what the header says;
-    None where it is not known. ``broken`` is set where decoding stopped early.
-    """
-
-    sr: int
-    length_sec: float | None
-    promised_sec: float | None
-    blocks: Iterator[NDArray[np.float32]] = field(default_factory=lambda: iter(()))
-    broken: str | None = None
-
-
 def read_audio(
     path: str | os.PathLike[str],
     *,
     max_sec: float = MAX_SEC,
     to_sr: int | None = None,
+    copy: Path | None = None,
     progress: Progress | None = None,
 ) -> Recording:
     """Read a recording as mono at its own sample rate, or at ``to_sr`` Hz.
 
     Channels of opposite sign are turned before they are mixed, so that they do not cancel. A file
-    that is cut off is read as far as it goes, and ``warnings`` says so.
+    that is cut off is read as far as it goes, and ``warnings`` says so. ``copy`` names a file for
+    the same sound at its own rate, as 16-bit WAV.
 
     Raises
     ------
     AudioError
-        If the file is missing, empty, not a recording, longer than ``max_sec``, silent, or holds
-        samples that are not numbers.
+        If the file is missing, empty, not a recording, longer than ``max_sec``, silent, holds
+        samples that are not numbers, or is so damaged that decoding it ends too early or never.
     ParameterError
         If ``max_sec`` or ``to_sr`` is not positive.
     """
@@ -107,17 +90,63 @@ def read_audio(
     _check_file(path)
     say = progress if progress is not None else _no_progress
     say("reading", 0.0)
-    y, sr, clipped, broken = _decode_mono(path, max_sec, to_sr, say)
-    level = level_report(y, sr=sr)
-    level = replace(level, clipped_share=max(level.clipped_share, clipped))
-    if level.silent:
-        raise AudioError(
-            f"{path} holds only silence (peak {level.peak_db:.0f} dB); "
-            "check the microphone and record again"
-        )
+    # Its files are gone with it; where they are still mapped, the system keeps what lies in them.
+    with tempfile.TemporaryDirectory(prefix="handspan-", ignore_cleanup_errors=True) as folder:
+        sound = Path(folder, "sound")
+        request = {
+            "path": os.fspath(path.absolute()),
+            "shown": os.fspath(path),
+            "folder": folder,
+            "max_sec": max_sec,
+            "to_sr": to_sr,
+            "copy": None if copy is None else os.fspath(copy.absolute()),
+        }
+        found = _decoded(path, request, say)
+        level = LevelReport(**found["level"])
+        if level.silent:
+            raise AudioError(
+                f"{path} holds only silence (peak {level.peak_db:.0f} dB); "
+                "check the microphone and record again"
+            )
+        y = np.asarray(np.memmap(sound, np.float32, "c"))
     say("reading", 1.0)
-    warnings = (() if broken is None else (broken,)) + level.warnings()
-    return Recording(y, sr, y.size / sr, _sha256(path), level, warnings)
+    broken = tuple(Remark(kind, facts) for kind, facts in found["broken"])
+    warnings = broken + level.warnings()
+    return Recording(y, found["sr"], y.size / found["sr"], _sha256(path), level, warnings)
+
+
+def _decoded(path: Path, request: dict[str, Any], say: Progress) -> dict[str, Any]:
+    """What the decoding process found out about the recording at ``path``."""
+    command = [sys.executable, "-I", "-c", _CHILD, json.dumps(sys.path), json.dumps(request)]
+    one_thread = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}  # each takes memory
+    with subprocess.Popen(
+        command,
+        stdin=subprocess.PIPE,  # closed when this process ends, however it ends
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,  # decoders write remarks on sound files straight to it
+        env=os.environ | one_thread,
+    ) as process:
+        assert process.stdout is not None
+        try:
+            while True:
+                limit = threading.Timer(_MOST_SILENT_SEC, process.kill)
+                limit.start()
+                line = process.stdout.readline()
+                limit.cancel()
+                if not line:
+                    break
+                told = json.loads(line)
+                if "error" in told:
+                    raise AudioError(told["error"])
+                if "level" in told:
+                    return dict(told)
+                say("reading", told["share"])
+        finally:
+            process.kill()
+    raise AudioError(
+        f"{path} cannot be decoded: it is damaged, or asks for more memory or time than a "
+        "recording needs; play it in another program and export it as WAV"
+    )
 
 
 def resample(y: ArrayLike, *, sr: float, to_sr: float) -> NDArray[np.float32]:
@@ -146,321 +175,21 @@ def _no_progress(stage: str, share: float) -> None:
 
 def _check_file(path: Path) -> None:
     try:
-        if path.is_dir():
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
             raise AudioError(f"{path} is a folder; name one recording in it")
-        size = path.stat().st_size
+        if not stat.S_ISREG(found.st_mode):
+            raise AudioError(f"{path} is no file; give the recording as a file")
         with path.open("rb"):
             pass
     except FileNotFoundError:
         raise AudioError(f"{path}: there is no such file") from None
     except OSError as error:
         raise AudioError(f"{path} cannot be read: {error.strerror}") from None
-    if size == 0:
+    if found.st_size == 0:
         raise AudioError(f"{path} is empty (0 bytes); copy it from the phone again")
 
 
 def _sha256(path: Path) -> str:
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def _open(path: Path) -> _Stream:
-    """Open with libsndfile, else with FFmpeg."""
-    import soundfile
-
-    # libsndfile's MP3 decoder writes remarks on sound files straight to the terminal.
-    if _begins_with(path, _SNDFILE):
-        with contextlib.suppress(soundfile.LibsndfileError, OSError):
-            return _open_soundfile(path)
-    try:
-        return _open_av(path)
-    except AudioError as refusal:
-        with contextlib.suppress(soundfile.LibsndfileError, OSError), _silent():
-            return _open_soundfile(path)
-        raise refusal
-
-
-@contextlib.contextmanager
-def _silent() -> Iterator[None]:
-    """Nothing on the terminal, not even from C code."""
-    try:
-        terminal = os.dup(2)
-    except OSError:  # There is none.
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(terminal, 2)
-        os.close(terminal)
-        os.close(nowhere)
-
-
-def _begins_with(path: Path, marks: tuple[bytes, ...]) -> bool:
-    with path.open("rb") as file:
-        return file.read(16).startswith(marks)
-
-
-def _open_soundfile(path: Path) -> _Stream:
-    import soundfile
-
-    file = soundfile.SoundFile(os.fspath(path))
-    frames = file.frames if 0 < file.frames < (1 << 62) else None
-    length = None if frames is None else frames / file.samplerate
-    stream = _Stream(file.samplerate, length, _promised_sec(path, file.samplerate) or length)
-
-    def blocks() -> Iterator[NDArray[np.float32]]:
-        with file:
-            going = True
-            while going:
-                # Small reads: where the file breaks off, only the last one is lost.
-                held: list[NDArray[np.float32]] = []
-                while going and sum(map(len, held)) < _BLOCK:
-                    try:
-                        held.append(file.read(_READ, dtype="float32", always_2d=True))
-                        going = len(held[-1]) > 0
-                    except (soundfile.LibsndfileError, RuntimeError) as error:
-                        stream.broken = str(error)
-                        going = False
-                if sum(map(len, held)):
-                    yield np.concatenate(held)
-
-    stream.blocks = blocks()
-    return stream
-
-
-def _promised_sec(path: Path, sr: int) -> float | None:
-    """Length that a WAV or AIFF header promises; None for other files or where it tells none."""
-    with path.open("rb") as file:
-        head = file.read(12)
-        order = {b"RIFF": "<", b"FORM": ">"}.get(head[:4])
-        if order is None or head[8:] not in (b"WAVE", b"AIFF"):
-            return None
-        rate = 0
-        for _ in range(64):
-            chunk = file.read(8)
-            if len(chunk) < 8:
-                return None
-            name, size = chunk[:4], struct.unpack(order + "I", chunk[4:])[0]
-            start = file.tell()
-            if name == b"COMM":
-                frames = file.read(6)[2:]
-                return struct.unpack(">I", frames)[0] / sr if len(frames) == 4 else None
-            if name == b"fmt ":
-                bytes_per_sec = file.read(12)[8:]
-                rate = struct.unpack("<I", bytes_per_sec)[0] if len(bytes_per_sec) == 4 else 0
-            if name == b"data":
-                # 0 and the all-ones sizes are what recorders write before they are closed.
-                unfinished = size == 0 or size >= 0xFFFFFF00
-                return None if unfinished or rate == 0 else size / rate
-            file.seek(start + size + (size & 1))
-    return None
-
-
-def _open_av(path: Path) -> _Stream:
-    import av
-
-    av.logging.set_level(None)
-    refusal = AudioError(
-        f"{path} is not a recording that can be decoded, or is cut off before any sound; "
-        f"give {_KINDS}"
-    )
-    try:
-        container = av.open(
-            os.fspath(path.resolve()),
-            options={"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"},
-            **_tags(),
-        )
-    except (av.FFmpegError, OSError, ValueError):
-        raise refusal from None
-    tracks = container.streams.audio
-    if not tracks:
-        container.close()
-        raise AudioError(f"{path} has no sound track; give {_KINDS}")
-    track = tracks[0]
-    rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
-    if not (rate and channels):
-        container.close()
-        raise refusal
-    announced = None
-    if track.duration is not None and track.time_base is not None:
-        announced = float(track.duration * track.time_base)
-    elif container.duration is not None:
-        announced = container.duration / av.time_base
-    stream = _Stream(rate, announced, announced)
-    stream.blocks = _av_blocks(container, track, channels, stream)
-    return stream
-
-
-def _tags() -> dict[str, Any]:
-    """Arguments for `av.open` that let a title in another encoding than UTF-8 pass."""
-    import av
-
-    # From version 19 on it lets them pass by itself, and knows the argument no more.
-    return {"metadata_errors": "replace"} if int(av.__version__.split(".")[0]) < 19 else {}
-
-
-def _in_channels(samples: NDArray[Any], channels: int) -> NDArray[np.float32]:
-    """``samples`` (n, c) as (n, channels): a stream may go from one channel to two on its way."""
-    if samples.shape[1] == channels:
-        return samples
-    return np.repeat(samples.mean(axis=1, keepdims=True), channels, axis=1)
-
-
-def _av_blocks(
-    container: Any, track: Any, channels: int, stream: _Stream
-) -> Iterator[NDArray[np.float32]]:
-    import av
-
-    resampler = av.AudioResampler(format="fltp", rate=stream.sr)
-    held: list[NDArray[Any]] = []
-    with container:
-        packets = container.demux(track)
-        while True:
-            try:
-                packet = next(packets, None)
-            except (av.FFmpegError, OSError) as error:
-                stream.broken = str(error)
-                break
-            if packet is None:
-                break
-            try:
-                frames = packet.decode()
-            except (av.FFmpegError, OSError) as error:
-                stream.broken = str(error)  # a damaged packet is left out
-                continue
-            parts = [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
-            held += [_in_channels(part, channels) for part in parts]
-            if sum(map(len, held)) >= _BLOCK:
-                yield np.concatenate(held)
-                held = []
-        if held:
-            yield np.concatenate(held)
-
-
-@dataclass(slots=True)
-class _Tally:
-    """What the blocks of one recording add up to while they pass."""
-
-    count: int = 0  # samples per channel
-    clipped: float = 0.0  # samples, of the channel that is clipped most
-    power: NDArray[np.float64] | None = None  # sum of squares of each channel
-    cross: NDArray[np.float64] | None = None  # products of the channels' first differences
-
-    def add(self, block: NDArray[np.float32], path: Path) -> None:
-        if not np.isfinite(block).all():
-            raise AudioError(
-                f"{path} holds samples that are not numbers (NaN or infinite); export it again"
-            )
-        if (peak := float(np.abs(block).max(initial=0.0))) > _MOST:
-            raise AudioError(
-                f"{path} holds samples up to {peak:.0e} where full scale is 1, which is no sound; "
-                "export it again as 16- or 24-bit WAV"
-            )
-        self.count += len(block)
-        self.clipped += max(clipped_share(c, _CLIP_PEAK) for c in block.T) * len(block)
-        # Differences, so that rumble and a constant offset do not decide the sign.
-        steps = np.diff(block, axis=0).astype(np.float64)
-        product = steps.T @ steps
-        power = np.square(block - block.mean(axis=0), dtype=np.float64).sum(axis=0)
-        self.cross = product if self.cross is None else self.cross + product
-        self.power = power if self.power is None else self.power + power
-
-    def weights(self) -> NDArray[np.float32]:
-        """Weight of each channel in the mix, signs aligned, magnitudes summing to 1.
-
-        The sign is the one of a channel's correlation with the strongest channel; channels that
-        have nothing in common with it (correlation under 0.05) keep theirs.
-        """
-        assert self.cross is not None
-        assert self.power is not None
-        strongest = int(self.power.argmax())
-        steps = np.diag(self.cross)
-        scale = np.sqrt(steps * steps[strongest])
-        alike = np.divide(self.cross[strongest], scale, out=np.zeros_like(scale), where=scale > 0)
-        # A dead channel, 30 dB or more below, would only halve the level.
-        alive = self.power > 1e-3 * self.power[strongest]
-        weight = np.where(alike < -0.05, -1.0, 1.0) * alive
-        total = float(np.abs(weight).sum())
-        return (weight / total if total > 0 else np.full(len(weight), 1 / len(weight))).astype(
-            np.float32
-        )
-
-
-def _decode_mono(
-    path: Path, max_sec: float, to_sr: int | None, say: Progress
-) -> tuple[NDArray[np.float32], int, float, Remark | None]:
-    """Mono samples, their rate, the clipped share and a warning where the file is cut off."""
-    stream = _open(path)
-    tally, kept, held = _Tally(), [], 0
-    for block in _limited(stream, path, max_sec, say):
-        tally.add(block, path)
-        held += block.size
-        # Few takes are so long; those that are get decoded twice rather than held whole.
-        if held <= _KEEP:
-            kept.append(block)
-        else:
-            kept.clear()
-    if tally.count == 0:
-        raise AudioError(f"{path} holds no sound, or is cut off before any; copy it again")
-    weights = tally.weights()
-    blocks = iter(kept) if kept else _limited(_open(path), path, max_sec, _no_progress)
-    y = _mix(blocks, weights, stream.sr, to_sr)
-    cut = _cut_off(stream, tally.count, path)
-    return y, to_sr or stream.sr, tally.clipped / tally.count, cut
-
-
-def _limited(
-    stream: _Stream, path: Path, max_sec: float, say: Progress
-) -> Iterator[NDArray[np.float32]]:
-    def refuse(sec: float | None) -> AudioError:
-        length = f"lasts {sec / 60:.1f} min" if sec is not None else "goes on"
-        return AudioError(
-            f"{path} {length}, more than the limit of {max_sec / 60:g} min; cut it to the riff"
-        )
-
-    if stream.length_sec is not None and stream.length_sec > max_sec:
-        raise refuse(stream.length_sec)
-    count = 0
-    for block in stream.blocks:
-        count += len(block)
-        if count > max_sec * stream.sr:
-            raise refuse(None)
-        if stream.length_sec:
-            say("reading", min(0.95, 0.95 * count / stream.sr / stream.length_sec))
-        yield block
-
-
-def _mix(
-    blocks: Iterator[NDArray[np.float32]],
-    weights: NDArray[np.float32],
-    sr: int,
-    to_sr: int | None,
-) -> NDArray[np.float32]:
-    mono = (block @ weights for block in blocks)
-    if to_sr is None or to_sr == sr:
-        return np.concatenate(list(mono))
-    import soxr
-
-    stream = soxr.ResampleStream(sr, to_sr, 1, dtype="float32", quality="HQ")
-    parts = [stream.resample_chunk(part) for part in mono]
-    parts.append(stream.resample_chunk(np.zeros(0, np.float32), last=True))
-    return np.concatenate(parts)
-
-
-def _cut_off(stream: _Stream, count: int, path: Path) -> Remark | None:
-    """A warning where decoding stopped early, the header promises more, or the end is missing."""
-    there = count / stream.sr
-    announced = stream.promised_sec
-    if announced is not None and announced - there > max(0.15, 0.02 * announced):
-        return Remark("cut-off", {"promised_sec": announced, "there_sec": there})
-    end = find_truncation(path)
-    if end == "cut":
-        return Remark("cut-off", {"there_sec": there})
-    if stream.broken is not None:
-        return Remark("damaged", {"there_sec": there})
-    if end == "open":
-        return Remark("no-end-mark", {"there_sec": there})
-    return None

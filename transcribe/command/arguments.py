@@ -92,7 +92,7 @@ def _add_finger(commands: Any) -> None:
     finger.add_argument(
         "--anew",
         action="store_true",
-        help="find every place anew, also those that a tab or a score has",
+        help="find every place again, also those that a tab or a score has",
     )
     _output_arguments(finger)
     _instrument_arguments(finger)
@@ -258,7 +258,7 @@ def _add_show(commands: Any) -> None:
     show.add_argument("--why", type=int, metavar="ID", help="why this note lies where it does")
     show.add_argument("--alternative", type=int, metavar="N", help="show the N-th other fingering")
     show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
-    show.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    show.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
     _fingers_argument(show)
     _json_argument(show)
 
@@ -295,7 +295,7 @@ def _add_demo(commands: Any) -> None:
 
 _SPAN_HELP = "widest comfortable stretch between first and fourth finger, in millimetres"
 _WIDTH_HELP = "columns of the tab (80)"
-_REPEATS_HELP = "write bars that are played again at once only once"
+_REPEATS_HELP = "write bars that come again at once only once (where the file had repeats)"
 
 
 def _command(
@@ -350,7 +350,7 @@ def _output_arguments(parser: argparse.ArgumentParser) -> None:
         help="files beside the riff document: tab,musicxml,midi,jams (tab)",
     )
     parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
-    parser.add_argument("--repeats", action="store_true", help=_REPEATS_HELP)
+    parser.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
     _fingers_argument(parser)
     _json_argument(parser)
 

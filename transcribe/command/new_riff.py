@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from transcribe.command.arguments import make_parser
 from transcribe.command.batch import Done, run
-from transcribe.command.printing import Progress, print_files, print_riff
+from transcribe.command.printing import Progress, print_files, print_riff, repeats_wanted
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.correct.history import steps
 from transcribe.correct.note_edits import NOTE_EDITS
@@ -138,7 +138,7 @@ def _settings(args: argparse.Namespace) -> dict[str, Any]:
 
 def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
     """Say what stays as it was corrected before."""
-    words = {"bpm": "{:.1f} beats a minute", "first_beat_sec": "bar 1 at {:.2f} s"}
+    words = {"bpm": "{:.1f} bpm", "first_beat_sec": "bar 1 at {:.2f} s"}
     kept_words = [words[key].format(kept[key]) for key in words if key in kept]
     kept_words += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
     if kept_words:
@@ -210,7 +210,7 @@ def _save(
         place.name,
         formats=args.format,
         width=args.width,
-        repeats=args.repeats,
+        repeats=repeats_wanted(riff, args),
         fingers=args.fingers,
         say=progress.say,
         expected=revision,
@@ -243,15 +243,15 @@ def _line(riff: Riff, files: Sequence[Path]) -> str:
 
 def _say_other_tempo(riff: Riff, document: Path, progress: Progress) -> None:
     """Say that half or double time is nearly as likely, and how to have it."""
-    from transcribe.core.score_place import unit_name
+    from transcribe.core.score_place import tempo_words
     from transcribe.correct.retime import other_tempo
 
     other = None if riff.rhythm is None else other_tempo(riff.rhythm)
     if other is not None:
         kind, bpm, meter, share = other
         progress.say(
-            f"it may be felt in {kind}, {meter[0]}/{meter[1]} at {bpm:.0f} {unit_name(meter[1])} a "
-            f"minute ({share:.0%}): "
+            f"it may be felt in {kind} ({share:.0%}), {meter[0]}/{meter[1]} at "
+            f"{tempo_words(round(bpm), meter[1])}: "
             f"handspan refinger {document} --{kind.replace(' ', '-')}"
         )
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from transcribe.core.riff import FileForm, Note, Riff
 
-__all__ = ["Progress", "changes", "place", "print_files", "print_riff"]
+__all__ = ["Progress", "changes", "place", "print_files", "print_riff", "repeats_wanted"]
 
 
 class Progress:
@@ -66,7 +66,8 @@ def print_riff(riff: Riff, args: argparse.Namespace, form: FileForm | None = Non
     from transcribe.correct.retime import remaining_warnings
     from transcribe.formats.tab.write import write_tab
 
-    form = FileForm(args.width, args.repeats, args.fingers) if form is None else form
+    if form is None:
+        form = FileForm(args.width, repeats_wanted(riff, args), args.fingers)
     tab = write_tab(riff, width=form.width, repeats=form.repeats, fingers=form.fingers)
     print(tab.rstrip("\n"))
     if heard := segments_line(riff.segments):
@@ -78,6 +79,13 @@ def print_riff(riff: Riff, args: argparse.Namespace, form: FileForm | None = Non
     ):
         for remark in remarks:
             print(f"{mark}{sentence(remark)}")
+
+
+def repeats_wanted(riff: Riff, args: argparse.Namespace) -> bool:
+    """Whether bars that come again are written once: as ``args`` say, else as the file has them."""
+    from transcribe.library.riff_files import usual_form
+
+    return usual_form(riff).repeats if args.repeats is None else bool(args.repeats)
 
 
 def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progress) -> None:
@@ -117,12 +125,12 @@ def changes(old: Riff, new: Riff) -> list[str]:
 
 
 def _tempo(riff: Riff) -> str:
-    from transcribe.core.score_place import unit_name
+    from transcribe.core.score_place import tempo_words
 
     rhythm = riff.rhythm
     assert rhythm is not None
     upper, unit = rhythm.meter
-    return f"{upper}/{unit} at {round(rhythm.bpm, 1):g} {unit_name(unit)} a minute"
+    return f"{upper}/{unit} at {tempo_words(rhythm.bpm, unit)}"
 
 
 def _rebarred(old: Riff, new: Riff) -> list[str]:

@@ -7,7 +7,7 @@ import os
 import tempfile
 from pathlib import Path
 
-from transcribe.core.errors import FormatError
+from transcribe.core.errors import FormatError, why_not_written
 
 __all__ = ["SOUND_SUFFIXES", "read_bytes", "write_atomically"]
 
@@ -58,7 +58,7 @@ def write_atomically(path: Path, data: bytes) -> None:
         prefix = f".{path.name[:40]}."
         handle, name = tempfile.mkstemp(prefix=prefix, suffix=".part", dir=path.parent)
     except OSError as error:
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+        raise FormatError(f"{path} cannot be written: {why_not_written(error)}") from None
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(data)
@@ -71,7 +71,7 @@ def write_atomically(path: Path, data: bytes) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):
             os.unlink(name)
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+        raise FormatError(f"{path} cannot be written: {why_not_written(error)}") from None
 
 
 def _sync(folder: Path) -> None:

@@ -115,7 +115,6 @@ def make_instrument(
     capo: int = 0,
     frets: int | None = None,
     scale_length_mm: float | None = None,
-    offset_cents: float = 0.0,
 ) -> Instrument:
     """An instrument from a tuning name or list and the usual neck for it.
 
@@ -128,8 +127,6 @@ def make_instrument(
         Counted from the nut; the usual number for the tuning by default.
     scale_length_mm : float, 100-2000, optional
         The usual one for the tuning by default.
-    offset_cents : float
-        How far the instrument sounds above A4 = 440 Hz.
 
     Returns
     -------
@@ -150,7 +147,7 @@ def make_instrument(
     frets = _FRETS.get(name, 22) if frets is None else frets
     scale = _SCALE_LENGTH_MM.get(name, 648.0) if scale_length_mm is None else scale_length_mm
     nut = _NUT_FRETS.get(tuning_name(open_midi) or "", ())
-    return _checked(Instrument(open_midi, capo, frets, scale, offset_cents, nut))
+    return _checked(Instrument(open_midi, capo, frets, scale, nut_frets=nut))
 
 
 def change_instrument(

@@ -569,12 +569,10 @@ def places_of(notes: tuple[Note, ...] | list[Note]) -> dict[int, tuple[int, int]
     }
 
 
-def legato_sources(
-    notes: tuple[Note, ...] | list[Note], *, gap_sec: float = 0.12
-) -> dict[int, int]:
+def legato_sources(notes: tuple[Note, ...] | list[Note]) -> dict[int, int]:
     """Which note each hammer-on, pull-off or slide carries on from: note id -> earlier note id.
 
-    The source is the latest earlier note that still sounds, or ended at most ``gap_sec`` before,
+    The source is the latest earlier note that still sounds, or ended just before,
     on the pitch side that the technique needs (a hammer-on rises, a pull-off falls, a slide does
     either) and within 12 semitones, nearest in pitch where several began together. A note that is
     already on a string only takes a source from that string or from none. Notes without a source
@@ -590,7 +588,7 @@ def legato_sources(
         for earlier in reversed(ordered[max(0, i - _LOOK_BACK) : i]):
             if best is not None and earlier.onset_sec < best[0]:
                 break
-            if not _can_carry(earlier, note, gap_sec):
+            if not _can_carry(earlier, note):
                 continue
             rank = (earlier.onset_sec, -abs(note.pitch_midi - earlier.pitch_midi), earlier.id)
             best = rank if best is None else max(best, rank)
@@ -599,14 +597,15 @@ def legato_sources(
     return sources
 
 
+_GAP_SEC = 0.12  # from the end of a note to one that carries on from it
 _LOOK_BACK = 64  # notes; a legato source further back than this has long been struck over
 
 
-def _can_carry(earlier: Note, note: Note, gap_sec: float) -> bool:
+def _can_carry(earlier: Note, note: Note) -> bool:
     step = note.pitch_midi - earlier.pitch_midi
     if earlier.onset_sec >= note.onset_sec - 1e-3 or step == 0 or abs(step) > 12:
         return False
-    if earlier.offset_sec < note.onset_sec - gap_sec:
+    if earlier.offset_sec < note.onset_sec - _GAP_SEC:
         return False
     if note.articulation == "hammer-on" and step < 0:
         return False

@@ -23,7 +23,7 @@ __all__ = [
     "number_ranges",
     "place_name",
     "place_of_note",
-    "unit_name",
+    "tempo_words",
 ]
 
 COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&", "a")}
@@ -33,12 +33,19 @@ COUNTS: Mapping[int, tuple[str, ...]] = {2: ("&",), 3: ("t", "l"), 4: ("e", "&",
 _NEAR_BEATS = 0.03
 
 
-_UNITS = {1: "wholes", 2: "halves", 4: "quarters", 8: "eighths", 16: "sixteenths"}
+_UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth"}
 
 
-def unit_name(unit: int) -> str:
-    """What the beats of a meter are called by its denominator: 4 quarters, 8 eighths."""
-    return _UNITS.get(unit, f"1/{unit} notes")
+def tempo_words(bpm: float, unit: int) -> str:
+    """A tempo in beats a minute, each of which is ``unit``, the denominator of the meter.
+
+    Examples
+    --------
+    >>> tempo_words(114.42, 4), tempo_words(180.0, 8)
+    ('114.4 bpm (quarter = 114.4)', '180 bpm (eighth = 180)')
+    """
+    shown = f"{round(bpm, 1):g}"
+    return f"{shown} bpm ({_UNITS.get(unit, f'1/{unit}')} = {shown})"
 
 
 def bar_and_beat(beat: float, meter: tuple[int, int]) -> tuple[int, float]:

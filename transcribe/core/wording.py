@@ -1,12 +1,12 @@
 """Sentences for remarks: the one place where the facts of a `Remark` become words.
 
 Every part of the program that has something to tell makes a `Remark`, with a kind of this
-registry and numbers; whoever shows it calls `sentence`, or `parts` where each note that it names
+registry and numbers; what shows it calls `sentence`, or `parts` where each note that it names
 is to lead to that note. Nothing ever reads a sentence back. Verdicts on a take have their own
 kinds, in `transcribe.takes.verdict_wording`.
 
-A sentence in `KINDS` may refer to a note by `NoteName`, so that its reader can call the note what
-he likes.
+A sentence in `KINDS` may refer to a note by `NoteName`, so that a reader may show the note by
+another name.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from typing import Any
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark, Segment
-from transcribe.core.score_place import place_name, unit_name
+from transcribe.core.score_place import place_name, tempo_words
 
 __all__ = ["KINDS", "NoteName", "asked_for", "parts", "refusal", "remark_json", "sentence"]
 
@@ -152,7 +152,7 @@ def _string_pinned(r: Remark) -> _Words:
     return text, _number(r.notes[1]), ", which begins at the same time"
 
 
-def _note_robbed(r: Remark) -> _Words:
+def _note_without_string(r: Remark) -> _Words:
     other = _named(r.notes[1], r.facts["other_midi"])
     return other, ", which begins at the same time, would be left without a string"
 
@@ -161,10 +161,10 @@ _REASONS: Mapping[str, Callable[[Remark], _Words]] = {
     "off-the-neck": _off_the_neck,
     "wrong-pitch": _wrong_pitch,
     "string-pinned": _string_pinned,
-    "note-robbed": _note_robbed,
-    "no-string": lambda r: "no string is left for it beside the notes that begin with it",
+    "note-robbed": _note_without_string,
+    "no-string": lambda r: "no free string for it beside the notes that begin with it",
     "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
-    "overtone": lambda r: "it may be an overtone, and no string is left for it",
+    "overtone": lambda r: "it may be an overtone, and there is no free string for it",
 }
 
 
@@ -174,6 +174,9 @@ def _reason(r: Remark) -> tuple[str | NoteName, ...]:
 
 
 def _no_place(r: Remark) -> _Words:
+    if r.facts["reason"] == "no-string":
+        name = f"{pitch_name(r.facts['pitch_midi'])} (note {r.notes[0]} at {r.facts['sec']:.2f} s)"
+        return "No free string for ", NoteName(r.notes[0], name)
     return _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"]), ": ", *_reason(r)
 
 
@@ -438,12 +441,9 @@ def _fret(place: Sequence[int]) -> str:
 
 def _hardest_place(r: Remark) -> _Words:
     more, because = r.facts["more"], _COSTS.get(r.facts.get("because", ""))
-    but = f"but {because}; " if because else ""
-    return (
-        f"costs the hand {abs(more):.1f} {'more' if more >= 0 else 'less'} than the first choice, "
-        f"{but}hardest at {r.facts['sec']:.2f} s on "
-        f"{_fret(r.facts['place'])}"
-    )
+    why = ("harder: " if more >= 0 else "easier, but ") + because if because else ""
+    why = why or ("harder" if more >= 0 else "easier")
+    return f"{why}; hardest at {r.facts['sec']:.2f} s on {_fret(r.facts['place'])}"
 
 
 def _cost(cost: Mapping[str, Any], *, numbers: bool = True) -> str:
@@ -471,7 +471,7 @@ def _why_here(r: Remark) -> _Words:
     name = NoteName(note, f"Note {note} ({pitch_name(facts['pitch_midi'])})")
     if facts.get("place") is None:
         if facts.get("side") is None:
-            return name, " has no place yet: no string is left for it there."
+            return name, " has no place yet: there is no free string for it."
         ends = {"below": "below the lowest string", "above": "above the last fret"}
         return name, f" has no place: it lies {ends[facts['side']]}."
     text = f" is on {_fret(facts['place'])}"
@@ -614,8 +614,8 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             "out."
         ),
         "tempo-taken": lambda r: (
-            f"The file gives no tempo; {r.facts['bpm']:.0f} {unit_name(r.facts['meter'][1])} a "
-            "minute are assumed until you give one."
+            "The file gives no tempo; "
+            f"{tempo_words(r.facts['bpm'], r.facts['meter'][1])} is assumed until you give one."
         ),
         "tab-no-meter": lambda r: (
             f"The tab gives no meter; {_meter(r.facts['meter'])} is assumed until you give one."

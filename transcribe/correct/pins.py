@@ -121,15 +121,15 @@ def _pinned(
         clash = _clash(riff, fingering, before, kept)
         if clash is None:
             return solved, kept, left
-        culprits = _culprits(riff, clash.note_id, kept)
-        for note_id in culprits:
+        in_the_way = _in_the_way(riff, clash.note_id, kept)
+        for note_id in in_the_way:
             if note_id in asked:
                 others = {i: p for i, p in kept.items() if i != note_id}
                 others = {**before, **others}
                 raise refusal(_refused(riff, note_id, kept[note_id], clash, others))
-        if not culprits:
+        if not in_the_way:
             raise refusal(_refused(riff, clash.note_id, None, clash, before))
-        for note_id in culprits:
+        for note_id in in_the_way:
             left.append(Remark("repeat-not-pinned", *_why(riff, clash, note_id)))
             del kept[note_id]
 
@@ -137,7 +137,7 @@ def _pinned(
 def _clash(
     riff: Riff, fingering: Fingering, before: Mapping[int, Place], new: Mapping[int, Place]
 ) -> Unmet | None:
-    """A pin that is not kept, or a note that a ``new`` pin robs of its string; else None.
+    """A pin that is not kept, or a note that a ``new`` pin leaves without a string; else None.
 
     An overtone that has found no string is no clash: it may not have been played at all.
     """
@@ -145,12 +145,12 @@ def _clash(
     for unmet in fingering.unmet:
         if unmet.note_id in before or unmet.note_id in new:
             return unmet
-        if unmet.note_id in had and _culprits(riff, unmet.note_id, new):
+        if unmet.note_id in had and _in_the_way(riff, unmet.note_id, new):
             return unmet
     return None
 
 
-def _culprits(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
+def _in_the_way(riff: Riff, note_id: int, pins: Mapping[int, Place]) -> list[int]:
     """Those of ``pins`` that stand in the way of a note: itself, or those that begin with it."""
     if note_id in pins:
         return [note_id]
@@ -211,8 +211,8 @@ def _why(riff: Riff, clash: Unmet, note_id: int) -> tuple[dict[str, Any], tuple[
     if clash.note_id == note_id:
         return unmet_facts(note, clash)
     lost = riff.note(clash.note_id)
-    robbed = Unmet(note_id, "note-robbed", {"other_midi": lost.pitch_midi}, fights=lost.id)
-    return unmet_facts(note, robbed)
+    blocked = Unmet(note_id, "note-robbed", {"other_midi": lost.pitch_midi}, fights=lost.id)
+    return unmet_facts(note, blocked)
 
 
 def _refused(

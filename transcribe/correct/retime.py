@@ -194,10 +194,12 @@ def other_tempo(rhythm: Rhythm) -> tuple[str, float, Meter, float] | None:
     return kind, bpm, meter, share
 
 
-def remaining_warnings(riff: Riff) -> tuple[Remark, ...]:
-    """The warnings of a riff, but for those that the player has answered since."""
-    answered = {"tab-no-meter"} if riff.player.meter is not None else set()
-    answered |= {"tempo-taken"} if riff.player.bpm is not None else set()
+def remaining_warnings(
+    riff: Riff, *, bpm: float | None = None, meter: Meter | None = None
+) -> tuple[Remark, ...]:
+    """The warnings of a riff, but for those that the player has answered since, or answers now."""
+    answered = {"tab-no-meter"} if (meter or riff.player.meter) is not None else set()
+    answered |= {"tempo-taken"} if (bpm or riff.player.bpm) is not None else set()
     return tuple(remark for remark in riff.warnings if remark.kind not in answered)
 
 

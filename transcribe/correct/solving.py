@@ -35,8 +35,11 @@ def solve_again(
         requests=riff.player.requests,
     )
     failed = {unmet.note_id for unmet in fingering.unmet}
+    pinned = held.keys() - failed
     notes = tuple(
-        dataclasses.replace(note, pinned=note.id in held and note.id not in failed)
+        note
+        if note.pinned == (note.id in pinned)
+        else dataclasses.replace(note, pinned=not note.pinned)
         for note in apply(riff.notes, fingering)
     )
     solved = dataclasses.replace(

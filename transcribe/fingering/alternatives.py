@@ -217,7 +217,7 @@ class _Judge:
             "place": list(positions[hardest.id]),
         }
         broken = {name: cost - self._first[1].get(name, 0.0) for name, cost in rules.items()}
-        if total < self.effort and broken and max(broken.values()) > 0.0:
+        if broken and max(broken.values()) > 0.0:
             facts["because"] = WORDED_AS[max(broken, key=lambda name: broken[name])]
         return Alternative(
             name,

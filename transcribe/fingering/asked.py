@@ -134,7 +134,7 @@ def asked_of(
                 narrowed = tuple(place for place in left if keeps(place, number))
                 if request.kind == "position":
                     positions.setdefault(note.id, number)
-                    # An open string does not move the hand, and is for want of a stopped one.
+                    # An open string does not move the hand; it serves where no stopped one can.
                     narrowed = tuple(p for p in narrowed if p[1]) or narrowed
             else:
                 narrowed = tuple(place for place in left if place == given.get(note.id))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -14,16 +15,36 @@ from transcribe.core.riff import Instrument
 from transcribe.fingering.costs import PLACE
 from transcribe.fingering.hand import Hand, finger_choices, neck_mm, place_costs
 
-__all__ = ["Candidates", "Chooser", "Places"]
+__all__ = ["FINGERS", "MAX_CANDIDATES", "Candidates", "Chooser", "Padded", "Places"]
 
 Places = tuple[tuple[int, int], ...]
 """The (string, fret) that one note may take, string from 1."""
 
-_MAX_CANDIDATES = 32  # candidates kept for one onset
+FINGERS = 5
+"""Fingers 0 (an open string) to 4."""
+MAX_CANDIDATES = 32
+"""Candidates kept for one onset."""
+
 _MAX_FINGERINGS = 3  # ways to finger one choice of strings, where there are several notes
 _MAX_STRING_CHOICES = 400  # choices of strings looked at for one onset
 # a chord wider than this many spans cannot be held: looked at if nothing else is
 _MAX_REACH_SPANS = 1.45
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Padded:
+    """The candidates of an onset as arrays of one length, so that those of many can be stacked.
+
+    The last axis counts the candidates and has `MAX_CANDIDATES` places, -1 beyond the last one.
+    ``notes``: (3, n, ...), the string, fret and finger of each note. ``fingers``: (2, 4, ...), the
+    string and fret of each finger. ``hand``: (5, ...), whether the hand stops a string, its
+    position (1 where it does not), the open strings, the cost of the frets and the weighted sum of
+    all costs of the places.
+    """
+
+    notes: np.ndarray
+    fingers: np.ndarray
+    hand: np.ndarray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +55,9 @@ class Candidates:
     nan where every string is open. ``uses``: (a, s), 1 where the string is played.
     ``finger_string``, ``finger_fret``: (a, 4), -1 where the finger is free. ``static``:
     (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``. ``in_reach``: whether a hand can
-    hold the notes together at all.
+    hold the notes together at all. ``padded``: the same for stacking. ``string_finger``:
+    (a, n), string and finger of each note as one number, `FINGERS` to a string. ``ways_fretted``,
+    ``ways_open``: the candidates that stop a string, and those that do not.
     """
 
     strings: np.ndarray
@@ -49,6 +72,10 @@ class Candidates:
     static: np.ndarray
     own: np.ndarray
     in_reach: bool
+    padded: Padded
+    string_finger: np.ndarray
+    ways_fretted: np.ndarray
+    ways_open: np.ndarray
 
     def __len__(self) -> int:
         return len(self.own)
@@ -62,6 +89,8 @@ class Chooser:
         self.hand = hand
         self.weights = np.array([weights[name] for name in PLACE])
         self._memo: dict[tuple[Places, ...], Candidates | None] = {}
+        self.planned: dict[bool, tuple[list[Any], list[Any]]] = {}
+        """What `plan_onsets` planned last: for each kind of plan its outline and its onsets."""
 
     def candidates(self, allowed: tuple[Places, ...]) -> Candidates | None:
         """Candidates for notes that may take the places ``allowed``; None where none fits."""
@@ -86,7 +115,7 @@ class Chooser:
         if not rows:
             return None
         rows.sort(key=lambda row: row[0])
-        return self._pack(rows[:_MAX_CANDIDATES], in_reach)
+        return self._pack(rows[:MAX_CANDIDATES], in_reach)
 
     def _string_choices(self, allowed: tuple[Places, ...], reach_mm: float) -> list[Places]:
         """Distinct strings for every note, the frets within ``reach_mm`` of one another."""
@@ -133,17 +162,36 @@ class Chooser:
                     finger_fret[a, finger[a, n] - 1] = fret[a, n]
         position = np.array([np.nan if row[4] is None else row[4] for row in rows])
         static = np.array([row[3] for row in rows])
+        own = static @ self.weights
+        fretted = ~np.isnan(position)
+        opens = (fret == 0).sum(axis=1).astype(float)
+        hand = [fretted, np.where(fretted, position, 1.0), opens, static[:, 0], own]
         return Candidates(
             strings=string,
             frets=fret,
             fingers=finger,
             position=position,
-            fretted=~np.isnan(position),
+            fretted=fretted,
             uses=uses,
             finger_string=finger_string,
             finger_fret=finger_fret,
-            opens=(fret == 0).sum(axis=1).astype(float),
+            opens=opens,
             static=static,
-            own=static @ self.weights,
+            own=own,
             in_reach=in_reach,
+            string_finger=(FINGERS * string + finger).astype(np.int8),
+            ways_fretted=np.flatnonzero(fretted),
+            ways_open=np.flatnonzero(~fretted),
+            padded=Padded(
+                notes=_padded(np.array([string.T, fret.T, finger.T]), np.int8),
+                fingers=_padded(np.array([finger_string.T, finger_fret.T]), np.int8),
+                hand=_padded(np.array(hand), np.float64),
+            ),
         )
+
+
+def _padded(values: np.ndarray, kind: type) -> np.ndarray:
+    """``values`` with their last axis, the candidates, filled up to `MAX_CANDIDATES` with -1."""
+    out = np.full((*values.shape[:-1], MAX_CANDIDATES), -1, dtype=kind)
+    out[..., : values.shape[-1]] = values
+    return out

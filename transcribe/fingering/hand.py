@@ -22,6 +22,7 @@ from transcribe.fingering.costs import PLACE
 
 __all__ = ["Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
+_GRIP = 4  # so many stopped notes leave no finger over for a second note at the lowest fret
 _PAIR_SHARE = {
     (1, 2): 0.42,
     (2, 3): 0.32,
@@ -79,7 +80,9 @@ def finger_choices(
     """Every way to put fingers 1-4 on ``places`` ((string, fret), 0 = open), best-ordered none.
 
     A higher fret takes a higher finger; at one fret the thicker string takes the lower finger,
-    or one finger lies across several strings (a barre) where no open string sounds between.
+    or one finger lies across several strings (a barre) where no open string sounds between. The
+    index finger lies across all strings of the lowest fret of a grip of four or more stopped notes
+    (common practice, no source).
     """
     fretted = sorted(
         (i for i, (_, fret) in enumerate(places) if fret > 0),
@@ -113,6 +116,10 @@ def finger_choices(
             chosen[i] = 0
 
     put(0, 0)
+    lowest = [i for i in fretted if places[i][1] == places[fretted[0]][1]]
+    if len(fretted) >= _GRIP and len(lowest) > 1:
+        barred = [fingers for fingers in found if all(fingers[i] == 1 for i in lowest)]
+        return barred or found
     return found
 
 

@@ -11,7 +11,7 @@ import dataclasses
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import drone_strings, is_over, melody_string
 from transcribe.fingering.asked import Asked, silences
-from transcribe.fingering.candidates import Chooser, Places
+from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
 from transcribe.fingering.onsets import MEMORY, Onset
 
@@ -46,6 +46,7 @@ _BESIDE_FRETS = 19  # above this fret a melody note need not stay beside the dro
 _TOO_FAR_UP = 0.1  # and decides so much less about the melody's string
 _PIN_ONSETS = 8  # a pin draws the hand for so many onsets on either side, less and less,
 _PIN_REST_SEC = 1.0  # and not across a silence of this length
+_OUTLINES = 4  # outlines that are kept: a riff, a window of it that is explained, and others
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,20 +121,18 @@ def plan_onsets(
     """
     unmet: list[Unmet] = []
     too_wide: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
-    onsets: list[Onset] = []
-    over = None if drone is None else _over_drone(notes, instrument, drone)
-    sources = _sources(notes) if over is None else over.sources
-    index = {note.id: i for i, note in enumerate(notes)}
-    look = _LookBack(notes)
-    last_sec: float | None = None
-    for group in _groups(notes):
+    outline = _outline(notes, instrument, drone)
+    over = outline.over
+    kept: list[tuple[int, ...]] = []
+    found: list[Candidates] = []
+    for group in outline.groups:
         group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
         allowed = _as_asked(notes, group, allowed, over, pins, asked, chooser)
         playable = _playable(notes, group, allowed, pins, chooser)
         if len(playable) < len(group):
-            kept = [notes[group[k]] for k in playable]
+            others = [notes[group[k]] for k in playable]
             unmet += [
-                _no_string_left(notes[i], kept, pins, instrument)
+                _no_string_left(notes[i], others, pins, instrument)
                 for k, i in enumerate(group)
                 if k not in playable
             ]
@@ -145,34 +144,123 @@ def plan_onsets(
             held = _playable(notes, group, allowed, pins, chooser, in_reach=True)
             chord = tuple(notes[i].id for i in group)
             too_wide.append((chord, tuple(i for k, i in enumerate(chord) if k not in held)))
-        time = notes[group[0]].onset_sec
-        onset = Onset(
-            notes=tuple(group),
-            time_sec=time,
-            gap_sec=1.0 if last_sec is None else time - last_sec,
-            candidates=candidates,
-            pitches=tuple(notes[i].pitch_midi for i in group),
+        kept.append(tuple(group))
+        found.append(candidates)
+    made = outline.onsets(tuple(kept), notes, found)
+    onsets = list(made)
+    drawn = _pulls(onsets, notes, drawn_by) if drawn_by else {}
+    ringing = _ringing(onsets, notes, asked.ring) if asked.ring else {}
+    of, latest = chooser.planned.get(alike is None, (made, made))
+    if of is not made:
+        latest = made
+    for t, candidates in enumerate(found):
+        ids = [notes[i].id for i in kept[t]]
+        own = _Own(
+            candidates,
+            drawn.get(t),
+            next((asked.positions[i] for i in ids if i in asked.positions), None),
+            ringing.get(t, []),
+            [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike] if alike else [],
         )
-        last_sec = time
-        if over is not None and over.holds(time):
-            _mark_drone(onset, notes, over)
-        look.fill(onset, sources, index)
-        onset.position = next(
-            (asked.positions[i] for k in group if (i := notes[k].id) in asked.positions), None
-        )
-        if alike:
-            ids = [notes[i].id for i in group]
-            onset.alike = [(n, alike[i] - 1) for n, i in enumerate(ids) if i in alike]
-        onsets.append(onset)
-    _look_around(onsets)
-    _mark_boxes(onsets)
-    if asked.ring:
-        _mark_ringing(onsets, notes, asked.ring)
-    if drawn_by:
-        _mark_pins(onsets, notes, drawn_by)
-    mark_shapes(onsets)
+        onsets[t] = _owned(latest[t], own)
+    chooser.planned[alike is None] = (made, onsets)
     drone_ids = frozenset() if over is None else over.strikes
-    return Plan(onsets, tuple(unmet), sources, tuple(too_wide), drone_ids)
+    return Plan(onsets, tuple(unmet), outline.sources, tuple(too_wide), drone_ids)
+
+
+class _Own(NamedTuple):
+    """What of an `Onset` does not follow from the notes and the drone."""
+
+    candidates: Candidates
+    pin: tuple[int, float] | None
+    position: int | None
+    ring: list[tuple[int, int, float]]
+    alike: list[tuple[int, int]]
+
+
+def _owned(onset: Onset, own: _Own) -> Onset:
+    """``onset`` with ``own``; itself, where it has that already."""
+    if (onset.candidates, onset.pin, onset.position, onset.ring, onset.alike) == own:
+        return onset
+    return dataclasses.replace(
+        onset,
+        candidates=own.candidates,
+        pin=own.pin,
+        position=own.position,
+        ring=own.ring,
+        alike=own.alike,
+    )
+
+
+@dataclass(slots=True)
+class _Outline:
+    """What a plan takes from the notes and the drone alone, kept while a riff is corrected.
+
+    ``made``: the onsets of each choice of notes that have a place.
+    """
+
+    groups: list[list[int]]
+    over: _OverDrone | None
+    sources: Mapping[int, int]
+    made: dict[tuple[tuple[int, ...], ...], list[Onset]] = field(default_factory=dict)
+
+    def onsets(
+        self,
+        groups: tuple[tuple[int, ...], ...],
+        notes: Sequence[Note],
+        candidates: Sequence[Candidates],
+    ) -> list[Onset]:
+        """The onsets of ``groups``, with what each one looks back at."""
+        if groups not in self.made:
+            if len(self.made) == _OUTLINES:
+                self.made.clear()
+            self.made[groups] = self._make(groups, notes, candidates)
+        return self.made[groups]
+
+    def _make(
+        self,
+        groups: Sequence[tuple[int, ...]],
+        notes: Sequence[Note],
+        candidates: Sequence[Candidates],
+    ) -> list[Onset]:
+        index = {note.id: i for i, note in enumerate(notes)}
+        look = _LookBack(notes)
+        onsets: list[Onset] = []
+        for group, found in zip(groups, candidates, strict=True):
+            time = notes[group[0]].onset_sec
+            onset = Onset(
+                notes=group,
+                time_sec=time,
+                gap_sec=time - onsets[-1].time_sec if onsets else 1.0,
+                candidates=found,
+                pitches=tuple(notes[i].pitch_midi for i in group),
+            )
+            if self.over is not None and self.over.holds(time):
+                _mark_drone(onset, notes, self.over)
+            look.fill(onset, self.sources, index)
+            onsets.append(onset)
+        _look_around(onsets)
+        _mark_boxes(onsets)
+        mark_shapes(onsets)
+        return onsets
+
+
+_KEPT_OUTLINES: dict[tuple[Any, ...], _Outline] = {}
+
+
+def _outline(notes: Sequence[Note], instrument: Instrument, drone: Drone | None) -> _Outline:
+    """The outline of a riff; those of the last few riffs are kept."""
+    heard = tuple(
+        (n.id, n.onset_sec, n.offset_sec, n.pitch_midi, n.confidence, n.articulation) for n in notes
+    )
+    key = (heard, dataclasses.replace(instrument, offset_cents=0.0, extra={}), drone)
+    if key not in _KEPT_OUTLINES:
+        while len(_KEPT_OUTLINES) >= _OUTLINES:
+            _KEPT_OUTLINES.pop(next(iter(_KEPT_OUTLINES)))
+        over = None if drone is None else _over_drone(notes, instrument, drone)
+        sources = _sources(notes) if over is None else over.sources
+        _KEPT_OUTLINES[key] = _Outline(_groups(notes), over, sources)
+    return _KEPT_OUTLINES[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,16 +394,21 @@ def _on_pentatonic(classes: set[int]) -> bool:
     return any({(c - tonic) % 12 for c in classes} <= _PENTATONIC for tonic in range(12))
 
 
-def _mark_pins(
+def _pulls(
     onsets: Sequence[Onset], notes: Sequence[Note], pins: Mapping[int, tuple[int, int]]
-) -> None:
-    """Tell each onset of the nearest pinned note that is stopped, before it or after it."""
+) -> dict[int, tuple[int, float]]:
+    """The fret of the nearest pinned note that is stopped, before each onset or after it.
+
+    By the onset's number, with how much it draws the hand there; see `Onset.pin`.
+    """
+    out: dict[int, tuple[int, float]] = {}
     for direction in (1, -1):
-        ahead = onsets[::direction]
         found: tuple[int, int] | None = None  # the pin's fret, and how many onsets away it is
-        for t, onset in enumerate(ahead):
+        silent = 0.0
+        for t in range(len(onsets))[::direction]:
+            onset = onsets[t]
             frets = [f for i in onset.notes for _, f in (pins.get(notes[i].id, (0, 0)),) if f]
-            silent = onset.rest_sec if direction == 1 else (ahead[t - 1].rest_sec if t else 0.0)
+            silent = onset.rest_sec if direction == 1 else silent
             if frets:
                 found = (min(frets), 0)
             elif found is not None:
@@ -323,21 +416,26 @@ def _mark_pins(
                 found = None if far > _PIN_ONSETS or silent > _PIN_REST_SEC else (found[0], far)
             if found is not None:
                 share = 1.0 - found[1] / (_PIN_ONSETS + 1)
-                if onset.pin is None or share > onset.pin[1]:
-                    onset.pin = (found[0], share)
+                if t not in out or share > out[t][1]:
+                    out[t] = (found[0], share)
+            silent = onset.rest_sec
+    return out
 
 
-def _mark_ringing(onsets: Sequence[Onset], notes: Sequence[Note], ids: frozenset[int]) -> None:
-    """Tell each note that should ring on of those just before it that should, too."""
+def _ringing(
+    onsets: Sequence[Onset], notes: Sequence[Note], ids: frozenset[int]
+) -> dict[int, list[tuple[int, int, float]]]:
+    """The notes just before each onset that should ring on beside its own; see `Onset.ring`."""
+    out: dict[int, list[tuple[int, int, float]]] = {}
     for t, onset in enumerate(onsets):
-        for back, share in enumerate(_RING_SHARES, 1):
-            before = onsets[t - back] if t >= back else None
-            onset.ring += [
+        for back, share in enumerate(_RING_SHARES[:t], 1):
+            out.setdefault(t, []).extend(
                 (n, j, share)
                 for n, i in enumerate(onset.notes)
-                for j in (before.notes if before is not None else ())
+                for j in onsets[t - back].notes
                 if ids >= {notes[i].id, notes[j].id} and silences(notes[i], notes[j])
-            ]
+            )
+    return out
 
 
 def _parallel(before: Onset, onset: Onset) -> list[tuple[int, int]]:
@@ -560,6 +658,7 @@ class _LookBack:
         self.recent: list[tuple[int, ...]] = []
         self.last_of_pitch: dict[int, int] = {}
         self.active: list[int] = []
+        self.placed: set[int] = set()
         self.until = 0.0
 
     def fill(self, onset: Onset, sources: Mapping[int, int], index: Mapping[int, int]) -> None:
@@ -590,11 +689,12 @@ class _LookBack:
             ):
                 onset.same.append((n, before))
             source = index.get(sources.get(note.id, -1), -1)
-            if source >= max(0, oldest):
+            if source >= oldest and source in self.placed:
                 onset.legato.append((n, source))
         for i in onset.notes:
             self.last_of_pitch[notes[i].pitch_midi] = i
             self.active.append(i)
+            self.placed.add(i)
         self.recent.append(tuple(i for n, i in enumerate(onset.notes) if n not in onset.droned))
         if len(self.recent) > _VOICE_ONSETS:
             del self.recent[0]

@@ -10,24 +10,35 @@ Inside this module strings count from 0.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from transcribe.core.riff import Instrument
-from transcribe.fingering.candidates import Candidates
+from transcribe.fingering.candidates import FINGERS, Candidates
 from transcribe.fingering.costs import PLACE, RECENT
 from transcribe.fingering.hand import neck_mm
+from transcribe.fingering.moves import (
+    HAND_COSTS,
+    Grip,
+    hand_moves,
+    hurry,
+    open_in_line,
+    rested,
+    voice_moves,
+)
 from transcribe.fingering.onsets import MEMORY, Onset
+from transcribe.fingering.tables import BACK, MELODY, Moves, Pairs, Tables
 
 __all__ = ["Beam", "States", "Step", "off_position"]
 
 _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
-_BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
-_BOX_STEP = 3  # semitones from one note of a pentatonic scale to the next, at most
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
-_KEPT_ONSETS = 600  # the states of a longer riff would take more than 30 MB
+_KEPT_ONSETS = 2000  # a longer riff would take more than 2 MB a run
+_NOTHING = 1e-9  # two sums of the same costs differ by less
+_BLOCK = 128  # onsets whose tables are made together, and after which the states are kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +63,60 @@ class States:
     melody: np.ndarray  # last string of the melody over a drone, -1 before
 
 
-_Reached = tuple[States, np.ndarray, np.ndarray]
-"""The states after an onset, and which state and which candidate each comes from."""
+@dataclass(slots=True)
+class _Front:
+    """The ``k`` states that the search goes on from, as it looks them up in tables.
+
+    ``cost``: (k,). ``hand``: the onset at which the hand last stopped a string, -1 before;
+    ``way``: its candidate there. ``strings``: (k, MEMORY + 1), the last one that of the melody
+    over a drone; where there is none, the number of strings. ``places``: (k, MEMORY), string and
+    finger as `Candidates.string_finger`.
+    """
+
+    cost: np.ndarray
+    hand: np.ndarray
+    way: np.ndarray
+    strings: np.ndarray
+    places: np.ndarray
+
+    def like(self, other: _Front) -> np.ndarray | None:
+        """The order in which these states are those of ``other``, at a cost of their own.
+
+        None where they are not the same, or where their costs do not differ by one number.
+        """
+        if len(self.cost) != len(other.cost):
+            return None
+        mine, theirs = np.argsort(self.cost, kind="stable"), np.argsort(other.cost, kind="stable")
+        more = self.cost[mine] - other.cost[theirs]
+        if np.ptp(more) > _NOTHING:
+            return None
+        for a, b in (
+            (self.hand, other.hand),
+            (self.way, other.way),
+            (self.strings, other.strings),
+            (self.places, other.places),
+        ):
+            if not np.array_equal(a[mine], b[theirs]):
+                return None
+        order = np.empty_like(mine)
+        order[theirs] = mine
+        return order
 
 
-def _trace(back: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> list[Step]:
+_Back = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Of the states after an onset: the state before, the candidate, and the cost so far."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """A search that is kept: ``fronts`` are the states before each block of onsets."""
+
+    onsets: list[Onset]
+    back: list[_Back]
+    fronts: list[_Front]
+
+
+def _trace(back: Sequence[_Back]) -> list[Step]:
     """The steps of the cheapest state at the end, from (parents, choices, costs) of each onset."""
     steps: list[Step] = []
     if not back:
@@ -69,6 +129,16 @@ def _trace(back: Sequence[tuple[np.ndarray, np.ndarray, np.ndarray]]) -> list[St
         k = int(parents[k])
     steps.reverse()
     return steps
+
+
+def _same(states: States, j: int, onset: Onset, n: int) -> np.ndarray:
+    """Where note ``n`` of an onset lies on the string that the earlier note ``j`` has, (k, a)."""
+    return states.strings[:, j % MEMORY][:, None] == onset.candidates.strings[None, :, n]
+
+
+def _share(onset: Onset) -> float:
+    """How strictly the shape of an onset is kept."""
+    return _OCTAVE_SHARE if onset.apart == 2 else 1.0
 
 
 def off_position(frets: np.ndarray, position: int) -> np.ndarray:
@@ -95,16 +165,11 @@ class Beam:
         self.instrument = instrument
         self.weights = dict(weights)
         self.width = width
-        self._kept: list[tuple[list[Onset], list[_Reached]]] = []
+        self._kept: list[_Run] = []
         self._mm = np.array(neck_mm(instrument))
-        self._open = np.array(instrument.open_midi) + instrument.capo
-        self._finger_table = np.array(
-            [0.0]
-            + [
-                self.weights[name]
-                for name in ("finger_jumps", "finger_across", "finger_guides", "finger_kept")
-            ]
-        )
+        self.open = np.array(instrument.open_midi) + instrument.capo
+        nut = np.array(instrument.nut_frets or (0,) * len(self.open)) - instrument.capo
+        self._nut = np.maximum(nut, 0)
 
     def start(self) -> States:
         """The one state before anything is played."""
@@ -122,37 +187,193 @@ class Beam:
     def run(self, onsets: Sequence[Onset]) -> list[Step]:
         """The best candidate of every onset.
 
-        The states of the last short riff are kept: when the same riff comes again with a pin,
-        the search goes on from the first onset that the pin changes.
+        The states of the last short riffs are kept: when one of them comes again with a pin, the
+        search goes on from the first onset that the pin changes, until its states are again those
+        that were kept.
         """
+        onsets = list(onsets)
         short = len(onsets) <= _KEPT_ONSETS
-        kept = self._longest_kept(onsets) if short else []
-        same = len(kept)
-        states = kept[-1][0] if kept else self.start()
-        back = [(parents, choices, after.cost) for after, parents, choices in kept]
-        for onset in onsets[same:]:
-            local = onset.candidates.own[None, :] + self.between(states, onset)
-            parents, choices = self.survivors(states, onset, local)
-            states = self.follow(states, onset, local, parents, choices)
-            back.append((parents, choices, states.cost))
-            if short:
-                kept.append((states, parents, choices))
+        kept, same, rest = self._most_alike(onsets) if short else (None, 0, len(onsets))
+        at = same // _BLOCK * _BLOCK
+        back = kept.back[:at] if kept else []
+        fronts = kept.fronts[: at // _BLOCK] if kept else []
+        front = kept.fronts[at // _BLOCK] if kept and at < len(kept.onsets) else self._front()
+        pairs: Pairs = {}
+        while at < len(onsets):
+            if kept and at >= rest and self._joined(kept, at, front, back, fronts):
+                break
+            fronts.append(front)
+            block, before = onsets[at : at + _BLOCK], onsets[max(0, at - BACK) : at]
+            tables = Tables(self, block, before, pairs)
+            for t in range(len(tables.onsets)):
+                front = self._go_on(tables, t, at + t, front, onsets, back)
+            at += _BLOCK
         if short:
-            self._kept = [*self._kept[1 - _KEPT_RUNS :], (list(onsets), kept)]
+            self._kept = [*self._kept[1 - _KEPT_RUNS :], _Run(onsets, back, fronts)]
         return _trace(back)
 
-    def _longest_kept(self, onsets: Sequence[Onset]) -> list[_Reached]:
-        """What is kept of the run that shares most of its beginning with ``onsets``."""
-        best: list[_Reached] = []
-        for old_onsets, kept in self._kept:
-            same = 0
-            for new, old in zip(onsets, old_onsets, strict=False):
-                if new != old:
-                    break
-                same += 1
-            if same > len(best):
-                best = kept[:same]
+    def _front(self) -> _Front:
+        strings = len(self.open)
+        return _Front(
+            cost=np.zeros(1),
+            hand=np.full(1, -1),
+            way=np.zeros(1, dtype=np.int64),
+            strings=np.full((1, MELODY + 1), strings, dtype=np.int8),
+            places=np.full((1, MEMORY), FINGERS * strings, dtype=np.int8),
+        )
+
+    def _most_alike(self, onsets: Sequence[Onset]) -> tuple[_Run | None, int, int]:
+        """The kept run most like ``onsets``, how many begin it, and from where on all are alike."""
+        best: tuple[_Run | None, int, int] = (None, 0, len(onsets))
+        for run in self._kept:
+            pairs = list(zip(onsets, run.onsets, strict=False))
+            same = next((t for t, (a, b) in enumerate(pairs) if a != b), len(pairs))
+            rest = len(onsets)
+            if len(run.onsets) == len(onsets):
+                while rest > same and onsets[rest - 1] == run.onsets[rest - 1]:
+                    rest -= 1
+            if same and same - rest > best[1] - best[2]:
+                best = (run, same, rest)
         return best
+
+    def _joined(
+        self, kept: _Run, at: int, front: _Front, back: list[_Back], fronts: list[_Front]
+    ) -> bool:
+        """Whether the states before onset ``at`` are those of ``kept``: then the rest is taken."""
+        old = kept.fronts[at // _BLOCK]
+        order = front.like(old)
+        if order is None:
+            return False
+        parents, choices, cost = back[-1]
+        back[-1] = (parents[order], choices[order], cost[order])
+        more = float(front.cost[order[0]] - old.cost[0])
+        back += [(p, c, cost + more) for p, c, cost in kept.back[at:]]
+        fronts += [
+            _Front(f.cost + more, f.hand, f.way, f.strings, f.places)
+            for f in kept.fronts[at // _BLOCK :]
+        ]
+        return True
+
+    def _go_on(
+        self,
+        tables: Tables,
+        t: int,
+        at: int,
+        front: _Front,
+        onsets: Sequence[Onset],
+        back: list[_Back],
+    ) -> _Front:
+        """The states after onset ``at``, which is number ``t`` of ``tables``."""
+        onset = tables.onsets[t]
+        cand = onset.candidates
+        many = len(cand)
+        total = self._hand_costs(tables.moves[t], at, front, onset, onsets)
+        total += tables.alone[t, :many]
+        if len(slots := tables.slots[t]):
+            rows = front.strings.take(slots, axis=1) + tables.rows[t]
+            total += tables.looks.take(rows, axis=0).sum(axis=1)[:, :many]
+        if len(slots := tables.finger_slots[t]):
+            rows = front.places.take(slots, axis=1) + tables.finger_rows[t]
+            total += tables.finger_looks.take(rows, axis=0).sum(axis=1)[:, :many]
+        if onset.struck or onset.shape_from:
+            for name, values in self.joint(front.strings, onset):
+                total += self.weights[name] * values
+        total += front.cost[:, None]
+        parents, choices, cost = self._kept_states(total, cand)
+        strings, places = front.strings[parents], front.places[parents]
+        for n, i in enumerate(onset.notes):
+            strings[:, i % MEMORY] = cand.strings[choices, n]
+            places[:, i % MEMORY] = cand.string_finger[choices, n]
+        if onset.melody and onset.trust[onset.melody[-1]] == 1.0:
+            strings[:, MELODY] = cand.strings[choices, onset.melody[-1]]
+        if len(cand.ways_open):
+            placed = cand.fretted[choices]
+            hand = np.where(placed, at, front.hand[parents])
+            way = np.where(placed, choices, front.way[parents])
+        else:
+            hand, way = np.full(len(choices), at), choices
+        back.append((parents, choices, cost))
+        return _Front(cost, hand, way, strings, places)
+
+    def _hand_costs(
+        self,
+        moves: Mapping[int, Moves],
+        at: int,
+        front: _Front,
+        onset: Onset,
+        onsets: Sequence[Onset],
+    ) -> np.ndarray:
+        """What the moves of the hand to an onset cost, (k, a)."""
+        many = len(onset.candidates)
+        held = self.held(front.strings, onset) if onset.sounding and at else None
+        if at and not len(onsets[at - 1].candidates.ways_open):
+            table, more = moves[1]
+            total = table.take(front.way, axis=0)[:, :many]
+            if held is not None and more is not None:
+                total += held[:, None] * more.take(front.way, axis=0)[:, :many]
+            return total
+        total = np.empty((len(front.cost), many))
+        left = np.ones(len(front.cost), dtype=bool)
+        for back, (table, more) in moves.items():
+            here = np.flatnonzero(front.hand == at - back)
+            if not len(here):
+                continue
+            left[here] = False
+            total[here] = table[front.way[here], :many]
+            if held is not None and more is not None:
+                total[here] += held[here, None] * more[front.way[here], :many]
+        if left.any():
+            which = np.flatnonzero(left)
+            total[which] = self._singly(front, which, onset, onsets)
+        return total
+
+    def _singly(
+        self,
+        front: _Front,
+        which: np.ndarray,
+        onset: Onset,
+        onsets: Sequence[Onset],
+    ) -> np.ndarray:
+        """The costs of the hand for states whose hand was placed long ago, or never yet."""
+        states = self.start()
+        k = len(which)
+        position, since = np.full(k, np.nan), np.full(k, -np.inf)
+        fingers = np.full((2, k, 4), -1)
+        for row, state in enumerate(which):
+            if (hand := int(front.hand[state])) >= 0:
+                last, way = onsets[hand].candidates, int(front.way[state])
+                position[row], since[row] = last.position[way], onsets[hand].time_sec
+                fingers[:, row] = last.finger_string[way], last.finger_fret[way]
+        states = dataclasses.replace(
+            states,
+            cost=front.cost[which],
+            position=position,
+            fretted_sec=since,
+            finger_string=fingers[0],
+            finger_fret=fingers[1],
+            strings=front.strings[which],
+        )
+        total = np.zeros((k, len(onset.candidates)))
+        for name, values in self._moves(states, onset):
+            total += self.weights[name] * values
+        return total
+
+    def _kept_states(
+        self, total: np.ndarray, cand: Candidates
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Which states go on to which candidates, at most ``width``, and what they cost then."""
+        count = len(total)
+        if not len(cand.ways_open):
+            parents, choices = total.argmin(axis=0), cand.ways_fretted
+        else:
+            best = total[:, cand.ways_fretted].argmin(axis=0)
+            parents = np.concatenate([best, np.tile(np.arange(count), len(cand.ways_open))])
+            choices = np.concatenate([cand.ways_fretted, np.repeat(cand.ways_open, count)])
+        cost = total[parents, choices]
+        if len(parents) > self.width:
+            keep = np.argpartition(cost, self.width - 1)[: self.width]
+            parents, choices, cost = parents[keep], choices[keep], cost[keep]
+        return parents, choices, cost
 
     def account(self, onsets: Sequence[Onset], choices: Sequence[int]) -> list[dict[str, float]]:
         """What each cost came to at every onset, weighted, when ``choices`` are played."""
@@ -176,86 +397,110 @@ class Beam:
 
     def between(self, states: States, onset: Onset) -> np.ndarray:
         """Weighted costs of going from every state to every candidate, (k, a)."""
-        shape = (len(states.cost), len(onset.candidates))
-        total = np.zeros(shape)
-        total += self._finger_costs(states, onset.candidates)
-        for name, values in self.features(states, onset, fingers=False):
+        total = np.zeros((len(states.cost), len(onset.candidates)))
+        for name, values in self.features(states, onset):
             if weight := self.weights[name]:
                 total += weight * values
         return total
 
-    def _finger_costs(self, states: States, cand: Candidates) -> np.ndarray:
-        """The weighted costs of `_fingers` in one sum, by looking up each finger's case."""
-        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
-        same_fret = states.finger_fret[:, None, :] == cand.finger_fret[None, :, :]
-        case = 1 + 2 * (was == now) + same_fret
-        case *= (was >= 0) & (now >= 0)
-        return self._finger_table[case].sum(axis=2)
-
-    def features(
-        self, states: States, onset: Onset, *, fingers: bool = True
-    ) -> Iterator[tuple[str, np.ndarray]]:
+    def features(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
         """The costs between states and candidates by name, each to be broadcast to (k, a)."""
+        yield from self._moves(states, onset)
+        yield from self._voices(states, onset)
+        yield from self._recent(states, onset)
+        yield from self._sounding(states, onset)
+        for n, j, share in onset.ring:
+            yield "ring_off", share * _same(states, j, onset, n)
+        for name, values in self.alone(onset):
+            yield name, values[None, :]
+        yield from self.joint(states.strings, onset)
+        if onset.melody:
+            string = onset.candidates.strings[:, onset.melody[-1]]
+            moved = (states.melody[:, None] >= 0) & (states.melody[:, None] != string[None, :])
+            yield "melody_moves", onset.trust[onset.melody[-1]] * moved
+
+    def alone(self, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """The costs of each candidate by itself, beyond its places, (a,)."""
         cand = onset.candidates
-        yield from self._moves(states, onset, cand)
-        if fingers:
-            yield from self._fingers(states, onset, cand)
-        yield from self._voices(states, onset, cand)
-        yield from self._recent(states, onset, cand)
-        yield from self._sounding(states, onset, cand)
+        if cand.opens.any():
+            yield "open_long", (cand.frets == 0) @ np.array(onset.lengths)
+        if onset.line:
+            yield from open_in_line(cand.opens, cand.static[:, 0], onset.line).items()
+        yield from self.wanted(onset)
+
+    def wanted(self, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """What is wanted of each candidate by itself, (a,): few onsets have such wishes."""
+        cand = onset.candidates
         if onset.position is not None:
             off = off_position(cand.frets, onset.position)
             off[:, list(onset.droned)] = 0.0
-            yield "off_position", off.sum(axis=1)[None, :]
-        for n, j, share in onset.ring:
-            silenced = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
-            yield "ring_off", share * silenced
+            yield "off_position", off.sum(axis=1)
         if onset.pin is not None:
             yield "off_pin", self._off_pin(onset, cand)
         for n, string in onset.alike:
-            yield "repeat_off", (cand.strings[:, n] != string)[None, :]
+            yield "repeat_off", cand.strings[:, n] != string
         if onset.drone_strings:
-            yield from self._drone(states, onset, cand)
+            yield from self._drone(onset, cand)
+        if onset.shape:
+            strings = cand.strings[:, list(onset.shape)]
+            off = np.diff(strings, axis=1) != -onset.apart
+            yield "shape_off", _share(onset) * off.sum(axis=1)
 
-    def _moves(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
+    def joint(self, strings: np.ndarray, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """The costs of a chord that looks back at several notes together, (k, a).
+
+        ``strings``: (k, MEMORY or more), as in `States`.
+        """
+        for name, pairs in (("struck_off", onset.struck), ("shape_moves", onset.shape_from)):
+            if not pairs:
+                continue
+            was = strings[:, None, [j % MEMORY for _, j in pairs]]
+            now = onset.candidates.strings[None, :, [n for n, _ in pairs]]
+            moved = (was != now).any(axis=2)
+            if name == "shape_moves":
+                # Between strings tuned otherwise the shape itself changes as well.
+                bent = np.diff(self.open[was], axis=2) != np.diff(self.open[now], axis=2)
+                moved = _share(onset) * (moved + 0.5 * bent.any(axis=2))
+            yield name, moved
+
+    def held(self, strings: np.ndarray, onset: Onset) -> np.ndarray:
+        """In which rows of ``strings``, as in `States`, a stopped note sounds on, (k,)."""
+        slots = [j % MEMORY for j, _, _ in onset.sounding]
+        pitches = np.array([pitch for _, _, pitch in onset.sounding])
+        return (self.open[strings[:, slots]] != pitches).any(axis=1)
+
+    def _moves(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        cand = onset.candidates
         known = states.position == states.position  # not nan: the hand has a position
-        here = np.where(known, states.position, 1.0)
-        there = np.where(cand.fretted, cand.position, 1.0)
-        moves = known[:, None] & cand.fretted[None, :]
-        frets = np.abs(there[None, :] - here[:, None]) * moves
-        mm = np.abs(self._neck(there)[None, :] - self._neck(here)[:, None]) * (0.1 * moves)
-        any_move = np.minimum(frets, 1.0)
-        yield "shift", mm
-        yield "shift_any", any_move
-        if onset.box:
-            yield "box_moves", np.minimum(frets, 2.0) / 2.0
-        yield "shift_far", np.maximum(frets - 4.0, 0.0)
-        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
-        yield "shift_guided", any_move * ((was >= 0) & (was == now)).any(axis=2)
-        if onset.rest_sec > 0.2:
-            rest = min(onset.rest_sec, 1.5) / 1.5
-            yield "shift_rested", mm * rest
-            yield "shift_any_rested", any_move * rest
-        since = np.minimum(np.maximum(onset.time_sec - states.fretted_sec, 0.06), 2.0)
-        yield "shift_fast", mm * (0.25 / since)[:, None]
-        if cand.opens.any():
-            at = np.where(cand.fretted[None, :], there[None, :], here[:, None])
-            opens = cand.opens[None, :]
-            yield "open_up_neck", np.maximum(at - 4.0, 0.0) * (0.2 * opens)
-            yield "open_off_nut", np.minimum(np.maximum(at - 1.0, 0.0), 3.0) * (opens / 3.0)
-            yield "open_long", ((cand.frets == 0) @ np.array(onset.lengths))[None, :]
-            if onset.line:
-                yield "open_in_line", opens
-        if onset.line:
-            yield "fret_in_line", cand.static[None, :, 0]
-        if onset.sounding:
-            held = np.zeros(len(here), dtype=bool)
-            for j, _, pitch in onset.sounding:
-                string = states.strings[:, j % MEMORY]
-                held |= (string >= 0) & (pitch != self._open[string])
-            yield "shift_held", np.minimum(frets, 3.0) * held[:, None]
+        was = np.where(known, states.position, 1.0)
+        now = np.where(cand.fretted, cand.position, 1.0)
+        parts = hand_moves(
+            Grip(
+                known[:, None],
+                was[:, None],
+                self.neck(was)[:, None],
+                states.finger_string.T[:, :, None],
+                states.finger_fret.T[:, :, None],
+            ),
+            Grip(
+                cand.fretted,
+                now,
+                self.neck(now),
+                cand.finger_string.T[:, None, :],
+                cand.finger_fret.T[:, None, :],
+            ),
+            cand.opens,
+        )
+        scales: dict[str, np.ndarray | float] = {
+            "": 1.0,
+            "rest": rested(onset.rest_sec),
+            "hurry": np.array([[hurry(onset.time_sec - sec)] for sec in states.fretted_sec]),
+            "box": float(onset.box),
+            "held": self.held(states.strings, onset)[:, None] if onset.sounding else 0.0,
+        }
+        for name, (part, scale) in HAND_COSTS.items():
+            if np.any(by := scales[scale]):
+                yield name, parts[part] * by
 
     def _off_pin(self, onset: Onset, cand: Candidates) -> np.ndarray:
         """How far the notes lie from the fret of the pin beside them, in frets beyond a hand's.
@@ -270,172 +515,68 @@ class Beam:
         away = np.where(cand.frets == 0, opens, away)
         if onset.droned:
             away[:, list(onset.droned)] = 0.0
-        return share * away.sum(axis=1)[None, :]
+        return share * away.sum(axis=1)
 
-    def _neck(self, position: np.ndarray) -> np.ndarray:
+    def neck(self, position: np.ndarray) -> np.ndarray:
+        """How far each position (a fret, a fraction as well) lies from the nut, in millimetres."""
         return np.interp(position, np.arange(len(self._mm)), self._mm)
 
-    def _fingers(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
-        was, now = states.finger_string[:, None, :], cand.finger_string[None, :, :]
-        both = (was >= 0) & (now >= 0)
-        same_string = both & (was == now)
-        same_fret = states.finger_fret[:, None, :] == cand.finger_fret[None, :, :]
-        across = both & ~same_string
-        yield "finger_across", (across & same_fret).sum(axis=2)
-        yield "finger_jumps", (across & ~same_fret).sum(axis=2)
-        yield "finger_guides", (same_string & ~same_fret).sum(axis=2)
-        yield "finger_kept", (same_string & same_fret).sum(axis=2)
-
-    def _voices(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
-        cross: np.ndarray | float = 0.0
-        skip: np.ndarray | float = 0.0
-        mix: np.ndarray | float = 0.0
-        far: np.ndarray | float = 0.0
-        kept: dict[str, np.ndarray | float] = {}
+    def _voices(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        cand = onset.candidates
         for n, j, rise in onset.voice:
-            apart = abs(rise)
             before = states.strings[:, j % MEMORY]
-            step = np.abs(before[:, None] - cand.strings[None, :, n])
-            was = onset.pitches[n] - rise - self._open[before]
-            now = cand.frets[:, n]
-            one = (was[:, None] == 0) != (now[None, :] == 0)
-            apart_frets = np.maximum(np.abs(was[:, None] - now[None, :]) - 4, 0) / 5.0
-            mix = mix + one * apart_frets
-            if onset.box:
-                high = np.maximum(was[:, None], now[None, :]) >= _BOX_FRET
-                yield "box_mixed", one & high
-                yield "box_cross", (step > 0) & (apart <= _BOX_STEP)
-            far = far + ((was > 0)[:, None] & (now > 0)[None, :]) * apart_frets
-            cross = cross + step
-            skip = skip + np.maximum(step - 1, 0)
-            if apart:
-                name = "step" if apart <= 2 else "third" if apart <= 4 else "leap"
-                kept[name] = kept.get(name, 0.0) + (step == 0)
-        if onset.voice:
-            yield "cross", np.asarray(cross)
-            yield "skip_strings", np.asarray(skip)
-            yield "open_mixed", np.asarray(mix)
-            yield "voice_far", np.asarray(far)
-        for name, values in kept.items():
-            yield f"{name}_same_string", np.asarray(values)
+            was = self.frets_of(onset.pitches[n] - rise, before)
+            now = cand.strings[:, n], cand.frets[:, n]
+            yield from voice_moves(before[:, None], was[:, None], *now, abs(rise), onset.box)
         for n, j in onset.same:
-            slot = j % MEMORY
-            other = states.strings[:, slot][:, None] != cand.strings[None, :, n]
+            other = ~_same(states, j, onset, n)
             yield "other_place", other
             if j in onset.previous:
                 yield "other_place_next", other
-            finger = states.fingers[:, slot][:, None] != cand.fingers[None, :, n]
+            finger = states.fingers[:, j % MEMORY][:, None] != cand.fingers[None, :, n]
             yield "refinger", finger & ~other
-        if onset.parallel:
-            off = [
-                states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
-                for n, j in onset.parallel
-            ]
-            yield "parallel_off", np.sum(off, axis=0)
-        yield from self._chords(states, onset, cand)
+        for n, j in onset.parallel:
+            yield "parallel_off", ~_same(states, j, onset, n)
         for n, j in onset.legato:
-            yield "legato", states.strings[:, j % MEMORY][:, None] != cand.strings[None, :, n]
+            yield "legato", ~_same(states, j, onset, n)
 
-    def _chords(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
-        share = _OCTAVE_SHARE if onset.apart == 2 else 1.0
-        if onset.shape:
-            strings = cand.strings[:, list(onset.shape)]
-            off = np.diff(strings, axis=1) != -onset.apart
-            yield "shape_off", share * off.sum(axis=1)[None, :]
-        for name, pairs in (("struck_off", onset.struck), ("shape_moves", onset.shape_from)):
-            if not pairs:
-                continue
-            was = states.strings[:, None, [j % MEMORY for _, j in pairs]]
-            now = cand.strings[None, :, [n for n, _ in pairs]]
-            moved = (was != now).any(axis=2)
-            if name == "shape_moves":
-                # Between strings tuned otherwise the shape itself changes as well.
-                bent = np.diff(self._open[was], axis=2) != np.diff(self._open[now], axis=2)
-                moved = share * (moved + 0.5 * bent.any(axis=2))
-            yield name, moved
+    def frets_of(self, pitch: np.ndarray | int, string: np.ndarray) -> np.ndarray:
+        """The frets that sound a pitch (MIDI) on strings (from 0); nonsense where none does."""
+        fret = pitch - self.open[string]
+        return fret + self._nut[string] * (fret > 0)
 
-    def _recent(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
-        if not onset.recent:
-            return
-        if len(onset.notes) == 1:
-            slots = [j % MEMORY for _, j, _ in onset.recent]
-            same = states.strings[:, slots][:, None, :] == cand.strings[None, :, :1]
-            kinds = [kind for _, _, kind in onset.recent]
-            for kind in sorted(set(kinds)):
-                which = [i for i, k in enumerate(kinds) if k == kind]
-                yield RECENT[kind], same[:, :, which].sum(axis=2)
-            return
-        table: dict[str, np.ndarray] = {}
+    def _recent(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
         for n, j, kind in onset.recent:
-            hit = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
-            name = RECENT[kind]
-            table[name] = table[name] + hit if name in table else hit.astype(float)
-        yield from table.items()
+            yield RECENT[kind], _same(states, j, onset, n)
 
-    def _sounding(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
-        if not onset.sounding:
-            return
-        cut: np.ndarray | float = 0.0
-        count: np.ndarray | float = 0.0
-        uses = cand.uses.T
+    def _sounding(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        uses = onset.candidates.uses.T
         for j, left, pitch in onset.sounding:
             hit = uses[states.strings[:, j % MEMORY]]
             if pitch in onset.pitches:
-                n = onset.pitches.index(pitch)
-                again = states.strings[:, j % MEMORY][:, None] == cand.strings[None, :, n]
-                hit = hit * ~again
-            cut = cut + left * hit
-            count = count + hit
-        yield "cut", np.asarray(cut)
-        yield "cut_any", np.asarray(count)
+                hit = hit * ~_same(states, j, onset, onset.pitches.index(pitch))
+            yield "cut", left * hit
+            yield "cut_any", hit
 
-    def _drone(
-        self, states: States, onset: Onset, cand: Candidates
-    ) -> Iterator[tuple[str, np.ndarray]]:
+    def _drone(self, onset: Onset, cand: Candidates) -> Iterator[tuple[str, np.ndarray]]:
         drones = np.array(onset.drone_strings)
         top = drones.min()
         for n in onset.droned:
-            off = ~np.isin(cand.strings[:, n], drones) | (cand.frets[:, n] != 0)
-            yield "drone_off", off[None, :].astype(float)
+            yield "drone_off", ~np.isin(cand.strings[:, n], drones) | (cand.frets[:, n] != 0)
         for n in onset.melody:
             string, trust = cand.strings[:, n], onset.trust[n]
-            on = np.isin(string, drones)
-            yield "melody_on_drone", trust * on[None, :]
+            yield "melody_on_drone", trust * np.isin(string, drones)
             near = np.abs(string[:, None] - drones[None, :]).min(axis=1)
-            yield "melody_far", trust * np.maximum(near - 1, 0)[None, :]
-            yield "melody_above", trust * (string > top)[None, :]
+            yield "melody_far", trust * np.maximum(near - 1, 0)
+            yield "melody_above", trust * (string > top)
             if onset.lane is not None:
-                yield "melody_off", trust * (string != onset.lane)[None, :]
-        if onset.melody:
-            string = cand.strings[:, onset.melody[-1]]
-            moved = (states.melody[:, None] >= 0) & (states.melody[:, None] != string[None, :])
-            yield "melody_moves", onset.trust[onset.melody[-1]] * moved
+                yield "melody_off", trust * (string != onset.lane)
 
     def survivors(
         self, states: States, onset: Onset, local: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Which states go on to which candidates: (parent, candidate) of at most ``width``."""
-        cand = onset.candidates
-        total = states.cost[:, None] + local
-        fretted = np.flatnonzero(cand.fretted)
-        best = total[:, fretted].argmin(axis=0)
-        rest = np.flatnonzero(~cand.fretted)
-        parents = np.concatenate([best, np.tile(np.arange(len(states.cost)), len(rest))])
-        choices = np.concatenate([fretted, np.repeat(rest, len(states.cost))])
-        if len(parents) > self.width:
-            keep = np.argpartition(total[parents, choices], self.width - 1)[: self.width]
-            parents, choices = parents[keep], choices[keep]
-        return parents, choices
+        return self._kept_states(states.cost[:, None] + local, onset.candidates)[:2]
 
     def follow(
         self,

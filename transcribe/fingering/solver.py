@@ -396,5 +396,7 @@ def apply(notes: Sequence[Note], fingering: Fingering) -> tuple[Note, ...]:
     for note in notes:
         string, fret = fingering.positions.get(note.id, (None, None))
         finger = fingering.fingers.get(note.id)
-        out.append(dataclasses.replace(note, string=string, fret=fret, finger=finger))
+        if (note.string, note.fret, note.finger) != (string, fret, finger):
+            note = dataclasses.replace(note, string=string, fret=fret, finger=finger)
+        out.append(note)
     return sort_notes(out)

@@ -16,21 +16,43 @@ _MAX_TIMES = 9  # more passes than a player counts are written as another repeat
 
 @dataclass(frozen=True, slots=True)
 class Repeat:
-    """``length`` bars from ``start`` on, an index from 0, that are played ``times`` times."""
+    """``length`` bars from ``start`` on, an index from 0, that are played ``times`` times.
+
+    Where ``ending`` is not 0, the two passes end differently: the last ``ending`` bars of each are
+    its first and its second ending, and both are written.
+    """
 
     start: int
     length: int
     times: int
+    ending: int = 0
 
     @property
     def last(self) -> int:
-        """Index of the last bar that is written."""
+        """Index of the last bar that is written before the passes begin again."""
         return self.start + self.length - 1
 
     @property
     def dropped(self) -> range:
         """Indices of the bars that are not written."""
-        return range(self.last + 1, self.start + self.length * self.times)
+        return range(self.last + 1, self.end - self.ending)
+
+    @property
+    def end(self) -> int:
+        """Index after the last bar that is played."""
+        return self.start + self.length * self.times
+
+    @property
+    def endings(self) -> tuple[range, ...]:
+        """Indices of the bars of the first and of the second ending; none where there are none."""
+        if not self.ending:
+            return ()
+        first = range(self.last + 1 - self.ending, self.last + 1)
+        return first, range(self.dropped.stop, self.end)
+
+    def as_written(self, dropped: int) -> int:
+        """Index of the bar that is written for one that is dropped."""
+        return self.start + (dropped - self.start) % self.length
 
 
 def find_repeats(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> list[Repeat]:
@@ -52,12 +74,26 @@ def find_repeats(bars: Sequence[Hashable], *, joined: Collection[int] = ()) -> l
         best: Repeat | None = None
         for length in range(1, (len(bars) - at) // 2 + 1):
             times = _times(bars, at, length, joined)
-            if times > 1 and (best is None or (times - 1) * length > len(best.dropped)):
-                best = Repeat(at, length, times)
+            ending = _ending(bars, at, length, joined) if times == 1 else 0
+            if times > 1 or ending:
+                found = Repeat(at, length, max(times, 2), ending)
+                if best is None or len(found.dropped) > len(best.dropped):
+                    best = found
         if best is not None:
             repeats.append(best)
-        at = best.dropped.stop if best is not None else at + 1
+        at = best.end if best is not None else at + 1
     return repeats
+
+
+def _ending(bars: Sequence[Hashable], at: int, length: int, joined: Collection[int]) -> int:
+    """Bars of the endings of two passes of which more than half of the bars are the same, or 0."""
+    common = 0
+    while common < length and bars[at + common] == bars[at + length + common]:
+        common += 1
+    edges = (at, at + length, at + common, at + length + common)
+    if 2 * common <= length or common == length or any(edge in joined for edge in edges):
+        return 0
+    return length - common
 
 
 def _times(bars: Sequence[Hashable], at: int, length: int, joined: Collection[int]) -> int:

@@ -15,7 +15,15 @@ from transcribe.core.clock import Clock, score_notes
 from transcribe.core.pitch import fifths_of
 from transcribe.core.riff import Rhythm, Riff
 
-__all__ = ["CHORDS", "MODES", "chord_changes", "chord_section", "chords_within", "key_of"]
+__all__ = [
+    "CHORDS",
+    "MODES",
+    "are_implied",
+    "chord_changes",
+    "chord_section",
+    "chords_within",
+    "key_of",
+]
 
 _NOTE = re.compile(r"[A-G][#b]*")
 
@@ -104,6 +112,17 @@ def chord_changes(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:
         if not changes or changes[-1][1] != at[beat]:
             changes.append((beat, at[beat]))
     return changes
+
+
+def are_implied(riff: Riff) -> bool:
+    """Whether the chords of a riff are only what a single line hints at.
+
+    They depend on what comes before and after, so that a bar that comes again is the same bar
+    under another one of them.
+    """
+    chords = (riff.theory or {}).get("chords") or ()
+    told = any(mark.kind == "chord" for mark in riff.marks)
+    return not told and any(chord.get("implied") for chord in chords)
 
 
 def chord_section(

@@ -129,14 +129,19 @@ def _fields(kind: type) -> tuple[tuple[str, bool, Any], ...]:
     )
 
 
+_SCALARS = frozenset({str, int, float, bool, type(None)})
+
+
 def _plain(value: Any) -> Any:
     """A value as JSON values: an object for a dataclass, its unknown keys merged back in."""
+    if value.__class__ in _SCALARS:
+        return value
     if dataclasses.is_dataclass(value):
         out: dict[str, Any] = {}
         for name, rare, default in _fields(value.__class__):
             item = getattr(value, name)
             if not (rare and item == default):
-                out[name] = _plain(item)
+                out[name] = item if item.__class__ in _SCALARS else _plain(item)
         return out | dict(getattr(value, "extra"))  # noqa: B009 - every type of the riff has it
     if isinstance(value, Mapping):
         return {str(key): _plain(item) for key, item in value.items()}

@@ -31,7 +31,7 @@ _PARTS = {  # key of version 2 -> the keys of version 1 that it is made of
 def from_version_1(value: Mapping[str, Any]) -> dict[str, Any]:
     """The JSON of a document of version 1 as that of version 2.
 
-    Values are moved, not checked: whoever reads version 2 does that.
+    Values are moved, not checked: the reader of version 2 does that.
     """
     new = _top(value)
     if isinstance(history := value.get("history"), list):

@@ -306,10 +306,6 @@ def _rows(tracks: list[Mapping[str, Any]], path: Path) -> list[Mapping[str, Any]
     if not tracks:
         return []
     data = tracks[0].get("data")
-    if isinstance(data, Mapping):  # version 0.1 kept columns
-        names = ("time", "duration", "value", "confidence")
-        columns = [data.get(name) or [] for name in names]
-        return [dict(zip(names, row, strict=False)) for row in zip(*columns, strict=False)]
     if not isinstance(data, list) or not all(isinstance(row, Mapping) for row in data):
         raise FormatError(
             f"{path}: {tracks[0].get('namespace')}: found data that is no list of objects, "

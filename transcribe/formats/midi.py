@@ -52,17 +52,12 @@ _MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to 
 _STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
 
 
-def write_midi(riff: Riff, *, bends: bool = True) -> bytes:
+def write_midi(riff: Riff) -> bytes:
     """The riff as a standard MIDI file, format 1: a tempo track and one track for the guitar.
 
     With a rhythm the notes stand at their score times and the tempo map follows the beats, so
     that both clocks are kept; without one they stand at their performance times. Techniques are
-    text events before their notes, chord symbols are markers.
-
-    Parameters
-    ----------
-    bends : bool
-        Whether a note of articulation bend is pulled up by pitch bend.
+    text events before their notes, bends are pitch bend, chord symbols are markers.
 
     Returns
     -------
@@ -86,7 +81,7 @@ def write_midi(riff: Riff, *, bends: bool = True) -> bytes:
             guitar.append(
                 mido.Message("control_change", channel=channel, control=control, value=value)
             )
-    guitar.extend(_in_time(_note_events(timing, bends)))
+    guitar.extend(_in_time(_note_events(timing)))
     file = mido.MidiFile(type=1, ticks_per_beat=_TICKS, charset="utf-8")
     file.tracks += [_head(riff, timing), guitar]
     out = io.BytesIO()
@@ -164,7 +159,7 @@ def _head(riff: Riff, timing: _Timing) -> Any:
     return track
 
 
-def _note_events(timing: _Timing, bends: bool) -> list[_Event]:
+def _note_events(timing: _Timing) -> list[_Event]:
     import mido
 
     events: list[_Event] = []
@@ -184,7 +179,7 @@ def _note_events(timing: _Timing, bends: bool) -> list[_Event]:
             events.append((start, 2, mido.MetaMessage("text", text=text)))
         events.append((start, 3, mido.Message("note_on", velocity=_velocity(note), **how)))
         events.append((end, 0, mido.Message("note_off", velocity=64, **how)))
-        if bends and note.articulation == "bend":
+        if note.articulation == "bend":
             # A bend moves its whole channel, so that it ends where the string is struck again.
             events += _bend(
                 note, channel, start, max(start + 1, min(end, next_on.get(channel, end)))
@@ -245,9 +240,7 @@ class _Part:
         return score + 2.0 * reach / len(self.notes) + min(len(self.notes), 200) / 400
 
 
-def read_midi(
-    path: str | os.PathLike[str], *, part: str | None = None, instrument: Instrument | None = None
-) -> Riff:
+def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """Read a standard MIDI file, format 0 or 1.
 
     Drums are left out. Strings and techniques come back from files that `write_midi` made.
@@ -257,8 +250,6 @@ def read_midi(
     part : str, optional
         The part to read: its number from 1 or its name. By default the one that looks most like
         a guitar's; ``warnings`` of the riff then says which, and what was left out.
-    instrument : Instrument, optional
-        That of a file that does not tell its own; the standard guitar by default.
 
     Returns
     -------
@@ -291,14 +282,14 @@ def read_midi(
         raise FormatError(f"{path}: found no notes, expected at least one outside the drums")
     chosen, warnings = _choose(parts, part, path)
     grid = _Grid(file, own, max(end for _, end, *_ in chosen.notes))
-    if grid.end / grid.per_beat > _MAX_BEATS:
+    if grid.end > _MAX_BEATS * grid.per_beat:
         raise FormatError(f"{path}: found over {_MAX_BEATS} beats, expected fewer")
+    instrument = Instrument()
     if own is not None:
         try:
             instrument = Instrument(parse_tuning(own[1]), int(own[2]), int(own[3]))
         except HandspanError as error:
             raise FormatError(f"{path}: the tuning in its text event: {error}") from None
-    instrument = instrument or Instrument()
     marks = _marks(file) if own is not None else {}
     notes = []
     for i, (start, end, pitch, velocity, channel) in enumerate(sorted(chosen.notes), 1):

@@ -31,15 +31,10 @@ FORMATS = {
     ".abc": "abc",
     ".krn": "humdrum",
     ".mei": "mei",
-    ".musedata": "musedata",
-    ".tinynotation": "tinynotation",
-    ".tntxt": "tinynotation",
-    ".volpiano": "volpiano",
-    ".vp": "volpiano",
 }
 """Suffix of a file -> what music21 calls its format."""
 
-_NAMES = {"abc": "ABC", "humdrum": "Humdrum", "mei": "MEI", "musedata": "MuseData"}
+_NAMES = {"abc": "ABC", "humdrum": "Humdrum", "mei": "MEI"}
 _MAX_MB = 16
 
 

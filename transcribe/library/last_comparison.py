@@ -7,9 +7,9 @@ Conventions: ``NAME.check.json`` is one JSON object, written whole through a tem
 the reference's notes in the order that the verdicts count them in, so that a verdict finds its note
 though others came or went since, and no other note in its place; ``pitches`` are the MIDI pitches
 of the take's notes, ``played`` those with their times in the take, and ``rhythm`` is the
-reference's as it was, so that a beat is the same moment though the bars were counted anew since. A
-file that is damaged says so in one sentence and is left where it is; the next comparison replaces
-it.
+reference's as it was, so that a beat is the same moment though the bars have been counted in
+another way since. A file that is damaged says so in one sentence and is left where it is; the next
+comparison replaces it.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.errors import FormatError, HandspanError, why_not_written
 from transcribe.core.files import write_atomically
 from transcribe.core.riff import Riff
 from transcribe.formats.document import from_json, to_bytes, within_limit
@@ -65,7 +65,7 @@ class HeldError(HandspanError):
 def own_folder(folder: Path, *names: str) -> Path:
     """A folder that is ours alone below ``folder``'s hidden one, made where there is none.
 
-    Ask anew at each use: a link that was put in its place since would lead out of ``folder``.
+    Ask again at each use: a link may have been put in its place that leads out of ``folder``.
 
     >>> import tempfile
     >>> own_folder(Path(tempfile.mkdtemp()), "cache").name
@@ -84,7 +84,7 @@ def own_folder(folder: Path, *names: str) -> Path:
                 path.mkdir()
             ours = stat.S_ISDIR(os.lstat(path).st_mode)
         except OSError as error:
-            raise FormatError(f"{folder} cannot be written: {error.strerror}") from None
+            raise FormatError(f"{folder} cannot be written: {why_not_written(error)}") from None
         if not ours:
             where = path.relative_to(folder)
             raise FormatError(
@@ -137,7 +137,7 @@ def _opened_lock(folder: Path) -> int:
     try:
         return os.open(own_folder(folder) / "lock", os.O_RDWR | os.O_CREAT | _NO_FOLLOW, 0o600)
     except OSError as error:
-        raise FormatError(f"{folder} cannot be written: {error.strerror}") from None
+        raise FormatError(f"{folder} cannot be written: {why_not_written(error)}") from None
 
 
 def _lock(handle: int, folder: Path, end: float) -> None:

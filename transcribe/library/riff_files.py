@@ -19,7 +19,12 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 
-from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.errors import (
+    FormatError,
+    HandspanError,
+    ParameterError,
+    why_not_written,
+)
 from transcribe.core.files import write_atomically
 from transcribe.core.riff import FileForm, Riff
 from transcribe.formats.document import read_riff, write_riff
@@ -82,7 +87,7 @@ def keep_old(path: Path) -> Path:
                 return kept
             number += 1
     except OSError as error:
-        raise FormatError(f"{path} cannot be kept: {error.strerror}") from None
+        raise FormatError(f"{path} cannot be kept: {why_not_written(error)}") from None
     write_atomically(kept, data)
     return kept
 
@@ -237,7 +242,7 @@ def _content(path: Path) -> bytes | None:
     except IsADirectoryError:
         raise FormatError(f"{path} is a folder; move it away, or write to another folder") from None
     except OSError as error:
-        raise FormatError(f"{path} cannot be written: {error.strerror}") from None
+        raise FormatError(f"{path} cannot be written: {why_not_written(error)}") from None
 
 
 def sweep_parts(folder: Path) -> None:

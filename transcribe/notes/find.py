@@ -20,7 +20,7 @@ from transcribe.notes import features as feat
 from transcribe.notes.articulation import articulations, bend_cents
 from transcribe.notes.echo_copies import copies, is_echo
 from transcribe.notes.measure import loudness_and_cents
-from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_network
+from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_in_windows
 from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode
 from transcribe.notes.segments import in_talk, talk_stretches
 
@@ -32,6 +32,7 @@ _OFFSET_RANGE = (-100.0, 100.0)
 _RATES = (4000, 384000)
 _BEFORE_BEND_SEC = 0.12  # a bend's own pitch is that of its beginning
 _BESIDE_SEC = 0.08
+_CHECKED = 1 << 20  # samples at a time, so that a long take needs no mask of its own length
 _NEAREST = 24  # notes to either side that are looked at
 
 
@@ -123,21 +124,29 @@ def find_notes_and_talk(
     if instrument is not None and octaves:
         up = tuple(pitch + 12 * octaves for pitch in instrument.open_midi)
         strings = dataclasses.replace(instrument, open_midi=up)
-    activations = run_network(sound, offset_cents=offset_cents, weights=weights, progress=progress)
-    if activations is None:
-        return NotesAndTalk(())
-    talk = talk_stretches(activations.voice)
     echo_sec = echo_delay_sec(audio, sr=feat.SR)
     kept_frames = echo_sec / 2**octaves / FRAME_SEC if echo_sec and keep_echo else None
-    found = [
-        note
-        for note in decode(activations, instrument=strings, echo_frames=kept_frames)
-        if not in_talk(note.onset_sec, talk)
-    ]
-    names = articulations(found, activations, instrument=strings)
-    bends = [bend_cents(note, activations) for note in found]
+    voice: list[np.ndarray] = [np.zeros(0)]
+    found: list[DetectedNote] = []
+    names: list[str] = []
+    bends: list[float] = []
+    for window in run_in_windows(
+        sound, offset_cents=offset_cents, weights=weights, progress=progress
+    ):
+        seen, first = window.activations, window.first
+        voice.append(seen.voice[window.own.start - first : window.own.stop - first])
+        here = decode(seen, instrument=strings, echo_frames=kept_frames)
+        talk = talk_stretches(seen.voice)
+        here = [note for note in here if not in_talk(note.onset_sec, talk)]
+        played = articulations(here, seen, instrument=strings)
+        for note, name in zip(here, played, strict=True):
+            if note.frame + first in window.own:
+                found.append(_later(note, first))
+                names.append(name)
+                bends.append(bend_cents(note, seen))
+    talk = talk_stretches(np.concatenate(voice))
     if octaves:
-        talk = [(first * 2**octaves, last * 2**octaves) for first, last in talk]
+        talk = [(begin * 2**octaves, end * 2**octaves) for begin, end in talk]
         found = [_lowered(note, octaves) for note in found]
     notes = []
     for i, (note, name) in enumerate(zip(found, names, strict=True)):
@@ -188,6 +197,17 @@ def raised(audio: np.ndarray, octaves: int) -> np.ndarray:
     return resample(audio, sr=feat.SR * 2**octaves, to_sr=feat.SR)
 
 
+def _later(note: DetectedNote, frames: int) -> DetectedNote:
+    """A note of a window that begins at frame ``frames`` of the take."""
+    return dataclasses.replace(
+        note,
+        onset_sec=note.onset_sec + frames * FRAME_SEC,
+        offset_sec=note.offset_sec + frames * FRAME_SEC,
+        frame=note.frame + frames,
+        last_frame=note.last_frame + frames,
+    )
+
+
 def _lowered(note: DetectedNote, octaves: int) -> DetectedNote:
     """A note that was found `raised`, as it was played; its frames stay as found."""
     return dataclasses.replace(
@@ -211,7 +231,8 @@ def _validate(y: ArrayLike, sr: int, offset_cents: float) -> np.ndarray:
         raise ParameterError(
             f"audio has the shape {audio.shape}; pass one channel, such as y.mean(axis=0)"
         )
-    if audio.size and not np.isfinite(audio).all():
+    finite = (np.isfinite(audio[i : i + _CHECKED]).all() for i in range(0, audio.size, _CHECKED))
+    if not all(finite):
         raise ParameterError("audio holds NaN or infinity; decode the file again or clean it first")
     if not _RATES[0] <= sr <= _RATES[1]:
         raise ParameterError(f"sr is {sr} Hz; it must be {_RATES[0]} to {_RATES[1]}")

@@ -1,5 +1,7 @@
 """Runs the note network over a take, in overlapping pieces whose seams cannot be seen.
 
+A long take is given out in windows of about two minutes, so that memory does not grow with it.
+
 Conventions: frames are `features.HOP` samples apart; the pitch axis has `PITCHES` columns, one a
 semitone from MIDI `FIRST_MIDI`. The weights are ONNX files beside this module; each carries in its
 metadata how far to either side a frame's answer reaches, and every piece is read with that much
@@ -9,12 +11,14 @@ margin, so that a take gives the same answer whole or in pieces.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +34,11 @@ __all__ = [
     "PITCHES",
     "WEIGHTS",
     "Activations",
+    "Window",
     "articulation_rows",
     "kept_answers",
+    "run_in_pieces",
+    "run_in_windows",
     "run_network",
 ]
 
@@ -47,6 +54,8 @@ WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
 
 _PIECE = 512  # frames a piece, about 12 s
+_OWN = 8  # pieces of a window
+_BESIDE = 2  # pieces before and after them that a window shows as well
 
 
 @dataclass(frozen=True)
@@ -73,6 +82,19 @@ class Activations:
     def frames(self) -> int:
         """Number of frames."""
         return int(self.onset.shape[0])
+
+
+@dataclass(frozen=True)
+class Window:
+    """A part of what the network says of a take.
+
+    ``activations`` begin at frame ``first`` of the take. Of them, the frames ``own`` belong to this
+    window alone; those before and after, 24 s of them, are there to be looked at.
+    """
+
+    activations: Activations
+    first: int
+    own: range
 
 
 def articulation_rows() -> slice:
@@ -118,9 +140,9 @@ def _threads() -> int:
     return max(1, min(4, os.cpu_count() or 1))
 
 
-_KEPT: ContextVar[dict[tuple[str, float, Path], Activations] | None] = ContextVar(
-    "kept", default=None
-)
+_Pieces = dict[tuple[str, float, Path, int], list[Activations]]
+_KEPT: ContextVar[_Pieces | None] = ContextVar("kept", default=None)
+_MAX_KEPT = 10  # pieces of a take, about 2 minutes; a longer one is listened to again
 
 
 @contextlib.contextmanager
@@ -141,7 +163,7 @@ def run_network(
     piece_frames: int = _PIECE,
     progress: Callable[[str, float], None] | None = None,
 ) -> Activations | None:
-    """The network's answer for a take; None for silence.
+    """The network's answer for a whole take; None for silence.
 
     Parameters
     ----------
@@ -161,25 +183,87 @@ def run_network(
     MemoryError
         If there is not enough memory for a piece.
     """
+    pieces = list(
+        run_in_pieces(
+            y,
+            offset_cents=offset_cents,
+            weights=weights,
+            piece_frames=piece_frames,
+            progress=progress,
+        )
+    )
+    return _joined(pieces) if pieces else None
+
+
+def run_in_windows(
+    y: np.ndarray,
+    *,
+    offset_cents: float = 0.0,
+    weights: Path = WEIGHTS,
+    piece_frames: int = _PIECE,
+    progress: Callable[[str, float], None] | None = None,
+) -> Iterator[Window]:
+    """The network's answer window by window, for takes of any length; none for silence.
+
+    Parameters and errors are those of `run_network`.
+    """
+    count = -(-feat.frame_count(y.size) // piece_frames)
+    pieces = run_in_pieces(
+        y, offset_cents=offset_cents, weights=weights, piece_frames=piece_frames, progress=progress
+    )
+    held: list[Activations] = []
+    begin, start = 0, 0  # the pieces that ``held`` and the window's own frames begin with
+    while start < count:
+        stop = start + _OWN
+        if stop + _BESIDE >= count:
+            stop = count  # what would be left is no window of its own
+        held += islice(pieces, min(count, stop + _BESIDE) - begin - len(held))
+        if not held:
+            return
+        seen = _joined(held)
+        first = begin * piece_frames
+        own = range(start * piece_frames, min(stop * piece_frames, first + seen.frames))
+        yield Window(seen, first, own)
+        start, keep = stop, max(0, stop - _BESIDE)
+        held, begin = held[keep - begin :], keep
+
+
+def run_in_pieces(
+    y: np.ndarray,
+    *,
+    offset_cents: float = 0.0,
+    weights: Path = WEIGHTS,
+    piece_frames: int = _PIECE,
+    progress: Callable[[str, float], None] | None = None,
+) -> Iterator[Activations]:
+    """The network's answer, ``piece_frames`` frames after another; none for silence.
+
+    Parameters and errors are those of `run_network`.
+    """
+    frames = feat.frame_count(y.size)
     kept = _KEPT.get()
-    key = ("", 0.0, weights)
-    if kept is not None:
-        digest = hashlib.sha256(np.ascontiguousarray(y).data).hexdigest()
-        key = (digest, round(offset_cents, 1), weights)
-        if key in kept:
-            return kept[key]
+    if kept is None or frames > _MAX_KEPT * piece_frames:
+        yield from _listen(y, offset_cents, weights, piece_frames, progress)
+        return
+    digest = hashlib.sha256(np.ascontiguousarray(y).data).hexdigest()
+    key = (digest, round(offset_cents, 1), weights, piece_frames)
+    if key not in kept:
+        kept[key] = list(_listen(y, offset_cents, weights, piece_frames, progress))
+    yield from kept[key]
+
+
+def _listen(
+    y: np.ndarray,
+    offset_cents: float,
+    weights: Path,
+    piece_frames: int,
+    progress: Callable[[str, float], None] | None,
+) -> Iterator[Activations]:
     reference = feat.reference_power(y)
     frames = feat.frame_count(y.size)
     if frames == 0 or reference <= 0.0:
-        return None
+        return
     session, reach = _session(weights, _threads())
-    rows = {
-        name: np.empty((frames, PITCHES), np.float32)
-        for name in ("onset", "sounding", "offset", "shift", "bend")
-    }
-    articulation = np.empty((frames, PITCHES, len(ARTICULATIONS)), np.float16)
-    voice = np.empty(frames, np.float32)
-    level = np.empty((frames, feat.SEMITONES), np.float16)
     for first in range(0, frames, piece_frames):
         last = min(frames, first + piece_frames)
         low, high = max(0, first - reach), min(frames, last + reach)
@@ -189,19 +273,25 @@ def run_network(
         with _memory_told():
             answer = session.run(None, {"features": seen[None]})[0][0]
         answer = answer[:, first - low : last - low]
-        for i, name in enumerate(("onset", "sounding", "offset")):
-            rows[name][first:last] = _share(answer[i])
-        rows["shift"][first:last] = answer[3]
-        rows["bend"][first:last] = answer[4]
-        articulation[first:last] = answer[articulation_rows()].transpose(1, 2, 0)
-        level[first:last] = feat.middle_level(seen[:, first - low : last - low])
-        voice[first:last] = _share(answer[OUTPUTS - 1].mean(axis=-1))
+        yield Activations(
+            onset=_share(answer[0]),
+            sounding=_share(answer[1]),
+            offset=_share(answer[2]),
+            shift=answer[3],
+            bend=answer[4],
+            articulation=answer[articulation_rows()].transpose(1, 2, 0).astype(np.float16),
+            voice=_share(answer[OUTPUTS - 1].mean(axis=-1)),
+            level=feat.middle_level(seen[:, first - low : last - low]).astype(np.float16),
+        )
         if progress is not None:
             progress("notes", last / frames)
-    found = Activations(**rows, articulation=articulation, voice=voice, level=level)
-    if kept is not None:
-        kept[key] = found
-    return found
+
+
+def _joined(pieces: Sequence[Activations]) -> Activations:
+    names = [field.name for field in dataclasses.fields(Activations)]
+    return Activations(
+        **{name: np.concatenate([getattr(piece, name) for piece in pieces]) for name in names}
+    )
 
 
 def _share(logits: np.ndarray) -> np.ndarray:

@@ -35,6 +35,7 @@ JITTER_SEC = 0.012
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
 _WANDER_SHARE = 0.015  # change of the beat's length from beat to beat, as a share of it
+_SMOOTH_SHARE = 0.012  # the same, where the beats are placed at last
 _BINS_PER_E = 33.0  # tempo bins: about 3 % wide
 _MARGIN_NATS = 28.0  # readings this much (nats) worse than the best are dropped
 _SLOWEST_SEC, _FASTEST_SEC = 1.55, 0.17  # seconds a beat
@@ -117,14 +118,13 @@ def track(
     *,
     skip_cost: np.ndarray | None = None,
     period_sec: tuple[float, float] = (_FASTEST_SEC, _SLOWEST_SEC),
-    swing: bool = True,
     progress: Callable[[float], None] | None = None,
 ) -> list[Track]:
     """The best readings of ``onset_sec`` (n,), rising, one for each family of tempo.
 
     ``skip_cost`` (n,) is the cost in nats of skipping an event, about 5 for one that may be an
-    error and 10 for one that is surely played. ``period_sec`` bounds the length of a beat;
-    ``swing`` also tries swung off-beats. Returns at most eight, best first; with fewer than two
+    error and 10 for one that is surely played. ``period_sec`` bounds the length of a beat.
+    Returns at most eight, best first; with fewer than two
     onsets, none.
     """
     if len(onset_sec) < 2:
@@ -132,13 +132,10 @@ def track(
     if skip_cost is None:
         skip_cost = np.full(len(onset_sec), _SKIP_NATS)
     found = _search(onset_sec, skip_cost, _STRAIGHT, period_sec, 0.5, progress)
-    if swing:
-        low, high = max(_SWING_SEC[0], period_sec[0]), min(_SWING_SEC[1], period_sec[1])
-        for ratio in _SWING_SHARES:
-            if low > high:
-                break
-            slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
-            found += _search(onset_sec, skip_cost, slots, (low, high), ratio, None)[:1]
+    low, high = max(_SWING_SEC[0], period_sec[0]), min(_SWING_SEC[1], period_sec[1])
+    for ratio in _SWING_SHARES if low <= high else ():
+        slots = ((0.0, 0, 0, 0.5), (ratio, 6, 1, 1.1))
+        found += _search(onset_sec, skip_cost, slots, (low, high), ratio, None)[:1]
     return sorted(found, key=lambda t: t.cost)[:_MAX_TRACKS]
 
 
@@ -286,13 +283,12 @@ def smooth(
     *,
     step: int = TICKS,
     weight: np.ndarray | None = None,
-    wander: float = 0.012,
     length_sec: float | None = None,
 ) -> Grid:
     """Times of every ``step`` ticks, near the events ``ticks`` (n,) at ``onset_sec`` (n,).
 
     Minimises the squared distances over `JITTER_SEC` plus the squared changes of length from one
-    step to the next over ``wander`` of the length, with events far off the grid weighed less. The
+    step to the next over a share of the length, with events far off the grid weighed less. The
     grid starts at the multiple of ``step`` at or before the first event and ends at the one after
     the last. ``length_sec`` is the length of a step to fall back on where the
     events say nothing about it.
@@ -320,7 +316,7 @@ def smooth(
         np.add.at(band[1], index + 1, data * a * b)
         np.add.at(right, index, data * a * onset_sec)
         np.add.at(right, index + 1, data * b * onset_sec)
-        stiff = 1.0 / (wander * slope) ** 2
+        stiff = 1.0 / (_SMOOTH_SHARE * slope) ** 2
         # A weak pull towards the mean length, which settles it where events are too few to.
         pull = 1e-3 / slope**2
         band[2, :-1] += pull

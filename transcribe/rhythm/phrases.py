@@ -36,6 +36,7 @@ _VARIATION_COST = 1.0
 _SHIFT_COST = 1.5  # for each bar before the first whole phrase
 _ODD_LENGTH_COST = 6.0  # for a length that is not whole bars
 _BARS_A_PHRASE = (1, 2, 3, 4, 6, 8)
+_MAX_STRETCHES = 2000  # a cut into more is not tried
 _MAX_HOLDERS = 100  # latest earlier phrases that are asked about each note
 _MAX_COMPARED = 8  # earlier phrases that a stretch is compared with in full
 
@@ -170,9 +171,7 @@ def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
     return int(lags[best]) if share[best] > _LAG_SHARE and room[best] >= _LAG_NOTES else None
 
 
-def find_phrases(
-    notes: Sequence[Note], *, meter: tuple[int, int], most_stretches: int = 2000
-) -> tuple[Phrase, ...]:
+def find_phrases(notes: Sequence[Note], *, meter: tuple[int, int]) -> tuple[Phrase, ...]:
     """The phrases of ``notes``, which carry their score times, in order and without gaps from
     beat 0; a pickup is in no phrase.
 
@@ -198,7 +197,7 @@ def find_phrases(
             continue
         for shift in range(bars):
             start = shift * bar
-            if start >= end or (end - start) // length > most_stretches:
+            if start >= end or (end - start) // length > _MAX_STRETCHES:
                 continue
             limit = math.inf if best is None else best.cost
             cut = _cut(_stretches(placed, length, start, end), limit - penalty)

@@ -35,15 +35,15 @@ VERDICTS = ("right", "wrong", "missed", "extra", "early", "late", "unsure")
 
 MARKS: Mapping[str, str] = {
     "right": ".",
-    "wrong": "x",
-    "missed": "o",
+    "wrong": "*",
+    "missed": "_",
     "extra": "+",
-    "early": "<",
-    "late": ">",
+    "early": "{",
+    "late": "}",
     "unsure": "?",
     "left out": "-",
 }
-"""The character that stands for each verdict under a tab."""
+"""The character that stands for each verdict under a tab, none of which is a sign in one."""
 
 WORST_FIRST = ("wrong", "missed", "late", "early", "unsure", "right", "left out")
 """Which verdict stands for notes that are struck together."""

@@ -27,6 +27,7 @@ _DAMPED_SEC = 0.25  # a silence this long before a missed stroke began on its ow
 _JOIN_SEC = 0.12  # the drone is damped for a moment as it is struck again
 _FALL_DB = 12.0  # by which a plucked string falls in a second, about; for drawing only
 _MARGIN_SEC = 0.2  # of the level that is shown before the first stroke and after the last
+_LEVEL_STEP_SEC = 0.05  # from one value of the level to the next
 _SILENT_AMPLITUDE = 1e-5  # -100 dB
 
 _Span = tuple[float, float]  # start and end in take seconds
@@ -177,9 +178,7 @@ def _gaps(silent: list[_Span], not_struck: list[_Span]) -> tuple[DroneGap, ...]:
     return tuple(gaps)
 
 
-def pitch_level(
-    y: np.ndarray, *, sr: int, pitch_midi: float, step_sec: float = 0.05
-) -> tuple[np.ndarray, np.ndarray]:
+def pitch_level(y: np.ndarray, *, sr: int, pitch_midi: float) -> tuple[np.ndarray, np.ndarray]:
     """Level of one pitch over time in dB re full scale, from its first three partials.
 
     Parameters
@@ -198,7 +197,7 @@ def pitch_level(
     """
     size = 1 << int(np.ceil(np.log2(0.18 * sr)))
     padded = np.pad(np.asarray(y, dtype=float), size // 2)
-    starts = np.arange(0, len(padded) - size + 1, max(1, round(step_sec * sr)))
+    starts = np.arange(0, len(padded) - size + 1, max(1, round(_LEVEL_STEP_SEC * sr)))
     window = np.hanning(size)
     hz = midi_to_hz(pitch_midi)
     partials = np.array([h * hz for h in (1, 2, 3) if h * hz < 0.45 * sr])

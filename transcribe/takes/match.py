@@ -32,6 +32,7 @@ _NEAR_END_EVENTS = 4
 _WINDOW_SEC = 0.35  # a note further from its due time is another
 _AGREE_SHARE = 0.6  # share of a chord's notes that must be off alike for the chord to be off
 _PACE_LIMITS = (0.4, 2.5)  # take seconds per reference second of any stretch
+_FURTHEST_SEMITONES = 12  # that a note played in the place of another lies from it
 _STEP_SHARE = 0.45  # of the usual step, within which a note belongs to its event in the order
 
 
@@ -379,12 +380,11 @@ def pair_other_pitch(
     at_pitch: np.ndarray,
     *,
     window_sec: np.ndarray,
-    furthest: int = 12,
 ) -> list[tuple[int, int]]:
     """Pairs (reference, take) of notes that stand for each other though the pitch differs.
 
     The nearest go first: distance in time as a share of ``window_sec`` (n,), and in pitch as a
-    share of ``furthest`` semitones.
+    share of an octave.
     """
     order = np.argsort(at, kind="stable")
     low = np.searchsorted(at[order], due - window_sec)
@@ -392,8 +392,8 @@ def pair_other_pitch(
     rows, places = _within(low, high)
     columns = order[places]
     steps = np.abs(at_pitch[columns] - due_pitch[rows])
-    cost = np.abs(at[columns] - due[rows]) / window_sec[rows] + steps / furthest
-    near = (steps > 0) & (steps <= furthest)
+    cost = np.abs(at[columns] - due[rows]) / window_sec[rows] + steps / _FURTHEST_SEMITONES
+    near = (steps > 0) & (steps <= _FURTHEST_SEMITONES)
     rows, columns, cost = rows[near], columns[near], cost[near]
     pairs: dict[int, int] = {}
     taken: set[int] = set()

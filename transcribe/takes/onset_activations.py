@@ -96,12 +96,13 @@ def onset_activations(
     if not weights.is_file():
         return None
     octaves = octaves_up(instrument)
-    activations = network.run_network(
+    pieces = network.run_in_pieces(
         raised(samples, octaves), offset_cents=offset_cents, weights=weights
     )
-    if activations is None:
+    # Of a long take no more than these two is held.
+    answers = [(piece.onset, piece.shift) for piece in pieces]
+    if not answers:
         return None
+    onset, shift = (np.concatenate(rows) for rows in zip(*answers, strict=True))
     frame_sec = 2**octaves * features.HOP / features.SR
-    return OnsetActivations(
-        activations.onset, activations.shift, frame_sec, network.FIRST_MIDI - 12 * octaves
-    )
+    return OnsetActivations(onset, shift, frame_sec, network.FIRST_MIDI - 12 * octaves)

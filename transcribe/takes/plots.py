@@ -296,7 +296,7 @@ def draw_timing(comparison: Comparison) -> str:
             plot.under(row.beat, MARKS["missed"], line=1, kind="mark missed")
     title = "Timing of each note in milliseconds, late above, early below"
     if comparison.summary.spread_ms is not None:
-        title += f"; spread {comparison.summary.spread_ms:.0f} ms"
+        title += f"; most notes within {comparison.summary.spread_ms:.0f} ms"
     return plot.svg(title, lines=2)
 
 

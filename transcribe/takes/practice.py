@@ -1,9 +1,9 @@
 """The practice plan: where to work first, from which tempo, and what to do there.
 
 Every pass of the take counts, since what goes wrong again and again needs the work most. A place
-is a bar, with the bars of the same music in which the same slip was made: whoever mends it once
-mends it everywhere. Where the reference has no bars, a place is a few notes in a row. The weights
-and shares are choices of this project.
+is a bar, with the bars of the same music in which the same slip was made: a player who mends it
+once mends it everywhere. Where the reference has no bars, a place is a few notes in a row. The
+weights and shares are choices of this project.
 """
 
 from __future__ import annotations

@@ -220,7 +220,7 @@ def _practice_lines(comparison: Comparison) -> list[str]:
     lines = []
     for k, line in enumerate(comparison.practice, start=1):
         place = practice_place(line)
-        tempo = f", from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        tempo = f", from {line.tempo_bpm:.0f} bpm" if line.tempo_bpm is not None else ""
         lines.append(f"  {k}. {place[:1].upper()}{place[1:]}{tempo}")
         lines += [f"     - {step}" for step in practice_steps(line, comparison)]
     return ["Practise, the most useful first:", *lines] if lines else []
@@ -261,19 +261,15 @@ def _wrap(lines: Sequence[str], width: int, *, hang: int = 2) -> list[str]:
 # The page ----------------------------------------------------------------------------------------
 
 
-def html(
-    comparison: Comparison, *, title: str | None = None, history: tuple[TakeFigures, ...] = ()
-) -> str:
+def html(comparison: Comparison, *, history: tuple[TakeFigures, ...] = ()) -> str:
     """The page as text; write it as UTF-8.
 
     Parameters
     ----------
-    title : str, optional
-        The page's heading; the names of the take and the reference are used if left out.
     history : tuple of TakeFigures
         Those of earlier takes of the same riff, oldest first.
     """
-    heading = title or _title(comparison)
+    heading = _title(comparison)
     folder = resources.files("transcribe.takes")
     style = "".join(folder.joinpath(n).read_text("utf-8") for n in ("page.css", "plots.css"))
     if comparison.same_riff:
@@ -347,7 +343,7 @@ def _summary_section(comparison: Comparison) -> str:
 def _practice_section(comparison: Comparison) -> str:
     items = []
     for line in comparison.practice:
-        tempo = f" from tempo {line.tempo_bpm:.0f}" if line.tempo_bpm is not None else ""
+        tempo = f" from {line.tempo_bpm:.0f} bpm" if line.tempo_bpm is not None else ""
         place = practice_place(line)
         steps = _items(sentence(step) for step in practice_steps(line, comparison))
         strong = f"<strong>{escape(place[:1].upper() + place[1:])}</strong>"

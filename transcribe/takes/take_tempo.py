@@ -14,6 +14,7 @@ import numpy as np
 __all__ = ["find_breaks", "smooth_tempo"]
 
 _HALF = 12  # events on each side of the window
+_MIN_LEFT_OUT = 5  # events; of fewer, each takes part in its own fit
 # What is expected of a player: choices, whose effect `tests.bench.compare` measures.
 _SLOPE_SD = 0.15  # how far the local pace may stray from the pass's own, as a share
 _BEND_SD = 0.0075  # how fast the pace may bend, half its change per second
@@ -62,7 +63,7 @@ def find_breaks(x: np.ndarray, t: np.ndarray, *, pace: float, beat_sec: float) -
 
 
 def smooth_tempo(
-    x: np.ndarray, t: np.ndarray, query: np.ndarray, *, pace: float, leave_out: bool = True
+    x: np.ndarray, t: np.ndarray, query: np.ndarray, *, pace: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """When ``query`` was due, and the pace there.
 
@@ -74,8 +75,6 @@ def smooth_tempo(
         Times on the reference's clock. One that equals a time in ``x`` is fitted without it.
     pace : float
         Take seconds per reference second over the whole pass.
-    leave_out : bool
-        Whether an event is kept from its own fit.
 
     Returns
     -------
@@ -86,13 +85,13 @@ def smooth_tempo(
         return np.full(len(query), np.nan), np.full(len(query), pace)
     weight = _first_weights(x, t, pace)
     for _ in range(4):
-        due, _ = _fit(x, t, weight, x, pace, leave_out=leave_out and n >= 5)
+        due, _ = _fit(x, t, weight, x, pace)
         residual = t - due
         scale = max(_MAD_TO_SD * float(np.median(np.abs(residual))), 0.008)
         weight = np.clip(1.0 - (residual / (_BISQUARE * scale)) ** 2, 0.0, 1.0) ** 2
         if weight.sum() < 2:
             weight = np.ones(n)
-    return _fit(x, t, weight, query, pace, leave_out=leave_out and n >= 5)
+    return _fit(x, t, weight, query, pace)
 
 
 def _first_weights(x: np.ndarray, t: np.ndarray, pace: float) -> np.ndarray:
@@ -118,8 +117,6 @@ def _fit(
     weight: np.ndarray,
     query: np.ndarray,
     pace: float,
-    *,
-    leave_out: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
     n = len(x)
     centre = np.clip(np.searchsorted(x, query), 0, n - 1)
@@ -131,7 +128,7 @@ def _fit(
     dx = x[window] - query[:, None]
     rank = np.abs(window - centre[:, None]) / (_HALF + 1.0)
     w = weight[window] * np.clip(1.0 - np.minimum(rank, 0.95) ** 3, 0.0, 1.0) ** 3
-    if leave_out:
+    if n >= _MIN_LEFT_OUT:
         w = np.where(np.abs(dx) < 1e-9, 0.0, w)
     dt = t[window] - pace * dx  # what is left over the even pace, so the priors are centred on it
     mid = np.median(dt, axis=1)

@@ -41,6 +41,7 @@ PACE_RANGE = (0.45, 2.2)
 _EVENT_SEC = 0.12  # no event of a take spans more than this
 _SCORE_SEC = 1e-3  # notes of one score time, at the written tempo
 _LONE_SEC = 1.0  # interval of an event that has no other beside it
+_MAX_SHIFT_SEMITONES, _MAX_SHIFTS = 24, 4  # either way; and how many shifts are tried
 _VOTE_OCTAVES = 0.02  # width of a bin of the vote for the pace, in powers of two
 
 
@@ -267,9 +268,7 @@ def _steps_by_pitches(events: Events, lag: int) -> dict[tuple[int, int], list[fl
     return found
 
 
-def likely_transpositions(
-    take: Events, reference: Events, *, count: int = 4, limit: int = 24
-) -> tuple[int, ...]:
+def likely_transpositions(take: Events, reference: Events) -> tuple[int, ...]:
     """How many semitones the take may sound above the reference, the likeliest first.
 
     Every shift is scored by how many pairs of successive pitches the two sides then share. None at
@@ -285,11 +284,11 @@ def likely_transpositions(
         shift: sum(
             min(n / t_sum, r.get((p - shift, q - shift), 0) / r_sum) for (p, q), n in t.items()
         )
-        for shift in range(-limit, limit + 1)
+        for shift in range(-_MAX_SHIFT_SEMITONES, _MAX_SHIFT_SEMITONES + 1)
     }
     ranked = sorted(scores, key=lambda k: (-scores[k], abs(k)))
     first = ranked[0] if scores[ranked[0]] > 1.4 * scores[0] + 0.05 else 0
-    others = [k for k in ranked[:count] if k != first and scores[k] > 0]
+    others = [k for k in ranked[:_MAX_SHIFTS] if k != first and scores[k] > 0]
     return tuple(dict.fromkeys((first, *others, 0)))
 
 

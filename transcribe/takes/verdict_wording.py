@@ -232,16 +232,16 @@ def headline(summary: Summary) -> list[str]:
     if s.tempo_ratio is not None:
         tempo = f"{_percent(s.tempo_ratio)} of the reference's"
         if s.tempo_bpm is not None and s.reference_bpm is not None:
-            tempo = f"{s.tempo_bpm:.0f} ({tempo} {s.reference_bpm:.0f})"
+            tempo = f"{s.tempo_bpm:.0f} bpm ({tempo} {s.reference_bpm:.0f})"
         if s.drift_percent is not None:
             way = "gains" if s.drift_percent > 0 else "loses"
             steady = abs(s.drift_percent) < _STEADY_PERCENT
             tempo += ", steady" if steady else f", {way} {abs(s.drift_percent):.0f} % on the way"
         lines.append(f"Tempo: {tempo}")
     elif s.tempo_bpm is not None:
-        lines.append(f"Tempo: {s.tempo_bpm:.0f}, by the take's own pulse")
+        lines.append(f"Tempo: {s.tempo_bpm:.0f} bpm, by the take's own pulse")
     if s.spread_ms is not None and s.bias_ms is not None:
-        timing = f"Timing: spread {s.spread_ms:.0f} ms (two notes in three lie within it)"
+        timing = f"Timing: most notes within {s.spread_ms:.0f} ms"
         if abs(s.bias_ms) >= _BIAS_MS:
             side = "late" if s.bias_ms > 0 else "early"
             timing += f", {abs(s.bias_ms):.0f} ms {side} on average"
@@ -355,7 +355,7 @@ def _edge(facts: _Facts, verb: str, where: str, place: str) -> str:
 
 def _next_tempo(facts: _Facts) -> str:
     on = f", on the way to {facts['goal_bpm']:.0f}" if facts["next_bpm"] < facts["goal_bpm"] else ""
-    return f"everything is right at tempo {facts['bpm']:.0f}: try {facts['next_bpm']:.0f} next{on}"
+    return f"everything is right at {facts['bpm']:.0f} bpm: try {facts['next_bpm']:.0f} next{on}"
 
 
 REMARKS: Mapping[str, Callable[[_Facts, str], str]] = MappingProxyType(
@@ -588,9 +588,9 @@ def change_words(change: Change) -> str:
         return f"right {before} % -> {after} % ({after - before:+d} {points})"
     if change.kind == "spread":
         word = "steadier" if after < before else "less steady"
-        return f"spread {before} ms -> {after} ms ({word})"
+        return f"most notes within {before} ms -> {after} ms ({word})"
     if change.kind == "tempo":
-        return f"tempo {before} -> {after}"
+        return f"{before} bpm -> {after} bpm"
     if change.kind == "drone":
         return f"drone ringing {before} % -> {after} %"
     name = "now clean" if change.kind == "clean bars" else "new trouble"

@@ -21,7 +21,7 @@ from typing import Any, Literal
 
 from transcribe.core.errors import FormatError
 from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import LEGATO, Bend, Instrument, Remark, Riff, Source
+from transcribe.core.riff import LEGATO, Bend, FileForm, Instrument, Remark, Riff, Source
 from transcribe.formats.chord_names import CHORDS
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
@@ -119,7 +119,10 @@ def riff_from_tree(
     )
     riff = RiffBuilder(facts, played_measures(measures, path)).riff()
     title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
-    return replace(riff, source=Source(title))
+    riff = replace(riff, source=Source(title))
+    if any(measure.backward or measure.endings for measure in measures):
+        riff = replace(riff, files={"musicxml": FileForm(repeats=True)})
+    return riff
 
 
 def _parts(root: ET.Element, path: Path) -> dict[str, list[ET.Element]]:

@@ -35,7 +35,7 @@ __all__ = ["LET_RING", "Measure", "PartFacts", "RiffBuilder", "WrittenNote", "pl
 
 _MAX_MEASURES = 10_000
 LET_RING = "let ring"
-"""What a note that is left to ring says among its techniques, for want of an element."""
+"""What marks a note that is left to ring: MusicXML has no element for it."""
 
 
 @dataclass(slots=True)

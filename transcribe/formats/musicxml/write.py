@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.formats.bar_repeats import Repeat, find_repeats
-from transcribe.formats.chord_names import CHORDS, chord_changes, chords_within, key_of
+from transcribe.formats.chord_names import CHORDS, are_implied, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
 from transcribe.formats.musicxml.unfold import LET_RING
 
@@ -131,6 +131,7 @@ class _Writer:
         self.fifths, self.mode = key_of(riff.theory)
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
+        self.implied = are_implied(riff)
         if written := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
             starts = self._starts()
             self.harmonies = sorted((starts[i], text) for i, text in written.items() if i in starts)
@@ -159,20 +160,30 @@ class _Writer:
         dropped = {i for repeat in found for i in repeat.dropped}
         opens = {repeat.start: repeat for repeat in found}
         closes = {repeat.last: repeat.times for repeat in found}
+        begins: dict[int, int] = {}  # measure -> number of the ending that begins there
+        stops: dict[int, int] = {}
+        for repeat in found:
+            for number, ending in enumerate(repeat.endings, 1):
+                begins[ending[0]] = stops[ending[-1]] = number
+            if repeat.endings:
+                opens[repeat.dropped.stop] = repeat  # after the first ending another chord may hold
         kept = [i for i in range(len(measures)) if i not in dropped]
         for i in kept:
             measure = measures[i]
             out = _tag("measure", number=str(measure.number))
-            if measure.pickup:
+            if measure.pickup or measure.number < 1:
                 out.set("implicit", "yes")
-            if i in opens:
+            if i in opens and i == opens[i].start:
                 out.append(_barline("left", "heavy-light", _tag("repeat", direction="forward")))
+            if i in begins:
+                out.append(_tag("barline", _ending(begins[i], "start"), location="left"))
             if i == 0:
                 out.extend((self._attributes(), self._tempo()))
             if i in opens:
                 out.extend(self._restated_chord(measure, measures[opens[i].last]))
             out.extend(self._music(measure, self._chords_of(measure)))
-            out.extend(self._end(closes.get(i, 0), last=i == kept[-1]))
+            stop = _ending(stops[i], "stop") if i in stops else None
+            out.extend(self._end(closes.get(i, 0), stop, last=i == kept[-1]))
             yield out
 
     def _restated_chord(self, first: Measure, last: Measure) -> list[ET.Element]:
@@ -183,16 +194,18 @@ class _Writer:
             return []
         return self._harmony(held[0][1], 0)
 
-    def _end(self, times: int, *, last: bool) -> Iterator[ET.Element]:
+    def _end(self, times: int, ending: ET.Element | None, *, last: bool) -> Iterator[ET.Element]:
         """The end of a measure, and of a repeat that is played ``times`` times (0: none)."""
         if times > 2:
             words = _tag("direction-type", _tag("words", f"x{times}"))
             yield _tag("direction", words, _tag("staff", 1), placement="above")
         if times:
             how = {"direction": "backward"} | ({"times": str(times)} if times > 2 else {})
-            yield _barline("right", "light-heavy", _tag("repeat", **how))
+            yield _barline("right", "light-heavy", ending, _tag("repeat", **how))
         elif last:
-            yield _barline("right", "light-heavy", None)
+            yield _barline("right", "light-heavy", ending)
+        elif ending is not None:
+            yield _tag("barline", ending, location="right")
 
     def _repeats(self, measures: list[Measure]) -> list[Repeat]:
         """The repeats of measures in which everything that is written is the same."""
@@ -231,7 +244,8 @@ class _Writer:
         )
 
     def _held_in(self, measure: Measure) -> tuple[tuple[int, str], ...]:
-        return chords_within(self.harmonies, measure.start, measure.start + measure.ticks)
+        held = [] if self.implied else self.harmonies
+        return chords_within(held, measure.start, measure.start + measure.ticks)
 
     def _chords_of(self, measure: Measure) -> list[tuple[int, str]]:
         return [
@@ -491,8 +505,12 @@ def _named(tag: str, note: str) -> ET.Element:
     return _tag(tag, _tag(f"{tag}-step", note[0]), alter)
 
 
-def _barline(location: str, style: str, repeat: ET.Element | None) -> ET.Element:
-    return _tag("barline", _tag("bar-style", style), repeat, location=location)
+def _barline(location: str, style: str, *held: ET.Element | None) -> ET.Element:
+    return _tag("barline", _tag("bar-style", style), *held, location=location)
+
+
+def _ending(number: int, kind: str) -> ET.Element:
+    return _tag("ending", number=str(number), type=kind)
 
 
 def _joins(riff: Riff) -> Mapping[int, list[_Join]]:

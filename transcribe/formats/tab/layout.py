@@ -20,7 +20,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
 from transcribe.formats.bar_repeats import find_repeats
-from transcribe.formats.chord_names import chord_changes, chords_within
+from transcribe.formats.chord_names import are_implied, chord_changes, chords_within
 from transcribe.formats.tab.around import rows_around
 
 __all__ = ["System", "layout", "mark_line", "string_names"]
@@ -76,6 +76,8 @@ class _Bar:
     extra: dict[int, int] = field(default_factory=dict)  # beat -> columns over the others
     open_repeat: bool = False
     close_repeat: int = 0  # how often the repeated bars are played; 0 for no repeat
+    times_name: str = ""  # how that is written
+    ending: str = ""  # what stands over the first bar of an ending
 
     def beat_width(self, beat: int) -> int:
         """Columns of one beat."""
@@ -143,7 +145,7 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
     """What stands before the column and what from it on."""
     fret = str(note.fret)
     if note.articulation == "hammer-on":
-        return "t" if note.tapped else "h", fret
+        return "T" if note.tapped else "h", fret
     if note.articulation == "pull-off":
         return "p", fret
     if note.articulation == "slide":
@@ -177,6 +179,7 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
     for mark in riff.marks:
         marks.setdefault(mark.note, []).append(mark)
     own_chords = any(mark.kind == "chord" for mark in riff.marks)
+    implied = are_implied(riff)
     bars = []
     for index in range(start // in_bar, last // in_bar + 1):
         from_beat = max(index * in_bar, start)
@@ -189,7 +192,8 @@ def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:
             bar.signs += _note_signs(entries, beat, sources, fingers, marks)
             if absolute in chords and not own_chords:
                 bar.signs.append(_Sign("chords", beat, 0, chords[absolute]))
-        bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
+        if not implied:
+            bar.chords = chords_within(list(chords.items()), from_beat, from_beat + bar.beats)
         _fit(bar, rhythm.meter[1])
         bars.append(bar)
     return bars
@@ -330,10 +334,16 @@ def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
         out += bars[at : repeat.last + 1]
         first.open_repeat = True
         last.close_repeat = repeat.times
-        if first.chords and first.chords[0][1] != last.chords[-1][1]:
-            _restate_chord(first, unit)
+        last.times_name = "" if repeat.endings else f"x{repeat.times}"
+        after_last = [first]
+        for name, ending in zip(("1.", "2."), repeat.endings, strict=False):
+            bars[ending[0]].ending = name
+            after_last = [first, bars[ending[0]]]
+        for bar in after_last:
+            if bar.chords and last.chords and bar.chords[0][1] != last.chords[-1][1]:
+                _restate_chord(bar, unit)
         for later in repeat.dropped:
-            _add_ids(bars[repeat.start + (later - repeat.start) % repeat.length], bars[later])
+            _add_ids(bars[repeat.as_written(later)], bars[later])
         at = repeat.dropped.stop
     return out + bars[at:]
 
@@ -466,7 +476,9 @@ def _balance(pieces: list[_Piece], room: int) -> list[list[_Piece]]:
 
 
 def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bool) -> System:
-    rows = ["chords", *(f"string {i + 1}" for i in range(len(names)))]
+    rows = ["endings"] if any(p.opens and p.bar.ending for p in pieces) else []
+    strings_at = len(rows) + 1
+    rows += ["chords", *(f"string {i + 1}" for i in range(len(names)))]
     rows += ["fingers", "count"] if fingers else ["count"]
     canvas = {row: _margin(row, pieces[0], names, margin) for row in rows}
     columns: dict[int, int] = {}
@@ -484,15 +496,18 @@ def _draw(pieces: list[_Piece], names: tuple[str, ...], margin: int, fingers: bo
             if piece.closes:
                 end = (":|" if bar.close_repeat else "|") if blank == "-" else ""
                 line += end or [" "] * (2 if bar.close_repeat else 1)
-        if piece.closes and bar.close_repeat:
-            _put(canvas["chords"], len(canvas["chords"]) - 2, f"x{bar.close_repeat}")
+        if piece.opens and bar.ending:
+            _put(canvas["endings"], start, bar.ending)
+        if piece.closes and bar.times_name:
+            _put(canvas["chords"], len(canvas["chords"]) - 2, bar.times_name)
         for sign in bar.signs:
             if piece.start <= sign.beat < piece.end:
                 at = start + bar.column(sign.beat, sign.place) - bar.span(0, piece.start)
                 _put(canvas[sign.row], at - len(sign.before), sign.before + sign.text)
                 columns.update(dict.fromkeys(sign.note_ids, at))
     first, last = pieces[0].bar.number, pieces[-1].bar.number
-    return System(tuple("".join(canvas[row]).rstrip() for row in rows), 1, columns, (first, last))
+    lines = tuple("".join(canvas[row]).rstrip() for row in rows)
+    return System(lines, strings_at, columns, (first, last))
 
 
 def _margin(row: str, piece: _Piece, names: tuple[str, ...], margin: int) -> list[str]:

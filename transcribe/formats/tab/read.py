@@ -113,8 +113,7 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     if not head.own:
         riff = replace(riff, warnings=(*reader.remarks, *_in_words(lines, reader.strings)))
     if riff.rhythm is not None and (
-        head.bpm is None
-        or any(line.startswith("Tempo:") and line.endswith(TAKEN) for line in lines)
+        head.bpm is None or any(line.startswith("Tempo:") and TAKEN in line for line in lines)
     ):
         facts = {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
         taken = Remark("tempo-taken", facts)
@@ -296,7 +295,10 @@ class _Reader:
     ) -> tuple[list[_Mark], int | None]:
         """Chord symbols and ``x2`` marks with their columns, and the first bar's number."""
         above = [i for i in self._above(system) if i not in used]
-        rows = [[m for m in _tokens(self.lines[line]) if m[1] != "|"] for line in above]
+        rows = [
+            [m for m in _tokens(self.lines[line]) if m[1] != "|" and not _ENDING.match(m[1])]
+            for line in above
+        ]
         if not self.head.own:
             return next((row for row in rows if row and all(map(_is_chord, row))), []), None
         if not rows:
@@ -315,8 +317,8 @@ class _Reader:
         """Add the bars of a system; without the ``marks`` of a count columns tell the order."""
         groups = columns_of(system)
         around = self._around(system)
+        endings = self._endings(system, around.lines)
         chords, number = self._chord_row(system, around.lines)
-        endings = self._endings(system)
         slack = 0 if self.head.own else 1
         texts = [(c, m) for c, m in around.texts]
         named = [(c, text) for c, text in chords if not _TIMES.match(text)]
@@ -375,15 +377,22 @@ class _Reader:
             self.found[before].opens = True
             self.found[-1].times = whole
 
-    def _endings(self, system: list[StringLine]) -> list[tuple[int, tuple[int, ...]]]:
-        """Columns at which first and second endings begin: ``|1.-----|2.---``, ``1st``."""
+    def _endings(
+        self, system: list[StringLine], used: set[int]
+    ) -> list[tuple[int, tuple[int, ...]]]:
+        """Columns at which first and second endings begin: ``|1.-----|2.---``, ``1st``.
+
+        The lines that tell them are ``used``.
+        """
         found = []
-        for line in self._above(system) if not self.head.own else []:
+        for line in self._above(system):
             text = self.lines[line]
-            if re.fullmatch(r"[\s|\d.,_\-stndrh]+", text):
+            chords = [token for token in text.split() if _is_chord((0, token))]
+            if all(t in chords or _ENDING_TOKEN.fullmatch(t) for t in text.split()):
                 for match in _ENDING.finditer(text):
                     passes = tuple(int(n) for n in re.findall(r"\d", match[1]))
                     found.append((match.start(1), passes))
+                    used |= set() if chords else {line}
         return sorted(found)
 
     def _learn(
@@ -506,6 +515,7 @@ class _Reader:
         return times[min(times, key=lambda c: (abs(c - column), c))]
 
 
+_ENDING_TOKEN = re.compile(r"[|\d.,_\-stndrh]+")
 _ENDING = re.compile(r"(?<!\d)([1-9](?:,[1-9])*)(?:\.|st|nd|rd|th|(?=[_-]))")
 
 

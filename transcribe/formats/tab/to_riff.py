@@ -77,11 +77,30 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     FormatError
         If that is over 5,000 bars.
     """
+    _fill_endings(bars)
     written = [WrittenBar(bar.opens, bar.endings, bar.times) for bar in bars]
     order = list(itertools.islice(playing_order(written), _MAX_BARS + 1))
     if len(order) > _MAX_BARS:
         raise refuse(name, bars[order[-1]].line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
     return [bars[i] for i in order]
+
+
+def _fill_endings(bars: list[TabBar]) -> None:
+    """Give all bars of an ending the passes that stand over its first one."""
+    for at, bar in enumerate(bars):
+        if not bar.endings or bar.times:
+            continue
+        run = list(
+            itertools.takewhile(
+                lambda b: not (b.opens or b.endings), itertools.islice(bars, at + 1, None)
+            )
+        )
+        closed = next((k for k, b in enumerate(run) if b.times), None)
+        following = None if closed is None else at + closed + 2
+        # The last ending goes on without an end; any other one leads to the next.
+        if following is not None and following < len(bars) and bars[following].endings:
+            for b in run[: following - at - 1]:
+                b.endings = bar.endings
 
 
 @dataclass(slots=True)

@@ -7,13 +7,14 @@ string 1 on top, and the count; see `transcribe.formats.tab.layout` for how colu
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
-from transcribe.core.score_place import unit_name
+from transcribe.core.score_place import tempo_words
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
 __all__ = ["System", "layout", "mark_line", "string_names", "write_tab"]
@@ -21,9 +22,10 @@ __all__ = ["System", "layout", "mark_line", "string_names", "write_tab"]
 LEFT_OUT = "Left out, no string yet: "
 """What the list of notes without a string begins with."""
 
-TAKEN = " (assumed, none is given)"
-"""What follows a tempo that no file gives."""
+TAKEN = "none is given"
+"""What the line of a tempo says where no file gives one."""
 
+_THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
 _MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
@@ -67,7 +69,7 @@ def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bo
     Handspan tab 1
     Tuning: E4 B3 G3 D3 A2 E2 (standard)
     Meter:  4/4
-    Tempo:  120 quarters a minute
+    Tempo:  120 bpm (quarter = 120)
     <BLANKLINE>
     1
     e |-----------------|
@@ -82,7 +84,12 @@ def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bo
     systems = layout(riff, width, fingers=fingers, repeats=repeats)
     head = _header(riff)
     body = ["\n".join(system.lines) for system in systems]
-    return "\n\n".join(["\n".join(head), *body, *_footer(riff, width)]) + "\n"
+    counts = [
+        system.lines[system.strings_at + len(riff.instrument.open_midi) :] for system in systems
+    ]
+    thirds = any(_THIRDS.search(line) for lines in counts for line in lines)
+    foot = _footer(riff, width, thirds=thirds and riff.rhythm is not None)
+    return "\n\n".join(["\n".join(head), *body, *foot]) + "\n"
 
 
 def _header(riff: Riff) -> list[str]:
@@ -109,7 +116,7 @@ def _header(riff: Riff) -> list[str]:
 
 def _rhythm_lines(rhythm: Rhythm, taken: bool) -> list[str]:
     top, unit = rhythm.meter
-    tempo = f"{round(rhythm.bpm, 1):g} {unit_name(unit)} a minute" + (TAKEN if taken else "")
+    tempo = tempo_words(rhythm.bpm, unit) + (f", assumed: {TAKEN}" if taken else "")
     return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
 
 
@@ -160,16 +167,17 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
     return lines
 
 
-def _footer(riff: Riff, width: int) -> list[str]:
+def _footer(riff: Riff, width: int, *, thirds: bool) -> list[str]:
     used = {n.articulation for n in riff.notes if n.string is not None}
     signs = [text for name, text in _SIGNS if name in used]
     placed = [note for note in riff.notes if note.string is not None]
     also = (
-        (any(note.tapped for note in placed), "t tapped"),
+        (any(note.tapped for note in placed), "T tapped"),
         (any(note.soft for note in placed), "(5) soft or held over"),
         (any(note.palm_mute for note in placed), "PM palm mute"),
         (any(note.let_ring for note in placed), "LR let ring"),
         (any(note.stroke for note in placed), "d u stroke down, up"),
+        (thirds, "1 t l three to a beat"),
     )
     signs += [text for is_there, text in also if is_there]
     parts = []

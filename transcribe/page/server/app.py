@@ -17,10 +17,12 @@ from pathlib import Path
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from transcribe.core.errors import ParameterError
+from transcribe.page.server.connection import server_for
+from transcribe.page.server.door import Door
 from transcribe.page.server.guard import Guard
 from transcribe.page.server.jobs import Jobs
 from transcribe.page.server.routes import Api
@@ -37,6 +39,7 @@ def make_app(
     *,
     token: str,
     port: int,
+    door: Door | None = None,
     max_bytes: int = 256 * _MIB,
     max_sec: float = 1800.0,
     memory_bytes: int = 6 * 1024 * _MIB,
@@ -46,9 +49,11 @@ def make_app(
     Parameters
     ----------
     token : str
-        What the address must carry once; whoever knows it may use the page.
+        The key that the page holds; anyone who knows it may use the page.
     port : int
         The port that it is served on, which the Host of every request must name.
+    door : Door, optional
+        What the page gets ``token`` from, for a key that opens once.
     max_bytes, max_sec : int, float
         Largest upload, and longest take in seconds.
     memory_bytes : int
@@ -66,6 +71,7 @@ def make_app(
         scratch=lambda: store.incoming, shown=store.without_paths, memory_bytes=memory_bytes
     )
     api = Api(store, jobs, max_bytes=max_bytes, max_sec=max_sec)
+    entrance = _entrance(door, token)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -75,7 +81,7 @@ def make_app(
         jobs.close()
 
     return Starlette(
-        routes=[*_static_routes(), *api.routes()],
+        routes=[*_static_routes(), entrance, *api.routes()],
         middleware=[
             Middleware(
                 Guard,
@@ -86,6 +92,18 @@ def make_app(
         ],
         lifespan=lifespan,
     )
+
+
+def _entrance(door: Door | None, token: str) -> Route:
+    """Where the page's script gives up the key that opens once for the one that it holds."""
+
+    async def enter(request: Request) -> Response:
+        given = request.headers.get("x-handspan-key", "")
+        if door is None or not door.opens_to(given):
+            return JSONResponse({"error": "This key was used before, or is none."}, 403)
+        return JSONResponse({"key": token})
+
+    return Route("/api/key", enter, methods=["POST"])
 
 
 def _static_routes() -> list[Route]:
@@ -135,8 +153,6 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
     FormatError
         If the folder cannot be used.
     """
-    import uvicorn
-
     if not 0 <= port <= 65535:
         raise ParameterError(f"a port is 0 to 65535, not {port}")
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -152,24 +168,15 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
         ) from None
     with contextlib.closing(listener):
         port = listener.getsockname()[1]
-        token = secrets.token_urlsafe(24)
-        app = make_app(folder, token=token, port=port)
-        address = f"http://127.0.0.1:{port}/?token={token}"
-        print(f"The page over {folder} is at\n\n  {address}\n", flush=True)
-        print("It answers to this machine only. Stop it with Ctrl-C.", file=sys.stderr, flush=True)
-        config = uvicorn.Config(
-            app,
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            proxy_headers=False,
-            ws="none",
-            limit_concurrency=100,
-            timeout_graceful_shutdown=2,
-        )
-        if open_browser:
-            timer = threading.Timer(0.3, webbrowser.open, args=(address,))
-            timer.daemon = True
-            timer.start()
-        with contextlib.suppress(KeyboardInterrupt):
-            uvicorn.Server(config).run(sockets=[listener])
+        door = Door(f"http://127.0.0.1:{port}")
+        with contextlib.closing(door):
+            app = make_app(folder, token=secrets.token_urlsafe(24), port=port, door=door)
+            print(f"The page over {folder} opens with\n\n  {door.path.as_uri()}\n", flush=True)
+            print(f"or once, in any browser of yours, at\n\n  {door.address}\n", flush=True)
+            print("It answers to this machine only. Stop it with Ctrl-C.", file=sys.stderr)
+            if open_browser:
+                timer = threading.Timer(0.3, webbrowser.open, args=(door.path.as_uri(),))
+                timer.daemon = True
+                timer.start()
+            with contextlib.suppress(KeyboardInterrupt):
+                server_for(app).run(sockets=[listener])

@@ -1,20 +1,19 @@
 """Who may speak to the page: a guard in front of every request.
 
 The page is for the browser of the person who started it. A request is answered only if it names
-this server as its host (so that no foreign name can be pointed at it), comes from this page and
-no other site, and carries the token: once in the address that is opened, and from then on in a
-cookie. Every answer carries the same strict headers, and a body may not grow beyond its limit.
+this server as its host (so that no foreign name can be pointed at it) and comes from this page and
+no other site. Whatever concerns the riffs must carry the key that `door` hands out, in a header;
+the page's own files hold nothing of anyone and are free.
 """
 
 from __future__ import annotations
 
 import hmac
+import re
 from collections.abc import Iterable
-from http.cookies import CookieError, SimpleCookie
-from urllib.parse import parse_qs
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 __all__ = ["HEADERS", "Guard"]
@@ -34,9 +33,12 @@ HEADERS: dict[str, str] = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "microphone=(self), camera=(), geolocation=()",
 }
-"""Headers on every answer."""
+"""Headers on every answer; `connection.server_for` sets them."""
 
-_STRANGER = "Open the address that the handspan page command printed; this one lacks its token."
+_STRANGER = "Open the file that the handspan page command named; this window lacks its key."
+_OPEN = "/api/key"  # what gives out the key cannot ask for it
+# What the browser itself fetches to play or keep can send no header of ours.
+_MEDIA = re.compile(r"/api/made/[^/]+|/api/riffs/[^/]+/take\.wav")
 
 
 class Guard:
@@ -47,9 +49,6 @@ class Guard:
         self._token = token
         self._hosts = frozenset(hosts)
         self._max_bytes = max_bytes
-        port = next(iter(sorted(self._hosts))).rpartition(":")[2]
-        # Cookies are shared by every port of a host: the name keeps two servers apart.
-        self._cookie = f"handspan-{port}"
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -59,25 +58,16 @@ class Guard:
             await send({"type": "websocket.close", "code": 1008})
             return
 
-        async def send_guarded(message: Message) -> None:
+        async def send_unkept(message: Message) -> None:
             if message["type"] == "http.response.start":
                 present = {name.lower() for name, _ in message["headers"]}
-                added = [
-                    (name.encode(), value.encode())
-                    for name, value in HEADERS.items()
-                    if name.encode() not in present
-                ]
                 if b"cache-control" not in present:
-                    added.append((b"cache-control", b"no-store"))
-                message["headers"] = [*message["headers"], *added]
+                    message["headers"] = [*message["headers"], (b"cache-control", b"no-store")]
             await send(message)
 
         request = Request(scope)
         refusal = self._refusal(request)
-        if refusal is not None:
-            await refusal(scope, receive, send_guarded)
-            return
-        await self._app(scope, self._limited(receive), send_guarded)
+        await (refusal or self._app)(scope, receive, send_unkept)
 
     def _refusal(self, request: Request) -> Response | None:
         """The answer to a request that may not pass; None where it may."""
@@ -90,50 +80,23 @@ class Guard:
             return PlainTextResponse("Only this page itself may ask that.", 403)
         # A link from another site may open the page; nothing else from there is answered.
         site = request.headers.get("sec-fetch-site", "same-origin")
-        opens = request.url.path == "/" and not changes
+        path = request.url.path
+        opens = path == "/" and not changes
         if site not in ("same-origin", "none") and not opens:
             return PlainTextResponse("Only this page itself may ask that.", 403)
+        if path.startswith("/api/") and path != _OPEN and not self._knows(request):
+            return PlainTextResponse(_STRANGER, 403)
         if int_or(request.headers.get("content-length"), 0) > self._max_bytes:
-            return self._too_large()
-        if self._knows(self._cookies(request).get(self._cookie)):
-            return None
-        given = parse_qs(request.url.query).get("token", [""])[0]
-        if request.url.path == "/" and not changes and self._knows(given):
-            response = RedirectResponse("/", 303)
-            response.set_cookie(
-                self._cookie, self._token, httponly=True, samesite="strict", path="/"
-            )
-            return response
-        return PlainTextResponse(_STRANGER, 403)
+            limit = self._max_bytes // 2**20
+            told = {"error": f"The file is larger than {limit} MB; cut it shorter."}
+            return JSONResponse(told, 413)
+        return None
 
-    def _cookies(self, request: Request) -> dict[str, str]:
-        try:
-            jar = SimpleCookie(request.headers.get("cookie", ""))
-        except CookieError:
-            return {}
-        return {name: morsel.value for name, morsel in jar.items()}
-
-    def _knows(self, given: str | None) -> bool:
+    def _knows(self, request: Request) -> bool:
+        given = request.headers.get("x-handspan-key")
+        if given is None and _MEDIA.fullmatch(request.url.path):
+            given = request.query_params.get("key")
         return hmac.compare_digest((given or "").encode(), self._token.encode())
-
-    def _too_large(self) -> Response:
-        limit = self._max_bytes // 2**20
-        return JSONResponse({"error": f"The file is larger than {limit} MB; cut it shorter."}, 413)
-
-    def _limited(self, receive: Receive) -> Receive:
-        """A body without a stated length is cut off once it passes the limit."""
-        seen = 0
-
-        async def receive_limited() -> Message:
-            nonlocal seen
-            message = await receive()
-            if message["type"] == "http.request":
-                seen += len(message.get("body", b""))
-                if seen > self._max_bytes:
-                    return {"type": "http.disconnect"}
-            return message
-
-        return receive_limited
 
 
 def int_or(text: str | None, default: int) -> int:

@@ -333,5 +333,5 @@ def _stop(process: Any) -> None:
 
 def _died(exitcode: int | None) -> str:
     if exitcode is not None and exitcode == -getattr(signal, "SIGKILL", 9):
-        return "The work was stopped by the system, likely for want of memory; try a shorter take."
+        return "The system stopped the work, probably because memory ran out; try a shorter take."
     return "The work ended before it was done; try again, or with a shorter take."

@@ -144,7 +144,7 @@ class Api:
             raise ParameterError("The file is empty; choose another.")
 
     async def _live(self, request: Request) -> Response:
-        """Work that is under way, so that a window that was loaded anew finds it again."""
+        """Work that is under way, so that a window finds it again after a reload."""
         del request
         return _Json({"jobs": [job.as_json() for job in self._jobs.live()]})
 

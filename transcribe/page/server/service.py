@@ -244,7 +244,7 @@ class Service:
             raise
 
     def finger_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
-        """Find rhythm, fingering and theory of a riff's notes anew with other settings.
+        """Find rhythm, fingering and theory of a riff's notes again with other settings.
 
         It is one step of the history, which `note_edits.undo` takes back. Pins stay where their
         place on the neck is still the same; the result counts those that are lost.
@@ -269,7 +269,7 @@ class Service:
         )
 
     def read_again(self, riff_id: str, settings: Mapping[str, Any]) -> Job:
-        """Transcribe a riff's take anew with other settings; pins that still fit are kept."""
+        """Transcribe a riff's take again with other settings; pins that still fit are kept."""
         entry = self._store.entry(riff_id)
         old, revision = read_revision(entry.path)
         take = self._take_path(old)
@@ -484,7 +484,7 @@ def _rewritten(
 
 
 def _stamp(path: Path) -> str | None:
-    """What changes whenever a file is written anew; None where there is none."""
+    """What changes whenever a file is written; None where there is no file."""
     try:
         return str(path.stat().st_mtime_ns)
     except OSError:

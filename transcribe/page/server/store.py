@@ -2,7 +2,7 @@
 
 A name that comes from a browser never becomes a path: riffs are known by opaque ids, and an id
 is looked up among the files that lie in the folder. Links are passed over, so that nothing
-outside the folder is ever served. A name for a new take is made anew from the letters and digits
+outside the folder is ever served. The name for a new take is made from the letters and digits
 of the one it came with.
 """
 
@@ -22,11 +22,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from transcribe.core.errors import FormatError, HandspanError
+from transcribe.core.errors import FormatError, HandspanError, why_not_written
 from transcribe.core.files import SOUND_SUFFIXES
 from transcribe.formats import SUFFIXES
 from transcribe.library.revisions import hold, own_folder, read_revision, replace
 from transcribe.library.riff_files import RIFF_SUFFIX, sweep_parts
+
+try:
+    import fcntl
+except ImportError:  # Windows has no such locks: what was left half-done stays.
+    fcntl = None  # type: ignore[assignment]
 
 __all__ = [
     "Entry",
@@ -37,6 +42,8 @@ __all__ = [
     "safe_suffix",
 ]
 
+_OPEN_LOCK = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+_MOST_LETTERS = 220  # of a name that another is put before
 # Names that are given here or in `jobs`; nothing else is ever deleted.
 _INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
 _CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
@@ -64,11 +71,17 @@ class Store:
             folder.mkdir(parents=True, exist_ok=True)
             self.folder = folder.resolve(strict=True)
         except OSError as error:
-            raise FormatError(f"{folder} cannot be used: {error.strerror}") from None
+            raise FormatError(f"{folder} cannot be used: {why_not_written(error)}") from None
         if not self.folder.is_dir():
             raise FormatError(f"{folder} is not a folder; name the folder that holds the riffs")
         _ = self.removed  # a link in its place is refused at the start
-        self._sweep()
+        handle = os.open(own_folder(self.folder) / "page", _OPEN_LOCK, 0o600)
+        self._page = os.fdopen(handle)  # locked for as long as this is in use
+        if fcntl is not None:
+            with contextlib.suppress(BlockingIOError):
+                fcntl.flock(self._page, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                self._sweep()  # no other page has work under way here
+            fcntl.flock(self._page, fcntl.LOCK_SH)
 
     @property
     def incoming(self) -> Path:
@@ -166,10 +179,12 @@ class Store:
         """Move a file of the folder to the hidden folder's ``removed``; None if it is not there."""
         removed = self.removed
         with hold(self.folder), contextlib.suppress(FileNotFoundError):
-            second, kept = int(time.time()), removed / f"{int(time.time())}-{path.name}"
-            while kept.exists():
+            name = path.name
+            if len(os.fsencode(name)) > _MOST_LETTERS:
+                name = f"{name[: _MOST_LETTERS // 4]}{name[-20:]}"  # of up to 4 bytes a letter
+            second = int(time.time())
+            while (kept := removed / f"{second}-{name}").exists():
                 second += 1
-                kept = removed / f"{second}-{path.name}"
             os.replace(path, kept)
             return kept
         return None

@@ -8,6 +8,38 @@ export class Trouble extends Error {
   }
 }
 
+let held = ""; // where the browser keeps nothing
+
+/** The key to the server: every window of this page has the same one. */
+function key() {
+  try {
+    return localStorage.getItem("key") || held;
+  } catch {
+    return held;
+  }
+}
+
+/** Give up the key in the address, which opens once, for the one that the page holds. */
+export async function enter() {
+  const given = /^#key=([\w-]+)$/.exec(location.hash);
+  if (!given) return;
+  history.replaceState(null, "", "/");
+  const options = { method: "POST", headers: { "x-handspan-key": given[1] } };
+  const response = await fetch("/api/key", options);
+  if (!response.ok) return;
+  const found = (await response.json()).key;
+  try {
+    localStorage.setItem("key", found);
+  } catch {
+    held = found;
+  }
+}
+
+/** `path` as the browser itself can fetch it, to play or to keep. */
+export function address(path) {
+  return `${path}?key=${encodeURIComponent(key())}`;
+}
+
 /** Tell the view that the server, its key or a file is not there as it was. */
 function lost(status) {
   if ([0, 403, 404].includes(status)) document.dispatchEvent(new Event("lost"));
@@ -26,7 +58,7 @@ async function answer(response) {
   const text =
     body.error ||
     (response.status === 403
-      ? "This window has lost its key. Open the address that the command printed."
+      ? "This window has lost its key. Open the file that the command named."
       : `The server answered ${response.status}.`);
   lost(response.status);
   throw new Trouble(text, response.status, body);
@@ -34,7 +66,8 @@ async function answer(response) {
 
 async function reach(path, options) {
   try {
-    return await fetch(path, { credentials: "same-origin", ...options });
+    const headers = { ...options?.headers, "x-handspan-key": key() };
+    return await fetch(path, { ...options, headers });
   } catch (error) {
     if (error.name === "AbortError") throw error;
     lost(0);
@@ -106,5 +139,5 @@ export async function wait(jobId, tell = () => {}) {
 /** Have a file made from a riff; resolves to its address. */
 export async function make(riffId, body, tell) {
   const started = await post(`/api/riffs/${riffId}/make`, body);
-  return (started.url ? started : await wait(started.job, tell)).url;
+  return address((started.url ? started : await wait(started.job, tell)).url);
 }

@@ -1,6 +1,6 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
-import { remove } from "./api.js";
+import { address, remove } from "./api.js";
 import { control, drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
@@ -121,7 +121,7 @@ export function checkPane(riff) {
     if (lane !== shown) {
       lane = shown;
       riff.strip.setTake(there ? shown : null, laneRows(shown), map);
-      riff.player.setOther(there ? shown.sound : null, map);
+      riff.player.setOther(there ? address(shown.sound) : null, map);
     }
     riff.heardButton = there
       ? control(
@@ -368,7 +368,7 @@ function practice(riff, kept) {
           "li",
           {},
           h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")),
-          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} beats a minute` : "",
+          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} bpm` : "",
           printed(`: ${line.listen_for} `),
           line.reference
             ? control(

@@ -1,6 +1,6 @@
 // The list of riffs: found by a word, put in order, heard, and what else can be done with each.
 
-import { get, make, post, remove } from "./api.js";
+import { address, get, make, post, remove } from "./api.js";
 import { ask, askName, control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
@@ -239,7 +239,7 @@ async function soundOf(riffId) {
     const { job } = await post(`/api/riffs/${riffId}/prepare`);
     if (job) await new Work("Opening the recording").follow(job);
   }
-  return `/api/riffs/${riffId}/take.wav`;
+  return address(`/api/riffs/${riffId}/take.wav`);
 }
 
 /** The first bar as a small picture of its tab. */

@@ -1,5 +1,6 @@
 // The way into the page: which view, and light or dark.
 
+import { enter } from "./api.js";
 import { clearNotices, h, notice, put } from "./dom.js";
 import { showShelf } from "./shelf.js";
 
@@ -40,6 +41,8 @@ let shelfTop = 0;
 
 async function route() {
   const mine = ++turn;
+  await enter().catch(() => {}); // without a server the view says so
+  if (mine !== turn) return;
   const match = /^#riff=([0-9a-f]{12})$/.exec(location.hash);
   leave();
   leave = () => {};

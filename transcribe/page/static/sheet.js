@@ -73,7 +73,7 @@ function heading(page, riff, width) {
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
     mode ? printed(`${mode.tonic} ${mode.name}`) : "",
-    doc.rhythm ? `${Math.round(doc.rhythm.bpm)} beats a minute, ${doc.rhythm.meter.join("/")}` : "",
+    doc.rhythm ? `${Math.round(doc.rhythm.bpm)} bpm, ${doc.rhythm.meter.join("/")}` : "",
     `strings from the highest: ${strings.join(" ")}`,
     doc.instrument.capo ? `capo at fret ${doc.instrument.capo}` : "",
   ]

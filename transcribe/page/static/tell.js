@@ -158,7 +158,7 @@ export function whatIsLost(error) {
   if (error.status === 403)
     return [
       "Key lost",
-      "The server was started anew and has another key. Open the address that it printed, in any window of this browser; this one then goes on by itself.",
+      "The server was started anew and has another key. Open the file that it named, in any window of this browser; this one then goes on by itself.",
     ];
   if (error.status === 404)
     return [

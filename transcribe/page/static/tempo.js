@@ -27,7 +27,7 @@ export class TempoRow {
       this.element,
       rhythm
         ? [
-            h("span", {}, `${bpm} beats a minute, ${rhythm.meter.join("/")}`),
+            h("span", {}, `${bpm} bpm, ${rhythm.meter.join("/")}`),
             this.step(
               "half-time",
               "Half time",

@@ -223,7 +223,7 @@ function loopPart(theory, hear) {
 function waysPart(ways, hear) {
   const levels = [
     ["easier", "Easier"],
-    ["plain", "As it is"],
+    ["plain", "Usual grips"],
     ["heavier", "Heavier"],
   ];
   return h(

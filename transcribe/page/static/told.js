@@ -72,7 +72,7 @@ function opening(riff, edit, step) {
   if (edit.op === "redo") return `Made again${words}.`;
   if (COUNTED[edit.op]) {
     const { rhythm } = riff.data.document;
-    return `${COUNTED[edit.op]}: ${Math.round(rhythm.bpm)} beats a minute, ${rhythm.meter.join("/")}.`;
+    return `${COUNTED[edit.op]}: ${Math.round(rhythm.bpm)} bpm, ${rhythm.meter.join("/")}.`;
   }
   return DONE[edit.op] || "Changed.";
 }

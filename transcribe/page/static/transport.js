@@ -1,6 +1,6 @@
 // Play, pause, speed, click, balance and loudness.
 
-import { make } from "./api.js";
+import { address, make } from "./api.js";
 import { control, h, notice, recall, remember } from "./dom.js";
 import { clock } from "./music.js";
 
@@ -184,7 +184,7 @@ export class Transport {
     try {
       this.riff.player.wake();
       if (this.riff.takeReady && !this.riff.player.take)
-        this.riff.player.setTake(`/api/riffs/${this.riff.id}/take.wav`);
+        this.riff.player.setTake(address(`/api/riffs/${this.riff.id}/take.wav`));
       const { hearsOther } = this.riff.player;
       if (!hearsOther && (!this.riff.takeReady || this.wantsTab)) await this.soundTab();
       await this.riff.player.play();

@@ -91,7 +91,7 @@ def _peaks(y: NDArray[np.float32], sr: int, count: int) -> NDArray[np.int8]:
     used = max(1, int(np.ceil(len(y) / sr * PEAKS_PER_SEC)))
     low = np.minimum.reduceat(y, edges[:used])
     high = np.maximum.reduceat(y, edges[:used])
-    top = max(float(np.max(np.abs(y))), 1e-9)
+    top = max(float(y.max()), -float(y.min()), 1e-9)
     out = np.zeros((count, 2), np.int8)
     out[:used, 0] = np.round(low / top * 127)
     out[:used, 1] = np.round(high / top * 127)
@@ -103,18 +103,23 @@ def _cells(y: NDArray[np.float32], sr: int, columns: int) -> NDArray[np.uint8]:
     from transcribe.audio import resample
 
     y = resample(y, sr=sr, to_sr=_SR)
-    y = np.pad(y, (_WINDOW // 2, max(0, columns * _HOP + _WINDOW - len(y))))
     bands = _bands()
     window = np.hanning(_WINDOW).astype(np.float32)
     out = np.empty((columns, ROWS), np.float32)
     block = 512  # frames at a time keep the memory bounded
-    frames = np.lib.stride_tricks.sliding_window_view(y, _WINDOW)[::_HOP][:columns]
     for start in range(0, columns, block):
-        chunk = frames[start : start + block] * window
-        out[start : start + block] = np.abs(np.fft.rfft(chunk, axis=1)).astype(np.float32) @ bands
-    db = 20 * np.log10(np.maximum(out, 1e-9))
-    share = (db - (db.max() - FLOOR_DB)) / FLOOR_DB
-    return np.round(np.clip(share, 0, 1) * 255).astype(np.uint8)
+        stop = min(columns, start + block)
+        first, last = start * _HOP - _WINDOW // 2, (stop - 1) * _HOP + _WINDOW // 2
+        part = y[max(0, first) : max(0, last)]
+        before = max(0, -first)
+        part = np.pad(part, (before, last - first - before - len(part)))
+        chunk = np.lib.stride_tricks.sliding_window_view(part, _WINDOW)[::_HOP] * window
+        out[start:stop] = np.abs(np.fft.rfft(chunk, axis=1)).astype(np.float32) @ bands
+    np.log10(np.maximum(out, 1e-9, out=out), out=out)
+    out *= 20
+    out -= out.max() - FLOOR_DB
+    out *= 255 / FLOOR_DB
+    return np.round(np.clip(out, 0, 255, out=out), out=out).astype(np.uint8)
 
 
 def _bands() -> NDArray[np.float32]:

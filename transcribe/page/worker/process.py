@@ -12,7 +12,7 @@ from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
 
-from transcribe.core.errors import HandspanError
+from transcribe.core.errors import HandspanError, why_not_written
 from transcribe.page.worker.tasks import TASKS
 
 __all__ = ["error_text", "run"]
@@ -67,7 +67,7 @@ def error_text(error: Exception) -> str:
     if isinstance(error, MemoryError):
         return "There is not enough memory for this take; try a shorter one."
     if isinstance(error, OSError) and error.strerror:
-        return f"The folder cannot be used: {error.strerror}."
+        return f"The folder cannot be written: {why_not_written(error)}."
     traceback.print_exception(error)
     return "Something went wrong inside; the terminal tells more."
 

@@ -18,6 +18,7 @@ from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
 
 if TYPE_CHECKING:
+    from transcribe.audio import Recording
     from transcribe.core.riff import Riff
 
 __all__ = ["TASKS"]
@@ -53,10 +54,9 @@ def _read_take(
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             riff = _placed(riff, shown, options, progress)
         return _read(riff, before, document) | {"notes_only": True}
-    from transcribe.audio import read_audio
     from transcribe.core.riff import Source
 
-    recording = read_audio(path, max_sec=float(settings.get("max_sec", 1800)), progress=progress)
+    recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
     if settings.get("keep_echo") is not None:
         options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
@@ -65,9 +65,7 @@ def _read_take(
     source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
     warnings = (*recording.warnings, *riff.warnings)
     riff = dataclasses.replace(riff, source=source, warnings=warnings)
-    progress("drawing", 0.0)
-    _write_views(recording.y, recording.sr, scratch)
-    progress("drawing", 1.0)
+    _draw(recording, scratch, progress)
     return _read(riff, before, document) | {"notes_only": False}
 
 
@@ -200,11 +198,8 @@ def _prepare(
 ) -> dict[str, Any]:
     """The picture and the sound of a take whose riff is there already."""
     del shown
-    from transcribe.audio import read_audio
-
-    recording = read_audio(path, max_sec=max_sec, progress=progress)
-    progress("drawing", 0.0)
-    _write_views(recording.y, recording.sr, scratch)
+    recording = _heard(path, max_sec, scratch, progress)
+    _draw(recording, scratch, progress)
     return {"sha256": recording.sha256}
 
 
@@ -219,7 +214,6 @@ def _compare(
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
     from transcribe import api
-    from transcribe.audio import read_audio
     from transcribe.formats import holds_notes
     from transcribe.takes import report
     from transcribe.takes.summary import figures_of
@@ -230,10 +224,9 @@ def _compare(
     if holds_notes(path):
         comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
-        most = float(settings.get("max_sec", 1800))
-        recording = read_audio(path, max_sec=most, progress=progress)
+        recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
         comparison = api.compare_recording(recording, shown, against, progress=progress)
-        _write_views(recording.y, recording.sr, scratch)
+        _draw(recording, scratch, progress)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
@@ -254,7 +247,7 @@ def _finger(
     settings: Mapping[str, Any],
     document: str,
 ) -> dict[str, Any]:
-    """Rhythm, fingering and theory anew for the notes of a riff document."""
+    """Rhythm, fingering and theory found again for the notes of a riff document."""
     del scratch
     from transcribe import api
     from transcribe.correct.history import record
@@ -365,11 +358,21 @@ def _is_fingered(riff: Any) -> bool:
     return all(note.string is not None for note in riff.notes)
 
 
-def _write_views(y: Any, sr: int, scratch: Path) -> None:
+def _heard(path: str, max_sec: float, scratch: Path, progress: _Progress) -> Recording:
+    """A recording at the rate that it is worked on, and in the scratch folder as it sounds."""
+    from transcribe.audio import read_audio
+    from transcribe.notes import SR
+
+    take = scratch / "take.wav"
+    return read_audio(path, max_sec=max_sec, to_sr=SR, copy=take, progress=progress)
+
+
+def _draw(recording: Recording, scratch: Path, progress: _Progress) -> None:
     from transcribe.page.worker.picture import write_picture
 
-    write_picture(y, sr=sr, path=scratch / "picture")
-    _write_wav(y, sr, scratch / "take.wav")
+    progress("drawing", 0.0)
+    write_picture(recording.y, sr=recording.sr, path=scratch / "picture")
+    progress("drawing", 1.0)
 
 
 def _write_wav(y: Any, sr: int, path: Path) -> None:

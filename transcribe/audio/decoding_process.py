@@ -1,0 +1,82 @@
+"""The process that decodes a recording: its limits, what it is asked for and what it tells.
+
+It is asked in JSON and tells one JSON object a line: ``share`` while it works, and at the end
+``error``, or ``sr``, ``level`` and ``broken`` (the kind and the facts of remarks). The samples go
+into a file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import json
+import os
+import shutil
+import sys
+import threading
+from pathlib import Path
+from typing import Any
+
+from transcribe.audio.decoding import measure, write_mono
+from transcribe.core.errors import AudioError
+
+__all__ = ["main"]
+
+_MEMORY = 1 << 30  # bytes of address space for decoding; the longest recording needs no more
+_ALL = -1
+
+
+def main(request: str) -> None:
+    """Decode what ``request`` asks for."""
+    asked = json.loads(request)
+    threading.Thread(target=_end_with_the_parent, args=(asked["folder"],), daemon=True).start()
+    try:
+        _tell(_decode(Path(asked["path"]), asked))
+    except AudioError as error:
+        _tell({"error": str(error).replace(asked["path"], asked["shown"])})
+    except OSError as error:
+        where = f"{error.strerror}, in {asked['folder']}"
+        _tell({"error": f"{asked['shown']} cannot be decoded: {where}; make room there"})
+
+
+def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
+    folder = Path(asked["folder"])
+    _limit_memory(_MEMORY)
+
+    def say(stage: str, share: float) -> None:
+        del stage
+        _tell({"share": share})
+
+    mono = write_mono(path, folder / "mono", max_sec=asked["max_sec"], say=say)
+    # What follows is no foreign sound any more, and maps files as large as the recording is long.
+    _limit_memory(_ALL)
+    sr = asked["to_sr"] or mono.sr
+    copy = None if asked["copy"] is None else Path(asked["copy"])
+    level = measure(folder / "mono", mono, folder / "sound", to_sr=sr, copy=copy, say=say)
+    broken = [] if mono.broken is None else [(mono.broken.kind, dict(mono.broken.facts))]
+    return {"sr": sr, "level": dataclasses.asdict(level), "broken": broken}
+
+
+def _tell(told: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(told) + "\n")
+    sys.stdout.flush()
+
+
+def _end_with_the_parent(folder: str) -> None:
+    """End when the process that asked is gone, however it went, and leave none of its files."""
+    sys.stdin.buffer.read()
+    shutil.rmtree(folder, ignore_errors=True)
+    os._exit(1)
+
+
+def _limit_memory(size: int) -> None:
+    """Let this process have ``size`` bytes of address space, or all that it may have."""
+    try:
+        import resource
+    except ImportError:  # Windows has no such limits.
+        return
+    with contextlib.suppress(ValueError, OSError):
+        _, hard = resource.getrlimit(resource.RLIMIT_AS)
+        within = hard == resource.RLIM_INFINITY or 0 <= size < hard
+        resource.setrlimit(resource.RLIMIT_AS, (size if within and size >= 0 else hard, hard))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
