@@ -1,6 +1,7 @@
 // Other ways to finger the whole riff, and reading it again with another tuning, capo or hand.
 
 import { get, post } from "./api.js";
+import { askingPart } from "./asking.js";
 import { ask, control, h, notice, put, recall, say } from "./dom.js";
 import { capital, pitchName, plural } from "./music.js";
 import { placesNeck } from "./neck.js";
@@ -10,6 +11,7 @@ import { Work } from "./work.js";
 
 export function againPane(riff) {
   const others = h("div", {});
+  const asking = askingPart(riff);
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const doc = riff.data.document;
   const form = settingsForm({
@@ -96,6 +98,7 @@ export function againPane(riff) {
   const numbers = recall("numbers", false);
   let cost = null;
   function refresh() {
+    asking.refresh();
     readAgain.hidden = !riff.data.take.there;
     const list = riff.data.document.alternatives || [];
     if (!list.length) {
@@ -216,7 +219,7 @@ export function againPane(riff) {
     element: h(
       "div",
       { class: "again" },
-      h("section", {}, h("h3", {}, "Other fingerings"), others),
+      h("div", {}, asking.element, h("section", {}, h("h3", {}, "Other fingerings"), others)),
       h(
         "section",
         {},
