@@ -476,6 +476,8 @@ def _why_here(r: Remark) -> _Words:
         return name, f" has no place: it lies {ends[facts['side']]}."
     text = f" is on {_fret(facts['place'])}"
     text += ", where it is pinned" if facts["pinned"] else ""
+    if asked := facts.get("asked"):
+        text += f', as it was asked for ("{asked_for(asked["kind"], asked["number"])}")'
     other = facts.get("other")
     if other is None:
         return name, f"{text}: no other string reaches this pitch."
