@@ -70,8 +70,11 @@ def chords_text(chords: Sequence[ChordSpan], loop: Loop | None, bars: Bars) -> s
     return "\n".join(lines)
 
 
-def loop_text(loop: Loop, mode: Mode) -> str:
-    """The loop and how often it comes round, with a hedge where no chord is played."""
+def loop_text(loop: Loop, mode: Mode, voicings: Sequence[VoicingLevels] = ()) -> str:
+    """The loop and how often it comes round, with a hedge where no chord is played.
+
+    With the ``voicings`` of its chords it says which shapes are played where a capo is on.
+    """
     lines = []
     if loop.implied:
         drone = f" over the drone {mode.spell(min(mode.drone_midi))}" if mode.drone_midi else ""
@@ -81,11 +84,12 @@ def loop_text(loop: Loop, mode: Mode) -> str:
         lines.append(
             f"One chord {'fits ' if loop.implied else ''}throughout: {loop.symbols[0]}{roman}"
         )
-        return "\n".join(lines)
+        return "\n".join([*lines, *_capo_lines(loop, voicings)])
     bars = "1 bar" if loop.bars == 1 else f"{loop.bars} bars"
     lines.append(f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |")
     if any(loop.romans):
         lines.append(f"  {' - '.join(loop.romans)}")
+    lines += _capo_lines(loop, voicings)
     if loop.times > 1:
         lines.append(f"  It comes round {loop.times:g} times.")
     else:
@@ -97,6 +101,21 @@ def loop_text(loop: Loop, mode: Mode) -> str:
     return "\n".join(lines)
 
 
+def _capo_lines(loop: Loop, voicings: Sequence[VoicingLevels]) -> list[str]:
+    """Which shapes are played at the capo, and where a capo would make the loop easier."""
+    by_symbol = {chord.symbol: chord for chord in voicings}
+    chords = [by_symbol[symbol] for symbol in loop.symbols if symbol in by_symbol]
+    lines = []
+    if played := " - ".join(chord.as_played for chord in chords if chord.as_played):
+        lines.append(f"  Shapes at the capo: {played}")
+    if chords and all(chord.capo for chord in chords):
+        fret = chords[0].capo[0][0]
+        where = f"with a capo at fret {fret}" if fret else "without the capo"
+        names = " - ".join(chord.capo[0][1] for chord in chords)
+        lines.append(f"  Easier {where}: the shapes {names}")
+    return lines
+
+
 def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels]) -> str:
     """Mode and why in one line, the loop, and one shape for each chord."""
     reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
@@ -106,7 +125,7 @@ def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels
     )
     parts = [textwrap.fill(opening, _WIDTH_COLUMNS, subsequent_indent="  ")]
     if loop is not None:
-        parts.append(loop_text(loop, mode))
+        parts.append(loop_text(loop, mode, voicings))
     shapes = [chord.plain[0] for chord in voicings if chord.plain]
     rows = [shapes[i : i + _PER_ROW] for i in range(0, len(shapes), _PER_ROW)]
     parts += ["\n".join(side_by_side(row, labels=False)) for row in rows]

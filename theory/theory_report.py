@@ -97,7 +97,7 @@ class Report:
         if self.chords:
             parts.append(chords_text(self.chords, self.loop, self.bars or Bars()))
         if self.loop is not None:
-            parts.append(loop_text(self.loop, self.mode))
+            parts.append(loop_text(self.loop, self.mode, self.voicings))
         if self.scale_on_string:
             parts.append(self.scale_text())
         if self.voicings:

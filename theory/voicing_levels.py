@@ -11,7 +11,7 @@ from theory.json_values import json_fields
 from theory.loop import plain_symbol
 from theory.neck import Neck, NeckOptions
 from theory.shapes import CARE, Shape
-from theory.voicing_search import capo_plans, drone_shapes, power_shapes, voicings
+from theory.voicing_search import capo_plans, drone_shapes, power_shapes, transpose, voicings
 
 __all__ = [
     "VoicingLevels",
@@ -30,7 +30,8 @@ class VoicingLevels:
     """The shapes of the chord ``symbol``: ``plain`` as written, ``easier`` and ``heavier`` than
     that.
 
-    ``capo`` lists (fret of the capo, name of the shape, shape).
+    ``capo`` lists (fret of the capo, name of the shape, shape). ``as_played`` names the shape by
+    what it would sound without the capo that is on now; it is empty where none is on.
     """
 
     symbol: str
@@ -38,6 +39,7 @@ class VoicingLevels:
     easier: tuple[Shape, ...]
     heavier: tuple[Shape, ...]
     capo: tuple[tuple[int, str, Shape], ...] = ()
+    as_played: str = ""
 
     @property
     def levels(self) -> tuple[tuple[str, tuple[Shape, ...]], ...]:
@@ -48,6 +50,7 @@ class VoicingLevels:
         """Plain JSON values."""
         return {
             "symbol": self.symbol,
+            **({"as_played": self.as_played} if self.as_played else {}),
             **{name: [_shape_document(s) for s in shapes] for name, shapes in self.levels},
             "capo": [
                 {"capo": fret, "think": name, "shape": _shape_document(shape)}
@@ -113,11 +116,14 @@ def voicings_by_level(
     wanted = tuple(dict.fromkeys(symbols))
     options: NeckOptions = {**neck, "open_midi": Neck.of(neck).open_midi}
     plans = capo_plans(wanted, **options)[:_CAPO_PLANS]
+    on = Neck.of(options).capo
     out = []
     for i, symbol in enumerate(wanted):
         shapes = voicings(symbol, limit=24, **options)
+        as_played = transpose(symbol, -on) if on else ""
         if not shapes:
-            out.append(VoicingLevels(symbol, (), _power(symbol, options, "easier"), ()))
+            power = _power(symbol, options, "easier")
+            out.append(VoicingLevels(symbol, (), power, (), as_played=as_played))
             continue
         plain = _without_parts(shapes)
         easier = _easier(symbol, plain, options, drone_string, melody_string)
@@ -128,6 +134,7 @@ def voicings_by_level(
                 easier,
                 _heavier(symbol, shapes, (*plain, *easier), options),
                 tuple((p.capo, p.symbols[i], p.shapes[i]) for p in plans),
+                as_played,
             )
         )
     return tuple(out)
@@ -201,13 +208,15 @@ def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
     """The shapes as text, with diagrams side by side and one caution for all wide ones."""
     lines = ["Ways to play it (strings left to right low to high; digits are fingers):"]
     for chord in chords:
-        lines.append(f"\n{chord.symbol}")
+        played = f" (the {chord.as_played} shape at the capo)" if chord.as_played else ""
+        lines.append(f"\n{chord.symbol}{played}")
         for name, shapes in chord.levels:
             if shapes:
                 lines.append(f"  {'usual grips' if name == 'plain' else name}:")
                 lines += ["    " + line for line in side_by_side(shapes)]
         for fret, name, shape in chord.capo:
-            lines.append(f"  easier with a capo at fret {fret}: the {name} shape {shape.short}")
+            capo = f"with a capo at fret {fret}" if fret else "without the capo"
+            lines.append(f"  easier {capo}: the {name} shape {shape.short}")
     caution = caution_text([s for chord in chords for _, shapes in chord.levels for s in shapes])
     return "\n".join([*lines, *([f"\n{caution}"] if caution else [])])
 

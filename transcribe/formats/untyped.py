@@ -35,7 +35,13 @@ _THEORY = {
     },
     "ways": [
         {
-            **{"symbol": str, "plain": [_SHAPE], "easier": [_SHAPE], "heavier": [_SHAPE]},
+            **{
+                "symbol": str,
+                "as_played": str,
+                "plain": [_SHAPE],
+                "easier": [_SHAPE],
+                "heavier": [_SHAPE],
+            },
             "capo": [{"capo": int, "think": str, "shape": _SHAPE}],
         }
     ],

@@ -25,7 +25,7 @@ OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 """The first line of the project's own tabs: version and title."""
 
 _VERSION = "1"
-_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Unsure):\s*(.*)$")
+_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Easier|Unsure):\s*(.*)$")
 _ALSO = {
     "e-standard": "standard",
     "eb": "half-step-down",
@@ -62,6 +62,8 @@ class Header:
     mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
     loop_implied: bool = False
+    loop_shapes: tuple[str, ...] = ()
+    easier: tuple[int, tuple[str, ...]] | None = None
 
     def beats_a_minute(self, unit: int) -> float | None:
         """The tempo in beats of 1/``unit``; None where the tab gives none."""
@@ -247,8 +249,15 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
             mode |= {"parent": match[5]}
         head.mode = mode
     elif key == "Loop":
-        head.loop_implied = value.endswith("(implied)")
-        head.loop = tuple(value.removesuffix("(implied)").split())
+        match = need(r"([^(]*?)(?: \((implied)?(?:; )?(?:shapes (.+))?\))?$", "chords, Am D")
+        head.loop, head.loop_implied = tuple(match[1].split()), bool(match[2])
+        head.loop_shapes = tuple((match[3] or "").split())
+    elif key == "Easier":
+        match = need(
+            r"with(?:out the capo| a capo at fret (\d{1,2})), shapes (.+)$",
+            "a capo and its shapes, with a capo at fret 3, shapes G C",
+        )
+        head.easier = (int(match[1] or 0), tuple(match[2].split()))
 
 
 # The lines around a tab as people write them: ``key: value``, or what they put in a heading.

@@ -368,4 +368,18 @@ def _theory(head: Header, chords: list[tuple[float, str]], grid: _Grid) -> dict[
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
         if head.loop_implied:
             theory["loop"]["implied"] = True
+        if head.loop_shapes or head.easier:
+            theory["ways"] = _ways(head)
     return theory or None
+
+
+def _ways(head: Header) -> list[dict[str, Any]]:
+    """What the header says of the shapes of each chord of the loop, as in the document."""
+    out: dict[str, dict[str, Any]] = {symbol: {"symbol": symbol} for symbol in head.loop}
+    for symbol, name in zip(head.loop, head.loop_shapes, strict=False):
+        out[symbol]["as_played"] = name
+    if head.easier is not None:
+        fret, names = head.easier
+        for symbol, name in zip(head.loop, names, strict=False):
+            out[symbol]["capo"] = [{"capo": fret, "think": name}]
+    return list(out.values())

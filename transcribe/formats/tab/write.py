@@ -25,6 +25,9 @@ LEFT_OUT = "Left out, no string yet: "
 TAKEN = "none is given"
 """What the line of a tempo says where no file gives one."""
 
+SHAPES = "shapes "
+"""What goes before the chord shapes that a loop is played with at a capo."""
+
 _THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
 _MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
 _SIGNS = (
@@ -162,9 +165,37 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
-        implied = " (implied)" if loop.get("implied") else ""
-        lines.append("Loop:   " + " ".join(str(s) for s in loop["symbols"]) + implied)
+        symbols = [str(symbol) for symbol in loop["symbols"]]
+        played, fret, easier = _shapes(theory, symbols)
+        remarks = ["implied"] if loop.get("implied") else []
+        if played:
+            remarks.append(f"{SHAPES}{' '.join(played)}")
+        remark = f" ({'; '.join(remarks)})" if remarks else ""
+        lines.append(f"Loop:   {' '.join(symbols)}{remark}")
+        if easier:
+            where = f"with a capo at fret {fret}" if fret else "without the capo"
+            lines.append(f"Easier: {where}, {SHAPES}{' '.join(easier)}")
     return lines
+
+
+def _shapes(
+    theory: Mapping[str, Any] | None, symbols: Sequence[str]
+) -> tuple[list[str], int, list[str]]:
+    """The shapes of a loop's chords at the capo that is on, the fret of one that makes them easier.
+
+    Last the shapes there; no shapes where no capo is on, or none makes the loop easier.
+    """
+    ways = {way.get("symbol"): way for way in (theory or {}).get("ways") or ()}
+    chords = [ways.get(symbol) or {} for symbol in symbols]
+    played = [chord.get("as_played") for chord in chords]
+    plans = [(chord.get("capo") or [{}])[0] for chord in chords]
+    easier = [plan.get("think") for plan in plans]
+    frets = {plan.get("capo") for plan in plans}
+    return (
+        [str(name) for name in played] if all(played) else [],
+        next(iter(frets)) or 0,
+        [str(name) for name in easier] if all(easier) and len(frets) == 1 else [],
+    )
 
 
 def _footer(riff: Riff, width: int, *, thirds: bool) -> list[str]:

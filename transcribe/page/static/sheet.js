@@ -83,12 +83,16 @@ function heading(page, riff, width) {
   let y = 37;
   const loop = doc.theory?.loop;
   if (loop?.symbols?.length) {
+    const played = loop.symbols.map(
+      (symbol) => doc.theory.ways?.find((way) => way.symbol === symbol)?.as_played,
+    );
+    const shapes = played.every(Boolean) ? `  ·  shapes at the capo: ${played.join(" ")}` : "";
     text(
       MARGIN,
       y,
       3.4,
       printed(
-        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}`,
+        `Loop: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}${shapes}`,
       ),
     );
     y += 5;

@@ -236,7 +236,11 @@ function waysPart(ways, hear) {
       h(
         "div",
         { class: "way" },
-        h("h4", {}, printed(way.symbol)),
+        h(
+          "h4",
+          {},
+          printed(way.as_played ? `${way.symbol}, the ${way.as_played} shape` : way.symbol),
+        ),
         h(
           "div",
           { class: "levels" },
@@ -261,7 +265,7 @@ function waysPart(ways, hear) {
             h(
               "p",
               { class: "quiet" },
-              `With a capo at fret ${plan.capo}, play it as ${printed(plan.think)}.`,
+              `${plan.capo ? `With a capo at fret ${plan.capo}` : "Without the capo"}, play it as ${printed(plan.think)}.`,
             ),
           ),
       ),
