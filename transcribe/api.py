@@ -473,10 +473,13 @@ def _assemble(
             duration_sec=duration or max(note.offset_sec for note in notes),
             y=y,
             sr=sr,
-            bpm=bpm,
-            meter=meter,
-            first_beat_sec=first_beat_sec,
+            bpm=bpm or riff.player.bpm,
+            meter=meter or riff.player.meter,
+            first_beat_sec=(
+                first_beat_sec if first_beat_sec is not None else riff.player.first_beat_sec
+            ),
             drone_midi=ringing,
+            ends_known=sound is None,
             progress=progress,
         )
         if timing.kind == "written":

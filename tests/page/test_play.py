@@ -149,6 +149,33 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 9")
 
 
+def test_a_position_is_asked_for_on_the_page_and_given_up(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "asked-on-page"))
+    before = saved(server, "asked-on-page").notes
+    line = [n for n in one_riff.notes if n.pitch_midi > 55][:2]
+    page.locator(f"#note-{line[0].id}").click()
+    page.locator(f"#note-{line[1].id}").click(modifiers=["Shift"])
+    page.get_by_role("tab", name="Fingerings").click()
+    page.get_by_label("Ask for").select_option("Up to a fret")
+    page.get_by_label("Number").fill("4")
+    page.get_by_label("For which notes").select_option("the 2 chosen notes")
+    page.click("button:text-is('Ask for it')")
+    _expect(page.locator(".again")).to_contain_text("Asked: highest fret 4, of 2 notes.")
+    (request,) = saved(server, "asked-on-page").player.requests
+    assert (request.kind, request.number) == ("highest-fret", 4)
+    assert request.notes == tuple(note.id for note in line)
+    page.get_by_label("For which notes").select_option("the whole riff")
+    page.get_by_label("Ask for").select_option("No open strings")
+    page.click("button:text-is('Ask for it')")
+    _expect(page.locator(".again")).to_contain_text("Asked: no open strings.")
+    for left in (1, 0):
+        page.locator("button:text-is('Give it up')").first.click()
+        _expect(page.locator("button:text-is('Give it up')")).to_have_count(left)
+    assert saved(server, "asked-on-page").notes == before
+
+
 def test_a_server_that_is_gone_is_told_at_once_and_found_again(
     start, open_page, put, one_riff: Riff
 ) -> None:

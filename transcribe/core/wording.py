@@ -476,6 +476,8 @@ def _why_here(r: Remark) -> _Words:
         return name, f" has no place: it lies {ends[facts['side']]}."
     text = f" is on {_fret(facts['place'])}"
     text += ", where it is pinned" if facts["pinned"] else ""
+    if asked := facts.get("asked"):
+        text += f', as it was asked for ("{asked_for(asked["kind"], asked["number"])}")'
     other = facts.get("other")
     if other is None:
         return name, f"{text}: no other string reaches this pitch."
@@ -601,6 +603,12 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "tuning-guessed": _tuning_guessed,
         # Of a file of notes.
         "part-chosen": _part_chosen,
+        "midi-played": lambda r: (
+            "The notes were played by hand; they are set to the beats of the file's tempo."
+            if r.facts["to_the_click"]
+            else "The notes were played by hand and keep no tempo of the file; the beats are found "
+            "from them."
+        ),
         "meter-impossible": lambda r: "A meter that no music has is left out.",
         "meter-changes": lambda r: (
             f"The meter changes; bars are counted in {_meter(r.facts['meter'])}."

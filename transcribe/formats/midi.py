@@ -8,6 +8,7 @@ passed over), so that bends of one string leave the others alone and the strings
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import itertools
 import os
@@ -29,10 +30,12 @@ from transcribe.core.riff import (
     Bend,
     Instrument,
     Note,
+    PlayerSettings,
     Remark,
     Rhythm,
     Riff,
     Source,
+    Timing,
     sort_notes,
 )
 from transcribe.formats.chord_names import chord_changes, chord_section
@@ -49,6 +52,10 @@ _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d
 _MAX_MB = 16
 _MAX_BEATS = 100_000
 _MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to the 255th
+_FINEST = 24  # positions of a quarter that notes are written at: 32nds and 16th triplets
+_WRITTEN = 0.7  # concentration on those of notes that a program set; a hand's is near 0
+_TO_THE_CLICK = 0.5  # the same, on sixteenths or triplets, of a hand that keeps the file's tempo
+_FEWEST_TO_JUDGE = 4
 _STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
 
 
@@ -313,14 +320,52 @@ def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
                 bend=Bend(semitones=round(rise)) if articulation == "bend" and rise else None,
             )
         )
-    warnings += grid.warnings
-    return Riff(
+    riff = Riff(
         instrument,
         sort_notes(notes),
         Source(path.name),
-        grid.rhythm(),
         theory=_chord_markers(file, grid),
         warnings=tuple(warnings),
+    )
+    starts = np.array([start for start, *_ in chosen.notes]) / grid.per_quarter
+    if own is not None or starts.size < _FEWEST_TO_JUDGE or _on_grid(starts, _FINEST) >= _WRITTEN:
+        return dataclasses.replace(
+            riff, rhythm=grid.rhythm(), warnings=(*riff.warnings, *grid.warnings)
+        )
+    return _played(riff, grid, max(_on_grid(starts, 4), _on_grid(starts, 3)) >= _TO_THE_CLICK)
+
+
+def _on_grid(quarters: np.ndarray, per_quarter: int) -> float:
+    """How closely times, (n,) in quarters, keep to ``per_quarter`` places of a quarter.
+
+    0 (anywhere) to 1 (exactly): the mean resultant length of the times as angles on a circle that
+    is one place long (Mardia and Jupp 2000, "Directional Statistics", 2.3).
+    """
+    return float(np.abs(np.mean(np.exp(2j * np.pi * per_quarter * quarters))))
+
+
+def _played(riff: Riff, grid: _Grid, to_the_click: bool) -> Riff:
+    """``riff`` as a hand played it: its beats are to be found from the notes.
+
+    Where it was played to the file's own tempo, that and the file's bars are given.
+    """
+    notes = tuple(
+        dataclasses.replace(note, onset_beat=None, duration_beat=None) for note in riff.notes
+    )
+    player = PlayerSettings()
+    if to_the_click:
+        rhythm = grid.rhythm()
+        before = [sec for sec in rhythm.downbeats_sec if sec <= notes[0].onset_sec + 0.05]
+        player = PlayerSettings(
+            bpm=rhythm.bpm, meter=rhythm.meter, first_beat_sec=before[-1] if before else None
+        )
+    remark = Remark("midi-played", {"to_the_click": to_the_click})
+    return dataclasses.replace(
+        riff,
+        notes=notes,
+        timing=Timing("heard"),
+        player=player,
+        warnings=(*riff.warnings, remark),
     )
 
 

@@ -30,17 +30,19 @@ _HARMONICS = (12, 19, 24, 28, 31)
 LEANS: Mapping[str, float] = MappingProxyType(
     {
         "picked": 0.0,
-        "hammer-on": -2.0,
-        "pull-off": -1.0,
-        "slide": -2.0,
+        "hammer-on": -2.75,
+        "pull-off": -1.25,
+        "slide": -0.75,
         "bend": -1.75,
-        "vibrato": -1.25,
+        "vibrato": -2.0,
         "harmonic": 0.0,
-        "dead": -2.25,
+        "dead": -0.25,
     }
 )
 """Added to the logits: training shows the rare articulations as commoner than they are.
-Set by ``transcribe.training.fit_articulation``."""
+Set by ``transcribe.training.fit_articulation``, except that nothing rare is leaned towards: on
+rendered phrases 1 for harmonics and 0.5 for dead notes would be better still, but players play both
+more rarely than those phrases do."""
 
 
 def articulations(

@@ -22,7 +22,7 @@ from transcribe.notes.echo_copies import copies, is_echo
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_in_windows
 from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode
-from transcribe.notes.segments import in_talk, talk_stretches
+from transcribe.notes.segments import talk_stretches
 
 __all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
 
@@ -135,9 +135,8 @@ def find_notes_and_talk(
     ):
         seen, first = window.activations, window.first
         voice.append(seen.voice[window.own.start - first : window.own.stop - first])
-        here = decode(seen, instrument=strings, echo_frames=kept_frames)
         talk = talk_stretches(seen.voice)
-        here = [note for note in here if not in_talk(note.onset_sec, talk)]
+        here = decode(seen, instrument=strings, echo_frames=kept_frames, talk=talk)
         played = articulations(here, seen, instrument=strings)
         for note, name in zip(here, played, strict=True):
             if note.frame + first in window.own:

@@ -7,9 +7,10 @@ Every peak of the onset share is a candidate. What speaks for and against each (
 weighed by a small logistic model, fitted by ``transcribe.training.fit_note_decoding`` and kept in
 ``note_decoding.json``: above all, whether a note an octave, a twelfth or two octaves lower is
 struck at that moment, of which the candidate may be but an overtone, and whether its own string
-still rings, so that it would be struck again. The weight, brought to takes of real players
-(`confidence`), is the note's confidence: of notes with 0.9, nine in ten are right. A string then
-sounds one note: what cannot be held together is cut or dropped.
+still rings, so that it would be struck again. How many candidates are notes differs from take to
+take, and is estimated from the take itself (`prior_shift`). The result is the note's confidence: of
+notes with 0.9, nine in ten are right. A string then sounds one note: what cannot be held together
+is cut or dropped.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ import numpy as np
 from transcribe.core.riff import ARTICULATIONS, Instrument
 from transcribe.notes import features as feat
 from transcribe.notes.network import FIRST_MIDI, PITCHES, Activations
+from transcribe.notes.segments import in_talk
 from transcribe.notes.strings import fit_strings
 
 __all__ = [
@@ -36,6 +38,7 @@ __all__ = [
     "confidence",
     "decode",
     "evidence",
+    "prior_shift",
 ]
 
 FRAME_SEC = feat.HOP / feat.SR
@@ -46,11 +49,12 @@ _COPY_NEAR = 0.5  # frames (12 ms) from its place
 _APART = 2  # frames within which one pitch has but one onset (46 ms)
 _STILL = 0.4  # a note sounds on while its share is over this
 _MIN_LENGTH_FRAMES = 2
-_REAL_TAKES = 1.25
-"""Log odds that a candidate loses on a take of a real player, where sounds that are no note are
-commoner beside the notes than in the rendered clips: the most that leaves the rendered benches
-(``tests/bench/notes.py``) within 0.005 of F1 where they are without it."""
+_MAX_SHIFT = 2.0
+"""The most that `prior_shift` takes from the log odds of a take's candidates: more would empty a
+take that is unclear all over. Chosen on rendered clips with a driven amplifier."""
 _MAX_CONFIDENCE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
+_MAX_ROUNDS = 100
+_CONVERGED = 1e-4  # log odds
 _MIN_CONFIDENCE = 0.5  # confidence of a note that is kept
 _MIN_CONFIDENCE_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
@@ -110,6 +114,12 @@ class Candidates:
 
     def __len__(self) -> int:
         return int(self.frame.size)
+
+    def part(self, chosen: np.ndarray) -> Candidates:
+        """The rows that ``chosen``, (n,) bool, marks."""
+        return Candidates(
+            self.frame[chosen], self.column[chosen], self.share[chosen], self.onset[chosen]
+        )
 
 
 def candidates(activations: Activations, *, floor: float = _ONSET_FLOOR) -> Candidates:
@@ -252,16 +262,62 @@ def _rise(activations: Activations, found: Candidates) -> tuple[np.ndarray, ...]
     return (*(np.clip(value * _RISE_SCALE, -2.0, 2.5) for value in measured), loudest)
 
 
+@dataclass(frozen=True)
+class _Model:
+    """A logistic model, and the share of candidates that were notes where it was fitted."""
+
+    weights: np.ndarray
+    bias: float
+    right: float
+
+
 @lru_cache(maxsize=1)
-def _model() -> tuple[np.ndarray, float]:
+def _model() -> _Model:
     text = Path(__file__).with_name("note_decoding.json").read_text(encoding="utf-8")
     model = json.loads(text)
-    return np.array([model["weights"][name] for name in EVIDENCE]), float(model["bias"])
+    weights = np.array([model["weights"][name] for name in EVIDENCE])
+    return _Model(weights, float(model["bias"]), float(model["right"]))
+
+
+def prior_shift(log_odds: np.ndarray, *, right: float) -> float:
+    """Log odds to add to every candidate of a take because it holds more that is no note.
+
+    The share of candidates that are notes is estimated from the take's own answers by expectation
+    and maximisation (Saerens, Latinne and Decaestecker 2002, "Adjusting the outputs of a classifier
+    to new a priori probabilities", Neural Computation 14).
+
+    Parameters
+    ----------
+    log_odds : float (n,)
+        Of the take's candidates, by a model that was fitted where a share ``right`` were notes.
+    right : float
+        That share, over 0 and under 1.
+
+    Returns
+    -------
+    float
+        -2 to 0: a take is never read more boldly than the clips that the model was fitted on.
+
+    >>> prior_shift(np.array([6.0, 5.0, 7.0, 6.0]), right=0.8)
+    0.0
+    >>> round(prior_shift(np.array([6.0, 5.0, 0.5, -1.0, -2.0, -1.0]), right=0.8), 1)
+    -1.9
+    """
+    usual = np.log(right / (1.0 - right))
+    shift = 0.0
+    for _ in range(_MAX_ROUNDS):
+        share = float(np.mean(1.0 / (1.0 + np.exp(-log_odds - shift)))) if log_odds.size else right
+        share = min(max(share, 1e-6), 1.0 - 1e-6)
+        now = min(0.0, max(-_MAX_SHIFT, np.log(share / (1.0 - share)) - usual))
+        if abs(now - shift) < _CONVERGED:
+            break
+        shift = now
+    return float(shift)
 
 
 def confidence(log_odds: np.ndarray) -> np.ndarray:
-    """Share of notes that are right, of those with such log odds on the rendered clips, (n,)."""
-    return _MAX_CONFIDENCE / (1.0 + np.exp(_REAL_TAKES - log_odds))
+    """Share of notes that are right, of those with such log odds, (n,)."""
+    return _MAX_CONFIDENCE / (1.0 + np.exp(-log_odds))
 
 
 def decode(
@@ -269,6 +325,7 @@ def decode(
     *,
     instrument: Instrument | None = None,
     echo_frames: float | None = None,
+    talk: Sequence[tuple[float, float]] = (),
 ) -> list[DetectedNote]:
     """Notes of a take, by onset and pitch.
 
@@ -281,12 +338,17 @@ def decode(
     echo_frames : float, optional
         The delay of an echo whose copies are notes too, however soft, with the confidence that
         they would have as strikes.
+    talk : sequence of (float, float)
+        First and last second of stretches without notes.
     """
     peaks = candidates(activations, floor=_ONSET_FLOOR if echo_frames is None else _COPY_FLOOR)
+    peaks = peaks.part(~in_talk(peaks.onset * FRAME_SEC, talk))
     if not len(peaks):
         return []
-    weights, bias = _model()
-    sure = confidence(evidence(activations, peaks) @ weights + bias)
+    model = _model()
+    log_odds = evidence(activations, peaks) @ model.weights + model.bias
+    shift = prior_shift(log_odds[peaks.share >= _ONSET_FLOOR], right=model.right)
+    sure = confidence(log_odds + shift)
     needed = np.array([_needed(FIRST_MIDI + column, instrument) for column in range(PITCHES)])
     keep = (sure >= needed[peaks.column]) & (peaks.share >= _ONSET_FLOOR)
     if echo_frames is not None:

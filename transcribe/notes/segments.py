@@ -49,9 +49,12 @@ def talk_stretches(voice: np.ndarray) -> list[tuple[float, float]]:
     return [span for span in found if span[1] - span[0] >= _SHORTEST_SEC]
 
 
-def in_talk(onset_sec: float, talk: Sequence[tuple[float, float]]) -> bool:
-    """Whether a moment lies in a stretch of talk."""
-    return any(first <= onset_sec < last for first, last in talk)
+def in_talk(onset_sec: np.ndarray, talk: Sequence[tuple[float, float]]) -> np.ndarray:
+    """Whether moments, (n,) seconds, lie in a stretch of talk: (n,) bool."""
+    inside = np.zeros(onset_sec.shape, bool)
+    for first, last in talk:
+        inside |= (onset_sec >= first) & (onset_sec < last)
+    return inside
 
 
 def find_segments(

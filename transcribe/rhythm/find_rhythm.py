@@ -58,6 +58,7 @@ def find_rhythm(
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
     drone_midi: Collection[int] | None = None,
+    ends_known: bool = False,
     progress: Callable[[str, float], None] | None = None,
 ) -> tuple[Rhythm, tuple[Note, ...]]:
     """Beats, bars, note values and phrases of ``notes``.
@@ -77,6 +78,9 @@ def find_rhythm(
     drone_midi : collection of int, 0-127, optional
         Pitches of the drone, none where it is known that nothing drones. By default a pitch that
         rings on under the rest is looked for, on whichever string it lies.
+    ends_known : bool
+        Whether a note's end is where it was let go, as in played MIDI; a string that is not damped
+        rings on, and its note is written up to the next.
 
     Returns
     -------
@@ -115,7 +119,8 @@ def find_rhythm(
         weight=_weight(events, fixed),
         fixed=fixed,
     )
-    return _document(ordered, music, events, placed, reading, asked, report)
+    lengths = quantise_durations(music, events, placed, reading.meter, ends_known=ends_known)
+    return _document(ordered, music, events, placed, lengths, reading, asked, report)
 
 
 def _check(
@@ -344,11 +349,11 @@ def _document(
     music: Sequence[Note],
     events: Events,
     placed: QuantisedOnsets,
+    lengths: np.ndarray,
     reading: _Reading,
     asked: _Given,
     report: Callable[[str, float], None],
 ) -> tuple[Rhythm, tuple[Note, ...]]:
-    lengths = quantise_durations(music, events, placed, reading.meter)
     out = []
     for k, note in enumerate(music):
         out.append(

@@ -238,12 +238,19 @@ def _viterbi(
 
 
 def quantise_durations(
-    notes: Sequence[Note], events: Events, placed: QuantisedOnsets, meter: tuple[int, int]
+    notes: Sequence[Note],
+    events: Events,
+    placed: QuantisedOnsets,
+    meter: tuple[int, int],
+    *,
+    ends_known: bool = False,
 ) -> np.ndarray:
     """Duration of each note in ticks, (n,), at least a thirty-second.
 
     A strike of the drone lasts to its next strike, any other note to the next event that is not
-    only the drone, if it sounds that long; what rings on over it is written up to it.
+    only the drone, if it sounds that long; what rings on over it is written up to it. With
+    ``ends_known`` (keys that were let go, not strings that ring on) a note lasts over as many
+    events as it was held for.
     """
     end_tick = unswing_ticks(
         placed.grid.tick(np.array([n.offset_sec for n in notes])), placed.swing
@@ -262,6 +269,9 @@ def quantise_durations(
     for k, note in enumerate(notes):
         line = strikes[note.pitch_midi] if is_drone[k] else melody_ticks
         at = int(np.searchsorted(line, onset_tick[k], side="right"))
+        if ends_known and at < len(line):
+            apart = np.abs(np.log((line[at:] - onset_tick[k]) * _SOUNDS_SHARE / length[k]))
+            at += int(np.argmin(apart))
         gaps.append(int(line[at] - onset_tick[k]) if at < len(line) else None)
     full = _full_share(length, gaps)
     out = np.zeros(len(notes), dtype=int)

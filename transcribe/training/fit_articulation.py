@@ -58,6 +58,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     """Prints the leans."""
     from transcribe.training.banks import load_banks
     from transcribe.training.clips import make_clip
+    from transcribe.training.surroundings import PLAIN
 
     parser = argparse.ArgumentParser(prog="python -m transcribe.training.fit_articulation")
     parser.add_argument("--banks", type=Path, required=True)
@@ -68,7 +69,10 @@ def main(argv: Sequence[str] | None = None) -> None:
     banks = load_banks(args.banks, exclude=(args.exclude_bank,))
     cases: list[Case] = []
     for i in range(args.clips):
-        clip = make_clip((61, i), banks=banks, kind=_KINDS[i % len(_KINDS)])
+        kind = _KINDS[i % len(_KINDS)]
+        # Every other round of kinds may have surroundings, as a take of a real player has.
+        around = PLAIN if i // len(_KINDS) % 2 == 0 else None
+        clip = make_clip((61, i), banks=banks, kind=kind, around=around)
         activations = run_network(
             clip.y, offset_cents=clip.instrument.offset_cents, weights=args.weights
         )

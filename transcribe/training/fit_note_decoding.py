@@ -87,6 +87,7 @@ def main(argv: Sequence[str] | None = None) -> None:
         "bias": round(bias, 4),
         "clips": args.clips,
         "candidates": len(right),
+        "right": round(float(right.mean()), 4),
     }
     args.out.write_text(json.dumps(model, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(model, indent=1))

@@ -16,6 +16,7 @@ from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
+from transcribe.correct.requests import name_of_request
 from transcribe.formats.document import from_json, to_json
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
@@ -118,6 +119,7 @@ class Service:
             "unsure": [note.id for note in riff.notes if note.unsure],
             "undo": remark_json(remark_of(done[-1])) if done else None,
             "redo": remark_json(remark_of(undone[-1])) if undone else None,
+            "requests": [name_of_request(request) for request in riff.player.requests],
             "written": len(places_as_written(riff)),
             "mode": _mode_words(riff),
             "duration_sec": _duration_sec(riff),

@@ -1,6 +1,7 @@
 // Other ways to finger the whole riff, and reading it again with another tuning, capo or hand.
 
 import { get, post } from "./api.js";
+import { askingPart } from "./asking.js";
 import { ask, h, notice, put, say } from "./dom.js";
 import { pitchName, plural } from "./music.js";
 import { settingsForm } from "./shelf.js";
@@ -8,6 +9,7 @@ import { Work } from "./work.js";
 
 export function againPane(riff) {
   const others = h("div", {});
+  const asking = askingPart(riff);
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const doc = riff.data.document;
   const form = settingsForm({
@@ -100,6 +102,7 @@ export function againPane(riff) {
   };
 
   function refresh() {
+    asking.refresh();
     if (riff.data.document.alternatives?.length) tellCost();
     readAgain.hidden = !riff.data.take.there;
     const list = riff.data.document.alternatives || [];
@@ -170,7 +173,7 @@ export function againPane(riff) {
     element: h(
       "div",
       { class: "again" },
-      h("section", {}, h("h3", {}, "Other fingerings"), others),
+      h("div", {}, asking.element, h("section", {}, h("h3", {}, "Other fingerings"), others)),
       h(
         "section",
         {},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
@@ -39,6 +40,8 @@ def changed(riff: Riff, wanted: Mapping[str, Any]) -> Riff:
     if op == "ask":
         text = str(wanted.get("words", ""))[:200]
         asked = requests.request_of(riff, text, repeats=wanted.get("repeats") is True)
+        if "notes" in wanted:
+            asked = dataclasses.replace(asked, notes=tuple(_wholes(wanted, "notes")))
         return requests.ask(riff, [asked])
     if op == "withdraw":
         return requests.withdraw(riff, [_whole(wanted, "number") + 1])
