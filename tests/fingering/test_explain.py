@@ -13,9 +13,10 @@ import pytest
 from tests.fingering.riffs import PATTERNS, drone_riff
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Note, Riff
+from transcribe.core.riff import Instrument, Note, Request, Riff
 from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
+from transcribe.correct.requests import ask
 from transcribe.fingering import (
     Hand,
     alternatives,
@@ -53,6 +54,22 @@ def test_explain_names_note_place_rival_and_cost(over_drone: Riff) -> None:
     assert f"string 4 fret {note.fret} beside the drone on string 5" in said
     assert re.search(r"would cost \d+\.\d more: .*\(\+\d+\.\d\)", said)
     assert said.count(".") - len(re.findall(r"\d\.\d", said)) == 1
+
+
+def test_explain_says_what_was_asked_for_where_the_rival_does_not_keep_it() -> None:
+    pitches = (64, 66, 67, 69, 71, 69, 67, 66)
+    notes = tuple(Note(i, 0.3 * i, 0.3 * i + 0.3, p) for i, p in enumerate(pitches, 1))
+    riff = Riff(Instrument(), notes)
+    free = ask(riff, [Request("highest-fret", 22)])
+    asked = ask(riff, [Request("position", 7), Request("no-open-strings")])
+    assert "asked" not in sentence(explain(free, 1))
+    # E4 lies at frets 0, 5, 9 and 14; G4 in seventh position on string 2 alone.
+    assert (asked.note(1).string, asked.note(1).fret) == (3, 9)
+    said = sentence(explain(asked, 1))
+    assert 'fret 9, as it was asked for ("no open strings"); string 1 open, the next best' in said
+    assert 'as it was asked for ("7th position")' in sentence(explain(asked, 3))
+    held = pin(asked, {1: (1, 0)})
+    assert "as it was asked for" not in sentence(explain(held, 1))
 
 
 def test_explain_pin_and_notes_without_a_rival(over_drone: Riff) -> None:

@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Remark, Riff, places_of
+from transcribe.core.riff import Note, Remark, Request, Riff, places_of
 from transcribe.drone import drone_strings, is_over
+from transcribe.fingering.asked import Asked, asked_of
 from transcribe.fingering.cautions import far_up
 from transcribe.fingering.costs import WORDED_AS
 from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, pins_of, solver_for
 
-__all__ = ["explain", "places"]
+__all__ = ["Choice", "choices", "explain", "places"]
 
 Place = tuple[int, int]
 
@@ -36,6 +37,52 @@ class _Tried:
     position_before: float | None
     position: float | None
     gap_sec: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One place for a note. ``more``: what it costs above the cheapest place (no unit).
+
+    ``index_fret``: the fret at which the index finger lies then, None where nothing is stopped.
+    ``because``: names of up to two costs by which it is above the cheapest, the largest first; of
+    the cheapest none.
+    """
+
+    string: int
+    fret: int
+    cost: float
+    more: float
+    finger: int
+    index_fret: int | None
+    because: tuple[str, ...] = ()
+
+
+def choices(riff: Riff, note_id: int) -> tuple[Choice, ...]:
+    """Every place for a note as `places` gives them, with what each asks of the hand.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such note.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 1.0, 64, string=1, fret=0),))
+    >>> [(c.string, c.fret) for c in choices(riff, 1)][0]
+    (1, 0)
+    """
+    tried = _try_all(riff, note_id)
+    return tuple(
+        Choice(
+            *one.place,
+            cost=one.cost,
+            more=one.cost - tried[0].cost,
+            finger=one.finger,
+            index_fret=None if one.position is None else max(1, round(one.position)),
+            because=tuple(cost["name"] for cost in _largest(riff, one, tried[0])),
+        )
+        for one in tried
+    )
 
 
 def places(riff: Riff, note_id: int) -> list[tuple[int, int, float]]:
@@ -75,6 +122,8 @@ def explain(riff: Riff, note_id: int) -> Remark:
         return Remark("why-here", facts, (note_id,))
     facts["drone"] = _at_the_drone(riff, note)
     other = others[0]
+    if not note.pinned and (request := _kept_request(riff, note, other.place)) is not None:
+        facts["asked"] = {"kind": request.kind, "number": request.number}
     more = other.cost - here.cost
     dear, cheap = (here, other) if more < 0 else (other, here)
     costs = _largest(riff, dear, cheap)
@@ -87,6 +136,21 @@ def _note(riff: Riff, note_id: int) -> Note:
         return riff.note(note_id)
     except KeyError:
         raise ParameterError(f"there is no note {note_id} in this riff") from None
+
+
+def _kept_request(riff: Riff, note: Note, other: Place) -> Request | None:
+    """The request that a note keeps where it is and would not keep at ``other``; the last of them.
+
+    A request that the note does not keep itself holds no other place against it.
+    """
+    assert note.string is not None
+    assert note.fret is not None
+    for request in reversed(riff.player.requests):
+        asked = asked_of((request,), riff.notes, riff.instrument, pins_of(riff))
+        left = asked.places.get(note.id)
+        if left is not None and (note.string, note.fret) in left and other not in left:
+            return request
+    return None
 
 
 def _at_the_drone(riff: Riff, note: Note) -> dict[str, Any] | None:
@@ -118,9 +182,10 @@ def _try_all(riff: Riff, note_id: int) -> list[_Tried]:
         held = inside[0] if k < 4 else inside[1]
         if held and n.id != note_id and n.string is not None and n.fret is not None:
             pins[n.id] = (n.string, n.fret)
+    asked = asked_of(riff.player.requests, riff.notes, riff.instrument, pins_of(riff))
     tried = []
     for place in riff.instrument.places(note.pitch_midi):
-        one = _try(solver, riff, window, pins | {note_id: place}, note_id)
+        one = _try(solver, riff, window, pins | {note_id: place}, note_id, asked)
         if one is not None:
             tried.append(one)
     return sorted(tried, key=lambda t: t.cost)
@@ -132,10 +197,13 @@ def _try(
     window: Sequence[Note],
     pins: Mapping[int, Place],
     note_id: int,
+    asked: Asked,
 ) -> _Tried | None:
     here = {n.id for n in window}
     pins = {i: p for i, p in pins.items() if i in here}
-    plan = plan_onsets(window, riff.instrument, solver.chooser, drone=riff.drone, pins=pins)
+    plan = plan_onsets(
+        window, riff.instrument, solver.chooser, drone=riff.drone, pins=pins, asked=asked
+    )
     if any(u.note_id in pins for u in plan.unmet):
         return None
     steps = solver.beam.run(plan.onsets)

@@ -58,7 +58,7 @@ export function engrave(show, from, to, place, edges) {
       ground.append(
         s(
           "text",
-          { class: "bar-number", x: place(bar.x) + 2, y: g.barY, "font-size": 11 },
+          { class: "bar-number", x: place(bar.x) + 2, y: g.barY, font: 11 },
           String(bar.number + 1),
         ),
       );
@@ -72,7 +72,7 @@ export function engrave(show, from, to, place, edges) {
             class: "phrase",
             x: place(phrase.x) + 8 + 7 * String(phrase.number + 1).length,
             y: g.barY,
-            "font-size": 12,
+            font: 12,
           },
           phrase.label,
         ),
@@ -81,7 +81,7 @@ export function engrave(show, from, to, place, edges) {
   for (const chord of axis.chords) {
     if (within(chord.x))
       ground.append(
-        s("text", { class: "chord", x: place(chord.x), y: g.chordY, "font-size": 13 }, chord.text),
+        s("text", { class: "chord", x: place(chord.x), y: g.chordY, font: 13 }, chord.text),
       );
   }
   const figures = s("g", { role: "presentation" });
@@ -96,13 +96,7 @@ export function engrave(show, from, to, place, edges) {
       ground.append(
         s(
           "text",
-          {
-            class: "deciding",
-            x: place(column.x),
-            y: g.markY,
-            "text-anchor": "middle",
-            "font-size": 11,
-          },
+          { class: "deciding", x: place(column.x), y: g.markY, mid: true, font: 11 },
           column.mark,
         ),
       );
@@ -177,11 +171,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       s(
         "g",
         { class: "was" },
-        s(
-          "text",
-          { x: at, y: y + g.gap * 0.28, "text-anchor": "middle", "font-size": g.gap * 0.72 },
-          String(was[1]),
-        ),
+        s("text", { x: at, y: y + g.gap * 0.28, mid: true, font: g.gap * 0.72 }, String(was[1])),
         s("line", { x1: at - 7, x2: at + 7, y1: y + 3, y2: y - 3 }),
       ),
     );

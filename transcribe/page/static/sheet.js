@@ -40,12 +40,12 @@ export function drawSheet(riff, paper) {
     y += step;
   });
   const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
-  if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
+  if (key) page.append(s("text", { x: MARGIN, y: height - 14, font: 3 }, key));
   pages.forEach((each, k) => {
     each.append(
       s(
         "text",
-        { class: "folio", x: width / 2, y: height - 9, "text-anchor": "middle", "font-size": 3 },
+        { class: "folio", x: width / 2, y: height - 9, mid: true, font: 3 },
         `${riff.data.name} · ${k + 1} of ${pages.length}`,
       ),
     );
@@ -68,7 +68,7 @@ function heading(page, riff, width) {
   const doc = riff.data.document;
   const mode = doc.theory?.mode;
   const text = (x, y, size, words, props = {}) =>
-    page.append(s("text", { x, y, "font-size": size, ...props }, words));
+    page.append(s("text", { x, y, font: size, ...props }, words));
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
@@ -236,24 +236,12 @@ function drawSystem(riff, g, system, place, width, ends) {
     barLine(g, 0),
     barLine(g, right),
   );
-  group.append(
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 - 1.6, "font-size": 3.2 },
-      "T",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 1.3, "font-size": 3.2 },
-      "A",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 4.2, "font-size": 3.2 },
-      "B",
+  const middle = (g.top + g.bottom) / 2;
+  [..."TAB"].forEach((letter, k) =>
+    group.append(
+      s("text", { class: "tab-word", x: 1.6, y: middle - 1.6 + 2.9 * k, font: 3.2 }, letter),
     ),
   );
-  const middle = (g.top + g.bottom) / 2;
   if (isFirst && riff.bars.there)
     riff.bars.meter.forEach((number, k) =>
       group.append(
@@ -263,8 +251,8 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "meter",
             x: 6.6,
             y: middle - 0.4 + 4.2 * k,
-            "text-anchor": "middle",
-            "font-size": 5,
+            mid: true,
+            font: 5,
             "font-weight": "bold",
           },
           String(number),
@@ -283,7 +271,7 @@ function drawSystem(riff, g, system, place, width, ends) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, "font-size": 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, font: 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -306,7 +294,7 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
             y: g.top - 5.6,
-            "font-size": 3.6,
+            font: 3.6,
           },
           printed(chord.symbol),
         ),
@@ -321,7 +309,7 @@ function drawSystem(riff, g, system, place, width, ends) {
               class: "phrase",
               x: start + 1.6 + 1.4 * String(bar.number + 1).length,
               y: g.top - 2.4,
-              "font-size": 2.8,
+              font: 2.8,
             },
             phrase.label,
           ),
@@ -386,20 +374,21 @@ export function sheetFile(page) {
   const [, , width, height] = copy.getAttribute("viewBox").split(" ");
   copy.setAttribute("width", `${width}mm`);
   copy.setAttribute("height", `${height}mm`);
-  copy.prepend(s("style", {}, STYLE));
+  copy.prepend(s("style", {}, style()));
   return new Blob([new XMLSerializer().serializeToString(copy)], { type: "image/svg+xml" });
 }
 
-const STYLE = `
-text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
-.note text, .letter, .rhythm text, .finger { font-family: Arial, "Liberation Sans", sans-serif; }
-.sheet-paper, .knock { fill: #fff; }
-.letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
-.string { stroke: #777; stroke-width: .15; }
-.bar { stroke: #000; stroke-width: .25; }
-.slur { fill: none; stroke: #000; stroke-width: .25; }
-.head, .dot, .block { fill: #000; }
-.unsure text { fill: #666; }
-.stem, .flag, .zigzag, .tie { fill: none; stroke: #000; stroke-width: .28; }
-.beam { stroke: #000; stroke-width: .7; }
-`;
+/** The page's own rules for sheets, on which nothing else of the page weighs. */
+function style() {
+  const real = {
+    "--ink": "#000",
+    "--sans": 'Arial, "Liberation Sans", sans-serif',
+    "--serif": 'Georgia, "Liberation Serif", serif',
+  };
+  return [...document.styleSheets]
+    .flatMap((sheet) => [...sheet.cssRules])
+    .map((rule) => rule.cssText)
+    .filter((text) => /^[^@{]*\.sheet-page/.test(text))
+    .join("\n")
+    .replace(/var\((--\w+)\)/g, (_, name) => real[name]);
+}

@@ -62,13 +62,7 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
     }),
     s(
       "text",
-      {
-        "aria-hidden": "true",
-        x,
-        y: y + g.gap * 0.29,
-        "text-anchor": "middle",
-        "font-size": g.gap * 0.82,
-      },
+      { "aria-hidden": "true", x, y: y + g.gap * 0.29, mid: true, font: g.gap * 0.82 },
       text,
     ),
   );
@@ -92,7 +86,7 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
           "aria-hidden": "true",
           x: x + half * 0.9,
           y: y - g.gap * 0.18,
-          "font-size": g.gap * 0.55,
+          font: g.gap * 0.55,
         },
         "?",
       ),
@@ -112,7 +106,7 @@ export function fingerMark(g, note, x) {
       x: x - half,
       y: g.y(note.string) + g.gap * 0.42,
       "text-anchor": "end",
-      "font-size": g.gap * 0.55,
+      font: g.gap * 0.55,
     },
     String(note.finger),
   );
@@ -177,13 +171,7 @@ export function technique(g, note, x, from) {
     parts.push(
       s(
         "text",
-        {
-          class: "letter",
-          x: (start + x) / 2,
-          y: y - lift * 0.82,
-          "text-anchor": "middle",
-          "font-size": g.gap * 0.6,
-        },
+        { class: "letter", x: (start + x) / 2, y: y - lift * 0.82, mid: true, font: g.gap * 0.6 },
         letter,
       ),
     );
@@ -238,7 +226,7 @@ export function droneLine(g, drone, x1, x2, label = true) {
           x: x1 - g.gap * 1.05,
           y: g.y(drone.string) - g.gap * 0.22,
           "text-anchor": "end",
-          "font-size": g.gap * 0.6,
+          font: g.gap * 0.6,
         },
         "drone",
       ),
@@ -259,7 +247,7 @@ export function segmentBand(kind, x1, x2) {
   );
   if (kind !== "neither")
     for (let x = x1 + 6; x + SEGMENT.least < x2; x += SEGMENT.every)
-      group.append(s("text", { x, y: SEGMENT.tall - 1, "font-size": 11 }, kind));
+      group.append(s("text", { x, y: SEGMENT.tall - 1, font: 11 }, kind));
   return group;
 }
 
@@ -276,7 +264,7 @@ const VERDICTS = {
 export function verdictMark(g, verdict, x, y = g.verdictY) {
   return s(
     "text",
-    { class: `verdict ${verdict}`, x, y, "text-anchor": "middle", "font-size": g.gap * 0.8 },
+    { class: `verdict ${verdict}`, x, y, mid: true, font: g.gap * 0.8 },
     VERDICTS[verdict] || "?",
   );
 }

@@ -123,19 +123,23 @@ def _edit(
 def _note(
     *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], note: int
 ) -> dict[str, Any]:
-    """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
+    """Every place of a note and what it asks of the hand, the hand there, why, its repeats."""
     del scratch, progress
     from transcribe import fingering
     from transcribe.correct.pins import repeats_of
+    from transcribe.fingering.hand_at import hand_at
 
     document = from_json(riff)
-    places = [
-        {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
-        for place in fingering.places(document, note)
-    ]
+    why = fingering.explain(document, note)
+    in_words = dataclasses.replace(why, facts={**why.facts, "in_words": True})
     return {
-        "places": places,
-        "why": remark_json(fingering.explain(document, note)),
+        "places": [
+            dataclasses.asdict(choice) | {"cost": _finite(choice.cost)}
+            for choice in fingering.choices(document, note)
+        ],
+        "hand": hand_at(document, note),
+        "why": remark_json(why),
+        "why_in_words": remark_json(in_words),
         "repeats": list(repeats_of(document, note)),
     }
 
@@ -210,32 +214,27 @@ def _compare(
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
     from transcribe import api
-    from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
     from transcribe.takes import report
     from transcribe.takes.summary import figures_of
 
     against = from_json(reference)
-    instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
-    sound = None
     _refuse_papers(path, shown)
+    recording = None
     if holds_notes(path):
-        take = _read_notes(path, shown)
+        comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
         recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
-        take = api.transcribe(
-            recording.y, sr=recording.sr, instrument=instrument, progress=progress
-        )
-        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-        take = dataclasses.replace(take, source=source)
+        comparison = api.compare_recording(recording, shown, against, progress=progress)
         _draw(recording, scratch, progress)
-        sound = (recording.y, recording.sr)
-    progress("comparing", 0.0)
-    comparison = api.compare(take, against, sound=sound)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
-        "pitches": [note.pitch_midi for note in comparison.take.notes],
+        "duration_sec": None if recording is None else recording.duration_sec,
+        "played": [
+            [note.pitch_midi, round(note.onset_sec, 4), round(note.offset_sec, 4)]
+            for note in comparison.take.notes
+        ],
         "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 
