@@ -84,7 +84,7 @@ def transcribe(
     max_sec : float
         Longer recordings are refused.
     progress : callable, optional
-        Told the stage and its share.
+        Called with the stage and its share.
 
     Returns
     -------
