@@ -78,8 +78,7 @@ def _reached_midi(note: Note) -> int:
     bend = note.bend
     if bend is None or bend.released:
         return note.pitch_midi
-    rise = bend.semitones if bend.semitones is not None else (bend.cents or 0.0) / 100.0
-    return note.pitch_midi + round(rise)
+    return note.pitch_midi + round(bend.rise_semitones or 0.0)
 
 
 def _neck(riff: Riff) -> NeckOptions:

@@ -126,6 +126,23 @@ def test_bend_rises_to_its_height(rise: int, tmp_path: Path) -> None:
     assert bent.bend == Bend(semitones=rise)
 
 
+def test_a_bend_that_was_heard_rises_as_far_and_falls_where_it_is_let_down(tmp_path: Path) -> None:
+    riff = make_riff([(0, 2, 2, 7, "bend"), (0, 2, 1, 5)])
+    heard = Bend(cents=195.0, released=True)
+    notes = tuple(replace(n, bend=heard) if n.articulation == "bend" else n for n in riff.notes)
+    data = write_midi(replace(riff, notes=notes))
+    track = mido.MidiFile(file=io.BytesIO(data)).tracks[1]
+    wheel = [m.pitch for m in track if m.type == "pitchwheel"]
+    top = int(np.argmax(wheel))
+    assert wheel[top] == round(8192 * 1.95 / 12)
+    assert wheel[top:] == sorted(wheel[top:], reverse=True)
+    assert wheel[-1] == 0
+    path = tmp_path / "bent.mid"
+    path.write_bytes(data)
+    bent = next(n for n in read_midi(path).notes if n.articulation == "bend")
+    assert bent.bend == Bend(semitones=2)
+
+
 def test_pickup_keeps_its_negative_beats(tmp_path: Path) -> None:
     back = _back(legato_riff(), tmp_path)
     assert [n.onset_beat for n in back.notes[:3]] == [-1.0, -0.5, 0.0]

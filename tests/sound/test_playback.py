@@ -89,9 +89,13 @@ def test_a_slide_glides_and_a_bend_rises() -> None:
     assert _pitch(y, 0.2, 0.6, 57) == pytest.approx(57, abs=0.1)
     assert 57.3 < _pitch(y, 0.73, 0.79, 59.5) < 62.5
     assert _pitch(y, 0.9, 1.5, 62) == pytest.approx(62, abs=0.1)
-    bent = replace(_note(1, 0.1, 1.4, 3, 7, "bend"), bend=Bend(cents=200.0))
-    y = render_riff(Riff(notes=(bent,)))
-    assert _pitch(y, 0.5, 1.3, 64) == pytest.approx(64, abs=0.1)
+    bent = _note(1, 0.1, 1.4, 3, 7, "bend")
+    for bend in (Bend(cents=200.0), Bend(semitones=2)):
+        y = render_riff(Riff(notes=(replace(bent, bend=bend),)))
+        assert _pitch(y, 0.5, 1.3, 64) == pytest.approx(64, abs=0.1)
+    y = render_riff(Riff(notes=(replace(bent, bend=Bend(semitones=2, released=True)),)))
+    assert _pitch(y, 0.4, 1.1, 64) == pytest.approx(64, abs=0.1)
+    assert _pitch(y, 1.36, 1.4, 62.5) < 63.0
 
 
 def test_detuning_and_capo_are_heard() -> None:

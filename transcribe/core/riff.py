@@ -162,6 +162,17 @@ class Bend:
     released: bool = field(default=False, metadata=_RARE)
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
+    @property
+    def rise_semitones(self) -> float | None:
+        """The size as it is written, else as it was measured; None where neither is known.
+
+        >>> Bend(cents=195.0).rise_semitones
+        1.95
+        """
+        if self.semitones is not None or self.cents is None:
+            return self.semitones
+        return self.cents / 100.0
+
 
 @dataclass(frozen=True, slots=True)
 class Note:

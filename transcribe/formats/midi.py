@@ -48,6 +48,7 @@ __all__ = ["read_midi", "write_midi"]
 _TICKS = 480  # per quarter
 _DRUMS = 9  # channel 10, counted from 0
 _NO_STRING = 15
+_BEND_STEPS = 8  # messages of a bend, so that it glides
 _BEND_RANGE = 12  # semitones, sent as registered parameter 0 on every channel used
 _MARK = "handspan 1"
 _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d.]+) beat (-?\d+)$")
@@ -208,17 +209,22 @@ def _velocity(note: Note) -> int:
 def _bend(note: Note, channel: int, start: int, end: int) -> list[_Event]:
     import mido
 
-    rise = (note.bend.semitones if note.bend is not None else None) or 1.0
-    rise = rise if rise > 0 else 1.0
+    bend = note.bend or Bend()
+    known = bend.rise_semitones
+    rise = known if known is not None and known > 0 else 1.0
     top = min(8191, round(8192 * rise / _BEND_RANGE))
-    steps = 8
+    shares = [step / _BEND_STEPS for step in range(1, _BEND_STEPS + 1)]
+    if bend.released:
+        shares += shares[-2::-1]
+    # Up in the first half of the note; where the string is let down, up and down in all of it.
+    over = (end - start) * (1.0 if bend.released else 0.5) / (len(shares) + bend.released)
     events: list[_Event] = [
         (
-            start + (end - start) * step // (2 * steps),
+            start + int(over * step),
             4,
-            mido.Message("pitchwheel", channel=channel, pitch=round(top * step / steps)),
+            mido.Message("pitchwheel", channel=channel, pitch=round(top * share)),
         )
-        for step in range(1, steps + 1)
+        for step, share in enumerate(shares, 1)
     ]
     return [*events, (end, 1, mido.Message("pitchwheel", channel=channel, pitch=0))]
 

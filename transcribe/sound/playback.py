@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import midi_to_hz
-from transcribe.core.riff import LEGATO, Instrument, Note, Riff, legato_sources, sort_notes
+from transcribe.core.riff import LEGATO, Bend, Instrument, Note, Riff, legato_sources, sort_notes
 from transcribe.sound.plucked_string import StringModel, pluck
 from transcribe.sound.voices import level_before, read_at
 
@@ -29,6 +29,8 @@ PEAK = 0.35
 _MAX_RMS = 0.1  # no more than this on average, so that dense strums are no louder than a line
 _RELEASE_SEC = 0.045
 _TAIL_SEC = 0.4
+_BEND_SEC = 0.18  # from the fret's own pitch to the top of a bend; by ear
+_BEND_SEMITONES = 1.0  # of a bend whose size is not known
 _LONGEST_SEC = 7200.0
 _NODE_SHARES = {5: 4, 7: 3, 12: 2, 19: 3, 24: 4}  # fret touched or sounding -> share of the string
 
@@ -102,10 +104,15 @@ def _cents(plan: _Plan, size: int, sr: int) -> Array | None:
     note = plan.note
     t = np.arange(size) / sr
     if note.articulation == "bend":
-        known = None if note.bend is None else note.bend.cents
-        target = 100.0 if known is None else known
-        rise = min(0.18, 0.5 * plan.hold / sr)
-        return np.asarray(target * (0.5 - 0.5 * np.cos(np.pi * np.clip(t / rise, 0.0, 1.0))))
+        bend = note.bend or Bend()
+        known = bend.rise_semitones
+        target = 100.0 * (_BEND_SEMITONES if known is None else known)
+        held = plan.hold / sr
+        rise = min(_BEND_SEC, 0.5 * held)
+        share = np.clip(t / rise, 0.0, 1.0)
+        if bend.released:
+            share = np.minimum(share, np.clip((held - t) / rise, 0.0, 1.0))
+        return np.asarray(target * (0.5 - 0.5 * np.cos(np.pi * share)))
     if note.articulation == "vibrato":
         depth = 24.0 * np.clip((t - 0.12) / 0.2, 0.0, 1.0)
         return np.asarray(depth * (0.5 - 0.5 * np.cos(2 * np.pi * 5.4 * t)))

@@ -15,7 +15,7 @@ from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
-from transcribe.core.riff import LEGATO, Instrument, Mark, Note, Rhythm, Riff, legato_sources
+from transcribe.core.riff import LEGATO, Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.formats.bar_repeats import Repeat, find_repeats
 from transcribe.formats.chord_names import CHORDS, are_implied, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
@@ -485,9 +485,12 @@ class _Writer:
         if source.articulation in LEGATO and not any(join.stop == source.id for join in joins):
             technical.append(_tag("other-technical", source.articulation))
         if source.articulation == "bend":
-            alter = (source.bend.semitones if source.bend is not None else None) or 1
+            bend = source.bend or Bend()
+            alter = bend.semitones or 1
+            if bend.semitones is None and bend.cents is not None:
+                alter = max(0.5, round(bend.cents / 50) / 2)  # scores go by quarter tones
             technical.append(_tag("bend", _tag("bend-alter", f"{alter:g}")))
-            if source.bend is not None and source.bend.released:
+            if bend.released:
                 technical.append(_tag("bend", _tag("bend-alter", f"{-alter:g}"), _tag("release")))
         if source.articulation == "harmonic":
             technical.append(_tag("harmonic", _tag("natural")))
