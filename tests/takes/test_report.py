@@ -154,7 +154,7 @@ def test_page_escapes_the_names_of_files(slips: Comparison) -> None:
 
 def test_page_tells_state_by_signs_and_words(slips: Comparison) -> None:
     page = report.html(slips)
-    for sign, words in (("*", "another pitch was played"), ("_", "did not sound")):
+    for sign, words in (("*", "another pitch was played"), ("_", "was not played")):
         assert f">{sign}</span> {words}" in page
     assert '<text class="mark wrong"' in page
     assert '<path class="dot late"' in page

@@ -83,7 +83,7 @@ def run(
                 print(outcome.text, flush=True)
                 shown += 1
     except KeyboardInterrupt:
-        progress.say(f"stopped; {len(outcomes)} of {len(paths)} files were begun")
+        progress.say(f"stopped; {len(outcomes)} of {len(paths)} files were done")
         return 130
     progress.say(f"{len(paths) - failed} of {len(paths)} files done")
     return 1 if failed else 0

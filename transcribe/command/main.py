@@ -58,7 +58,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 0
     except KeyboardInterrupt:
         progress.clear()
-        print("handspan: stopped; nothing was changed", file=sys.stderr)
+        print("handspan: stopped; no file is half-written", file=sys.stderr)
         return 130
     progress.clear()
     return int(code or 0)

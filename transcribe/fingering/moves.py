@@ -47,9 +47,9 @@ class Grip:
 
 HAND_COSTS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "shift": ("mm", ""),
-        "shift_rested": ("mm", "rest"),
-        "shift_fast": ("mm", "hurry"),
+        "shift": ("cm", ""),
+        "shift_rested": ("cm", "rest"),
+        "shift_fast": ("cm", "hurry"),
         "shift_any": ("any", ""),
         "shift_any_rested": ("any", "rest"),
         "box_moves": ("two", "box"),
@@ -66,7 +66,7 @@ HAND_COSTS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Cost -> (the part of `hand_moves` that it counts, what of the onset scales it, if anything).
 
-``rest``: the silence before, 0 to 1.5 s as 0 to 1. ``hurry``: 0.25 s over the time since the hand
+``rest``: the silence before, from 0.2 s; 1.5 s and more are 1. ``hurry``: 0.25 s over the time since the hand
 last stopped a string. ``box``: 1 in a line on a pentatonic scale. ``held``: 1 where a stopped
 note still sounds.
 """
@@ -91,7 +91,7 @@ def hand_moves(was: Grip, now: Grip, opens: Array) -> dict[str, Array]:
         kept += same_string & same_fret
     at = np.where(now.placed, now.position, was.position)
     return {
-        "mm": np.abs(now.mm - was.mm) * (0.1 * moves),
+        "cm": np.abs(now.mm - was.mm) * (0.1 * moves),
         "any": any_move,
         "two": np.minimum(frets, 2.0) / 2.0,
         "three": np.minimum(frets, 3.0),

@@ -12,7 +12,7 @@ from transcribe.core.riff import Note, Phrase
 
 __all__ = ["agreed_strings", "repeat_groups"]
 
-_SAME_BEAT = 0.2  # beats; closer than any two notes that a phrase tells apart by their onset
+_SAME_BEAT = 0.2  # beats within which notes of two phrases correspond; near a sixteenth of a 4/4
 
 
 def _base(label: str) -> str:

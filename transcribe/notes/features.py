@@ -1,4 +1,4 @@
-"""What the note network sees: log-frequency spectrograms at three sharpnesses.
+"""What the note network sees: log-frequency spectrograms with windows of four lengths.
 
 Conventions: audio is mono at `SR`; frame ``t`` is centred on sample ``t * HOP``; the pitch axis has
 `SEMITONES` rows from MIDI `LOW_MIDI`, shifted by the tuning offset; three ``thirds`` of a semitone

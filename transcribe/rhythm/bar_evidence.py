@@ -88,7 +88,7 @@ def pulse_beats(meter: tuple[int, int]) -> float:
     return 3.0 if meter[0] % 3 == 0 else 2.0
 
 
-# Beta priors of "an event is here" by level: downbeat, group, beat, half, quarter, third.
+# Beta priors of "an event is here" by level: downbeat, group, beat, half, quarter, third, other.
 _HERE = np.array([[5, 0.6], [3, 1], [2, 1.3], [0.7, 1.0], [0.2, 1.5], [0.1, 1.5], [0.02, 3]])
 # Beta priors of "this event is marked" by level, for each kind of mark.
 _MARKED = {

@@ -34,7 +34,7 @@ def is_regular(times_sec: Sequence[float]) -> bool:
 
 
 def from_notes(notes: Sequence[Note]) -> int:
-    """How many notes at the start are taps: unpitched (dead) or hardly believed notes, evenly
+    """How many notes at the start are taps: notes without pitch (dead) or of low confidence, evenly
     spaced, before any other note. The first note after them must come where the next tap or half
     a tap would."""
     count = 0

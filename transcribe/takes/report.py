@@ -57,7 +57,7 @@ _EDGE_SEC = 0.5  # before a line's first note and after its last, in which extra
 _MEANING = {
     "right": "right",
     "wrong": "another pitch was played",
-    "missed": "did not sound",
+    "missed": "was not played",
     "extra": "not in the reference",
     "early": "came early",
     "late": "came late",

@@ -201,7 +201,7 @@ def verdict_words(row: Verdict, reference: Riff) -> str:
     if row.verdict == "extra":
         return f"{where} is not written there"
     if row.verdict == "missed":
-        return "did not sound"
+        return "was not played"
     why = reason_words(row) or "not heard for certain"
     if row.reference is None and row.played is not None:
         return f"{where} may have sounded too ({why})"

@@ -72,8 +72,7 @@ def tolerance_ms(interval_ms: float) -> float:
 def where_played(note: Note, pitch_midi: int, instrument: Instrument) -> Played:
     """Where on the neck a wrong note suggests the finger went; no place where there is none.
 
-    Along the same string first, then the same fret on another string; a step along the string and
-    a step across count alike, as far as a hand that is one off would reach.
+    The nearest place: a string further counts as much as two frets further.
     """
     if note.string is None or note.fret is None:
         return Played(pitch_midi)
