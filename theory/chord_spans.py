@@ -11,7 +11,8 @@ by the Viterbi recursion, the confidence by the forward-backward recursion of th
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -60,7 +61,9 @@ class ChordSpan:
     the mode (empty where no mode was given). ``implied`` says that the chord is not played as one:
     the notes come one by one, or fewer than three of its own sound. ``pedal`` names a drone under
     it that is not its own bass; ``borrowed`` says where a chord foreign to the mode comes from.
-    ``start_beat`` and ``end_beat`` count the beats given.
+    ``start_beat`` and ``end_beat`` count the beats given. ``written`` chords are those that a
+    player wrote over the notes; ``sounds`` is then the chord that was found there instead, where
+    the written one explains less than half of what sounds.
     """
 
     start_sec: float
@@ -76,6 +79,8 @@ class ChordSpan:
     borrowed: str | None = None
     start_beat: int = 0
     end_beat: int = 0
+    written: bool = False
+    sounds: str | None = None
 
     @property
     def chord(self) -> Chord:
@@ -236,6 +241,7 @@ def _spans(
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     notes, edges, slot, drones = played.notes, played.edges, played.slot, played.drones
+    at = [int(slot[stroke[0]]) for stroke in played.strokes]
     found = []
     for a, b in _stretches(path):
         loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)
@@ -249,7 +255,8 @@ def _spans(
         tones = {pc for pc in heard if inside[state, pc]}
         if len(tones) < 2:
             continue  # one note is no chord
-        bass = _bass(played, a, b) if name_bass else None
+        strokes = played.strokes[bisect_left(at, a) : bisect_left(at, b)]
+        bass = _bass(played, strokes) if name_bass else None
         found.append(
             _span(
                 Chord(_name(root, mode), kind, _name(root, mode)),
@@ -315,13 +322,14 @@ def _moved_to_strokes(spans: tuple[ChordSpan, ...], played: Played) -> tuple[Cho
             continue
         rows = [pairs.index((span.chord.root_pc, span.kind)) for span in (old, new)]
         inside = range(max(old.start_beat, beat - 1), min(new.end_beat, beat + 1))
-        around = [stroke for stroke, b in zip(played.strokes, at, strict=True) if b in inside]
+        begin, end = bisect_left(at, inside.start), bisect_left(at, inside.stop)
+        around = played.strokes[begin:end]
         gain = np.array(
             [strength[g] @ (log_p[rows[1]] - log_p[rows[0]])[pitch[g] % 12] for g in around]
         )
         # How well the new chord explains all from each stroke on, the old one what is before.
         after = np.append(np.cumsum(gain[::-1])[::-1], 0.0)
-        on_beat = sum(b in inside and b < beat for b in at)
+        on_beat = bisect_left(at, beat, begin, end) - begin
         best = int(after.argmax())
         if best == len(around) or len(set(pitch[around[best]]) - set(played.drones)) < 2:
             continue  # one note of a line is no chord that comes early
@@ -432,15 +440,15 @@ def _name(root: int, mode: Mode | None) -> str:
     return mode.spell(root) if mode else USUAL_NAMES[root]
 
 
-def _bass(played: Played, first: int, last: int) -> int | None:
-    """Pitch class of the lowest note of the fullest strokes from beat ``first`` to before ``last``.
+def _bass(played: Played, strokes: Sequence[npt.NDArray[np.int64]]) -> int | None:
+    """Pitch class of the lowest note of the fullest of some strokes.
 
     None for a single line.
     """
     sums: dict[int, float] = {}
-    for stroke in played.strokes:
+    for stroke in strokes:
         low = lowest_of_chord(played, stroke)
-        if low is not None and first <= played.slot[stroke[0]] < last:
+        if low is not None:
             sums[low] = sums.get(low, 0.0) + float(len(stroke)) ** 2
     if not sums:
         return None

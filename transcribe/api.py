@@ -29,6 +29,7 @@ from transcribe.core.riff import (
 if TYPE_CHECKING:
     import numpy as np
 
+    from transcribe.audio import Recording
     from transcribe.drone import DroneChoice
     from transcribe.fingering import Hand
     from transcribe.takes import Comparison
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Progress",
     "compare",
+    "compare_recording",
     "describe",
     "finger",
     "to_show",
@@ -82,7 +84,7 @@ def transcribe(
     max_sec : float
         Longer recordings are refused.
     progress : callable, optional
-        Told the stage and its share.
+        Called with the stage and its share.
 
     Returns
     -------
@@ -106,6 +108,39 @@ def transcribe(
     >>> [note.pitch_midi for note in heard.notes]
     [50, 53, 55, 57]
     """
+    riff, sound = _listen(
+        take,
+        sr=sr,
+        instrument=instrument,
+        keep_echo=bool(keep_echo),
+        max_sec=max_sec,
+        progress=progress,
+    )
+    return _assemble(
+        riff,
+        guess_tuning=instrument is None,
+        sound=sound,
+        hand=hand,
+        drone=drone,
+        pins=pins,
+        requests=requests,
+        bpm=bpm,
+        meter=meter,
+        first_beat_sec=first_beat_sec,
+        progress=progress,
+    )
+
+
+def _listen(
+    take: str | os.PathLike[str] | np.ndarray,
+    *,
+    sr: int | None,
+    instrument: Instrument | None,
+    keep_echo: bool = False,
+    max_sec: float = 1800.0,
+    progress: Progress | None,
+) -> tuple[Riff, tuple[np.ndarray, int]]:
+    """The notes of a recording, and the playing in it as samples with their rate."""
     import numpy as np
 
     from transcribe import audio
@@ -132,7 +167,7 @@ def transcribe(
         instrument=instrument,
         tuning_known=not guess_tuning,
         progress=progress,
-        keep_echo=bool(keep_echo),
+        keep_echo=keep_echo,
     )
     notes = heard.notes
     instrument = dataclasses.replace(instrument, offset_cents=round(heard.offset_cents, 1))
@@ -151,7 +186,7 @@ def transcribe(
         notes,
         source,
         timing=Timing("heard"),
-        player=PlayerSettings(keep_echo=bool(keep_echo)),
+        player=PlayerSettings(keep_echo=keep_echo),
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
@@ -159,19 +194,7 @@ def transcribe(
     y = np.array(y[: round(notes[0].onset_sec * sr)], np.float32)
     for first, last in heard.talk:
         y[round(first * sr) : round(last * sr)] = 0.0
-    return _assemble(
-        riff,
-        guess_tuning=guess_tuning,
-        sound=(y, sr),
-        hand=hand,
-        drone=drone,
-        pins=pins,
-        requests=requests,
-        bpm=bpm,
-        meter=meter,
-        first_beat_sec=first_beat_sec,
-        progress=progress,
-    )
+    return riff, (y, sr)
 
 
 def finger(
@@ -281,7 +304,7 @@ def _hold_written(riff: Riff, instrument: Instrument, anew: bool) -> Riff:
     }
     warnings = riff.warnings
     if len(kept) < len(written):
-        name = riff.source.file if riff.source else "the file"
+        name = (riff.source.file if riff.source else "") or "the file"
         facts = {"count": len(written) - len(kept), "of": len(written), "file": name}
         warnings = (*warnings, Remark("places-not-kept", facts))
     notes = tuple(
@@ -360,12 +383,7 @@ def compare(
         # A riff document knows whether it has a drone; the other files have no word for it.
         if reference.drone is None and kind_of(path) != "riff":
             reference = dataclasses.replace(reference, drone=_written_drone(reference))
-    if reference.rhythm is None and reference.timing.bars_sec and reference.notes:
-        from transcribe.rhythm.bar_lines import in_bars
-
-        reference = in_bars(reference, None, None, None)[0]  # so that verdicts name the bar
-    if any(note.string is None for note in reference.notes):
-        reference = finger(reference, progress=progress)
+    reference = _as_reference(reference, progress)
     if not isinstance(take, Riff):
         if holds_notes(take):
             take = describe(take)
@@ -374,13 +392,41 @@ def compare(
             from transcribe.notes import SR
 
             path, recording = take, read_audio(take, to_sr=SR, progress=progress)
-            sound = (recording.y, recording.sr)
-            take = transcribe(
-                recording.y, sr=recording.sr, instrument=reference.instrument, progress=progress
-            )
-            source = Source(Path(path).name, round(recording.duration_sec, 4), recording.sha256)
-            take = dataclasses.replace(take, source=source)
+            return compare_recording(recording, Path(path).name, reference, progress=progress)
     return hold_against(take, reference, sound=sound, progress=progress)
+
+
+def _as_reference(riff: Riff, progress: Progress | None) -> Riff:
+    """``riff`` with bars, so that verdicts name them, and with places on the neck."""
+    if riff.rhythm is None and riff.timing.bars_sec and riff.notes:
+        from transcribe.rhythm.bar_lines import in_bars
+
+        riff = in_bars(riff, None, None, None)[0]  # so that verdicts name the bar
+    if any(note.string is None for note in riff.notes):
+        riff = finger(riff, progress=progress)
+    return riff
+
+
+def compare_recording(
+    recording: Recording, name: str, reference: Riff, *, progress: Progress | None = None
+) -> Comparison:
+    """Hold a recording called ``name`` against a riff, as `compare` does.
+
+    Only what a comparison looks at is found of the take: its notes and its beats. The network
+    listens once, for the notes and for what is asked of it again where a note is missing.
+    """
+    from transcribe.notes.network import kept_answers
+    from transcribe.takes import compare as hold_against
+
+    reference = _as_reference(reference, progress)
+    instrument = dataclasses.replace(reference.instrument, offset_cents=0.0)
+    sound = (recording.y, recording.sr)
+    with kept_answers():
+        take, playing = _listen(sound[0], sr=sound[1], instrument=instrument, progress=progress)
+        take = _in_rhythm(take, sound=playing, progress=progress)
+        source = Source(name, round(recording.duration_sec, 4), recording.sha256)
+        take = dataclasses.replace(take, source=source)
+        return hold_against(take, reference, sound=sound, progress=progress)
 
 
 def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
@@ -448,10 +494,8 @@ def _assemble(
     The order of the stages stands here.
     """
     from transcribe import fingering
-    from transcribe.core.instrument import drone_pitches
     from transcribe.correct.requests import request_of
     from transcribe.harmony import theory_report
-    from transcribe.rhythm import find_rhythm
 
     hand = hand or fingering.Hand()
     notes, instrument, rhythm = riff.notes, riff.instrument, riff.rhythm
@@ -462,28 +506,18 @@ def _assemble(
             instrument = guess.instrument
             warnings = (*warnings, guess.remark)
     if rhythm is None:
-        y, sr = sound if sound is not None else (None, None)
-        # Where no open string drones, a stopped note may still ring on under the rest: unless the
-        # player rules a drone out, the rhythm looks for one by itself.
-        known = fingering.find_drone(notes, instrument, drone=drone)
-        ringing = None if known is None and drone != "off" else drone_pitches(known, instrument)
-        duration = riff.source.duration_sec if riff.source else None
-        rhythm, notes = find_rhythm(
-            notes,
-            duration_sec=duration or max(note.offset_sec for note in notes),
-            y=y,
-            sr=sr,
-            bpm=bpm or riff.player.bpm,
-            meter=meter or riff.player.meter,
-            first_beat_sec=(
-                first_beat_sec if first_beat_sec is not None else riff.player.first_beat_sec
-            ),
-            drone_midi=ringing,
-            ends_known=sound is None,
+        riff = dataclasses.replace(riff, instrument=instrument)
+        riff = _in_rhythm(
+            riff,
+            sound=sound,
+            drone=drone,
+            bpm=bpm,
+            meter=meter,
+            first_beat_sec=first_beat_sec,
             progress=progress,
         )
-        if timing.kind == "written":
-            timing = dataclasses.replace(timing, kind="heard")
+        notes, rhythm, timing = riff.notes, riff.rhythm, riff.timing
+        assert rhythm is not None
     if progress:
         progress("fingering", 0.0)
     held = dict(pins or {})
@@ -527,3 +561,42 @@ def _assemble(
         cautions=solved.cautions,
     )
     return dataclasses.replace(riff, theory=theory_report(riff).as_document())
+
+
+def _in_rhythm(
+    riff: Riff,
+    *,
+    sound: tuple[np.ndarray, int] | None,
+    drone: DroneChoice = "auto",
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    progress: Progress | None,
+) -> Riff:
+    """``riff`` with the beats of its notes found."""
+    from transcribe import fingering
+    from transcribe.core.instrument import drone_pitches
+    from transcribe.rhythm import find_rhythm
+
+    y, sr = sound if sound is not None else (None, None)
+    # Where no open string drones, a stopped note may still ring on under the rest: unless the
+    # player rules a drone out, the rhythm looks for one by itself.
+    known = fingering.find_drone(riff.notes, riff.instrument, drone=drone)
+    ringing = None if known is None and drone != "off" else drone_pitches(known, riff.instrument)
+    duration = riff.source.duration_sec if riff.source else None
+    rhythm, notes = find_rhythm(
+        riff.notes,
+        duration_sec=duration or max(note.offset_sec for note in riff.notes),
+        y=y,
+        sr=sr,
+        bpm=bpm or riff.player.bpm,
+        meter=meter or riff.player.meter,
+        first_beat_sec=first_beat_sec if first_beat_sec is not None else riff.player.first_beat_sec,
+        drone_midi=ringing,
+        ends_known=sound is None,
+        progress=progress,
+    )
+    timing = riff.timing
+    if timing.kind == "written":
+        timing = dataclasses.replace(timing, kind="heard")
+    return dataclasses.replace(riff, notes=notes, rhythm=rhythm, timing=timing)

@@ -35,8 +35,8 @@ def main() -> None:
             page.goto(server.address)
             page.wait_for_selector("h1")
             time.sleep(6)  # the workers' imports are done before anybody has chosen a file
-            rows = [*_opening(page, server), *_drop(page, server, folder), *_pin(page, server)]
-            rows += _scroll(page, server)
+            rows = [*_opening(page, server), *_drop(page, server, folder), *_verdict(page, server)]
+            rows += [*_pin(page, server), *_scroll(page, server)]
             browser.close()
     finally:
         server.stop()
@@ -68,8 +68,8 @@ def _drop(page: Any, server: Server, folder: Path) -> list[tuple]:
     from transcribe.audio import read_audio
 
     recording = read_audio(ROOT / "fixtures" / "takes" / "mooring" / "mooring.ogg")
-    path = folder.parent / "ten-seconds.wav"
-    soundfile.write(path, recording.y[: 10 * recording.sr], recording.sr)
+    path = folder.parent / "twenty-seconds.wav"
+    soundfile.write(path, recording.y[: 20 * recording.sr], recording.sr)
     seconds = []
     for _ in range(_TIMES):
         page.goto(f"{server.url}/#")
@@ -78,7 +78,23 @@ def _drop(page: Any, server: Server, folder: Path) -> list[tuple]:
         page.set_input_files(".well input[type=file]", path)
         page.wait_for_selector(".tab .note", timeout=60_000)
         seconds.append(time.perf_counter() - begun)
-    return [("10 s take, dropped, to its tab", seconds, "s", "5 s")]
+    return [("20 s take, dropped, to its tab", seconds, "s", "4 s")]
+
+
+def _verdict(page: Any, server: Server) -> list[tuple]:
+    """From the end of a take that was recorded, to its verdicts under the tab."""
+    slips = ROOT / "fixtures" / "takes" / "mooring-slips" / "mooring-slips.ogg"
+    page.wait_for_selector("#tab-check")
+    page.click("#tab-check")
+    page.wait_for_selector("#pane-check input[type=file]", state="attached")
+    seconds = []
+    for _ in range(_TIMES):
+        page.evaluate("document.querySelector('main').riff.check.hide()")
+        begun = time.perf_counter()
+        page.set_input_files("#pane-check input[type=file]", slips)
+        page.wait_for_selector(".tab .verdict", timeout=60_000)
+        seconds.append(time.perf_counter() - begun)
+    return [("19 s take, ended, to its verdicts", seconds, "s", "3 s")]
 
 
 _CLICK = """([id, place]) => new Promise((resolve) => {
@@ -134,21 +150,21 @@ _SCROLL = """() => new Promise((resolve) => {
 
 
 def _scroll(page: Any, server: Server) -> list[tuple]:
-    riff = over_and_over(make_riff(), times=75)
+    riff = over_and_over(make_riff(), times=38)
     sr = 22050
     rng = np.random.default_rng(1)
-    soundfile.write(server.folder / "ten-minutes.wav", 0.1 * rng.standard_normal(600 * sr), sr)
+    soundfile.write(server.folder / "five-minutes.wav", 0.1 * rng.standard_normal(304 * sr), sr)
     import dataclasses
 
     from transcribe.core.riff import Source
 
-    riff = dataclasses.replace(riff, source=Source("ten-minutes.wav", 600.0))
-    write_riff(riff, server.folder / "ten-minutes.riff.json")
-    page.goto(f"{server.url}/#riff={server.id_of('ten-minutes')}")
+    riff = dataclasses.replace(riff, source=Source("five-minutes.wav", 304.0))
+    write_riff(riff, server.folder / "five-minutes.riff.json")
+    page.goto(f"{server.url}/#riff={server.id_of('five-minutes')}")
     page.wait_for_selector(".tab .note")
     page.wait_for_selector("canvas.picture[style*='226px']", timeout=120_000)
     frames = page.evaluate(_SCROLL)
-    return [(f"frame while 10 min ({len(riff.notes)} notes) scroll by", frames, "s", "")]
+    return [(f"frame while 5 min ({len(riff.notes)} notes) scroll by", frames, "s", "0.0167 s")]
 
 
 if __name__ == "__main__":

@@ -260,6 +260,17 @@ def axe() -> Path:
     raise AssertionError
 
 
+def violations(page: Any, axe: Path) -> list[str]:
+    """What the accessibility checker finds on a page, whatever its weight."""
+    if not page.evaluate("typeof axe !== 'undefined'"):
+        page.add_script_tag(path=str(axe))
+    result = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    assert result["passes"], "axe looked at nothing"
+    return [
+        f"{v['id']} ({v['impact']}): {v['nodes'][0]['html'][:200]}" for v in result["violations"]
+    ]
+
+
 @pytest.fixture(scope="session")
 def chromium(mooring: Path) -> Iterator[Any]:
     """Chromium, whose microphone hears a shipped take."""

@@ -51,27 +51,46 @@ def test_recording_is_counted_in_and_can_be_called_off(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:
     page = open_page(server, put(server, "counted-in"))
-    page.click("#tab-check")
-    page.get_by_label("Count me in before recording").check()
-    record = page.locator("#pane-check button:text-is('Record')")
+    # Slowly, so that each number is seen.
+    page.evaluate("document.querySelector('main').riff.transport.setSpeed(40)")
+    record = page.locator(".along button").first
     record.click()
     count = page.locator(".counter output")
     for number in "1234":
         _expect(count).to_have_text(number)
-    _expect(page.locator("#pane-check button:text-is('Stop and use it')")).to_be_visible()
+    _expect(record).to_have_text("Stop and use it")
     before = page.evaluate("document.querySelector('main').riff.player.now")
-    page.wait_for_timeout(300)
-    assert page.evaluate("document.querySelector('main').riff.player.now") > before
-    page.click("#pane-check button:text-is('Discard')")
+    page.wait_for_function(
+        "(before) => document.querySelector('main').riff.player.now > before", arg=before
+    )
+    page.keyboard.press("Escape")
     _expect(page.locator("button.play")).to_have_text("Play")
+    _expect(record).to_have_text("Record along")
     record.click()
     _expect(count).to_have_text("2")
     page.keyboard.press("Escape")
     _expect(page.locator(".counter")).to_be_hidden()
-    _expect(record).to_be_enabled()
-    page.wait_for_timeout(1500)
-    assert page.locator("#pane-check button:text-is('Stop and use it')").count() == 0
+    _expect(record).to_have_text("Record along")
+    # What is left of the count leads to no recording.
+    turn = "document.querySelector('main').riff.player"
+    page.evaluate(f"{turn}.count({turn}.turn)")
+    _expect(record).to_have_text("Record along")
+    assert page.evaluate("document.querySelector('main').riff.along.recorder") is None
 
+
+# Until two frames in a row find the window and the tab where they were.
+_AT_REST = """() => new Promise((done) => {
+    let before = "";
+    const look = () => {
+        const now = `${window.scrollY} ${document.querySelector(".scroller, .lines").scrollLeft}`;
+        if (now === before) done();
+        else {
+            before = now;
+            requestAnimationFrame(() => requestAnimationFrame(look));
+        }
+    };
+    look();
+})"""
 
 # The boxes of the chosen note and of its panel, and the height of the window.
 _SEEN = """() => {
@@ -99,7 +118,8 @@ def test_the_chosen_note_is_seen_with_its_panel(
     for key in ("Home", "End", "ArrowLeft"):
         page.keyboard.press(key)
         page.wait_for_selector(".place")
-        page.wait_for_timeout(300)
+        # The window comes to rest where the note is.
+        page.evaluate(_AT_REST)
         note, panel, window = page.evaluate(_SEEN)
         assert note["top"] >= 0
         assert note["bottom"] <= window
@@ -123,7 +143,7 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     _expect(page.locator(".note-facts")).to_contain_text("3 notes chosen")
     page.get_by_label("Technique").select_option("vibrato")
     _expect(page.locator(".last-change")).to_contain_text("3 notes: vibrato")
-    page.get_by_label("Position").fill("9")
+    page.locator(".note-panel").get_by_label("Position").fill("9")
     page.click("button:text-is('Play them there')")
     _expect(page.locator(".last-change")).to_contain_text("Pinned 3 notes")
     after = saved(server, "several-at-once")
@@ -144,7 +164,7 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     assert {after.note(note.id).string for note in line} == {3}
     # What cannot be is refused with the note that stands in the way.
     page.locator("#note-1").click(modifiers=["Shift"])
-    page.get_by_label("Position").fill("9")
+    page.locator(".note-panel").get_by_label("Position").fill("9")
     page.click("button:text-is('Play them there')")
     _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 9")
 
@@ -350,7 +370,7 @@ def test_marks_of_degrees_move_no_bar(server: Server, open_page, put, one_riff: 
         _expect(page.locator(".tab .deciding").first).to_have_count(1 if deciding else 0)
         for _ in range(6):
             page.click("button:text-is('Closer')")
-        page.wait_for_timeout(100)
+        page.evaluate(_AT_REST)
         places.append(page.evaluate(bars))
     assert len(places[0]) > 3
     assert places[0] == places[1]
@@ -537,7 +557,7 @@ def test_a_loop_gets_faster_up_to_the_speed_of_the_take(server: Server, open_pag
     page.get_by_label("Speed").evaluate(
         "(each) => { each.value = '85'; each.dispatchEvent(new Event('input')); }"
     )
-    page.locator(".transport select").select_option("10")
+    page.get_by_label("Each time round").select_option("10")
     page.click("button:text-is('Play')")
     speed = page.locator(".transport .slider output")
     _expect(speed).to_have_text("95 %")

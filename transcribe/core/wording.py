@@ -446,11 +446,11 @@ def _hardest_place(r: Remark) -> _Words:
     return f"{why}; hardest at {r.facts['sec']:.2f} s on {_fret(r.facts['place'])}"
 
 
-def _cost(cost: Mapping[str, Any]) -> str:
+def _cost(cost: Mapping[str, Any], *, numbers: bool = True) -> str:
     words = _COSTS[cost["name"]]
     if "moved_mm" in cost:
         words = f"the hand moves {cost['moved_mm']:.0f} mm in {cost['in_sec']:.2f} s"
-    return f"{words} (+{cost['more']:.1f})"
+    return f"{words} (+{cost['more']:.1f})" if numbers else words
 
 
 def _beside_drone(facts: Mapping[str, Any]) -> str:
@@ -481,10 +481,13 @@ def _why_here(r: Remark) -> _Words:
     other = facts.get("other")
     if other is None:
         return name, f"{text}: no other string reaches this pitch."
-    more = other["more"]
-    costs = " and ".join(_cost(cost) for cost in other["costs"])
+    more, numbers = other["more"], not facts.get("in_words")
+    costs = " and ".join(_cost(cost, numbers=numbers) for cost in other["costs"])
     because = f": {costs}." if costs else "."
     text += f"{_beside_drone(facts)}; {_fret(other['place'])}"
+    if not numbers:
+        harder = "would be easier" if more < 0 else "the next best, is harder"
+        return name, f"{text}{', ' if more >= 0 else ' '}{harder}{because}"
     if more < 0:
         return name, f"{text} would cost {-more:.1f} less{because}"
     return name, f"{text}, the next best, would cost {more:.1f} more{because}"
@@ -628,6 +631,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "bar-lines-moved": lambda r: (
             f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "
             "are taken for those of the other strings."
+        ),
+        "count-shifted": lambda r: (
+            f"The count in line {r.facts['line']} stands one column beside its frets; each is "
+            "taken for the nearest beat."
         ),
         "tab-repeat-in-words": lambda r: (
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '

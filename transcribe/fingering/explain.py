@@ -19,7 +19,7 @@ from transcribe.fingering.hand import hand_of, neck_mm
 from transcribe.fingering.plan import plan_onsets
 from transcribe.fingering.solver import Solver, pins_of, solver_for
 
-__all__ = ["explain", "places"]
+__all__ = ["Choice", "choices", "explain", "places"]
 
 Place = tuple[int, int]
 
@@ -37,6 +37,52 @@ class _Tried:
     position_before: float | None
     position: float | None
     gap_sec: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One place for a note. ``more``: what it costs above the cheapest place (no unit).
+
+    ``index_fret``: the fret at which the index finger lies then, None where nothing is stopped.
+    ``because``: names of up to two costs by which it is above the cheapest, the largest first; of
+    the cheapest none.
+    """
+
+    string: int
+    fret: int
+    cost: float
+    more: float
+    finger: int
+    index_fret: int | None
+    because: tuple[str, ...] = ()
+
+
+def choices(riff: Riff, note_id: int) -> tuple[Choice, ...]:
+    """Every place for a note as `places` gives them, with what each asks of the hand.
+
+    Raises
+    ------
+    ParameterError
+        If there is no such note.
+
+    Examples
+    --------
+    >>> riff = Riff(notes=(Note(1, 0.0, 1.0, 64, string=1, fret=0),))
+    >>> [(c.string, c.fret) for c in choices(riff, 1)][0]
+    (1, 0)
+    """
+    tried = _try_all(riff, note_id)
+    return tuple(
+        Choice(
+            *one.place,
+            cost=one.cost,
+            more=one.cost - tried[0].cost,
+            finger=one.finger,
+            index_fret=None if one.position is None else max(1, round(one.position)),
+            because=tuple(cost["name"] for cost in _largest(riff, one, tried[0])),
+        )
+        for one in tried
+    )
 
 
 def places(riff: Riff, note_id: int) -> list[tuple[int, int, float]]:

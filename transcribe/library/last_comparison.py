@@ -2,13 +2,14 @@
 
 Conventions: ``NAME.check.json`` is one JSON object, written whole through a temporary file:
 ``{"check": 1, "when", "take", "sound", "notes": [[id, pitch_midi, onset_sec], ...],
-"pitches": [...], "rhythm": {...}, "comparison": {...}, "drawings": {name: SVG},
-"progress": {...}}``. ``notes`` are the
-reference's notes in the order that the verdicts count them in, so that a verdict finds its note
+"pitches": [...], "played": [[pitch_midi, onset_sec, offset_sec], ...], "duration_sec",
+"rhythm": {...}, "comparison": {...}, "drawings": {name: SVG}, "progress": {...}}``. ``notes`` are
+the reference's notes in the order that the verdicts count them in, so that a verdict finds its note
 though others came or went since, and no other note in its place; ``pitches`` are the MIDI pitches
-of the take's notes, and ``rhythm`` is the reference's as it was, so that a beat is the same moment
-though the bars have been counted in another way since. A file that is damaged says so in one
-sentence and is left where it is; the next comparison replaces it.
+of the take's notes, ``played`` those with their times in the take, and ``rhythm`` is the
+reference's as it was, so that a beat is the same moment though the bars have been counted in
+another way since. A file that is damaged says so in one sentence and is left where it is; the next
+comparison replaces it.
 """
 
 from __future__ import annotations
@@ -84,6 +85,10 @@ def _validate(kept: Any) -> None:
     _want(all(isinstance(n, list) and len(n) == 3 for n in notes))
     _want(all(_whole(n[0]) and _whole(n[1]) and _number(n[2]) for n in notes))
     _want(all(map(_whole, pitches)))
+    played = kept.get("played", [])
+    _want(isinstance(played, list) and len(played) in (0, len(pitches)))
+    _want(all(isinstance(n, list) and len(n) == 3 and all(map(_number, n)) for n in played))
+    _want(kept.get("duration_sec") is None or _number(kept["duration_sec"]))
     comparison = kept.get("comparison")
     _want(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
     _want(_number(comparison["summary"].get("right_share")))

@@ -12,8 +12,10 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import hashlib
 import os
 from collections.abc import Callable, Iterator, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
@@ -34,6 +36,7 @@ __all__ = [
     "Activations",
     "Window",
     "articulation_rows",
+    "kept_answers",
     "run_in_pieces",
     "run_in_windows",
     "run_network",
@@ -137,6 +140,21 @@ def _threads() -> int:
     return max(1, min(4, os.cpu_count() or 1))
 
 
+_Pieces = dict[tuple[str, float, Path, int], list[Activations]]
+_KEPT: ContextVar[_Pieces | None] = ContextVar("kept", default=None)
+_MAX_KEPT = 10  # pieces of a take, about 2 minutes; a longer one is listened to again
+
+
+@contextlib.contextmanager
+def kept_answers() -> Iterator[None]:
+    """Within it the network listens once to what it is given twice, at the same tenth of a cent."""
+    token = _KEPT.set({})
+    try:
+        yield
+    finally:
+        _KEPT.reset(token)
+
+
 def run_network(
     y: np.ndarray,
     *,
@@ -222,6 +240,25 @@ def run_in_pieces(
 
     Parameters and errors are those of `run_network`.
     """
+    frames = feat.frame_count(y.size)
+    kept = _KEPT.get()
+    if kept is None or frames > _MAX_KEPT * piece_frames:
+        yield from _listen(y, offset_cents, weights, piece_frames, progress)
+        return
+    digest = hashlib.sha256(np.ascontiguousarray(y).data).hexdigest()
+    key = (digest, round(offset_cents, 1), weights, piece_frames)
+    if key not in kept:
+        kept[key] = list(_listen(y, offset_cents, weights, piece_frames, progress))
+    yield from kept[key]
+
+
+def _listen(
+    y: np.ndarray,
+    offset_cents: float,
+    weights: Path,
+    piece_frames: int,
+    progress: Callable[[str, float], None] | None,
+) -> Iterator[Activations]:
     reference = feat.reference_power(y)
     frames = feat.frame_count(y.size)
     if frames == 0 or reference <= 0.0:

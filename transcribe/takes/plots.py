@@ -20,7 +20,7 @@ from transcribe.core.score_place import bar_name
 from transcribe.takes.comparison import MARKS, WORST_FIRST, Comparison, DroneVerdict, Verdict
 from transcribe.takes.timeline import has_beats
 
-__all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_tempo", "draw_timing"]
+__all__ = ["Bar", "bars_of", "draw_bar", "draw_drone", "draw_progress", "draw_tempo", "draw_timing"]
 
 _Axis = Callable[[float], float]
 
@@ -374,3 +374,22 @@ def draw_drone(drone: DroneVerdict) -> str:
         plot.text(x + wide / 2, 30.0, MARKS["missed"], "mark missed")
     plot.curve(drone.level, break_sec=_BREAK_SEC)
     return plot.svg(f"Level of the drone over time; {len(drone.gaps)} gaps")
+
+
+def draw_progress(shares: Sequence[float]) -> str:
+    """The share of right notes from take to take, oldest first; empty below two takes."""
+    if len(shares) < 2:
+        return ""
+    plot = _Plot((0.0, float(len(shares) - 1)), (0.0, 115.0), height=120.0, x_unit=(14.0, 64.0))
+    plot.scale(2, " %")
+    percent = [100.0 * share for share in shares]
+    plot.curve(enumerate(percent))
+    for k, value in enumerate(percent):
+        plot.body.append(_point(plot.x(k), plot.y(value), "right"))
+        if len(shares) <= 12 or k in (0, len(shares) - 1):
+            plot.text(plot.x(k), plot.y(value) - 7, f"{value:.0f}", "tick mid")
+    plot.under(0, "oldest take", kind="tick")
+    if len(shares) > 3:
+        plot.under(len(shares) - 1, "newest", kind="tick end")
+    told = ", ".join(f"{value:.0f}" for value in percent)
+    return plot.svg(f"Right notes from take to take, in percent, oldest first: {told}")

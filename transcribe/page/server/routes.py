@@ -80,6 +80,7 @@ class Api:
             ("GET", "/api/riffs/{riff}/tiles/{tile:int}", self._tile),
             ("GET", "/api/riffs/{riff}/take.wav", self._take),
             ("GET", "/api/made/{key}", self._made),
+            ("GET", "/api/made/{key}/tiles/{tile:int}", self._made_tile),
         ]
         return [Route(path, self._answering(end), methods=[method]) for method, path, end in table]
 
@@ -220,10 +221,14 @@ class Api:
 
     async def _tile(self, request: Request) -> Response:
         path = await run_in_threadpool(self._service.view, _riff_id(request), ".picture")
-        tile = await run_in_threadpool(picture.read_tile, path, request.path_params["tile"])
-        if tile is None:
-            raise NotHereError("The picture ends before that.")
-        return Response(tile, media_type="application/octet-stream")
+        return await _tile_of(path, request)
+
+    async def _made_tile(self, request: Request) -> Response:
+        key = request.path_params["key"]
+        if not _MADE.fullmatch(key):
+            raise NotHereError("There is nothing of that name.")
+        path = await run_in_threadpool(self._service.made, key, picture=True)
+        return await _tile_of(path, request)
 
     async def _take(self, request: Request) -> Response:
         path = await run_in_threadpool(self._service.view, _riff_id(request), ".wav")
@@ -259,6 +264,13 @@ _KINDS = {
 
 def _riff_id(request: Request) -> str:
     return str(request.path_params["riff"])
+
+
+async def _tile_of(path: Path, request: Request) -> Response:
+    tile = await run_in_threadpool(picture.read_tile, path, request.path_params["tile"])
+    if tile is None:
+        raise NotHereError("The picture ends before that.")
+    return Response(tile, media_type="application/octet-stream")
 
 
 def _started(made: Job | dict[str, Any]) -> Response:

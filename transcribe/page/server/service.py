@@ -34,6 +34,7 @@ from transcribe.page.server.store import Entry, NotHereError, Store, clean_name,
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
 from transcribe.page.worker.settings import number
+from transcribe.takes.plots import draw_progress
 
 __all__ = ["Service"]
 
@@ -305,21 +306,23 @@ class Service:
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             figures = result["figures"]
-            sound = scratch / "take.wav"
             kept = {
                 "when": figures["when"],
                 "take": name,
-                "sound": self._keep(sound, f"check {path.name}") if sound.exists() else None,
+                "sound": self._keep_take(scratch, path.name),
+                "duration_sec": result["duration_sec"],
                 "notes": [
                     [note.id, note.pitch_midi, round(note.onset_sec, 4)] for note in reference.notes
                 ],
-                "pitches": result["pitches"],
+                "pitches": [pitch for pitch, _, _ in result["played"]],
+                "played": result["played"],
                 "rhythm": against["rhythm"],
                 "comparison": result["comparison"],
                 "drawings": result["drawings"],
             }
             with hold(self._store.folder):
                 kept["progress"] = self._keep_progress(entry, figures)
+                kept["drawings"]["progress"] = draw_progress(kept["progress"]["shares"])
                 # A take of another riff would take the place of the last verdicts for nothing.
                 if result["comparison"]["same_riff"]:
                     write_check(check_path(entry.path), kept)
@@ -356,7 +359,18 @@ class Service:
         """``kept`` for the page: its sound as an address, while it is there to be heard."""
         key = kept.get("sound")
         there = key is not None and is_own_file(self._store.cache / f"{key}.wav")
-        return {**kept, "sound": f"/api/made/{key}" if there else None}
+        drawn = there and is_own_file(self._store.cache / f"{key}.picture")
+        view = describe(kept["duration_sec"]) if drawn and kept.get("duration_sec") else None
+        return {**kept, "sound": f"/api/made/{key}" if there else None, "view": view}
+
+    def _keep_take(self, scratch: Path, name: str) -> str | None:
+        """Keep the sound and the picture of a take that was compared; their key."""
+        if not (scratch / "take.wav").exists():
+            return None
+        sound = self._store.cached(f"check {name}", ".wav")
+        os.replace(scratch / "take.wav", sound)
+        os.replace(scratch / "picture", sound.with_suffix(".picture"))
+        return sound.stem
 
     def _keep_progress(self, entry: Entry, figures: Mapping[str, Any]) -> dict[str, Any]:
         """Enter a comparison in the riff's progress; what changed since the one before."""
@@ -427,10 +441,10 @@ class Service:
 
     # -- files -----------------------------------------------------------------------------
 
-    def made(self, key: str) -> Path:
-        """A made thing by its key, looked up among the files of the cache."""
+    def made(self, key: str, *, picture: bool = False) -> Path:
+        """A made thing by its key, or its picture, looked up among the files of the cache."""
         for path in self._store.cache.iterdir():
-            if path.stem == key and is_own_file(path):
+            if path.stem == key and (path.suffix == ".picture") == picture and is_own_file(path):
                 return path
         raise NotHereError("That file is gone by now; make it again.")
 
@@ -459,11 +473,6 @@ class Service:
         os.replace(scratch / "picture", self._view_path(take, ".picture"))
         os.replace(scratch / "take.wav", self._view_path(take, ".wav"))
         self._store.trim_cache(max_bytes=_CACHE_BYTES)
-
-    def _keep(self, path: Path, key: str) -> str:
-        kept = self._store.cached(key, path.suffix)
-        os.replace(path, kept)
-        return kept.stem
 
 
 def _rewritten(

@@ -2,9 +2,11 @@
 
 import { get, post } from "./api.js";
 import { askingPart } from "./asking.js";
-import { ask, h, notice, put, say } from "./dom.js";
-import { pitchName, plural } from "./music.js";
+import { ask, control, h, notice, put, recall, say } from "./dom.js";
+import { capital, pitchName, plural } from "./music.js";
+import { placesNeck } from "./neck.js";
 import { settingsForm } from "./shelf.js";
+import { asked } from "./tell.js";
 import { Work } from "./work.js";
 
 export function againPane(riff) {
@@ -76,10 +78,8 @@ export function againPane(riff) {
       },
     );
   };
-  const readAgain = h(
-    "button",
+  const readAgain = control(
     {
-      type: "button",
       onclick: async () => {
         const sure = await ask(
           "Read the recording again?",
@@ -95,44 +95,89 @@ export function againPane(riff) {
     "Read the recording again",
   );
 
-  const own = h("p", { class: "quiet" });
-  const tellCost = async () => {
-    const { cost } = await get(`/api/riffs/${riff.id}/cost`).catch(() => ({ cost: null }));
-    put(own, cost === null ? "" : `The fingering as it is costs the hand ${cost.toFixed(1)}.`);
-  };
-
+  const numbers = recall("numbers", false);
+  let cost = null;
   function refresh() {
     asking.refresh();
-    if (riff.data.document.alternatives?.length) tellCost();
     readAgain.hidden = !riff.data.take.there;
     const list = riff.data.document.alternatives || [];
+    if (!list.length) {
+      const none = "There is no other fingering that differs enough to be worth a look.";
+      put(others, h("p", { class: "quiet" }, none));
+      return;
+    }
+    cost = null;
+    draw(list);
+    get(`/api/riffs/${riff.id}/cost`)
+      .then((found) => {
+        cost = found.cost;
+        draw(list);
+      })
+      .catch(() => {});
+  }
+
+  function draw(list) {
+    const places = (positions) =>
+      riff.notes
+        .map((note) => positions[note.id] || [note.string, note.fret])
+        .filter(([string]) => string !== null);
+    const { instrument, drone } = riff.data.document;
+    const strings = drone ? [drone.string, ...(drone.other_strings || [])] : [];
+    const card = (name, positions, rest) =>
+      h(
+        "li",
+        { class: "card" },
+        h("h4", {}, name),
+        placesNeck(instrument, places(positions), {
+          drone: strings,
+          label: `Where ${name} lies on the neck`,
+        }),
+        rest,
+      );
+    const shown = others.querySelector("[aria-pressed=true]")?.dataset.number;
     put(
       others,
-      list.length ? own : null,
-      list.length
-        ? h(
-            "ul",
-            { class: "others" },
-            list.map((other, k) => h("li", {}, describe(other, k))),
-          )
-        : h(
+      h(
+        "ul",
+        { class: "others" },
+        card(
+          "Your own",
+          {},
+          h(
             "p",
-            { class: "quiet" },
-            "There is no other fingering that differs enough to be worth a look.",
+            {},
+            numbers && cost !== null ? `Cost ${cost.toFixed(1)}.` : "As the tab shows it.",
           ),
+        ),
+        list.map((other, k) =>
+          card(capital(other.name), other.positions, describe(other, k, String(k) === shown)),
+        ),
+      ),
     );
   }
 
-  function describe(other, k) {
+  /** Easier or harder for the hand than the fingering as it is. */
+  function harder(other) {
+    if (numbers || cost === null) return `cost ${other.cost.toFixed(1)}`;
+    const ratio = other.cost / Math.max(cost, 1);
+    return ratio < 0.7
+      ? "easier for the hand"
+      : ratio < 1.15
+        ? "about as easy"
+        : ratio < 2
+          ? "harder for the hand"
+          : "much harder for the hand";
+  }
+
+  function describe(other, k, pressed) {
     const moved = riff.notes.filter((note) => {
       const place = other.positions[note.id];
       return place && (place[0] !== note.string || place[1] !== note.fret);
     });
-    const show = h(
-      "button",
+    const show = control(
       {
-        type: "button",
-        "aria-pressed": "false",
+        "aria-pressed": String(pressed),
+        "data-number": k,
         onclick: () => {
           const on = show.getAttribute("aria-pressed") !== "true";
           for (const button of others.querySelectorAll("[aria-pressed]"))
@@ -144,25 +189,26 @@ export function againPane(riff) {
       },
       "Show",
     );
-    const name = other.name.charAt(0).toUpperCase() + other.name.slice(1);
+    const but = asked(other.why?.facts.because);
     return [
-      h("b", {}, name),
-      `: ${plural(moved.length, "note")} elsewhere, cost to the hand ${other.cost.toFixed(1)} (the lower, the easier). `,
+      h(
+        "p",
+        {},
+        `${plural(moved.length, "note")} elsewhere, ${harder(other)}${but ? `, but ${but}` : ""}.`,
+      ),
       h(
         "span",
         { class: "row tight" },
         show,
-        h(
-          "button",
+        control(
           {
-            type: "button",
             disabled: !moved.length,
             onclick: () => {
               riff.preview(null);
               riff.edit({ op: "alternative", number: k });
             },
           },
-          `Use it and pin ${plural(moved.length, "note")}`,
+          "Use it",
         ),
       ),
     ];
@@ -182,11 +228,7 @@ export function againPane(riff) {
         h(
           "div",
           { class: "row" },
-          h(
-            "button",
-            { type: "button", class: "main", onclick: () => again("notes") },
-            "Finger the notes again",
-          ),
+          control({ class: "main", onclick: () => again("notes") }, "Finger the notes again"),
           readAgain,
         ),
         works,

@@ -1,7 +1,7 @@
 // Take the riff away: files for other programs, sound at any speed, and a printed sheet.
 
 import { make } from "./api.js";
-import { h, notice, put, say } from "./dom.js";
+import { control, h, notice, put, say } from "./dom.js";
 import { drawSheet, sheetFile } from "./sheet.js";
 
 const FILES = [
@@ -24,18 +24,15 @@ export function awayPane(riff) {
     button.disabled = false;
   };
   const files = FILES.map(([kind, suffix, label]) => {
-    const button = h(
-      "button",
-      { type: "button", onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) },
+    const button = control(
+      { onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) },
       label,
     );
     return button;
   });
   const speed = h("input", { type: "number", min: "25", max: "200", step: "5", value: "100" });
-  const wav = h(
-    "button",
+  const wav = control(
     {
-      type: "button",
       onclick: () => {
         const percent = Math.min(200, Math.max(25, Number(speed.value) || 100));
         fetchFile(wav, { kind: "wav", speed: percent / 100 }, `${riff.data.name}-${percent}.wav`);
@@ -89,11 +86,9 @@ export function awayPane(riff) {
         "div",
         { class: "row" },
         h("label", { class: "field inline" }, h("span", {}, "Paper"), paper),
-        h("button", { type: "button", class: "main", onclick: () => window.print() }, "Print"),
-        h(
-          "button",
+        control({ class: "main", onclick: () => window.print() }, "Print"),
+        control(
           {
-            type: "button",
             onclick: () =>
               pages.forEach((page, k) =>
                 saveBlob(

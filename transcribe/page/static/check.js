@@ -1,11 +1,13 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { address, remove } from "./api.js";
-import { drawing, h, notice, put, say } from "./dom.js";
+import { control, drawing, h, notice, put, say } from "./dom.js";
 import {
   Bars,
+  TakeMap,
   barName,
   beatText,
+  capital,
   clock,
   pitchName,
   placeText,
@@ -41,38 +43,30 @@ export function checkPane(riff) {
     try {
       const found = await work.send(blob, name, { check: riff.id });
       if (!found.comparison.same_riff) {
+        riff.tabs.scrollIntoView({ block: "start" });
         notice(
           [...found.comparison.differences, ...found.comparison.remarks].map(sentence).join(" "),
           { key: "check", into: troubles },
         );
-        return;
+        return null;
       }
       show(found);
       say("The take is compared.");
+      return found.comparison.summary.right_share;
     } catch (error) {
       if (error.status !== 499)
         notice(error.message, { kind: "error", key: "check", into: troubles });
+      return null;
     }
   };
-  const countedIn = h("input", { type: "checkbox" });
   const ways = bringIn(
     (files) => take(files[0], files[0].name),
     (blob) => take(blob, "my-take.wav"),
     {
-      lead: () => (countedIn.checked ? riff.player.guide(riff.data.duration_sec) : true),
-      over: () => riff.player.guiding && riff.player.pause(),
-      hint: "Play the riff again and see how it compares. Drop or record another take here; the riff itself stays as it is.",
+      hint: "Drop or record another take here to see how it compares; the riff itself stays as it is. “Record along” above counts you in and ends by itself.",
     },
   );
-  const element = h(
-    "div",
-    { class: "check" },
-    ways.element,
-    h("label", { class: "tick" }, countedIn, "Count me in before recording"),
-    works,
-    troubles,
-    result,
-  );
+  const element = h("div", { class: "check" }, ways.element, works, troubles, result);
 
   /** `again`: kept from an earlier time, so it claims no attention. */
   function show(found, { again = false } = {}) {
@@ -85,6 +79,7 @@ export function checkPane(riff) {
   }
 
   let drawnSame = true;
+  let lane = null;
 
   function draw() {
     const found = shown;
@@ -101,27 +96,11 @@ export function checkPane(riff) {
       h(
         "div",
         { class: "check-parts" },
-        h("div", {}, practice(riff, found), progress(found.progress)),
-        h(
-          "div",
-          {},
-          plots(found),
-          found.sound
-            ? h(
-                "p",
-                {},
-                h(
-                  "label",
-                  { class: "field" },
-                  h("span", {}, "Your take"),
-                  player(address(found.sound)),
-                ),
-              )
-            : null,
-        ),
+        h("div", {}, practice(riff, found), progress(found)),
+        h("div", {}, plots(found)),
       ),
       table(riff, found),
-      h("button", { type: "button", onclick: clear }, "Clear the verdicts"),
+      control({ onclick: clear }, "Clear the verdicts"),
     );
   }
 
@@ -137,6 +116,26 @@ export function checkPane(riff) {
         extras.push({ sec: momentOf(shown, row), row });
     }
     riff.strip.setMarks({ verdicts, extras });
+    const map = clocks(shown);
+    const there = Boolean(shown.view && shown.played && map.there);
+    if (lane !== shown) {
+      lane = shown;
+      riff.strip.setTake(there ? shown : null, laneRows(shown), map);
+      riff.player.setOther(there ? address(shown.sound) : null, map);
+    }
+    riff.heardButton = there
+      ? control(
+          {
+            "aria-pressed": String(riff.player.hearsOther),
+            "aria-keyshortcuts": "T",
+            title: "Switch between this take and the riff at the same place (T)",
+            onclick: () => riff.hearTake(!riff.player.hearsOther),
+          },
+          "Hear the compared take",
+        )
+      : null;
+    const bar = (step, words, sign) =>
+      control({ title: words, "aria-label": words, onclick: () => riff.loopBeside(step) }, sign);
     const stale = shown.notes.filter((_, k) => !noteOf(riff, shown, k)).length;
     const now = new Set(shown.notes.map(([id]) => id));
     const fresh = riff.notes.filter((note) => !now.has(note.id)).length;
@@ -165,15 +164,21 @@ export function checkPane(riff) {
           : "",
       ),
       h(
-        "button",
-        {
-          type: "button",
-          onclick: async () => {
-            await riff.showPane("check");
-            result.scrollIntoView({ block: "start" });
+        "span",
+        { class: "row tight" },
+        riff.heardButton,
+        riff.bars.there
+          ? [bar(-1, "Loop the bar before", "← bar"), bar(1, "Loop the bar after", "bar →")]
+          : null,
+        control(
+          {
+            onclick: async () => {
+              await riff.showPane("check");
+              result.scrollIntoView({ block: "start" });
+            },
           },
-        },
-        "What to practise",
+          "What to practise",
+        ),
       ),
     );
   }
@@ -191,7 +196,9 @@ export function checkPane(riff) {
 
   function hide() {
     if (!shown) return;
-    shown = null;
+    shown = lane = null;
+    riff.strip.setTake(null);
+    riff.player.setOther(null, null);
     riff.strip.setMarks({ verdicts: new Map(), extras: [] });
     riff.verdictLine.hidden = true;
     put(result);
@@ -208,7 +215,6 @@ export function checkPane(riff) {
     leave() {
       ways.leave();
     },
-    record: ways.toggle,
     show,
     hide,
     take,
@@ -218,6 +224,24 @@ export function checkPane(riff) {
 /** The verdicts that count: of what was played twice the better playing, nothing around the pass. */
 function counted(found) {
   return found.comparison.notes.filter((row) => !row.left_out && !row.again);
+}
+
+/** The clocks of riff and take: when each note of the riff was due in the take. */
+function clocks(found) {
+  return new TakeMap(
+    counted(found)
+      .filter((row) => row.reference !== null && row.take !== null && Number.isFinite(row.time_sec))
+      .map((row) => [found.notes[row.reference][2], row.time_sec - (row.offset_ms || 0) / 1000]),
+  );
+}
+
+/** What the lane under the tab shows: each note that was played, and where one was missed. */
+function laneRows(found) {
+  return counted(found).map(({ verdict, take, reference }) => ({
+    verdict,
+    take,
+    sec: reference === null ? 0 : found.notes[reference][2],
+  }));
 }
 
 /** The note of the riff that a verdict is about; null where it is gone or sounds otherwise now. */
@@ -239,21 +263,11 @@ function sameBars(riff, found) {
   return JSON.stringify(found.rhythm?.downbeats_sec) === JSON.stringify(now?.downbeats_sec);
 }
 
-function capital(text) {
-  return text ? text.charAt(0).toUpperCase() + text.slice(1) : text;
-}
-
 function dateText(when) {
   const date = new Date(when);
   return Number.isNaN(date.getTime())
     ? when
     : date.toLocaleString([], { dateStyle: "long", timeStyle: "short" });
-}
-
-function player(url) {
-  const audio = h("audio", { controls: true, src: url, preload: "metadata" });
-  audio.volume = 0.35;
-  return audio;
 }
 
 function summary(comparison) {
@@ -284,14 +298,14 @@ function summary(comparison) {
 }
 
 /** How it went over the takes so far. */
-function progress(kept) {
+function progress(found) {
+  const { progress: kept, drawings } = found;
   if (!kept || kept.shares.length < 2) return null;
-  const shares = kept.shares.map((share) => `${Math.round(share * 100)}`);
   return h(
     "section",
     {},
     h("h4", {}, "Takes so far"),
-    h("p", {}, `Right, in percent, oldest first: ${shares.join(", ")}.`),
+    drawings?.progress ? plot("Takes so far", drawings.progress) : null,
     kept.since.length
       ? h(
           "ul",
@@ -299,6 +313,14 @@ function progress(kept) {
           kept.since.map((text) => h("li", {}, sentence(text))),
         )
       : null,
+  );
+}
+
+function plot(label, figure) {
+  return h(
+    "div",
+    { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": label },
+    drawing(figure),
   );
 }
 
@@ -349,10 +371,8 @@ function practice(riff, kept) {
           line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} bpm` : "",
           printed(`: ${line.listen_for} `),
           line.reference
-            ? h(
-                "button",
+            ? control(
                 {
-                  type: "button",
                   class: k === 0 ? "main" : null,
                   onclick: async () => {
                     const found =
@@ -392,11 +412,7 @@ function plots(found) {
           "section",
           {},
           h("h4", {}, name),
-          h(
-            "div",
-            { class: "plot-scroll", tabindex: 0, role: "region", "aria-label": name },
-            drawing(figure),
-          ),
+          plot(name, figure),
           name === "Timing"
             ? h(
                 "p",
@@ -466,9 +482,8 @@ function table(riff, found) {
               "td",
               {},
               note
-                ? h(
-                    "button",
-                    { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+                ? control(
+                    { class: "link", onclick: () => riff.goTo(note.id) },
                     `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`,
                   )
                 : "–",

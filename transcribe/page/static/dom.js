@@ -8,6 +8,8 @@ function fill(element, props, children) {
     if (value === null || value === undefined || value === false) continue;
     if (key.startsWith("on")) element.addEventListener(key.slice(2), value);
     else if (key === "class") element.setAttribute("class", value);
+    else if (key === "mid") element.setAttribute("text-anchor", "middle");
+    else if (key === "font") element.setAttribute("font-size", value);
     else if (key === "style") Object.assign(element.style, value);
     else if (key === "value") element.value = value;
     else if (key === "checked" || key === "disabled" || key === "hidden") element[key] = value;
@@ -27,6 +29,11 @@ export function h(tag, props, ...children) {
 /** @returns {any} an SVG element */
 export function s(tag, props, ...children) {
   return fill(document.createElementNS(SVG, tag), props, children);
+}
+
+/** A button, by its properties and what stands on it. @returns {any} an HTML element */
+export function control(props, ...children) {
+  return h("button", { type: "button", ...props }, children);
 }
 
 const SHAPES = new Set(["svg", "path", "polygon", "polyline", "rect", "circle", "text"]);
@@ -76,10 +83,8 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
       "div",
       { class: "row" },
       actions.map(([label, act]) =>
-        h(
-          "button",
+        control(
           {
-            type: "button",
             onclick: () => {
               close();
               act();
@@ -88,7 +93,7 @@ export function notice(text, { kind = "note", actions = [], key = text, into = n
           label,
         ),
       ),
-      h("button", { type: "button", class: "plain", onclick: close }, "Close"),
+      control({ class: "plain", onclick: close }, "Close"),
     ),
   );
   list.append(box);
@@ -124,11 +129,7 @@ export function ask(title, body, choices) {
         "div",
         { class: "row end" },
         choices.map(([label, value, main]) =>
-          h(
-            "button",
-            { type: "button", class: main ? "main" : null, onclick: () => done(value) },
-            label,
-          ),
+          control({ class: main ? "main" : null, onclick: () => done(value) }, label),
         ),
       ),
     );
@@ -142,6 +143,17 @@ export function ask(title, body, choices) {
       dialog.querySelector("button.main")?.click();
     });
   });
+}
+
+/** Ask for another name of a riff; null where it is left. */
+export async function askName(old) {
+  const name = h("input", { type: "text", value: old, maxlength: "60", "aria-label": "New name" });
+  const words = "Letters, digits and hyphens; its recording and tab take the name too.";
+  const choices = [
+    ["Leave it", null],
+    ["Rename", true, true],
+  ];
+  return (await ask("Rename this riff", [h("p", {}, words), name], choices)) ? name.value : null;
 }
 
 /** What this browser keeps of a choice, or `otherwise`: private windows forget. */
@@ -159,4 +171,11 @@ export function remember(name, value) {
   } catch {
     /* then it is asked anew next time */
   }
+}
+
+/** Why nothing can be recorded. */
+export function noMicrophone(error) {
+  return error.name === "NotAllowedError"
+    ? "The browser does not let this page hear the microphone; allow it beside the address."
+    : `No microphone could be used (${error.message}).`;
 }

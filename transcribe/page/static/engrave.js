@@ -9,6 +9,7 @@ import {
   fingerMark,
   segmentBand,
   staff,
+  marksOf,
   strumOf,
   strumSign,
   technique,
@@ -58,7 +59,7 @@ export function engrave(show, from, to, place, edges) {
       ground.append(
         s(
           "text",
-          { class: "bar-number", x: place(bar.x) + 2, y: g.barY, "font-size": 11 },
+          { class: "bar-number", x: place(bar.x) + 2, y: g.barY, font: 11 },
           String(bar.number + 1),
         ),
       );
@@ -72,7 +73,7 @@ export function engrave(show, from, to, place, edges) {
             class: "phrase",
             x: place(phrase.x) + 8 + 7 * String(phrase.number + 1).length,
             y: g.barY,
-            "font-size": 12,
+            font: 12,
           },
           phrase.label,
         ),
@@ -81,8 +82,21 @@ export function engrave(show, from, to, place, edges) {
   for (const chord of axis.chords) {
     if (within(chord.x))
       ground.append(
-        s("text", { class: "chord", x: place(chord.x), y: g.chordY, "font-size": 13 }, chord.text),
+        s("text", { class: "chord", x: place(chord.x), y: g.chordY, font: 13 }, chord.text),
       );
+  }
+  for (const mark of marksOf(show.view_.document)) {
+    const column = mark.kind === "chord" ? null : axis.byNote.get(mark.note);
+    if (!column || !within(column.x)) continue;
+    // A section stands behind the bar's number and the phrase's letter, words under the lines.
+    const [x, y] = mark.kind === "section" ? [26, g.barY] : [0, g.verdictY];
+    ground.append(
+      s(
+        "text",
+        { class: mark.kind, x: place(column.x) + x, y, "font-size": 11 },
+        mark.kind === "section" ? `[${mark.text}]` : mark.text,
+      ),
+    );
   }
   const figures = s("g", { role: "presentation" });
   for (const column of axis.between(from, to))
@@ -90,19 +104,14 @@ export function engrave(show, from, to, place, edges) {
       drawNote(show, ground, figures, column, note, k, place, left),
     );
   for (const column of axis.between(from, to)) {
-    const way = show.heard ? strumOf(column.notes) : null;
+    const told = show.heard || column.notes.some((note) => note.stroke);
+    const way = told ? strumOf(column.notes) : null;
     if (way) ground.append(strumSign(g, way, place(column.x)));
     if (column.mark)
       ground.append(
         s(
           "text",
-          {
-            class: "deciding",
-            x: place(column.x),
-            y: g.markY,
-            "text-anchor": "middle",
-            "font-size": 11,
-          },
+          { class: "deciding", x: place(column.x), y: g.markY, mid: true, font: 11 },
           column.mark,
         ),
       );
@@ -177,11 +186,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
       s(
         "g",
         { class: "was" },
-        s(
-          "text",
-          { x: at, y: y + g.gap * 0.28, "text-anchor": "middle", "font-size": g.gap * 0.72 },
-          String(was[1]),
-        ),
+        s("text", { x: at, y: y + g.gap * 0.28, mid: true, font: g.gap * 0.72 }, String(was[1])),
         s("line", { x1: at - 7, x2: at + 7, y1: y + 3, y2: y - 3 }),
       ),
     );

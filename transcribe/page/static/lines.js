@@ -67,7 +67,7 @@ export class Lines {
         strip.view_.document.instrument.open_midi.map((midi, n) =>
           s(
             "text",
-            { x: 10, y: g.y(n + 1) + 4, "text-anchor": "middle", "font-size": 10.5 },
+            { x: 10, y: g.y(n + 1) + 4, mid: true, font: 10.5 },
             pitchName(midi + strip.view_.document.instrument.capo).replace(/-?\d+$/, ""),
           ),
         ),

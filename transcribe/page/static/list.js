@@ -1,7 +1,7 @@
 // The list of riffs: found by a word, put in order, heard, and what else can be done with each.
 
 import { address, get, make, post, remove } from "./api.js";
-import { ask, h, notice, put, recall, remember, s, say } from "./dom.js";
+import { ask, askName, control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
@@ -102,7 +102,7 @@ export class RiffList {
       h(
         "p",
         {},
-        h("button", { type: "button", onclick: this.example }, "Try it on an example"),
+        control({ onclick: this.example }, "Try it on an example"),
         h("span", { class: "quiet" }, " A short riff over a drone, recorded for this program."),
       ),
     ];
@@ -115,14 +115,8 @@ export class RiffList {
         h("span", { class: "entry-facts" }, `cannot be read: ${riff.error}`),
         this.more(riff),
       ];
-    const play = h(
-      "button",
-      {
-        type: "button",
-        class: "small",
-        "aria-label": `Play ${riff.name}`,
-        onclick: () => this.play(riff, play),
-      },
+    const play = control(
+      { class: "small", "aria-label": `Play ${riff.name}`, onclick: () => this.play(riff, play) },
       "Play",
     );
     const facts = [
@@ -148,11 +142,7 @@ export class RiffList {
   /** What is seldom wanted, behind one control. */
   more(riff) {
     const small = (label, act) =>
-      h(
-        "button",
-        { type: "button", class: "small", "aria-label": `${label} ${riff.name}`, onclick: act },
-        label,
-      );
+      control({ class: "small", "aria-label": `${label} ${riff.name}`, onclick: act }, label);
     return h(
       "details",
       { class: "entry-more" },
@@ -167,23 +157,10 @@ export class RiffList {
   }
 
   async rename(riff) {
-    const name = h("input", {
-      type: "text",
-      value: riff.name,
-      maxlength: "60",
-      "aria-label": "New name",
-    });
-    const sure = await ask(
-      "Rename this riff",
-      [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name],
-      [
-        ["Leave it", null],
-        ["Rename", true, true],
-      ],
-    );
-    if (!sure) return;
+    const name = await askName(riff.name);
+    if (name === null) return;
     try {
-      const made = await post(`/api/riffs/${riff.id}/name`, { name: name.value });
+      const made = await post(`/api/riffs/${riff.id}/name`, { name });
       await this.refresh();
       if (made.taken)
         notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
@@ -278,7 +255,7 @@ function opening(first) {
     const half = 2.6 * String(fret).length + 0.8;
     svg.append(
       s("rect", { x: x - half, y: y(string) - gap / 2, width: 2 * half, height: gap }),
-      s("text", { x, y: y(string) + 3, "text-anchor": "middle", "font-size": 8.5 }, String(fret)),
+      s("text", { x, y: y(string) + 3, mid: true, font: 8.5 }, String(fret)),
     );
   }
   return svg;

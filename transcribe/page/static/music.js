@@ -45,6 +45,10 @@ export function sentence(text) {
   return /[.?!:]$/.test(words) ? words : `${words}.`;
 }
 
+export function capital(text) {
+  return text ? text.charAt(0).toUpperCase() + text.slice(1) : text;
+}
+
 export function clock(sec) {
   const minutes = Math.floor(sec / 60);
   const rest = sec - 60 * minutes;
@@ -161,6 +165,49 @@ export class Bars {
     for (let k = 0; k < per || k * beatSec < wait - beatSec / 2; k += 1)
       beats.push({ after_sec: k * beatSec, number: (k % per) + 1 });
     return { from, beats, wait_sec: wait };
+  }
+}
+
+/** Two clocks of one piece of music: seconds of the riff and seconds of a take of it. */
+export class TakeMap {
+  /** `pairs` are moments that belong together, [riff sec, take sec]; those that go back are left out. */
+  constructor(pairs) {
+    this.pairs = [];
+    for (const [riff, take] of [...pairs].sort((a, b) => a[0] - b[0])) {
+      const last = this.pairs[this.pairs.length - 1];
+      if (!last || (riff > last[0] + 0.05 && take > last[1] + 0.01)) this.pairs.push([riff, take]);
+    }
+    const [first, last] = [this.pairs[0], this.pairs[this.pairs.length - 1]];
+    this.there = this.pairs.length > 1;
+    /** Seconds of the take for one of the riff. */
+    this.pace = this.there ? (last[1] - first[1]) / (last[0] - first[0]) : 1;
+  }
+
+  toTake(sec) {
+    return this.across(sec, 0, 1);
+  }
+
+  toRiff(sec) {
+    return this.across(sec, 1, 0);
+  }
+
+  across(sec, from, to) {
+    const all = this.pairs;
+    if (!this.there) return sec;
+    const k = lowerBound(all, sec, (pair) => pair[from]);
+    if (k === 0 || k === all.length) {
+      const [edge, pace] = [all[Math.min(k, all.length - 1)], from ? 1 / this.pace : this.pace];
+      return edge[to] + (sec - edge[from]) * pace;
+    }
+    const [a, b] = [all[k - 1], all[k]];
+    return a[to] + ((sec - a[from]) / (b[from] - a[from])) * (b[to] - a[to]);
+  }
+
+  /** A span of the take, cut where the pace changes. */
+  pieces(from, to) {
+    const inside = this.pairs.map((pair) => pair[1]).filter((sec) => sec > from && sec < to);
+    const edges = [from, ...inside, to];
+    return edges.slice(1).map((sec, k) => [edges[k], sec]);
   }
 }
 

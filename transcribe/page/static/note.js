@@ -1,9 +1,10 @@
 // The chosen note: what it is, where on the neck it can be played, and what can be done to it.
 
 import { get } from "./api.js";
-import { h, notice, put, s, say } from "./dom.js";
+import { control, h, notice, put, recall, remember, s, say } from "./dom.js";
 import {
   TECHNIQUES,
+  capital,
   barName,
   beatText,
   parsePitch,
@@ -11,6 +12,8 @@ import {
   placeText,
   plural,
 } from "./music.js";
+import { drawDrone, drawNeck, mark } from "./neck.js";
+import { ease, handText } from "./tell.js";
 import { named } from "./told.js";
 
 function nameOf(control) {
@@ -108,7 +111,7 @@ export class NotePanel {
   }
 
   button(label, act, props = {}) {
-    return h("button", { type: "button", onclick: act, ...props }, label);
+    return control({ onclick: act, ...props }, label);
   }
 
   several(notes) {
@@ -237,14 +240,15 @@ export class NotePanel {
     try {
       const found = await get(`/api/riffs/${this.riff.id}/notes/${note.id}`);
       if (turn !== this.turn) return;
-      put(this.neck, this.drawNeck(note, found.places));
+      put(this.neck, this.drawNeck(note, found));
       const at = this.neck.querySelector(".current");
       if (at) {
         const box = this.neck.querySelector(".neck-scroll");
         box.scrollLeft = at.offsetLeft - box.clientWidth / 2;
       }
       this.riff.keepInSight();
-      put(this.why, named(this.riff, found.why.parts, { self: note.id }));
+      const why = recall("numbers", false) ? found.why : found.why_in_words;
+      put(this.why, named(this.riff, why.parts, { self: note.id }));
       this.showRepeats(note, found.repeats);
       const free = [document.body, this.riff.strip.list].includes(document.activeElement);
       if (this.wantsFocus && free) this.focusNeck();
@@ -377,123 +381,57 @@ export class NotePanel {
     this.riff.edit({ op: "merge", notes: [note.id, next.id] });
   }
 
-  /** A strip of the neck with a button at every place that sounds the note. */
-  drawNeck(note, places) {
+  /** The neck with a button at every place that sounds the note, and the hand as it lies there. */
+  drawNeck(note, { places, hand }) {
     if (!places.length) return h("p", {}, "No string reaches this pitch.");
-    const { instrument } = this.riff.data.document;
-    const strings = instrument.open_midi.length;
-    const top = Math.min(
-      instrument.frets - instrument.capo,
-      Math.max(12, ...places.map((place) => place.fret + 1)),
-    );
-    const gap = 28;
-    const height = gap * (strings - 1) + 58;
-    const nut = 84;
-    // Frets lie as on the instrument: x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2).
-    const share = (fret) => 1 - 2 ** (-fret / 12);
-    const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
-    const x = (fret) => nut + (width - nut - 14) * (share(fret) / share(top));
-    const y = (string) => 21 + gap * (string - 1);
-    const middle = (fret) => (fret === 0 ? nut - 36 : (x(fret - 1) + x(fret)) / 2);
-    const wood = s("svg", { class: "neck", width, height, "aria-hidden": "true" });
-    for (let fret = 0; fret <= top; fret += 1) {
-      wood.append(
-        s("line", {
-          class: fret ? "fret" : "nut",
-          x1: x(fret),
-          x2: x(fret),
-          y1: y(1) - 6,
-          y2: y(strings) + 6,
-        }),
-      );
-      // High up the frets are too narrow for a number each; every other one has its own there.
-      if (fret && (fret % 2 || x(fret) - x(fret - 1) > 15))
-        wood.append(
-          s(
-            "text",
-            {
-              class: "fret-number",
-              x: middle(fret),
-              y: height - 5,
-              "text-anchor": "middle",
-              "font-size": 11,
-            },
-            String(fret),
-          ),
+    const { riff } = this;
+    const { instrument } = riff.data.document;
+    // The drone has its own sign, and moves no hand.
+    const notesOf = (ids) =>
+      ids
+        .map((id) => riff.note(id))
+        .filter(
+          (each) => each.string !== null && !(hand.drone.includes(each.string) && !each.fret),
         );
-    }
-    instrument.open_midi.forEach((midi, k) =>
-      wood.append(
-        s(
-          "text",
-          { class: "fret-number", x: 8, y: y(k + 1) + 4, "text-anchor": "middle", "font-size": 11 },
-          pitchName(midi + instrument.capo).replace(/-?\d+$/, ""),
-        ),
-      ),
+    const [before, together, after] = [hand.before, hand.together, hand.after].map(notesOf);
+    const beside = [...before, ...after];
+    const most = instrument.frets - instrument.capo;
+    const top = Math.min(
+      most,
+      Math.max(12, ...[...places, ...beside, ...together].map((each) => each.fret + 1)),
     );
-    if (instrument.capo)
-      wood.append(
-        s(
-          "text",
-          {
-            class: "fret-number",
-            x: nut + 4,
-            y: height - 5,
-            "text-anchor": "end",
-            "font-size": 11,
-          },
-          `capo ${instrument.capo}`,
-        ),
-      );
-    const marks = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24].filter(
-      (fret) => fret > instrument.capo && fret - instrument.capo <= top,
-    );
-    for (const fret of marks)
-      wood.append(
-        s("circle", {
-          class: "inlay",
-          cx: middle(fret - instrument.capo),
-          cy: (y(1) + y(strings)) / 2,
-          r: 4,
-        }),
-      );
-    for (let string = 1; string <= strings; string += 1) {
-      wood.append(
-        s("line", { class: "string", x1: x(0), x2: x(top), y1: y(string), y2: y(string) }),
-      );
-    }
-    const costs = places.map((place) => place.cost).filter((cost) => cost !== null);
-    const least = Math.min(...costs);
-    // What is only heard completes what is seen, so that both say the same.
-    const hidden = (text) => h("span", { class: "unseen" }, text);
+    const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
+    const neck = drawNeck(instrument, { high: top, width });
+    neck.svg.setAttribute("aria-hidden", "true");
+    drawDrone(neck, hand.drone);
+    const reach = s("g", {});
+    neck.svg.append(reach);
+    const way = [...before.slice(-1), note, ...after.slice(0, 1)]
+      .filter((each) => each.string !== null)
+      .map((each) => `${neck.middle(each.fret)},${neck.y(each.string)}`);
+    neck.svg.append(s("polyline", { class: "way-of-hand", points: way.join(" ") }));
+    for (const [name, notes] of Object.entries({ before, after, with: together }))
+      for (const { string, fret } of notes) mark(neck, string, fret, String(fret), name);
+    const told = h("p", { class: "hand-told" });
+    const here = places.find((place) => place.string === note.string && place.fret === note.fret);
+    const show = (place) => {
+      const index = place === here ? hand.index_fret : place.index_fret;
+      put(reach, this.reach(neck, hand, index, top));
+      put(told, h("b", {}, capital(ease(place))), `. ${handText(hand, index, place === here)}`);
+    };
+    if (here) show(here);
+    else put(told, handText(hand, hand.index_fret, true));
     const order = [...places].sort((a, b) => a.string - b.string);
-    const buttons = order.map((place) => {
-      const current = place.string === note.string && place.fret === note.fret;
-      const more =
-        place.cost === null ? " cannot be reached" : place.cost - least < 0.05 ? "" : " cost";
-      const label =
-        place.cost === null
-          ? "–"
-          : place.cost - least < 0.05
-            ? "easiest"
-            : `+${(place.cost - least).toFixed(1)}`;
-      return h(
-        "button",
-        {
-          type: "button",
-          class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""}`,
-          "data-place": `${place.string}/${place.fret}`,
-          "aria-pressed": String(current && note.pinned),
-          style: { left: `${middle(place.fret)}px`, top: `${y(place.string)}px` },
-          onclick: () => this.pin(note, place),
-          onkeydown: (event) => this.neckKey(event),
-        },
-        hidden(`string ${place.string} fret `),
-        h("b", {}, String(place.fret)),
-        hidden(`${place.fret ? "" : " open"}, `),
-        h("small", {}, label),
-        hidden(`${more}${current ? (note.pinned ? ", pinned here" : ", here now") : ""}`),
-      );
+    const buttons = order.map((place) =>
+      this.placeButton(note, place, { neck, show, here, beside }),
+    );
+    const numbers = h("input", {
+      type: "checkbox",
+      checked: recall("numbers", false),
+      onchange: () => {
+        remember("numbers", numbers.checked);
+        this.show(riff.chosen);
+      },
     });
     const more =
       width > this.neck.clientWidth ? ` The neck goes on to fret ${top}: move it sideways.` : "";
@@ -510,16 +448,77 @@ export class NotePanel {
         },
         h(
           "div",
-          { class: "neck-box", style: { width: `${width}px`, height: `${height}px` } },
-          wood,
+          { class: "neck-box", style: { width: `${width}px`, height: `${neck.height}px` } },
+          neck.svg,
           buttons,
         ),
       ),
+      told,
       h(
         "p",
         { class: "hint" },
-        `Choose a place to pin the note there; the rest is fingered again around it.${more} “easiest” is the place that costs the hand least; +3 means that the passage around the note costs it that much more there.`,
+        `Choose a place to pin the note there; the rest is fingered again around it.${more} `,
+        h("label", { class: "tick" }, numbers, "Costs in numbers"),
       ),
+    );
+  }
+
+  /** What the hand covers without strain from where the index finger lies. */
+  reach(neck, hand, index, top) {
+    if (!index) return [];
+    const mm = hand.fret_mm;
+    const perMm = (neck.x(top) - neck.x(0)) / (mm[top] - mm[0]);
+    const from = neck.x(index - 1);
+    const to = Math.min(neck.x(index) + hand.span_mm * perMm, neck.width - 2);
+    const [a, b] = [neck.y(1) - 13, neck.y(neck.strings) + 13];
+    return [
+      s("rect", { class: "reach", x: from, y: a, width: to - from, height: b - a }),
+      s("path", { class: "reach-edge", d: `M${from} ${a + 5}V${a}H${to}V${a + 5}` }),
+      s(
+        "text",
+        { class: "fret-number", x: (from + to) / 2, y: a - 2, mid: true, font: 10 },
+        `${Math.round(hand.span_mm)} mm`,
+      ),
+    ];
+  }
+
+  placeButton(note, place, { neck, show, here, beside }) {
+    const current = place === here;
+    // What is only heard completes what is seen, so that both say the same.
+    const hidden = (text) => h("span", { class: "unseen" }, text);
+    const label = recall("numbers", false)
+      ? place.cost === null
+        ? "–"
+        : place.more < 0.05
+          ? "0"
+          : `+${place.more.toFixed(1)}`
+      : ease(place);
+    const x = neck.middle(place.fret);
+    // The word stands on the side where it hides no other note, if there is room.
+    const lower = beside.filter((each) => each.string === place.string && each.fret < place.fret);
+    const higher = beside.filter((each) => each.string === place.string && each.fret > place.fret);
+    const leftward =
+      x > neck.width - 130 || (x > 150 && (higher.length ? !lower.length : x > neck.width / 2));
+    const look = () => show(place);
+    const back = () => here && show(here);
+    return control(
+      {
+        class: `place ${current ? "current" : ""} ${current && note.pinned ? "held" : ""} ${leftward ? "leftward" : ""}`,
+        "data-place": `${place.string}/${place.fret}`,
+        "aria-pressed": String(current && note.pinned),
+        style: { left: `${x}px`, top: `${neck.y(place.string)}px` },
+        onclick: () => this.pin(note, place),
+        onkeydown: (event) => this.neckKey(event),
+        onfocus: look,
+        onblur: back,
+        onpointerenter: look,
+        onpointerleave: back,
+      },
+      hidden(`string ${place.string} fret `),
+      h("b", {}, String(place.fret)),
+      hidden(`${place.fret ? "" : " open"}, `),
+      h("small", { class: current ? "unseen" : null }, label),
+      hidden(current ? (note.pinned ? ", pinned here" : ", here now") : ""),
     );
   }
 

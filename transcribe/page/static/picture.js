@@ -19,8 +19,9 @@ export class Picture {
     this.floor = RULER + this.wave; // where the spectrogram begins
   }
 
-  open(riffId, meta) {
-    this.riffId = riffId;
+  /** `address` has the tiles; `meta` says what is in them. */
+  open(address, meta) {
+    this.address = address;
     this.meta = meta;
     this.tiles.clear();
   }
@@ -72,6 +73,7 @@ export class Picture {
         faint: value("--faint"),
         accent: value("--accent"),
         paper: value("--paper"),
+        line: value("--line"),
       };
     }
     return this.ink;
@@ -127,10 +129,10 @@ export class Picture {
     );
   }
 
-  paintWave(c, tile, start, from, to, axis, offset, ink) {
+  paintWave(c, tile, start, from, to, axis, offset, ink, room = { top: RULER, tall: this.wave }) {
     const per = this.meta.peaks_per_sec;
-    const half = this.wave / 2;
-    const mid = RULER + half;
+    const half = room.tall / 2;
+    const mid = room.top + half;
     c.fillStyle = ink;
     c.globalAlpha = 0.75;
     for (const [a, b, xa, xb] of axis.stretches(from, to)) {
@@ -227,7 +229,7 @@ export class Picture {
     this.tiles.set(k, tile);
     if (this.tiles.size > KEPT_TILES) this.tiles.delete(this.tiles.keys().next().value);
     const split = 2 * this.meta.tile_sec * this.meta.peaks_per_sec;
-    bytes(`/api/riffs/${this.riffId}/tiles/${k}`)
+    bytes(`${this.address}/tiles/${k}`)
       .then((data) => {
         tile.peaks = new Int8Array(data, 0, split);
         tile.cells = new Uint8Array(data, split);

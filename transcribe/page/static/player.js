@@ -2,6 +2,7 @@
 // count-in. Media elements keep the pitch; Web Audio does balance, loudness and the click.
 
 const AHEAD = 0.12;
+const READY = 0.25; // seconds before the first beat at which a recording begins
 
 export class Player {
   constructor({ bars, notes = [], onTime, onState, onCount, onRound = () => {} }) {
@@ -13,6 +14,9 @@ export class Player {
     this.onRound = onRound;
     this.take = null;
     this.tab = null;
+    this.other = null;
+    this.hearsOther = false;
+    this.onReady = null;
     this.speed = 1;
     this.balance = 0;
     this.volume = 0.35;
@@ -78,44 +82,82 @@ export class Player {
     }
   }
 
+  /** A take that was compared, to be heard in place of the riff; `map` leads between their clocks. */
+  setOther(url, map) {
+    if (this.hearsOther) this.switchTo(false);
+    this.other?.pause();
+    this.other = null;
+    this.map = map;
+    this.otherUrl = url;
+  }
+
+  /** Go on at the same place of the music with the other take, or with the riff again. */
+  async switchTo(other) {
+    const { playing } = this;
+    if (playing) this.pause();
+    this.wake();
+    if (other && !this.other) {
+      this.other = this.element(this.otherUrl, this.master);
+      this.other.playbackRate = this.speed;
+    }
+    this.hearsOther = other;
+    if (playing) await this.play({ counted: true });
+  }
+
+  /** What sounds now: the compared take alone, or the riff's take and tab. */
+  get voices() {
+    return this.hearsOther ? [this.other] : [this.take, this.tab].filter(Boolean);
+  }
+
   get lead() {
-    return this.take || this.tab;
+    return this.voices[0] || null;
+  }
+
+  /** The moment of the riff at which the sound is. */
+  get heard() {
+    const sec = this.lead.currentTime;
+    return this.hearsOther ? this.map.toRiff(sec) : sec;
   }
 
   get now() {
     const sounds = this.playing && this.lead && !this.counting && !this.guiding;
-    return sounds ? this.lead.currentTime : this.at;
+    return sounds ? this.heard : this.at;
   }
 
   set(values) {
     Object.assign(this, values);
-    for (const audio of [this.take, this.tab]) if (audio) audio.playbackRate = this.speed;
+    for (const audio of this.all) audio.playbackRate = this.speed;
     this.setGains();
+  }
+
+  get all() {
+    return [this.take, this.tab, this.other].filter(Boolean);
   }
 
   seek(sec) {
     this.at = sec;
-    for (const audio of [this.take, this.tab]) if (audio) audio.currentTime = sec;
+    for (const audio of this.all)
+      audio.currentTime = Math.max(0, audio === this.other ? this.map.toTake(sec) : sec);
     this.clicked = sec - 1e-3;
     this.onTime(sec, this.playing);
   }
 
-  async play() {
+  async play({ counted = false } = {}) {
     if (!this.lead) return;
     this.wake();
     const turn = ++this.turn;
     await this.context.resume();
     if (this.loop && (this.at < this.loop[0] - 0.01 || this.at >= this.loop[1]))
       this.at = this.loop[0];
-    if (this.lead.duration && this.at >= this.lead.duration - 0.05)
-      this.at = this.loop ? this.loop[0] : 0;
+    const end = this.hearsOther ? this.map.toRiff(this.lead.duration) : this.lead.duration;
+    if (end && this.at >= end - 0.05) this.at = this.loop ? this.loop[0] : 0;
     this.playing = true;
     this.onState(true);
-    if (this.countIn && !(await this.count(turn))) return;
+    if (this.countIn && !counted && !(await this.count(turn))) return;
     this.seek(this.at);
-    for (const audio of [this.take, this.tab]) if (audio) audio.playbackRate = this.speed;
+    for (const audio of this.all) audio.playbackRate = this.speed;
     try {
-      await Promise.all([this.take, this.tab].filter(Boolean).map((audio) => audio.play()));
+      await Promise.all(this.voices.map((audio) => audio.play()));
     } catch (error) {
       if (turn === this.turn && error.name !== "AbortError") {
         this.pause();
@@ -148,6 +190,9 @@ export class Player {
       this.tick(start + after_sec, number === 1);
       this.onCount(number);
     }
+    await until(wait_sec - READY);
+    if (turn !== this.turn) return false;
+    this.onReady?.();
     await until(wait_sec);
     if (turn !== this.turn) return false;
     this.counting = false;
@@ -191,15 +236,14 @@ export class Player {
     this.counting = false;
     this.guiding = false;
     this.playing = false;
-    for (const audio of [this.take, this.tab]) audio?.pause();
+    for (const audio of this.all) audio.pause();
     this.onState(false);
   }
 
   run(turn) {
     const step = () => {
       if (turn !== this.turn || !this.playing) return;
-      const lead = this.lead;
-      const now = lead.currentTime;
+      const { lead, heard: now } = this;
       if (this.loop && now >= this.loop[1]) {
         this.onRound();
         this.seek(this.loop[0]);
@@ -209,11 +253,11 @@ export class Player {
         this.onTime(0, false);
         return;
       }
-      const other = this.take && this.tab ? this.tab : null;
-      if (other && !other.ended && Math.abs(other.currentTime - lead.currentTime) > 0.05)
-        other.currentTime = lead.currentTime;
-      if (this.click) this.schedule(lead.currentTime);
-      this.at = lead.currentTime;
+      const [, second] = this.voices;
+      if (second && !second.ended && Math.abs(second.currentTime - lead.currentTime) > 0.05)
+        second.currentTime = lead.currentTime;
+      this.at = this.heard;
+      if (this.click) this.schedule(this.at);
       this.onTime(this.at, true);
       // A hidden window gets no frames; the sound goes on and so must the loop.
       if (document.hidden) setTimeout(step, 50);
@@ -252,7 +296,7 @@ export class Player {
 
   leave() {
     this.pause();
-    for (const audio of [this.take, this.tab]) if (audio) audio.src = "";
+    for (const audio of this.all) audio.src = "";
     this.context?.close();
   }
 }

@@ -94,13 +94,7 @@ function rest(g, rows, event) {
   const y = rows.middle;
   const group = s("g", { class: `rest ${event.value}` });
   const block = (top) =>
-    s("rect", {
-      class: "block",
-      x: x - 0.4 * gap,
-      y: top,
-      width: 0.8 * gap,
-      height: 0.28 * gap,
-    });
+    s("rect", { class: "block", x: x - 0.4 * gap, y: top, width: 0.8 * gap, height: 0.28 * gap });
   const ledge = s("line", { class: "stem", x1: x - 0.6 * gap, x2: x + 0.6 * gap, y1: y, y2: y });
   if (event.value === "whole") group.append(ledge, block(y));
   else if (event.value === "half") group.append(ledge, block(y - 0.28 * gap));
@@ -179,8 +173,8 @@ function triplets(g, rows, events) {
         class: "triplet",
         x: (all[0].x + all[all.length - 1].x) / 2,
         y: rows.foot + 0.75 * g.gap,
-        "text-anchor": "middle",
-        "font-size": 0.66 * g.gap,
+        mid: true,
+        font: 0.66 * g.gap,
       },
       "3",
     ),
@@ -213,8 +207,8 @@ function counts(g, rows, bar, per, x) {
             class: event.notes.length ? "count" : "count held",
             x: at,
             y: rows.count,
-            "text-anchor": "middle",
-            "font-size": 0.66 * g.gap,
+            mid: true,
+            font: 0.66 * g.gap,
           },
           text,
         ),

@@ -1,7 +1,19 @@
 // One riff: the strip, the transport and the panels, and every change to the document.
 
 import { get, post } from "./api.js";
-import { ask, clearNotices, h, notice, put, recall, remember, say } from "./dom.js";
+import { Along } from "./along.js";
+import {
+  ask,
+  askName,
+  clearNotices,
+  control,
+  h,
+  notice,
+  put,
+  recall,
+  remember,
+  say,
+} from "./dom.js";
 import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
@@ -33,6 +45,7 @@ class RiffView {
     this.left = false;
     this.several = false;
     this.paper = "a4";
+    this.heardButton = null;
   }
 
   get id() {
@@ -103,24 +116,11 @@ class RiffView {
   }
 
   async rename() {
-    const name = h("input", {
-      type: "text",
-      value: this.data.name,
-      maxlength: "60",
-      "aria-label": "New name",
-    });
-    const answer = await ask(
-      "Rename this riff",
-      [h("p", {}, "Letters, digits and hyphens; its recording and tab take the name too."), name],
-      [
-        ["Leave it", null],
-        ["Rename", true, true],
-      ],
-    );
-    if (!answer) return;
+    const name = await askName(this.data.name);
+    if (name === null) return;
     try {
       await this.queue;
-      const made = await post(`/api/riffs/${this.id}/name`, { name: name.value });
+      const made = await post(`/api/riffs/${this.id}/name`, { name });
       // The view that follows clears the notices first, so this one waits for it.
       if (made.taken)
         window.addEventListener(
@@ -157,6 +157,7 @@ class RiffView {
     this.afterPrint();
     this.stopDrops();
     this.check?.leave();
+    this.along.leave();
     this.player.leave();
     this.strip.leave();
   }
@@ -164,8 +165,7 @@ class RiffView {
   // -- building
 
   build() {
-    const button = (label, act, props = {}) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props = {}) => control({ onclick: act, ...props }, label);
     this.undoButton = button("Undo", () => this.edit({ op: "undo" }), {
       "aria-keyshortcuts": "Control+Z",
     });
@@ -194,6 +194,7 @@ class RiffView {
       ),
     );
     this.transport = new Transport(this);
+    this.along = new Along(this);
     this.work = h("ul", { class: "works", "aria-label": "Work in progress" });
     this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), {
       "aria-pressed": "false",
@@ -236,6 +237,7 @@ class RiffView {
         button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
         button("Closer", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" }),
       ),
+      this.along.element,
       this.verdictLine,
       this.lastChange,
       this.work,
@@ -262,10 +264,8 @@ class RiffView {
     this.tabs = h("div", { role: "tablist", "aria-label": "More about this riff", class: "tabs" });
     this.pane = h("div", { class: "pane" });
     for (const [name, pane] of Object.entries(this.panes)) {
-      pane.tab = h(
-        "button",
+      pane.tab = control(
         {
-          type: "button",
           role: "tab",
           id: `tab-${name}`,
           "aria-selected": "false",
@@ -409,6 +409,7 @@ class RiffView {
     const notes = this.notes.filter((note) => this.unsure.has(note.id));
     if (!notes.length) return null;
     const ids = notes.map((note) => note.id);
+    const them = ids.length === 1 ? "it" : "them";
     const next = () => {
       const last = this.note(this.chosen[this.chosen.length - 1]);
       const later = notes.find((note) => last && note.onset_sec > last.onset_sec);
@@ -418,8 +419,7 @@ class RiffView {
       await this.edit({ op, notes: ids });
       this.strip.list.focus({ preventScroll: true });
     };
-    const button = (label, act, props) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props) => control({ onclick: act, ...props }, label);
     return h(
       "span",
       { class: "row tight doubts" },
@@ -427,8 +427,8 @@ class RiffView {
         class: "link",
         title: "Go to the next of them",
       }),
-      button("Keep them", all("confirm"), { class: "small" }),
-      button("Take them out", all("delete"), { class: "small" }),
+      button(`Keep ${them}`, all("confirm"), { class: "small" }),
+      button(`Take ${them} out`, all("delete"), { class: "small" }),
     );
   }
 
@@ -457,10 +457,8 @@ class RiffView {
             "p",
             { class: "preview-note" },
             `The tab shows another fingering, to look at only: ${other.name}. `,
-            h(
-              "button",
+            control(
               {
-                type: "button",
                 onclick: () => {
                   this.preview(null);
                   this.panes.fingering.view?.refresh();
@@ -719,12 +717,18 @@ class RiffView {
       "input:not([type=range]):not([type=checkbox]), select, textarea, dialog",
     );
     if (typing) return;
-    if (event.key === "Escape" && this.player.counting) {
-      this.player.pause();
+    if (event.key === "Escape") {
+      if (this.along.stop()) return;
+      if (this.player.counting) this.player.pause();
       return;
     }
-    if (event.key === "r" && !event.ctrlKey && !event.metaKey && !event.altKey && !event.repeat) {
-      this.showPane("check").then(() => this.check?.record());
+    const plain = !event.ctrlKey && !event.metaKey && !event.altKey && !event.repeat;
+    if (plain && event.key.toLowerCase() === "r") {
+      this.along.toggle();
+      return;
+    }
+    if (plain && event.key.toLowerCase() === "t" && this.player.otherUrl) {
+      this.hearTake(!this.player.hearsOther);
       return;
     }
     if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") {
@@ -874,9 +878,33 @@ class RiffView {
     }
   }
 
+  /** Hear the take that was compared, or the riff again, at the same place. */
+  async hearTake(on) {
+    try {
+      await this.player.switchTo(on);
+    } catch (error) {
+      notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });
+    }
+    this.heardButton?.setAttribute("aria-pressed", String(on));
+    say(on ? "The take is heard." : "The riff is heard.");
+  }
+
   tick(sec, moving) {
+    this.along.tick(sec);
     this.transport.showTime(sec);
     this.strip.setPlayhead(sec, moving);
+  }
+
+  /** Loop the bar beside the one that is looped, or beside the one where the marker is. */
+  loopBeside(step) {
+    const at = this.loop ? (this.loop[0] + this.loop[1]) / 2 : this.player.now;
+    const now = this.bars.barAt(at, this.notes);
+    const [first, last] = [this.notes[0], this.notes[this.notes.length - 1]];
+    const [low, high] = [first, last].map((note) => this.bars.place(note).bar);
+    const bar = Math.min(high, Math.max(low, this.loop ? now + step : now));
+    this.setLoop(this.bars.loopOf(this.notes, bar));
+    this.strip.ensureVisible(this.loop[0]);
+    if (this.player.playing) this.player.seek(this.loop[0]);
   }
 
   loopBar() {

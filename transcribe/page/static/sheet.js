@@ -4,7 +4,17 @@
 import { s } from "./dom.js";
 import { pitchName, printed } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
-import { barLine, figure, fingerMark, geometry, staff, technique } from "./tabdraw.js";
+import {
+  barLine,
+  chordsOf,
+  figure,
+  fingerMark,
+  geometry,
+  marksOf,
+  staff,
+  strumSign,
+  technique,
+} from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
@@ -40,12 +50,12 @@ export function drawSheet(riff, paper) {
     y += step;
   });
   const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
-  if (key) page.append(s("text", { x: MARGIN, y: height - 14, "font-size": 3 }, key));
+  if (key) page.append(s("text", { x: MARGIN, y: height - 14, font: 3 }, key));
   pages.forEach((each, k) => {
     each.append(
       s(
         "text",
-        { class: "folio", x: width / 2, y: height - 9, "text-anchor": "middle", "font-size": 3 },
+        { class: "folio", x: width / 2, y: height - 9, mid: true, font: 3 },
         `${riff.data.name} · ${k + 1} of ${pages.length}`,
       ),
     );
@@ -68,7 +78,7 @@ function heading(page, riff, width) {
   const doc = riff.data.document;
   const mode = doc.theory?.mode;
   const text = (x, y, size, words, props = {}) =>
-    page.append(s("text", { x, y, "font-size": size, ...props }, words));
+    page.append(s("text", { x, y, font: size, ...props }, words));
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
@@ -196,6 +206,8 @@ export function signs(notes, phrases, unsure = new Set()) {
     ...Object.keys(SIGNS)
       .filter((name) => used.has(name))
       .map((name) => SIGNS[name]),
+    notes.some((note) => note.palm_mute) ? "PM palm mute" : "",
+    notes.some((note) => note.let_ring) ? "LR let ring" : "",
     notes.some((note) => note.string === null) ? "? no string yet" : "",
     notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
     phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
@@ -236,24 +248,12 @@ function drawSystem(riff, g, system, place, width, ends) {
     barLine(g, 0),
     barLine(g, right),
   );
-  group.append(
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 - 1.6, "font-size": 3.2 },
-      "T",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 1.3, "font-size": 3.2 },
-      "A",
-    ),
-    s(
-      "text",
-      { class: "tab-word", x: 1.6, y: (g.top + g.bottom) / 2 + 4.2, "font-size": 3.2 },
-      "B",
+  const middle = (g.top + g.bottom) / 2;
+  [..."TAB"].forEach((letter, k) =>
+    group.append(
+      s("text", { class: "tab-word", x: 1.6, y: middle - 1.6 + 2.9 * k, font: 3.2 }, letter),
     ),
   );
-  const middle = (g.top + g.bottom) / 2;
   if (isFirst && riff.bars.there)
     riff.bars.meter.forEach((number, k) =>
       group.append(
@@ -263,8 +263,8 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "meter",
             x: 6.6,
             y: middle - 0.4 + 4.2 * k,
-            "text-anchor": "middle",
-            "font-size": 5,
+            mid: true,
+            font: 5,
             "font-weight": "bold",
           },
           String(number),
@@ -275,7 +275,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   const figures = [];
   let x = HEAD;
   const bars = riff.bars;
-  const chords = doc.theory?.chords || [];
+  const chords = chordsOf(doc);
   system.bars.forEach((bar) => {
     const start = x;
     const end = x + bar.natural * stretch;
@@ -283,7 +283,7 @@ function drawSystem(riff, g, system, place, width, ends) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, "font-size": 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, font: 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -306,7 +306,7 @@ function drawSystem(riff, g, system, place, width, ends) {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
             y: g.top - 5.6,
-            "font-size": 3.6,
+            font: 3.6,
           },
           printed(chord.symbol),
         ),
@@ -321,7 +321,7 @@ function drawSystem(riff, g, system, place, width, ends) {
               class: "phrase",
               x: start + 1.6 + 1.4 * String(bar.number + 1).length,
               y: g.top - 2.4,
-              "font-size": 2.8,
+              font: 2.8,
             },
             phrase.label,
           ),
@@ -349,6 +349,14 @@ function drawSystem(riff, g, system, place, width, ends) {
       );
     x = end;
   });
+  for (const mark of marksOf(doc)) {
+    if (mark.kind === "chord" || !xs.has(mark.note)) continue;
+    const section = mark.kind === "section";
+    const y = section ? g.top - 2.4 : g.bottom + (RHYTHM_ROOM + 0.8) * GAP;
+    const text = section ? `[${mark.text}]` : mark.text;
+    const x = xs.get(mark.note) + (section ? 3 : 0);
+    group.append(s("text", { class: mark.kind, x, y, "font-size": 2.6 }, text));
+  }
   const sources = riff.data.legato_from;
   const byId = new Map(riff.notes.map((note) => [note.id, note]));
   for (const [note, at] of figures) {
@@ -358,6 +366,7 @@ function drawSystem(riff, g, system, place, width, ends) {
         ? { x: xs.get(source.id), fret: source.fret, bent: source.articulation === "bend" }
         : null;
     group.append(...technique(g, note, at, from));
+    if (note.stroke) group.append(strumSign(g, note.stroke, at));
   }
   for (const [note, at] of figures) {
     const finger = riff.strip.shown.fingers ? fingerMark(g, note, at) : null;
@@ -386,20 +395,21 @@ export function sheetFile(page) {
   const [, , width, height] = copy.getAttribute("viewBox").split(" ");
   copy.setAttribute("width", `${width}mm`);
   copy.setAttribute("height", `${height}mm`);
-  copy.prepend(s("style", {}, STYLE));
+  copy.prepend(s("style", {}, style()));
   return new Blob([new XMLSerializer().serializeToString(copy)], { type: "image/svg+xml" });
 }
 
-const STYLE = `
-text { font-family: Georgia, "Liberation Serif", serif; fill: #000; }
-.note text, .letter, .rhythm text, .finger { font-family: Arial, "Liberation Sans", sans-serif; }
-.sheet-paper, .knock { fill: #fff; }
-.letter { paint-order: stroke; stroke: #fff; stroke-width: .7; }
-.string { stroke: #777; stroke-width: .15; }
-.bar { stroke: #000; stroke-width: .25; }
-.slur { fill: none; stroke: #000; stroke-width: .25; }
-.head, .dot, .block { fill: #000; }
-.unsure text { fill: #666; }
-.stem, .flag, .zigzag, .tie { fill: none; stroke: #000; stroke-width: .28; }
-.beam { stroke: #000; stroke-width: .7; }
-`;
+/** The page's own rules for sheets, on which nothing else of the page weighs. */
+function style() {
+  const real = {
+    "--ink": "#000",
+    "--sans": 'Arial, "Liberation Sans", sans-serif',
+    "--serif": 'Georgia, "Liberation Serif", serif',
+  };
+  return [...document.styleSheets]
+    .flatMap((sheet) => [...sheet.cssRules])
+    .map((rule) => rule.cssText)
+    .filter((text) => /^[^@{]*\.sheet-page/.test(text))
+    .join("\n")
+    .replace(/var\((--\w+)\)/g, (_, name) => real[name]);
+}

@@ -1,7 +1,7 @@
 // The folder: bring a take in, and the list of riffs.
 
 import { get, post } from "./api.js";
-import { h, notice, put, say } from "./dom.js";
+import { control, h, noMicrophone, notice, put, say } from "./dom.js";
 import { RiffList } from "./list.js";
 import { clock } from "./music.js";
 import { Work } from "./work.js";
@@ -150,8 +150,6 @@ export function bringIn(
   takeFiles,
   takeBlob,
   {
-    lead = async () => true,
-    over = () => {},
     hint = "Drop a recording here: WAV, FLAC, MP3, M4A, a phone's video. MIDI, MusicXML, a text tab or a riff document work too.",
   } = {},
 ) {
@@ -177,12 +175,8 @@ export function bringIn(
   });
   const time = h("output", { class: "clock", hidden: true });
   let recorder = null;
-  const record = h("button", { type: "button", onclick: toggle }, "Record");
-  const drop = h(
-    "button",
-    { type: "button", class: "plain", hidden: true, onclick: () => finish(false) },
-    "Discard",
-  );
+  const record = control({ onclick: toggle }, "Record");
+  const drop = control({ class: "plain", hidden: true, onclick: () => finish(false) }, "Discard");
 
   async function toggle() {
     if (recorder) {
@@ -197,22 +191,12 @@ export function bringIn(
         time.textContent = clock(sec) + (clipped ? " too loud: move away" : "");
         if (sec > 1795) finish(true);
       });
-      if (!(await lead())) {
-        await ready.stop();
-        record.disabled = false;
-        return;
-      }
       recorder = ready.begin();
       record.textContent = "Stop and use it";
       record.classList.add("recording");
       say("Recording.");
     } catch (error) {
-      notice(
-        error.name === "NotAllowedError"
-          ? "The browser does not let this page hear the microphone; allow it beside the address."
-          : `No microphone could be used (${error.message}).`,
-        { kind: "error" },
-      );
+      notice(noMicrophone(error), { kind: "error" });
     }
     record.disabled = false;
     meter.hidden = time.hidden = drop.hidden = recorder === null;
@@ -225,7 +209,6 @@ export function bringIn(
     record.classList.remove("recording");
     meter.hidden = time.hidden = drop.hidden = true;
     if (!ended) return;
-    over();
     const blob = await ended.stop();
     if (keep) takeBlob(blob);
   }
@@ -237,7 +220,7 @@ export function bringIn(
     h(
       "div",
       { class: "row" },
-      h("button", { type: "button", class: "main", onclick: () => input.click() }, "Choose a file"),
+      control({ class: "main", onclick: () => input.click() }, "Choose a file"),
       input,
       record,
       drop,

@@ -4,11 +4,13 @@
 import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
 import { engrave, judged } from "./engrave.js";
+import { Lane } from "./lane.js";
 import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
+import { Overview } from "./overview.js";
 import { Picture, beginningIn } from "./picture.js";
 import { RHYTHM_ROOM } from "./rhythm.js";
-import { SEGMENT_ROOM, geometry } from "./tabdraw.js";
+import { SEGMENT_ROOM, chordsOf, geometry } from "./tabdraw.js";
 
 const NEAR = 8;
 
@@ -41,6 +43,8 @@ export class Strip {
     this.svg = s("svg", { class: "tab", role: "presentation" }, this.root, this.names);
     const canvas = h("canvas", { class: "picture", "aria-hidden": "true" });
     this.picture = new Picture(canvas, () => this.later());
+    const under = h("canvas", { class: "lane", "aria-hidden": "true", hidden: true });
+    this.lane = new Lane(under, () => this.later());
     this.head = h("div", { class: "playhead", "aria-hidden": "true" });
     this.band = h("div", { class: "band", "aria-hidden": "true", hidden: true });
     this.hover = h("output", { class: "hover", hidden: true, "aria-hidden": "true" });
@@ -56,16 +60,28 @@ export class Strip {
       },
       this.svg,
     );
-    this.view = h("div", { class: "view" }, this.row, canvas, this.band, this.head, this.hover);
+    this.view = h(
+      "div",
+      { class: "view" },
+      this.row,
+      under,
+      canvas,
+      this.band,
+      this.head,
+      this.hover,
+    );
     this.spacer = h("div", { class: "spacer" }, this.view);
     this.scroller = h("div", { class: "scroller" }, this.spacer);
     this.lines = new Lines(this);
-    this.element = h("div", { class: "strip" }, this.scroller);
+    this.overview = new Overview(this);
+    this.element = h("div", { class: "strip" }, this.scroller, this.overview.element);
     this.scroller.addEventListener("scroll", () => this.later());
     this.resizer = new ResizeObserver(() => this.resize());
     this.resizer.observe(this.element);
     this.repaint = () => {
       this.picture.forget();
+      this.lane.ink = null;
+      this.overview.draw();
       this.later(true);
     };
     document.addEventListener("paper", this.repaint);
@@ -154,7 +170,7 @@ export class Strip {
       gap: this.g.gap,
       fingers: this.shown.fingers,
       deciding: this.deciding,
-      chords: this.view_.document.theory?.chords,
+      chords: chordsOf(this.view_.document),
     });
     this.setWidth();
     if (
@@ -182,8 +198,16 @@ export class Strip {
   }
 
   setPicture(riffId, meta) {
-    this.picture.open(riffId, meta);
+    this.picture.open(`/api/riffs/${riffId}`, meta);
     this.picture.setSpan(this.notes, this.view_.document.instrument);
+    this.resize();
+  }
+
+  /** The take that was compared, under the tab; null takes it away. */
+  setTake(found, rows, map) {
+    if (found) this.lane.show(found, rows, map);
+    else this.lane.close();
+    this.lane.canvas.hidden = !found;
     this.resize();
   }
 
@@ -192,7 +216,7 @@ export class Strip {
     if (this.inLines === on) return;
     this.inLines = on;
     const { scrollLeft } = this.scroller;
-    put(this.element, on ? this.lines.element : this.scroller);
+    put(this.element, on ? this.lines.element : [this.scroller, this.overview.element]);
     if (!on) this.scroller.scrollLeft = scrollLeft;
     document.body.classList.toggle("in-lines", on);
     this.resize();
@@ -282,10 +306,12 @@ export class Strip {
     this.setWidth();
     this.view.style.width = `${this.width}px`;
     this.picture.resize(this.width);
+    this.lane.resize(this.width);
     this.tall = this.tabHeight;
     this.svg.setAttribute("width", this.width);
     this.svg.setAttribute("height", this.tall);
     this.nameStrings();
+    this.overview.draw();
     this.laid = false;
     this.later(true);
   }
@@ -305,7 +331,7 @@ export class Strip {
       open.open_midi.map((midi, k) =>
         s(
           "text",
-          { x: 10, y: this.g.y(k + 1) + 4, "text-anchor": "middle", "font-size": 10.5 },
+          { x: 10, y: this.g.y(k + 1) + 4, mid: true, font: 10.5 },
           pitchName(midi + open.capo).replace(/-?\d+$/, ""),
         ),
       ),
@@ -336,6 +362,7 @@ export class Strip {
       this.draw();
       this.placeHead();
       this.placeBand();
+      this.overview.place();
     });
   }
 
@@ -360,6 +387,7 @@ export class Strip {
       unsure: this.unsure,
       duration: this.duration,
     });
+    this.lane.draw({ axis: this.axis, offset, width: this.width });
   }
 
   // -- tab
@@ -405,7 +433,10 @@ export class Strip {
     const at = (event) => {
       const box = this.view.getBoundingClientRect();
       // Heights are those of the picture; the tab lies above it.
-      return { x: event.clientX - box.left, y: event.clientY - box.top - this.tall };
+      return {
+        x: event.clientX - box.left,
+        y: event.clientY - box.top - this.tall - this.lane.tall,
+      };
     };
     this.view.addEventListener("pointerdown", (event) => {
       if (event.button !== 0) return;
@@ -502,6 +533,6 @@ export class Strip {
     this.hover.hidden = midi === null;
     if (midi === null) return;
     this.hover.textContent = `${pitchName(Math.round(midi))}  ${this.secAt(x).toFixed(2)} s`;
-    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${this.tall + Math.max(0, y - 26)}px)`;
+    this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${this.tall + this.lane.tall + Math.max(0, y - 26)}px)`;
   }
 }

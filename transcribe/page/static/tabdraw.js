@@ -62,13 +62,7 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
     }),
     s(
       "text",
-      {
-        "aria-hidden": "true",
-        x,
-        y: y + g.gap * 0.29,
-        "text-anchor": "middle",
-        "font-size": g.gap * 0.82,
-      },
+      { "aria-hidden": "true", x, y: y + g.gap * 0.29, mid: true, font: g.gap * 0.82 },
       text,
     ),
   );
@@ -92,13 +86,26 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
           "aria-hidden": "true",
           x: x + half * 0.9,
           y: y - g.gap * 0.18,
-          "font-size": g.gap * 0.55,
+          font: g.gap * 0.55,
         },
         "?",
       ),
     );
   }
   return group;
+}
+
+/** The chords to draw: those that the file has itself, else those that were found. */
+export function chordsOf(doc) {
+  const own = marksOf(doc).filter((mark) => mark.kind === "chord");
+  if (!own.length) return doc.theory?.chords || [];
+  const onsets = new Map(doc.notes.map((note) => [note.id, note.onset_sec]));
+  return own.map((mark) => ({ start_sec: onsets.get(mark.note), symbol: mark.text }));
+}
+
+/** What a file has beside its notes: sections, chords and words, each at a note. */
+export function marksOf(doc) {
+  return doc.marks || [];
 }
 
 /** The finger that stops a note, small at the foot of its figure. */
@@ -112,7 +119,7 @@ export function fingerMark(g, note, x) {
       x: x - half,
       y: g.y(note.string) + g.gap * 0.42,
       "text-anchor": "end",
-      "font-size": g.gap * 0.55,
+      font: g.gap * 0.55,
     },
     String(note.finger),
   );
@@ -126,6 +133,8 @@ const STRUM_AGREES = 0.6; // of the pairs of strings, those in order less those 
  * up to the highest, "up" the other way; null where the strings are struck as one.
  */
 export function strumOf(notes) {
+  const written = notes.find((note) => note.stroke);
+  if (written) return written.stroke;
   if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
   const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
   const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
@@ -177,13 +186,7 @@ export function technique(g, note, x, from) {
     parts.push(
       s(
         "text",
-        {
-          class: "letter",
-          x: (start + x) / 2,
-          y: y - lift * 0.82,
-          "text-anchor": "middle",
-          "font-size": g.gap * 0.6,
-        },
+        { class: "letter", x: (start + x) / 2, y: y - lift * 0.82, mid: true, font: g.gap * 0.6 },
         letter,
       ),
     );
@@ -220,6 +223,24 @@ export function technique(g, note, x, from) {
       d += ` q${g.gap * 0.12} ${k % 2 ? g.gap * 0.25 : -g.gap * 0.25} ${g.gap * 0.24} 0`;
     parts.push(s("path", { class: "slur", d }));
   }
+  for (const [held, text] of [
+    [note.palm_mute, "PM"],
+    [note.let_ring, "LR"],
+  ])
+    if (held)
+      parts.push(
+        s(
+          "text",
+          {
+            class: "hand",
+            x,
+            y: g.top - g.gap * 0.55,
+            "text-anchor": "middle",
+            "font-size": g.gap * 0.55,
+          },
+          text,
+        ),
+      );
   return parts;
 }
 
@@ -238,7 +259,7 @@ export function droneLine(g, drone, x1, x2, label = true) {
           x: x1 - g.gap * 1.05,
           y: g.y(drone.string) - g.gap * 0.22,
           "text-anchor": "end",
-          "font-size": g.gap * 0.6,
+          font: g.gap * 0.6,
         },
         "drone",
       ),
@@ -259,7 +280,7 @@ export function segmentBand(kind, x1, x2) {
   );
   if (kind !== "neither")
     for (let x = x1 + 6; x + SEGMENT.least < x2; x += SEGMENT.every)
-      group.append(s("text", { x, y: SEGMENT.tall - 1, "font-size": 11 }, kind));
+      group.append(s("text", { x, y: SEGMENT.tall - 1, font: 11 }, kind));
   return group;
 }
 
@@ -276,7 +297,7 @@ const VERDICTS = {
 export function verdictMark(g, verdict, x, y = g.verdictY) {
   return s(
     "text",
-    { class: `verdict ${verdict}`, x, y, "text-anchor": "middle", "font-size": g.gap * 0.8 },
+    { class: `verdict ${verdict}`, x, y, mid: true, font: g.gap * 0.8 },
     VERDICTS[verdict] || "?",
   );
 }

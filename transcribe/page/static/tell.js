@@ -1,6 +1,6 @@
 // What a document says to the one who reads it: remarks, what decides the mode, what differs.
 
-import { h } from "./dom.js";
+import { control, h } from "./dom.js";
 import { barName, pitchName, plural } from "./music.js";
 import { named } from "./told.js";
 
@@ -12,9 +12,8 @@ function placeless(riff) {
     .slice(0, 12)
     .map((note, k) => [
       k ? ", " : "",
-      h(
-        "button",
-        { type: "button", class: "link", onclick: () => riff.goTo(note.id) },
+      control(
+        { class: "link", onclick: () => riff.goTo(note.id) },
         `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`,
       ),
     ]);
@@ -35,8 +34,55 @@ function asWritten(riff) {
     "p",
     { class: "remark" },
     `${plural(riff.data.written, "note")} ${riff.data.written === 1 ? "lies" : "lie"} where the file has ${riff.data.written === 1 ? "it" : "them"}. `,
-    h("button", { type: "button", onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"),
+    control({ onclick: () => riff.edit({ op: "anew" }) }, "Finger it anew"),
   );
+}
+
+const EASY = 2; // of the solver's costs: up to here a place is as good as the easiest (by eye)
+
+// What a place asks for more than the easiest one does, by the cost that says so.
+const ASKS = {
+  "silences the drone": ["drone_off", "melody_on_drone"],
+  "away from the drone": ["melody_far", "melody_above"],
+  "a reach": ["stretch", "over_span", "squeeze"],
+  "the hand moves": ["shift", "shift_any", "shift_far", "shift_fast", "shift_held"],
+  "the hand jumps": ["voice_far", "shift_guided", "box_moves", "off_position"],
+  "changes strings": ["melody_moves", "melody_off", "cross", "skip_strings", "step_same_string"],
+  "a barre": ["barre", "barre_width"],
+  "cuts a note off": ["cut", "ring_off", "ring_step"],
+  "breaks the slur": ["legato"],
+  "unlike its repeat": ["repeat_off"],
+  "away from the pin": ["off_pin"],
+  "far up": ["fret", "fret_body", "thick", "position", "fret_in_line"],
+};
+
+/** What a cost asks of the hand, in a word or three; empty where there is no word for it. */
+export function asked(name) {
+  return Object.keys(ASKS).find((words) => ASKS[words].includes(name)) || "";
+}
+
+/** What a place asks of the hand. */
+export function ease({ cost, more, because }) {
+  if (cost === null) return "out of reach";
+  if (more < 0.05) return "easiest";
+  if (more < EASY) return "easy";
+  return asked(because[0]) || "harder";
+}
+
+/** Where the hand lies, how far it reaches, and how far it moves. */
+export function handText(hand, index, isHere) {
+  const mm = (length) => `${Math.round(length)} mm`;
+  if (!index) return "Only open strings sound: the hand is free.";
+  const frets = hand.fret_mm;
+  let last = index;
+  while (last + 1 < frets.length && frets[last + 1] - frets[index] <= hand.span_mm) last += 1;
+  const moves = [
+    hand.from_mm > 0 ? `it comes ${mm(hand.from_mm)} from the note before` : "",
+    hand.to_mm > 0 ? `it goes ${mm(hand.to_mm)} to the next` : "",
+  ].filter((words) => words && isHere);
+  const open = isHere && hand.apart_mm ? ` The fingers are ${mm(hand.apart_mm)} apart.` : "";
+  const moved = moves.length ? `; ${moves.join(" and ")}` : "";
+  return `The index finger lies at fret ${index}; the hand reaches ${mm(hand.span_mm)}, to fret ${last}, without strain${moved}.${open}`;
 }
 
 /** Pitch class → degree of the notes that decided the mode. */
@@ -122,6 +168,11 @@ export function whatIsLost(error) {
   return ["Not readable", `The file of this riff cannot be read now: ${error.message}`];
 }
 
+/** Words with the names of keys in them, each in [brackets]. */
+function keyed(words) {
+  return words.split(/[[\]]/).map((part, k) => (k % 2 ? h("kbd", {}, part) : part));
+}
+
 /** The keys of the tab, and what its marks mean. */
 export function keysHelp() {
   return h(
@@ -131,26 +182,9 @@ export function keysHelp() {
     h(
       "p",
       { class: "hint", id: "tab-keys" },
-      "In the tab: ",
-      h("kbd", {}, "←"),
-      " ",
-      h("kbd", {}, "→"),
-      " choose a note, ",
-      h("kbd", {}, "↑"),
-      " ",
-      h("kbd", {}, "↓"),
-      " among notes struck together, ",
-      h("kbd", {}, "Shift"),
-      " chooses several, ",
-      h("kbd", {}, "Enter"),
-      " goes to its places on the neck, ",
-      h("kbd", {}, "Delete"),
-      " removes it, ",
-      h("kbd", {}, "Space"),
-      " plays, ",
-      h("kbd", {}, "R"),
-      " records a take to check, and ends it. ",
-      "A heavy string rings on as a drone. An underlined figure is pinned; ",
+      keyed(
+        "In the tab: [←] [→] choose a note, [↑] [↓] among notes struck together, [Shift] chooses several, [Enter] goes to its places on the neck, [Delete] removes it, [Space] plays, [R] records you along with the tab, and ends it, [T] switches between the compared take and the riff. A heavy string rings on as a drone. An underlined figure is pinned; ",
+      ),
       h("span", { class: "was-key" }, "a struck-out one"),
       " shows where a note was before the last change; a lighter one with a ? was heard with doubt. A △ marks a note that decides the mode. Drag to choose a stretch to loop.",
     ),

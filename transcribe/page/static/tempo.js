@@ -1,6 +1,6 @@
 // The tempo and the bars: half and double time in one step, or what the ear knows better.
 
-import { h, notice, put } from "./dom.js";
+import { control, h, notice, put } from "./dom.js";
 
 export class TempoRow {
   constructor(riff) {
@@ -15,10 +15,8 @@ export class TempoRow {
     if (this.form && this.element.contains(this.form)) this.form.remove();
     this.form = null;
     const bpm = rhythm ? Math.round(rhythm.bpm) : null;
-    const other = h(
-      "button",
+    const other = control(
       {
-        type: "button",
         title: "Set the tempo, the meter and where bar 1 begins",
         "aria-expanded": "false",
         onclick: () => this.open(other),
@@ -49,9 +47,8 @@ export class TempoRow {
   }
 
   step(op, word, bpm, hint) {
-    return h(
-      "button",
-      { type: "button", title: hint, onclick: (event) => this.make(event.target, { op }) },
+    return control(
+      { title: hint, onclick: (event) => this.make(event.target, { op }) },
       `${word} (${Math.round(bpm)})`,
     );
   }
@@ -101,11 +98,9 @@ export class TempoRow {
       { class: "row tempo-form" },
       h("label", { class: "field inline" }, h("span", {}, "Beats a minute"), bpm),
       h("label", { class: "field inline" }, h("span", {}, "Meter"), meter),
-      h("button", { type: "button", class: "main", onclick: () => apply() }, "Find the bars again"),
-      h(
-        "button",
+      control({ class: "main", onclick: () => apply() }, "Find the bars again"),
+      control(
         {
-          type: "button",
           onclick: () => {
             const note = riff.note(riff.chosen[riff.chosen.length - 1]);
             if (!note) {

@@ -1,15 +1,14 @@
 // The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
 
-import { h, notice, put, recall, remember, s } from "./dom.js";
+import { control, h, notice, put, recall, remember, s } from "./dom.js";
 import { plural, printed, sentence } from "./music.js";
+import { scaleNeck } from "./neck.js";
 
 export function theoryPane(riff) {
   const element = h("div", { class: "theory" });
   const hear = (label, body, name = label) =>
-    h(
-      "button",
+    control(
       {
-        type: "button",
         "aria-label": name,
         onclick: async (event) => {
           event.target.disabled = true;
@@ -33,6 +32,7 @@ export function theoryPane(riff) {
       element,
       modePart(theory.mode, hear),
       h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)),
+      theory.scale?.on_string?.length ? neckPart(riff, theory) : null,
       theory.ways?.length ? waysPart(theory.ways, hear, again) : null,
     );
   };
@@ -59,57 +59,7 @@ function modePart(mode, hear) {
       ". ",
       hear("Hear the scale", { what: "scale" }),
     ),
-    mode.degrees?.length
-      ? h(
-          "div",
-          { class: "table-scroll", tabindex: "0", role: "group", "aria-label": "Degrees" },
-          h(
-            "table",
-            { class: "degrees" },
-            h(
-              "caption",
-              { class: "unseen" },
-              "The degrees of the mode and how much of the time each sounds, the drone left out",
-            ),
-            h(
-              "thead",
-              {},
-              h(
-                "tr",
-                {},
-                h("th", { scope: "row" }, "Degree"),
-                mode.degrees.map((d) => h("th", { scope: "col" }, printed(d.degree))),
-              ),
-            ),
-            h(
-              "tbody",
-              {},
-              h(
-                "tr",
-                {},
-                h("th", { scope: "row" }, "Note"),
-                mode.degrees.map((d) =>
-                  h(
-                    "td",
-                    { class: d.role === "tonic" || d.role === "scale" ? "" : "foreign" },
-                    printed(d.note),
-                  ),
-                ),
-              ),
-              h(
-                "tr",
-                {},
-                h(
-                  "th",
-                  { scope: "row", title: "Share of the time that it sounds, the drone left out" },
-                  "Time",
-                ),
-                mode.degrees.map((d) => h("td", {}, `${Math.round(100 * d.share)} %`)),
-              ),
-            ),
-          ),
-        )
-      : null,
+    mode.degrees?.length ? degreeBars(mode.degrees) : null,
     deciding.length
       ? [
           h("p", {}, "What decides it (marked △ under the tab):"),
@@ -120,6 +70,64 @@ function modePart(mode, hear) {
           ),
         ]
       : null,
+  );
+}
+
+/** How much of the time each degree sounds, as bars; the numbers stand over them. */
+function degreeBars(degrees) {
+  const most = Math.max(...degrees.map((each) => each.share), 0.01);
+  return h(
+    "figure",
+    { class: "degrees" },
+    h(
+      "ul",
+      {},
+      degrees.map(({ degree, note, role, share }) =>
+        h(
+          "li",
+          { class: role === "tonic" || role === "scale" ? role : "foreign" },
+          h("span", { class: "share" }, `${Math.round(100 * share)} %`),
+          h("span", {
+            class: "bar",
+            "aria-hidden": "true",
+            style: { height: `${Math.round((70 * share) / most) + 1}px` },
+          }),
+          h("b", {}, printed(degree)),
+          h("span", {}, printed(note)),
+        ),
+      ),
+    ),
+    h("figcaption", {}, "The share of the time that each degree sounds, the drone left out"),
+  );
+}
+
+/** The mode along the string of the melody, and in one position of the hand. */
+function neckPart(riff, { mode, scale }) {
+  const { instrument, drone } = riff.data.document;
+  const name = printed(`${mode.tonic} ${mode.name}`);
+  const width = Math.min(900, Math.max(460, riff.pane.clientWidth / 2 - 40));
+  const strings = drone ? [drone.string, ...(drone.other_strings || [])] : [];
+  const along = `${name} along string ${scale.on_string[0].string}${drone ? " over the drone" : ""}`;
+  const figure = (label, notes, under) =>
+    notes?.length
+      ? h(
+          "div",
+          {},
+          h("h4", {}, label),
+          scaleNeck(instrument, notes, { label, drone: under, width }),
+        )
+      : null;
+  return h(
+    "section",
+    { class: "on-neck" },
+    h("h3", {}, "On the neck"),
+    h(
+      "p",
+      { class: "hint" },
+      "Filled: the tonic. A heavy ring: a degree that tells the mode from its neighbours. A heavy string: the drone.",
+    ),
+    figure(along, scale.on_string, strings),
+    figure(`${name} in one position`, scale.in_position, []),
   );
 }
 
@@ -357,14 +365,12 @@ function chordBox(shape, label) {
     );
   if (low > 1)
     box.append(
-      s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", "font-size": 10 }, String(low)),
+      s("text", { x: left - 9, y: y(low) + 4, "text-anchor": "end", font: 10 }, String(low)),
     );
   shape.frets.forEach((fret, k) => {
     const string = k + 1;
     if (fret === null || fret === undefined)
-      box.append(
-        s("text", { x: x(string), y: top - 6, "text-anchor": "middle", "font-size": 10 }, "×"),
-      );
+      box.append(s("text", { x: x(string), y: top - 6, mid: true, font: 10 }, "×"));
     else if (fret === 0)
       box.append(s("circle", { class: "open", cx: x(string), cy: top - 9, r: 3.4 }));
     else {
@@ -374,13 +380,7 @@ function chordBox(shape, label) {
         box.append(
           s(
             "text",
-            {
-              class: "finger",
-              x: x(string),
-              y: y(fret) + 3,
-              "text-anchor": "middle",
-              "font-size": 8.5,
-            },
+            { class: "finger", x: x(string), y: y(fret) + 3, mid: true, font: 8.5 },
             String(finger),
           ),
         );

@@ -1,6 +1,6 @@
 // What a change did, in plain words, with the way back beside it.
 
-import { h, put } from "./dom.js";
+import { control, h, put } from "./dom.js";
 import { barName, pitchName, placeText, plural, printed } from "./music.js";
 
 const DONE = {
@@ -35,7 +35,7 @@ export function named(riff, parts, { self = null } = {}) {
     if (!note) return printed(part.text);
     if (note.id === self) return k ? "it" : "It";
     const goThere = () => riff.goTo(note.id);
-    return h("button", { type: "button", class: "link", onclick: goThere }, noteName(riff, note));
+    return control({ class: "link", onclick: goThere }, noteName(riff, note));
   });
 }
 
@@ -110,11 +110,7 @@ export function tellChange(riff, edit, data, before, undone = null) {
     return h(
       "li",
       {},
-      h(
-        "button",
-        { type: "button", class: "link", onclick: () => riff.goTo(move.note) },
-        noteName(riff, note),
-      ),
+      control({ class: "link", onclick: () => riff.goTo(move.note) }, noteName(riff, note)),
       tail,
     );
   };
@@ -131,9 +127,8 @@ export function tellChange(riff, edit, data, before, undone = null) {
       { class: "row told" },
       h("p", {}, said.filter(Boolean).join(" ")),
       step
-        ? h(
-            "button",
-            { type: "button", onclick: () => riff.edit({ op: isBack ? "redo" : "undo" }) },
+        ? control(
+            { onclick: () => riff.edit({ op: isBack ? "redo" : "undo" }) },
             isBack ? "Make it again" : "Take it back",
           )
         : null,
@@ -202,17 +197,15 @@ export function tellRefusal(riff, edit, error) {
         "div",
         { class: "row" },
         place
-          ? h(
-              "button",
+          ? control(
               {
-                type: "button",
                 onclick: () =>
                   riff.edit({ op: "pin", note: edit.note, string: place[0], fret: place[1] }),
               },
               `Pin it to ${placeText(...place)}`,
             )
           : null,
-        h("button", { type: "button", class: "plain", onclick: () => put(into) }, "Close"),
+        control({ class: "plain", onclick: () => put(into) }, "Close"),
       ),
     ),
   );

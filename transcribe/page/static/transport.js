@@ -1,7 +1,7 @@
 // Play, pause, speed, click, balance and loudness.
 
 import { address, make } from "./api.js";
-import { h, notice, recall, remember } from "./dom.js";
+import { control, h, notice, recall, remember } from "./dom.js";
 import { clock } from "./music.js";
 
 const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
@@ -9,8 +9,7 @@ const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
 export class Transport {
   constructor(riff) {
     this.riff = riff;
-    const button = (label, act, props = {}) =>
-      h("button", { type: "button", onclick: act, ...props }, label);
+    const button = (label, act, props = {}) => control({ onclick: act, ...props }, label);
     const slider = (props) =>
       h("input", { type: "range", step: "5", oninput: () => this.set(), ...props });
     this.playButton = button("Play", () => this.toggle(), {
@@ -19,7 +18,6 @@ export class Transport {
     });
     this.clock = h("output", { class: "clock", "aria-label": "Time" }, "0:00.0");
     this.speed = slider({ min: "25", max: "150", step: "1", value: "100" });
-    this.speed.addEventListener("input", () => this.aim());
     this.speedText = h("output", {}, "100 %");
     this.balance = slider({
       min: "0",
@@ -31,19 +29,21 @@ export class Transport {
     this.clickBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.countBox = h("input", { type: "checkbox", onchange: () => this.set() });
     this.loopText = h("span", { class: "loop-text" }, "");
-    this.step = h(
-      "select",
-      {},
-      [0, 2, 5, 10].map((percent) =>
-        h("option", { value: String(percent) }, percent ? `${percent} % faster` : "the same"),
-      ),
-    );
+    const choice = (values, text, act) =>
+      h(
+        "select",
+        { onchange: act },
+        values.map((value) => h("option", { value: String(value) }, text(value))),
+      );
+    this.step = choice([0, 2, 5, 10], (n) => (n ? `${n} % faster` : "the same"));
+    this.upTo = choice([100, 125, 150], (n) => `up to ${n} %`);
     this.stepField = h(
-      "label",
-      { class: "field inline", hidden: true },
-      h("span", {}, "Each time round"),
-      this.step,
+      "span",
+      { class: "row tight", hidden: true },
+      h("label", { class: "field inline" }, h("span", {}, "Each time round"), this.step),
+      this.upTo,
     );
+    this.upTo.setAttribute("aria-label", "Up to which speed");
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
     this.balanceField = h(
       "label",
@@ -91,10 +91,8 @@ export class Transport {
         "div",
         { class: "row" },
         this.playButton,
-        h(
-          "button",
+        control(
           {
-            type: "button",
             class: "to-start",
             onclick: () => {
               riff.player.seek(riff.loop ? riff.loop[0] : 0);
@@ -108,7 +106,6 @@ export class Transport {
         button("Loop this bar", () => riff.loopBar()),
         this.loopText,
         this.loopOff,
-        this.stepField,
         this.narrow ? null : this.settings,
       ),
       this.counter,
@@ -140,18 +137,13 @@ export class Transport {
   /** Once round the loop: a step faster, as far as `aim` says. */
   faster() {
     const now = Number(this.speed.value);
-    this.speed.value = String(Math.max(now, Math.min(this.goal, now + Number(this.step.value))));
+    const goal = Number(this.upTo.value);
+    this.speed.value = String(Math.max(now, Math.min(goal, now + Number(this.step.value))));
     this.set();
-  }
-
-  /** Who begins below the speed of the take gets faster up to that, others as far as can be set. */
-  aim() {
-    this.goal = Number(this.speed.value) < 100 ? 100 : Number(this.speed.max);
   }
 
   setSpeed(percent) {
     this.speed.value = String(Math.round(percent));
-    this.aim();
     this.set();
   }
 
@@ -177,7 +169,6 @@ export class Transport {
   showLoop(range) {
     this.loopOff.hidden = !range;
     this.stepField.hidden = !range;
-    this.aim();
     this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
   }
 
@@ -194,7 +185,8 @@ export class Transport {
       this.riff.player.wake();
       if (this.riff.takeReady && !this.riff.player.take)
         this.riff.player.setTake(address(`/api/riffs/${this.riff.id}/take.wav`));
-      if (!this.riff.takeReady || this.wantsTab) await this.soundTab();
+      const { hearsOther } = this.riff.player;
+      if (!hearsOther && (!this.riff.takeReady || this.wantsTab)) await this.soundTab();
       await this.riff.player.play();
     } catch (error) {
       notice(`The sound could not be played: ${error.message}`, { kind: "error", key: "sound" });

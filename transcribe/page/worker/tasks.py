@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from transcribe.core.riff import Remark
 from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
@@ -51,8 +50,11 @@ def _read_take(
     if holds_notes(path):
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
+        if riff.source is not None and riff.source.file == Path(path).name:
+            # The name under which an upload lies is none that anybody knows.
+            riff = dataclasses.replace(riff, source=dataclasses.replace(riff.source, file=""))
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
-            riff = _placed(riff, shown, options, progress)
+            riff = api.finger(riff, progress=progress, **options)
         return _read(riff, before, document) | {"notes_only": True}
     from transcribe.core.riff import Source
 
@@ -123,19 +125,23 @@ def _edit(
 def _note(
     *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], note: int
 ) -> dict[str, Any]:
-    """Everywhere a note can be played, with costs, why it lies where it lies, its repeats."""
+    """Every place of a note and what it asks of the hand, the hand there, why, its repeats."""
     del scratch, progress
     from transcribe import fingering
     from transcribe.correct.pins import repeats_of
+    from transcribe.fingering.hand_at import hand_at
 
     document = from_json(riff)
-    places = [
-        {"string": place[0], "fret": place[1], "cost": _finite(place[2])}
-        for place in fingering.places(document, note)
-    ]
+    why = fingering.explain(document, note)
+    in_words = dataclasses.replace(why, facts={**why.facts, "in_words": True})
     return {
-        "places": places,
-        "why": remark_json(fingering.explain(document, note)),
+        "places": [
+            dataclasses.asdict(choice) | {"cost": _finite(choice.cost)}
+            for choice in fingering.choices(document, note)
+        ],
+        "hand": hand_at(document, note),
+        "why": remark_json(why),
+        "why_in_words": remark_json(in_words),
         "repeats": list(repeats_of(document, note)),
     }
 
@@ -163,32 +169,6 @@ def _cost(*, scratch: Path, progress: _Progress, riff: Mapping[str, Any]) -> flo
     return round(float(sum(effort.values())), 3)
 
 
-def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
-    """A riff from a file of notes, fingered around the places that are written in it.
-
-    Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
-    """
-    from transcribe import api
-
-    written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
-    written = {i: place for i, place in written.items() if not riff.note(i).pinned}
-    if not written:
-        return api.finger(riff, progress=progress, **options)
-    instrument = options.setdefault("instrument", riff.instrument)
-    strings = len(instrument.open_midi)
-    pins = {
-        i: place
-        for i, place in written.items()
-        if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
-    }
-    if lost := len(written) - len(pins):
-        facts = {"count": lost, "of": len(written), "file": shown}
-        remark = Remark("places-not-kept", facts)
-        riff = dataclasses.replace(riff, warnings=(*riff.warnings, remark))
-    riff = dataclasses.replace(riff, written_places=pins)
-    return api.finger(riff, pins=pins, progress=progress, **options)
-
-
 def _prepare(
     *, scratch: Path, progress: _Progress, path: str, shown: str, max_sec: float
 ) -> dict[str, Any]:
@@ -210,32 +190,27 @@ def _compare(
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
     from transcribe import api
-    from transcribe.core.riff import Source
     from transcribe.formats import holds_notes
     from transcribe.takes import report
     from transcribe.takes.summary import figures_of
 
     against = from_json(reference)
-    instrument = dataclasses.replace(against.instrument, offset_cents=0.0)
-    sound = None
     _refuse_papers(path, shown)
+    recording = None
     if holds_notes(path):
-        take = _read_notes(path, shown)
+        comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
         recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
-        take = api.transcribe(
-            recording.y, sr=recording.sr, instrument=instrument, progress=progress
-        )
-        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-        take = dataclasses.replace(take, source=source)
+        comparison = api.compare_recording(recording, shown, against, progress=progress)
         _draw(recording, scratch, progress)
-        sound = (recording.y, recording.sr)
-    progress("comparing", 0.0)
-    comparison = api.compare(take, against, sound=sound)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
-        "pitches": [note.pitch_midi for note in comparison.take.notes],
+        "duration_sec": None if recording is None else recording.duration_sec,
+        "played": [
+            [note.pitch_midi, round(note.onset_sec, 4), round(note.offset_sec, 4)]
+            for note in comparison.take.notes
+        ],
         "figures": dataclasses.asdict(figures_of(comparison)) | {"take": shown},
     }
 
