@@ -61,7 +61,9 @@ class ChordSpan:
     the mode (empty where no mode was given). ``implied`` says that the chord is not played as one:
     the notes come one by one, or fewer than three of its own sound. ``pedal`` names a drone under
     it that is not its own bass; ``borrowed`` says where a chord foreign to the mode comes from.
-    ``start_beat`` and ``end_beat`` count the beats given.
+    ``start_beat`` and ``end_beat`` count the beats given. ``written`` chords are those that a
+    player wrote over the notes; ``sounds`` is then the chord that was found there instead, where
+    the written one explains less than half of what sounds.
     """
 
     start_sec: float
@@ -77,6 +79,8 @@ class ChordSpan:
     borrowed: str | None = None
     start_beat: int = 0
     end_beat: int = 0
+    written: bool = False
+    sounds: str | None = None
 
     @property
     def chord(self) -> Chord:

@@ -18,7 +18,7 @@ _MIN_ALONE_SHARE = 0.8  # of the notes over a drone that are struck alone at lea
 _MIN_TURNS_SHARE = 1 / 3  # of them, where it takes turns with the melody,
 _MAX_NOTES_BETWEEN = 3  # with this many notes between two strokes
 
-_MOSTLY = 0.9  # of the gaps between its strokes that are no longer than that,
+_GAPS_SHARE = 0.9  # of the gaps between its strokes that are no longer than that,
 _MIN_MEAN_BETWEEN = 0.5  # and so many notes on average, or it is only struck again and again
 
 
@@ -59,7 +59,7 @@ def find_drone_pitches(notes: Notes) -> tuple[int, ...]:
     between = np.diff(np.flatnonzero(own)) - 1
     turns = (
         own.mean() >= _MIN_TURNS_SHARE
-        and np.quantile(between, _MOSTLY) <= _MAX_NOTES_BETWEEN
+        and np.quantile(between, _GAPS_SHARE) <= _MAX_NOTES_BETWEEN
         and between.mean() >= _MIN_MEAN_BETWEEN
     )
     return (low,) if turns or np.mean(together) > 0.5 else ()

@@ -56,7 +56,7 @@ _HALF_NOTES = 40.0
 _LENGTHS = (0.25, 4.0)  # a note counts as if it were no shorter and no longer,
 _LENGTH_POWER = 0.5  # and its length to this power, so that long notes do not drown the rest
 _ON_DOWNBEAT = 0.25
-_LONG = 1.9
+_LONG_MEDIANS = 1.9
 _LONGER_THAN_BEFORE = 1.4  # times the step before, for a long note to end a phrase
 _SAME_OPENING_SHARE = 0.8  # of the opening's notes that come again where the tune returns
 _MIN_CHORD_NOTES = 1.6  # notes a stroke on average, from which the lowest are a bass
@@ -201,7 +201,7 @@ def _put_places(columns: _Columns, notes: Notes, weight: FloatArray, median: flo
     columns.all_degrees("last", _one_hot(lowest_at(notes, len(notes) - 1)))
     columns.by_degree("first", _one_hot(lowest_at(notes, 0)), (1, 3, 5))
     columns.all_degrees("end", _mean(pc, _phrase_ends(notes, median)))
-    columns.by_degree("long", _mean(pc, notes.duration >= _LONG * median), (1, 5))
+    columns.by_degree("long", _mean(pc, notes.duration >= _LONG_MEDIANS * median), (1, 5))
     columns.by_degree("low", _one_hot(int(notes.pitch.min())), (1, 5))
     for name, part in (
         ("opening", slice(0, _WINDOW_NOTES)),
@@ -327,7 +327,7 @@ def _phrase_ends(notes: Notes, median: float) -> npt.NDArray[np.bool_]:
         return ends
     gap = np.append(notes.onset[1:], notes.end[-1] + 4 * median) - notes.onset
     before = np.concatenate(([0.0], gap[:-1]))
-    ends |= (gap >= _LONG * median) & (gap > _LONGER_THAN_BEFORE * before)
+    ends |= (gap >= _LONG_MEDIANS * median) & (gap > _LONGER_THAN_BEFORE * before)
     opening = notes.pitch[: min(6, n // 3)]
     if opening.size >= 4:
         windows = np.lib.stride_tricks.sliding_window_view(notes.pitch, opening.size)

@@ -59,6 +59,8 @@ def chords_text(chords: Sequence[ChordSpan], loop: Loop | None, bars: Bars) -> s
         notes = []
         if span.implied:
             notes.append("implied")
+        if span.written:
+            notes.append("written" if span.sounds is None else f"written; {span.sounds} sounds")
         if span.pedal:
             notes.append(f"over the {span.pedal} drone")
         if span.borrowed:

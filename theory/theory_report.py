@@ -24,6 +24,7 @@ from theory.report_text import Bars, chords_text, loop_text, summary_text
 from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import tonic_name
 from theory.voicing_levels import VoicingLevels, voicing_levels_text, voicings_by_level
+from theory.written_chords import with_written_chords
 
 __all__ = ["Report", "report"]
 
@@ -131,6 +132,7 @@ def report(
     meter: tuple[int, int] | None = None,
     drone_midi: Iterable[int] | int | None = None,
     confidence: Iterable[float] | None = None,
+    written_chords: Iterable[tuple[float, str]] = (),
     **neck: Unpack[NeckOptions],
 ) -> Report:
     """Mode, chords, loop and shapes to play it with, from note arrays.
@@ -148,6 +150,9 @@ def report(
         (`theory.drone_pitches.find_drone_pitches`).
     confidence : iterable of float, shape (n,), 0-1, optional
         How far each note is to be believed.
+    written_chords : iterable of (float, str), optional
+        Second and symbol of chords that a player wrote over the notes: each holds to the next and
+        outranks what the notes suggest.
     **neck
         The neck and the hand, as for `Neck`: ``open_midi``, ``capo``, ``frets``,
         ``scale_length_mm``, ``hand_span_mm``.
@@ -189,6 +194,7 @@ def report(
     known: dict[str, Any] = {**played, "drone_midi": drones, "downbeats_sec": downbeats}
     mode = find_mode(**known, flats=flats)
     chords = find_chords(**known, beats_sec=beats, mode=mode, name_bass=not on.reentrant)
+    chords = with_written_chords(chords, written_chords, notes=notes, beats_sec=beats, mode=mode)
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
     drone_string = _string_of(drones, on)
     melody = _beside(drone_string, len(on.open_midi))
@@ -266,7 +272,7 @@ def _mode_document(mode: Mode) -> dict[str, Any]:
 
 
 def _chord_document(span: ChordSpan) -> dict[str, Any]:
-    beside = json_fields(span, "implied", "pedal", "borrowed")
+    beside = json_fields(span, "implied", "pedal", "borrowed", "written", "sounds")
     return json_fields(span, "start_sec", "end_sec", "symbol", "roman", "confidence") | {
         name: value for name, value in beside.items() if value
     }

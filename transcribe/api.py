@@ -84,7 +84,7 @@ def transcribe(
     max_sec : float
         Longer recordings are refused.
     progress : callable, optional
-        Told the stage and its share.
+        Called with the stage and its share.
 
     Returns
     -------
@@ -304,7 +304,7 @@ def _hold_written(riff: Riff, instrument: Instrument, anew: bool) -> Riff:
     }
     warnings = riff.warnings
     if len(kept) < len(written):
-        name = riff.source.file if riff.source else "the file"
+        name = (riff.source.file if riff.source else "") or "the file"
         facts = {"count": len(written) - len(kept), "of": len(written), "file": name}
         warnings = (*warnings, Remark("places-not-kept", facts))
     notes = tuple(

@@ -58,8 +58,19 @@ def theory_report(riff: Riff) -> Report:
         meter=rhythm.meter if rhythm else None,
         drone_midi=riff.instrument.pitch_midi(drone.string, 0) if drone else None,
         confidence=[n.confidence for n in notes],
+        written_chords=_written_chords(riff),
         **_neck(riff),
     )
+
+
+def _written_chords(riff: Riff) -> list[tuple[float, str]]:
+    """(second, symbol) of the chord names that stand over notes of the riff."""
+    onset = {note.id: note.onset_sec for note in riff.notes}
+    return [
+        (onset[mark.note], mark.text)
+        for mark in riff.marks
+        if mark.kind == "chord" and mark.note in onset
+    ]
 
 
 def _reached_midi(note: Note) -> int:
@@ -120,4 +131,5 @@ def _theory_key(riff: Riff) -> tuple[object, ...]:
         (n.onset_sec, n.offset_sec, _reached_midi(n), n.articulation, n.confidence)
         for n in riff.notes
     ]
-    return (sounds, riff.rhythm, riff.drone, riff.instrument, riff.player.hand_span_mm)
+    written = _written_chords(riff)
+    return (sounds, written, riff.rhythm, riff.drone, riff.instrument, riff.player.hand_span_mm)

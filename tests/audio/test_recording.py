@@ -408,7 +408,7 @@ def test_read_audio_outlives_its_decoder(
     soundfile.write(path, riff, SR)
     code = "import json, sys; sys.path[:] = json.loads(sys.argv[1]); " + does
     monkeypatch.setattr(recording, "_CHILD", code)
-    monkeypatch.setattr(recording, "_MOST_SILENT_SEC", 5.0)
+    monkeypatch.setattr(recording, "_MAX_SILENT_SEC", 5.0)
     _refused(path, "cannot be decoded: .*; play it in another program and export it as WAV")
 
 

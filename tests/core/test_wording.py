@@ -102,6 +102,9 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ("jumps", {}, (), "Jumps (da capo, segno, coda) are not followed."),
     ("positions-wrong", {"count": 3}, (), "3 written positions do not sound the written pitch"),
     ("tab-no-meter", {"meter": [4, 4]}, (), "gives no meter; 4/4 is assumed"),
+    ("midi-played", {"to_the_click": True}, (), "they are set to the beats of the file's tempo"),
+    ("midi-played", {"to_the_click": False}, (), "the beats are found from them"),
+    ("count-shifted", {"line": 9}, (), "The count in line 9 stands one column beside its frets"),
     ("tab-repeat-in-words", {"line": 3, "text": "twice"}, (), 'Line 3 says "twice"'),
     ("places-not-kept", {"count": 2, "of": 9, "file": "a.mid"}, (), "2 of 9 places written in a"),
     (

@@ -321,7 +321,7 @@ CASES = [
         _six("-0---2-3-5-------") + "  1 & 2 & 3 & 4 &\n",
         "5/0 5/2 5/3 5/5",
         bars=1,
-        told=("tempo-taken",),
+        told=("count-shifted", "tempo-taken"),
         extra={"beats": (0.0, 1.0, 1.5, 2.0)},
     ),
     Case(
@@ -329,7 +329,7 @@ CASES = [
         _six("-0---2-3-5-------") + "    1 & 2 & 3 & 4 &\n",
         "5/0 5/2 5/3 5/5",
         bars=1,
-        told=("tempo-taken",),
+        told=("count-shifted", "tempo-taken"),
         extra={"beats": (0.0, 1.0, 1.5, 2.0)},
     ),
     Case(

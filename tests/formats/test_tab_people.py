@@ -437,3 +437,12 @@ def test_strings_without_notes_are_no_tab() -> None:
     text = "\n".join(f"{n}|--------|" for n in "eBGDAE")
     with pytest.raises(FormatError, match=r"tab:1: found strings without notes, expected frets"):
         read_tab(text + "\n")
+
+
+def test_a_count_that_is_shifted_by_a_column_is_pointed_out() -> None:
+    text = "\n".join(f"{n}|-{'0-2-4-5' if n == 'D' else '-------'}-|" for n in "eBGDAE")
+    straight, shifted = (read_tab(f"{text}\n{' ' * lead}1 2 3 4\n") for lead in (3, 4))
+    assert [n.onset_beat for n in shifted.notes] == [n.onset_beat for n in straight.notes]
+    assert "count-shifted" not in {remark.kind for remark in straight.warnings}
+    (remark,) = (r for r in shifted.warnings if r.kind == "count-shifted")
+    assert remark.facts == {"line": 7}

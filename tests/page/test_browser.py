@@ -115,6 +115,37 @@ def test_dropped_take_becomes_a_tab_and_stays(server: Server, open_page, mooring
         assert url.startswith((server.url, "blob:")), f"the page asked {url}"
 
 
+def test_what_stands_around_a_tab_is_drawn_on_the_page_and_on_the_sheet(
+    server: Server, open_page
+) -> None:
+    text = """[Verse]
+   Am        G
+   d   u     d   u
+   PM-----
+e|---------|---------|
+B|---------|---------|
+G|---------|---------|
+D|---------|-5---4---|
+A|-0---3---|---------|
+E|---------|---------|
+"""
+    page = open_page(server)
+    page.set_input_files(
+        ".well input[type=file]",
+        {"name": "capstan.tab", "mimeType": "text/plain", "buffer": text.encode()},
+    )
+    _tab_of(page)
+    strip = page.locator("svg.tab")
+    _expect(strip.locator(".section").first).to_have_text("[Verse]")
+    _expect(strip.locator(".hand")).to_have_text(["PM", "PM"])
+    _expect(strip.locator(".chord")).to_have_text(["Am", "G"])
+    _expect(strip.locator(".strum.down")).to_have_count(2)
+    _expect(strip.locator(".strum.up")).to_have_count(2)
+    # The places of the tab are kept, as the command keeps them.
+    riff = saved(server, "capstan")
+    assert [(n.string, n.fret) for n in riff.notes] == [(5, 0), (5, 3), (4, 5), (4, 4)]
+
+
 def test_file_that_is_no_recording_gives_a_sentence(server: Server, open_page) -> None:
     page = open_page(server)
     page.set_input_files(

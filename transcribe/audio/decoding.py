@@ -44,7 +44,7 @@ _CONTAINERS = (
 )
 # How the files begin that libsndfile reads: WAV and its big siblings, AIFF, FLAC, OGG, CAF, AU.
 _SNDFILE = (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd")
-_MOST = 1e6  # times full scale; what is louder is no sound but bytes of another kind
+_MAX_LEVEL = 1e6  # times full scale; what is louder is no sound but bytes of another kind
 _CLIP_PEAK = 1.0  # full scale: a block of a long take need not hold the take's highest sample
 
 
@@ -244,7 +244,7 @@ class _Tally:
             raise AudioError(
                 f"{path} holds samples that are not numbers (NaN or infinite); export it again"
             )
-        if (peak := float(np.abs(block).max(initial=0.0))) > _MOST:
+        if (peak := float(np.abs(block).max(initial=0.0))) > _MAX_LEVEL:
             raise AudioError(
                 f"{path} holds samples up to {peak:.0e} where full scale is 1, which is no sound; "
                 "export it again as 16- or 24-bit WAV"

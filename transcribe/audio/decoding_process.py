@@ -31,12 +31,12 @@ def main(request: str) -> None:
     asked = json.loads(request)
     threading.Thread(target=_end_with_the_parent, args=(asked["folder"],), daemon=True).start()
     try:
-        _tell(_decode(Path(asked["path"]), asked))
+        _send(_decode(Path(asked["path"]), asked))
     except AudioError as error:
-        _tell({"error": str(error).replace(asked["path"], asked["shown"])})
+        _send({"error": str(error).replace(asked["path"], asked["shown"])})
     except OSError as error:
         where = f"{error.strerror}, in {asked['folder']}"
-        _tell({"error": f"{asked['shown']} cannot be decoded: {where}; make room there"})
+        _send({"error": f"{asked['shown']} cannot be decoded: {where}; make room there"})
 
 
 def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
@@ -45,7 +45,7 @@ def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
 
     def say(stage: str, share: float) -> None:
         del stage
-        _tell({"share": share})
+        _send({"share": share})
 
     mono = write_mono(path, folder / "mono", max_sec=asked["max_sec"], say=say)
     # What follows is no foreign sound any more, and maps files as large as the recording is long.
@@ -57,8 +57,8 @@ def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
     return {"sr": sr, "level": dataclasses.asdict(level), "broken": broken}
 
 
-def _tell(told: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(told) + "\n")
+def _send(message: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(message) + "\n")
     sys.stdout.flush()
 
 

@@ -35,7 +35,7 @@ MAX_SEC = 1800.0
 
 Progress = Callable[[str, float], None]
 
-_MOST_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
+_MAX_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
 _CHILD = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from transcribe.audio.decoding_process import main; main(sys.argv[2])"
@@ -129,18 +129,18 @@ def _decoded(path: Path, request: dict[str, Any], say: Progress) -> dict[str, An
         assert process.stdout is not None
         try:
             while True:
-                limit = threading.Timer(_MOST_SILENT_SEC, process.kill)
+                limit = threading.Timer(_MAX_SILENT_SEC, process.kill)
                 limit.start()
                 line = process.stdout.readline()
                 limit.cancel()
                 if not line:
                     break
-                told = json.loads(line)
-                if "error" in told:
-                    raise AudioError(told["error"])
-                if "level" in told:
-                    return dict(told)
-                say("reading", told["share"])
+                message = json.loads(line)
+                if "error" in message:
+                    raise AudioError(message["error"])
+                if "level" in message:
+                    return dict(message)
+                say("reading", message["share"])
         finally:
             process.kill()
     raise AudioError(

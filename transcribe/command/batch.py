@@ -67,23 +67,23 @@ def run(
     if getattr(args, "name", None) is not None:
         raise ParameterError("--name is for one file; several keep their own names")
     paths = files_in(given, sound=sound)
-    told = {} if names is None else _clashes(paths, names, args)
-    begun = [path for path in paths if path not in told]
+    outcomes = {} if names is None else _clashes(paths, names, args)
+    begun = [path for path in paths if path not in outcomes]
     jobs = min(args.jobs or _cores(), len(begun))
     failed = shown = 0
     try:
         for path, outcome in _each(begun, work, args, jobs):
-            told[path] = outcome
+            outcomes[path] = outcome
             progress("files", (shown + 1) / len(paths))
             # In the order in which they were given, each as soon as those before it are there.
-            while shown < len(paths) and paths[shown] in told:
-                outcome = told[paths[shown]]
+            while shown < len(paths) and paths[shown] in outcomes:
+                outcome = outcomes[paths[shown]]
                 failed += not outcome.good
                 progress.clear()
                 print(outcome.text, flush=True)
                 shown += 1
     except KeyboardInterrupt:
-        progress.say(f"stopped; {len(told)} of {len(paths)} files were begun")
+        progress.say(f"stopped; {len(outcomes)} of {len(paths)} files were begun")
         return 130
     progress.say(f"{len(paths) - failed} of {len(paths)} files done")
     return 1 if failed else 0
@@ -97,23 +97,23 @@ def _cores() -> int:
 
 
 @dataclass(frozen=True)
-class _Told:
+class _Outcome:
     """The line of one file."""
 
     text: str
     good: bool
 
 
-def _failed(path: Path, why: str, args: argparse.Namespace) -> _Told:
+def _failed(path: Path, why: str, args: argparse.Namespace) -> _Outcome:
     why = why.removeprefix(f"{path}: ")
     if args.json:
-        return _Told(json.dumps({"file": str(path), "error": why}, ensure_ascii=False), False)
-    return _Told(f"{path}: not done: {why}", False)
+        return _Outcome(json.dumps({"file": str(path), "error": why}, ensure_ascii=False), False)
+    return _Outcome(f"{path}: not done: {why}", False)
 
 
 def _clashes(
     paths: Sequence[Path], names: Callable[[Path], Path], args: argparse.Namespace
-) -> dict[Path, _Told]:
+) -> dict[Path, _Outcome]:
     """The files whose document an earlier one of the same call writes already."""
     first: dict[Path, Path] = {}
     clashes = {}
@@ -127,7 +127,7 @@ def _clashes(
 
 def _each(
     paths: Sequence[Path], work: Work, args: argparse.Namespace, jobs: int
-) -> Iterator[tuple[Path, _Told]]:
+) -> Iterator[tuple[Path, _Outcome]]:
     """Each file with its line, in the order in which they are finished."""
     left = list(paths)
     while left:
@@ -150,14 +150,14 @@ def _each(
 
 def _pool(
     paths: Sequence[Path], work: Work, args: argparse.Namespace, jobs: int
-) -> Iterator[tuple[Path, _Told | None]]:
+) -> Iterator[tuple[Path, _Outcome | None]]:
     """Each file with its line from a pool of processes; None where the pool broke."""
     os.environ.setdefault("OMP_NUM_THREADS", "1")  # the processes share the cores already
     pool = ProcessPoolExecutor(
         jobs, multiprocessing.get_context("spawn"), signal.signal, (signal.SIGINT, signal.SIG_IGN)
     )
     with pool:
-        futures: dict[Future[_Told], Path] = {
+        futures: dict[Future[_Outcome], Path] = {
             pool.submit(_one, work, args, path): path for path in paths
         }
         try:
@@ -170,7 +170,7 @@ def _pool(
             pool.shutdown(cancel_futures=True)
 
 
-def _one(work: Work, args: argparse.Namespace, path: Path) -> _Told:
+def _one(work: Work, args: argparse.Namespace, path: Path) -> _Outcome:
     """The work of one file in a process of the pool."""
     said = io.StringIO()
     progress = Progress(said, quiet=True)
@@ -180,10 +180,10 @@ def _one(work: Work, args: argparse.Namespace, path: Path) -> _Told:
         return _failed(path, " ".join(str(error).split()), args)
     except MemoryError:
         return _failed(path, "there is not enough memory for this file", args)
-    except Exception as error:  # a bug is told with the file that shows it, and stops no other
+    except Exception as error:  # a bug is reported with the file that shows it, and stops no other
         traceback.print_exc()
         return _failed(path, f"this is a bug of the program ({error!r})", args)
     if args.json:
         text = json.dumps({"file": str(path), **done.document()}, ensure_ascii=False)
-        return _Told(text, True)
-    return _Told(f"{path}: " + "; ".join([done.line, *said.getvalue().splitlines()]), True)
+        return _Outcome(text, True)
+    return _Outcome(f"{path}: " + "; ".join([done.line, *said.getvalue().splitlines()]), True)

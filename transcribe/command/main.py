@@ -42,9 +42,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             code = getattr(import_module(module), name)(args, progress)
     except HandspanError as error:
         progress.clear()
-        told = _told(error)
-        told = told if piped is None else told.replace(str(piped), "-")
-        print(f"handspan: {told}", file=sys.stderr)
+        line = _error_line(error)
+        line = line if piped is None else line.replace(str(piped), "-")
+        print(f"handspan: {line}", file=sys.stderr)
         return 1
     except MemoryError:
         progress.clear()
@@ -64,7 +64,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     return int(code or 0)
 
 
-def _told(error: HandspanError) -> str:
+def _error_line(error: HandspanError) -> str:
     """The error in one line, with the option in the place of the argument that it is about."""
     from transcribe.library.revisions import ConflictError
 

@@ -232,13 +232,13 @@ def _line(riff: Riff, files: Sequence[Path]) -> str:
     from transcribe.correct.retime import remaining_warnings
 
     mode = (riff.theory or {}).get("mode") or {}
-    told = _count(len(riff.notes), "note")
-    told += f", {mode['tonic']} {mode['name']}" if mode.get("tonic") and mode.get("name") else ""
+    line = _count(len(riff.notes), "note")
+    line += f", {mode['tonic']} {mode['name']}" if mode.get("tonic") and mode.get("name") else ""
     homeless = sum(note.string is None for note in riff.notes)
-    told += f", {homeless} without a place" if homeless else ""
+    line += f", {homeless} without a place" if homeless else ""
     remarks = len(remaining_warnings(riff)) + len(riff.cautions)
-    told += f", {_count(remarks, 'remark')}" if remarks else ""
-    return f"{told}; written: {', '.join(map(str, files))}"
+    line += f", {_count(remarks, 'remark')}" if remarks else ""
+    return f"{line}; written: {', '.join(map(str, files))}"
 
 
 def _say_other_tempo(riff: Riff, document: Path, progress: Progress) -> None:

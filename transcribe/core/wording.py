@@ -632,6 +632,10 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             f"In line {r.facts['line']} the bar lines are {r.facts['columns']} columns off; they "
             "are taken for those of the other strings."
         ),
+        "count-shifted": lambda r: (
+            f"The count in line {r.facts['line']} stands one column beside its frets; each is "
+            "taken for the nearest beat."
+        ),
         "tab-repeat-in-words": lambda r: (
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '
             ":| around what comes again, or x2 after one of its lines of strings."

@@ -121,8 +121,8 @@ def are_implied(riff: Riff) -> bool:
     under another one of them.
     """
     chords = (riff.theory or {}).get("chords") or ()
-    told = any(mark.kind == "chord" for mark in riff.marks)
-    return not told and any(chord.get("implied") for chord in chords)
+    marked = any(mark.kind == "chord" for mark in riff.marks)
+    return not marked and any(chord.get("implied") for chord in chords)
 
 
 def chord_section(

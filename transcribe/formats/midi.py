@@ -13,6 +13,7 @@ import io
 import itertools
 import os
 import re
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +30,7 @@ from transcribe.core.riff import (
     ARTICULATIONS,
     Bend,
     Instrument,
+    Mark,
     Note,
     PlayerSettings,
     Remark,
@@ -327,6 +329,8 @@ def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
         theory=_chord_markers(file, grid),
         warnings=tuple(warnings),
     )
+    if own is None:
+        riff = dataclasses.replace(riff, marks=_chord_marks(riff))
     starts = np.array([start for start, *_ in chosen.notes]) / grid.per_quarter
     if own is not None or starts.size < _FEWEST_TO_JUDGE or _on_grid(starts, _FINEST) >= _WRITTEN:
         return dataclasses.replace(
@@ -496,6 +500,18 @@ def _chord_markers(file: Any, grid: _Grid) -> dict[str, Any] | None:
         if message.type == "marker" and re.match(r"^[A-G][#b]?[^\s]{0,8}$", message.text)
     ]
     return {"chords": chord_section(chords, grid.end, grid.sec)} if chords else None
+
+
+def _chord_marks(riff: Riff) -> tuple[Mark, ...]:
+    """The chords of the file's markers, each at the first note that begins with it or later."""
+    chords = (riff.theory or {}).get("chords") or ()
+    onsets = [note.onset_sec for note in riff.notes]
+    places = [(bisect_left(onsets, c["start_sec"] - 1e-3), c["symbol"]) for c in chords]
+    return tuple(
+        Mark("chord", symbol, riff.notes[place].id)
+        for place, symbol in places
+        if place < len(onsets)
+    )
 
 
 class _Grid:

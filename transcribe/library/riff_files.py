@@ -178,7 +178,7 @@ def save(
     forms : mapping of format to FileForm, optional
         Formats that are written too, or in another form than the words above say.
     say : callable
-        Told, in a sentence, which files were replaced by others, and which old ones were kept.
+        Called with a sentence that says which files were replaced, and which old ones were kept.
     expected : str, optional
         Revision of the document that this one follows, from `revisions.read_revision`.
 

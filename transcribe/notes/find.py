@@ -33,7 +33,7 @@ _RATES = (4000, 384000)
 _BEFORE_BEND_SEC = 0.12  # a bend's own pitch is that of its beginning
 _BESIDE_SEC = 0.08
 _CHECKED = 1 << 20  # samples at a time, so that a long take needs no mask of its own length
-_NEAREST = 24  # notes to either side that are looked at
+_NEIGHBOUR_NOTES = 24  # notes to either side that are looked at
 
 
 @dataclasses.dataclass(frozen=True)
@@ -220,7 +220,7 @@ def _lowered(note: DetectedNote, octaves: int) -> DetectedNote:
 def _beside(found: list[DetectedNote], index: int) -> list[int]:
     """Pitches that sound just after the onset of note ``index``."""
     moment = found[index].onset_sec + _BESIDE_SEC
-    near = found[max(0, index - _NEAREST) : index + _NEAREST]
+    near = found[max(0, index - _NEIGHBOUR_NOTES) : index + _NEIGHBOUR_NOTES]
     return [n.pitch_midi for n in near if n.onset_sec <= moment <= n.offset_sec]
 
 

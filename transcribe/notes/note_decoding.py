@@ -48,15 +48,15 @@ _COPY_FLOOR = 0.03  # the same for the copies of an echo, which the network was 
 _COPY_NEAR = 0.5  # frames (12 ms) from its place
 _APART = 2  # frames within which one pitch has but one onset (46 ms)
 _STILL = 0.4  # a note sounds on while its share is over this
-_SHORTEST = 2  # frames
+_MIN_LENGTH_FRAMES = 2
 _MAX_SHIFT = 2.0
 """The most that `prior_shift` takes from the log odds of a take's candidates: more would empty a
 take that is unclear all over. Chosen on rendered clips with a driven amplifier."""
 _MAX_CONFIDENCE = 0.98  # no rendered clip holds all that a real take does, so no note is surer
 _MAX_ROUNDS = 100
 _CONVERGED = 1e-4  # log odds
-_ENOUGH = 0.5  # confidence of a note that is kept
-_ENOUGH_OUTSIDE = 0.85  # the same, for pitches that no string can give
+_MIN_CONFIDENCE = 0.5  # confidence of a note that is kept
+_MIN_CONFIDENCE_OUTSIDE = 0.85  # the same, for pitches that no string can give
 _BELOW = (12, 19, 24, 28)
 """Semitones from a pitch to those it is partial 2, 3, 4 or 5 of."""
 
@@ -369,8 +369,8 @@ def _keep_copies(peaks: Candidates, keep: np.ndarray, echo_frames: float) -> Non
 
 def _needed(pitch_midi: int, instrument: Instrument | None) -> float:
     if instrument is None or instrument.places(pitch_midi):
-        return _ENOUGH
-    return _ENOUGH_OUTSIDE
+        return _MIN_CONFIDENCE
+    return _MIN_CONFIDENCE_OUTSIDE
 
 
 def _spans(
@@ -388,7 +388,7 @@ def _spans(
         notes.append(
             DetectedNote(
                 onset_sec=onset * FRAME_SEC,
-                offset_sec=max(last, onset + _SHORTEST) * FRAME_SEC,
+                offset_sec=max(last, onset + _MIN_LENGTH_FRAMES) * FRAME_SEC,
                 pitch_midi=FIRST_MIDI + column,
                 confidence=float(sure[i]),
                 frame=frame,

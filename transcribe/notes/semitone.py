@@ -43,9 +43,9 @@ _USUAL_TUNINGS = (
 """Tuning, frets of the capo, and the share of guitars, where nobody says how the guitar is strung
 (common practice, no source)."""
 
-_LONG_SEC = 1.5
+_MAX_LENGTH_SEC = 1.5
 _RINGS_SEC = 0.05  # a note that sounds this far past another's onset rings over it
-_OFTEN = 8  # strikes from which a ringing pitch is a drone in full
+_DRONE_STRIKES = 8  # strikes from which a ringing pitch is a drone in full
 _WEIGHTS = {"long": 1.25, "ring": 1.15, "below": -2.0, "lowest": 0.45, "drone": 1.0, "chords": 0.45}
 
 
@@ -142,7 +142,7 @@ def open_string_evidence(notes: Sequence[Note], instrument: Instrument, *, shift
     pitch = np.array([n.pitch_midi for n in pitched]) + shift
     is_open = np.isin(pitch, strings)
     rings = _ring_over(onset, offset, pitch)
-    length = np.clip(offset - onset, 0.01, _LONG_SEC)
+    length = np.clip(offset - onset, 0.01, _MAX_LENGTH_SEC)
     held = pitch[rings & is_open]
     commonest = int(np.unique(held, return_counts=True)[1].max()) if held.size else 0
     found = {
@@ -150,7 +150,7 @@ def open_string_evidence(notes: Sequence[Note], instrument: Instrument, *, shift
         "ring": float(np.mean(is_open & rings)),
         "below": min(2.0, float(np.count_nonzero(pitch < strings.min()))),
         "lowest": float(pitch.min() in strings),
-        "drone": min(1.0, commonest / _OFTEN),
+        "drone": min(1.0, commonest / _DRONE_STRIKES),
         "chords": _open_chords(onset, is_open),
     }
     return sum(_WEIGHTS[name] * value for name, value in found.items())

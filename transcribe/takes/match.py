@@ -24,8 +24,8 @@ __all__ = ["Stretch", "StretchFit", "fit_stretch", "group_passes", "pair_other_p
 _Pairs = tuple[tuple[int, int], ...]  # (reference note, take note)
 
 _MIN_SHARE = 0.5  # share of its pitches that a run must get right
-_MIN_SHARE_SHORT = 0.75  # the same where that is less than _FEW_EVENTS' worth
-_FEW_EVENTS = 3.0
+_MIN_SHARE_SHORT = 0.75  # the same where that is less than _SHORT_EVENTS' worth
+_SHORT_EVENTS = 3.0
 _ROLLED_EVENTS = 2.0  # events; written no further apart, notes may be one chord rolled
 # events; a gap this small at either end of a pass was missed, a larger not reached
 _NEAR_END_EVENTS = 4
@@ -123,7 +123,7 @@ def _beyond_chance(runs: list[Run], reference: Events, take: Events) -> list[Run
             written, played = reference.pitches[i], take.pitches[j]
             worth += 2.0 * len({*written} & {*played}) / (len(written) + len(played))
         spanned = run.pairs[-1][1] - run.pairs[0][1] + 1
-        if worth >= (_MIN_SHARE if worth >= _FEW_EVENTS else _MIN_SHARE_SHORT) * spanned:
+        if worth >= (_MIN_SHARE if worth >= _SHORT_EVENTS else _MIN_SHARE_SHORT) * spanned:
             kept.append(run)
     return kept or runs
 

@@ -28,7 +28,7 @@ __all__ = ["System", "layout", "mark_line", "string_names"]
 _DIVISIONS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # places in a beat
 _FINEST = 192  # places in a beat where notes of one string crowd at its end
 _FINE = 6  # places; a beat cut finer is wider than its neighbours
-_NEAR = 0.012  # beats that an onset may lie from its place
+_NEAR_BEATS = 0.012  # beats that an onset may lie from its place
 _MIN_WIDTH = 24
 _LEAD = 1  # columns between a bar line and the bar's first place
 _BEAT_COLUMNS = {1: 8, 2: 6, 4: 4, 8: 2, 16: 2}  # least width of a beat, by the meter's unit
@@ -206,7 +206,7 @@ def _by_beat(placed: Iterable[ScoreNote]) -> dict[int, tuple[int, _Entries]]:
     """Beat -> number of places and (place, note) of the notes in it."""
     held: dict[int, list[ScoreNote]] = {}
     for item in placed:
-        held.setdefault(math.floor(item.onset_beat + _NEAR), []).append(item)
+        held.setdefault(math.floor(item.onset_beat + _NEAR_BEATS), []).append(item)
     return {beat: _divided(items, beat) for beat, items in held.items()}
 
 
@@ -216,7 +216,7 @@ def _divided(items: list[ScoreNote], beat: int) -> tuple[int, _Entries]:
     for divisions in _DIVISIONS:
         entries = [(max(round((i.onset_beat - beat) * divisions), 0), i) for i in items]
         exact = all(
-            place < divisions and abs(place / divisions + beat - item.onset_beat) <= _NEAR
+            place < divisions and abs(place / divisions + beat - item.onset_beat) <= _NEAR_BEATS
             for place, item in entries
         )
         if exact and _apart(entries):

@@ -349,6 +349,7 @@ class _Reader:
                 number = None
             # Signs may stand a column before their marks throughout a bar, or after them.
             bar.endings = next((e for c, e in endings if start - 2 <= c < end), bar.endings)
+            self._say_shifted([column for column, _ in struck], times, line)
             early = bool(times) and min((c for c, _ in struck), default=start) < min(times)
             for column, group in struck:
                 at = float(column - start)
@@ -508,6 +509,13 @@ class _Reader:
         wide = (right - left) if right is not None else max(4, column - left + 1)
         share = times[left] + (to - times[left]) * (column - left) / wide
         return round(share * 4) / 4 if abs(share * 4 % 1 - 0.5) > 0.2 else round(share * 12) / 12
+
+    def _say_shifted(self, columns: list[int], times: dict[int, float], line: int) -> None:
+        """Remark, once, on a count line that stands one column beside its frets."""
+        beside = all(min(abs(column - c) for c in times) == 1 for column in columns if times)
+        told = any(remark.kind == "count-shifted" for remark in self.remarks)
+        if times and len(columns) > 1 and beside and not self.head.own and not told:
+            self.remarks.append(Remark("count-shifted", {"line": line + 1}))
 
     def _nearest(self, column: int, times: dict[int, float]) -> float:
         if not times:

@@ -20,8 +20,8 @@ from transcribe.page.server.guard import HEADERS
 __all__ = ["server_for"]
 
 _HEAD_SEC = 10.0
-_MOST_SILENT = 50
-_MOST = 500  # connections, those that are being answered with them
+_MAX_SILENT = 50  # connections that have not sent a whole head
+_MAX_CONNECTIONS = 500  # connections, those that are being answered with them
 
 
 def server_for(app: Starlette) -> uvicorn.Server:
@@ -42,7 +42,7 @@ def server_for(app: Starlette) -> uvicorn.Server:
         server_header=False,
         proxy_headers=False,
         headers=list(HEADERS.items()),
-        limit_concurrency=_MOST,
+        limit_concurrency=_MAX_CONNECTIONS,
         timeout_graceful_shutdown=2,
     )
     return uvicorn.Server(config)
@@ -81,7 +81,7 @@ class _Connection(H11Protocol):
     def _wait(self) -> None:
         self._wait_no_more()
         self.silent[self] = self.loop.call_later(_HEAD_SEC, self.transport.close)
-        if len(self.silent) > _MOST_SILENT:
+        if len(self.silent) > _MAX_SILENT:
             next(iter(self.silent)).transport.close()
 
     def _wait_no_more(self) -> None:

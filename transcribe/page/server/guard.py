@@ -88,8 +88,8 @@ class Guard:
             return PlainTextResponse(_STRANGER, 403)
         if int_or(request.headers.get("content-length"), 0) > self._max_bytes:
             limit = self._max_bytes // 2**20
-            told = {"error": f"The file is larger than {limit} MB; cut it shorter."}
-            return JSONResponse(told, 413)
+            answer = {"error": f"The file is larger than {limit} MB; cut it shorter."}
+            return JSONResponse(answer, 413)
         return None
 
     def _knows(self, request: Request) -> bool:

@@ -43,7 +43,7 @@ __all__ = [
 ]
 
 _OPEN_LOCK = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
-_MOST_LETTERS = 220  # of a name that another is put before
+_MAX_NAME_BYTES = 220  # of a name that another is put before
 # Names that are given here or in `jobs`; nothing else is ever deleted.
 _INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
 _CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
@@ -180,8 +180,8 @@ class Store:
         removed = self.removed
         with hold(self.folder), contextlib.suppress(FileNotFoundError):
             name = path.name
-            if len(os.fsencode(name)) > _MOST_LETTERS:
-                name = f"{name[: _MOST_LETTERS // 4]}{name[-20:]}"  # of up to 4 bytes a letter
+            if len(os.fsencode(name)) > _MAX_NAME_BYTES:
+                name = f"{name[: _MAX_NAME_BYTES // 4]}{name[-20:]}"  # of up to 4 bytes a letter
             second = int(time.time())
             while (kept := removed / f"{second}-{name}").exists():
                 second += 1

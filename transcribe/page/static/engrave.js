@@ -9,6 +9,7 @@ import {
   fingerMark,
   segmentBand,
   staff,
+  marksOf,
   strumOf,
   strumSign,
   technique,
@@ -84,13 +85,27 @@ export function engrave(show, from, to, place, edges) {
         s("text", { class: "chord", x: place(chord.x), y: g.chordY, font: 13 }, chord.text),
       );
   }
+  for (const mark of marksOf(show.view_.document)) {
+    const column = mark.kind === "chord" ? null : axis.byNote.get(mark.note);
+    if (!column || !within(column.x)) continue;
+    // A section stands behind the bar's number and the phrase's letter, words under the lines.
+    const [x, y] = mark.kind === "section" ? [26, g.barY] : [0, g.verdictY];
+    ground.append(
+      s(
+        "text",
+        { class: mark.kind, x: place(column.x) + x, y, "font-size": 11 },
+        mark.kind === "section" ? `[${mark.text}]` : mark.text,
+      ),
+    );
+  }
   const figures = s("g", { role: "presentation" });
   for (const column of axis.between(from, to))
     column.notes.forEach((note, k) =>
       drawNote(show, ground, figures, column, note, k, place, left),
     );
   for (const column of axis.between(from, to)) {
-    const way = show.heard ? strumOf(column.notes) : null;
+    const told = show.heard || column.notes.some((note) => note.stroke);
+    const way = told ? strumOf(column.notes) : null;
     if (way) ground.append(strumSign(g, way, place(column.x)));
     if (column.mark)
       ground.append(

@@ -4,7 +4,17 @@
 import { s } from "./dom.js";
 import { pitchName, printed } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
-import { barLine, figure, fingerMark, geometry, staff, technique } from "./tabdraw.js";
+import {
+  barLine,
+  chordsOf,
+  figure,
+  fingerMark,
+  geometry,
+  marksOf,
+  staff,
+  strumSign,
+  technique,
+} from "./tabdraw.js";
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
@@ -196,6 +206,8 @@ export function signs(notes, phrases, unsure = new Set()) {
     ...Object.keys(SIGNS)
       .filter((name) => used.has(name))
       .map((name) => SIGNS[name]),
+    notes.some((note) => note.palm_mute) ? "PM palm mute" : "",
+    notes.some((note) => note.let_ring) ? "LR let ring" : "",
     notes.some((note) => note.string === null) ? "? no string yet" : "",
     notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
     phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
@@ -263,7 +275,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   const figures = [];
   let x = HEAD;
   const bars = riff.bars;
-  const chords = doc.theory?.chords || [];
+  const chords = chordsOf(doc);
   system.bars.forEach((bar) => {
     const start = x;
     const end = x + bar.natural * stretch;
@@ -337,6 +349,14 @@ function drawSystem(riff, g, system, place, width, ends) {
       );
     x = end;
   });
+  for (const mark of marksOf(doc)) {
+    if (mark.kind === "chord" || !xs.has(mark.note)) continue;
+    const section = mark.kind === "section";
+    const y = section ? g.top - 2.4 : g.bottom + (RHYTHM_ROOM + 0.8) * GAP;
+    const text = section ? `[${mark.text}]` : mark.text;
+    const x = xs.get(mark.note) + (section ? 3 : 0);
+    group.append(s("text", { class: mark.kind, x, y, "font-size": 2.6 }, text));
+  }
   const sources = riff.data.legato_from;
   const byId = new Map(riff.notes.map((note) => [note.id, note]));
   for (const [note, at] of figures) {
@@ -346,6 +366,7 @@ function drawSystem(riff, g, system, place, width, ends) {
         ? { x: xs.get(source.id), fret: source.fret, bent: source.articulation === "bend" }
         : null;
     group.append(...technique(g, note, at, from));
+    if (note.stroke) group.append(strumSign(g, note.stroke, at));
   }
   for (const [note, at] of figures) {
     const finger = riff.strip.shown.fingers ? fingerMark(g, note, at) : null;

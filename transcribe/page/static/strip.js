@@ -10,7 +10,7 @@ import { pitchName } from "./music.js";
 import { Overview } from "./overview.js";
 import { Picture, beginningIn } from "./picture.js";
 import { RHYTHM_ROOM } from "./rhythm.js";
-import { SEGMENT_ROOM, geometry } from "./tabdraw.js";
+import { SEGMENT_ROOM, chordsOf, geometry } from "./tabdraw.js";
 
 const NEAR = 8;
 
@@ -170,7 +170,7 @@ export class Strip {
       gap: this.g.gap,
       fingers: this.shown.fingers,
       deciding: this.deciding,
-      chords: this.view_.document.theory?.chords,
+      chords: chordsOf(this.view_.document),
     });
     this.setWidth();
     if (

@@ -95,6 +95,19 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
   return group;
 }
 
+/** The chords to draw: those that the file has itself, else those that were found. */
+export function chordsOf(doc) {
+  const own = marksOf(doc).filter((mark) => mark.kind === "chord");
+  if (!own.length) return doc.theory?.chords || [];
+  const onsets = new Map(doc.notes.map((note) => [note.id, note.onset_sec]));
+  return own.map((mark) => ({ start_sec: onsets.get(mark.note), symbol: mark.text }));
+}
+
+/** What a file has beside its notes: sections, chords and words, each at a note. */
+export function marksOf(doc) {
+  return doc.marks || [];
+}
+
 /** The finger that stops a note, small at the foot of its figure. */
 export function fingerMark(g, note, x) {
   if (!note.finger || note.string === null) return null;
@@ -120,6 +133,8 @@ const STRUM_AGREES = 0.6; // of the pairs of strings, those in order less those 
  * up to the highest, "up" the other way; null where the strings are struck as one.
  */
 export function strumOf(notes) {
+  const written = notes.find((note) => note.stroke);
+  if (written) return written.stroke;
   if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
   const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
   const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
@@ -208,6 +223,24 @@ export function technique(g, note, x, from) {
       d += ` q${g.gap * 0.12} ${k % 2 ? g.gap * 0.25 : -g.gap * 0.25} ${g.gap * 0.24} 0`;
     parts.push(s("path", { class: "slur", d }));
   }
+  for (const [held, text] of [
+    [note.palm_mute, "PM"],
+    [note.let_ring, "LR"],
+  ])
+    if (held)
+      parts.push(
+        s(
+          "text",
+          {
+            class: "hand",
+            x,
+            y: g.top - g.gap * 0.55,
+            "text-anchor": "middle",
+            "font-size": g.gap * 0.55,
+          },
+          text,
+        ),
+      );
   return parts;
 }
 

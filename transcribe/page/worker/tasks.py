@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from transcribe.core.riff import Remark
 from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
@@ -51,8 +50,11 @@ def _read_take(
     if holds_notes(path):
         progress("reading", 0.0)
         riff = _read_notes(path, shown)
+        if riff.source is not None and riff.source.file == Path(path).name:
+            # The name under which an upload lies is none that anybody knows.
+            riff = dataclasses.replace(riff, source=dataclasses.replace(riff.source, file=""))
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
-            riff = _placed(riff, shown, options, progress)
+            riff = api.finger(riff, progress=progress, **options)
         return _read(riff, before, document) | {"notes_only": True}
     from transcribe.core.riff import Source
 
@@ -165,32 +167,6 @@ def _cost(*, scratch: Path, progress: _Progress, riff: Mapping[str, Any]) -> flo
     solver = solver_for(document.instrument, hand_of(document))
     effort = solver.effort(document.notes, places, drone=document.drone)
     return round(float(sum(effort.values())), 3)
-
-
-def _placed(riff: Riff, shown: str, options: dict[str, Any], progress: _Progress) -> Riff:
-    """A riff from a file of notes, fingered around the places that are written in it.
-
-    Those are held like pins, and noted, so that they are not taken for what a hand has corrected.
-    """
-    from transcribe import api
-
-    written = {n.id: (n.string, n.fret) for n in riff.notes if n.string and n.fret is not None}
-    written = {i: place for i, place in written.items() if not riff.note(i).pinned}
-    if not written:
-        return api.finger(riff, progress=progress, **options)
-    instrument = options.setdefault("instrument", riff.instrument)
-    strings = len(instrument.open_midi)
-    pins = {
-        i: place
-        for i, place in written.items()
-        if place[0] <= strings and instrument.fret_of(place[0], riff.note(i).pitch_midi) == place[1]
-    }
-    if lost := len(written) - len(pins):
-        facts = {"count": lost, "of": len(written), "file": shown}
-        remark = Remark("places-not-kept", facts)
-        riff = dataclasses.replace(riff, warnings=(*riff.warnings, remark))
-    riff = dataclasses.replace(riff, written_places=pins)
-    return api.finger(riff, pins=pins, progress=progress, **options)
 
 
 def _prepare(
