@@ -92,7 +92,7 @@ def verdict(riff: Riff, text: str) -> tuple[str, str]:
     # Where a second repeat has no sign at its start, or a jump is told in words, the two go back
     # to other bars; what they read there is the same.
     alike = all(mine[note] >= count for note, count in written.items())
-    if alike and not {note for note in set(mine) - set(written) if note[1] != grace}:
+    if alike and all(note[1] == grace for note in set(mine) - set(written) - set(played)):
         return "equal but for repeats", ""
     return "differ", f"lacks {lacks[:4]}, has besides {more[:4]}"
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-__all__ = ["MAX_SEC", "Outcome", "Reader"]
+__all__ = ["MAX_SEC", "Outcome", "Reader", "TimeIsUpError", "time_limit"]
 
 MAX_SEC = 10.0
 """The most processor time that a reader and what follows it may take for one file."""
@@ -97,9 +97,9 @@ def _serve(pipe: Connection) -> None:
         path = pipe.recv()
         began = time.process_time()
         try:
-            with _time_limit(MAX_SEC):
+            with time_limit(MAX_SEC):
                 kind, told = _read(Path(path))
-        except _TimeIsUpError:
+        except TimeIsUpError:
             kind, told = "without end", "".join(traceback.format_exc().splitlines(True)[-9:])
         except Exception:
             kind, told = "traceback", traceback.format_exc()
@@ -143,14 +143,14 @@ def _decode(path: Path) -> None:
     measure(mono, decoded, sound, to_sr=22050, say=lambda *_: None)
 
 
-class _TimeIsUpError(BaseException):
+class TimeIsUpError(BaseException):
     """Past the time limit; no handler of the code under test catches it."""
 
 
 @contextlib.contextmanager
-def _time_limit(sec: float) -> Iterator[None]:
+def time_limit(sec: float) -> Iterator[None]:
     def ring(*_: object) -> None:
-        raise _TimeIsUpError
+        raise TimeIsUpError
 
     signal.signal(signal.SIGPROF, ring)
     signal.setitimer(signal.ITIMER_PROF, sec)
