@@ -49,6 +49,17 @@ def test_a_loop_at_a_capo_is_told_by_its_shapes_and_its_sound() -> None:
     assert "Cm (the Am shape at the capo)" in report.text()
 
 
+def test_pictures_for_the_left_hand_are_mirrored_and_say_so() -> None:
+    report = theory_report(strummed([C], capo=0))
+    right, left = (report.summary(left_handed=flag).splitlines() for flag in (False, True))
+    # C is x32010: fingers 3, 2 and 1 on strings 5, 4 and 2 (common practice, no source).
+    assert "| | | | 1 |" in right
+    assert "| 1 | | | |" in left
+    assert "| | | 2 | |" in left
+    assert "o   o     x" in [line.rstrip() for line in left]
+    assert "high to low" in report.text(left_handed=True)
+
+
 def test_without_a_capo_no_shape_is_named_beside_the_chord() -> None:
     riff = strummed([AM, F, C, G], capo=0)
     assert "Loop:   Am F C G\n" in write_tab(riff)

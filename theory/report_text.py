@@ -118,7 +118,13 @@ def _capo_lines(loop: Loop, voicings: Sequence[VoicingLevels]) -> list[str]:
     return lines
 
 
-def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels]) -> str:
+def summary_text(
+    mode: Mode,
+    loop: Loop | None,
+    voicings: Sequence[VoicingLevels],
+    *,
+    left_handed: bool = False,
+) -> str:
     """Mode and why in one line, the loop, and one shape for each chord."""
     reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
     why = f" Why: {'; '.join(reasons)}." if reasons else ""
@@ -130,6 +136,6 @@ def summary_text(mode: Mode, loop: Loop | None, voicings: Sequence[VoicingLevels
         parts.append(loop_text(loop, mode, voicings))
     shapes = [chord.plain[0] for chord in voicings if chord.plain]
     rows = [shapes[i : i + _PER_ROW] for i in range(0, len(shapes), _PER_ROW)]
-    parts += ["\n".join(side_by_side(row, labels=False)) for row in rows]
+    parts += ["\n".join(side_by_side(row, labels=False, left_handed=left_handed)) for row in rows]
     caution = caution_text(shapes)
     return "\n\n".join([*parts, *([caution] if caution else [])])

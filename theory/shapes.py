@@ -73,9 +73,13 @@ class Shape:
         cells = ["x" if f is None else str(f) for f in reversed(self.frets)]
         return "".join(cells) if all(len(c) == 1 for c in cells) else "-".join(cells)
 
-    def diagram(self) -> str:
-        """A picture in text, low string on the left; the digits on it are fingers."""
-        columns = list(reversed(range(len(self.frets))))
+    def diagram(self, *, left_handed: bool = False) -> str:
+        """A picture in text, the digits on it are fingers.
+
+        The low string is on the left, for a left-handed player on the right, as the neck is seen.
+        """
+        strings = range(len(self.frets))
+        columns = list(strings if left_handed else reversed(strings))
         stopped = [f for f in self.frets if f]
         top = 1 if not stopped or max(stopped) <= 4 else min(stopped)
         bottom = max(top + 3, max(stopped, default=0))

@@ -75,11 +75,14 @@ class Report:
             return f"One note only ({self.only_note}): a mode needs more notes."
         return "No notes, so no mode and no chords."
 
-    def summary(self) -> str:
-        """The mode and why, the loop, and one shape for each chord, in a few lines."""
+    def summary(self, *, left_handed: bool = False) -> str:
+        """The mode and why, the loop, and one shape for each chord, in a few lines.
+
+        The pictures are as the player sees the neck, for a ``left_handed`` one mirrored.
+        """
         if self.mode is None:
             return self._without_mode()
-        return summary_text(self.mode, self.loop, self.voicings)
+        return summary_text(self.mode, self.loop, self.voicings, left_handed=left_handed)
 
     def line(self) -> str:
         """The mode and the loop in one line."""
@@ -90,8 +93,8 @@ class Report:
         implied = " (implied)" if self.loop is not None and self.loop.implied else ""
         return f"{self.mode} ({sure}){loop}{implied}"
 
-    def text(self) -> str:
-        """The whole report as plain text."""
+    def text(self, *, left_handed: bool = False) -> str:
+        """The whole report as plain text, chord pictures mirrored for a ``left_handed`` player."""
         if self.mode is None:
             return self._without_mode()
         parts = [mode_text(self.mode)]
@@ -102,7 +105,7 @@ class Report:
         if self.scale_on_string:
             parts.append(self.scale_text())
         if self.voicings:
-            parts.append(voicing_levels_text(self.voicings))
+            parts.append(voicing_levels_text(self.voicings, left_handed=left_handed))
         return "\n\n".join(parts)
 
     def scale_text(self) -> str:

@@ -204,16 +204,17 @@ def _heavier(
     return _new([replace(s, level="heavier") for s in found], lighter)
 
 
-def voicing_levels_text(chords: Sequence[VoicingLevels]) -> str:
+def voicing_levels_text(chords: Sequence[VoicingLevels], *, left_handed: bool = False) -> str:
     """The shapes as text, with diagrams side by side and one caution for all wide ones."""
-    lines = ["Ways to play it (strings left to right low to high; digits are fingers):"]
+    order = "high to low" if left_handed else "low to high"
+    lines = [f"Ways to play it (strings left to right {order}; digits are fingers):"]
     for chord in chords:
         played = f" (the {chord.as_played} shape at the capo)" if chord.as_played else ""
         lines.append(f"\n{chord.symbol}{played}")
         for name, shapes in chord.levels:
             if shapes:
                 lines.append(f"  {'usual grips' if name == 'plain' else name}:")
-                lines += ["    " + line for line in side_by_side(shapes)]
+                lines += ["    " + line for line in side_by_side(shapes, left_handed=left_handed)]
         for fret, name, shape in chord.capo:
             capo = f"with a capo at fret {fret}" if fret else "without the capo"
             lines.append(f"  easier {capo}: the {name} shape {shape.short}")
@@ -242,9 +243,15 @@ def _label(shape: Shape) -> str:
     return f"{shape.kind}, fret span {span}, {shape.stretch_mm:.0f} mm"
 
 
-def side_by_side(shapes: Sequence[Shape], *, labels: bool = True) -> list[str]:
+def side_by_side(
+    shapes: Sequence[Shape], *, labels: bool = True, left_handed: bool = False
+) -> list[str]:
     """The lines of several diagrams next to each other, with ``labels`` under them."""
-    blocks = [[*s.diagram().splitlines(), _label(s) if labels else ""] for s in shapes]
+    pictures = [s.diagram(left_handed=left_handed) for s in shapes]
+    blocks = [
+        [*picture.splitlines(), _label(s) if labels else ""]
+        for s, picture in zip(shapes, pictures, strict=True)
+    ]
     height = max(len(b) for b in blocks)
     # Pictures of different height end on the same line, so that the labels stand in a row.
     filled = [b[:-1] + [""] * (height - len(b)) + b[-1:] for b in blocks]

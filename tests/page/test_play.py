@@ -169,6 +169,25 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 9")
 
 
+def test_chord_pictures_are_mirrored_for_the_left_hand_and_stay_so(
+    server: Server, open_page, put
+) -> None:
+    page = open_page(server, put(server, "left-handed"))
+    lines = "[...document.querySelector('.chord-box').querySelectorAll('.string')]"
+    strings = f"{lines}.map((line) => line.x1.baseVal.value)"
+    page.get_by_role("tab", name="Theory").click()
+    _expect(page.locator(".chord-box").first).to_be_visible()
+    right = page.evaluate(strings)
+    page.get_by_label("Left-handed pictures").check()
+    left = page.evaluate(strings)
+    assert right[0] > right[-1]
+    assert left == right[::-1]
+    page.reload()
+    page.get_by_role("tab", name="Theory").click()
+    _expect(page.get_by_label("Left-handed pictures")).to_be_checked()
+    assert page.evaluate(strings) == left
+
+
 def test_a_position_is_asked_for_on_the_page_and_given_up(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:

@@ -207,6 +207,11 @@ def _add_theory(commands: Any) -> None:
         action="store_true",
         help="also every degree, rival and chord, the scale on the neck, easier and heavier shapes",
     )
+    theory.add_argument(
+        "--left-handed",
+        action="store_true",
+        help="chord pictures as a left-handed player sees the neck: the low string on the right",
+    )
     _part_argument(theory)
     _json_argument(theory)
 

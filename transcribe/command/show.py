@@ -26,7 +26,8 @@ def _theory(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
 
     def show() -> None:
         progress.clear()
-        text = report.text() if args.long else report.summary()
+        words = report.text if args.long else report.summary
+        text = words(left_handed=args.left_handed)
         print(json.dumps(report.as_document(), ensure_ascii=False) if args.json else text)
 
     return Done(show, report.line(), report.as_document)

@@ -1,6 +1,6 @@
 // The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
 
-import { control, h, notice, put, s } from "./dom.js";
+import { control, h, notice, put, recall, remember, s } from "./dom.js";
 import { plural, printed, sentence } from "./music.js";
 import { scaleNeck } from "./neck.js";
 
@@ -33,8 +33,12 @@ export function theoryPane(riff) {
       modePart(theory.mode, hear),
       h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)),
       theory.scale?.on_string?.length ? neckPart(riff, theory) : null,
-      theory.ways?.length ? waysPart(theory.ways, hear) : null,
+      theory.ways?.length ? waysPart(theory.ways, hear, again) : null,
     );
+  };
+  const again = () => {
+    refresh();
+    element.querySelector(".ways input")?.focus();
   };
   refresh();
   return { element, refresh };
@@ -220,7 +224,15 @@ function loopPart(theory, hear) {
   );
 }
 
-function waysPart(ways, hear) {
+function waysPart(ways, hear, again) {
+  const left = h("input", {
+    type: "checkbox",
+    checked: recall("left-handed", false),
+    onchange: () => {
+      remember("left-handed", left.checked);
+      again();
+    },
+  });
   const levels = [
     ["easier", "Easier"],
     ["plain", "Usual grips"],
@@ -230,6 +242,7 @@ function waysPart(ways, hear) {
     "section",
     { class: "ways" },
     h("h3", {}, "Ways to play the chords"),
+    h("label", { class: "tick" }, left, "Left-handed pictures"),
     // Each shape says in a word what asks for care; the whole sentence stands once.
     [
       ...new Set(
@@ -319,7 +332,9 @@ function chordBox(shape, label) {
   const gap = 13;
   const left = 24;
   const top = 22;
-  const x = (string) => left + (strings - string) * gap;
+  // As the player sees the neck: the low string on the left, for a left-handed one on the right.
+  const mirrored = recall("left-handed", false);
+  const x = (string) => left + (mirrored ? string - 1 : strings - string) * gap;
   const y = (fret) => top + (fret - low + 0.5) * gap * 1.1;
   const box = s("svg", {
     class: "chord-box",

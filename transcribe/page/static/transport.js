@@ -43,7 +43,7 @@ export class Transport {
       h("label", { class: "field inline" }, h("span", {}, "Each time round"), this.step),
       this.upTo,
     );
-    this.upTo.setAttribute("aria-label", "Up to which speed");
+    this.upTo.setAttribute("aria-label", "Fastest");
     this.loopOff = button("Stop looping", () => riff.setLoop(null), { hidden: true });
     this.balanceField = h(
       "label",
