@@ -66,9 +66,9 @@ HAND_COSTS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Cost -> (the part of `hand_moves` that it counts, what of the onset scales it, if anything).
 
-``rest``: the silence before, from 0.2 s; 1.5 s and more are 1. ``hurry``: 0.25 s over the time since the hand
-last stopped a string. ``box``: 1 in a line on a pentatonic scale. ``held``: 1 where a stopped
-note still sounds.
+``rest``: the silence before, from 0.2 s; 1.5 s and more are 1. ``hurry``: 0.25 s over the time
+since the hand last stopped a string. ``box``: 1 in a line on a pentatonic scale. ``held``: 1 where
+a stopped note still sounds.
 """
 
 
