@@ -100,12 +100,10 @@ def _key_route(key_file: KeyFile | None, token: str) -> Route:
     async def enter(request: Request) -> Response:
         given = request.headers.get("x-handspan-key", "")
         if key_file is None or not key_file.redeem(given):
-            return JSONResponse(
-                {
-                    "error": "This key is not valid, or was already used. Open the page again from the terminal."
-                },
-                403,
+            why = (
+                "This key is not valid, or was used already. Open the page from the terminal again."
             )
+            return JSONResponse({"error": why}, 403)
         return JSONResponse({"key": token})
 
     return Route("/api/key", enter, methods=["POST"])
