@@ -12,7 +12,7 @@ from theory.chord_symbols import KINDS, Chord, chord_tones, name_chord, parse_ch
 from theory.errors import TheoryError
 from theory.loop import Loop, find_loop
 from theory.mode_finder import find_mode
-from theory.mode_reasons import sureness
+from theory.mode_reasons import sureness, sureness_level
 from theory.modes import Candidate, Degree, Mode, mode_of
 from theory.neck import Neck
 from theory.roman_numerals import borrowed_from, is_diatonic, roman_numeral
@@ -65,6 +65,7 @@ __all__ = [
     "scale_notes",
     "scale_on_string",
     "sureness",
+    "sureness_level",
     "transpose",
     "voicings",
     "voicings_by_level",

@@ -6,6 +6,7 @@ Everything here reads the notes again: nothing is claimed that did not sound.
 from __future__ import annotations
 
 import textwrap
+from typing import Literal
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
-__all__ = ["describe", "mode_text", "parent_words", "sureness"]
+__all__ = ["describe", "mode_text", "parent_words", "sureness", "sureness_level"]
 
 _ORDINAL = {
     1: "tonic",
@@ -33,8 +34,14 @@ _MAX_LISTED_MODES = 4  # modes that are listed one by one
 _MAX_RIVALS = 4  # rivals that are argued with
 
 _MIN_SHOWN_PROBABILITY = 0.01  # of a rival that the text lists
-_SURENESS = ((0.9, "sure"), (0.7, "likely"), (0.45, "more likely than the rest"))
-# Least probability for each word; `tests.bench.theory` shows how often each is right.
+Sureness = Literal["sure", "likely", "leading", "guess"]
+_SURENESS: tuple[tuple[float, Sureness, str], ...] = (
+    (0.9, "sure", "sure"),
+    (0.7, "likely", "likely"),
+    (0.45, "leading", "more likely than the rest"),
+    (0.0, "guess", "a guess"),
+)
+"""Least probability, level and words; `tests.bench.theory` shows how often each is right."""
 
 
 def describe(
@@ -343,10 +350,32 @@ def sureness(probability: float) -> str:
     >>> sureness(0.95), sureness(0.3)
     ('sure', 'a guess')
     """
-    for limit, words in _SURENESS:
-        if probability >= limit:
-            return words
-    return "a guess"
+    return next(words for _, name, words in _SURENESS if name == sureness_level(probability))
+
+
+def sureness_level(probability: float) -> Sureness:
+    """How sure a probability is, as one of four levels.
+
+    Parameters
+    ----------
+    probability : float, 0-1
+
+    Returns
+    -------
+    {"sure", "likely", "leading", "guess"}
+        ``leading`` is more likely than the rest, from 0.45.
+
+    Raises
+    ------
+    TypeError
+        If ``probability`` is no number.
+
+    Examples
+    --------
+    >>> sureness_level(0.95), sureness_level(0.5)
+    ('sure', 'leading')
+    """
+    return next((name for limit, name, _ in _SURENESS if probability >= limit), "guess")
 
 
 _ROLE = {

@@ -640,7 +640,7 @@ def _in_rhythm(
         meter=meter or riff.player.meter,
         first_beat_sec=first_beat_sec if first_beat_sec is not None else riff.player.first_beat_sec,
         drone_midi=ringing,
-        ends_known=sound is None,
+        ends_known=sound is None and riff.timing.kind == "heard",
         progress=progress,
     )
     timing = riff.timing

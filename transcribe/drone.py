@@ -150,8 +150,8 @@ def find_drone(
     ParameterError
         If ``drone`` is none of these.
 
-    Example
-    -------
+    Examples
+    --------
     >>> from transcribe.core.riff import Instrument, Note
     >>> melody = (52, 53, 55, 57, 55, 53, 52, 50)
     >>> notes = [Note(2 * i, 0.5 * i, 0.5 * i + 0.5, 45) for i in range(8)]

@@ -239,10 +239,10 @@ def test_read_audio_too_long_is_refused_by_its_header(
 ) -> None:
     path = tmp_path / "take.wav"
     soundfile.write(path, riff, SR)
-    with pytest.raises(AudioError, match=r"more than the limit of 0\.05 min"):
+    with pytest.raises(AudioError, match=r"longer than the limit of 0\.05 min"):
         read_audio(path, max_sec=3.0)
     monkeypatch.setattr(soundfile.SoundFile, "read", lambda *a, **k: pytest.fail("was decoded"))
-    with pytest.raises(AudioError, match=r"more than the limit of 0\.05 min"):
+    with pytest.raises(AudioError, match=r"longer than the limit of 0\.05 min"):
         decoding.write_mono(path, tmp_path / "mono", max_sec=3.0, say=lambda *_: None)
 
 
@@ -252,7 +252,7 @@ def test_read_audio_too_long_without_a_header_stops_at_the_limit(
     """A live stream's file does not tell its length."""
     path = encode(tmp_path / "take.aac", np.tile(riff, 4), SR, "aac")
     seen: list[float] = []
-    with pytest.raises(AudioError, match="more than the limit"):
+    with pytest.raises(AudioError, match="longer than the limit"):
         read_audio(path, max_sec=3.0, progress=lambda stage, share: seen.append(share))
     assert max(seen) < 1.0
 

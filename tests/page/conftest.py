@@ -66,12 +66,12 @@ class Server:
         self.port = int(line)
         self.host = f"127.0.0.1:{self.port}"
         self.url = f"http://{self.host}"
-        self.door = Path(self.process.stdout.readline().strip())
+        self.key_file = Path(self.process.stdout.readline().strip())
 
     @property
     def address(self) -> str:
         """The page's address with a key that opens once."""
-        return re.search(r'href="([^"]*)"', self.door.read_text()).group(1)
+        return re.search(r'href="([^"]*)"', self.key_file.read_text()).group(1)
 
     def ask(
         self,

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from transcribe.page import make_app
 from transcribe.page.server.connection import server_for
-from transcribe.page.server.door import Door
+from transcribe.page.server.key_file import KeyFile
 
 TOKEN = "a-token-for-the-tests-only"
 
@@ -30,18 +30,18 @@ def main() -> None:
     listener.bind(("127.0.0.1", args.port))
     listener.listen(64)
     port = listener.getsockname()[1]
-    with contextlib.closing(Door(f"http://127.0.0.1:{port}")) as door:
+    with contextlib.closing(KeyFile(f"http://127.0.0.1:{port}")) as key_file:
         app = make_app(
             args.folder,
             token=TOKEN,
             port=port,
-            door=door,
+            key_file=key_file,
             max_bytes=args.max_bytes,
             max_sec=args.max_sec,
             memory_bytes=args.memory_bytes,
         )
         print(port, flush=True)
-        print(door.path, flush=True)
+        print(key_file.path, flush=True)
         server_for(app).run(sockets=[listener])
 
 

@@ -41,8 +41,8 @@ def test_key_in_the_file_opens_once(server: Server) -> None:
 
 
 def test_file_with_the_key_is_for_this_user_alone(server: Server) -> None:
-    assert server.door.parent.stat().st_mode & 0o077 == 0
-    assert server.door.stat().st_uid == os.getuid()
+    assert server.key_file.parent.stat().st_mode & 0o077 == 0
+    assert server.key_file.stat().st_uid == os.getuid()
 
 
 def test_browser_is_given_no_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

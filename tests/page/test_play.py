@@ -485,7 +485,8 @@ def test_on_a_phone_the_neck_shows_the_note_and_says_that_it_goes_on(
     page.locator(f"#note-{note.id}").click()
     place = page.locator(".place.current")
     _expect(place).to_be_visible()
-    box, neck = place.bounding_box(), page.locator(".neck-scroll").bounding_box()
+    frets = page.get_by_role("group", name="Places on the neck for this note")
+    box, neck = place.bounding_box(), frets.bounding_box()
     assert neck["x"] <= box["x"]
     assert box["x"] + box["width"] <= neck["x"] + neck["width"]
     _expect(page.locator(".neck-holder")).to_contain_text("The neck goes on")

@@ -370,9 +370,9 @@ def _limited(
     stream: _Stream, path: Path, max_sec: float, say: Progress
 ) -> Iterator[NDArray[np.float32]]:
     def refuse(sec: float | None) -> AudioError:
-        length = f"lasts {sec / 60:.1f} min" if sec is not None else "goes on"
+        length = f" ({sec / 60:.1f} min)" if sec is not None else ""
         return AudioError(
-            f"{path} {length}, more than the limit of {max_sec / 60:g} min; cut it to the riff"
+            f"{path} is longer than the limit of {max_sec / 60:g} min{length}; cut it to the riff"
         )
 
     if stream.length_sec is not None and stream.length_sec > max_sec:

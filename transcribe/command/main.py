@@ -18,7 +18,7 @@ from transcribe.core.errors import HandspanError
 
 __all__ = ["main"]
 
-# The verbs speak of their arguments; a user of the command knows its options.
+# Messages name parameters of the Python verbs; a user of the command knows its options.
 _OPTIONS = {
     "first_beat_sec": "--first-beat",
     "max_sec": "--max-minutes",

@@ -32,8 +32,8 @@ def likely_overtones(notes: Sequence[Note]) -> frozenset[int]:
     -------
     frozenset of int
 
-    Example
-    -------
+    Examples
+    --------
     >>> from transcribe.core.riff import Note
     >>> struck = Note(1, 0.0, 0.5, 45)
     >>> octave = Note(2, 0.01, 0.2, 57, confidence=0.4)

@@ -124,8 +124,8 @@ def alternatives(
     ParameterError
         If ``drone`` is none of what `find_drone` takes.
 
-    Example
-    -------
+    Examples
+    --------
     >>> from transcribe.core.riff import Instrument, Note
     >>> line = [Note(i, 0.3 * i, 0.3 * i + 0.3, 60 + p) for i, p in enumerate((0, 2, 4, 5, 7))]
     >>> [other.name for other in alternatives(line, Instrument())][:2]

@@ -151,8 +151,8 @@ JUDGED_WEIGHTS: Mapping[str, float] = MappingProxyType({cost.name: cost.judged f
 def weights_table() -> Mapping[str, Any]:
     """The shipped table: ``weights``, ``finger_weights`` and ``provenance``.
 
-    Example
-    -------
+    Examples
+    --------
     >>> sorted(weights_table())
     ['finger_weights', 'provenance', 'weights']
     """

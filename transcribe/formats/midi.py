@@ -55,9 +55,9 @@ _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d
 _MAX_MB = 16
 _MAX_BEATS = 100_000
 _MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to the 255th
-_FINEST = 24  # positions of a quarter that notes are written at: 32nds and 16th triplets
-_WRITTEN = 0.7  # concentration on those of notes that a program set; a hand's is near 0
-_TO_THE_CLICK = 0.5  # the same, on sixteenths or triplets, of a hand that keeps the file's tempo
+_FINEST = 24  # places in a quarter at which notes are written: 32nds and sixteenth triplets
+_WRITTEN = 0.7  # mean resultant length on those places, from which a program wrote the notes
+_TO_THE_CLICK = 0.5  # on sixteenths or triplets, from which a hand kept the file's tempo
 _FEWEST_TO_JUDGE = 4
 _STEEL_GUITAR = 25  # General MIDI program 26, counted from 0
 

@@ -65,7 +65,7 @@ def read_check(path: Path) -> dict[str, Any] | None:
             return None
         if path.stat().st_size > _MAX_BYTES:
             raise ValueError("too large")
-        kept = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_number)
+        kept = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refuse_nan)
         _validate(kept)
     except (OSError, ValueError, RecursionError):
         raise FormatError(
@@ -77,39 +77,39 @@ def read_check(path: Path) -> dict[str, Any] | None:
 
 def _validate(kept: Any) -> None:
     """Raise ValueError unless the page can show ``kept``."""
-    _want(isinstance(kept, dict) and kept.get("check") == 1)
-    _want(isinstance(kept.get("when"), str) and isinstance(kept.get("take"), str))
-    _want(kept.get("sound") is None or isinstance(kept["sound"], str))
+    _require(isinstance(kept, dict) and kept.get("check") == 1)
+    _require(isinstance(kept.get("when"), str) and isinstance(kept.get("take"), str))
+    _require(kept.get("sound") is None or isinstance(kept["sound"], str))
     notes, pitches = kept.get("notes"), kept.get("pitches")
-    _want(isinstance(notes, list) and isinstance(pitches, list))
-    _want(all(isinstance(n, list) and len(n) == 3 for n in notes))
-    _want(all(_whole(n[0]) and _whole(n[1]) and _number(n[2]) for n in notes))
-    _want(all(map(_whole, pitches)))
+    _require(isinstance(notes, list) and isinstance(pitches, list))
+    _require(all(isinstance(n, list) and len(n) == 3 for n in notes))
+    _require(all(_whole(n[0]) and _whole(n[1]) and _number(n[2]) for n in notes))
+    _require(all(map(_whole, pitches)))
     played = kept.get("played", [])
-    _want(isinstance(played, list) and len(played) in (0, len(pitches)))
-    _want(all(isinstance(n, list) and len(n) == 3 and all(map(_number, n)) for n in played))
-    _want(kept.get("duration_sec") is None or _number(kept["duration_sec"]))
+    _require(isinstance(played, list) and len(played) in (0, len(pitches)))
+    _require(all(isinstance(n, list) and len(n) == 3 and all(map(_number, n)) for n in played))
+    _require(kept.get("duration_sec") is None or _number(kept["duration_sec"]))
     comparison = kept.get("comparison")
-    _want(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
-    _want(_number(comparison["summary"].get("right_share")))
+    _require(isinstance(comparison, dict) and isinstance(comparison.get("summary"), dict))
+    _require(_number(comparison["summary"].get("right_share")))
     rows = comparison.get("notes")
-    _want(isinstance(rows, list))
+    _require(isinstance(rows, list))
     for row in rows:
-        _want(isinstance(row, dict) and isinstance(row.get("verdict"), str))
-        _want(_counts(row.get("reference"), notes) and _counts(row.get("take"), pitches))
-    _want(isinstance(kept.get("progress"), dict | None))
+        _require(isinstance(row, dict) and isinstance(row.get("verdict"), str))
+        _require(_is_index(row.get("reference"), notes) and _is_index(row.get("take"), pitches))
+    _require(isinstance(kept.get("progress"), dict | None))
     drawings = kept.get("drawings", {})
-    _want(isinstance(drawings, dict) and all(isinstance(d, str) for d in drawings.values()))
+    _require(isinstance(drawings, dict) and all(isinstance(d, str) for d in drawings.values()))
     rhythm = kept.get("rhythm")
     if rhythm is not None:
-        _want(isinstance(rhythm, dict) and _number(rhythm.get("bpm")))
+        _require(isinstance(rhythm, dict) and _number(rhythm.get("bpm")))
         meter = rhythm.get("meter")
-        _want(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
+        _require(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
         for key in ("beats_sec", "downbeats_sec"):
-            _want(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
+            _require(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
 
 
-def _no_number(name: str) -> float:
+def _refuse_nan(name: str) -> float:
     """Refuse NaN and Infinity, which JSON has no word for and the page could not be sent."""
     raise ValueError(f"{name} is no number")
 
@@ -122,10 +122,10 @@ def _number(value: Any) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool)
 
 
-def _counts(value: Any, among: Sequence[Any]) -> bool:
+def _is_index(value: Any, among: Sequence[Any]) -> bool:
     return value is None or (_whole(value) and 0 <= value < len(among))
 
 
-def _want(good: bool) -> None:
+def _require(good: bool) -> None:
     if not good:
         raise ValueError("not a comparison")

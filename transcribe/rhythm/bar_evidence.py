@@ -61,8 +61,9 @@ _MAX_OFF_NATS = 12.0  # that one event off the grid may cost
 _SAME_PLACE_NATS = 6.0  # for two events at one place
 _EARLY_BEATS = 0.1  # an event so little before a beat belongs to it
 _USED_BEATS = 4.0  # beats that the prior of a division counts as
-_SAME_LAG = 0.02  # of a bar or its part; of lags that are whole numbers of it
-_MIN_REPEAT, _NEAR_BEST = 0.4, 0.92  # a lag's share that is a repeat; of the best, as good as that
+_SAME_LAG = 0.02  # of a bar, within which a lag is a whole number of bars
+_MIN_REPEAT = 0.4  # share of the events that come again after a lag, for it to be a repeat
+_NEAR_BEST = 0.92  # of the best lag's share, from which a lag counts as good as the best
 
 
 def groupings(meter: tuple[int, int]) -> tuple[tuple[int, ...], ...]:

@@ -22,9 +22,9 @@ from starlette.routing import Route
 
 from transcribe.core.errors import ParameterError
 from transcribe.page.server.connection import server_for
-from transcribe.page.server.door import Door
 from transcribe.page.server.guard import Guard
 from transcribe.page.server.jobs import Jobs
+from transcribe.page.server.key_file import KeyFile
 from transcribe.page.server.routes import Api
 from transcribe.page.server.store import Store
 
@@ -39,7 +39,7 @@ def make_app(
     *,
     token: str,
     port: int,
-    door: Door | None = None,
+    key_file: KeyFile | None = None,
     max_bytes: int = 256 * _MIB,
     max_sec: float = 1800.0,
     memory_bytes: int = 6 * 1024 * _MIB,
@@ -52,7 +52,7 @@ def make_app(
         The key that the page holds; anyone who knows it may use the page.
     port : int
         The port that it is served on, which the Host of every request must name.
-    door : Door, optional
+    key_file : KeyFile, optional
         What the page gets ``token`` from, for a key that opens once.
     max_bytes, max_sec : int, float
         Largest upload, and longest take in seconds.
@@ -71,7 +71,7 @@ def make_app(
         scratch=lambda: store.incoming, shown=store.without_paths, memory_bytes=memory_bytes
     )
     api = Api(store, jobs, max_bytes=max_bytes, max_sec=max_sec)
-    entrance = _entrance(door, token)
+    key_route = _key_route(key_file, token)
 
     @contextlib.asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:
@@ -81,7 +81,7 @@ def make_app(
         jobs.close()
 
     return Starlette(
-        routes=[*_static_routes(), entrance, *api.routes()],
+        routes=[*_static_routes(), key_route, *api.routes()],
         middleware=[
             Middleware(
                 Guard,
@@ -94,13 +94,16 @@ def make_app(
     )
 
 
-def _entrance(door: Door | None, token: str) -> Route:
-    """Where the page's script gives up the key that opens once for the one that it holds."""
+def _key_route(key_file: KeyFile | None, token: str) -> Route:
+    """Where the page's script trades the key that opens once for the one that it keeps."""
 
     async def enter(request: Request) -> Response:
         given = request.headers.get("x-handspan-key", "")
-        if door is None or not door.opens_to(given):
-            return JSONResponse({"error": "This key was used before, or is none."}, 403)
+        if key_file is None or not key_file.redeem(given):
+            why = (
+                "This key is not valid, or was used already. Open the page from the terminal again."
+            )
+            return JSONResponse({"error": why}, 403)
         return JSONResponse({"key": token})
 
     return Route("/api/key", enter, methods=["POST"])
@@ -168,14 +171,14 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
         ) from None
     with contextlib.closing(listener):
         port = listener.getsockname()[1]
-        door = Door(f"http://127.0.0.1:{port}")
-        with contextlib.closing(door):
-            app = make_app(folder, token=secrets.token_urlsafe(24), port=port, door=door)
-            print(f"The page over {folder} opens with\n\n  {door.path.as_uri()}\n", flush=True)
-            print(f"or once, in any browser of yours, at\n\n  {door.address}\n", flush=True)
+        key_file = KeyFile(f"http://127.0.0.1:{port}")
+        with contextlib.closing(key_file):
+            app = make_app(folder, token=secrets.token_urlsafe(24), port=port, key_file=key_file)
+            print(f"The page over {folder} opens with\n\n  {key_file.path.as_uri()}\n", flush=True)
+            print(f"or once, in any browser of yours, at\n\n  {key_file.address}\n", flush=True)
             print("It answers to this machine only. Stop it with Ctrl-C.", file=sys.stderr)
             if open_browser:
-                timer = threading.Timer(0.3, webbrowser.open, args=(door.path.as_uri(),))
+                timer = threading.Timer(0.3, webbrowser.open, args=(key_file.path.as_uri(),))
                 timer.daemon = True
                 timer.start()
             with contextlib.suppress(KeyboardInterrupt):

@@ -2,7 +2,7 @@
 
 The page is for the browser of the person who started it. A request is answered only if it names
 this server as its host (so that no foreign name can be pointed at it) and comes from this page and
-no other site. Whatever concerns the riffs must carry the key that `door` hands out, in a header;
+no other site. Whatever concerns the riffs must carry the key that `key_file` leads to, in a header;
 the page's own files hold nothing of anyone and are free.
 """
 

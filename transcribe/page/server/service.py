@@ -530,15 +530,15 @@ def _opening(riff: Riff) -> dict[str, Any]:
 
 def _mode_words(riff: Riff) -> str:
     """The mode as the page names it; one that is not sure is not stated as a fact."""
-    from theory import sureness
+    from theory import sureness_level
 
     mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
     confidence = mode.get("confidence")
     if not name or not isinstance(confidence, int | float):
         return name
-    doubt = {"more likely than the rest": "probably ", "a guess": "a guess: "}
-    return doubt.get(sureness(confidence), "") + name
+    doubt = {"leading": "probably ", "guess": "a guess: "}
+    return doubt.get(sureness_level(confidence), "") + name
 
 
 def _duration_sec(riff: Riff) -> float:

@@ -16,7 +16,7 @@ import tempfile
 import threading
 from pathlib import Path
 
-__all__ = ["Door"]
+__all__ = ["KeyFile"]
 
 _FILE = """<!doctype html>
 <meta charset="utf-8">
@@ -27,14 +27,14 @@ _FILE = """<!doctype html>
 """
 
 
-class Door:
+class KeyFile:
     """The file that leads to the page at ``url``, and the key in it, which opens once.
 
-    >>> door = Door("http://127.0.0.1:8000")
-    >>> key = door.address.partition("#key=")[2]
-    >>> door.opens_to("guess"), door.opens_to(key), door.opens_to(key)
+    >>> keys = KeyFile("http://127.0.0.1:8000")
+    >>> key = keys.address.partition("#key=")[2]
+    >>> keys.redeem("guess"), keys.redeem(key), keys.redeem(key)
     (False, True, False)
-    >>> door.close()
+    >>> keys.close()
     """
 
     def __init__(self, url: str) -> None:
@@ -49,8 +49,8 @@ class Door:
         """The page's address, with the key that opens once."""
         return f"{self._url}/#key={self._key}"
 
-    def opens_to(self, key: str) -> bool:
-        """Whether ``key`` is the one in the file; there is another in it from then on."""
+    def redeem(self, key: str) -> bool:
+        """Whether ``key`` is the one in the file; if so, the file gets a new one."""
         with self._lock:
             if not hmac.compare_digest(key.encode(), self._key.encode()):
                 return False
