@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from pathlib import Path
 
@@ -446,3 +447,62 @@ def test_a_count_that_is_shifted_by_a_column_is_pointed_out() -> None:
     assert "count-shifted" not in {remark.kind for remark in straight.warnings}
     (remark,) = (r for r in shifted.warnings if r.kind == "count-shifted")
     assert remark.facts == {"line": 7}
+
+
+def _shares(text: str) -> list[list[float]]:
+    """Where the notes of each bar stand in it, as shares of the bar."""
+    riff = read_tab(text)
+    bars = riff.timing.bars_sec
+    return [
+        sorted(
+            {
+                round((n.onset_sec - a) / (b - a), 4)
+                for n in riff.notes
+                if a <= n.onset_sec + 1e-6 < b
+            }
+        )
+        for a, b in itertools.pairwise(bars)
+    ]
+
+
+def _lines(body: str, string: str = "E") -> str:
+    """A system with ``body`` on one string."""
+    blank = re.sub(r"[^|:]", "-", body)
+    return "\n".join(f"{n}|{body if n == string else blank}" for n in "eBGDAE") + "\n"
+
+
+FROM_THE_BEAT = "0---0---0---0---|0---0---0---0---|"
+AFTER_A_DASH = "-0---0---0---0---|-0---0---0---0---|"
+OFF_THE_BEAT = "--0---0---0---0-|--0---0---0---0-|"
+BEATS = [0.0, 0.25, 0.5, 0.75]
+
+
+@pytest.mark.parametrize("join", ["\n", ""], ids=["two systems", "one system"])
+@pytest.mark.parametrize(
+    ("first", "second", "shares"),
+    [
+        (FROM_THE_BEAT, AFTER_A_DASH, [BEATS] * 4),
+        (AFTER_A_DASH, FROM_THE_BEAT, [BEATS] * 4),
+        (FROM_THE_BEAT, OFF_THE_BEAT, [BEATS] * 2 + [[0.125, 0.375, 0.625, 0.875]] * 2),
+        (
+            AFTER_A_DASH,
+            "-----0---0---0---|---0---0---0---0-|",
+            [BEATS] * 2 + [BEATS[1:], [0.125, 0.375, 0.625, 0.875]],
+        ),
+    ],
+    ids=["then a dash", "a dash first", "off the beat", "rests after a dash"],
+)
+def test_a_dash_after_the_bar_line_is_judged_by_bar(
+    first: str, second: str, shares: list[list[float]], join: str
+) -> None:
+    text = f"{_lines(first)}\n{_lines(second)}" if join else _lines(first + second)
+    assert _shares(text) == shares
+
+
+def test_a_dash_after_one_bar_line_is_seen_in_three_four_too() -> None:
+    assert _shares("3/4\n\n" + _lines("3---0---0---|-3---0---0---|")) == [[0.0, 0.3333, 0.6667]] * 2
+    riff = read_tab(_lines("3---0---0---|-3---0---0---|-3---0---0---|"))
+    assert riff.timing.meter == (3, 4)
+    repeated = _lines("3---0---0---|-3---0---0---:|").replace("|3", "|:3")
+    repeated = re.sub(r"(?m)^(\w)\|-", r"\1|:-", repeated)
+    assert _shares("3/4\n\n" + repeated) == [[0.0, 0.3333, 0.6667]] * 4

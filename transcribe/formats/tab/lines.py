@@ -63,8 +63,12 @@ class Sign:
 
 @dataclass(slots=True)
 class Bar:
-    """A bar line at ``column``; ``opens`` and ``closes`` a repeat."""
+    """A bar line at ``column``; ``opens`` and ``closes`` a repeat.
 
+    ``start`` is the column of the sign before it that closes the repeat, or its own.
+    """
+
+    start: int
     column: int
     end: int
     opens: bool = False
@@ -342,7 +346,7 @@ def _read_bar(row: StringLine, text: str, at: int) -> int:
     match = _BAR.match(text, at, row.end)
     assert match is not None  # _beside_bar saw a bar line here
     line = match.start(2)
-    bar = Bar(line, match.end(), opens=bool(match[3]), closes=bool(match[1]))
+    bar = Bar(match.start(), line, match.end(), opens=bool(match[3]), closes=bool(match[1]))
     row.bars.append(bar)
     return match.end()
 
@@ -451,9 +455,8 @@ def check_columns(
     bars = []
     for i, bar in enumerate(model.bars):
         rows = [row.bars[i] for row in system if row.bars]
-        bars.append(
-            Bar(bar.column, bar.end, any(b.opens for b in rows), any(b.closes for b in rows))
-        )
+        opens, closes = any(b.opens for b in rows), any(b.closes for b in rows)
+        bars.append(Bar(bar.start, bar.column, bar.end, opens, closes))
     return bars
 
 
@@ -467,6 +470,7 @@ def _shift(row: StringLine, columns: int) -> None:
         sign.column += columns
         sign.end += columns
     for bar in row.bars:
+        bar.start += columns
         bar.column += columns
         bar.end += columns
 

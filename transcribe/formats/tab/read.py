@@ -334,7 +334,7 @@ class _Reader:
             struck = [(column, group) for column, group in groups if start <= column < end]
             times: dict[int, float] = {}
             if marks is None:
-                length = float(max(1, end - start))
+                length = float(max(1, (closing.start if closing is not None else end) - start))
                 bar = TabBar(len(self.found) + 1, length, system[0].line)
                 bar.opens = opening is not None and opening.opens
                 self.found.append(bar)

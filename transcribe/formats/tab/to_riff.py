@@ -176,9 +176,32 @@ def make_riff(
     )
 
 
-def _lead(played: list[TabBar]) -> float:
+def _leads(played: list[TabBar], top: int) -> list[float]:
+    """Columns that stand before beat 1 in each bar: the dash that people leave after a bar line.
+
+    That many stand before the first sign of all bars of a system, or of one bar; not where they
+    would leave a bar of ``top`` beats that is no whole number of columns for each beat, and the
+    fewer of the whole tab would.
+    """
+    usual = statistics.median(bar.length for bar in played)
+    systems: dict[int, list[TabBar]] = {}
+    for bar in played:
+        systems.setdefault(bar.line, []).append(bar)
+    of_system = {line: _lead(bars) for line, bars in systems.items()}
+    of_tab = _lead(played)
+    leads = []
+    for bar in played:
+        width = bar.length if bar.length >= _NARROW_SHARE * usual else usual
+        common = of_system[bar.line]
+        own = _lead([bar]) or common  # a bar that begins with a rest has none of its own
+        fitting = (lead for lead in (own, common, of_tab) if (width - lead) % top == 0)
+        leads.append(next(fitting, common))
+    return leads
+
+
+def _lead(bars: list[TabBar]) -> float:
     """Columns that stand before the first sign of every bar."""
-    lead = min((hit.at for bar in played for hit in bar.hits), default=0.0)
+    lead = min((hit.at for bar in bars for hit in bar.hits), default=0.0)
     return lead if lead <= _LEAD_COLUMNS else 0.0
 
 
@@ -189,15 +212,20 @@ def _drawn_meter(played: list[TabBar]) -> tuple[int, int]:
     no source).
     """
     usual = statistics.median(bar.length for bar in played)
-    full = [bar for bar in played if bar.length >= _NARROW_SHARE * usual]
-    lead = _lead(played)
-    columns = [sorted({hit.at - lead for hit in bar.hits}) for bar in full]
+    leads = _leads(played, 3)
+    full = [
+        (bar, lead)
+        for bar, lead in zip(played, leads, strict=True)
+        if bar.length >= _NARROW_SHARE * usual
+    ]
+    columns = [sorted({hit.at - lead for hit in bar.hits}) for bar, lead in full]
+    widths = [bar.length - lead for bar, lead in full]
     gaps = [b - a for row in columns for a, b in itertools.pairwise(row)]
-    if len(gaps) < _MIN_GAPS or max(b.length for b in full) - min(b.length for b in full) > 1:
+    if len(gaps) < _MIN_GAPS or max(widths) - min(widths) > 1:
         return (4, 4)
     gap = min(statistics.multimode(gaps))
     even = sum(at % gap == 0 for row in columns for at in row) / sum(map(len, columns))
-    signs = round((usual - lead) / gap)
+    signs = round(statistics.median(widths) / gap)
     return (3, 4) if even >= _EVEN_SHARE and signs in (3, 6) else (4, 4)
 
 
@@ -212,11 +240,10 @@ def _evenly(
     """
     top, unit = meter
     usual = statistics.median(bar.length for bar in played)
-    lead = _lead(played)
     parts = max(4, top * 16 // unit)
     even: list[TabBar] = []
     short = 0.0
-    for i, bar in enumerate(played):
+    for i, (bar, lead) in enumerate(zip(played, _leads(played, top), strict=True)):
         width = bar.length if bar.length >= _NARROW_SHARE * usual else usual
         last = max((hit.at - lead for hit in bar.hits), default=0.0)
         wide = _columns(max(width - lead, 1.0), last, top)
