@@ -41,7 +41,7 @@ class Loop:
     round counts), ``departures`` names the bars that differ (counted from 1) with what is played
     there. ``plain`` (``plain_romans``) is the loop in triads, at most four of them; ``fit`` the
     share of bars that the loop gets right. ``implied`` says that single notes only hint at the
-    chords.
+    chords, ``by_chord`` that no bars are known: a bar is one chord then, wherever bars are counted.
     """
 
     symbols: tuple[str, ...]
@@ -54,6 +54,7 @@ class Loop:
     plain_romans: tuple[str, ...]
     fit: float
     implied: bool = False
+    by_chord: bool = False
 
 
 def find_loop(
@@ -97,7 +98,8 @@ def find_loop(
     spans = tuple(chords)
     if not spans:
         return None
-    bars = _last_bar_whole(bars_of(spans, downbeats_sec))
+    downbeats = as_beats(downbeats_sec, "downbeats_sec")
+    bars = _last_bar_whole(bars_of(spans, downbeats))
     period = _period(bars)
     pattern = _pattern(bars, period)
     wrong = tuple((i + 1, bar) for i, bar in enumerate(bars) if bar and bar != pattern[i % period])
@@ -122,6 +124,7 @@ def find_loop(
         plain_romans=tuple(roman_numeral(s, mode) for s in plain) if mode else (),
         fit=1.0 - len(wrong) / len(bars),
         implied=all(span.implied for span in spans),
+        by_chord=downbeats is None or downbeats.size < 2,
     )
 
 

@@ -87,8 +87,9 @@ def loop_text(loop: Loop, mode: Mode, voicings: Sequence[VoicingLevels] = ()) ->
             f"One chord {'fits ' if loop.implied else ''}throughout: {loop.symbols[0]}{roman}"
         )
         return "\n".join([*lines, *_capo_lines(loop, voicings)])
-    bars = "1 bar" if loop.bars == 1 else f"{loop.bars} bars"
-    lines.append(f"Loop of {bars}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |")
+    unit = "chord" if loop.by_chord else "bar"
+    size = f"{loop.bars} {unit}" + ("" if loop.bars == 1 else "s")
+    lines.append(f"Loop of {size}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |")
     if any(loop.romans):
         lines.append(f"  {' - '.join(loop.romans)}")
     lines += _capo_lines(loop, voicings)
@@ -97,7 +98,7 @@ def loop_text(loop: Loop, mode: Mode, voicings: Sequence[VoicingLevels] = ()) ->
     else:
         lines.append("  It is played once; whether it comes round is not heard.")
     for bar, symbols in loop.departures:
-        lines.append(f"  Bar {bar} departs from it: {' '.join(symbols)}.")
+        lines.append(f"  {unit.capitalize()} {bar} departs from it: {' '.join(symbols)}.")
     if loop.plain != loop.symbols:
         lines.append(f"  Plain version to sing along: {' - '.join(loop.plain)}")
     return "\n".join(lines)

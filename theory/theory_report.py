@@ -287,4 +287,5 @@ def _loop_document(loop: Loop) -> dict[str, Any]:
         "departures": [{"bar": bar, "symbols": list(s)} for bar, s in loop.departures],
         **json_fields(loop, "plain", "plain_romans"),
         **({"implied": True} if loop.implied else {}),
+        **({"by_chord": True} if loop.by_chord else {}),
     }

@@ -116,19 +116,17 @@ def transcribe(
         max_sec=max_sec,
         progress=progress,
     )
-    return _assemble(
+    riff = _with_grounds(
         riff,
         guess_tuning=instrument is None,
         sound=sound,
-        hand=hand,
         drone=drone,
-        pins=pins,
-        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
         progress=progress,
     )
+    return _fingered(riff, hand=hand, pins=pins, requests=requests, progress=progress)
 
 
 def _listen(
@@ -255,6 +253,31 @@ def finger(
     riff = notes if isinstance(notes, Riff) else Riff(notes=sort_notes(list(notes)))
     if not riff.notes:
         raise ParameterError("there are no notes to finger")
+    clock: dict[str, Any] = {"bpm": bpm, "meter": meter, "first_beat_sec": first_beat_sec}
+    return _fingered(
+        _on_grounds(riff, instrument, drone=drone, anew=anew, progress=progress, **clock),
+        hand=hand,
+        pins=pins,
+        requests=requests,
+        progress=progress,
+    )
+
+
+def _on_grounds(
+    riff: Riff,
+    instrument: Instrument | None = None,
+    *,
+    drone: DroneChoice = "auto",
+    anew: bool = False,
+    bpm: float | None = None,
+    meter: tuple[int, int] | None = None,
+    first_beat_sec: float | None = None,
+    progress: Progress | None = None,
+) -> Riff:
+    """``riff`` as a file has it, with the tuning, rhythm and drone that its fingering is found on.
+
+    The theory of a file that is not fingered is found on the same.
+    """
     if riff.rhythm is None and riff.timing.kind == "order":
         from transcribe.rhythm.bar_lines import in_bars
 
@@ -269,13 +292,10 @@ def finger(
         riff = dataclasses.replace(riff, warnings=left)
     given = instrument is not None
     riff = _hold_written(riff, instrument or riff.instrument, anew)
-    return _assemble(
+    return _with_grounds(
         riff,
         guess_tuning=not given and riff.instrument == Instrument() and not riff.written_places,
-        hand=hand,
         drone=drone,
-        pins=pins,
-        requests=requests,
         bpm=bpm,
         meter=meter,
         first_beat_sec=first_beat_sec,
@@ -458,6 +478,24 @@ def describe(
     return transcribe(path, progress=progress)
 
 
+def to_explain(
+    path: str | os.PathLike[str],
+    *,
+    part: str | None = None,
+    progress: Progress | None = None,
+) -> Riff:
+    """The riff of any file as its theory is found: a document as it stands, notes as for `finger`.
+
+    ``part`` is as in `describe`.
+    """
+    from transcribe.formats import kind_of
+
+    riff = describe(path, part=part, progress=progress)
+    if kind_of(path) in (None, "riff") or not riff.notes:
+        return riff
+    return _on_grounds(riff, progress=progress)
+
+
 def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     """The riff of a file of notes as it is shown: in its bars, and fingered where it has no places.
 
@@ -475,38 +513,31 @@ def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
     return riff
 
 
-def _assemble(
+def _with_grounds(
     riff: Riff,
     *,
     guess_tuning: bool = False,
     sound: tuple[np.ndarray, int] | None = None,
-    hand: Hand | None = None,
     drone: DroneChoice = "auto",
-    pins: Mapping[int, tuple[int, int]] | None = None,
-    requests: Sequence[Request | str] = (),
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
     progress: Progress | None = None,
 ) -> Riff:
-    """``riff`` with its rhythm, where it has none, and its fingering and theory found.
+    """``riff`` with its tuning, its rhythm, where it has none, and its drone found, in this order.
 
-    The order of the stages stands here.
+    These come before the fingering and the theory.
     """
     from transcribe import fingering
-    from transcribe.correct.requests import request_of
-    from transcribe.harmony import theory_report
 
-    hand = hand or fingering.Hand()
-    notes, instrument, rhythm = riff.notes, riff.instrument, riff.rhythm
-    timing, warnings = riff.timing, riff.warnings
     if guess_tuning:
-        guess = fingering.instrument_guess(notes, instrument.offset_cents, instrument)
+        guess = fingering.instrument_guess(
+            riff.notes, riff.instrument.offset_cents, riff.instrument
+        )
         if guess is not None:
-            instrument = guess.instrument
-            warnings = (*warnings, guess.remark)
-    if rhythm is None:
-        riff = dataclasses.replace(riff, instrument=instrument)
+            warnings = (*riff.warnings, guess.remark)
+            riff = dataclasses.replace(riff, instrument=guess.instrument, warnings=warnings)
+    if riff.rhythm is None:
         riff = _in_rhythm(
             riff,
             sound=sound,
@@ -516,21 +547,41 @@ def _assemble(
             first_beat_sec=first_beat_sec,
             progress=progress,
         )
-        notes, rhythm, timing = riff.notes, riff.rhythm, riff.timing
-        assert rhythm is not None
+    has_places = all(note.id in riff.written_places for note in riff.notes)
+    if has_places:
+        found = _written_drone(riff, drone)
+    else:
+        found = fingering.find_drone(riff.notes, riff.instrument, drone=drone)
+    return dataclasses.replace(riff, drone=found)
+
+
+def _fingered(
+    riff: Riff,
+    *,
+    hand: Hand | None = None,
+    pins: Mapping[int, tuple[int, int]] | None = None,
+    requests: Sequence[Request | str] = (),
+    progress: Progress | None = None,
+) -> Riff:
+    """``riff``, which `_with_grounds` made, with its fingerings and its theory."""
+    from transcribe import fingering
+    from transcribe.correct.requests import request_of
+    from transcribe.harmony import theory_report
+
+    hand = hand or fingering.Hand()
+    notes, instrument, rhythm = riff.notes, riff.instrument, riff.rhythm
+    assert rhythm is not None
     if progress:
         progress("fingering", 0.0)
     held = dict(pins or {})
     for note in notes:
         if note.pinned and note.string is not None and note.fret is not None:
             held.setdefault(note.id, (note.string, note.fret))
-    has_places = all(note.id in riff.written_places for note in notes)
-    so_far = dataclasses.replace(riff, instrument=instrument, notes=notes, rhythm=rhythm)
-    asked = tuple(request_of(so_far, r) if isinstance(r, str) else r for r in requests)
+    asked = tuple(request_of(riff, r) if isinstance(r, str) else r for r in requests)
     asked = (*riff.player.requests, *asked)
     options: dict[str, Any] = {
         "hand": hand,
-        "drone": _written_drone(riff, drone) if has_places else drone,
+        "drone": riff.drone,
         "pins": held,
         "phrases": rhythm.phrases,
         "rhythm": rhythm,
@@ -549,14 +600,10 @@ def _assemble(
         player = dataclasses.replace(player, hand_span_mm=hand.span_mm)
     riff = dataclasses.replace(
         riff,
-        instrument=instrument,
         notes=placed,
-        rhythm=rhythm,
         drone=solved.drone,
         alternatives=tuple(others),
-        timing=timing,
         player=player,
-        warnings=warnings,
         unmet=fingering.unmet_remarks(notes, solved, instrument),
         cautions=solved.cautions,
     )

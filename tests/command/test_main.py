@@ -13,8 +13,10 @@ import pytest
 
 from tests.formats.riffs import make_riff
 from transcribe.command.main import main
+from transcribe.core.riff import Note, Riff
 from transcribe.formats import read_any
 from transcribe.formats.document import read_riff, write_riff
+from transcribe.formats.midi import write_midi
 from transcribe.formats.tab.write import write_tab
 
 COMMANDS = ("transcribe", "finger", "refinger", "theory", "compare", "show", "page", "demo")
@@ -256,3 +258,55 @@ def test_finger_reads_back_what_transcribe_wrote(
     assert sorted(n.pitch_midi for n in read_riff(again).notes) == sorted(
         n.pitch_midi for n in read_riff(transcribed).notes
     )
+
+
+DRONE_LINE = (52, 55, 57, 55, 52, 50)  # along string 5, over the open string 6
+
+DROPPED = """Drop D
+
+e|-----------------|-----------------|
+B|-----------------|-----------------|
+G|-----------------|-----------------|
+D|-0-0-0-3-0-5-3---|-0-0-0-3-0-6-5---|
+A|-0-0-0-3-0-5-3---|-0-0-0-3-0-6-5---|
+D|-0-0-0-3-0-5-3---|-0-0-0-3-0-6-5---|
+"""
+
+
+def _drone_midi(path: Path) -> None:
+    """Four bars of a line over an open string, as bare notes."""
+    notes = []
+    for bar in range(4):
+        notes.append(Note(len(notes), 2.0 * bar, 2.0 * bar + 1.9, 40))
+        for k, pitch in enumerate(DRONE_LINE):
+            sec = 2.0 * bar + 0.5 + 0.25 * k
+            notes.append(Note(len(notes), sec, sec + 0.2, pitch))
+    path.write_bytes(write_midi(Riff(notes=tuple(notes))))
+
+
+@pytest.mark.parametrize("name", ["hawser.mid", "hawser.txt"])
+def test_theory_of_a_file_of_notes_is_that_of_its_fingering(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its drone, its tuning and its bars count, which the fingering finds."""
+    file = tmp_path / name
+    if file.suffix == ".txt":
+        file.write_text(DROPPED, "utf-8")
+    else:
+        _drone_midi(file)
+    assert main(["finger", str(file)]) == 0
+    capsys.readouterr()
+    fingered = read_riff(tmp_path / "hawser.riff.json")
+    assert main(["theory", str(file), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == fingered.theory
+    assert (fingered.drone is not None) == (file.suffix == ".mid")
+
+
+def test_theory_counts_the_bars_that_a_tab_draws(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "hawser.txt"
+    file.write_text(DROPPED, "utf-8")
+    assert main(["theory", str(file)]) == 0
+    said = capsys.readouterr().out
+    assert "Loop of 2 bars: | D5 F5 D5 G5 F5 | D5 F5 D5 Ab5 G5 |" in said

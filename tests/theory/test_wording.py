@@ -6,6 +6,8 @@ source.
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from theory import drone_shapes, find_mode, report, voicings_by_level
@@ -160,3 +162,19 @@ def test_a_single_line_plays_no_chords(drone):
     if drone:
         assert "single line over the drone A" in made.summary()
     assert not report(**loop_of("Am F C", 2)).loop.implied
+
+
+def test_a_loop_without_bars_is_counted_in_chords():
+    chords = [(50, 57), (53, 60)] * 3 + [(55, 62)]
+    known: dict[str, Any] = {
+        "onset_sec": [1.0 * k for k in range(7) for _ in range(2)],
+        "duration_sec": [0.9] * 14,
+        "pitch_midi": [pitch for chord in chords for pitch in chord],
+    }
+    found = report(**known)
+    assert "Loop of 2 chords: | D5 | F5 |" in found.summary()
+    assert "bar" not in found.summary().lower()
+    assert found.as_document()["loop"]["by_chord"] is True
+    barred = report(**known, downbeats_sec=range(7))
+    assert "Loop of 2 bars: | D5 | F5 |" in barred.summary()
+    assert "  Bar 7 departs from it: G5." in barred.summary()

@@ -22,7 +22,7 @@ def theory(args: argparse.Namespace, progress: Progress) -> int:
 def _theory(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
     from transcribe import api
 
-    report = theory_report(api.describe(path, part=args.part, progress=progress))
+    report = theory_report(api.to_explain(path, part=args.part, progress=progress))
 
     def show() -> None:
         progress.clear()
