@@ -215,3 +215,10 @@ def test_three_notes_a_string_says_why_not(notes: list[Note], reason: str) -> No
     solved = solve(notes, neck, requests=[Request("three-a-string")])
     assert one(solved).facts["reason"] == reason
     assert solved.positions == solve(notes, neck).positions
+
+
+def test_a_note_that_cannot_keep_a_highest_fret_comes_as_near_as_it_can() -> None:
+    notes = line("1/3 1/1 1/7 1/5 1/3")
+    solved = solve(notes, GUITAR, requests=(Request("highest-fret", 5),))
+    assert solved.positions[3] == (1, 7)  # a B4 lies no lower on this neck
+    assert all(solved.positions[i][1] <= 5 for i in (1, 2, 4, 5))

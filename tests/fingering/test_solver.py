@@ -306,6 +306,14 @@ def test_solve_again_with_a_pin_is_the_same_as_from_scratch(rng: np.random.Gener
     assert kept.solve(notes).positions == Solver(STANDARD).solve(notes).positions
 
 
+def test_solve_doubtful_overtones_of_a_chord_stay_within_the_hand() -> None:
+    """An open C chord whose upper notes, octaves of the lower ones, are hardly heard."""
+    sure = [Note(1, 0.0, 0.5, 48), Note(2, 0.005, 0.5, 52), Note(3, 0.01, 0.5, 55)]
+    doubtful = [Note(4, 0.015, 0.5, 64, confidence=0.53), Note(5, 0.016, 0.5, 60, confidence=0.54)]
+    solved = solve([*sure, *doubtful], STANDARD)
+    assert [solved.positions[i] for i in range(1, 6)] == [(5, 3), (4, 2), (3, 0), (1, 0), (2, 1)]
+
+
 def test_solve_time_grows_in_line_with_the_notes() -> None:
     rng = np.random.default_rng(4)
     pitches = [int(p) for p in rng.integers(45, 77, 4000)]

@@ -164,7 +164,7 @@ _REASONS: Mapping[str, Callable[[Remark], _Words]] = {
     "note-robbed": _note_without_string,
     "no-string": lambda r: "no free string for it beside the notes that begin with it",
     "pin-in-the-way": lambda r: "its pin leaves no string for the notes that begin with it",
-    "overtone": lambda r: "it may be an overtone, and there is no free string for it",
+    "overtone": lambda r: "it may be an overtone, and no free string has it within reach",
 }
 
 

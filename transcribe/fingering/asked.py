@@ -136,6 +136,9 @@ def asked_of(
                     positions.setdefault(note.id, number)
                     # An open string does not move the hand; it serves where no stopped one can.
                     narrowed = tuple(p for p in narrowed if p[1]) or narrowed
+                if not narrowed and left and request.kind in ("position", "highest-fret"):
+                    # A note that cannot keep a fret comes as near to it as it can.
+                    narrowed = (min(left, key=lambda place: abs(place[1] - number)),)
             else:
                 narrowed = tuple(place for place in left if place == given.get(note.id))
             if narrowed and narrowed != instrument.places(note.pitch_midi):

@@ -243,9 +243,9 @@ def _place_overtones(
     instrument: Instrument,
     positions: dict[int, tuple[int, int]],
 ) -> list[int]:
-    """Put each likely overtone on a string that is free at its onset, nearest the hand.
+    """Put each likely overtone on a string that is free at its onset, open or nearest the hand.
 
-    Changes ``positions``; returns the ids of those that found no string.
+    Changes ``positions``; returns the ids of those that no free string has within the hand's reach.
     """
     unmet = []
     onsets = [n.onset_sec for n in notes]
@@ -256,15 +256,21 @@ def _place_overtones(
         late = [n for n in placed[-6:] if abs(n.onset_sec - overtone.onset_sec) <= STROKE_SEC]
         near = [n for n in (*notes[low:high], *late) if n.id in positions]
         taken = {positions[n.id][0] for n in near}
-        hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0] or [0]
-        free = [p for p in instrument.places(overtone.pitch_midi) if p[0] not in taken]
-        if not free:
+        hand = [positions[n.id][1] for n in near if positions[n.id][1] > 0]
+        free = [
+            (max((abs(fret - at) for at in hand), default=fret) if fret else 0, string, fret)
+            for string, fret in instrument.places(overtone.pitch_midi)
+            if string not in taken
+        ]
+        if not free or (hand and min(free)[0] > _REACH_FRETS):
             unmet.append(overtone.id)
             continue
-        positions[overtone.id] = min(free, key=lambda p: (abs(p[1] - hand[0]), p[0]))
+        positions[overtone.id] = min(free)[1:]
         placed.append(overtone)
     return unmet
 
+
+_REACH_FRETS = 4  # from any finger to a doubtful note beside it; common practice, no source
 
 _SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
 _MAX_SOLVERS = 8
