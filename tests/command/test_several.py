@@ -156,6 +156,37 @@ def test_a_folder_is_done_with_a_line_for_each_and_one_exit_code(
     }
 
 
+BARE = "-" * 17 + "\n"
+WRITTEN = {
+    "no names.txt": BARE * 4 + "-0-3-5-0-3-6-5---\n" + BARE,
+    "two strings.txt": "my riff\n\nE -3-5-7-\nA -0-0-0-\n",
+    "one bar line.txt": "".join(f"{n} --{'3' if n == 'A' else '-'}---|\n" for n in "eBGDAE"),
+    "slip.tab": TAB,
+    "no suffix": BARE * 3 + "-0-3-5-0-3-6-5---\n" + BARE * 2,
+}
+
+
+def test_a_folder_takes_what_each_of_its_files_would_be_taken_as(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = tmp_path / "given"
+    folder.mkdir()
+    for name, text in WRITTEN.items():
+        (folder / name).write_text(text, "utf-8")
+        assert main(["show", str(folder / name)]) == 0, name
+    (folder / "words.txt").write_text("well-known - and slow --- \n" + "-" * 40 + "\n", "utf-8")
+    (folder / "quay.jpg").write_bytes(b"\xff\xd8\xff")
+    (folder / "take.wav").write_bytes(b"RIFF")
+    (folder / "quay.progress.jsonl").write_text('{"at": 1}\n', "utf-8")
+    capsys.readouterr()
+    assert main(["finger", str(folder), "-o", str(tmp_path / "out")]) == 0
+    told = capsys.readouterr()
+    assert [Path(line.split(":")[0]).name for line in told.out.splitlines()] == sorted(WRITTEN)
+    assert told.err.splitlines()[-1].endswith(
+        "5 of 5 files done; 2 files that hold no notes or sound are left out: quay.jpg, words.txt"
+    )
+
+
 def test_results_in_the_folder_are_no_input(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -165,7 +196,9 @@ def test_results_in_the_folder_are_no_input(
     capsys.readouterr()
     assert main(["finger", str(folder)]) == 0
     told = capsys.readouterr()
-    assert "2 of 2 files done" in told.err
+    assert "2 of 2 files done; 1 file that holds no notes or sound is left out: read me.txt" in (
+        told.err
+    )
     assert "kept" not in told.out
     assert "replaced" not in told.out
     assert sorted(p.name for p in folder.glob("[!.]*")) == first

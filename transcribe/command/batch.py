@@ -66,7 +66,7 @@ def run(
         return 0
     if getattr(args, "name", None) is not None:
         raise ParameterError("--name is for one file; several keep their own names")
-    paths = files_in(given, sound=sound)
+    paths, left_out = files_in(given, sound=sound)
     outcomes = {} if names is None else _clashes(paths, names, args)
     begun = [path for path in paths if path not in outcomes]
     jobs = min(args.jobs or _cores(), len(begun))
@@ -85,8 +85,22 @@ def run(
     except KeyboardInterrupt:
         progress.say(f"stopped; {len(outcomes)} of {len(paths)} files were done")
         return 130
-    progress.say(f"{len(paths) - failed} of {len(paths)} files done")
+    progress.say(f"{len(paths) - failed} of {len(paths)} files done{_left_out(left_out)}")
     return 1 if failed else 0
+
+
+def _left_out(paths: Sequence[Path]) -> str:
+    """What is said of the files of a folder that no command reads."""
+    if not paths:
+        return ""
+    names = ", ".join(path.name for path in paths[:_MAX_NAMED])
+    names += ", ..." if len(paths) > _MAX_NAMED else ""
+    if len(paths) == 1:
+        return f"; 1 file that holds no notes or sound is left out: {names}"
+    return f"; {len(paths)} files that hold no notes or sound are left out: {names}"
+
+
+_MAX_NAMED = 8
 
 
 def _cores() -> int:

@@ -62,7 +62,7 @@ def standard_input(args: argparse.Namespace) -> Iterator[Path | None]:
         yield file
 
 
-def files_in(given: Sequence[Path], *, sound: bool) -> list[Path]:
+def files_in(given: Sequence[Path], *, sound: bool) -> tuple[list[Path], list[Path]]:
     """The files that are given, and for a folder those in it that a command reads, by name.
 
     Parameters
@@ -71,36 +71,48 @@ def files_in(given: Sequence[Path], *, sound: bool) -> list[Path]:
         Whether recordings are wanted, else files of notes. Riff documents, and files beside one
         that say what it says, are results and no input.
 
+    Returns
+    -------
+    tuple of two lists
+        The files to read, and the files of the folders that hold neither notes nor sound.
+
     Raises
     ------
     ParameterError
         If a folder holds no such file.
     """
     found: list[Path] = []
+    left_out: list[Path] = []
     for path in given:
         if not path.is_dir():
             found.append(path)
             continue
         names = sorted(p for p in path.iterdir() if p.is_file() and not p.name.startswith("."))
-        if sound:
-            inside = [p for p in names if p.suffix.lower() in SOUND_SUFFIXES]
-        else:
-            made = _made_in(names)
-            inside = [p for p in names if p not in made and _is_written(p)]
+        kinds = {p: _kind(p) for p in names}
+        made = set() if sound else _made_in(names)
+        inside = [
+            p
+            for p, kind in kinds.items()
+            if (kind == "sound" if sound else kind not in ("sound", "riff", None) and p not in made)
+        ]
         if not inside:
             raise ParameterError(f"{path} holds no {'recordings' if sound else 'files of notes'}")
         found += inside
-    return list(dict.fromkeys(found))
+        left_out += [p for p, kind in kinds.items() if kind is None]
+    return list(dict.fromkeys(found)), list(dict.fromkeys(left_out))
 
 
-def _is_written(path: Path) -> bool:
-    """Whether a file of a folder holds notes; a text of another kind may lie there too."""
-    from transcribe.formats import SUFFIXES, kind_of, looks_like_tab
+def _kind(path: Path) -> str | None:
+    """``sound``, or the kind of notes that a file of a folder holds; None for anything else."""
+    from transcribe.formats import kind_of, looks_like_tab
 
-    suffix = path.suffix.lower()
-    if suffix in ("", ".txt"):
-        return looks_like_tab(path)
-    return suffix in SUFFIXES and suffix != ".json" and kind_of(path) is not None
+    if path.suffix.lower() in SOUND_SUFFIXES:
+        return "sound"
+    try:
+        kind = kind_of(path)
+        return None if kind == "tab" and not looks_like_tab(path) else kind
+    except OSError:
+        return kind_of(path)  # by its name: that it cannot be read is said where it is read
 
 
 def _made_in(names: Sequence[Path]) -> set[Path]:

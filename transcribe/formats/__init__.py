@@ -81,14 +81,14 @@ def kind_of(path: str | os.PathLike[str]) -> str | None:
 
 
 def looks_like_tab(path: Path) -> bool:
-    """Whether a text has lines of strings, of dashes and frets between bar lines."""
+    """Whether a text has lines of strings, of dashes and frets, as `read_any` would read them."""
+    from transcribe.formats.tab.read import is_tab
+
     with path.open("rb") as file:
-        return len(_STRING_LINE.findall(file.read(_TEXT_BYTES))) >= _FEWEST_STRINGS
+        return is_tab(file.read(_TEXT_BYTES))
 
 
 _TEXT_BYTES = 1 << 16
-_FEWEST_STRINGS = 3  # lines of them
-_STRING_LINE = re.compile(rb"(?m)^[^\n|]{0,12}\|[^\n]*--[^\n]*$")
 _SCORE_ZIP = re.compile(rb"META-INF/container\.xml|application/vnd\.recordare\.musicxml")
 
 

@@ -27,6 +27,7 @@ __all__ = [
     "columns_of",
     "find_own_systems",
     "find_systems",
+    "has_strings",
     "plain_lines",
     "read_signs",
     "refuse",
@@ -127,24 +128,7 @@ def find_systems(
     FormatError
         If there is no tab in ``lines``, or a system lacks a string.
     """
-    numbers = _numbers(lines)
-    found = []
-    for i, line in enumerate(lines):
-        label = numbers.get(i)
-        if label is not None:
-            line = _NUMBER.sub(lambda match: " " * len(match[0]), line)
-        row = string_line(i, line, labelled=label is not None)
-        if row is not None:
-            row.number = label
-            found.append(row)
-    runs = _runs(found)
-    # A lone rule of dashes between paragraphs is no string, and tabs have three strings or more.
-    kept = [
-        row
-        for run in runs
-        for row in run
-        if row.name or row.number or len(run) >= 3 or strings == len(run)
-    ]
+    kept = _string_lines(lines, strings)
     if not kept:
         raise refuse(name, 0, "no lines of strings", "a tab such as e|--0--2--| for each string")
     if (systems := _by_name(kept, likely)) is not None:
@@ -165,6 +149,32 @@ def find_systems(
             )
         systems += [run[i : i + count] for i in range(0, len(run), count)]
     return systems
+
+
+def has_strings(lines: list[str]) -> bool:
+    """Whether any of the lines of a text are strings of a tab."""
+    return bool(_string_lines(lines, None))
+
+
+def _string_lines(lines: list[str], strings: int | None) -> list[StringLine]:
+    numbers = _numbers(lines)
+    found = []
+    for i, line in enumerate(lines):
+        label = numbers.get(i)
+        if label is not None:
+            line = _NUMBER.sub(lambda match: " " * len(match[0]), line)
+        row = string_line(i, line, labelled=label is not None)
+        if row is not None:
+            row.number = label
+            found.append(row)
+    runs = _runs(found)
+    # A lone rule of dashes between paragraphs is no string, and tabs have three strings or more.
+    return [
+        row
+        for run in runs
+        for row in run
+        if row.name or row.number or len(run) >= 3 or strings == len(run)
+    ]
 
 
 _NUMBER = re.compile(r"^\s*([1-9])(?:[):\].]|(?=\s*\|)|(?=\s+-))")

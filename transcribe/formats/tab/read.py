@@ -23,7 +23,7 @@ from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
 from transcribe.core.riff import MARKS, FileForm, Instrument, Mark, Remark, Riff, Source
 from transcribe.formats.tab.around import Around, is_section, read_around
-from transcribe.formats.tab.header import Header, read_header
+from transcribe.formats.tab.header import OWN, Header, read_header
 from transcribe.formats.tab.layout import string_names
 from transcribe.formats.tab.lines import (
     Bar,
@@ -33,6 +33,7 @@ from transcribe.formats.tab.lines import (
     columns_of,
     find_own_systems,
     find_systems,
+    has_strings,
     plain_lines,
     read_signs,
     refuse,
@@ -40,7 +41,7 @@ from transcribe.formats.tab.lines import (
 from transcribe.formats.tab.to_riff import TabBar, TabNote, make_riff, played_bars
 from transcribe.formats.tab.write import LEFT_OUT, TAKEN
 
-__all__ = ["read_tab"]
+__all__ = ["is_tab", "read_tab"]
 
 _COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
 _CHORD = re.compile(r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|m|M|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$")
@@ -159,16 +160,28 @@ def _load(source: str | os.PathLike[str], name: str | None) -> tuple[str, str, s
         return source, name or "tab", ""
     path = Path(source)
     data = read_bytes(path, max_mb=_MAX_MB, expected="a text tab")
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        text = data.decode("utf-16", "replace")
-    else:
-        if b"\0" in data:
-            raise FormatError(f"{path}:1: found bytes that are not text, expected a text tab")
-        try:
-            text = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            text = data.decode("cp1252", "replace")
+    text = _decoded(data)
+    if text is None:
+        raise FormatError(f"{path}:1: found bytes that are not text, expected a text tab")
     return text, name or str(path), path.name
+
+
+def _decoded(data: bytes) -> str | None:
+    """The text that ``data`` is, in the encodings that people use; None where it is no text."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", "replace")
+    if b"\0" in data:
+        return None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace")
+
+
+def is_tab(data: bytes) -> bool:
+    """Whether `read_tab` would find strings in what a file begins with."""
+    lines = plain_lines(_decoded(data) or "")
+    return bool(lines) and (OWN.match(lines[0]) is not None or has_strings(lines))
 
 
 class _Reader:
