@@ -14,12 +14,13 @@ from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import without_drone
 from theory.mode_features import chord_basses, lowest_at
 from theory.modes import Candidate, Degree, Mode, WrittenMode
-from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
+from theory.scales import MODES, ModeShape, degree_label, parent_of, parse_note, scale_notes, spell
 
 __all__ = [
     "describe",
     "how_sure",
     "mode_text",
+    "not_told",
     "parent_words",
     "sureness",
     "sureness_level",
@@ -39,6 +40,8 @@ _OWN = ("tonic", "scale")
 _LIKELY_PROBABILITY = 0.15  # probability of a rival from which it is named as one
 _SAME_SHARE = 0.005  # share of the time by which two notes may differ and sound equally long
 _MAX_LISTED_MODES = 4  # modes that are listed one by one
+_THIRDS = {3, 4}  # semitones
+_MIN_NOTES = 4  # fewer tell no mode, by hand
 _MAX_RIVALS = 4  # rivals that are argued with
 
 _MIN_SHOWN_PROBABILITY = 0.01  # of a rival that the text lists
@@ -81,6 +84,7 @@ def describe(
         posterior=ranked,
         drone_midi=drones,
         written=written,
+        candidates=() if settled else _candidates(best, ranked, degrees, notes),
     )
 
 
@@ -191,16 +195,36 @@ def _list(names: list[str], word: str) -> str:
     return f" {word} ".join(filter(None, [", ".join(names[:-1]), names[-1]]))
 
 
-def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
-    """Degrees that never sounded and would tell modes on the same tonic apart."""
+def _fits(best: Candidate, degrees: tuple[Degree, ...]) -> list[ModeShape]:
+    """The modes of seven notes on the tonic that hold what is heard."""
     tonic = parse_note(best.tonic)
-    steps = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count}
     heard = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count and d.role in _OWN}
-    fits = [
+    return [
         shape
         for shape in MODES.values()
         if len(shape.semitones) == 7 and heard <= set(shape.semitones)
     ]
+
+
+def _candidates(
+    best: Candidate, ranked: tuple[Candidate, ...], degrees: tuple[Degree, ...], notes: Notes
+) -> tuple[str, ...]:
+    """The modes that may be meant, where too little is heard to tell one."""
+    if len(notes) < _MIN_NOTES:
+        return tuple(map(str, ranked[:_MAX_LISTED_MODES]))
+    tonic = parse_note(best.tonic)
+    steps = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count}
+    fits = _fits(best, degrees)
+    if steps & _THIRDS or len(fits) <= _MAX_LISTED_MODES:
+        return ()
+    return tuple(f"{best.tonic} {shape.name}" for shape in fits)
+
+
+def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
+    """Degrees that never sounded and would tell modes on the same tonic apart."""
+    tonic = parse_note(best.tonic)
+    steps = {(parse_note(d.note) - tonic) % 12 for d in degrees if d.count}
+    fits = _fits(best, degrees)
     if len(fits) < 2:
         return ()
     silent = [
@@ -299,8 +323,11 @@ def _evidence(
 
 def mode_text(mode: Mode) -> str:
     """The mode and its reasons as plain text, one statement a line."""
-    lines = [f"Mode: {mode} ({how_sure(mode)})"]
-    lines.append(f"  {parent_words(mode)}: {' '.join(mode.notes)}.")
+    if mode.candidates:
+        lines = [f"Mode: {not_told(mode)}"]
+    else:
+        lines = [f"Mode: {mode} ({how_sure(mode)})"]
+        lines.append(f"  {parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
         left_out = " (the drone left out)" if mode.drone_midi else ""
         lines.append(f"  Degrees heard, and for how much of the time{left_out}:")
@@ -342,6 +369,11 @@ def mode_text(mode: Mode) -> str:
             subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2),
         )
     )
+
+
+def not_told(mode: Mode) -> str:
+    """That too little is heard to tell the mode, and which it may be."""
+    return f"not told by so few different notes; it may be {_list([*mode.candidates], 'or')}"
 
 
 def how_sure(mode: Mode) -> str:

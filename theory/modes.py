@@ -66,7 +66,8 @@ class Mode:
     that were not). ``deciding`` lists the notes that rule out the nearest rivals, ``undecided``
     what never sounded and would decide; ``drone_midi`` the pitches that rang throughout.
     ``written`` is the mode that the file writes: where it is this one, it is the first of
-    ``posterior`` and ``confidence`` is 1.
+    ``posterior`` and ``confidence`` is 1. ``candidates`` are the modes that hold what is heard,
+    where that is too little to tell the mode: this one is no more than the likeliest then.
     """
 
     tonic: str
@@ -82,6 +83,7 @@ class Mode:
     posterior: tuple[Candidate, ...] = ()
     drone_midi: tuple[int, ...] = ()
     written: WrittenMode | None = None
+    candidates: tuple[str, ...] = ()
 
     @property
     def tonic_pc(self) -> int:

@@ -14,7 +14,7 @@ import numpy as np
 
 from theory.chord_spans import ChordSpan
 from theory.loop import Loop
-from theory.mode_reasons import how_sure, parent_words, written_words
+from theory.mode_reasons import how_sure, not_told, parent_words, written_words
 from theory.modes import Mode
 from theory.voicing_levels import VoicingLevels, caution_text, side_by_side
 
@@ -130,7 +130,10 @@ def summary_text(
     reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
     why = f" Why: {'; '.join(reasons)}." if reasons else ""
     why += f" But {words}." if (words := written_words(mode)) else ""
-    opening = f"{mode} ({how_sure(mode)}). {parent_words(mode)}.{why}"
+    if mode.candidates:
+        opening = f"Mode {not_told(mode)}.{why}"
+    else:
+        opening = f"{mode} ({how_sure(mode)}). {parent_words(mode)}.{why}"
     parts = [textwrap.fill(opening, _WIDTH_COLUMNS, subsequent_indent="  ")]
     if loop is not None:
         parts.append(loop_text(loop, mode, voicings))

@@ -17,7 +17,7 @@ from theory.drone_pitches import find_drone_pitches
 from theory.json_values import json_fields
 from theory.loop import Loop, find_loop
 from theory.mode_finder import find_mode
-from theory.mode_reasons import how_sure, mode_text, sureness
+from theory.mode_reasons import how_sure, mode_text, not_told, sureness
 from theory.modes import Mode
 from theory.neck import Neck, NeckOptions
 from theory.report_text import Bars, chords_text, loop_text, summary_text
@@ -90,6 +90,8 @@ class Report:
             return self._without_mode().rstrip(".")
         loop = "" if self.loop is None else f"; loop {' '.join(self.loop.symbols)}"
         implied = " (implied)" if self.loop is not None and self.loop.implied else ""
+        if self.mode.candidates:
+            return f"mode {not_told(self.mode)}{loop}{implied}"
         return f"{self.mode} ({how_sure(self.mode)}){loop}{implied}"
 
     def text(self, *, left_handed: bool = False) -> str:
@@ -273,6 +275,7 @@ def _mode_document(mode: Mode) -> dict[str, Any]:
             json_fields(rival, "tonic", "name") | {"confidence": round(rival.probability, 4)}
             for rival in mode.runners_up
         ],
+        **({"candidates": list(mode.candidates)} if mode.candidates else {}),
         **(
             {}
             if mode.written is None

@@ -12,6 +12,10 @@ import pytest
 
 from theory import drone_shapes, find_mode, report, voicings_by_level
 from theory.report_text import Bars
+from transcribe.api import finger
+from transcribe.core.riff import Note, Riff
+from transcribe.formats import read_any
+from transcribe.formats.tab.write import write_tab
 
 DOWN = (63, 58, 54, 49, 44, 39)
 
@@ -178,3 +182,34 @@ def test_a_loop_without_bars_is_counted_in_chords():
     barred = report(**known, downbeats_sec=range(7))
     assert "Loop of 2 bars: | D5 | F5 |" in barred.summary()
     assert "  Bar 7 departs from it: G5." in barred.summary()
+
+
+def test_a_mode_that_nothing_tells_is_not_named_as_one():
+    """G, A, D and E are in five modes on G: no third, fourth or seventh is among them."""
+    line = [55, 62, 64, 55, 57, 62, 64, 55, 55]
+    found = report(**tune(line))
+    said = " ".join(found.summary().split())
+    held = {"G ionian", "G dorian", "G lydian", "G mixolydian", "G melodic minor"}
+    assert set(found.mode.candidates) == held
+    assert found.line().startswith("mode not told")
+    assert said.startswith("Mode not told by so few different notes; it may be G ")
+    assert "a guess" not in said
+    assert "Mode: not told" in found.text()
+    assert set(found.as_document()["mode"]["candidates"]) == held
+    assert report(**tune([*line, 59])).mode.candidates == ()  # the third is heard
+    assert report(**tune(line), written_key=("G", "dorian")).mode.candidates == ()
+
+
+def test_three_notes_tell_no_mode():
+    found = report(**tune([52, 60, 58]))
+    assert len(found.mode.candidates) == 4
+    assert found.line().startswith("mode not told")
+
+
+def test_a_tab_of_a_mode_that_nothing_tells_says_so(tmp_path):
+    riff = Riff(notes=tuple(Note(k, 0.5 * k, 0.5 * k + 0.5, p) for k, p in enumerate((52, 60, 58))))
+    made = finger(riff)
+    text = write_tab(made)
+    assert "\nMode:   not told: " in text
+    (tmp_path / "hawser.txt").write_text(text, "utf-8")
+    assert "mode" not in (read_any(tmp_path / "hawser.txt").theory or {})

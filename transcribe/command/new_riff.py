@@ -233,7 +233,8 @@ def _line(riff: Riff, files: Sequence[Path]) -> str:
 
     mode = (riff.theory or {}).get("mode") or {}
     line = _count(len(riff.notes), "note")
-    line += f", {mode['tonic']} {mode['name']}" if mode.get("tonic") and mode.get("name") else ""
+    told = mode.get("tonic") and mode.get("name") and not mode.get("candidates")
+    line += f", {mode['tonic']} {mode['name']}" if told else ""
     homeless = sum(note.string is None for note in riff.notes)
     line += f", {homeless} without a place" if homeless else ""
     remarks = len(remaining_warnings(riff)) + len(riff.cautions)

@@ -23,6 +23,7 @@ _FRET = {"string": int, "fret": int, "note": str, "degree": str, "mark": str}
 _MODE = {
     **{"tonic": str, "name": str, "confidence": float, "sureness": str, "parent": str},
     **{"notes": [str], "evidence": [str], "deciding": [str], "undecided": [str]},
+    "candidates": [str],
     "degrees": [{"degree": str, "note": str, "count": int, "share": float, "role": str}],
     "runners_up": [{"tonic": str, "name": str, "confidence": float}],
     "written": {"tonic": str, "name": str, "held": bool, "against": str},

@@ -240,7 +240,7 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
             raise refuse(name, line, f"{match[1]} s", "over 0 and under 100 s")
     elif key == "Drone":
         head.drone = tuple(int(n) for n in re.findall(r"string (\d{1,2})", value))
-    elif key == "Mode":
+    elif key == "Mode" and not value.startswith("not told: "):
         match = need(
             r"([A-G][#b]*) (\S[^(]*?)"
             r"(?: \((?:([a-z ]+), (\d{1,3})%)?(?:; )?(?:notes of (.+))?\))?$",

@@ -26,6 +26,7 @@ TAKEN = "none is given"
 """What the line of a tempo says where no file gives one."""
 
 SHAPES = "shapes "
+NOT_TOLD = "not told: "
 """What goes before the chord shapes that a loop is played with at a capo."""
 
 _THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
@@ -154,6 +155,7 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
     lines = []
     mode = (theory or {}).get("mode")
     if isinstance(mode, Mapping) and mode.get("tonic") and mode.get("name"):
+        candidates = [str(name) for name in mode.get("candidates") or ()]
         remarks = []
         sureness, confidence = mode.get("sureness"), mode.get("confidence")
         # What the report calls a guess must not look like a fact here.
@@ -162,7 +164,8 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         if mode.get("parent"):
             remarks.append(f"notes of {mode['parent']}")
         remark = f" ({'; '.join(remarks)})" if remarks else ""
-        lines.append(f"Mode:   {mode['tonic']} {mode['name']}{remark}")
+        named = f"{mode['tonic']} {mode['name']}{remark}"
+        lines.append(f"Mode:   {NOT_TOLD + ', '.join(candidates) if candidates else named}")
     loop = (theory or {}).get("loop")
     if isinstance(loop, Mapping) and loop.get("symbols"):
         symbols = [str(symbol) for symbol in loop["symbols"]]

@@ -535,6 +535,8 @@ def _mode_words(riff: Riff) -> str:
     mode = (riff.theory or {}).get("mode") or {}
     name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
     confidence = mode.get("confidence")
+    if mode.get("candidates"):
+        return "mode not told"
     if not name or not isinstance(confidence, int | float):
         return name
     doubt = {"leading": "probably ", "guess": "a guess: "}

@@ -82,7 +82,7 @@ function heading(page, riff, width) {
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
-    mode ? printed(`${mode.tonic} ${mode.name}`) : "",
+    mode && !mode.candidates?.length ? printed(`${mode.tonic} ${mode.name}`) : "",
     doc.rhythm ? `${Math.round(doc.rhythm.bpm)} bpm, ${doc.rhythm.meter.join("/")}` : "",
     `strings from the highest: ${strings.join(" ")}`,
     doc.instrument.capo ? `capo at fret ${doc.instrument.capo}` : "",

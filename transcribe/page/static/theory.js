@@ -51,6 +51,13 @@ function modePart(mode, hear) {
     "section",
     {},
     h("h3", {}, printed(`${mode.tonic} ${mode.name}`)),
+    mode.candidates?.length
+      ? h(
+          "p",
+          {},
+          printed(`So few different notes tell no mode. It may be ${mode.candidates.join(", ")}.`),
+        )
+      : null,
     h(
       "p",
       {},
