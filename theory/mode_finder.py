@@ -19,6 +19,7 @@ from theory.mode_reasons import describe
 from theory.mode_weights import WEIGHTS
 from theory.modes import Candidate, Mode
 from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
+from theory.written_mode import with_written_mode
 
 __all__ = ["find_mode", "posterior"]
 
@@ -38,6 +39,7 @@ def find_mode(
     downbeats_sec: Iterable[float] | None = None,
     confidence: Iterable[float] | None = None,
     flats: bool = False,
+    written_key: tuple[str, str] | None = None,
 ) -> Mode:
     """Tonic and mode of a riff with the reasons for them.
 
@@ -55,6 +57,9 @@ def find_mode(
         How far each note is to be believed.
     flats : bool
         Name black keys by their flats, as players of an instrument tuned down half a step do.
+
+    written_key : (tonic, name of the mode), optional
+        The key that the file writes: the answer where the notes leave it open.
 
     Returns
     -------
@@ -89,8 +94,10 @@ def find_mode(
         )
         for i in order
     )
-    best = ranked[0]
-    return describe(best, ranked, notes, drones=drones, downbeats=downbeats)
+    written = None
+    if written_key is not None:
+        ranked, written = with_written_mode(ranked, written_key, _sounding(notes, drones))
+    return describe(ranked[0], ranked, notes, drones=drones, downbeats=downbeats, written=written)
 
 
 def _rival_name(rival: tuple[int, str], key: tuple[str, str], *, flats: bool) -> str:

@@ -13,10 +13,18 @@ import numpy as np
 from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import without_drone
 from theory.mode_features import chord_basses, lowest_at
-from theory.modes import Candidate, Degree, Mode
+from theory.modes import Candidate, Degree, Mode, WrittenMode
 from theory.scales import MODES, degree_label, parent_of, parse_note, scale_notes, spell
 
-__all__ = ["describe", "mode_text", "parent_words", "sureness", "sureness_level"]
+__all__ = [
+    "describe",
+    "how_sure",
+    "mode_text",
+    "parent_words",
+    "sureness",
+    "sureness_level",
+    "written_words",
+]
 
 _ORDINAL = {
     1: "tonic",
@@ -51,23 +59,28 @@ def describe(
     *,
     drones: tuple[int, ...] = (),
     downbeats: FloatArray | None = None,
+    written: WrittenMode | None = None,
 ) -> Mode:
     """The answer ``best`` with its degrees, deciding notes and evidence."""
     degrees = _degrees(best, notes, drones)
     rivals = _rivals(best, ranked)
+    settled = written is not None and written.held
     return Mode(
         tonic=best.tonic,
         name=best.name,
-        confidence=best.probability,
+        confidence=1.0 if settled else best.probability,
         parent=parent_of(best.tonic, best.name),
         notes=scale_notes(best.tonic, best.name),
         degrees=degrees,
         deciding=_deciding(best, rivals, degrees),
-        undecided=_undecided(best, degrees) + _home_undecided(best, rivals, drones),
+        undecided=()
+        if settled
+        else _undecided(best, degrees) + _home_undecided(best, rivals, drones),
         evidence=_evidence(best, notes, drones, downbeats),
         runners_up=rivals[:_MAX_RIVALS],
         posterior=ranked,
         drone_midi=drones,
+        written=written,
     )
 
 
@@ -286,7 +299,7 @@ def _evidence(
 
 def mode_text(mode: Mode) -> str:
     """The mode and its reasons as plain text, one statement a line."""
-    lines = [f"Mode: {mode} ({sureness(mode.confidence)}, {mode.confidence:.0%})"]
+    lines = [f"Mode: {mode} ({how_sure(mode)})"]
     lines.append(f"  {parent_words(mode)}: {' '.join(mode.notes)}.")
     if mode.degrees:
         left_out = " (the drone left out)" if mode.drone_midi else ""
@@ -310,6 +323,8 @@ def mode_text(mode: Mode) -> str:
         lines.append(f"  Why {mode.tonic}: {'; '.join(mode.evidence)}.")
     if mode.deciding:
         lines.append(f"  Deciding notes: {'; '.join(mode.deciding)}.")
+    if words := written_words(mode):
+        lines.append(f"  But {words}.")
     for line in mode.undecided:
         lines.append(f"  Not settled: {line}.")
     rivals = [c for c in mode.runners_up if c.probability >= _MIN_SHOWN_PROBABILITY]
@@ -327,6 +342,24 @@ def mode_text(mode: Mode) -> str:
             subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2),
         )
     )
+
+
+def how_sure(mode: Mode) -> str:
+    """How far the mode is to be believed, or that the file writes it."""
+    if mode.written is not None and mode.written.held:
+        return "written in the file"
+    return f"{sureness(mode.confidence)}, {mode.confidence:.0%}"
+
+
+def written_words(mode: Mode) -> str:
+    """What speaks against the mode that the file writes; empty where nothing does."""
+    written = mode.written
+    if written is None or written.held:
+        return ""
+    if not written.against:
+        return f"the file writes {written}, and the notes are at home on {mode.tonic}"
+    note = _natural(written.against, _pcs(written.tonic, written.name))
+    return f"the file writes {written}, which has no {note}"
 
 
 def sureness(probability: float) -> str:

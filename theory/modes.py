@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from theory.scales import MODES, degree_label, mode_shape, parent_of, parse_note, scale_notes, spell
 
-__all__ = ["Candidate", "Degree", "Mode", "mode_of"]
+__all__ = ["Candidate", "Degree", "Mode", "WrittenMode", "mode_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +39,23 @@ class Degree:
 
 
 @dataclass(frozen=True, slots=True)
+class WrittenMode:
+    """The ``tonic`` and the ``name`` of the mode that a file writes as its key.
+
+    ``held`` says that it is the answer. If not, ``against`` is a note that sounds and is not in
+    it, or empty where another note is home.
+    """
+
+    tonic: str
+    name: str
+    held: bool
+    against: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.tonic} {self.name}"
+
+
+@dataclass(frozen=True, slots=True)
 class Mode:
     """The mode of a riff: the tonic, and the ``name`` of the mode in `MODES`.
 
@@ -48,6 +65,8 @@ class Mode:
     are the notes of the mode from the tonic up; ``degrees`` are those heard (and the mode's own
     that were not). ``deciding`` lists the notes that rule out the nearest rivals, ``undecided``
     what never sounded and would decide; ``drone_midi`` the pitches that rang throughout.
+    ``written`` is the mode that the file writes: where it is this one, it is the first of
+    ``posterior`` and ``confidence`` is 1.
     """
 
     tonic: str
@@ -62,6 +81,7 @@ class Mode:
     runners_up: tuple[Candidate, ...] = ()
     posterior: tuple[Candidate, ...] = ()
     drone_midi: tuple[int, ...] = ()
+    written: WrittenMode | None = None
 
     @property
     def tonic_pc(self) -> int:

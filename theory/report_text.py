@@ -14,7 +14,7 @@ import numpy as np
 
 from theory.chord_spans import ChordSpan
 from theory.loop import Loop
-from theory.mode_reasons import parent_words, sureness
+from theory.mode_reasons import how_sure, parent_words, written_words
 from theory.modes import Mode
 from theory.voicing_levels import VoicingLevels, caution_text, side_by_side
 
@@ -129,9 +129,8 @@ def summary_text(
     """Mode and why in one line, the loop, and one shape for each chord."""
     reasons = [*mode.evidence[:1], *mode.deciding[:1], *mode.undecided[:1]]
     why = f" Why: {'; '.join(reasons)}." if reasons else ""
-    opening = (
-        f"{mode} ({sureness(mode.confidence)}, {mode.confidence:.0%}). {parent_words(mode)}.{why}"
-    )
+    why += f" But {words}." if (words := written_words(mode)) else ""
+    opening = f"{mode} ({how_sure(mode)}). {parent_words(mode)}.{why}"
     parts = [textwrap.fill(opening, _WIDTH_COLUMNS, subsequent_indent="  ")]
     if loop is not None:
         parts.append(loop_text(loop, mode, voicings))

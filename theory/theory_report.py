@@ -17,7 +17,7 @@ from theory.drone_pitches import find_drone_pitches
 from theory.json_values import json_fields
 from theory.loop import Loop, find_loop
 from theory.mode_finder import find_mode
-from theory.mode_reasons import mode_text, sureness
+from theory.mode_reasons import how_sure, mode_text, sureness
 from theory.modes import Mode
 from theory.neck import Neck, NeckOptions
 from theory.report_text import Bars, chords_text, loop_text, summary_text
@@ -88,10 +88,9 @@ class Report:
         """The mode and the loop in one line."""
         if self.mode is None:
             return self._without_mode().rstrip(".")
-        sure = f"{sureness(self.mode.confidence)}, {self.mode.confidence:.0%}"
         loop = "" if self.loop is None else f"; loop {' '.join(self.loop.symbols)}"
         implied = " (implied)" if self.loop is not None and self.loop.implied else ""
-        return f"{self.mode} ({sure}){loop}{implied}"
+        return f"{self.mode} ({how_sure(self.mode)}){loop}{implied}"
 
     def text(self, *, left_handed: bool = False) -> str:
         """The whole report as plain text, chord pictures mirrored for a ``left_handed`` player."""
@@ -136,6 +135,7 @@ def report(
     drone_midi: Iterable[int] | int | None = None,
     confidence: Iterable[float] | None = None,
     written_chords: Iterable[tuple[float, str]] = (),
+    written_key: tuple[str, str] | None = None,
     **neck: Unpack[NeckOptions],
 ) -> Report:
     """Mode, chords, loop and shapes to play it with, from note arrays.
@@ -156,6 +156,8 @@ def report(
     written_chords : iterable of (float, str), optional
         Second and symbol of chords that a player wrote over the notes: each holds to the next and
         outranks what the notes suggest.
+    written_key : (tonic, name of the mode), optional
+        The key that the file writes: the mode where the notes leave it open.
     **neck
         The neck and the hand, as for `Neck`: ``open_midi``, ``capo``, ``frets``,
         ``scale_length_mm``, ``hand_span_mm``.
@@ -195,7 +197,7 @@ def report(
         return Report(None, (), None, (), drones, only_note=only)
     beats, downbeats = _grid(notes.onset, beats_sec, downbeats_sec, meter)
     known: dict[str, Any] = {**played, "drone_midi": drones, "downbeats_sec": downbeats}
-    mode = find_mode(**known, flats=flats)
+    mode = find_mode(**known, flats=flats, written_key=written_key)
     chords = find_chords(**known, beats_sec=beats, mode=mode, name_bass=not on.reentrant)
     chords = with_written_chords(chords, written_chords, notes=notes, beats_sec=beats, mode=mode)
     loop = find_loop(chords, downbeats_sec=downbeats, mode=mode)
@@ -271,6 +273,11 @@ def _mode_document(mode: Mode) -> dict[str, Any]:
             json_fields(rival, "tonic", "name") | {"confidence": round(rival.probability, 4)}
             for rival in mode.runners_up
         ],
+        **(
+            {}
+            if mode.written is None
+            else {"written": json_fields(mode.written, "tonic", "name", "held", "against")}
+        ),
     }
 
 

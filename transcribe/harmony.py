@@ -48,7 +48,7 @@ def theory_report(riff: Riff) -> Report:
     if not riff.notes:
         raise ParameterError("there are no notes to find a mode in")
     notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
-    rhythm, drone = riff.rhythm, riff.drone
+    rhythm, drone, key = riff.rhythm, riff.drone, riff.written_key
     return theory.report(
         onset_sec=[n.onset_sec for n in notes],
         duration_sec=[n.offset_sec - n.onset_sec for n in notes],
@@ -59,6 +59,7 @@ def theory_report(riff: Riff) -> Report:
         drone_midi=riff.instrument.pitch_midi(drone.string, 0) if drone else None,
         confidence=[n.confidence for n in notes],
         written_chords=_written_chords(riff),
+        written_key=(key.tonic, key.mode) if key else None,
         **_neck(riff),
     )
 
@@ -130,5 +131,5 @@ def _theory_key(riff: Riff) -> tuple[object, ...]:
         (n.onset_sec, n.offset_sec, _reached_midi(n), n.articulation, n.confidence)
         for n in riff.notes
     ]
-    written = _written_chords(riff)
+    written = (_written_chords(riff), riff.written_key)
     return (sounds, written, riff.rhythm, riff.drone, riff.instrument, riff.player.hand_span_mm)

@@ -29,6 +29,7 @@ __all__ = [
     "Drone",
     "FileForm",
     "Instrument",
+    "KeyMode",
     "Mark",
     "MeterChoice",
     "Note",
@@ -45,6 +46,7 @@ __all__ = [
     "Swing",
     "TempoChoice",
     "Timing",
+    "WrittenKey",
     "legato_sources",
     "places_of",
     "sort_notes",
@@ -462,6 +464,19 @@ class Mark:
     extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
 
 
+KeyMode = Literal["ionian", "dorian", "phrygian", "lydian", "mixolydian", "aeolian", "locrian"]
+"""The modes that a key signature stands for."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenKey:
+    """The key that a file writes: a ``tonic``, such as ``F#``, and its ``mode``."""
+
+    tonic: str
+    mode: KeyMode
+    extra: Mapping[str, Any] = field(default_factory=dict, hash=False)
+
+
 @dataclass(frozen=True, slots=True)
 class Change:
     """A change of an object of the document, as JSON values.
@@ -531,7 +546,8 @@ class Riff:
 
     ``written_places`` are the places (string, fret) that the notes have in the file they come
     from, by note id; a fingering holds them like pins. ``marks`` are the chord symbols, names of
-    sections and words of that file, in the order of their notes. ``left_out`` names the notes of
+    sections and words of that file, in the order of their notes, and ``written_key`` is the key
+    that a score gives. ``left_out`` names the notes of
     a tab that it could put on no string. ``files`` tells how the files beside the document were
     written, by format (``tab``, ``musicxml``, ``midi``, ``jams``), and ``about`` describes a riff
     that ships with the program.
@@ -552,6 +568,7 @@ class Riff:
     cautions: tuple[Remark, ...] = field(default=(), metadata=_RARE)
     written_places: Mapping[int, tuple[int, int]] = field(default_factory=dict, metadata=_RARE)
     marks: tuple[Mark, ...] = field(default=(), metadata=_RARE)
+    written_key: WrittenKey | None = field(default=None, metadata=_RARE)
     left_out: tuple[str, ...] = field(default=(), metadata=_RARE)
     files: Mapping[str, FileForm] = field(default_factory=dict, metadata=_RARE)
     about: str = field(default="", metadata=_RARE)

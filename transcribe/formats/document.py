@@ -14,6 +14,7 @@ import dataclasses
 import functools
 import json
 import os
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -25,7 +26,7 @@ from transcribe.core.riff import Instrument, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
 from transcribe.formats.typed import read_object
-from transcribe.formats.untyped import check_theory, parse
+from transcribe.formats.untyped import check_theory, parse, shown
 
 __all__ = [
     "VERSION",
@@ -38,6 +39,8 @@ __all__ = [
 ]
 
 VERSION = 2
+
+_NOTE_NAME = re.compile(r"[A-G](#{0,2}|b{0,2})")
 
 
 def _check_remark(remark: Remark, where: str) -> None:
@@ -89,6 +92,9 @@ def _check(riff: Riff) -> None:
     for i, alternative in enumerate(riff.alternatives):
         if alternative.why is not None:
             _check_remark(alternative.why, f"alternatives[{i}].why")
+    if riff.written_key is not None and not _NOTE_NAME.fullmatch(riff.written_key.tonic):
+        found = shown(riff.written_key.tonic)
+        raise FormatError(f"written_key.tonic is {found}, expected a note such as F#")
     check_theory(riff.theory)
 
 

@@ -25,6 +25,7 @@ _MODE = {
     **{"notes": [str], "evidence": [str], "deciding": [str], "undecided": [str]},
     "degrees": [{"degree": str, "note": str, "count": int, "share": float, "role": str}],
     "runners_up": [{"tonic": str, "name": str, "confidence": float}],
+    "written": {"tonic": str, "name": str, "held": bool, "against": str},
 }
 _THEORY = {
     "mode": _MODE,

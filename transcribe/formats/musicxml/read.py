@@ -17,12 +17,22 @@ from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from transcribe.core.errors import FormatError
-from transcribe.core.pitch import SEMITONES, accidentals
-from transcribe.core.riff import LEGATO, Bend, FileForm, Instrument, Remark, Riff, Source
-from transcribe.formats.chord_names import CHORDS
+from transcribe.core.pitch import SEMITONES, accidentals, note_at_fifths
+from transcribe.core.riff import (
+    LEGATO,
+    Bend,
+    FileForm,
+    Instrument,
+    KeyMode,
+    Remark,
+    Riff,
+    Source,
+    WrittenKey,
+)
+from transcribe.formats.chord_names import CHORDS, MODES
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
     LET_RING,
@@ -41,6 +51,12 @@ _DECIMAL = re.compile(r"[+-]?\d{1,9}(\.\d{0,9})?")
 _MAX_ALTER = 3  # semitones that a letter is altered by
 _GRACE = Fraction(1, 8)  # quarters that a grace note takes from what is before
 _STROKES: dict[str, Literal["down", "up"]] = {"down-bow": "down", "up-bow": "up"}
+_MODE_NAMES: dict[str, KeyMode] = {
+    **{mode: mode for mode in get_args(KeyMode)},
+    "major": "ionian",
+    "minor": "aeolian",
+}
+_MAX_FIFTHS = 7  # sharps or flats of a key
 _UNITS = {
     "whole": Fraction(4),
     "half": Fraction(2),
@@ -119,10 +135,21 @@ def riff_from_tree(
     )
     riff = RiffBuilder(facts, played_measures(measures, path)).riff()
     title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
-    riff = replace(riff, source=Source(title))
+    riff = replace(riff, source=Source(title), written_key=_written_key(root, reader.key))
     if any(measure.backward or measure.endings for measure in measures):
         riff = replace(riff, files={"musicxml": FileForm(repeats=True)})
     return riff
+
+
+def _written_key(root: ET.Element, key: tuple[int, str] | None) -> WrittenKey | None:
+    """The key of a score, where it tells the mode. One that Handspan wrote was found, not given."""
+    if key is None or any(node.text == "Handspan" for node in root.iter("software")):
+        return None
+    fifths, name = key
+    mode = _MODE_NAMES.get(name.strip().lower())
+    if mode is None or abs(fifths) > _MAX_FIFTHS:
+        return None
+    return WrittenKey(note_at_fifths(fifths - MODES[mode]), mode)
 
 
 def _parts(root: ET.Element, path: Path) -> dict[str, list[ET.Element]]:

@@ -54,7 +54,7 @@ function modePart(mode, hear) {
     h(
       "p",
       {},
-      `${confidence} % sure`,
+      mode.written?.held ? "Written in the file" : `${confidence} % sure`,
       mode.parent ? printed(`; it has the notes of ${mode.parent}`) : "",
       ". ",
       hear("Hear the scale", { what: "scale" }),
