@@ -301,6 +301,24 @@ CASES = [
         marks=(("section", "Intro"), ("section", "Verse 1")),
     ),
     Case(
+        "sections with words",
+        "Intro (let ring throughout)\n\n"
+        + _six("-0-2-")
+        + "\nVerse: low tide at the quay\n"
+        + _six("-3-5-")
+        + "\nChorus: Am F\n"
+        + _six("-0-0-"),
+        "5/0 5/2 5/3 5/5 5/0 5/0",
+        marks=(
+            ("section", "Chorus"),
+            ("section", "Intro"),
+            ("section", "Verse"),
+            ("words", "let ring throughout"),
+            ("words", "low tide at the quay"),
+        ),
+        bars=3,
+    ),
+    Case(
         "sections with a colon",
         "Intro:\n\n"
         + _six("-0-2-")

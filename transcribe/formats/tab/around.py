@@ -34,7 +34,8 @@ _PARTS = (
 _SECTION = re.compile(
     r"^\W{0,8}?(?:\[(?P<in>[^\]|\d][^\]|]{0,40})\]|"
     rf"(?P<bare>(?:{_PARTS})(?: (?:\d{{1,2}}|[A-H]))?))"
-    r"\s*:?\s*(?:\(?(?:[x×] ?\d{1,2}|\d{1,2} ?[x×])\)?)?\W{0,8}$",
+    r"\s*:?\s*(?:\(?(?:[x×] ?\d{1,2}|\d{1,2} ?[x×])\)?\W{0,8}|\W{0,8}"
+    r"|\((?P<remark>[^()]+)\)\W{0,8}|(?<=:)\s+(?P<words>\w.*))$",
     re.I,
 )
 _OWN_SECTION = re.compile(r"\[([^\]]+)\]")
@@ -63,9 +64,18 @@ class Around:
 
 
 def is_section(line: str) -> str | None:
-    """The name of a section, where a line holds nothing else."""
+    """The name of a section, where a line holds nothing else but words on it."""
+    found = _section(line)
+    return None if found is None else found[0]
+
+
+def _section(line: str) -> tuple[str, str] | None:
+    """The name of a section, and the words after it in brackets or after a colon."""
     match = _SECTION.match(line.strip())
-    return None if match is None else " ".join((match["in"] or match["bare"]).split())
+    if match is None:
+        return None
+    name = " ".join((match["in"] or match["bare"]).split())
+    return name, (match["remark"] or match["words"] or "").strip()
 
 
 def read_around(
@@ -95,8 +105,10 @@ def read_around(
                 _read_strokes(lines[line][1:], 1, line, out)
         return out
     for line in between:
-        if (name := is_section(lines[line])) is not None:
-            out.texts.append((0, Mark("section", name)))
+        if (section := _section(lines[line])) is not None:
+            out.texts.append((0, Mark("section", section[0])))
+            if section[1]:
+                out.texts.append((0, Mark("words", section[1])))
             out.lines.add(line)
     for line in (*above, *below):
         tokens = lines[line].split()

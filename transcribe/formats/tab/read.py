@@ -268,6 +268,7 @@ class _Reader:
         between = list(range(before + 1, system[0].line))
         out = read_around(self.lines, above, below, between, self.head.own)
         if not self.head.own:
+            out.texts = [t for t in out.texts if t[1].kind != "words" or _is_words(t[1].text)]
             count = self._count_row(system)
             for line in below:
                 text = self.lines[line].strip()
@@ -550,6 +551,8 @@ def _is_words(text: str) -> bool:
     """Whether a line under the strings is words to keep, and no count or remark on repeats."""
     letters = sum(c.isalpha() for c in text)
     good = letters >= 3 and letters >= 0.5 * len(text.replace(" ", ""))
+    if all(_is_chord((0, token)) for token in text.split()):
+        return False
     return good and not _AGAIN.search(text) and is_section(text) is None
 
 
