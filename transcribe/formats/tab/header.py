@@ -2,8 +2,9 @@
 
 Tunings as people write them (``Tuning: D A D G B E``, ``drop D``, ``DADGAD``) list the lowest
 string first, as is common practice; with octaves (``E4 B3 G3 D3 A2 E2``) the pitches tell the
-order. Without a tuning, the names before the strings give it, each in the octave nearest to the
-usual tuning for that number of strings.
+order. Without a tuning, the names before the strings give it: where they are some of the strings
+of a guitar in standard tuning the others are left out because they are not played, else each is in
+the octave nearest to the usual tuning for that number of strings.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from transcribe.core.instrument import TUNINGS, make_instrument, parse_tuning
 from transcribe.core.pitch import parse_pitch, pitch_class, pitch_name
 from transcribe.core.riff import Instrument
 from transcribe.formats.tab.lines import StringLine, refuse, string_line
+from transcribe.formats.tab.names import STANDARD, classes_of, tuning_classes
 
 __all__ = ["OWN", "Header", "read_header"]
 
@@ -56,6 +58,7 @@ class Header:
     meter: tuple[int, int] | None = None
     bpm: float | None = None
     bpm_of: float | None = None  # what ``bpm`` counts as a share of a whole; None: beats
+    bass: bool = False  # whether the tab says that it is one for a bass
     lowered: int = 0  # semitones that all strings are tuned down, in a tab that names no tuning
     column_sec: float | None = None
     drone: tuple[int, ...] = ()
@@ -77,6 +80,13 @@ class Header:
         if self.open_midi is not None:
             return len(self.open_midi)
         return len(self.classes) if self.classes is not None else None
+
+    @property
+    def likely(self) -> list[tuple[int, ...]]:
+        """Pitch classes of the tunings whose strings a tab may call by name, leaving some out."""
+        told = self.classes or (self.open_midi and tuning_classes(self.open_midi))
+        likely = [told] if told else [tuning_classes(TUNINGS["bass"])] if self.bass else []
+        return likely if told and len(told) != len(STANDARD) else [*likely, STANDARD]
 
     def string_1_first(self, systems: list[list[StringLine]], name: str) -> list[list[StringLine]]:
         """The systems with string 1 first; some people write the lowest string on top.
@@ -135,13 +145,7 @@ class Header:
 
 
 def _named_classes(system: list[StringLine]) -> tuple[int, ...] | None:
-    if any(not row.name for row in system):
-        return None
-    names = [row.name.upper().replace("♯", "#").replace("♭", "B") for row in system]
-    if any(name.startswith("H") for name in names):
-        # Where H is B natural, B is B flat (common practice in German, no source).
-        names = ["BB" if name == "B" else name.replace("H", "B", 1) for name in names]
-    return tuple(pitch_class(name[0] + name[1:].lower()) for name in names)
+    return classes_of([row.name for row in system])
 
 
 def _check_complete(system: list[StringLine], classes: tuple[int, ...], name: str) -> None:
@@ -295,6 +299,7 @@ _TUNING_BEFORE = re.compile(
     re.I,
 )
 _TUNING_AFTER = re.compile(r"\btun(?:ing|ed)\b(?:\s+to)?\s*[:=]?\s*(.+)$", re.I)
+_BASS = re.compile(r"\bbass\b(?! ?(?:note|string|drum|run)s?\b)", re.I)
 _DROP_D = re.compile(r"\bdrop(?:ped)?[ -]d\b", re.I)
 
 
@@ -308,6 +313,7 @@ def _read_lenient(lines: list[str]) -> Header:
         text = line.strip()
         if head.open_midi is None and head.classes is None:
             _lenient_tuning(head, text, above)
+        head.bass |= above and len(text) < 40 and _BASS.search(text) is not None
         if match := _CAPO.search(text):
             head.capo = int(match[1])
         if head.bpm is None:

@@ -10,10 +10,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from transcribe.core.errors import FormatError
+from transcribe.core.instrument import TUNINGS
+from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Remark
+from transcribe.formats.tab.names import classes_of, is_known, strings_called, tuning_classes
 
 __all__ = [
     "Bar",
@@ -106,11 +110,17 @@ _QUOTED = re.compile(r"^(?:> ?)+")
 
 
 def find_systems(
-    lines: list[str], name: str, *, strings: int | None = None
+    lines: list[str],
+    name: str,
+    *,
+    strings: int | None = None,
+    likely: Sequence[tuple[int, ...]] = (),
 ) -> list[list[StringLine]]:
     """Systems of string lines, each with the same number of strings, signs not yet read.
 
-    ``strings`` is how many there are where a header tells it.
+    ``strings`` is how many there are where a header tells it. Lines that are named after some
+    strings of a ``likely`` tuning (pitch classes, string 1 first) are those strings, and the
+    others stand empty between them.
 
     Raises
     ------
@@ -137,6 +147,8 @@ def find_systems(
     ]
     if not kept:
         raise refuse(name, 0, "no lines of strings", "a tab such as e|--0--2--| for each string")
+    if (systems := _by_name(kept, likely)) is not None:
+        return systems
     count = strings or _count_strings(kept)
     if (period := _period(kept)) and (strings is None or period == strings):
         systems = [kept[i : i + period] for i in range(0, len(kept), period)]
@@ -280,6 +292,55 @@ def _period(rows: list[StringLine]) -> int | None:
     for period in range(3, min(12, len(names)) + 1):
         if len(names) % period == 0 and all(n == names[i % period] for i, n in enumerate(names)):
             return period
+    return None
+
+
+def _by_name(
+    rows: list[StringLine], likely: Sequence[tuple[int, ...]]
+) -> list[list[StringLine]] | None:
+    """Systems, string 1 first, of lines whose names are some of a tuning's strings; else None."""
+    classes = classes_of([row.name for row in rows])
+    if classes is None or any(row.octave is not None for row in rows):
+        return None
+    if (period := _period(rows)) and is_known(classes[:period]):
+        return None
+    at = {row.line: c for row, c in zip(rows, classes, strict=True)}
+    runs = _runs(rows)
+    bass = tuning_classes(TUNINGS["bass"])
+    if any(tuple(at[row.line] for row in run) == bass for run in runs):
+        likely = [bass, *likely]
+    for tuning in likely:
+        for order in (1, -1):
+            found = [_filled(run[::order], at, tuning) for run in runs]
+            if None not in found:
+                whole = [systems or [] for systems in found]
+                return [system for systems in whole for system in systems[::order]]
+    return None
+
+
+def _filled(
+    run: list[StringLine], at: dict[int, int], tuning: tuple[int, ...]
+) -> list[list[StringLine]] | None:
+    """The systems of adjacent lines, with the strings of ``tuning`` that they leave out."""
+    classes = [at[row.line] for row in run]
+    for count in range(len(run), 0, -1):
+        if len(run) % count or any(c != classes[i % count] for i, c in enumerate(classes)):
+            continue
+        low = run[0].name.isupper()
+        called = strings_called(classes[:count], tuning, low=low)
+        if called is None:
+            continue
+        systems = []
+        for first in range(0, len(run), count):
+            some = dict(zip(called, run[first : first + count], strict=True))
+            near = run[first]
+            system = []
+            for string, pitch in enumerate(tuning):
+                near = some.get(string, near)
+                empty = StringLine(near.line, pitch_name(pitch)[:-2], None, near.start, near.start)
+                system.append(some.get(string, empty))
+            systems.append(system)
+        return systems
     return None
 
 

@@ -99,7 +99,8 @@ def read_tab(source: str | os.PathLike[str], *, name: str | None = None) -> Riff
     if head.own and head.open_midi is not None:
         systems = find_own_systems(lines, name, string_names(Instrument(head.open_midi)))
     else:
-        systems = head.string_1_first(find_systems(lines, name, strings=head.strings), name)
+        systems = find_systems(lines, name, strings=head.strings, likely=head.likely)
+        systems = head.string_1_first(systems, name)
     for system in systems:
         for row in system:
             read_signs(row, lines[row.line], name)
