@@ -68,9 +68,13 @@ def test_the_command_lists_and_takes_them_out(
     listed = [line for line in capsys.readouterr().out.splitlines() if "unsure (" in line]
     assert [int(line.split()[0]) for line in listed] == [3, 8, 20]
     assert main(["refinger", str(path), "--confirm", "8", "--delete", "20"]) == 0
+    assert "1 note is sure now" in capsys.readouterr().out
     assert {n.id for n in read_riff(path).notes if n.unsure} == {3}
     assert main(["refinger", str(path), "--delete", "unsure"]) == 0
     left = {n.id for n in read_riff(path).notes}
+    assert main(["refinger", str(path), "--undo"]) == 0
+    assert main(["refinger", str(path), "--undo"]) == 0
+    assert "1 note is unsure again" in capsys.readouterr().out
     assert 8 in left
     assert not {3, 20} & left
 

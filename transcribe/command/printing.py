@@ -107,6 +107,10 @@ def changes(old: Riff, new: Riff) -> list[str]:
     for name, words in (("tuning", _strings), ("drone", _drone)):
         if words(old) != words(new):
             lines.append(f"{name}: {words(old)} -> {words(new)}")
+    here = [n for n in new.notes if n.id in before]
+    for unsure, words in ((False, "sure now"), (True, "unsure again")):
+        if count := sum(n.unsure == unsure != before[n.id].unsure for n in here):
+            lines.append(f"{count} note{'s are' if count > 1 else ' is'} {words}")
     for note in new.notes:
         was = before.pop(note.id, None)
         name = f"note {note.id}"
@@ -120,6 +124,8 @@ def changes(old: Riff, new: Riff) -> list[str]:
             lines.append(f"{name}: pin taken off, it stays on {place(note)}")
         elif note.pinned and not was.pinned:
             lines.append(f"{name}: pinned where it lies, {place(note)}")
+        if was is not None and was.articulation != note.articulation:
+            lines.append(f"{name}: {was.articulation} -> {note.articulation}")
     lines += [f"note {i}: {pitch_name(n.pitch_midi)} is gone" for i, n in before.items()]
     return lines
 

@@ -417,7 +417,7 @@ function plots(found) {
             ? h(
                 "p",
                 { class: "hint" },
-                "To the left points what came early, to the right what came late; the shaded band is what still counts as on time.",
+                "▶ came late, ◀ came early; the shaded band is what still counts as on time.",
               )
             : null,
         )
