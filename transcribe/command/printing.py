@@ -108,9 +108,9 @@ def changes(old: Riff, new: Riff) -> list[str]:
         if words(old) != words(new):
             lines.append(f"{name}: {words(old)} -> {words(new)}")
     here = [n for n in new.notes if n.id in before]
-    for unsure, words in ((False, "sure now"), (True, "unsure again")):
+    for unsure, now in ((False, "sure now"), (True, "unsure again")):
         if count := sum(n.unsure == unsure != before[n.id].unsure for n in here):
-            lines.append(f"{count} note{'s are' if count > 1 else ' is'} {words}")
+            lines.append(f"{count} note{'s are' if count > 1 else ' is'} {now}")
     for note in new.notes:
         was = before.pop(note.id, None)
         name = f"note {note.id}"

@@ -26,8 +26,10 @@ TAKEN = "none is given"
 """What the line of a tempo says where no file gives one."""
 
 SHAPES = "shapes "
-NOT_TOLD = "not told: "
 """What goes before the chord shapes that a loop is played with at a capo."""
+
+NOT_TOLD = "not told: "
+"""What goes before the modes that a line may be in, where too little tells which."""
 
 _THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
 _MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
