@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from transcribe.formats.lesson_document import read_lesson, write_lesson
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
+    from transcribe.lesson.lesson_files import make_lesson
 
 __all__ = [
     "Drone",
@@ -40,6 +41,7 @@ __all__ = [
     "from_music21",
     "half_time",
     "make_instrument",
+    "make_lesson",
     "pin",
     "read_any",
     "read_lesson",
@@ -63,6 +65,7 @@ _HOMES = {
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
+    "transcribe.lesson.lesson_files": ("make_lesson",),
     "transcribe.core.instrument": ("make_instrument",),
     "transcribe.api": ("compare", "finger", "transcribe"),
     "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),

@@ -84,7 +84,7 @@ def _changed(lesson: Lesson, folder: Path, args: argparse.Namespace, progress: P
     from transcribe.lesson.part_riffs import read_part
 
     for riff in args.add:
-        lesson = edits.add_part(lesson, *riff_to_add(riff, folder))
+        lesson = edits.add_part(lesson, *riff_to_add(Path(riff), folder))
     for text in args.playing:
         part, number = _of_part(lesson, text, "--playing", "A=2")
         lesson = use_playing(

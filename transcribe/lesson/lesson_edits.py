@@ -27,6 +27,7 @@ __all__ = [
     "find_part",
     "form_text",
     "join_bars",
+    "joined",
     "last_bar",
     "reorder",
     "set_form",

@@ -97,8 +97,8 @@ def make_lesson(
         Where the files go; the session's own folder by default.
     title, name : str, optional
         Title of the lesson, and NAME of its files; both that of the session by default.
-    formats
-        Files beside each riff document, as for `transcribe.library.riff_files.save`.
+    formats : iterable of str
+        Files beside each riff document: ``tab``, ``musicxml``, ``midi``, ``jams``.
     instrument, hand, drone, max_sec
         As for `transcribe.lesson.split.split`.
     say : callable
@@ -116,6 +116,22 @@ def make_lesson(
         If the session cannot be read, or nothing in it is long enough for a part.
     FormatError
         If a file cannot be written, or an old lesson of that name cannot be read.
+
+    Examples
+    --------
+    A line of eight notes, which a string model plays:
+
+    >>> import soundfile
+    >>> from transcribe.core.riff import Note
+    >>> from transcribe.sound import render_riff
+    >>> line = (50, 53, 55, 57, 55, 53, 52, 50)
+    >>> notes = [Note(k, 0.5 * k + 0.2, 0.5 * k + 0.6, pitch) for k, pitch in enumerate(line)]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     session = Path(folder) / "pier.wav"
+    ...     soundfile.write(session, render_riff(Riff(notes=tuple(notes))), 22050)
+    ...     made = make_lesson(session)
+    >>> [(part.label, part.riff) for part in made.lesson.parts], made.path.name
+    ([('A', 'pier-A.riff.json')], 'pier.lesson.json')
     """
     session = Path(session)
     folder = session.parent if folder is None else Path(folder)
@@ -125,6 +141,11 @@ def make_lesson(
     path = folder / f"{name}{LESSON_SUFFIX}"
     # An unreadable old document is refused before the work, not after it.
     old = read_lesson(path) if path.exists() else None
+    if old is not None and _sha(old) != _digest(session):
+        raise ParameterError(
+            f"{path} is the lesson of another session, or of none; give the new one another name, or "
+            "another folder"
+        )
     with tempfile.TemporaryDirectory(prefix="handspan-") as scratch:
         copy = Path(scratch, "session.wav")
         found = split(
@@ -145,8 +166,6 @@ def make_lesson(
         )
         if old is not None:
             lesson = _carried(old, lesson, title=title)
-            if lesson.session != old.session and _sha(old) != _sha(lesson):
-                say(f"{path} was of another session and is kept as {riff_files.keep_old(path)}")
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -165,6 +184,14 @@ def _sha(lesson: Lesson) -> str | None:
     return None if lesson.session is None else lesson.session.sha256
 
 
+def _digest(session: Path) -> str | None:
+    try:
+        with session.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # the reader of recordings says what is wrong with it
+        return None
+
+
 def _source_label(part: LessonPart, found: Lesson) -> str:
     """The label that the split has given a part."""
     return next((one.label for one in found.parts if one.take == part.take), "")
@@ -179,12 +206,10 @@ def _relative(session: Path, folder: Path) -> str:
 
 
 def _carried(old: Lesson, new: Lesson, *, title: str) -> Lesson:
-    """``new`` with what the teacher has said of the parts of ``old`` that are the same session's.
+    """``new`` with what the teacher has said of the parts of ``old``, a lesson of the same session.
 
     Parts are the same where their takes overlap by more than half.
     """
-    if _sha(old) is None or _sha(old) != _sha(new):
-        return new
     free = list(new.parts)
     kept: list[LessonPart] = []
     for part in old.parts:
@@ -237,20 +262,24 @@ def _write_part(
 ) -> list[Path]:
     """The riff, the tab and the sound of a part; a riff that was corrected is left as it is."""
     document = folder / part.riff
-    if document.exists() and read_riff(document).history:
-        say(f"{document} was corrected and stays as it is; move it away to have it made again")
-        return []
-    return _write_files(document, riff, take, copy, formats, say)
+    data = _cut_sound(copy, take)
+    if document.exists():
+        old = read_riff(document)
+        if old.history and old.source and old.source.sha256 == hashlib.sha256(data).hexdigest():
+            say(f"{document} was corrected and stays as it is; move it away to have it made again")
+            return []
+        if old.history:
+            say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
+    return _write_files(document, riff, data, formats, say)
 
 
 def _write_files(
-    document: Path, riff: Riff, take: Playing, copy: Path, formats: Iterable[str], say: Say
+    document: Path, riff: Riff, data: bytes, formats: Iterable[str], say: Say
 ) -> list[Path]:
-    """The riff, the tab and the sound of a take, which is cut from the WAV of its session."""
+    """The riff, the tab and the sound of a take, which is ``data``."""
     name = riff_files.riff_name(document)
     sound = document.with_name(f"{name}.flac")
     document.parent.mkdir(parents=True, exist_ok=True)
-    data = _cut_sound(copy, take)
     write_atomically(sound, data)
     source = dataclasses.replace(
         riff.source or Source(), file=sound.name, sha256=hashlib.sha256(data).hexdigest()
@@ -462,5 +491,5 @@ def _hear_again(
         if document.exists() and read_part(part, folder).history:
             say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
         forms = tuple(read_part(part, folder).files) if document.exists() else ("tab",)
-        _write_files(document, riff, take, copy, forms, say)
+        _write_files(document, riff, _cut_sound(copy, take), forms, say)
     return riff

@@ -15,6 +15,7 @@ import dataclasses
 import itertools
 import os
 import string
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,6 +44,7 @@ _SHORTEST_SEC = 2.0  # of a part, for the same reason
 _COMPLETE_SHARE = 0.85  # of the longest playing that one must reach to stand for the part
 _LONGEST_REST_SEC = 5.0  # that a playing may have in its middle
 _OF_THE_END = ("cut-off", "no-end-mark")  # remarks that speak of the last seconds of a file
+_SAME_EVENNESS_SEC = 0.005
 _SLOWER = 0.9  # a playing slower than this share of the take's tempo is one to start from
 
 
@@ -320,9 +322,9 @@ def rank(playings: Sequence[tuple[Playing, Riff]]) -> tuple[int, tuple[Playing, 
     """Which playing of a part is the best, and all of them as they compare with it.
 
     Of the playings that reach most of the longest one, the best has the fewest slips, as far as the
-    others tell: notes that half of them or more do not have, or have otherwise. Among equals it has
-    the smallest share of unsure notes, to the nearest twentieth, and then lies nearest to an even
-    beat.
+    others tell: notes that over half of them do not have, or have otherwise. Among equals it has
+    the smallest share of unsure notes, to the nearest twentieth, then lies nearest to an even beat,
+    to 5 ms, and then comes first.
 
     Returns
     -------
@@ -342,9 +344,10 @@ def rank(playings: Sequence[tuple[Playing, Riff]]) -> tuple[int, tuple[Playing, 
     def trouble(i: int) -> tuple[float, float, float]:
         playing, riff = playings[i]
         others = [compare(other, riff) for k, (_, other) in enumerate(playings) if k != i]
-        slips = median(_differences(held) for held in others) if len(others) > 1 else 0
+        slips = _slips(others) if len(others) > 1 else 0.0
         unsure = round(20.0 * playing.unsure / max(1, playing.notes))
-        return slips, unsure, 9.0 if playing.uneven_sec is None else playing.uneven_sec
+        even = playing.uneven_sec
+        return slips, unsure, 9.0 if even is None else round(even / _SAME_EVENNESS_SEC)
 
     best = min(complete, key=trouble)
     take = playings[best][1]
@@ -361,9 +364,19 @@ def rank(playings: Sequence[tuple[Playing, Riff]]) -> tuple[int, tuple[Playing, 
     return best, tuple(out)
 
 
-def _differences(held: Comparison) -> int:
-    """How many notes of the reference another playing has otherwise, or not, or besides."""
-    return sum(held.summary.counts.get(kind, 0) for kind in ("wrong", "missed", "extra"))
+def _slips(others: Sequence[Comparison]) -> float:
+    """How many notes of a playing over half of the others contradict, or have besides.
+
+    ``others`` are the other playings, held against this one.
+    """
+    against = Counter(
+        row.reference
+        for held in others
+        for row in held.notes
+        if row.verdict in ("wrong", "missed") and row.reference is not None
+    )
+    besides = median(held.summary.counts.get("extra", 0) for held in others)
+    return sum(2 * count > len(others) for count in against.values()) + besides
 
 
 def _reached(held: Comparison) -> float:

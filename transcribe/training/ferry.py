@@ -161,13 +161,13 @@ class _Time:
 
 
 _SCRIPT: tuple[_Time | Pause, ...] = (
-    Pause(6.5),
+    Pause(5.5),
     _Time("A"),
     Pause(4.5),
     _Time("A", 0.7, (Slip("missed", 9.0, 3), Slip("wrong", 18.0, 3, fret=7))),
     Pause(5.5),
     _Time("B", slips=(Slip("wrong", 10.0, 4, fret=8),)),
-    Pause(3.5, talk=False),
+    Pause(3.0, talk=False),
     _Time("B"),
     Pause(4.5),
     _Time("B", 0.65),
@@ -186,7 +186,13 @@ _SCRIPT: tuple[_Time | Pause, ...] = (
 _BEST = {"A": 0, "B": 1, "C": 0, "D": 0}  # of the playings of each part, the one that is shown
 _VOICE = Voice(pitch_hz=118.0, fall=0.7, syllable_sec=0.19, tract=0.98, breath=0.06)
 _ROOM = Rough(
-    reverb_sec=0.45, reverb_wet=0.25, eq_db=2.0, snr_db=38.0, noise_slope=-4.0, level_db=-5.0
+    reverb_sec=0.45,
+    reverb_wet=0.25,
+    eq_db=2.0,
+    band_hz=(60.0, 7000.0),
+    snr_db=38.0,
+    noise_slope=-4.0,
+    level_db=-5.0,
 )
 
 
