@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.api import compare, finger, transcribe
+    from transcribe.api import compare, finger, practice_sound, transcribe, write_sound
     from transcribe.core.instrument import make_instrument
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
     from transcribe.correct.history import redo, undo
@@ -36,6 +36,7 @@ __all__ = [
     "half_time",
     "make_instrument",
     "pin",
+    "practice_sound",
     "read_any",
     "read_riff",
     "redo",
@@ -45,6 +46,7 @@ __all__ = [
     "undo",
     "unpin",
     "write_riff",
+    "write_sound",
 ]
 
 _HOMES = {
@@ -56,7 +58,7 @@ _HOMES = {
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
     "transcribe.core.instrument": ("make_instrument",),
-    "transcribe.api": ("compare", "finger", "transcribe"),
+    "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
     "transcribe.correct.retime": ("double_time", "half_time"),
 }
