@@ -278,7 +278,7 @@ def _make(
 
         sr = 44100
         if kind == "hear":
-            from transcribe.page.worker.examples import example
+            from transcribe.sound.examples import example
 
             document = example(document, what=options["what"], frets=options["frets"])
         y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
