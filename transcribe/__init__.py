@@ -8,8 +8,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.api import compare, finger, transcribe
+    from transcribe.api import compare, finger, practice_sound, transcribe, write_sound
     from transcribe.core.instrument import make_instrument
+    from transcribe.core.lesson import Lesson, LessonPart, Playing
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
     from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from transcribe.fingering import Hand
     from transcribe.formats import read_any
     from transcribe.formats.document import read_riff, write_riff
+    from transcribe.formats.lesson_document import read_lesson, write_lesson
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
 
@@ -24,8 +26,11 @@ __all__ = [
     "Drone",
     "Hand",
     "Instrument",
+    "Lesson",
+    "LessonPart",
     "Note",
     "Phrase",
+    "Playing",
     "Rhythm",
     "Riff",
     "Source",
@@ -36,7 +41,9 @@ __all__ = [
     "half_time",
     "make_instrument",
     "pin",
+    "practice_sound",
     "read_any",
+    "read_lesson",
     "read_riff",
     "redo",
     "theory_report",
@@ -44,7 +51,9 @@ __all__ = [
     "transcribe",
     "undo",
     "unpin",
+    "write_lesson",
     "write_riff",
+    "write_sound",
 ]
 
 _HOMES = {
@@ -54,9 +63,11 @@ _HOMES = {
     "transcribe.harmony": ("theory_report",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
+    "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
     "transcribe.core.instrument": ("make_instrument",),
-    "transcribe.api": ("compare", "finger", "transcribe"),
+    "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
+    "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
     "transcribe.correct.retime": ("double_time", "half_time"),
 }

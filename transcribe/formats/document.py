@@ -11,13 +11,12 @@ not know survive a read and a write. Documents of version 1 are read, too
 from __future__ import annotations
 
 import dataclasses
-import functools
 import json
 import os
 import re
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal, TypeVar
 
 from transcribe.core.errors import FormatError
 from transcribe.core.files import write_atomically
@@ -25,12 +24,13 @@ from transcribe.core.limits import MAX_BEATS, MAX_BYTES, MAX_NOTES, MAX_SEC
 from transcribe.core.riff import Instrument, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.formats.document_1 import from_version_1
-from transcribe.formats.typed import read_object
+from transcribe.formats.typed import plain_values, read_object
 from transcribe.formats.untyped import check_theory, parse, shown
 
 __all__ = [
     "VERSION",
     "from_json",
+    "read_document",
     "read_riff",
     "to_bytes",
     "to_json",
@@ -39,6 +39,8 @@ __all__ = [
 ]
 
 VERSION = 2
+
+_T = TypeVar("_T")
 
 _NOTE_NAME = re.compile(r"[A-G](#{0,2}|b{0,2})")
 
@@ -121,46 +123,38 @@ def from_json(value: Any) -> Riff:
     return dataclasses.replace(riff, notes=sort_notes(riff.notes), extra=extra)
 
 
-@functools.cache
-def _fields(kind: type) -> tuple[tuple[str, bool, Any], ...]:
-    """Name, whether it is left out at its default, and default of each field of a dataclass."""
-    return tuple(
-        (
-            f.name,
-            bool(f.metadata.get("rare")),
-            f.default if f.default_factory is dataclasses.MISSING else f.default_factory(),
-        )
-        for f in dataclasses.fields(kind)
-        if f.name != "extra"
-    )
-
-
-_SCALARS = frozenset({str, int, float, bool, type(None)})
-
-
-def _plain(value: Any) -> Any:
-    """A value as JSON values: an object for a dataclass, its unknown keys merged back in."""
-    if value.__class__ in _SCALARS:
-        return value
-    if dataclasses.is_dataclass(value):
-        out: dict[str, Any] = {}
-        for name, rare, default in _fields(value.__class__):
-            item = getattr(value, name)
-            if not (rare and item == default):
-                out[name] = item if item.__class__ in _SCALARS else _plain(item)
-        return out | dict(getattr(value, "extra"))  # noqa: B009 - every type of the riff has it
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return value
-
-
 def to_json(riff: Riff) -> dict[str, Any]:
     """The riff document as JSON values, in the order that a reader of the file wants them."""
-    plain = _plain(riff)
+    plain = plain_values(riff)
     first = {key: plain.pop(key) for key in ("source", "instrument", "timing", "rhythm", "notes")}
     return {"handspan": VERSION} | first | plain
+
+
+def read_document(
+    path: str | os.PathLike[str], from_json: Callable[[Any], _T], kind: Literal["riff", "lesson"]
+) -> _T:
+    """What a document of JSON in UTF-8 holds, in the words of errors a ``kind`` document.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, is too large, is not JSON, or ``from_json`` refuses its values.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            text = within_limit(file, kind).decode("utf-8")
+    except FileNotFoundError:
+        raise FormatError(f"{path}: there is no such file") from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise FormatError(f"{path} cannot be read: {error}") from None
+    try:
+        return from_json(parse(text))
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
+    except (json.JSONDecodeError, RecursionError) as error:
+        place = f":{error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
+        raise FormatError(f"{path}{place}: not JSON; is this a {kind} document?") from None
 
 
 def read_riff(path: str | os.PathLike[str]) -> Riff:
@@ -189,25 +183,7 @@ def read_riff(path: str | os.PathLike[str]) -> Riff:
     ...     [note.pitch_midi for note in read_riff(path).notes]
     [50]
     """
-    path = Path(path)
-    try:
-        with path.open("rb") as file:
-            text = within_limit(file).decode("utf-8")
-    except FileNotFoundError:
-        raise FormatError(f"{path}: there is no such file") from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise FormatError(f"{path} cannot be read: {error}") from None
-    try:
-        value = parse(text)
-    except FormatError as error:
-        raise FormatError(f"{path}: {error}") from None
-    except (json.JSONDecodeError, RecursionError) as error:
-        place = f":{error.lineno}" if isinstance(error, json.JSONDecodeError) else ""
-        raise FormatError(f"{path}{place}: not JSON; is this a riff document?") from None
-    try:
-        return from_json(value)
-    except FormatError as error:
-        raise FormatError(f"{path}: {error}") from None
+    return read_document(path, from_json, "riff")
 
 
 def write_riff(riff: Riff, path: str | os.PathLike[str]) -> None:
@@ -261,9 +237,9 @@ def to_bytes(riff: Riff) -> bytes:
     return (text + "\n").encode("utf-8")
 
 
-def within_limit(file: BinaryIO) -> bytes:
+def within_limit(file: BinaryIO, kind: str = "riff") -> bytes:
     """What a file holds. Raises FormatError where it is larger than a document may be."""
     data = file.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise FormatError(f"the file is larger than {MAX_BYTES // 2**20} MB, the most for a riff")
+        raise FormatError(f"the file is larger than {MAX_BYTES // 2**20} MB, the most for a {kind}")
     return data

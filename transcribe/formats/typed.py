@@ -1,4 +1,6 @@
-"""Reads the dataclasses of `transcribe.core.riff` from JSON values, by their own type hints.
+"""The dataclasses of `transcribe.core.riff` and `lesson` from JSON values and back.
+
+They are read by their own type hints.
 
 A key is a field, a key that is no field goes to ``extra``, and a field without a default must be
 there. Whatever is of another type, is not finite or lies outside its range is refused in one line
@@ -18,11 +20,12 @@ from collections.abc import Callable, Mapping
 from typing import Any, Literal, TypeVar
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MAX_BEATS, MAX_DIGITS, MAX_NOTES, MAX_SEC
+from transcribe.core.lesson import Lesson
+from transcribe.core.limits import MAX_BEATS, MAX_DIGITS, MAX_NOTES, MAX_PARTS, MAX_SEC
 from transcribe.core.riff import ARTICULATIONS, REQUESTS
 from transcribe.formats.untyped import shown
 
-__all__ = ["read_object"]
+__all__ = ["plain_values", "read_object"]
 
 _Convert = Callable[[Any, str], Any]
 """A JSON value, and where it stands -> the value of the field."""
@@ -67,11 +70,18 @@ _RANGES = {  # of the other numbers, by type and field
     "Request.number": (0, 36),
     "Alternative.hardest_note": _NATURAL,
     "FileForm.width": (1, math.inf),
+    "Playing.start_sec": _NATURAL,
+    "Playing.notes": _NATURAL,
+    "Playing.unsure": _NATURAL,
+    "Playing.uneven_sec": _NATURAL,
+    "Playing.bpm": _BPM,
+    "Playing.alike": _SHARE,
+    "LessonPart.start_bpm": _BPM,
 }
 _CHOICES = {"Note.articulation": ARTICULATIONS, "Request.kind": REQUESTS}
 _RISING = {"Rhythm.beats_sec", "Rhythm.downbeats_sec", "Timing.bars_sec"}
 _NEEDED = {"Riff.notes"}  # though they have a default
-_MAX_ITEMS = {"Riff.notes": MAX_NOTES}
+_MAX_ITEMS = {"Riff.notes": MAX_NOTES, "Lesson.parts": MAX_PARTS}
 
 
 def read_object(kind: Callable[..., _T], value: Any, where: str) -> _T:
@@ -97,7 +107,7 @@ def read_object(kind: Callable[..., _T], value: Any, where: str) -> _T:
     >>> read_object(Swing, {"ratio": 2, "share": 0.667, "mine": 1}, "rhythm.swing")
     Swing(ratio=2.0, share=0.667, extra={'mine': 1})
     """
-    name = where or "the riff document"
+    name = where or f"the {'lesson' if kind is Lesson else 'riff'} document"
     if not isinstance(value, Mapping):
         raise FormatError(f"{name} is {_kind_name(value)}, expected an object")
     rest = dict(value)
@@ -140,7 +150,7 @@ def _converter(hint: Any, path: str) -> _Convert:
     if origin is Literal or path in _CHOICES:
         return functools.partial(_choice, inner or _CHOICES[path])
     if origin is tuple and inner == (int, int):
-        return _meter
+        return _bars if path == "LessonPart.bars" else _meter
     if origin is tuple:
         return functools.partial(_items, _converter(inner[0], path), path)
     if inner == (int, tuple[int, int]):
@@ -242,6 +252,13 @@ def _meter(value: Any, where: str) -> tuple[int, int]:
     return meter
 
 
+def _bars(value: Any, where: str) -> tuple[int, int]:
+    bars = _pair(value)
+    if bars is None or not 0 <= bars[0] <= bars[1] <= MAX_BEATS:
+        raise FormatError(f"{where} is {shown(value)}, expected a first and a last bar, as [1, 4]")
+    return bars
+
+
 def _places(value: Any, where: str) -> dict[int, tuple[int, int]]:
     """Note ids, as text, with (string, fret)."""
     found = {}
@@ -251,3 +268,41 @@ def _places(value: Any, where: str) -> dict[int, tuple[int, int]]:
             raise FormatError(f"{where}[{note!r}] is {shown(place)}, expected [string, fret]")
         found[int(note)] = pair
     return found
+
+
+@functools.cache
+def _fields(kind: type) -> tuple[tuple[str, bool, Any], ...]:
+    """Name, whether it is left out at its default, and default of each field of a dataclass."""
+    return tuple(
+        (
+            f.name,
+            bool(f.metadata.get("rare")),
+            f.default if f.default_factory is dataclasses.MISSING else f.default_factory(),
+        )
+        for f in dataclasses.fields(kind)
+        if f.name != "extra"
+    )
+
+
+_SCALARS = frozenset({str, int, float, bool, type(None)})
+
+
+def plain_values(value: Any) -> Any:
+    """A value as JSON values: an object for a dataclass, its unknown keys merged back in.
+
+    A field that is rarely set is left out while it holds its default.
+    """
+    if value.__class__ in _SCALARS:
+        return value
+    if dataclasses.is_dataclass(value):
+        out: dict[str, Any] = {}
+        for name, rare, default in _fields(value.__class__):
+            item = getattr(value, name)
+            if not (rare and item == default):
+                out[name] = item if item.__class__ in _SCALARS else plain_values(item)
+        return out | dict(getattr(value, "extra"))  # noqa: B009 - every type of the riff has it
+    if isinstance(value, Mapping):
+        return {str(key): plain_values(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain_values(item) for item in value]
+    return value
