@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from transcribe.api import compare, finger, transcribe
+    from transcribe.api import compare, finger, practice_sound, transcribe, write_sound
     from transcribe.core.instrument import make_instrument
     from transcribe.core.lesson import Lesson, LessonPart, Playing
     from transcribe.core.riff import Drone, Instrument, Note, Phrase, Rhythm, Riff, Source
@@ -43,6 +43,7 @@ __all__ = [
     "make_instrument",
     "make_lesson",
     "pin",
+    "practice_sound",
     "read_any",
     "read_lesson",
     "read_riff",
@@ -54,6 +55,7 @@ __all__ = [
     "unpin",
     "write_lesson",
     "write_riff",
+    "write_sound",
 ]
 
 _HOMES = {
@@ -67,7 +69,7 @@ _HOMES = {
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
     "transcribe.lesson.lesson_files": ("make_lesson",),
     "transcribe.core.instrument": ("make_instrument",),
-    "transcribe.api": ("compare", "finger", "transcribe"),
+    "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
     "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),
     "transcribe.core.riff": ("Drone", "Instrument", "Note", "Phrase", "Rhythm", "Riff", "Source"),
     "transcribe.correct.retime": ("double_time", "half_time"),

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from transcribe.audio import Recording
     from transcribe.drone import DroneChoice
     from transcribe.fingering import Hand
+    from transcribe.sound.rounds import PracticeSound, Voice
     from transcribe.takes import Comparison
 
 __all__ = [
@@ -43,11 +44,13 @@ __all__ = [
     "finger",
     "in_rhythm",
     "listen",
+    "practice_sound",
     "to_explain",
     "to_show",
     "transcribe",
     "with_tuning_guess",
     "work_out",
+    "write_sound",
 ]
 
 Progress = Callable[[str, float], None]
@@ -545,6 +548,129 @@ def to_show(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
 
         riff = in_bars(riff, None, None, None)[0]
     return riff
+
+
+def practice_sound(
+    riff: Riff,
+    *,
+    play: Voice = "tab",
+    speeds: Sequence[float] = (1.0,),
+    times: int = 4,
+    bars: tuple[int, int] | None = None,
+    phrase: str | None = None,
+    take: str | os.PathLike[str] | np.ndarray | None = None,
+    sr: int = 44100,
+    click: bool = True,
+    count_in: bool = True,
+    progress: Progress | None = None,
+) -> PracticeSound:
+    """Play a riff, or some bars of it, again and again at each of ``speeds``, to practise with.
+
+    Parameters
+    ----------
+    riff : Riff
+        With at least one note.
+    play : "tab", "take", "drone" or "chords"
+        The tab on synthesised strings; the recording that the riff came from, slowed down at its
+        own pitch; or, to improvise over, the riff's drone (else the tonic of its mode with the
+        fifth) or its chord loop.
+    speeds : sequence of float
+        Shares of the riff's tempo, 0.25 to 2, one after the other.
+    times : int
+        How often each speed goes through the part, 1 to 99.
+    bars : (int, int), optional
+        The first and the last bar to play, from 1; all by default. A pickup is bar 0.
+    phrase : str, optional
+        The label of a phrase to play, instead of ``bars``.
+    take : path or np.ndarray, shape (n,), optional
+        The recording that the riff came from, or mono samples of it at ``sr``, for ``play="take"``.
+    sr : int
+        Sample rate of the sound in hertz, 8000 to 192000.
+    click, count_in : bool
+        A click on every beat; a bar of clicks before each speed. Neither where no beats are known.
+    progress : callable, optional
+        Called with the stage and its share.
+
+    Returns
+    -------
+    PracticeSound
+        Samples ``y`` and the ``rounds`` in them. The samples stay below full scale, and whatever is
+        played is about equally loud. Loud listening can harm hearing, on headphones most of all:
+        begin quietly, take breaks, and ask a clinician if your ears ring.
+
+    Raises
+    ------
+    AudioError
+        If the recording cannot be read.
+    ParameterError
+        If there is nothing to play, or an argument is out of range.
+
+    Examples
+    --------
+    >>> line = Riff(notes=(Note(1, 0.0, 0.5, 57, string=3, fret=2),))
+    >>> made = practice_sound(line, speeds=(0.5, 1.0), times=2)
+    >>> [(each.speed, round(each.end_sec - each.start_sec, 2)) for each in made.rounds]
+    [(0.5, 1.0), (0.5, 1.0), (1.0, 0.5), (1.0, 0.5)]
+    """
+    from transcribe.sound.rounds import play_rounds
+
+    if take is not None and play == "take" and isinstance(take, str | os.PathLike):
+        from transcribe.audio import read_audio
+
+        take = read_audio(take, to_sr=sr, progress=progress).y
+    missing = {"drone": "mode", "chords": "loop"}.get(play)
+    if missing and riff.notes and not (riff.theory or {}).get(missing):
+        from transcribe.harmony import theory_report
+
+        riff = dataclasses.replace(riff, theory=theory_report(riff).as_document())
+    return play_rounds(
+        riff,
+        play=play,
+        speeds=speeds,
+        times=times,
+        bars=bars,
+        phrase=phrase,
+        take=None if isinstance(take, str | os.PathLike) else take,
+        sr=sr,
+        click=click,
+        count_in=count_in,
+        progress=progress,
+    )
+
+
+def write_sound(sound: PracticeSound, path: str | os.PathLike[str]) -> None:
+    """Write what `practice_sound` made to a WAV, FLAC, Ogg or MP3 file, by its suffix.
+
+    Parameters
+    ----------
+    sound : PracticeSound
+    path : path
+        A file that is there is replaced, whole or not at all.
+
+    Returns
+    -------
+    None
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be written.
+    ParameterError
+        If the suffix is none of ``.wav``, ``.flac``, ``.ogg``, ``.mp3``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> made = practice_sound(Riff(notes=(Note(1, 0.0, 0.5, 57, string=3, fret=2),)))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_sound(made, Path(folder) / "line.flac")
+    """
+    from transcribe.core.files import write_atomically
+    from transcribe.sound.encoding import sound_bytes
+
+    path = Path(path)
+    kind = path.suffix.lower().lstrip(".")
+    write_atomically(path, sound_bytes(sound.y, sr=sound.sr, kind=kind))
 
 
 def _with_grounds(

@@ -11,7 +11,7 @@ import pytest
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.page.worker import picture
-from transcribe.page.worker.examples import example
+from transcribe.sound.examples import example
 
 
 def _tile(path: Path, number: int) -> tuple[np.ndarray, np.ndarray]:

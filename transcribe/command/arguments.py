@@ -46,6 +46,7 @@ def make_parser() -> argparse.ArgumentParser:
     _add_compare(commands)
     _add_lesson(commands)
     _add_show(commands)
+    _add_practise(commands)
     _add_page(commands)
     _add_demo(commands)
     return parser
@@ -211,7 +212,7 @@ def _add_theory(commands: Any) -> None:
     theory.add_argument(
         "--left-handed",
         action="store_true",
-        help="chord pictures as a left-handed player sees the neck: the low string on the right",
+        help="pictures as a left-handed player sees the neck: low string and nut on the right",
     )
     _part_argument(theory)
     _json_argument(theory)
@@ -312,6 +313,62 @@ def _add_show(commands: Any) -> None:
     show.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
     _fingers_argument(show)
     _json_argument(show)
+
+
+def _add_practise(commands: Any) -> None:
+    practise = _command(
+        commands,
+        "practise",
+        "practise:practise",
+        "write sound to practise with: slowly, time and again, with count-in and click",
+        "handspan practise mooring.riff.json --bars 3-4 --speed 60,75,90,100 --in-one",
+    )
+    practise.add_argument(
+        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
+    )
+    practise.add_argument(
+        "--play",
+        type=_voices,
+        default=("tab",),
+        metavar="LIST",
+        help="tab (on synthesised strings), take (the recording, slowed at its own pitch), drone, "
+        "chords (the loop); a file for each (tab)",
+    )
+    practise.add_argument(
+        "--speed",
+        type=_percents,
+        default=(0.6, 0.75, 0.9, 1.0),
+        metavar="LIST",
+        help="in percent of the tempo; a file for each (60,75,90,100)",
+    )
+    practise.add_argument(
+        "--in-one", action="store_true", help="one file that goes through the speeds in turn"
+    )
+    stretch = practise.add_mutually_exclusive_group()
+    stretch.add_argument("--bars", type=_bars, metavar="3-4", help="only these bars (all)")
+    stretch.add_argument("--phrase", metavar="A", help="only this phrase")
+    practise.add_argument(
+        "--times",
+        type=_times,
+        default=4,
+        metavar="N",
+        help="how often it is played at each speed (4)",
+    )
+    practise.add_argument("--no-click", action="store_true", help="no click on the beats")
+    practise.add_argument("--no-count-in", action="store_true", help="no bar counted in")
+    practise.add_argument(
+        "--take", type=Path, metavar="FILE", help="the recording (the one that the riff names)"
+    )
+    practise.add_argument(
+        "--format",
+        choices=("ogg", "mp3", "flac", "wav"),
+        default="ogg",
+        help="kind of sound file (ogg)",
+    )
+    practise.add_argument(
+        "-o", "--output", type=Path, metavar="DIR", help="folder (NAME.practice beside the riff)"
+    )
+    _json_argument(practise)
 
 
 def _add_page(commands: Any) -> None:
@@ -465,7 +522,12 @@ def _part_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def _rhythm_arguments(parser: argparse.ArgumentParser, *, bpm_in: Any = None) -> None:
-    (bpm_in or parser).add_argument("--bpm", type=_bpm, metavar="X", help="beats in a minute")
+    (bpm_in or parser).add_argument(
+        "--bpm",
+        type=_bpm,
+        metavar="X",
+        help="beats in a minute, as they are counted: dotted quarters in 6/8",
+    )
     parser.add_argument("--meter", type=_meter, metavar="3/4", help="beats in a bar")
     parser.add_argument(
         "--first-beat", type=_number(0, 1e5), metavar="SEC", help="where bar 1 begins"
@@ -489,6 +551,33 @@ def _count(text: str) -> int:
     if not text.isdecimal() or not 1 <= int(text) <= 256:
         raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to 256")
     return int(text)
+
+
+def _times(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 99:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to 99")
+    return int(text)
+
+
+def _voices(text: str) -> tuple[str, ...]:
+    known = ("tab", "take", "drone", "chords")
+    parts = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",") if part.strip()))
+    for part in parts:
+        if part not in known:
+            raise argparse.ArgumentTypeError(f"{part!r} cannot be played; {', '.join(known)}")
+    return parts
+
+
+def _percents(text: str) -> tuple[float, ...]:
+    number = _number(25, 200)
+    return tuple(number(part.strip().rstrip("%")) / 100 for part in text.split(","))
+
+
+def _bars(text: str) -> tuple[int, int]:
+    first, _, last = text.partition("-")
+    if first.isdecimal() and (last or first).isdecimal():
+        return int(first), int(last or first)
+    raise argparse.ArgumentTypeError(f"{text!r} are no bars such as 3 or 3-4")
 
 
 def _file_name(text: str) -> str:

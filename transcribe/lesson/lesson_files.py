@@ -143,8 +143,8 @@ def make_lesson(
     old = read_lesson(path) if path.exists() else None
     if old is not None and _sha(old) != _digest(session):
         raise ParameterError(
-            f"{path} is the lesson of another session, or of none; give the new one another name, or "
-            "another folder"
+            f"{path} is the lesson of another session, or of none; give the new one another name "
+            "or another folder"
         )
     with tempfile.TemporaryDirectory(prefix="handspan-") as scratch:
         copy = Path(scratch, "session.wav")

@@ -10,7 +10,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import pitch_class
 from transcribe.core.riff import Instrument, Note, Riff
 
-__all__ = ["example"]
+__all__ = ["example", "loop_round"]
 
 _STRUM_SEC = 0.022
 
@@ -32,7 +32,8 @@ def example(riff: Riff, *, what: str, frets: Any = None) -> Riff:
     if what == "scale":
         notes = _scale(theory.get("mode") or {}, riff.instrument)
     elif what == "loop":
-        notes = _loop(theory, riff)
+        notes, span = loop_round(riff)
+        notes += [_later(note, span) for note in notes]
     elif what == "chord":
         notes = _strum(_checked(frets, riff.instrument), riff.instrument, 0.0, 2.5)
     else:
@@ -61,8 +62,23 @@ def _scale(mode: Any, instrument: Instrument) -> list[Note]:
     return sounded
 
 
-def _loop(theory: Any, riff: Riff) -> list[Note]:
-    """Twice through the loop, four strums to a bar, at the tempo of the riff."""
+def _later(note: Note, sec: float) -> Note:
+    return dataclasses.replace(
+        note, onset_sec=note.onset_sec + sec, offset_sec=note.offset_sec + sec
+    )
+
+
+def loop_round(riff: Riff) -> tuple[list[Note], float]:
+    """Once through the chord loop of ``riff``, a strum on every beat, and its length in seconds.
+
+    The tempo is that of the riff, the grips are the usual ones of its theory.
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no loop that can be strummed.
+    """
+    theory = riff.theory or {}
     loop = theory.get("loop") or {}
     shapes = {way.get("symbol"): way for way in theory.get("ways") or ()}
     bars = loop.get("by_bar") or [[symbol] for symbol in loop.get("symbols") or ()]
@@ -70,7 +86,7 @@ def _loop(theory: Any, riff: Riff) -> list[Note]:
     beat_sec = 60.0 / riff.rhythm.bpm if riff.rhythm else 0.6
     notes: list[Note] = []
     start = 0.0
-    for bar in [*bars, *bars]:
+    for bar in bars:
         for symbol in bar:
             span = beats * beat_sec / len(bar)
             way = shapes.get(symbol) or {}
@@ -86,7 +102,7 @@ def _loop(theory: Any, riff: Riff) -> list[Note]:
             start += span
     if not notes:
         raise ParameterError("no loop was found in this riff that can be strummed")
-    return notes
+    return notes, start
 
 
 def _strum(
