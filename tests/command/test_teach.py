@@ -140,3 +140,12 @@ def test_a_riff_from_elsewhere_is_not_added(
     shutil.copy(document.parent / "class-A.riff.json", tmp_path / "far.riff.json")
     assert main(["lesson", str(document), "--add", str(tmp_path / "far.riff.json")]) == 1
     assert "copy it there first" in capsys.readouterr().err
+
+
+def test_theory_of_the_whole(document: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["lesson", str(document), "--theory"]) == 0
+    out = capsys.readouterr().out
+    assert "What each part says:" in out
+    assert "  pier  " in out
+    assert main(["lesson", str(document), "--theory", "--json"]) == 0
+    assert [part["name"] for part in json.loads(capsys.readouterr().out)["parts"]] == ["pier", "B"]

@@ -278,6 +278,17 @@ def _add_lesson(commands: Any) -> None:
     lesson.add_argument(
         "--form", metavar="TEXT", help="how the piece goes, such as 'intro, main x2, verse, main'"
     )
+    lesson.add_argument(
+        "--theory",
+        action="store_true",
+        help="the mode and the chords of the whole piece, what each part says for them, which bars "
+        "do not fit, and ways to play the chords",
+    )
+    lesson.add_argument(
+        "--left-handed",
+        action="store_true",
+        help="chord pictures as a left-handed player sees the neck",
+    )
     _output_arguments(lesson, of_riffs=False)
     _instrument_arguments(lesson)
     lesson.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)

@@ -30,12 +30,31 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
         save_lesson(new, path, expected=revision)
         files = [path, *(file for file in files if file != path)]
     progress.clear()
+    if args.theory:
+        return _print_theory(new, path.parent, args)
     if args.json:
         print(json.dumps(to_json(new), ensure_ascii=False))
         return 0
     print("\n".join(_lines(new, path.parent)))
     if files:
         print("written: " + ", ".join(str(file) for file in files))
+    return 0
+
+
+def _print_theory(lesson: Lesson, folder: Path, args: argparse.Namespace) -> int:
+    """What the parts share: the mode of the whole, its chords, and ways to play them."""
+    from transcribe.harmony import piece_theory
+    from transcribe.lesson.part_riffs import in_bars, read_parts
+
+    riffs = read_parts(lesson, folder)
+    found = piece_theory(
+        [
+            (part.shown_name, in_bars(riff, part.bars))
+            for part, riff in zip(lesson.parts, riffs, strict=True)
+        ]
+    )
+    text = found.text(left_handed=args.left_handed)
+    print(json.dumps(found.as_document(), ensure_ascii=False) if args.json else text)
     return 0
 
 
