@@ -144,6 +144,22 @@ def test_meter_and_tempo_can_be_said_of_a_riff(loop: Path) -> None:
     assert moved.rhythm.downbeats_sec[0] == pytest.approx(0.625)
 
 
+def test_a_tempo_in_six_eighths_counts_dotted_quarters(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["refinger", str(loop), "--meter", "6/8", "--bpm", "84"]) == 0
+    assert "Tempo:  84 bpm (dotted quarter = 84)" in capsys.readouterr().out
+    riff = read_riff(loop)
+    assert riff.rhythm is not None
+    assert (riff.rhythm.bpm, riff.rhythm.meter) == (252.0, (6, 8))
+    assert main(["refinger", str(loop), "--bpm", "90"]) == 0
+    again = read_riff(loop)
+    assert again.rhythm is not None
+    assert again.rhythm.bpm == 270.0
+    assert main(["refinger", str(loop), "--bpm", "252"]) == 1
+    assert "give 7 to 200" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("wrong", [["--half-time", "--double-time"], ["--half-time", "--bpm=90"]])
 def test_two_tempos_at_once_are_wrong_usage(loop: Path, wrong: list[str]) -> None:
     with pytest.raises(SystemExit) as stop:

@@ -111,3 +111,14 @@ def test_notes_left_out_stay_named() -> None:
     back = read_tab(text)
     assert len(back.left_out) == 6
     assert write_tab(back) == text
+
+
+def test_compound_time_is_counted_in_dotted_beats_and_comes_back() -> None:
+    """A metronome mark of compound time counts dotted notes: Read, Music Notation (1979)."""
+    text = write_tab(RIFFS["compound"]())
+    assert "Tempo:  60 bpm (dotted quarter = 60)\n" in text
+    # As it was written before: in units of the meter.
+    for said in ("60 bpm (dotted quarter = 60)", "180 bpm (eighth = 180)", "180 eighths"):
+        back = read_tab(text.replace("60 bpm (dotted quarter = 60)", said))
+        assert back.rhythm is not None
+        assert (back.rhythm.bpm, back.rhythm.meter) == (180.0, (6, 8))

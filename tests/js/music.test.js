@@ -16,8 +16,16 @@ import {
   placeText,
   plural,
   printed,
+  tempoWords,
 } from "../../transcribe/page/static/music.js";
 import { layPage, signs } from "../../transcribe/page/static/sheet.js";
+
+// Read, "Music Notation" (1979), chapter 10: compound time counts dotted notes.
+test("a tempo is said in beats as they are counted", () => {
+  assert.equal(tempoWords(96.4, [4, 4]), "96 bpm, 4/4");
+  assert.equal(tempoWords(252, [6, 8]), "84 bpm (dotted quarter), 6/8");
+  assert.equal(tempoWords(180, [7, 8]), "180 bpm, 7/8");
+});
 
 // MIDI 1.0 numbers with A4 = 69 = 440 Hz (ISO 16); middle C is C4 = 60.
 test("pitches are named with their octave and read back", () => {

@@ -334,3 +334,15 @@ def test_threes_all_through_are_six_eighths() -> None:
     )
     assert rhythm.meter == (6, 8)
     assert rhythm.bpm == pytest.approx(240.0, rel=0.04)
+
+
+@pytest.mark.parametrize(("meter", "said", "bpm"), [(None, 82.0, 246.0), ((6, 8), 246.0, 246.0)])
+def test_a_tempo_may_count_dotted_beats_where_no_meter_is_given(
+    meter: tuple[int, int] | None, said: float, bpm: float
+) -> None:
+    bar = [(0, 2), (2, 1), (3, 1), (4, 1), (5, 1)]
+    beats = [(6 * k + b, d) for k in range(8) for b, d in bar]
+    pitches = [p + (k // 5 % 2) * 2 for k, p in enumerate([45, 57, 45, 60, 59] * 8)]
+    notes = _played(beats, bpm=240.0, pitches=pitches, jitter_sec=0.006)
+    rhythm, _ = find_rhythm(notes, duration_sec=13.0, bpm=said, meter=meter)
+    assert (rhythm.meter, rhythm.bpm) == ((6, 8), bpm)

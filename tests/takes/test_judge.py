@@ -595,3 +595,14 @@ def test_a_few_notes_of_a_long_riff_are_no_take_of_it(count: int) -> None:
 def test_a_bar_of_a_long_riff_is_a_take_of_it() -> None:
     riff = reference(drone=False, repeats=4)
     assert compare(take(played(riff)[:8]), riff).same_riff
+
+
+def test_a_tempo_in_six_eighths_counts_dotted_quarters() -> None:
+    """A metronome mark of compound time counts dotted notes: Read, Music Notation (1979)."""
+    riff = reference(drone=False)
+    assert riff.rhythm is not None
+    riff = replace(riff, rhythm=replace(riff.rhythm, meter=(6, 8)))
+    comparison = compare(take(played(riff, ratio=0.9)), riff)
+    assert comparison.summary.reference_bpm == pytest.approx(riff.rhythm.bpm / 3)
+    assert comparison.summary.tempo_bpm == pytest.approx(0.9 * riff.rhythm.bpm / 3, rel=0.02)
+    assert all(abs(bpm - 30.0) < 1.0 for _, bpm in comparison.best_pass.tempo)

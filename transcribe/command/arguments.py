@@ -212,7 +212,7 @@ def _add_theory(commands: Any) -> None:
     theory.add_argument(
         "--left-handed",
         action="store_true",
-        help="chord pictures as a left-handed player sees the neck: the low string on the right",
+        help="pictures as a left-handed player sees the neck: low string and nut on the right",
     )
     _part_argument(theory)
     _json_argument(theory)
@@ -496,7 +496,12 @@ def _part_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def _rhythm_arguments(parser: argparse.ArgumentParser, *, bpm_in: Any = None) -> None:
-    (bpm_in or parser).add_argument("--bpm", type=_bpm, metavar="X", help="beats in a minute")
+    (bpm_in or parser).add_argument(
+        "--bpm",
+        type=_bpm,
+        metavar="X",
+        help="beats in a minute, as they are counted: dotted quarters in 6/8",
+    )
     parser.add_argument("--meter", type=_meter, metavar="3/4", help="beats in a bar")
     parser.add_argument(
         "--first-beat", type=_number(0, 1e5), metavar="SEC", help="where bar 1 begins"

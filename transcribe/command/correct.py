@@ -74,6 +74,7 @@ def _asks(args: argparse.Namespace) -> bool:
 
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, requests, notes, then pins."""
+    from transcribe.core.clock import bpm_as_counted
     from transcribe.core.wording import sentence
     from transcribe.correct import note_edits, requests, retime, retune
     from transcribe.correct.history import redo, undo
@@ -96,9 +97,10 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     elif args.double_time:
         riff = retime.double_time(riff, meter=args.meter, progress=progress)
     elif (args.bpm, args.meter, args.first_beat) != (None, None, None):
+        meter = args.meter or (riff.rhythm.meter if riff.rhythm is not None else None)
         riff = retime.retime(
             riff,
-            bpm=args.bpm,
+            bpm=None if args.bpm is None else bpm_as_counted(args.bpm, meter),
             meter=args.meter,
             first_beat_sec=args.first_beat,
             progress=progress,
@@ -113,6 +115,9 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = requests.withdraw(riff, None if args.withdraw == "all" else args.withdraw)
     if args.ask:
         asked = [requests.request_of(riff, text, repeats=repeats) for text in args.ask]
+        for text, request in zip(args.ask, asked, strict=True):
+            if request != requests.request_of(riff, text, repeats=False):
+                progress.say(f"{text}: asked of the repeats, too; --only-here leaves them")
         riff = requests.ask(riff, asked)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]

@@ -47,7 +47,7 @@ def _transcribe(args: argparse.Namespace, path: Path, progress: Progress) -> Don
     kept: dict[str, Any] = {}
     if old is not None:
         kept = carry_over.kept_settings(old, _sha256(path), settings)
-        _say_kept(kept, progress)
+        _say_kept(kept, old, progress)
     settings |= kept
     riff = api.transcribe(path, max_sec=60 * args.max_minutes, progress=progress, **settings)
     if old is not None:
@@ -65,7 +65,8 @@ def _finger(args: argparse.Namespace, path: Path, progress: Progress) -> Done:
     place = _Place.of(args, path)
     old, revision = place.old()
     given = read_any(path, part=args.part)
-    settings = _settings(args)
+    meter = given.rhythm.meter if given.rhythm is not None else given.timing.meter
+    settings = _settings(args, meter)
     if settings["instrument"] is not None:
         settings["instrument"] = _refitted(given.instrument, args)
         if kind_of(path) == "tab" and not args.anew:
@@ -124,22 +125,31 @@ class _Place:
         return read_revision(self.document.resolve()) if self.document.exists() else (None, None)
 
 
-def _settings(args: argparse.Namespace) -> dict[str, Any]:
+def _settings(args: argparse.Namespace, meter: tuple[int, int] | None = None) -> dict[str, Any]:
+    """What is said of a riff; ``meter`` is the one that its file has, if any."""
+    from transcribe.core.clock import bpm_as_counted
+
     return {
         "instrument": _instrument(args),
         "hand": _hand(args.hand_span),
         "drone": args.drone,
         "requests": tuple(args.ask),
-        "bpm": args.bpm,
+        "bpm": None if args.bpm is None else bpm_as_counted(args.bpm, args.meter or meter),
         "meter": args.meter,
         "first_beat_sec": args.first_beat,
     }
 
 
-def _say_kept(kept: Mapping[str, Any], progress: Progress) -> None:
+def _say_kept(kept: Mapping[str, Any], old: Riff, progress: Progress) -> None:
     """Say what stays as it was corrected before."""
-    words = {"bpm": "{:.1f} bpm", "first_beat_sec": "bar 1 at {:.2f} s"}
-    kept_words = [words[key].format(kept[key]) for key in words if key in kept]
+    from transcribe.core.score_place import tempo_words
+
+    kept_words = []
+    if "bpm" in kept:
+        meter = old.rhythm.meter if old.rhythm is not None else (4, 4)
+        kept_words.append(tempo_words(kept["bpm"], kept.get("meter", meter)))
+    if "first_beat_sec" in kept:
+        kept_words.append(f"bar 1 at {kept['first_beat_sec']:.2f} s")
     kept_words += ["{}/{}".format(*kept["meter"])] if "meter" in kept else []
     if kept_words:
         progress.say(f"the rhythm stays as it was corrected: {', '.join(kept_words)}")
@@ -252,7 +262,7 @@ def _say_other_tempo(riff: Riff, document: Path, progress: Progress) -> None:
         kind, bpm, meter, share = other
         progress.say(
             f"it may be felt in {kind} ({share:.0%}), {meter[0]}/{meter[1]} at "
-            f"{tempo_words(round(bpm), meter[1])}: "
+            f"{tempo_words(round(bpm), meter)}: "
             f"handspan refinger {document} --{kind.replace(' ', '-')}"
         )
 

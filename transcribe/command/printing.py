@@ -136,7 +136,7 @@ def _tempo(riff: Riff) -> str:
     rhythm = riff.rhythm
     assert rhythm is not None
     upper, unit = rhythm.meter
-    return f"{upper}/{unit} at {tempo_words(rhythm.bpm, unit)}"
+    return f"{upper}/{unit} at {tempo_words(rhythm.bpm, rhythm.meter)}"
 
 
 def _rebarred(old: Riff, new: Riff) -> list[str]:

@@ -15,12 +15,14 @@ import numpy as np
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Rhythm, Riff
+from transcribe.core.score_place import counted_beats
 
 __all__ = [
     "MAX_BPM",
     "MIN_BPM",
     "Clock",
     "ScoreNote",
+    "bpm_as_counted",
     "check_bpm",
     "distinct_parts",
     "interpolate",
@@ -45,6 +47,31 @@ def check_bpm(bpm: float) -> None:
         raise ParameterError(
             f"bpm is {bpm:g}; give {MIN_BPM:.0f} to {MAX_BPM:.0f} beats a minute", parameter="bpm"
         )
+
+
+def bpm_as_counted(counted: float, meter: tuple[int, int] | None) -> float:
+    """Units of ``meter`` a minute, from a tempo as a player counts it: dotted quarters in 6/8.
+
+    Where no meter is known, the number stays as it is.
+
+    Raises
+    ------
+    ParameterError
+        If that is not within `MIN_BPM` to `MAX_BPM`.
+
+    Examples
+    --------
+    >>> bpm_as_counted(84.0, (6, 8)), bpm_as_counted(96.0, (4, 4)), bpm_as_counted(84.0, None)
+    (252.0, 96.0, 84.0)
+    """
+    per = 1 if meter is None else counted_beats(meter)
+    if meter is not None and per > 1 and not MIN_BPM <= per * counted <= MAX_BPM:
+        raise ParameterError(
+            f"{counted:g} beats a minute; a beat of {meter[0]}/{meter[1]} is {per} of its units: "
+            f"give {MIN_BPM / per:.0f} to {MAX_BPM / per:.0f}",
+            parameter="bpm",
+        )
+    return per * counted
 
 
 def interpolate(at: Any, x: np.ndarray, y: np.ndarray) -> np.ndarray:

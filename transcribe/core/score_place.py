@@ -20,6 +20,7 @@ __all__ = [
     "bar_list",
     "bar_name",
     "beat_name",
+    "counted_beats",
     "number_ranges",
     "place_name",
     "place_of_note",
@@ -36,16 +37,32 @@ _NEAR_BEATS = 0.03
 _UNITS = {1: "whole", 2: "half", 4: "quarter", 8: "eighth", 16: "sixteenth"}
 
 
-def tempo_words(bpm: float, unit: int) -> str:
-    """A tempo in beats a minute, each of which is ``unit``, the denominator of the meter.
+def counted_beats(meter: tuple[int, int]) -> int:
+    """Units of the meter in one beat as it is counted: three in compound time (6/8, 9/8, 12/8).
+
+    Gardner Read, "Music Notation" (2nd ed. 1979), chapter 10: compound time has dotted beats.
 
     Examples
     --------
-    >>> tempo_words(114.42, 4), tempo_words(180.0, 8)
-    ('114.4 bpm (quarter = 114.4)', '180 bpm (eighth = 180)')
+    >>> counted_beats((4, 4)), counted_beats((6, 8)), counted_beats((3, 8)), counted_beats((7, 8))
+    (1, 3, 1, 1)
     """
-    shown = f"{round(bpm, 1):g}"
-    return f"{shown} bpm ({_UNITS.get(unit, f'1/{unit}')} = {shown})"
+    top, unit = meter
+    return 3 if unit in (8, 16) and top > 3 and top % 3 == 0 else 1
+
+
+def tempo_words(bpm: float, meter: tuple[int, int]) -> str:
+    """A tempo of ``bpm`` units of the meter a minute, in beats as they are counted.
+
+    Examples
+    --------
+    >>> tempo_words(114.42, (4, 4)), tempo_words(252.0, (6, 8)), tempo_words(180.0, (7, 8))
+    ('114.4 bpm (quarter = 114.4)', '84 bpm (dotted quarter = 84)', '180 bpm (eighth = 180)')
+    """
+    per, unit = counted_beats(meter), meter[1]
+    note = f"dotted {_UNITS[unit // 2]}" if per > 1 else _UNITS.get(unit, f"1/{unit}")
+    shown = f"{round(bpm / per, 1):g}"
+    return f"{shown} bpm ({note} = {shown})"
 
 
 def bar_and_beat(beat: float, meter: tuple[int, int]) -> tuple[int, float]:

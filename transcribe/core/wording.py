@@ -623,7 +623,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         ),
         "tempo-taken": lambda r: (
             "The file gives no tempo; "
-            f"{tempo_words(r.facts['bpm'], r.facts['meter'][1])} is assumed until you give one."
+            f"{tempo_words(r.facts['bpm'], tuple(r.facts['meter']))} is assumed until you give one."
         ),
         "tab-no-meter": lambda r: (
             f"The tab gives no meter; {_meter(r.facts['meter'])} is assumed until you give one."

@@ -18,6 +18,7 @@ import numpy as np
 from transcribe.core.clock import check_bpm
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import MeterChoice, Note, Rhythm, Swing, TempoChoice, sort_notes
+from transcribe.core.score_place import counted_beats
 from transcribe.rhythm import count_in
 from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
@@ -72,8 +73,9 @@ def find_rhythm(
     y, sr : array (n,) and sample rate, optional
         The recording; only used to find a count-in before the first note.
     bpm, meter, first_beat_sec : optional
-        What the player says. ``bpm`` counts units of the meter's denominator; the rhythm then
-        carries exactly this number, while its beats follow the take. ``meter`` may be any.
+        What the player says. ``bpm`` counts units of the meter's denominator or, where no meter
+        is given, beats as they are counted, which are dotted in a 6/8; the rhythm then carries
+        exactly this tempo, while its beats follow the take. ``meter`` may be any.
         ``first_beat_sec`` is the time of beat 0; notes before it are a pickup.
     drone_midi : collection of int, 0-127, optional
         Pitches of the drone, none where it is known that nothing drones. By default a pitch that
@@ -213,6 +215,7 @@ def _read(
     bpm = asked.bpm
     times = _times(events, fixed, asked.first_beat_sec)
     tracks: list[Track] = []
+    dotted = asked.meter is None
     if bpm is None:
         tracks = track(times, skip_cost=skip_cost(events), progress=report)
     else:
@@ -223,13 +226,14 @@ def _read(
     meters = METERS if asked.meter is None else (asked.meter,)
     events = dataclasses.replace(events, onset_sec=times)
     found = read_candidates(
-        events, tracks, bpm=bpm, meters=meters, first_beat_sec=asked.first_beat_sec
+        events, tracks, bpm=bpm, dotted=dotted, meters=meters, first_beat_sec=asked.first_beat_sec
     )
     if not len(found):  # a meter of long or short beats that the tracks do not offer
         found = read_candidates(
             events,
             tracks,
             bpm=bpm or 60 / tracks[0].period_sec,
+            dotted=dotted,
             meters=meters,
             first_beat_sec=asked.first_beat_sec,
         )
@@ -371,7 +375,15 @@ def _document(
     report("rhythm", 0.9)
     phrases = find_phrases(out[len(taps) :], meter=reading.meter)
     beats, downbeats = _beats(placed, music, reading.meter, asked.first_beat_sec)
-    bpm = asked.bpm if asked.bpm is not None else _mean_bpm(placed, reading)
+    bpm = _mean_bpm(placed, reading)
+    if asked.bpm is not None:
+        # Of the beats and the dotted beats that it may have counted, those that were found.
+        said = (asked.bpm, asked.bpm * counted_beats(reading.meter))
+        bpm = (
+            min(said, key=lambda told: abs(math.log(told / bpm)))
+            if asked.meter is None
+            else said[0]
+        )
     rhythm = Rhythm(
         float(bpm),
         reading.meter,

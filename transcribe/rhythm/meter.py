@@ -23,6 +23,7 @@ from importlib import resources
 
 import numpy as np
 
+from transcribe.core.score_place import counted_beats
 from transcribe.rhythm.bar_evidence import (
     DIVISIONS_4,
     DIVISIONS_8,
@@ -52,6 +53,7 @@ _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 # Set by hand before the weights were fitted to the features (`tests.bench.rhythm_fit`).
 _MAX_TRACKS, _TRACK_NATS = 5, 18.0  # tracks that are read, and how much worse the last may be
 _BPM_OFF = 1.12  # ratio by which a reading may differ from the tempo that is given
+_DOTTED_OFF = 1.04  # or its dotted beats, which are one meaning of a number among two
 _DOWNBEAT_BEATS = 0.25  # how far a reading's downbeat may lie from a first beat that is given
 _MIN_PHASE_SHARE, _MAX_PHASES = 0.12, 3  # of the events on a phase of the beat, to be tried
 _RARE_SHARE = 0.03  # of the events: a division that is used less is not used
@@ -96,13 +98,15 @@ def read_candidates(
     tracks: Sequence[Track],
     *,
     bpm: float | None = None,
+    dotted: bool = False,
     meters: Sequence[tuple[int, int]] = METERS,
     first_beat_sec: float | None = None,
 ) -> Candidates:
     """Every reading of ``tracks`` with its features.
 
-    ``bpm`` keeps the readings within 12 % of it, ``meters`` those meters, ``first_beat_sec`` those
-    with a downbeat within a quarter of a beat of it (the nearest, if none is).
+    ``bpm`` keeps the readings within 12 % of it (``dotted``: or with dotted beats that are),
+    ``meters`` those meters, ``first_beat_sec`` those with a downbeat within a quarter of a beat of
+    it (the nearest, if none is).
     """
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
@@ -133,11 +137,12 @@ def read_candidates(
             length = period * factor
             for offset in _offsets(tr.ticks[:n], factor):
                 for short in (False, True):
-                    low, high = _EIGHTH_SEC if short else _QUARTER_SEC
-                    if bpm is not None:
-                        low, high = 60 / bpm / _BPM_OFF, 60 / bpm * _BPM_OFF
-                    wanted = [(i, m) for i, m in enumerate(meters) if (m[1] >= 8) == short]
-                    if not wanted or not low <= length <= high:
+                    wanted = [
+                        (i, m)
+                        for i, m in enumerate(meters)
+                        if (m[1] >= 8) == short and _in_tempo(length, m, bpm, dotted)
+                    ]
+                    if not wanted:
                         continue
                     mine = (beat - offset / TICKS) / factor
                     snapped = snap(mine, length, DIVISIONS_8 if short else DIVISIONS_4)
@@ -162,6 +167,17 @@ def read_candidates(
         meters=tuple(meters),
     )
     return found if first_beat_sec is None else _with_downbeat_at(found, first_beat_sec)
+
+
+def _in_tempo(length_sec: float, meter: tuple[int, int], bpm: float | None, dotted: bool) -> bool:
+    """Whether a beat of that length may be tried in ``meter``."""
+    if bpm is None:
+        low, high = _EIGHTH_SEC if meter[1] >= 8 else _QUARTER_SEC
+        return low <= length_sec <= high
+    if 1 / _BPM_OFF <= length_sec * bpm / 60 <= _BPM_OFF:
+        return True
+    per = counted_beats(meter) if dotted else 1
+    return per > 1 and 1 / _DOTTED_OFF <= per * length_sec * bpm / 60 <= _DOTTED_OFF
 
 
 @dataclass(frozen=True)

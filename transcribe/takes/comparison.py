@@ -185,7 +185,8 @@ class Summary:
     ``right_share`` is right / (right + wrong + missed + extra + early + late): unsure notes and
     stretches that were left out do not count. ``spread_ms`` is 1.4826 times the median distance
     from the median (a standard deviation that single mistakes do not move); ``bias_ms`` the mean
-    offset of the notes that are neither early nor late, beside the smooth tempo.
+    offset of the notes that are neither early nor late, beside the smooth tempo. Tempos, here and
+    in `Pass` and `Practice`, are in beats as they are counted: dotted quarters in 6/8.
     """
 
     counts: Mapping[str, int]

@@ -17,7 +17,7 @@ import numpy as np
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Remark, Riff, sort_notes
-from transcribe.core.score_place import bar_and_beat
+from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.takes.align import Run, align
 from transcribe.takes.comparison import Comparison, DroneVerdict, Pass, Reason, Verdict
 from transcribe.takes.drone_verdict import judge_drone
@@ -249,17 +249,23 @@ class _Comparer:
         if self._has_times:
             drone = judge_drone(self.reference, fits, arrays, rows, sound=self.sound)
             drone = self._drone_placed(drone, arrays, fits)
-        take_bpm = self.take.rhythm.bpm if self.take.rhythm is not None else None
+        counted = None if bpm is None else _as_counted(self.reference)
         played = np.concatenate([stretch.take for stretch in group])
         tempo = tempo_curve(fits, arrays)
         return Pass(
             float(arrays.at[played].min()) if len(played) else 0.0,
             float(arrays.ends[played].max()) if len(played) else 0.0,
             tuple(rows),
-            summarise(rows, fits, arrays, reference_bpm=bpm, take_bpm=take_bpm),
+            summarise(
+                rows,
+                fits,
+                arrays,
+                reference_bpm=counted,
+                take_bpm=_as_counted(self.take),
+            ),
             drone,
             tuple(pause for fit in fits for pause in fit.pauses),
-            tuple((t, bpm / p) for t, p in tempo) if bpm is not None else (),
+            tuple((t, counted / p) for t, p in tempo) if counted is not None else (),
         )
 
     def _placed(self, row: Verdict, arrays: NoteArrays, fits: list[StretchFit]) -> Verdict:
@@ -365,6 +371,13 @@ class _Comparer:
                 passes[best].drone,
             ),
         )
+
+
+def _as_counted(riff: Riff) -> float | None:
+    """The tempo of a riff in beats as they are counted, None where it has no rhythm."""
+    if riff.rhythm is None:
+        return None
+    return riff.rhythm.bpm / counted_beats(riff.rhythm.meter)
 
 
 def _mark_repeated(per_stretch: list[list[Verdict]], fits: list[StretchFit]) -> list[Verdict]:

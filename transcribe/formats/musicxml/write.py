@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
+from transcribe.core.score_place import counted_beats
 from transcribe.formats.bar_repeats import Repeat, find_repeats
 from transcribe.formats.chord_names import CHORDS, are_implied, chord_changes, chords_within, key_of
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
@@ -311,12 +312,12 @@ class _Writer:
         )
 
     def _tempo(self) -> ET.Element:
-        top, unit = self.rhythm.meter
+        unit = self.rhythm.meter[1]
         bpm = self.rhythm.bpm
         beat = [_tag("beat-unit", _UNITS.get(unit, "quarter"))]
-        if unit >= 8 and top % 3 == 0 and top > 3 and unit // 2 in _UNITS:
+        if (per := counted_beats(self.rhythm.meter)) > 1:
             beat = [_tag("beat-unit", _UNITS[unit // 2]), _tag("beat-unit-dot")]
-            bpm /= 3
+            bpm /= per
         metronome = _tag("metronome", *beat, _tag("per-minute", _plain(bpm, 2)))
         return _tag(
             "direction",

@@ -233,6 +233,8 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
         head.bpm = float(need(r"(\d{1,4}(?:\.\d+)?) ", "beats a minute, such as 96 quarters")[1])
         if not 1 <= head.bpm <= 1000:
             raise refuse(name, line, f"{head.bpm:g} beats a minute", "1 to 1000")
+        if named := re.search(rf"\({_NOTE} =", value):
+            head.bpm_of = _share(named)
     elif key == "Time":
         match = need(r"one column is (\d+(?:\.\d+)?) s", "how many seconds one column is")
         head.column_sec = float(match[1])
@@ -266,10 +268,10 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
 
 # The lines around a tab as people write them: ``key: value``, or what they put in a heading.
 
-_NOTES = {"whole": 1.0, "half": 0.5, "quarter": 0.25, "eighth": 0.125}
+_NOTES = {"whole": 1.0, "half": 0.5, "quarter": 0.25, "eighth": 0.125, "sixteenth": 0.0625}
 _NOTES |= {"h": 0.5, "q": 0.25, "e": 0.125, "♩": 0.25, "♪": 0.125}
 _NOTE = (
-    r"(?P<dotted>dotted[ -])?(?P<note>whole|half|quarter|eighth|[hqe]\b|♩|♪)"
+    r"(?P<dotted>dotted[ -])?(?P<note>whole|half|quarter|eighth|sixteenth|[hqe]\b|♩|♪)"
     r"(?:[ -]note)?(?P<dot>\.)?"
 )
 _TEMPI = (
@@ -333,8 +335,13 @@ def _lenient_tempo(head: Header, text: str) -> None:
         return
     head.bpm = float(match["bpm"])
     if match["note"]:
-        dotted = match["dotted"] or match["dot"]
-        head.bpm_of = _NOTES[match["note"].lower()] * (1.5 if dotted else 1.0)
+        head.bpm_of = _share(match)
+
+
+def _share(note: re.Match[str]) -> float:
+    """The share of a whole note that a match of `_NOTE` names."""
+    dotted = note["dotted"] or note["dot"]
+    return _NOTES[note["note"].lower()] * (1.5 if dotted else 1.0)
 
 
 def _lenient_tuning(head: Header, text: str, above: bool) -> None:

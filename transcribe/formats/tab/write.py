@@ -122,7 +122,7 @@ def _header(riff: Riff) -> list[str]:
 
 def _rhythm_lines(rhythm: Rhythm, taken: bool) -> list[str]:
     top, unit = rhythm.meter
-    tempo = tempo_words(rhythm.bpm, unit) + (f", assumed: {TAKEN}" if taken else "")
+    tempo = tempo_words(rhythm.bpm, rhythm.meter) + (f", assumed: {TAKEN}" if taken else "")
     return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
 
 

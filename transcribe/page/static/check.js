@@ -3,17 +3,18 @@
 import { address, remove } from "./api.js";
 import { control, drawing, h, notice, put, say } from "./dom.js";
 import {
-  Bars,
-  TakeMap,
   barName,
+  Bars,
   beatText,
   capital,
   clock,
+  countedBeats,
   pitchName,
   placeText,
   plural,
   printed,
   sentence,
+  TakeMap,
 } from "./music.js";
 import { bringIn } from "./shelf.js";
 import { VERDICTS } from "./tabdraw.js";
@@ -385,7 +386,8 @@ function practice(riff, kept) {
                     riff.showTab();
                     riff.transport.playButton.focus({ preventScroll: true });
                     if (line.tempo_bpm && riff.bars.bpm) {
-                      riff.transport.setSpeed((100 * line.tempo_bpm) / riff.bars.bpm);
+                      const counted = riff.bars.bpm / countedBeats(riff.bars.meter);
+                      riff.transport.setSpeed((100 * line.tempo_bpm) / counted);
                     }
                     riff.player.seek(found[0]);
                     if (!riff.player.playing) await riff.transport.play();

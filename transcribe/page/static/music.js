@@ -59,6 +59,18 @@ export function plural(count, one, many = `${one}s`) {
   return `${count} ${count === 1 ? one : many}`;
 }
 
+/** Units of the meter in one beat as it is counted: three in compound time (6/8, 9/8, 12/8). */
+export function countedBeats([top, unit]) {
+  return (unit === 8 || unit === 16) && top > 3 && top % 3 === 0 ? 3 : 1;
+}
+
+/** A tempo in units of the meter as players say it: "96 bpm, 4/4", "84 bpm (dotted quarter), 6/8". */
+export function tempoWords(bpm, meter) {
+  const per = countedBeats(meter);
+  const note = meter[1] === 8 ? "quarter" : "eighth";
+  return `${Math.round(bpm / per)} bpm${per > 1 ? ` (dotted ${note})` : ""}, ${meter.join("/")}`;
+}
+
 /** Lower index i such that list[i] >= value. */
 export function lowerBound(list, value, key = (x) => x) {
   let low = 0;

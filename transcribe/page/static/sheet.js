@@ -2,7 +2,7 @@
 // Lengths are millimetres of paper.
 
 import { s } from "./dom.js";
-import { pitchName, printed } from "./music.js";
+import { pitchName, printed, tempoWords } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
 import {
   barLine,
@@ -118,7 +118,7 @@ function heading(page, riff, width) {
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
     mode && !mode.candidates?.length ? printed(`${mode.tonic} ${mode.name}`) : "",
-    doc.rhythm ? `${Math.round(doc.rhythm.bpm)} bpm, ${doc.rhythm.meter.join("/")}` : "",
+    doc.rhythm ? tempoWords(doc.rhythm.bpm, doc.rhythm.meter) : "",
     `strings from the highest: ${strings.join(" ")}`,
     doc.instrument.capo ? `capo at fret ${doc.instrument.capo}` : "",
   ]

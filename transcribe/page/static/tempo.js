@@ -1,6 +1,7 @@
 // The tempo and the bars: half and double time in one step, or what the ear knows better.
 
 import { control, h, notice, put } from "./dom.js";
+import { countedBeats, tempoWords } from "./music.js";
 
 export class TempoRow {
   constructor(riff) {
@@ -14,7 +15,7 @@ export class TempoRow {
     // A form that is being filled in stays as it is.
     if (this.form && this.element.contains(this.form)) this.form.remove();
     this.form = null;
-    const bpm = rhythm ? Math.round(rhythm.bpm) : null;
+    const bpm = rhythm ? rhythm.bpm / countedBeats(rhythm.meter) : null;
     const other = control(
       {
         title: "Set the tempo, the meter and where bar 1 begins",
@@ -27,7 +28,7 @@ export class TempoRow {
       this.element,
       rhythm
         ? [
-            h("span", {}, `${bpm} bpm, ${rhythm.meter.join("/")}`),
+            h("span", {}, tempoWords(rhythm.bpm, rhythm.meter)),
             this.step(
               "half-time",
               "Half time",
@@ -77,7 +78,7 @@ export class TempoRow {
       min: "20",
       max: "600",
       step: "0.1",
-      value: rhythm ? String(Math.round(rhythm.bpm * 10) / 10) : "",
+      value: rhythm ? String(Math.round((10 * rhythm.bpm) / countedBeats(rhythm.meter)) / 10) : "",
     });
     const meter = h("input", {
       type: "text",

@@ -1,7 +1,7 @@
 // What a change did, in plain words, with the way back beside it.
 
 import { control, h, put } from "./dom.js";
-import { barName, pitchName, placeText, plural, printed } from "./music.js";
+import { barName, pitchName, placeText, plural, printed, tempoWords } from "./music.js";
 
 const DONE = {
   alternative: "Taken over; pins stay.",
@@ -72,7 +72,7 @@ function opening(riff, edit, step) {
   if (edit.op === "redo") return `Made again${words}.`;
   if (COUNTED[edit.op]) {
     const { rhythm } = riff.data.document;
-    return `${COUNTED[edit.op]}: ${Math.round(rhythm.bpm)} bpm, ${rhythm.meter.join("/")}.`;
+    return `${COUNTED[edit.op]}: ${tempoWords(rhythm.bpm, rhythm.meter)}.`;
   }
   return DONE[edit.op] || "Changed.";
 }

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-from transcribe.core.clock import MAX_BPM, MIN_BPM
+from transcribe.core.clock import MAX_BPM, MIN_BPM, bpm_as_counted
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Riff
 from transcribe.correct import note_edits, requests
@@ -111,10 +111,11 @@ def _retimed(riff: Riff, op: str, wanted: Mapping[str, Any]) -> Riff:
     if op == "double-time":
         return retime.double_time(riff)
     known: dict[str, Any] = {}
-    if wanted.get("bpm") is not None:
-        known["bpm"] = number(wanted, "bpm", MIN_BPM, MAX_BPM)
     if wanted.get("meter"):
         known["meter"] = meter_of(wanted["meter"])
+    if wanted.get("bpm") is not None:
+        meter = known.get("meter") or (riff.rhythm.meter if riff.rhythm is not None else None)
+        known["bpm"] = bpm_as_counted(number(wanted, "bpm", MIN_BPM, MAX_BPM), meter)
     if wanted.get("first_beat_sec") is not None:
         known["first_beat_sec"] = number(wanted, "first_beat_sec", 0, 1e5)
     return retime.retime(riff, **known)

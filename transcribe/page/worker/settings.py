@@ -14,8 +14,11 @@ if TYPE_CHECKING:
 __all__ = ["instrument_of", "meter_of", "number", "options_of"]
 
 
-def options_of(settings: Mapping[str, Any]) -> dict[str, Any]:
-    """Arguments of `transcribe` and `finger` from the settings of the page."""
+def options_of(settings: Mapping[str, Any], meter: tuple[int, int] | None = None) -> dict[str, Any]:
+    """Arguments of `transcribe` and `finger` from the settings of the page.
+
+    ``meter`` is the riff's own, in whose beats a tempo is counted where no other is set.
+    """
     from transcribe.core.instrument import make_instrument
     from transcribe.fingering import Hand
 
@@ -29,11 +32,12 @@ def options_of(settings: Mapping[str, Any]) -> dict[str, Any]:
     if settings.get("hand_span_mm"):
         options["hand"] = Hand(span_mm=_figure(settings, "hand_span_mm"))
     if settings.get("bpm"):
-        from transcribe.core.clock import check_bpm
+        from transcribe.core.clock import bpm_as_counted, check_bpm
 
         bpm = _figure(settings, "bpm")
         check_bpm(bpm)
-        options["bpm"] = bpm
+        own = meter_of(settings["meter"]) if settings.get("meter") else meter
+        options["bpm"] = bpm_as_counted(bpm, own)
     if settings.get("meter"):
         options["meter"] = meter_of(settings["meter"])
     drone = settings.get("drone")

@@ -54,6 +54,7 @@ def _read_take(
             # The name under which an upload lies is none that anybody knows.
             riff = dataclasses.replace(riff, source=dataclasses.replace(riff.source, file=""))
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
+            options = options_of(settings, None if riff.rhythm is None else riff.rhythm.meter)
             riff = api.finger(riff, progress=progress, **options)
         return _read(riff, before, document) | {"notes_only": True}
     from transcribe.core.riff import Source
@@ -231,7 +232,7 @@ def _finger(
     from transcribe.fingering import hand_of, pins_of
 
     old = from_json(riff)
-    options = options_of(settings)
+    options = options_of(settings, None if old.rhythm is None else old.rhythm.meter)
     instrument = instrument_of(old.instrument, settings)
     # What is not said stays as it is; a stretch of 0 is the usual hand again.
     if not settings.get("hand_span_mm"):
