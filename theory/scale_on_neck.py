@@ -191,7 +191,9 @@ def _cell(note: NeckNote) -> str:
     return around.format(note.degree)
 
 
-def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> str:
+def neck_text(
+    notes: Iterable[NeckNote], *, drone_string: int | None = None, left_handed: bool = False
+) -> str:
     """Notes on a neck of text, string 1 on top; [ ] the tonic, { } a deciding degree.
 
     Parameters
@@ -199,6 +201,8 @@ def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> 
     notes : iterable of NeckNote, at least one
     drone_string : int, optional
         String that is drawn open where it carries no note.
+    left_handed : bool
+        The nut on the right, as a left-handed player sees the neck.
 
     Returns
     -------
@@ -229,13 +233,14 @@ def neck_text(notes: Iterable[NeckNote], *, drone_string: int | None = None) -> 
     if drone_string:
         cells.setdefault((drone_string, 0), "(o)")
     width = max(len(cell) for cell in cells.values())
-    lines = ["      " + "".join(str(f).center(width + 1) for f in frets).rstrip()]
+    across = tuple(reversed(frets)) if left_handed else tuple(frets)
+    lines = ["      " + "".join(str(f).center(width + 1) for f in across).rstrip()]
     for string in range(min(strings), max(strings) + 1):
-        row = "".join(
-            cells.get((string, fret), "").strip().center(width, "-" if fret else " ")
-            + ("|" if fret else "‖")
-            for fret in frets
-        )
-        lines.append(f"{string:>4}  " + row)
+        row = ""
+        for fret in across:
+            cell = cells.get((string, fret), "").strip().center(width, "-" if fret else " ")
+            wire = "|" if fret else "‖"
+            row += wire + cell if left_handed else cell + wire
+        lines.append(f"{string:>4}  {row.rstrip()}")
     lines.append("      [ ] tonic   { } deciding degree" + ("   (o) drone" if drone_string else ""))
     return "\n".join(lines)

@@ -95,7 +95,7 @@ class Report:
         return f"{self.mode} ({how_sure(self.mode)}){loop}{implied}"
 
     def text(self, *, left_handed: bool = False) -> str:
-        """The whole report as plain text, chord pictures mirrored for a ``left_handed`` player."""
+        """The whole report as plain text, pictures mirrored for a ``left_handed`` player."""
         if self.mode is None:
             return self._without_mode()
         parts = [mode_text(self.mode)]
@@ -104,12 +104,12 @@ class Report:
         if self.loop is not None:
             parts.append(loop_text(self.loop, self.mode, self.voicings))
         if self.scale_on_string:
-            parts.append(self.scale_text())
+            parts.append(self.scale_text(left_handed=left_handed))
         if self.voicings:
             parts.append(voicing_levels_text(self.voicings, left_handed=left_handed))
         return "\n\n".join(parts)
 
-    def scale_text(self) -> str:
+    def scale_text(self, *, left_handed: bool = False) -> str:
         """The mode on one string (over the drone, where there is one) and in one position."""
         if self.mode is None or not self.scale_on_string:
             return ""
@@ -118,10 +118,12 @@ class Report:
         return "\n".join(
             (
                 f"{self.mode} along string {string}{over}:",
-                neck_text(self.scale_on_string, drone_string=self.drone_string),
+                neck_text(
+                    self.scale_on_string, drone_string=self.drone_string, left_handed=left_handed
+                ),
                 "",
                 f"{self.mode} in one position:",
-                neck_text(self.scale_in_position),
+                neck_text(self.scale_in_position, left_handed=left_handed),
             )
         )
 

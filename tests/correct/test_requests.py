@@ -171,3 +171,17 @@ def test_finger_and_refinger_take_requests(
     capsys.readouterr()
     assert main(["refinger", str(path), "--ask", "softly", "--quiet"]) == 1
     assert "'softly' is nothing that can be asked" in capsys.readouterr().err
+
+
+def test_a_request_for_a_bar_says_that_its_repeats_follow(
+    riff: Riff, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "ferry.riff.json"
+    write_riff(riff, path)
+    for more, said, moved in (([], True, {1, 9}), (["--only-here"], False, {1})):
+        asked = ["refinger", str(path), "--ask", "along string 4 in bar 1", *more]
+        assert main(asked) == 0
+        assert ("asked of the repeats, too" in capsys.readouterr().err) == said
+        now = places(read_riff(path))
+        assert {i for i in (1, 9) if now[i][0] == 4} == moved
+        assert main(["refinger", str(path), "--undo", "--quiet"]) == 0

@@ -9,6 +9,7 @@ import resource
 import socket
 import threading
 import time
+from http.client import HTTPResponse
 from pathlib import Path
 
 import pytest
@@ -202,9 +203,10 @@ def test_second_page_leaves_the_uploads_of_the_first_alone(start) -> None:
         assert until(lambda: any(incoming.iterdir()))
         second = start(folder=first.folder)
         line.sendall(data[1000:])
-        answer = line.recv(1 << 16)
-    assert answer.startswith(b"HTTP/1.1 202 ")
-    job = first.outcome(json.loads(answer.partition(b"\r\n\r\n")[2])["job"])
+        answer = HTTPResponse(line)
+        answer.begin()
+        assert answer.status == 202
+        job = first.outcome(json.load(answer)["job"])
     assert job["state"] == "done", job
     assert [riff["name"] for riff in second.ask("GET", "/api/shelf")[1]["riffs"]] == ["gangplank"]
 

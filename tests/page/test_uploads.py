@@ -334,7 +334,8 @@ def _answers(port: int | None) -> bool:
     return False
 
 
-def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM])
+def test_interrupt_ends_serve_quietly(tmp_path: Path, end: signal.Signals) -> None:
     code = (
         "from pathlib import Path; from transcribe.page import serve; "
         f"serve(Path({str(tmp_path)!r}), open_browser=False)"
@@ -356,7 +357,7 @@ def test_interrupt_ends_serve_quietly(tmp_path: Path) -> None:
     assert door.parent.stat().st_mode & 0o077 == 0
     port = urlparse(lines[6]).port
     assert until(lambda: _answers(port))
-    process.send_signal(signal.SIGINT)
+    process.send_signal(end)
     out, err = process.communicate(timeout=20)
     assert process.returncode == 0, err
     assert "Traceback" not in out + err

@@ -192,6 +192,15 @@ def test_deciding_degrees():
     assert deciding_degrees("locrian") == ("b5",)
 
 
+def test_neck_text_is_mirrored_for_a_left_handed_player():
+    notes = scale_on_string(mode_of("A", "minor pentatonic"), string=5, frets=5)
+    right, left = (neck_text(notes, left_handed=side).splitlines() for side in (False, True))
+    assert left[0].split() == right[0].split()[::-1]
+    cells = [line[6:].replace("‖", "|").strip("|").split("|") for line in (right[1], left[1])]
+    assert [c.strip(" -") for c in cells[1]] == [c.strip(" -") for c in cells[0]][::-1]
+    assert left[1].rstrip().endswith("‖[1]")
+
+
 def test_neck_text_refuses():
     with pytest.raises(TheoryError, match="no notes"):
         neck_text([])

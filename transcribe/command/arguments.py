@@ -211,7 +211,7 @@ def _add_theory(commands: Any) -> None:
     theory.add_argument(
         "--left-handed",
         action="store_true",
-        help="chord pictures as a left-handed player sees the neck: the low string on the right",
+        help="pictures as a left-handed player sees the neck: low string and nut on the right",
     )
     _part_argument(theory)
     _json_argument(theory)

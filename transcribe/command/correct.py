@@ -115,6 +115,9 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         riff = requests.withdraw(riff, None if args.withdraw == "all" else args.withdraw)
     if args.ask:
         asked = [requests.request_of(riff, text, repeats=repeats) for text in args.ask]
+        for text, request in zip(args.ask, asked, strict=True):
+            if request != requests.request_of(riff, text, repeats=False):
+                progress.say(f"{text}: asked of the repeats, too; --only-here leaves them")
         riff = requests.ask(riff, asked)
     if args.delete:
         gone = [i for text in args.delete for i in notes_of(riff, text)]

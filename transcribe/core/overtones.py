@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from transcribe.core.pitch import PARTIAL_SEMITONES
 from transcribe.core.riff import Note
 from transcribe.core.strokes import STROKE_SEC
 
@@ -17,7 +18,7 @@ __all__ = ["SURE_CONFIDENCE", "likely_overtones"]
 SURE_CONFIDENCE = 0.6
 """A note of this confidence (0 to 1) or more counts as played."""
 
-_PARTIALS_SEMITONES = (12, 19, 24)  # the second, third and fourth partial above the first
+_OVERTONES = PARTIAL_SEMITONES[1:4]
 
 
 def likely_overtones(notes: Sequence[Note]) -> frozenset[int]:
@@ -52,7 +53,7 @@ def likely_overtones(notes: Sequence[Note]) -> frozenset[int]:
             if other.onset_sec > note.onset_sec + STROKE_SEC:
                 break
             apart = note.pitch_midi - other.pitch_midi
-            if apart in _PARTIALS_SEMITONES and other.confidence > note.confidence:
+            if apart in _OVERTONES and other.confidence > note.confidence:
                 found.add(note.id)
                 break
     return frozenset(found)

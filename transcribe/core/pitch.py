@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "A4_HZ",
+    "PARTIAL_SEMITONES",
     "SEMITONES",
     "accidentals",
     "alteration",
@@ -45,6 +46,9 @@ SEMITONES: Mapping[str, int] = MappingProxyType(
     {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 )
 """Semitones of each letter above C."""
+
+PARTIAL_SEMITONES = (0, 12, 19, 24, 28, 31, 34, 36)
+"""Semitones from a pitch to its partials 1 to 8, rounded: ``round(12 * log2(n))``."""
 
 _LINE = "FCGDAEB"  # the naturals on the line of fifths, C at 0
 _SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")

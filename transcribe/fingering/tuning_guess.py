@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from transcribe.core.instrument import TUNINGS, tuning_name
-from transcribe.core.overtones import likely_overtones
+from transcribe.core.overtones import SURE_CONFIDENCE, likely_overtones
 from transcribe.core.riff import Drone, Instrument, Note, Remark, sort_notes
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import find_drone
@@ -40,7 +40,6 @@ _LOWER = {
     "bass": ("bass-5",),
 }
 _MIN_NOTES = 12
-_MIN_CONFIDENCE = 0.6
 _MIN_STRINGS = 4  # so many open strings have to come, each with this share of the notes
 _MIN_OF_STRING = 0.05
 _MIN_STRIKES = 4
@@ -76,7 +75,7 @@ def instrument_guess(
     name = tuning_name(instrument.open_midi)
     if name not in _LOWER or instrument.capo:
         return None
-    sure = [n for n in notes if n.confidence >= _MIN_CONFIDENCE]
+    sure = [n for n in notes if n.confidence >= SURE_CONFIDENCE]
     lowest = min(instrument.open_midi)
     below = [n for n in sure if n.pitch_midi < lowest]
     weight = sum(1 + int(n.offset_sec - n.onset_sec >= 0.25) for n in below)

@@ -13,6 +13,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from transcribe.core.pitch import PARTIAL_SEMITONES
 from transcribe.core.riff import ARTICULATIONS, LEGATO, Instrument
 from transcribe.notes.network import FIRST_MIDI, Activations
 from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote
@@ -24,8 +25,7 @@ _GAP_SEC = 0.12  # between a legato note's onset and the end of the note it come
 _WIDEST = 12  # semitones from a note to the one it carries on from
 _SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
 _TOP_FRAMES = 3
-_HARMONICS = (12, 19, 24, 28, 31)
-"""Semitones from an open string to its partials 2 to 6, rounded (equal temperament)."""
+_HARMONICS = PARTIAL_SEMITONES[1:6]  # of an open string, partials 2 to 6
 
 LEANS: Mapping[str, float] = MappingProxyType(
     {

@@ -23,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 
+from transcribe.core.pitch import PARTIAL_SEMITONES
 from transcribe.core.riff import ARTICULATIONS, Instrument
 from transcribe.notes import features as feat
 from transcribe.notes.network import FIRST_MIDI, PITCHES, Activations
@@ -57,8 +58,7 @@ _MAX_ROUNDS = 100
 _CONVERGED = 1e-4  # log odds
 _MIN_CONFIDENCE = 0.5  # confidence of a note that is kept
 _MIN_CONFIDENCE_OUTSIDE = 0.85  # the same, for pitches that no string can give
-_BELOW = (12, 19, 24, 28)
-"""Semitones from a pitch to those it is partial 2, 3, 4 or 5 of."""
+_BELOW = PARTIAL_SEMITONES[1:5]  # from a pitch to those it is partial 2, 3, 4 or 5 of
 
 EVIDENCE = (
     "onset",
@@ -218,8 +218,7 @@ def evidence(activations: Activations, found: Candidates) -> np.ndarray:
     )
 
 
-_PARTIAL_STEPS = (0, 12, 19, 24, 28, 31)
-"""Semitones from a pitch to its partials 1 to 6, rounded (equal temperament)."""
+_PARTIAL_STEPS = PARTIAL_SEMITONES[:6]
 _FAINT = 0.12  # within 10 dB of the floor of the features: nothing to measure a rise by
 _RISE_DB = 15.0  # rise that is 1 among the evidence
 _RISE_SCALE = feat.FLOOR_DB / _RISE_DB

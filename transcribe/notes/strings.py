@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import UNSURE_BELOW, Instrument
 
 if TYPE_CHECKING:
     from transcribe.notes.note_decoding import DetectedNote
@@ -20,7 +20,6 @@ __all__ = ["can_sound_together", "fit_strings"]
 
 _STRINGS = 6
 _TOGETHER_SEC = 0.03  # notes closer than this are struck at once, none of them cuts another
-_DOUBTFUL = 0.8  # a note surer than this is kept even where the instrument as given cannot play it
 
 
 def can_sound_together(pitches_midi: Sequence[int], instrument: Instrument | None) -> bool:
@@ -64,7 +63,7 @@ def fit_strings(notes: Sequence[DetectedNote], instrument: Instrument | None) ->
         if not can_sound_together([*sounding, note.pitch_midi], instrument):
             cut = _to_cut(note, out, ringing, instrument)
             if cut is None:
-                if note.confidence < _DOUBTFUL:
+                if note.confidence < UNSURE_BELOW:
                     continue
             else:
                 out[cut] = replace(

@@ -16,6 +16,7 @@ from statistics import median
 
 import numpy as np
 
+from transcribe.core.pitch import PARTIAL_SEMITONES
 from transcribe.core.riff import Instrument, Note
 from transcribe.takes.comparison import Played, Reason, Verdict
 from transcribe.takes.match import StretchFit, pair_other_pitch
@@ -24,7 +25,7 @@ from transcribe.takes.timeline import NoteArrays
 __all__ = ["judge_stretch", "just_noticeable_ms", "tolerance_ms", "where_played"]
 
 _ALLOWANCE_MS = 35.0  # the hand's and the measuring's scatter; this project's choice
-_OVERTONES = (12, 19, 24, 28, 31, 34, 36)  # semitones of partials 2 to 8 above the first
+_OVERTONES = PARTIAL_SEMITONES[1:]
 _STRUM_MS = 90.0  # a chord's notes this close to its middle were struck with it
 _PAIR_MS = 30.0  # so were two notes this close to theirs: 60 ms from one to the other
 _TOGETHER_SEC = 0.06  # onsets this close may hide each other, or come from one stroke

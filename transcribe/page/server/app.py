@@ -6,11 +6,12 @@ import contextlib
 import hashlib
 import mimetypes
 import secrets
+import signal
 import socket
 import sys
 import threading
 import webbrowser
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from importlib import resources
 from pathlib import Path
 
@@ -181,5 +182,18 @@ def serve(folder: Path, *, port: int = 0, open_browser: bool = True) -> None:
                 timer = threading.Timer(0.3, webbrowser.open, args=(key_file.path.as_uri(),))
                 timer.daemon = True
                 timer.start()
-            with contextlib.suppress(KeyboardInterrupt):
+            with contextlib.suppress(KeyboardInterrupt), _end_as_interrupted():
                 server_for(app).run(sockets=[listener])
+
+
+@contextlib.contextmanager
+def _end_as_interrupted() -> Iterator[None]:
+    """Lets SIGTERM raise KeyboardInterrupt, so that what is open is closed and taken away."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -1,7 +1,8 @@
 // A picture of the neck: frets as far apart as on the instrument, string 1 on top. The places of a
-// note, the mode along a string and the small necks of the fingerings are drawn on it.
+// note, the mode along a string and the small necks of the fingerings are drawn on it. For a
+// left-handed player the nut is on the right.
 
-import { h, s } from "./dom.js";
+import { h, recall, s } from "./dom.js";
 import { pitchName, placeText, printed } from "./music.js";
 
 const DOTS = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24]; // frets that most necks mark (common practice)
@@ -18,10 +19,12 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
   const top = small ? gap : 29;
   const share = (fret) => 1 - 2 ** (-(fret + capo) / 12);
   const scale = (width - nut - (small ? 4 : 14)) / (share(high) - share(low));
-  const x = (fret) => nut + scale * (share(fret) - share(low));
+  const mirrored = recall("left-handed", false);
+  const across = (at) => (mirrored ? width - at : at);
+  const x = (fret) => across(nut + scale * (share(fret) - share(low)));
   const y = (string) => top + gap * (string - 1);
   const middle = (fret) =>
-    fret === 0 ? nut - (small ? 8 : 36) : (x(Math.max(low, fret - 1)) + x(fret)) / 2;
+    fret === 0 ? across(nut - (small ? 8 : 36)) : (x(Math.max(low, fret - 1)) + x(fret)) / 2;
   const ground = s("g", {});
   const line = (name, x1, x2, y1, y2) => ground.append(s("line", { class: name, x1, x2, y1, y2 }));
   const words = (at, base, text, anchor = "middle") =>
@@ -34,7 +37,7 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
     );
   for (let fret = low; fret <= high; fret += 1) {
     line(fret ? "fret" : "nut", x(fret), x(fret), y(1) - gap / 5, y(strings) + gap / 5);
-    const room = fret > low && x(fret) - x(fret - 1);
+    const room = fret > low && Math.abs(x(fret) - x(fret - 1));
     // High up the frets are too narrow for a number each; every other one has its own there.
     const told = small ? DOTS.includes(fret + capo) || fret === low + 1 : fret % 2 || room > 15;
     if (room && told) words(middle(fret), height - (small ? 1 : 5), String(fret));
@@ -50,14 +53,14 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
   }
   if (!small) {
     instrument.open_midi.forEach((midi, k) =>
-      words(8, y(k + 1) + 4, pitchName(midi + capo).replace(/-?\d+$/, "")),
+      words(across(8), y(k + 1) + 4, pitchName(midi + capo).replace(/-?\d+$/, "")),
     );
-    if (capo) words(nut + 4, height - 5, `capo ${capo}`, "end");
+    if (capo) words(across(nut + 4), height - 5, `capo ${capo}`, mirrored ? "start" : "end");
   }
   for (let string = 1; string <= strings; string += 1)
     line("string", x(low), x(high), y(string), y(string));
   const svg = s("svg", { class: "neck", width, height }, ground);
-  return { svg, x, y, middle, width, height, strings, gap };
+  return { svg, x, y, middle, across, mirrored, width, height, strings, gap };
 }
 
 /** The open strings that ring on under all. */
@@ -67,7 +70,7 @@ export function drawDrone(neck, strings) {
       s("line", {
         class: "drone",
         x1: neck.middle(0),
-        x2: neck.width - 4,
+        x2: neck.across(neck.width - 4),
         y1: neck.y(string),
         y2: neck.y(string),
       }),

@@ -468,8 +468,9 @@ export class NotePanel {
     if (!index) return [];
     const mm = hand.fret_mm;
     const perMm = (neck.x(top) - neck.x(0)) / (mm[top] - mm[0]);
-    const from = neck.x(index - 1);
-    const to = Math.min(neck.x(index) + hand.span_mm * perMm, neck.width - 2);
+    const inside = (x) => Math.max(2, Math.min(x, neck.width - 2));
+    const ends = [neck.x(index - 1), inside(neck.x(index) + hand.span_mm * perMm)];
+    const [from, to] = [Math.min(...ends), Math.max(...ends)];
     const [a, b] = [neck.y(1) - 13, neck.y(neck.strings) + 13];
     return [
       s("rect", { class: "reach", x: from, y: a, width: to - from, height: b - a }),
@@ -495,10 +496,12 @@ export class NotePanel {
       : ease(place);
     const x = neck.middle(place.fret);
     // The word stands on the side where it hides no other note, if there is room.
-    const lower = beside.filter((each) => each.string === place.string && each.fret < place.fret);
-    const higher = beside.filter((each) => each.string === place.string && each.fret > place.fret);
+    const near = beside.filter((each) => each.string === place.string).map((each) => each.fret);
+    const [lower, higher] = [(fret) => fret < place.fret, (fret) => fret > place.fret];
+    const [left, right] = neck.mirrored ? [higher, lower] : [lower, higher];
     const leftward =
-      x > neck.width - 130 || (x > 150 && (higher.length ? !lower.length : x > neck.width / 2));
+      x > neck.width - 130 ||
+      (x > 150 && (near.some(right) ? !near.some(left) : x > neck.width / 2));
     const look = () => show(place);
     const back = () => here && show(here);
     return control(
