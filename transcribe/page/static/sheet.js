@@ -407,6 +407,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   }
   const sources = riff.data.legato_from;
   const byId = new Map(riff.notes.map((note) => [note.id, note]));
+  const struck = new Set(); // places that have their stroke
   for (const [note, at] of figures) {
     const source = byId.get(sources[note.id]);
     const from =
@@ -414,7 +415,8 @@ function drawSystem(riff, g, system, place, width, ends) {
         ? { x: xs.get(source.id), fret: source.fret, bent: source.articulation === "bend" }
         : null;
     group.append(...technique(g, note, at, from));
-    if (note.stroke) group.append(strumSign(g, note.stroke, at));
+    if (note.stroke && !struck.has(at)) group.append(strumSign(g, note.stroke, at));
+    if (note.stroke) struck.add(at);
   }
   for (const [note, at] of figures) {
     const finger = riff.strip.shown.fingers ? fingerMark(g, note, at) : null;
