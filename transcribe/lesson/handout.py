@@ -27,7 +27,7 @@ from transcribe.core.instrument import tuning_name
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Riff, legato_sources
-from transcribe.core.score_place import bar_and_beat
+from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.core.wording import sentence
 from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
@@ -297,9 +297,11 @@ def _part_facts(part: LessonPart, riff: Riff, *, neck: bool) -> str:
         facts.append(f"{mode['tonic']} {mode['name']}")
     if riff.rhythm is not None:
         meter = "/".join(map(str, riff.rhythm.meter))
-        facts.append(f"{riff.rhythm.bpm:.0f} bpm, {meter}")
-    if part.start_bpm:
-        facts.append(f"start at {part.start_bpm:.0f} bpm")
+        per = counted_beats(riff.rhythm.meter)
+        dotted = " (dotted beats)" if per > 1 else ""
+        facts.append(f"{riff.rhythm.bpm / per:.0f} bpm{dotted}, {meter}")
+        if part.start_bpm:
+            facts.append(f"start at {part.start_bpm / per:.0f} bpm")
     loop = (riff.theory or {}).get("loop") or {}
     if loop.get("symbols"):
         hint = " (implied)" if loop.get("implied") else ""

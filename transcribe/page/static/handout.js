@@ -3,7 +3,7 @@
 
 import { chordBox } from "./chordbox.js";
 import { control, h, put, s } from "./dom.js";
-import { Bars, printed } from "./music.js";
+import { Bars, countedBeats, printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";
 import { drawSystems, signs } from "./sheet.js";
@@ -69,7 +69,8 @@ class Part {
   }
 
   get bpm() {
-    return this.told.document.rhythm?.bpm || null;
+    const rhythm = this.told.document.rhythm;
+    return rhythm ? rhythm.bpm / countedBeats(rhythm.meter) : null;
   }
 
   get startSec() {
@@ -82,7 +83,8 @@ class Part {
 
   controls() {
     const { bpm } = this;
-    const wanted = this.told.start_bpm && bpm ? (100 * this.told.start_bpm) / bpm : 100;
+    const start = this.told.start_bpm;
+    const wanted = start && bpm ? (100 * start) / this.told.document.rhythm.bpm : 100;
     this.play = control(
       { class: "main play", onclick: () => this.toggle(), "aria-label": `Play ${this.name}` },
       "Play",
