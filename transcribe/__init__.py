@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from transcribe.formats.lesson_document import read_lesson, write_lesson
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
+    from transcribe.lesson.handout import write_handout
     from transcribe.lesson.lesson_files import make_lesson
 
 __all__ = [
@@ -53,6 +54,7 @@ __all__ = [
     "transcribe",
     "undo",
     "unpin",
+    "write_handout",
     "write_lesson",
     "write_riff",
     "write_sound",
@@ -63,6 +65,7 @@ _HOMES = {
     "transcribe.fingering": ("Hand",),
     "transcribe.correct.pins": ("pin", "unpin"),
     "transcribe.harmony": ("theory_report",),
+    "transcribe.lesson.handout": ("write_handout",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),

@@ -47,6 +47,7 @@ def make_parser() -> argparse.ArgumentParser:
     _add_lesson(commands)
     _add_show(commands)
     _add_practise(commands)
+    _add_handout(commands)
     _add_page(commands)
     _add_demo(commands)
     return parser
@@ -380,6 +381,31 @@ def _add_practise(commands: Any) -> None:
         "-o", "--output", type=Path, metavar="DIR", help="folder (NAME.practice beside the riff)"
     )
     _json_argument(practise)
+
+
+def _add_handout(commands: Any) -> None:
+    handout = _command(
+        commands,
+        "handout",
+        "practise:handout",
+        "write a lesson or a riff as one HTML file for students: tabs to read, hear and print",
+        "handspan handout harbour.lesson.json",
+    )
+    handout.add_argument(
+        "source",
+        metavar="LESSON|RIFF",
+        type=Path,
+        help="lesson document, riff document, MIDI, MusicXML, ABC or tab",
+    )
+    handout.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE.html",
+        help="the file (NAME.handout.html beside the source)",
+    )
+    handout.add_argument("--title", default="", help="what stands over it (the lesson's own title)")
+    _json_argument(handout)
 
 
 def _add_page(commands: Any) -> None:

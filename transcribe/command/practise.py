@@ -1,4 +1,4 @@
-"""The command that writes sound to practise with."""
+"""The commands that write what students practise with: sound, and the handout."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from transcribe.core.riff import Riff
 
-__all__ = ["practise"]
+__all__ = ["handout", "practise"]
 
 _SR = 44100
 
@@ -68,6 +68,31 @@ def practise(args: argparse.Namespace, progress: Progress) -> int:
             if not args.json:
                 print(f"{path} is {'replaced' if replaced else 'written'}")
     print(json.dumps({"files": files, "caution": CAUTION}) if args.json else CAUTION)
+    return 0
+
+
+def handout(args: argparse.Namespace, progress: Progress) -> int:
+    from transcribe import api
+    from transcribe.formats.lesson_document import LESSON_SUFFIX, read_lesson
+    from transcribe.lesson.handout import MOST_BYTES, write_handout
+
+    is_lesson = args.source.name.endswith(LESSON_SUFFIX)
+    source = read_lesson(args.source) if is_lesson else api.to_show(args.source)
+    name = args.source.name.removesuffix(LESSON_SUFFIX) if is_lesson else riff_name(args.source)
+    path = args.output or args.source.parent / f"{name}.handout.html"
+    if path.is_dir():
+        path = path / f"{name}.handout.html"
+    title = args.title or (getattr(source, "title", "") or name)
+    replaced = path.exists()
+    write_handout(source, path, folder=args.source.parent, title=title, progress=progress)
+    size = path.stat().st_size
+    progress.clear()
+    if args.json:
+        print(json.dumps({"file": str(path), "bytes": size}))
+    else:
+        print(f"{path} is {'replaced' if replaced else 'written'} ({size / 1e6:.1f} MB)")
+    if size > MOST_BYTES:
+        progress.say("it may be too large for a mail; show fewer bars of its parts")
     return 0
 
 
