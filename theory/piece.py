@@ -47,7 +47,8 @@ class PartNotes:
     """One part of a piece as plain arrays, with the arguments of `theory.report`.
 
     ``onset_sec``, ``duration_sec`` and ``pitch_midi`` have one entry a note, as has ``confidence``
-    where it is given; ``name`` is what the part is called.
+    where it is given; ``name`` is what the part is called. ``beats_sec`` and ``downbeats_sec``
+    rise, and ``drone_midi`` are pitches that ring throughout.
     """
 
     name: str
@@ -62,7 +63,7 @@ class PartNotes:
 
 @dataclass(frozen=True, slots=True)
 class PartTheory:
-    """What one part says of the piece.
+    """What one part, called ``name``, says of the piece.
 
     ``alone`` (probability ``alone_probability``) is the mode that its own notes make likeliest,
     and ``probability`` what they leave to the mode of the piece. ``deciding`` says whether the
@@ -89,7 +90,8 @@ class Piece:
     not the mode, and ``ruled_out_by`` the notes that are heard and not in it. ``loop`` are the
     chords that all parts are held against, bar by bar, those of ``loop_part``. ``plain`` is one
     easy grip for each bar of it, ``capo`` a capo that makes it easier, ``heavier`` are power
-    chords, and ``over_drone`` two-string shapes over the open ``drone_string``.
+    chords, and ``over_drone`` two-string shapes over the open ``drone_string``. ``scale_on_string``
+    and ``scale_in_position`` lay the mode on the neck.
     """
 
     mode: Mode

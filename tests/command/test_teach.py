@@ -149,3 +149,12 @@ def test_theory_of_the_whole(document: Path, capsys: pytest.CaptureFixture[str])
     assert "  pier  " in out
     assert main(["lesson", str(document), "--theory", "--json"]) == 0
     assert [part["name"] for part in json.loads(capsys.readouterr().out)["parts"]] == ["pier", "B"]
+
+
+def test_the_handout_is_written_beside_it(
+    document: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["lesson", str(document), "--handout", "--quiet"]) == 0
+    page = document.parent / "class.handout.html"
+    assert f"written: {page}" in capsys.readouterr().out
+    assert "Harbour" in page.read_text("utf-8")

@@ -290,6 +290,9 @@ def _add_lesson(commands: Any) -> None:
         action="store_true",
         help="chord pictures as a left-handed player sees the neck",
     )
+    lesson.add_argument(
+        "--handout", action="store_true", help="write NAME.handout.html for students, too"
+    )
     _output_arguments(lesson, of_riffs=False)
     _instrument_arguments(lesson)
     lesson.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)

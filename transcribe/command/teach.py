@@ -21,7 +21,7 @@ __all__ = ["lesson"]
 
 def lesson(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe.formats.lesson_document import to_json
-    from transcribe.lesson.lesson_files import read_with_revision, save_lesson
+    from transcribe.lesson.lesson_files import lesson_name, read_with_revision, save_lesson
 
     path, files = _document(args, progress)
     old, revision = read_with_revision(path)
@@ -29,6 +29,12 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
     if new != old:
         save_lesson(new, path, expected=revision)
         files = [path, *(file for file in files if file != path)]
+    if args.handout:
+        from transcribe.lesson.handout import write_handout
+
+        sheet = path.with_name(f"{lesson_name(path)}.handout.html")
+        write_handout(new, sheet, folder=path.parent, title=new.title, progress=progress)
+        files.append(sheet)
     progress.clear()
     if args.theory:
         return _print_theory(new, path.parent, args)
