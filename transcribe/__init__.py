@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from transcribe.formats.lesson_document import read_lesson, write_lesson
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
+    from transcribe.lesson.handout import write_handout
 
 __all__ = [
     "Drone",
@@ -51,6 +52,7 @@ __all__ = [
     "transcribe",
     "undo",
     "unpin",
+    "write_handout",
     "write_lesson",
     "write_riff",
     "write_sound",
@@ -61,6 +63,7 @@ _HOMES = {
     "transcribe.fingering": ("Hand",),
     "transcribe.correct.pins": ("pin", "unpin"),
     "transcribe.harmony": ("theory_report",),
+    "transcribe.lesson.handout": ("write_handout",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),

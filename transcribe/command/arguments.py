@@ -46,6 +46,7 @@ def make_parser() -> argparse.ArgumentParser:
     _add_compare(commands)
     _add_show(commands)
     _add_practise(commands)
+    _add_handout(commands)
     _add_page(commands)
     _add_demo(commands)
     return parser
@@ -278,7 +279,13 @@ def _add_practise(commands: Any) -> None:
         "handspan practise mooring.riff.json --bars 3-4 --speed 60,75,90,100 --in-one",
     )
     practise.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
+        "riff",
+        metavar="RIFF|LESSON",
+        type=Path,
+        help="riff document, MIDI, MusicXML, ABC, tab, or lesson document (all its parts)",
+    )
+    practise.add_argument(
+        "--part", metavar="NAME", help="of a lesson, only the part of this name or label"
     )
     practise.add_argument(
         "--play",
@@ -323,6 +330,31 @@ def _add_practise(commands: Any) -> None:
         "-o", "--output", type=Path, metavar="DIR", help="folder (NAME.practice beside the riff)"
     )
     _json_argument(practise)
+
+
+def _add_handout(commands: Any) -> None:
+    handout = _command(
+        commands,
+        "handout",
+        "practise:handout",
+        "write a lesson or a riff as one HTML file for students: tabs to read, hear and print",
+        "handspan handout harbour.lesson.json",
+    )
+    handout.add_argument(
+        "source",
+        metavar="LESSON|RIFF",
+        type=Path,
+        help="lesson document, riff document, MIDI, MusicXML, ABC or tab",
+    )
+    handout.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE.html",
+        help="the file (NAME.handout.html beside the source)",
+    )
+    handout.add_argument("--title", default="", help="what stands over it (the lesson's own title)")
+    _json_argument(handout)
 
 
 def _add_page(commands: Any) -> None:

@@ -181,16 +181,18 @@ class Note:
     """One note, by an ``id`` that no other note of the riff has.
 
     ``onset_sec`` and ``offset_sec`` are when it begins and ends, ``onset_beat`` and
-    ``duration_beat`` the same in the score, None where no rhythm is known. ``string`` and ``fret``
-    are None until it is fingered, and the player holds it there where it is ``pinned``;
-    ``articulation`` is one of `ARTICULATIONS`. ``cents`` is its distance from ``pitch_midi`` after
-    the tuning offset. ``loudness_db`` is relative to full scale, ``confidence`` lies in 0 to 1 and
-    is 1 for a note that was not heard but written. ``finger`` is 0 for an open string and 1 (index)
-    to 4 (little finger). ``palm_mute`` is a note damped by the striking hand, ``let_ring`` one that
-    is left to ring, and ``stroke`` the way of the hand or the pick, where a file says so. ``bend``
-    is the size of a bend. ``slide`` is the way that a slide arrives, where a tab says it. ``soft``
-    is a note that is struck softly or held over, in brackets in a tab; ``tapped`` is a hammer-on of
-    the striking hand; ``added`` is a note that the player put in by hand.
+    ``duration_beat`` the same in the score, None where no rhythm is known. ``string`` and
+    ``fret`` are None until it is fingered, and the player holds it there where it is
+    ``pinned``; ``articulation`` is one of `ARTICULATIONS`. ``cents`` is its distance from
+    ``pitch_midi`` after the tuning offset. ``loudness_db`` is relative to full scale,
+    ``confidence`` lies in 0 to 1 and is 1 for a note that was not heard but written. ``finger``
+    is 0 for an open string and 1 (index) to 4 (little finger). ``palm_mute`` is a note damped
+    by the striking hand, ``let_ring`` one that is left to ring, and ``stroke`` the way of the
+    hand or the pick, where a file says so or the strings of a strum were heard one after the
+    other. ``bend`` is the size of a bend. ``slide`` is the way that a slide arrives, where a
+    tab says it. ``soft`` is a note that is struck softly or held over, in brackets in a tab;
+    ``tapped`` is a hammer-on of the striking hand; ``added`` is a note that the player put in
+    by hand.
     """
 
     id: int

@@ -32,6 +32,7 @@ from transcribe.rhythm.quantise import (
     quantise_onsets,
     unswing_ticks,
 )
+from transcribe.rhythm.strumming import strum_directions
 
 __all__ = ["METERS", "find_rhythm"]
 
@@ -89,7 +90,8 @@ def find_rhythm(
     rhythm : Rhythm
         With its confidence, the tempos and meters that were weighed, swing, count-in and pickup.
     notes : tuple of Note
-        The same notes, sorted, with ``onset_beat`` and ``duration_beat``; seconds are untouched.
+        The same notes, sorted, with ``onset_beat``, ``duration_beat`` and, where they are strummed
+        and carry none, ``stroke``; seconds are untouched.
 
     Raises
     ------
@@ -359,10 +361,12 @@ def _document(
     report: Callable[[str, float], None],
 ) -> tuple[Rhythm, tuple[Note, ...]]:
     out = []
+    ways = strum_directions(music, events.members, placed.ticks, reading.meter)
     for k, note in enumerate(music):
         out.append(
             dataclasses.replace(
                 note,
+                stroke=note.stroke or ways[events.owner[k]],
                 onset_beat=float(placed.ticks[events.owner[k]]) / PER_BEAT,
                 duration_beat=float(lengths[k]) / PER_BEAT,
             )

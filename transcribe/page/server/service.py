@@ -18,6 +18,7 @@ from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
 from transcribe.correct.requests import name_of_request
 from transcribe.formats.document import from_json, to_json
+from transcribe.formats.notation import written_rhythm
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import (
@@ -29,7 +30,6 @@ from transcribe.library.revisions import (
 )
 from transcribe.library.shipped import shipped_take
 from transcribe.page.server.jobs import Job, Jobs
-from transcribe.page.server.notation import written_rhythm
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text

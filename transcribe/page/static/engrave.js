@@ -10,7 +10,6 @@ import {
   segmentBand,
   staff,
   marksOf,
-  strumOf,
   strumSign,
   technique,
   verdictMark,
@@ -104,8 +103,7 @@ export function engrave(show, from, to, place, edges) {
       drawNote(show, ground, figures, column, note, k, place, left),
     );
   for (const column of axis.between(from, to)) {
-    const told = show.heard || column.notes.some((note) => note.stroke);
-    const way = told ? strumOf(column.notes) : null;
+    const way = column.notes.find((note) => note.stroke)?.stroke;
     if (way) ground.append(strumSign(g, way, place(column.x)));
     if (column.mark)
       ground.append(

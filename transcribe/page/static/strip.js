@@ -139,7 +139,6 @@ export class Strip {
     const segments = view.document.segments || [];
     this.segments = segments.some(({ kind }) => kind === "talk") ? segments : [];
     this.written = this.shown.rhythm ? view.bars : [];
-    this.heard = view.document.timing.kind === "heard";
     this.duration = Math.max(view.duration_sec, 1);
     this.g = geometry(view.document.instrument.open_midi.length, {
       ...(this.touch ? { gap: 21, top: 56 } : {}),

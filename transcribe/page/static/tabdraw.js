@@ -125,33 +125,6 @@ export function fingerMark(g, note, x) {
   );
 }
 
-const STRUM_LEAST_SEC = 0.008; // between two strings of a strum; nearer, no direction is heard
-const STRUM_AGREES = 0.6; // of the pairs of strings, those in order less those against it (by eye)
-
-/**
- * Which way the hand strums, by the strings' order in time: "down" from the lowest-sounding string
- * up to the highest, "up" the other way; null where the strings are struck as one.
- */
-export function strumOf(notes) {
-  const written = notes.find((note) => note.stroke);
-  if (written) return written.stroke;
-  if (notes.length < 3 || notes.some((note) => note.string === null)) return null;
-  const order = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
-  const spread = order[order.length - 1].onset_sec - order[0].onset_sec;
-  if (spread < STRUM_LEAST_SEC * (notes.length - 1)) return null;
-  let rising = 0;
-  let pairs = 0;
-  order.forEach((note, k) =>
-    order.slice(k + 1).forEach((later) => {
-      rising += Math.sign(note.string - later.string);
-      pairs += 1;
-    }),
-  );
-  // Most pairs of strings must agree: onsets are heard to a few milliseconds only.
-  if (Math.abs(rising) < STRUM_AGREES * pairs) return null;
-  return rising > 0 ? "down" : "up";
-}
-
 /** The sign of a strum over the lines: a frame, open below, for down; a wedge for up. */
 export function strumSign(g, way, x) {
   const wide = g.gap * 0.28;
