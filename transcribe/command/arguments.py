@@ -339,7 +339,13 @@ def _add_practise(commands: Any) -> None:
         "handspan practise mooring.riff.json --bars 3-4 --speed 60,75,90,100 --in-one",
     )
     practise.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
+        "riff",
+        metavar="RIFF|LESSON",
+        type=Path,
+        help="riff document, MIDI, MusicXML, ABC, tab, or lesson document (all its parts)",
+    )
+    practise.add_argument(
+        "--part", metavar="NAME", help="of a lesson, only the part of this name or label"
     )
     practise.add_argument(
         "--play",
