@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
     from transcribe.lesson.handout import write_handout
+    from transcribe.lesson.lesson_files import make_lesson
 
 __all__ = [
     "Drone",
@@ -41,6 +42,7 @@ __all__ = [
     "from_music21",
     "half_time",
     "make_instrument",
+    "make_lesson",
     "pin",
     "practice_sound",
     "read_any",
@@ -68,6 +70,7 @@ _HOMES = {
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
+    "transcribe.lesson.lesson_files": ("make_lesson",),
     "transcribe.core.instrument": ("make_instrument",),
     "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
     "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),
