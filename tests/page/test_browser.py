@@ -1075,7 +1075,9 @@ def test_sheet_prints_on_its_paper(
     assert page.locator("button.play").is_visible()
 
 
-@pytest.mark.parametrize("label", ["Text tab", "MusicXML", "WAV of the tab"])
+@pytest.mark.parametrize(
+    "label", ["Text tab", "MusicXML", "WAV of the tab", "Handout", "Practice sound"]
+)
 def test_files_are_taken_away(server: Server, open_page, put, label: str) -> None:
     page = open_page(server, put(server, "away"))
     page.click("#tab-away")

@@ -211,3 +211,33 @@ def test_without_scripts_the_tabs_are_there_as_text(look) -> None:
     text = page.inner_text("#part-1 pre")
     assert "D |-7" in text
     assert page.locator(".as-text[open]").count() == 4
+
+
+def test_the_page_makes_practice_sound_of_some_bars(server, put, one_riff, tmp_path) -> None:
+    riff_id = put(server, "practice")
+    body = {"kind": "practice", "play": "tab", "speeds": [0.5, 1.0], "times": 1, "bars": [1, 1]}
+    job = server.outcome(server.ask("POST", f"/api/riffs/{riff_id}/make", body)[1]["job"])
+    assert job["state"] == "done", job
+    path = tmp_path / "bars.mp3"
+    path.write_bytes(server.ask("GET", job["result"]["url"])[1])
+    bar_sec = 4 * 60 / one_riff.rhythm.bpm
+    # A bar of count and the bar itself, at half speed and at the whole, and 1.5 s that ring on.
+    assert read_audio(path).duration_sec == pytest.approx(6 * bar_sec + 1.5, abs=0.15)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"play": "bagpipe"},
+        {"speeds": []},
+        {"speeds": [9]},
+        {"bars": [1]},
+        {"times": 0},
+        {"bars": ["a", 2]},
+    ],
+)
+def test_odd_wishes_for_practice_sound_are_refused(server, put, wrong: dict) -> None:
+    body = {"kind": "practice", "speeds": [1.0], **wrong}
+    status, answer, _ = server.ask("POST", f"/api/riffs/{put(server, 'odd')}/make", body)
+    assert status == 422
+    assert answer["error"]

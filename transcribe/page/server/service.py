@@ -33,7 +33,7 @@ from transcribe.page.server.jobs import Job, Jobs
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
-from transcribe.page.worker.settings import number
+from transcribe.page.worker.settings import number, practice_options
 from transcribe.takes.plots import draw_progress
 
 __all__ = ["Service"]
@@ -49,6 +49,8 @@ _SUFFIXES = {
     "riff": ".json",
     "wav": ".wav",
     "hear": ".wav",
+    "handout": ".html",
+    "practice": ".mp3",
 }
 
 
@@ -424,6 +426,15 @@ class Service:
         if kind == "hear":
             options["what"] = str(body.get("what"))
             options["frets"] = body.get("frets")
+        if kind == "handout":
+            options["title"] = entry.name
+        if kind == "practice":
+            options |= practice_options(body)
+            if options["play"] == "take":
+                take = self._take_path(riff)
+                if take is None:
+                    raise NotHereError("The recording of this riff is not in the folder.")
+                options["take"] = str(take)
         key_text = f"{kind} {revision} {sorted(options.items())!r}"
         path = self._store.cached(key_text, _SUFFIXES[kind])
         if is_own_file(path):
