@@ -44,6 +44,10 @@ _SHORTEST_SEC = 2.0  # of a part, for the same reason
 _COMPLETE_SHARE = 0.85  # of the longest playing that one must reach to stand for the part
 _LONGEST_REST_SEC = 5.0  # that a playing may have in its middle
 _OF_THE_END = ("cut-off", "no-end-mark")  # remarks that speak of the last seconds of a file
+# Of two playings of one part at least .84 of the notes are each other's and
+# all of the part is reached; of two parts in one key, mostly less (`tests.bench.lesson`).
+_ALIKE_SHARE = 0.7
+_ALIKE_REACHED = 0.5
 _SAME_EVENNESS_SEC = 0.005
 _SLOWER = 0.9  # a playing slower than this share of the take's tempo is one to start from
 
@@ -72,7 +76,7 @@ class _Part:
 
 
 def split(
-    session: str | os.PathLike[str] | np.ndarray,
+    session: str | os.PathLike[str] | np.ndarray | Heard,
     *,
     sr: int | None = None,
     title: str = "",
@@ -88,8 +92,9 @@ def split(
 
     Parameters
     ----------
-    session : path or np.ndarray, shape (n,)
-        A sound or video file, or mono samples in -1..1 (then ``sr`` is required).
+    session : path, np.ndarray of shape (n,), or transcribe.api.Heard
+        A sound or video file, mono samples in -1..1 (then ``sr`` is required), or what was heard in
+        either already.
     sr : int, optional
         Sample rate of ``session`` in hertz, for samples only.
     title, name : str, optional
@@ -134,8 +139,12 @@ def split(
     from transcribe import api
 
     say = progress or _no_progress
-    heard = api.listen(
-        session, sr=sr, instrument=instrument, max_sec=max_sec, copy=copy, progress=progress
+    heard = (
+        session
+        if isinstance(session, api.Heard)
+        else api.listen(
+            session, sr=sr, instrument=instrument, max_sec=max_sec, copy=copy, progress=progress
+        )
     )
     whole = heard.riff
     source = whole.source or Source()
@@ -154,8 +163,7 @@ def split(
         say("finding the parts", i / len(stretches))
         playing, riff = _playing(whole, heard, notes)
         _part_of(riff, parts).playings.append((playing, riff))
-    for part in parts:
-        _mend(part, whole, heard)
+    parts = _mended(parts, whole, heard)
     riffs = {}
     made = []
     for i, (label, part) in enumerate(zip(labels(), parts, strict=False)):
@@ -282,31 +290,40 @@ def _part_of(riff: Riff, parts: list[_Part]) -> _Part:
     return likest[1]
 
 
-def _mend(part: _Part, whole: Riff, heard: Heard) -> None:
-    """Put two stretches in one where they are a single playing, with a long rest in the middle.
+def _mended(parts: list[_Part], whole: Riff, heard: Heard) -> list[_Part]:
+    """``parts`` with two stretches in one where they are a single playing with a long rest in it.
 
-    That is so where nobody talks between them, and the second goes on in the longest playing where
-    the first leaves off.
+    That is so where nobody talks between them, and the second goes on in the longest playing of a
+    part where the first leaves off.
     """
     from transcribe.takes import compare
 
-    longest = part.longest
-    i = 0
-    while i + 1 < len(part.playings):
-        (first, one), (second, two) = part.playings[i : i + 2]
-        i += 1
-        rest = second.start_sec - first.end_sec
-        talked = any(first.end_sec <= b and a <= second.start_sec for a, b in heard.talk)
-        if talked or rest > _LONGEST_REST_SEC or longest in (one, two):
+    ordered = sorted(
+        ((item, part) for part in parts for item in part.playings),
+        key=lambda found: found[0][0].start_sec,
+    )
+    gone: set[int] = set()
+    for (first, home), (second, other) in itertools.pairwise(ordered):
+        start, end = first[0].end_sec, second[0].start_sec
+        talked = any(start <= b and a <= end for a, b in heard.talk)
+        if talked or end - start > _LONGEST_REST_SEC or id(first) in gone:
             continue
-        inside = (first.start_sec, second.end_sec)
+        inside = (first[0].start_sec, second[0].end_sec)
         notes = tuple(n for n in whole.notes if inside[0] <= n.onset_sec < inside[1])
         joined = _playing(whole, heard, notes)
-        held = compare(joined[1], longest)
-        alone = max(_reached(compare(riff, longest)) for riff in (one, two))
-        if len(held.passes) == 1 and held.same_riff and _reached(held) > alone + 0.1:
-            part.playings[i - 1 : i + 1] = [joined]
-            i -= 1
+        for part in parts:
+            longest = part.longest if part.playings else first[1]
+            if longest in (first[1], second[1]):
+                continue
+            held = compare(joined[1], longest)
+            alone = max(_reached(compare(riff, longest)) for _, riff in (first, second))
+            if len(held.passes) == 1 and _is_alike(held) and _reached(held) > alone + 0.1:
+                home.playings.remove(first)
+                other.playings.remove(second)
+                part.playings = sorted([*part.playings, joined], key=lambda p: p[0].start_sec)
+                gone |= {id(first), id(second)}
+                break
+    return [part for part in parts if part.playings]
 
 
 def _alike(one: Riff, other: Riff) -> float | None:
@@ -315,7 +332,14 @@ def _alike(one: Riff, other: Riff) -> float | None:
 
     shorter, longer = sorted((one, other), key=lambda riff: len(riff.notes))
     held = compare(shorter, longer)
-    return held.matched_share if held.same_riff and not held.transposition else None
+    return held.matched_share if _is_alike(held) else None
+
+
+def _is_alike(held: Comparison) -> bool:
+    """Whether a comparison of two playings says that they are one part."""
+    if not held.same_riff or held.transposition:
+        return False
+    return held.matched_share >= _ALIKE_SHARE and _reached(held) >= _ALIKE_REACHED
 
 
 def rank(playings: Sequence[tuple[Playing, Riff]]) -> tuple[int, tuple[Playing, ...]]:
