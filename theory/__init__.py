@@ -15,6 +15,7 @@ from theory.mode_finder import find_mode
 from theory.mode_reasons import sureness, sureness_level
 from theory.modes import Candidate, Degree, Mode, mode_of
 from theory.neck import Neck
+from theory.piece import PartNotes, PartTheory, Piece, piece
 from theory.roman_numerals import borrowed_from, is_diatonic, roman_numeral
 from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import MODES, scale_notes
@@ -42,6 +43,9 @@ __all__ = [
     "Mode",
     "Neck",
     "NeckNote",
+    "PartNotes",
+    "PartTheory",
+    "Piece",
     "Report",
     "Shape",
     "TheoryError",
@@ -58,6 +62,7 @@ __all__ = [
     "name_chord",
     "neck_text",
     "parse_chord",
+    "piece",
     "power_shapes",
     "report",
     "roman_numeral",

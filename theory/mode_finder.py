@@ -21,7 +21,7 @@ from theory.modes import Candidate, Mode
 from theory.scales import MODES, parse_note, scale_notes, spell, tonic_name
 from theory.written_mode import with_written_mode
 
-__all__ = ["find_mode", "posterior"]
+__all__ = ["find_mode", "mode_among", "posterior"]
 
 _MIN_PITCH_CLASSES = 3  # different notes; of fewer, one must be the tonic
 _STRAY_SHARE = 0.01  # of the sounding time; notes of less may be misheard, set by hand
@@ -83,6 +83,29 @@ def find_mode(
     drones = as_drones(drone_midi) or find_drone_pitches(notes)
     downbeats = as_beats(downbeats_sec, "downbeats_sec")
     probability = posterior(notes, drones=drones, downbeats=downbeats)
+    return mode_among(
+        probability,
+        notes,
+        drones=drones,
+        downbeats=downbeats,
+        flats=flats,
+        written_key=written_key,
+    )
+
+
+def mode_among(
+    probability: FloatArray,
+    notes: Notes,
+    *,
+    drones: tuple[int, ...] = (),
+    downbeats: FloatArray | None = None,
+    flats: bool = False,
+    written_key: tuple[str, str] | None = None,
+) -> Mode:
+    """The likeliest mode with its reasons, from the probability of each of `candidates`.
+
+    The other arguments are those of `find_mode`, checked.
+    """
     order = np.argsort(-probability, kind="stable")
     pairs = candidates()
     tonic, name = pairs[order[0]]

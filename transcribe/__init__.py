@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from transcribe.formats.lesson_document import read_lesson, write_lesson
     from transcribe.formats.music21_adapter import from_music21, to_music21
     from transcribe.harmony import theory_report
+    from transcribe.lesson.handout import write_handout
+    from transcribe.lesson.lesson_files import make_lesson
+    from transcribe.lesson.lesson_theory import lesson_theory
 
 __all__ = [
     "Drone",
@@ -39,7 +42,9 @@ __all__ = [
     "finger",
     "from_music21",
     "half_time",
+    "lesson_theory",
     "make_instrument",
+    "make_lesson",
     "pin",
     "practice_sound",
     "read_any",
@@ -51,6 +56,7 @@ __all__ = [
     "transcribe",
     "undo",
     "unpin",
+    "write_handout",
     "write_lesson",
     "write_riff",
     "write_sound",
@@ -61,10 +67,13 @@ _HOMES = {
     "transcribe.fingering": ("Hand",),
     "transcribe.correct.pins": ("pin", "unpin"),
     "transcribe.harmony": ("theory_report",),
+    "transcribe.lesson.handout": ("write_handout",),
     "transcribe.formats": ("read_any",),
     "transcribe.formats.document": ("read_riff", "write_riff"),
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
+    "transcribe.lesson.lesson_files": ("make_lesson",),
+    "transcribe.lesson.lesson_theory": ("lesson_theory",),
     "transcribe.core.instrument": ("make_instrument",),
     "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
     "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),

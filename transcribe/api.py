@@ -36,14 +36,20 @@ if TYPE_CHECKING:
     from transcribe.takes import Comparison
 
 __all__ = [
+    "Heard",
     "Progress",
     "compare",
     "compare_recording",
     "describe",
     "finger",
+    "in_rhythm",
+    "listen",
     "practice_sound",
+    "to_explain",
     "to_show",
     "transcribe",
+    "with_tuning_guess",
+    "work_out",
     "write_sound",
 ]
 
@@ -111,7 +117,7 @@ def transcribe(
     >>> [note.pitch_midi for note in heard.notes]
     [50, 53, 55, 57]
     """
-    riff, sound = _listen(
+    heard = listen(
         take,
         sr=sr,
         instrument=instrument,
@@ -120,9 +126,9 @@ def transcribe(
         progress=progress,
     )
     riff = _with_grounds(
-        riff,
+        heard.riff,
         guess_tuning=instrument is None,
-        sound=sound,
+        sound=heard.before_playing(),
         drone=drone,
         bpm=bpm,
         meter=meter,
@@ -132,25 +138,57 @@ def transcribe(
     return _fingered(riff, hand=hand, pins=pins, requests=requests, progress=progress)
 
 
-def _listen(
+@dataclasses.dataclass(frozen=True, eq=False)
+class Heard:
+    """What `listen` hears in a recording: a riff of notes alone, and the sound they are in.
+
+    ``y`` (n,) at ``sr`` Hz may lie in a file; ``talk`` are the stretches (first and last second)
+    in which somebody talks.
+    """
+
+    riff: Riff
+    y: np.ndarray
+    sr: int
+    talk: tuple[tuple[float, float], ...] = ()
+
+    def before_playing(self, start_sec: float = 0.0) -> tuple[np.ndarray, int]:
+        """The sound from ``start_sec`` to the first note after it, without talk, and its rate.
+
+        The beats are found in the playing alone, and nothing after its first note is listened to.
+        """
+        import numpy as np
+
+        first_sec = next(n.onset_sec for n in self.riff.notes if n.onset_sec >= start_sec)
+        begin = round(start_sec * self.sr)
+        y = np.array(self.y[begin : max(begin, round(first_sec * self.sr))], np.float32)
+        for first, last in self.talk:
+            inside = [max(0, round(sec * self.sr) - begin) for sec in (first, last)]
+            y[inside[0] : inside[1]] = 0.0
+        return y, self.sr
+
+
+def listen(
     take: str | os.PathLike[str] | np.ndarray,
     *,
-    sr: int | None,
-    instrument: Instrument | None,
+    sr: int | None = None,
+    instrument: Instrument | None = None,
     keep_echo: bool = False,
     max_sec: float = 1800.0,
-    progress: Progress | None,
-) -> tuple[Riff, tuple[np.ndarray, int]]:
-    """The notes of a recording, and the playing in it as samples with their rate."""
-    import numpy as np
+    copy: Path | None = None,
+    progress: Progress | None = None,
+) -> Heard:
+    """The notes of a recording in seconds, without beats, places or theory.
 
+    ``copy`` names a file for its sound at its own rate, as 16-bit WAV. Other parameters, and the
+    errors, are those of `transcribe`.
+    """
     from transcribe import audio
     from transcribe.notes import SR, find_segments, find_tuned_notes
 
     guess_tuning = instrument is None
     instrument = instrument or Instrument()
     if isinstance(take, str | os.PathLike):
-        recording = audio.read_audio(take, max_sec=max_sec, to_sr=SR, progress=progress)
+        recording = audio.read_audio(take, max_sec=max_sec, to_sr=SR, copy=copy, progress=progress)
         name: str = Path(take).name
         y, sr = recording.y, recording.sr
         source = Source(name, round(recording.duration_sec, 4), recording.sha256)
@@ -191,11 +229,7 @@ def _listen(
         warnings=tuple(warnings),
         segments=find_segments(notes, heard.talk, duration),
     )
-    # The beats are found in the playing alone, and nothing after its first note is listened to.
-    y = np.array(y[: round(notes[0].onset_sec * sr)], np.float32)
-    for first, last in heard.talk:
-        y[round(first * sr) : round(last * sr)] = 0.0
-    return riff, (y, sr)
+    return Heard(riff, y, sr, heard.talk)
 
 
 def finger(
@@ -445,8 +479,8 @@ def compare_recording(
     instrument = dataclasses.replace(reference.instrument, offset_cents=0.0)
     sound = (recording.y, recording.sr)
     with kept_answers():
-        take, playing = _listen(sound[0], sr=sound[1], instrument=instrument, progress=progress)
-        take = _in_rhythm(take, sound=playing, progress=progress)
+        heard = listen(sound[0], sr=sound[1], instrument=instrument, progress=progress)
+        take = in_rhythm(heard.riff, sound=heard.before_playing(), progress=progress)
         source = Source(name, round(recording.duration_sec, 4), recording.sha256)
         take = dataclasses.replace(take, source=source)
         return hold_against(take, reference, sound=sound, progress=progress)
@@ -659,14 +693,9 @@ def _with_grounds(
     from transcribe import fingering
 
     if guess_tuning:
-        guess = fingering.instrument_guess(
-            riff.notes, riff.instrument.offset_cents, riff.instrument
-        )
-        if guess is not None:
-            warnings = (*riff.warnings, guess.remark)
-            riff = dataclasses.replace(riff, instrument=guess.instrument, warnings=warnings)
+        riff = with_tuning_guess(riff)
     if riff.rhythm is None:
-        riff = _in_rhythm(
+        riff = in_rhythm(
             riff,
             sound=sound,
             drone=drone,
@@ -683,6 +712,29 @@ def _with_grounds(
             riff.notes, riff.instrument, drone=drone, ends_known=riff.timing.lengths == "known"
         )
     return dataclasses.replace(riff, drone=found)
+
+
+def with_tuning_guess(riff: Riff) -> Riff:
+    """``riff`` on the instrument that its notes suggest, with a remark, where they suggest one."""
+    from transcribe import fingering
+
+    guess = fingering.instrument_guess(riff.notes, riff.instrument.offset_cents, riff.instrument)
+    if guess is None:
+        return riff
+    warnings = (*riff.warnings, guess.remark)
+    return dataclasses.replace(riff, instrument=guess.instrument, warnings=warnings)
+
+
+def work_out(
+    riff: Riff,
+    *,
+    hand: Hand | None = None,
+    drone: DroneChoice = "auto",
+    progress: Progress | None = None,
+) -> Riff:
+    """``riff``, whose beats and instrument are known, with its drone, places and theory found."""
+    riff = _with_grounds(riff, drone=drone, progress=progress)
+    return _fingered(riff, hand=hand, progress=progress)
 
 
 def _fingered(
@@ -740,17 +792,17 @@ def _fingered(
     return dataclasses.replace(riff, theory=theory_report(riff).as_document())
 
 
-def _in_rhythm(
+def in_rhythm(
     riff: Riff,
     *,
-    sound: tuple[np.ndarray, int] | None,
+    sound: tuple[np.ndarray, int] | None = None,
     drone: DroneChoice = "auto",
     bpm: float | None = None,
     meter: tuple[int, int] | None = None,
     first_beat_sec: float | None = None,
-    progress: Progress | None,
+    progress: Progress | None = None,
 ) -> Riff:
-    """``riff`` with the beats of its notes found."""
+    """``riff`` with the beats of its notes found; ``sound`` is what is heard before the first."""
     from transcribe import fingering
     from transcribe.core.instrument import drone_pitches
     from transcribe.rhythm import find_rhythm

@@ -6,16 +6,17 @@ Conventions: times in seconds, pitch in MIDI numbers.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Riff
 
 if TYPE_CHECKING:
-    from theory import Report
+    from theory import Piece, Report
     from theory.neck import NeckOptions
 
-__all__ = ["theory_report", "with_theory"]
+__all__ = ["piece_theory", "theory_report", "with_theory"]
 
 
 def theory_report(riff: Riff) -> Report:
@@ -47,7 +48,7 @@ def theory_report(riff: Riff) -> Report:
 
     if not riff.notes:
         raise ParameterError("there are no notes to find a mode in")
-    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
+    notes = _sounding(riff)
     rhythm, drone, key = riff.rhythm, riff.drone, riff.written_key
     return theory.report(
         onset_sec=[n.onset_sec for n in notes],
@@ -62,6 +63,58 @@ def theory_report(riff: Riff) -> Report:
         written_key=(key.tonic, key.mode) if key else None,
         **_neck(riff),
     )
+
+
+def piece_theory(parts: Sequence[tuple[str, Riff]]) -> Piece:
+    """The theory that the parts of a piece share.
+
+    Parameters
+    ----------
+    parts : sequence of (name, Riff)
+        The neck and the hand are those of the first one.
+
+    Returns
+    -------
+    theory.Piece
+
+    Raises
+    ------
+    ParameterError
+        If no part has a note.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note, Riff
+    >>> strum = [Note(i, 0.0, 2.0, pitch) for i, pitch in enumerate((45, 52, 57, 60, 64))]
+    >>> piece_theory([("verse", Riff(notes=tuple(strum)))]).loop
+    ('Am',)
+    """
+    import theory
+
+    heard = [(name, riff) for name, riff in parts if riff.notes]
+    if not heard:
+        raise ParameterError("no part of the lesson has a note to find a mode in")
+    given = []
+    for name, riff in heard:
+        notes, rhythm, drone = _sounding(riff), riff.rhythm, riff.drone
+        given.append(
+            theory.PartNotes(
+                name,
+                [n.onset_sec for n in notes],
+                [n.offset_sec - n.onset_sec for n in notes],
+                [_reached_midi(n) for n in notes],
+                [n.confidence for n in notes],
+                rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
+                rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
+                riff.instrument.pitch_midi(drone.string, 0) if drone else None,
+            )
+        )
+    return theory.piece(given, **_neck(heard[0][1]))
+
+
+def _sounding(riff: Riff) -> list[Note]:
+    """The notes without dead ones, where there are others."""
+    return [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
 
 
 def _written_chords(riff: Riff) -> list[tuple[float, str]]:

@@ -26,10 +26,10 @@ from transcribe.core.errors import HandspanError
 from transcribe.core.riff import Riff
 from transcribe.correct import history, note_edits, pins, retime
 from transcribe.formats.document import from_json, to_json
+from transcribe.formats.notation import written_rhythm
 from transcribe.formats.untyped import parse
 from transcribe.harmony import theory_report
 from transcribe.library import riff_files
-from transcribe.page.server.notation import written_rhythm
 from transcribe.takes import compare, report
 
 

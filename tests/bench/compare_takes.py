@@ -34,14 +34,23 @@ class Planted:
 
 
 def written(
-    rng: np.random.Generator, *, kind: str | None = None, duration_sec: float = 12.0
+    rng: np.random.Generator,
+    *,
+    kind: str | None = None,
+    duration_sec: float = 12.0,
+    key: tuple[int, str] | None = None,
 ) -> tuple[Riff, tuple[PlayedNote, ...]]:
-    """A reference with its score, and the notes that it was made from (in the same order)."""
+    """A reference with its score, and the notes that it was made from (in the same order).
+
+    ``key`` is a tonic (0 = C) and the name of a mode, where they must be these.
+    """
     while True:
         chosen = kind or str(rng.choice(KINDS))
         score = make_score(
             rng, kind=chosen, instrument=Instrument(), duration_sec=duration_sec, low_midi=40
         )
+        if key is not None and (score.tonic, score.mode) != key:
+            continue
         notes = [n for n in score.notes if n.articulation != "dead" and n.onset_beat is not None]
         # Two strings in unison cannot be told apart by what is heard.
         places = {(round(n.onset_beat or 0.0, 4), n.pitch_midi): n for n in notes}

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 
+import transcribe
 from transcribe.audio import read_audio
 from transcribe.command.main import main
+from transcribe.core.lesson import Lesson, LessonPart
 
 TAKE = Path(__file__).parent.parent.parent / "fixtures" / "takes" / "mooring"
 
@@ -70,3 +72,37 @@ def test_bad_usage_is_refused(riff, options) -> None:
     with pytest.raises(SystemExit) as left:
         main(["practise", str(riff), *options])
     assert left.value.code == 2
+
+
+@pytest.fixture
+def lesson(riff) -> Path:
+    parts = (
+        LessonPart("A", riff.name, "The intro", bars=(1, 1)),
+        LessonPart("B", riff.name, "Main riff", bars=(2, 3)),
+    )
+    path = riff.parent / "harbour.lesson.json"
+    transcribe.write_lesson(Lesson("Harbour", parts), path)
+    return path
+
+
+def test_every_part_of_a_lesson_is_played_in_its_bars(lesson, capsys) -> None:
+    options = ["--speed", "100", "--times", "1", "--format", "wav", "--no-count-in", "--json"]
+    assert main(["practise", str(lesson), *options]) == 0
+    files = json.loads(capsys.readouterr().out)["files"]
+    names = [str(Path(each["file"]).relative_to(lesson.parent)) for each in files]
+    assert names == [
+        "harbour.practice/the-intro-tab-100.wav",
+        "harbour.practice/main-riff-tab-100.wav",
+    ]
+    one, two = (each["rounds"][0]["end_sec"] for each in files)
+    assert two == pytest.approx(2 * one, rel=0.05)
+    assert main(["practise", str(lesson), "--part", "B", *options]) == 0
+    (only,) = json.loads(capsys.readouterr().out)["files"]
+    assert only["file"] == files[1]["file"]
+
+
+def test_a_part_that_is_not_there_is_refused(lesson, riff, capsys) -> None:
+    assert main(["practise", str(lesson), "--part", "coda"]) == 1
+    assert "is called coda; there are The intro, Main riff" in capsys.readouterr().err
+    assert main(["practise", str(riff), "--part", "A"]) == 1
+    assert "is no lesson and has no parts" in capsys.readouterr().err

@@ -364,6 +364,28 @@ def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_
     assert note_id not in {n.id for n in saved(server, "keys").notes}
 
 
+def test_arrow_keys_walk_through_the_notes_from_where_one_is(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "walk"))
+    _expect(page.locator(".place")).to_have_count(0)
+    page.locator("body").press("ArrowRight")
+    first = one_riff.notes[0]
+    _expect(page.locator("[role=listbox]")).to_have_attribute(
+        "aria-activedescendant", f"note-{first.id}"
+    )
+    page.locator(".transport button").first.focus()
+    page.keyboard.press("ArrowRight")
+    _expect(page.locator("[role=listbox]")).not_to_have_attribute(
+        "aria-activedescendant", f"note-{first.id}"
+    )
+    # A slider keeps its own arrow keys.
+    chosen = page.get_attribute("[role=listbox]", "aria-activedescendant")
+    page.locator(".transport input[type=range]").first.focus()
+    page.keyboard.press("ArrowRight")
+    assert page.get_attribute("[role=listbox]", "aria-activedescendant") == chosen
+
+
 def test_a_note_before_bar_1_lies_in_the_pickup(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:
@@ -1053,7 +1075,9 @@ def test_sheet_prints_on_its_paper(
     assert page.locator("button.play").is_visible()
 
 
-@pytest.mark.parametrize("label", ["Text tab", "MusicXML", "WAV of the tab"])
+@pytest.mark.parametrize(
+    "label", ["Text tab", "MusicXML", "WAV of the tab", "Handout", "Practice sound"]
+)
 def test_files_are_taken_away(server: Server, open_page, put, label: str) -> None:
     page = open_page(server, put(server, "away"))
     page.click("#tab-away")

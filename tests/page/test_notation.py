@@ -10,7 +10,7 @@ import pytest
 from tests.page.conftest import ROOT
 from transcribe.core.riff import Drone, Note, Rhythm, Riff
 from transcribe.formats.document import read_riff
-from transcribe.page.server.notation import written_rhythm
+from transcribe.formats.notation import written_rhythm
 
 # Lengths in quarters of the note types of MusicXML 4.0 (note-type-value).
 QUARTERS = {"whole": 4, "half": 2, "quarter": 1, "eighth": 0.5, "16th": 0.25, "32nd": 0.125}

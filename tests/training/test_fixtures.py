@@ -196,10 +196,10 @@ def test_ogg_files_come_out_the_same_and_whole(rng: np.random.Generator) -> None
 
     import soundfile
 
-    from transcribe.training.fixtures import _encoded
+    from transcribe.training.fixtures import encoded
 
     y = (0.1 * rng.standard_normal(22050)).astype(np.float32)
-    first, second = (_encoded(y, "take.ogg", 22050) for _ in range(2))
+    first, second = (encoded(y, "take.ogg", 22050) for _ in range(2))
     assert first == second
     # The reader drops pages whose checksum (RFC 3533) is wrong, so all samples must come back.
     back, rate = soundfile.read(io.BytesIO(first))

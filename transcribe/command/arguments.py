@@ -44,8 +44,10 @@ def make_parser() -> argparse.ArgumentParser:
     _add_refinger(commands)
     _add_theory(commands)
     _add_compare(commands)
+    _add_lesson(commands)
     _add_show(commands)
     _add_practise(commands)
+    _add_handout(commands)
     _add_page(commands)
     _add_demo(commands)
     return parser
@@ -245,6 +247,65 @@ def _add_compare(commands: Any) -> None:
     _json_argument(held)
 
 
+def _add_lesson(commands: Any) -> None:
+    lesson = _command(
+        commands,
+        "lesson",
+        "teach:lesson",
+        "split a recorded lesson into its parts, or look at a lesson and change it",
+        "handspan lesson session.m4a -o ferry --title 'The ferry' --call A=intro",
+    )
+    lesson.add_argument(
+        "source",
+        metavar="SESSION|LESSON",
+        type=Path,
+        help="recording of a lesson, with talk between the parts; or NAME.lesson.json",
+    )
+    lesson.add_argument("--title", metavar="TEXT", help="title of the lesson (as the file)")
+    for option, metavar, words in (
+        ("--call", "PART=NAME", "name a part, such as A=intro"),
+        ("--note", "PART=TEXT", "what you say of a part"),
+        ("--bars", "PART=1-4|all", "the bars of a part that are shown"),
+        ("--start", "PART=BPM|off", "the tempo to start a part from"),
+        ("--playing", "PART=N", "take the N-th playing of a part for its tab"),
+        ("--cut", "PART=BAR", "cut a part in two where that bar begins"),
+        ("--join", "PART,PART", "make one part of two that follow each other"),
+        ("--drop", "PART", "leave a part out; its files stay"),
+        ("--add", "RIFF", "add a riff document of the lesson's folder as a part"),
+    ):
+        several = f"{words}; may be given several times"
+        lesson.add_argument(option, action="append", default=[], metavar=metavar, help=several)
+    lesson.add_argument("--order", metavar="PART,...", help="teaching order: these parts first")
+    lesson.add_argument(
+        "--form", metavar="TEXT", help="how the piece goes, such as 'intro, main x2, verse, main'"
+    )
+    lesson.add_argument(
+        "--theory",
+        action="store_true",
+        help="the mode and the chords of the whole piece, what each part says for them, which bars "
+        "do not fit, and ways to play the chords",
+    )
+    lesson.add_argument(
+        "--left-handed",
+        action="store_true",
+        help="chord pictures as a left-handed player sees the neck",
+    )
+    lesson.add_argument(
+        "--handout", action="store_true", help="write NAME.handout.html for students, too"
+    )
+    _output_arguments(lesson, of_riffs=False)
+    _instrument_arguments(lesson)
+    lesson.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
+    _drone_argument(lesson)
+    lesson.add_argument(
+        "--max-minutes",
+        type=_number(0.05, 600),
+        default=60.0,
+        metavar="N",
+        help="refuse longer sessions (60)",
+    )
+
+
 def _add_show(commands: Any) -> None:
     show = _command(
         commands,
@@ -278,7 +339,13 @@ def _add_practise(commands: Any) -> None:
         "handspan practise mooring.riff.json --bars 3-4 --speed 60,75,90,100 --in-one",
     )
     practise.add_argument(
-        "riff", metavar="RIFF", type=Path, help="riff document, MIDI, MusicXML, ABC or tab"
+        "riff",
+        metavar="RIFF|LESSON",
+        type=Path,
+        help="riff document, MIDI, MusicXML, ABC, tab, or lesson document (all its parts)",
+    )
+    practise.add_argument(
+        "--part", metavar="NAME", help="of a lesson, only the part of this name or label"
     )
     practise.add_argument(
         "--play",
@@ -323,6 +390,31 @@ def _add_practise(commands: Any) -> None:
         "-o", "--output", type=Path, metavar="DIR", help="folder (NAME.practice beside the riff)"
     )
     _json_argument(practise)
+
+
+def _add_handout(commands: Any) -> None:
+    handout = _command(
+        commands,
+        "handout",
+        "practise:handout",
+        "write a lesson or a riff as one HTML file for students: tabs to read, hear and print",
+        "handspan handout harbour.lesson.json",
+    )
+    handout.add_argument(
+        "source",
+        metavar="LESSON|RIFF",
+        type=Path,
+        help="lesson document, riff document, MIDI, MusicXML, ABC or tab",
+    )
+    handout.add_argument(
+        "-o",
+        "--output",
+        type=Path,
+        metavar="FILE.html",
+        help="the file (NAME.handout.html beside the source)",
+    )
+    handout.add_argument("--title", default="", help="what stands over it (the lesson's own title)")
+    _json_argument(handout)
 
 
 def _add_page(commands: Any) -> None:
@@ -395,7 +487,8 @@ def _input_argument(parser: argparse.ArgumentParser, name: str, metavar: str, wh
     )
 
 
-def _output_arguments(parser: argparse.ArgumentParser) -> None:
+def _output_arguments(parser: argparse.ArgumentParser, *, of_riffs: bool = True) -> None:
+    """Where files go and how they are written; how a tab looks, for commands ``of_riffs``."""
     parser.add_argument(
         "-o", "--output", type=Path, metavar="DIR", help="folder for the files (the input's own)"
     )
@@ -411,9 +504,10 @@ def _output_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="LIST",
         help="files beside the riff document: tab,musicxml,midi,jams (tab)",
     )
-    parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
-    parser.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
-    _fingers_argument(parser)
+    if of_riffs:
+        parser.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
+        parser.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
+        _fingers_argument(parser)
     _json_argument(parser)
 
 
@@ -431,6 +525,10 @@ def _instrument_arguments(parser: argparse.ArgumentParser, *, kept: bool = False
 def _solver_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--hand-span", type=_number(60, 400), metavar="MM", help=_SPAN_HELP)
     _ask_argument(parser)
+    _drone_argument(parser)
+
+
+def _drone_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--drone",
         type=_drone,

@@ -20,7 +20,7 @@ from transcribe.correct.pins import places_as_written
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument, Riff
 
-__all__ = ["demo", "finger", "transcribe"]
+__all__ = ["demo", "finger", "hand_of", "instrument_of", "transcribe"]
 
 
 def transcribe(args: argparse.Namespace, progress: Progress) -> int:
@@ -130,8 +130,8 @@ def _settings(args: argparse.Namespace, meter: tuple[int, int] | None = None) ->
     from transcribe.core.clock import bpm_as_counted
 
     return {
-        "instrument": _instrument(args),
-        "hand": _hand(args.hand_span),
+        "instrument": instrument_of(args),
+        "hand": hand_of(args.hand_span),
         "drone": args.drone,
         "requests": tuple(args.ask),
         "bpm": None if args.bpm is None else bpm_as_counted(args.bpm, args.meter or meter),
@@ -230,6 +230,11 @@ def _save(
         print_riff(riff, args)
         if args.bpm is None:
             _say_other_tempo(riff, place.document, progress)
+        if count := sum(note.unsure for note in riff.notes):
+            progress.say(
+                f"{_count(count, 'note')} heard with doubt: handspan refinger {place.document} "
+                "--delete unsure takes them out, --confirm unsure keeps them"
+            )
         if remark:
             progress.say(remark)
         print_files(files, args, progress)
@@ -286,7 +291,7 @@ def demo(args: argparse.Namespace, progress: Progress) -> int:
     return code
 
 
-def _instrument(args: argparse.Namespace) -> Instrument | None:
+def instrument_of(args: argparse.Namespace) -> Instrument | None:
     """The instrument that the arguments name; None where they say nothing of it."""
     if (args.tuning, args.capo, args.frets, args.scale_length) == (None,) * 4:
         return None
@@ -313,7 +318,8 @@ def _refitted(old: Instrument, args: argparse.Namespace) -> Instrument:
     )
 
 
-def _hand(span_mm: float | None) -> Any:
+def hand_of(span_mm: float | None) -> Any:
+    """The hand of a span; a usual one for None."""
     from transcribe.fingering import Hand
 
     return Hand() if span_mm is None else Hand(span_mm=span_mm)

@@ -78,7 +78,7 @@ class Lesson:
     ``title`` is what it is called, and ``parts`` stand in teaching order. ``form`` is the order in
     which they are played through, as their labels (``A B B C B``), empty where it was not given.
     ``session`` is the recording that the lesson was split from, its ``file`` as a path from the
-    folder of the lesson or a bare name. ``instrument`` is the tuning and capo of the lesson, None
+    folder of the lesson. ``instrument`` is the tuning and capo of the lesson, None
     where its parts say that alone.
     """
 

@@ -16,7 +16,7 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import TUNINGS
 from transcribe.training.rough import Rough
 
-__all__ = ["RIFFS", "CellNote", "WrittenRiff", "read_cell"]
+__all__ = ["RIFFS", "CellNote", "WrittenRiff", "over_drone", "read_cell", "strokes"]
 
 _MARKS = {"": "picked", "h": "hammer-on", "p": "pull-off", "s": "slide", "v": "vibrato"}
 
@@ -98,7 +98,7 @@ def read_cell(text: str, *, velocity: float = 0.75) -> tuple[CellNote, ...]:
     return tuple(sorted(notes, key=lambda n: (n.beat, -n.string)))
 
 
-def _over_drone(melody: str, string: int, beats: str) -> tuple[CellNote, ...]:
+def over_drone(melody: str, string: int, beats: str) -> tuple[CellNote, ...]:
     """A melody with an open string struck on ``beats``; the lower string sounds first."""
     notes = []
     struck = {float(beat) for beat in beats.split()}
@@ -112,11 +112,14 @@ def _over_drone(melody: str, string: int, beats: str) -> tuple[CellNote, ...]:
     return tuple(sorted(notes, key=lambda n: (n.beat, -n.string)))
 
 
-def _strokes(shape: str, strokes: str, start: float = 0.0) -> tuple[CellNote, ...]:
-    """A bar of strums on ``shape`` (frets of strings 6 to 1): D down, U up, . nothing; eighths."""
+def strokes(shape: str, marks: str, start: float = 0.0) -> tuple[CellNote, ...]:
+    """A bar of strums on ``shape`` (frets of strings 6 to 1), an eighth for each of ``marks``.
+
+    D is a stroke down, U one up, . nothing.
+    """
     chord = [(6 - i, int(c)) for i, c in enumerate(shape) if c != "x"]
     notes = []
-    for i, mark in enumerate(strokes):
+    for i, mark in enumerate(marks):
         if mark == ".":
             continue
         order = chord if mark == "D" else chord[::-1][:4]
@@ -148,13 +151,13 @@ _MOORING = WrittenRiff(
     parent="G major",
     degrees="C natural makes the third minor, F sharp makes the sixth major, G the seventh minor",
     cells={
-        "A": _over_drone(
+        "A": over_drone(
             """0 1 4/7, 1 .5 4/9, 1.5 .5 4/10, 2 .5 4/9, 2.5 .5 4/7, 3 1 4/5
             4 1 4/4, 5 .5 4/5, 5.5 .5 4/7, 6 2 4/7""",
             5,
             "0 1 2 3 4 5 6",
         ),
-        "B": _over_drone(
+        "B": over_drone(
             """0 1 4/10, 1 .5 4/12, 1.5 .5 4/10p, 2 1 4/9, 3 .5 4/7, 3.5 .5 4/5
             4 .5 4/4, 4.5 .5 4/5h, 5 .5 4/4, 5.5 .5 4/2, 6 2 4/2""",
             5,
@@ -183,13 +186,13 @@ _SLACK_WATER = WrittenRiff(
     parent="A major",
     degrees="G sharp raises the fourth, F sharp makes the third major, C sharp the seventh major",
     cells={
-        "A": _over_drone(
+        "A": over_drone(
             """0 1.5 3/7, 1.5 .5 3/9h, 2 1 3/11, 3 .5 3/9, 3.5 .5 3/7p
             4 1 3/6, 5 .5 3/4, 5.5 .5 3/2p, 6 1.5 3/1, 7.5 .5 3/2h""",
             4,
             "0 2 4 6",
         ),
-        "B": _over_drone(
+        "B": over_drone(
             """0 1 3/1, 1 1 3/2h, 2 .5 3/4, 2.5 .5 3/6h, 3 1 3/7
             4 1 3/11, 5 .5 3/9, 5.5 .5 3/7p, 6 2 3/7""",
             4,
@@ -297,10 +300,10 @@ _ROPE_WALK = WrittenRiff(
     degrees="E makes the third major, F the fourth perfect, B the seventh major",
     cells={
         "A": (
-            *_strokes("x32010", "D.DU.UDU", 0.0),
-            *_strokes("320003", "D.DU.UDU", 4.0),
-            *_strokes("x02210", "D.DU.UDU", 8.0),
-            *_strokes("133211", "D.DU.UD.", 12.0),
+            *strokes("x32010", "D.DU.UDU", 0.0),
+            *strokes("320003", "D.DU.UDU", 4.0),
+            *strokes("x02210", "D.DU.UDU", 8.0),
+            *strokes("133211", "D.DU.UD.", 12.0),
         )
     },
     cell_beats=16.0,

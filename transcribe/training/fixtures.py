@@ -35,10 +35,11 @@ from transcribe.training.phrases import PlayedNote
 from transcribe.training.render import Touch, add_guitar_noise, render
 from transcribe.training.rough import roughen
 
-__all__ = ["Slip", "make_take", "render_fixtures", "written_notes"]
+__all__ = ["Slip", "encoded", "make_take", "render_fixtures", "written_notes"]
 
 Array = npt.NDArray[Any]
 
+_BLOCK = 1 << 16  # samples
 _LEAD_SEC = 0.5
 _TAIL_SEC = 0.7
 _TOUCH = Touch(
@@ -342,7 +343,8 @@ def _m4a(y: Array, rate: int) -> bytes:
     return store.getvalue()
 
 
-def _encoded(y: Array, file: str, rate: int) -> bytes:
+def encoded(y: Array, file: str, rate: int) -> bytes:
+    """Sound at 22.05 kHz as a file of the kind that the name ``file`` ends with, at ``rate`` Hz."""
     import soundfile
     from scipy.signal import resample_poly
 
@@ -355,7 +357,10 @@ def _encoded(y: Array, file: str, rate: int) -> bytes:
     if file.endswith(".flac"):
         soundfile.write(store, y, rate, format="FLAC", subtype="PCM_16")
         return store.getvalue()
-    soundfile.write(store, y, rate, format="OGG", subtype="VORBIS")
+    # Block by block: libsndfile's Vorbis writer runs out of stack where it gets minutes at once.
+    with soundfile.SoundFile(store, "w", rate, 1, "VORBIS", format="OGG") as out:
+        for first in range(0, len(y), _BLOCK):
+            out.write(y[first : first + _BLOCK])
     return _numbered(store.getvalue(), serial=zlib.crc32(file.encode()))
 
 
@@ -398,7 +403,7 @@ def _source_text(riff: WrittenRiff, more: str) -> str:
 
 def _write_take(folder: Path, riff: WrittenRiff, y: Array, document: Riff, more: str = "") -> Riff:
     folder.mkdir(parents=True, exist_ok=True)
-    data = _encoded(y, riff.file, riff.rate)
+    data = encoded(y, riff.file, riff.rate)
     source = Source(riff.file, round(len(y) / SR, 4), hashlib.sha256(data).hexdigest())
     document = replace(document, source=source)
     write_atomically(folder / riff.file, data)

@@ -18,6 +18,7 @@ from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
 from transcribe.correct.requests import name_of_request
 from transcribe.formats.document import from_json, to_json
+from transcribe.formats.notation import written_rhythm
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
 from transcribe.library.revisions import (
@@ -29,11 +30,10 @@ from transcribe.library.revisions import (
 )
 from transcribe.library.shipped import shipped_take
 from transcribe.page.server.jobs import Job, Jobs
-from transcribe.page.server.notation import written_rhythm
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
-from transcribe.page.worker.settings import number
+from transcribe.page.worker.settings import number, practice_options
 from transcribe.takes.plots import draw_progress
 
 __all__ = ["Service"]
@@ -49,6 +49,8 @@ _SUFFIXES = {
     "riff": ".json",
     "wav": ".wav",
     "hear": ".wav",
+    "handout": ".html",
+    "practice": ".mp3",
 }
 
 
@@ -424,6 +426,15 @@ class Service:
         if kind == "hear":
             options["what"] = str(body.get("what"))
             options["frets"] = body.get("frets")
+        if kind == "handout":
+            options["title"] = entry.name
+        if kind == "practice":
+            options |= practice_options(body)
+            if options["play"] == "take":
+                take = self._take_path(riff)
+                if take is None:
+                    raise NotHereError("The recording of this riff is not in the folder.")
+                options["take"] = str(take)
         key_text = f"{kind} {revision} {sorted(options.items())!r}"
         path = self._store.cached(key_text, _SUFFIXES[kind])
         if is_own_file(path):

@@ -10,6 +10,14 @@ const FILES = [
   ["midi", ".mid", "MIDI"],
   ["jams", ".jams", "JAMS"],
   ["riff", ".riff.json", "Riff document"],
+  ["handout", ".handout.html", "Handout"],
+];
+
+const VOICES = [
+  ["tab", "the tab"],
+  ["take", "the take"],
+  ["drone", "the drone"],
+  ["chords", "the chord loop"],
 ];
 
 export function awayPane(riff) {
@@ -40,6 +48,32 @@ export function awayPane(riff) {
     },
     "WAV of the tab",
   );
+  const play = h(
+    "select",
+    {},
+    VOICES.filter(([voice]) => voice !== "take" || riff.data.take.there).map(([voice, text]) =>
+      h("option", { value: voice }, text),
+    ),
+  );
+  const speeds = h("input", { type: "text", value: "60 75 90 100", size: "12" });
+  const times = h("input", { type: "number", min: "1", max: "99", value: "4" });
+  const bars = h("input", { type: "text", placeholder: "all", size: "5" });
+  const practice = control(
+    {
+      onclick: () => {
+        const [first, last] = bars.value.match(/\d+/g) || [];
+        const body = {
+          kind: "practice",
+          play: play.value,
+          speeds: (speeds.value.match(/\d+/g) || []).map((percent) => Number(percent) / 100),
+          times: Number(times.value),
+          bars: first ? [Number(first), Number(last || first)] : null,
+        };
+        fetchFile(practice, body, `${riff.data.name}-practice-${play.value}.mp3`);
+      },
+    },
+    "Practice sound",
+  );
   const paper = h(
     "select",
     { onchange: () => preview() },
@@ -68,7 +102,7 @@ export function awayPane(riff) {
       h(
         "p",
         { class: "hint" },
-        "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too.",
+        "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too. The handout is a page for students that plays by itself, without this program.",
       ),
       h("div", { class: "row" }, files),
       h(
@@ -76,6 +110,20 @@ export function awayPane(riff) {
         { class: "row" },
         wav,
         h("label", { class: "field inline" }, h("span", {}, "at this speed, %"), speed),
+      ),
+      h(
+        "div",
+        { class: "row" },
+        practice,
+        h("label", { class: "field inline" }, h("span", {}, "of"), play),
+        h("label", { class: "field inline" }, h("span", {}, "in bars"), bars),
+        h("label", { class: "field inline" }, h("span", {}, "at these speeds in turn, %"), speeds),
+        h("label", { class: "field inline" }, h("span", {}, "times each"), times),
+      ),
+      h(
+        "p",
+        { class: "hint" },
+        "Practice sound is counted in, with a click. Begin quietly, above all in headphones: loud sound can harm your hearing.",
       ),
     ),
     h(

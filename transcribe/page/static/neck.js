@@ -79,7 +79,7 @@ export function drawDrone(neck, strings) {
 
 /** A round mark at a place, with a word or a number in it. */
 export function mark(neck, string, fret, text, name = "") {
-  const r = neck.gap * (neck.gap < 16 ? 0.4 : 0.42);
+  const r = Math.min(neck.gap * (neck.gap < 16 ? 0.4 : 0.42), 12);
   const [cx, cy] = [neck.middle(fret), neck.y(string)];
   neck.svg.append(
     s(

@@ -401,7 +401,9 @@ export class NotePanel {
       Math.max(12, ...[...places, ...beside, ...together].map((each) => each.fret + 1)),
     );
     const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
-    const neck = drawNeck(instrument, { high: top, width });
+    // Where a place is as large as a finger, so far apart are the strings.
+    const { matches: finger } = matchMedia("(pointer: coarse), (max-width: 520px)");
+    const neck = drawNeck(instrument, { high: top, width, gap: finger ? 41 : 28 });
     neck.svg.setAttribute("aria-hidden", "true");
     drawDrone(neck, hand.drone);
     const reach = s("g", {});

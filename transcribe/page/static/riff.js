@@ -727,6 +727,16 @@ class RiffView {
       this.along.toggle();
       return;
     }
+    // Where the keys go nowhere else, as after Play, they walk through the notes.
+    if (
+      plain &&
+      (event.key === "ArrowLeft" || event.key === "ArrowRight") &&
+      (event.target === document.body || event.target.closest?.(".transport button"))
+    ) {
+      this.strip.list.focus({ preventScroll: true });
+      this.key(event);
+      return;
+    }
     if (plain && event.key.toLowerCase() === "t" && this.player.otherUrl) {
       this.hearTake(!this.player.hearsOther);
       return;

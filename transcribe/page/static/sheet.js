@@ -63,6 +63,41 @@ export function drawSheet(riff, paper) {
   return pages;
 }
 
+/**
+ * The lines of a riff as drawings of their own, for a page that flows: `width` in millimetres of
+ * paper. Each has its `svg` and geometry `g`, the beats that it holds (`from`, `to`), the place `x`
+ * of a beat in it and the bar at a place, in millimetres.
+ */
+export function drawSystems(riff, width) {
+  const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
+  const bars = layBars(riff);
+  const words = marksOf(riff.data.document).some((mark) => mark.kind === "words");
+  const height = g.bottom + (RHYTHM_ROOM + (words ? 1 : 0)) * GAP;
+  const systems = evenLines(bars, width - HEAD);
+  const per = riff.bars.meter[0];
+  return systems.map((system, index) => {
+    // A bar wider than the line is drawn as narrow as the line.
+    const wide = Math.max(width, HEAD + system.used);
+    const ends = [index === 0, index === systems.length - 1];
+    const group = drawSystem(riff, g, system, null, wide, ends);
+    const free = group.querySelector(".chord") ? 0 : 4;
+    const box = `0 ${free} ${wide} ${height - free}`;
+    const svg = s("svg", { class: "sheet-page", viewBox: box }, group);
+    const barOf = (beat) => system.bars.find((bar) => bar.number === Math.floor(beat / per + 1e-6));
+    return {
+      svg,
+      g,
+      from: system.bars[0].number * per,
+      to: (system.bars[system.bars.length - 1].number + 1) * per,
+      x(beat) {
+        const bar = barOf(beat);
+        return bar ? placeOf(bar, beat - bar.number * per, bar.inner, bar.end, per) : null;
+      },
+      barAt: (x) => system.bars.find((bar) => x < bar.end) || null,
+    };
+  });
+}
+
 function newPage(paper, width, height) {
   const page = s("svg", {
     class: `sheet-page ${paper}`,
@@ -233,6 +268,17 @@ function breakLines(bars, room) {
   return systems;
 }
 
+/** As many lines as are needed, about equally full. */
+function evenLines(bars, room) {
+  const systems = breakLines(bars, room);
+  for (let less = room - 2; less > room / 2; less -= 2) {
+    const tighter = breakLines(bars, less);
+    if (tighter.length > systems.length || tighter.some((each) => each.used > less)) break;
+    systems.splice(0, systems.length, ...tighter);
+  }
+  return systems;
+}
+
 /** @param {boolean[]} ends whether it is the first, and the last */
 function drawSystem(riff, g, system, place, width, ends) {
   const [isFirst, isLast] = ends;
@@ -287,6 +333,8 @@ function drawSystem(riff, g, system, place, width, ends) {
           String(bar.number + 1),
         ),
       );
+    bar.inner = start + 4 * stretch;
+    bar.end = end;
     let at = start + (4 + bar.lead) * stretch;
     for (const column of bar.columns) {
       column.x = at;

@@ -11,7 +11,7 @@ from transcribe.core.errors import ParameterError
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument
 
-__all__ = ["instrument_of", "meter_of", "number", "options_of"]
+__all__ = ["instrument_of", "meter_of", "number", "options_of", "practice_options"]
 
 
 def options_of(settings: Mapping[str, Any], meter: tuple[int, int] | None = None) -> dict[str, Any]:
@@ -91,3 +91,28 @@ def number(
     if not good or not math.isfinite(value) or not low <= value <= high:
         raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
     return float(value)
+
+
+def practice_options(body: Mapping[str, Any]) -> dict[str, Any]:
+    """What is played, at which speeds, how often and in which bars, as plain JSON values.
+
+    Raises
+    ------
+    ParameterError
+        If one of them is none of what it may be; `transcribe.practice_sound` checks the rest.
+    """
+    from transcribe.sound.rounds import VOICES
+
+    play, speeds, bars = body.get("play", "tab"), body.get("speeds"), body.get("bars")
+    if play not in VOICES:
+        raise ParameterError(f"{play!r} cannot be played; choose one of {', '.join(VOICES)}")
+    if not isinstance(speeds, list) or not 1 <= len(speeds) <= 20:
+        raise ParameterError("give the speeds in percent, such as 60 75 90 100")
+    if bars is not None and not (isinstance(bars, list) and len(bars) == 2):
+        raise ParameterError("give the first and the last bar, or none for all")
+    return {
+        "play": play,
+        "speeds": [number({"speed": speed}, "speed", 0.25, 2.0) for speed in speeds],
+        "times": int(number(body, "times", 1, 99, default=4)),
+        "bars": None if bars is None else [int(number({"bar": b}, "bar", 0, 1e5)) for b in bars],
+    }

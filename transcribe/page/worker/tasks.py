@@ -284,6 +284,20 @@ def _make(
         y = render_riff(document, sr=sr, speed=float(options.get("speed", 1.0)))
         _write_wav(y, sr, scratch / "made")
         return
+    if kind == "practice":
+        from transcribe import api
+        from transcribe.sound.encoding import sound_bytes
+
+        given = dict(options, speeds=tuple(options["speeds"]))
+        given["bars"] = None if given["bars"] is None else tuple(given["bars"])
+        made = api.practice_sound(document, progress=progress, **given)
+        (scratch / "made").write_bytes(sound_bytes(made.y, sr=made.sr, kind="mp3"))
+        return
+    if kind == "handout":
+        from transcribe.lesson.handout import write_handout
+
+        write_handout(document, scratch / "made", title=options["title"], progress=progress)
+        return
     if kind == "riff":
         (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
         return

@@ -1,4 +1,4 @@
-"""How the rhythm of a riff is written: note values, rests, ties and beams, for the page to draw."""
+"""How the rhythm of a riff is written: note values, rests, ties and beams, to be drawn."""
 
 from __future__ import annotations
 

@@ -1,0 +1,495 @@
+"""A lesson on disk: ``NAME.lesson.json``, and for each part its riff, its tab and its sound.
+
+The parts' files are written before the lesson, so that a lesson never names a riff that is not
+there. A second split of the same session keeps what the teacher has done to the lesson, and leaves
+a riff that was corrected as it is.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import hashlib
+import io
+import os
+import tempfile
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from transcribe.core.errors import AudioError, FormatError, ParameterError
+from transcribe.core.files import write_atomically
+from transcribe.core.lesson import Lesson, LessonPart, Playing
+from transcribe.core.riff import Riff, Source
+from transcribe.formats.document import read_riff
+from transcribe.formats.lesson_document import LESSON_SUFFIX, read_lesson, write_lesson
+from transcribe.lesson.lesson_edits import joined
+from transcribe.lesson.part_riffs import read_part
+from transcribe.lesson.split import SplitSession, split, uneven_sec
+from transcribe.library import revisions, riff_files
+
+if TYPE_CHECKING:
+    from transcribe.core.riff import Instrument
+    from transcribe.drone import DroneChoice
+    from transcribe.fingering import Hand
+
+__all__ = [
+    "Made",
+    "join_takes",
+    "lesson_name",
+    "make_lesson",
+    "read_with_revision",
+    "riff_to_add",
+    "save_lesson",
+    "session_path",
+    "use_playing",
+]
+
+_MAX_SEC = 14_400.0  # of a session that is read again, as of every time in a document
+_FADE_SEC = 0.01  # at both ends of a part's sound
+
+Progress = Callable[[str, float], None]
+Say = Callable[[str], None]
+
+
+@dataclasses.dataclass(frozen=True)
+class Made:
+    """A lesson that was written: the document, its path, and every file beside it."""
+
+    lesson: Lesson
+    path: Path
+    files: tuple[Path, ...]
+    split: SplitSession
+
+
+def lesson_name(path: str | os.PathLike[str]) -> str:
+    """NAME of a session or of ``NAME.lesson.json``.
+
+    >>> lesson_name("class/ferry.lesson.json"), lesson_name("ferry.ogg")
+    ('ferry', 'ferry')
+    """
+    name = Path(path).name
+    if name.lower().endswith(LESSON_SUFFIX) and len(name) > len(LESSON_SUFFIX):
+        return name[: -len(LESSON_SUFFIX)]
+    return Path(name).stem
+
+
+def make_lesson(
+    session: str | os.PathLike[str],
+    folder: str | os.PathLike[str] | None = None,
+    *,
+    title: str = "",
+    name: str | None = None,
+    formats: Iterable[str] = ("tab",),
+    instrument: Instrument | None = None,
+    hand: Hand | None = None,
+    drone: DroneChoice = "auto",
+    max_sec: float = 3600.0,
+    say: Say = lambda sentence: None,
+    progress: Progress | None = None,
+) -> Made:
+    """Split a recorded session and write its lesson.
+
+    Parameters
+    ----------
+    session : path
+        A sound or video file.
+    folder : path, optional
+        Where the files go; the session's own folder by default.
+    title, name : str, optional
+        Title of the lesson, and NAME of its files; both that of the session by default.
+    formats : iterable of str
+        Files beside each riff document: ``tab``, ``musicxml``, ``midi``, ``jams``.
+    instrument, hand, drone, max_sec
+        As for `transcribe.lesson.split.split`.
+    say : callable
+        Called with a sentence about each file that is replaced, kept or left as it is.
+    progress : callable, optional
+        Called with the stage and its share.
+
+    Returns
+    -------
+    Made
+
+    Raises
+    ------
+    AudioError
+        If the session cannot be read, or nothing in it is long enough for a part.
+    FormatError
+        If a file cannot be written, or an old lesson of that name cannot be read.
+
+    Examples
+    --------
+    A line of eight notes, which a string model plays:
+
+    >>> import soundfile
+    >>> from transcribe.core.riff import Note
+    >>> from transcribe.sound import render_riff
+    >>> line = (50, 53, 55, 57, 55, 53, 52, 50)
+    >>> notes = [Note(k, 0.5 * k + 0.2, 0.5 * k + 0.6, pitch) for k, pitch in enumerate(line)]
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     session = Path(folder) / "pier.wav"
+    ...     soundfile.write(session, render_riff(Riff(notes=tuple(notes))), 22050)
+    ...     made = make_lesson(session)
+    >>> [(part.label, part.riff) for part in made.lesson.parts], made.path.name
+    ([('A', 'pier-A.riff.json')], 'pier.lesson.json')
+    """
+    session = Path(session)
+    folder = session.parent if folder is None else Path(folder)
+    if folder.is_file():
+        raise ParameterError(f"{folder} is a file; give a folder for the lesson, such as -o lesson")
+    name = name or lesson_name(session)
+    path = folder / f"{name}{LESSON_SUFFIX}"
+    # An unreadable old document is refused before the work, not after it.
+    old = read_lesson(path) if path.exists() else None
+    if old is not None and _sha(old) != _digest(session):
+        raise ParameterError(
+            f"{path} is the lesson of another session, or of none; give the new one another name "
+            "or another folder"
+        )
+    with tempfile.TemporaryDirectory(prefix="handspan-") as scratch:
+        copy = Path(scratch, "session.wav")
+        found = split(
+            session,
+            title=title,
+            name=name,
+            instrument=instrument,
+            hand=hand,
+            drone=drone,
+            max_sec=max_sec,
+            copy=copy,
+            progress=progress,
+        )
+        lesson, files = found.lesson, []
+        assert lesson.session is not None
+        lesson = dataclasses.replace(
+            lesson, session=dataclasses.replace(lesson.session, file=_relative(session, folder))
+        )
+        if old is not None:
+            lesson = _carried(old, lesson, title=title)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise FormatError(
+                f"{folder} cannot be made: {error.strerror}; give another folder, such as -o lesson"
+            ) from None
+        for part in lesson.parts:
+            riff = found.riffs.get(_source_label(part, found.lesson))
+            if riff is not None and part.take is not None:
+                files += _write_part(part, riff, part.take, folder, copy, formats, say)
+    write_lesson(lesson, path)
+    return Made(lesson, path, (path, *files), found)
+
+
+def _sha(lesson: Lesson) -> str | None:
+    return None if lesson.session is None else lesson.session.sha256
+
+
+def _digest(session: Path) -> str | None:
+    try:
+        with session.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # the reader of recordings says what is wrong with it
+        return None
+
+
+def _source_label(part: LessonPart, found: Lesson) -> str:
+    """The label that the split has given a part."""
+    return next((one.label for one in found.parts if one.take == part.take), "")
+
+
+def _relative(session: Path, folder: Path) -> str:
+    """The way from ``folder`` to the session, with ``/`` between folders."""
+    try:
+        return Path(os.path.relpath(session.absolute(), folder.absolute())).as_posix()
+    except ValueError:  # another drive
+        return session.name
+
+
+def _carried(old: Lesson, new: Lesson, *, title: str) -> Lesson:
+    """``new`` with what the teacher has said of the parts of ``old``, a lesson of the same session.
+
+    Parts are the same where their takes overlap by more than half.
+    """
+    free = list(new.parts)
+    kept: list[LessonPart] = []
+    for part in old.parts:
+        match = next((one for one in free if _overlap(part, one) > 0.5), None)
+        if match is not None:
+            free.remove(match)
+            changes: dict[str, Any] = {"take": match.take, "playings": match.playings}
+            kept.append(dataclasses.replace(part, **changes))
+        elif part.take is None:
+            kept.append(part)  # it came from a file of its own
+    taken = {part.label for part in kept}
+    files = {part.riff for part in kept}
+    fresh = []
+    for part in free:
+        if part.label in taken or part.riff in files:
+            from transcribe.lesson.split import labels
+
+            label = next(one for one in labels() if one not in taken)
+            part = dataclasses.replace(
+                part, label=label, riff=part.riff.replace(f"-{part.label}.riff", f"-{label}.riff")
+            )
+        taken.add(part.label)
+        fresh.append(part)
+    return dataclasses.replace(
+        new,
+        title=title or old.title,
+        parts=(*kept, *fresh),
+        form=tuple(label for label in old.form if label in taken),
+        extra=old.extra,
+    )
+
+
+def _overlap(one: LessonPart, other: LessonPart) -> float:
+    """Share of the longer take that two parts have in common."""
+    if one.take is None or other.take is None:
+        return 0.0
+    a, b = one.take, other.take
+    both = min(a.end_sec, b.end_sec) - max(a.start_sec, b.start_sec)
+    return both / max(a.end_sec - a.start_sec, b.end_sec - b.start_sec)
+
+
+def _write_part(
+    part: LessonPart,
+    riff: Riff,
+    take: Playing,
+    folder: Path,
+    copy: Path,
+    formats: Iterable[str],
+    say: Say,
+) -> list[Path]:
+    """The riff, the tab and the sound of a part; a riff that was corrected is left as it is."""
+    document = folder / part.riff
+    data = _cut_sound(copy, take)
+    if document.exists():
+        old = read_riff(document)
+        if old.history and old.source and old.source.sha256 == hashlib.sha256(data).hexdigest():
+            say(f"{document} was corrected and stays as it is; move it away to have it made again")
+            return []
+        if old.history:
+            say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
+    return _write_files(document, riff, data, formats, say)
+
+
+def _write_files(
+    document: Path, riff: Riff, data: bytes, formats: Iterable[str], say: Say
+) -> list[Path]:
+    """The riff, the tab and the sound of a take, which is ``data``."""
+    name = riff_files.riff_name(document)
+    sound = document.with_name(f"{name}.flac")
+    document.parent.mkdir(parents=True, exist_ok=True)
+    write_atomically(sound, data)
+    source = dataclasses.replace(
+        riff.source or Source(), file=sound.name, sha256=hashlib.sha256(data).hexdigest()
+    )
+    riff = dataclasses.replace(riff, source=source)
+    return [*riff_files.save(riff, document.parent, name, formats=formats, say=say), sound]
+
+
+def _cut_sound(copy: Path, take: Playing) -> bytes:
+    """A playing as FLAC, from the WAV of its session, with its ends faded."""
+    import numpy as np
+    import soundfile
+
+    with soundfile.SoundFile(os.fspath(copy)) as file:
+        rate = file.samplerate
+        file.seek(min(file.frames, round(take.start_sec * rate)))
+        y = file.read(max(1, round((take.end_sec - take.start_sec) * rate)), dtype="float32")
+    fade = min(len(y) // 2, round(_FADE_SEC * rate))
+    if fade:
+        slope = np.linspace(0.0, 1.0, fade, dtype=np.float32)
+        y[:fade] *= slope
+        y[len(y) - fade :] *= slope[::-1]
+    store = io.BytesIO()
+    soundfile.write(store, y, rate, format="FLAC", subtype="PCM_16")
+    return store.getvalue()
+
+
+def read_with_revision(path: Path) -> tuple[Lesson, str]:
+    """A lesson document and its revision, for `save_lesson`."""
+    lesson = read_lesson(path)
+    return lesson, revisions.revision_of(path.read_bytes())
+
+
+def save_lesson(lesson: Lesson, path: Path, *, expected: str) -> None:
+    """Replace a lesson document if its revision is still ``expected``.
+
+    Raises
+    ------
+    ConflictError
+        If it was changed since it was read.
+    FormatError
+        If it cannot be written.
+    """
+    with revisions.hold(path.parent):
+        if not path.exists() or revisions.revision_of(path.read_bytes()) != expected:
+            raise revisions.ConflictError(f"{path.name} was changed elsewhere since it was read")
+        write_lesson(lesson, path)
+
+
+def riff_to_add(riff: Path, folder: Path) -> tuple[str, str]:
+    """A riff document as a part names it, and the name that the part gets.
+
+    Raises
+    ------
+    FormatError
+        If it is no riff document.
+    ParameterError
+        If it does not lie in the lesson's folder.
+    """
+    read_riff(riff)
+    try:
+        inside = riff.resolve().relative_to(folder.resolve())
+    except ValueError:
+        raise ParameterError(
+            f"{riff} does not lie in {folder}, the folder of the lesson; copy it there first"
+        ) from None
+    return inside.as_posix(), riff_files.riff_name(riff)
+
+
+# Another take from the session -----------------------------------------------------------------
+
+
+def session_path(lesson: Lesson, folder: str | os.PathLike[str]) -> Path:
+    """Where the sound of a lesson's session lies.
+
+    Raises
+    ------
+    AudioError
+        If the lesson has none, or it is not there any more.
+    """
+    if lesson.session is None or not lesson.session.file:
+        raise AudioError("the lesson was not split from a recorded session, so there is no sound")
+    path = Path(folder) / lesson.session.file
+    if not path.is_file():
+        raise AudioError(
+            f"{path}: the session's sound is not there any more; put it back to hear it again"
+        )
+    return path
+
+
+def use_playing(
+    lesson: Lesson,
+    folder: str | os.PathLike[str],
+    label: str,
+    number: int,
+    *,
+    say: Say = lambda sentence: None,
+    progress: Progress | None = None,
+) -> Lesson:
+    """The riff of a part from another of its playings in the session, which is listened to again.
+
+    Parameters
+    ----------
+    number : int
+        Which playing, from 1, in order of time.
+
+    Returns
+    -------
+    Lesson
+        Not written yet; the part's riff, tab and sound are.
+
+    Raises
+    ------
+    ParameterError
+        If the part has no such playing.
+    AudioError
+        If the session's sound is not there.
+    """
+    part = lesson.part(label)
+    if not 1 <= number <= len(part.playings):
+        raise ParameterError(
+            f"part {part.shown_name!r} has {len(part.playings)} playings, "
+            f"there is no number {number}"
+        )
+    take = part.playings[number - 1]
+    new = dataclasses.replace(part, take=take)
+    _hear_again(lesson, new, Path(folder), say, progress)
+    return _with_part(lesson, new)
+
+
+def join_takes(
+    lesson: Lesson,
+    folder: str | os.PathLike[str],
+    first: str,
+    second: str,
+    *,
+    say: Say = lambda sentence: None,
+    progress: Progress | None = None,
+) -> Lesson:
+    """One part in the place of two whose takes follow each other in the session.
+
+    The session is listened to again from the start of the one to the end of the other.
+
+    Returns
+    -------
+    Lesson
+        Not written yet; the riff, tab and sound of ``first`` are. Those of ``second`` stay.
+
+    Raises
+    ------
+    ParameterError
+        If the takes do not follow each other.
+    AudioError
+        If the session's sound is not there.
+    """
+    one, two = lesson.part(first), lesson.part(second)
+    if one.take is None or two.take is None:
+        raise ParameterError(
+            f"parts {one.shown_name!r} and {two.shown_name!r} are not both from the session; only "
+            "such parts, or neighbouring bars of one riff, can be joined"
+        )
+    start, end = one.take.start_sec, two.take.end_sec
+    between = [
+        part.shown_name
+        for part in lesson.parts
+        for playing in part.playings
+        if playing not in (one.take, two.take)
+        and playing.start_sec < end
+        and playing.end_sec > start
+    ]
+    if two.take.start_sec < one.take.start_sec or between:
+        why = f"{between[0]!r} is played between them" if between else "they are the other way"
+        raise ParameterError(
+            f"parts {one.shown_name!r} and {two.shown_name!r} do not follow each other in the "
+            f"session ({why}); put parts one after another with the form instead"
+        )
+    take = Playing(start, end)
+    new = dataclasses.replace(one, take=take, bars=None)
+    riff = _hear_again(lesson, new, Path(folder), say, progress)
+    unsure = sum(note.unsure for note in riff.notes)
+    bpm = None if riff.rhythm is None else round(riff.rhythm.bpm, 2)
+    take = Playing(start, end, len(riff.notes), unsure, uneven_sec(riff), bpm)
+    return joined(lesson, first, second, bars=None, take=take, playings=(take,))
+
+
+def _with_part(lesson: Lesson, new: LessonPart) -> Lesson:
+    parts = tuple(new if part.label == new.label else part for part in lesson.parts)
+    return dataclasses.replace(lesson, parts=parts)
+
+
+def _hear_again(
+    lesson: Lesson, part: LessonPart, folder: Path, say: Say, progress: Progress | None
+) -> Riff:
+    """Transcribe a part's take anew and write its files; a corrected riff is kept beside it."""
+    from transcribe import api
+    from transcribe.audio import read_audio
+    from transcribe.notes import SR
+
+    session, take = session_path(lesson, folder), part.take
+    assert take is not None
+    with tempfile.TemporaryDirectory(prefix="handspan-") as scratch:
+        copy = Path(scratch, "session.wav")
+        recording = read_audio(session, max_sec=_MAX_SEC, to_sr=SR, copy=copy, progress=progress)
+        y = recording.y[round(take.start_sec * SR) : round(take.end_sec * SR)]
+        heard = api.listen(y, sr=SR, instrument=lesson.instrument, progress=progress)
+        riff = api.in_rhythm(heard.riff, sound=heard.before_playing())
+        riff = api.work_out(riff, progress=progress)
+        document = folder / part.riff
+        if document.exists() and read_part(part, folder).history:
+            say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
+        forms = tuple(read_part(part, folder).files) if document.exists() else ("tab",)
+        _write_files(document, riff, _cut_sound(copy, take), forms, say)
+    return riff
