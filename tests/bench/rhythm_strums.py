@@ -31,7 +31,8 @@ from transcribe.rhythm import events, find_rhythm
 from transcribe.rhythm.bar_evidence import pulse_beats
 
 # Strokes on the eighths of a bar of 4/4 or, the last three, of 3/4 and 6/8. Six eighths of long and
-# short alone are a shuffle in 4/4 as well, so that nobody could tell them: these are not.
+# short alone are a shuffle in 4/4 as well, and D.DDUD is struck like D.DUDU in 3/4: nobody could
+# tell those.
 PATTERNS = (
     ("D.D.DUDU", (4, 4)),
     ("D.DU.UDU", (4, 4)),
@@ -40,7 +41,7 @@ PATTERNS = (
     ("D..UDU..", (4, 4)),
     ("D.DUDU", (3, 4)),
     ("D.D.D.", (3, 4)),
-    ("D.DDUD", (6, 8)),
+    ("D..DUD", (6, 8)),
 )
 
 
