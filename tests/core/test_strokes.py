@@ -55,7 +55,7 @@ def test_a_hammered_note_is_no_string_of_a_stroke() -> None:
 
 
 def test_strings_that_are_missed_in_a_slow_stroke_do_not_split_it() -> None:
-    """Three of six strings 20 ms apart are not heard: the last one comes at the stroke's own pace."""
+    """Three of six strings, 20 ms apart, are not heard: the last comes at the stroke's own pace."""
     slow = [Note(0, 1.324, 2.0, 43), Note(1, 1.344, 2.0, 47), Note(2, 1.424, 2.0, 67)]
     assert strokes(slow) == ((0, 1, 2),)
     # A drone and a melody note that are struck at once take no leap of the line with them.
