@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from transcribe.harmony import theory_report
     from transcribe.lesson.handout import write_handout
     from transcribe.lesson.lesson_files import make_lesson
+    from transcribe.lesson.lesson_theory import lesson_theory
 
 __all__ = [
     "Drone",
@@ -41,6 +42,7 @@ __all__ = [
     "finger",
     "from_music21",
     "half_time",
+    "lesson_theory",
     "make_instrument",
     "make_lesson",
     "pin",
@@ -71,6 +73,7 @@ _HOMES = {
     "transcribe.formats.lesson_document": ("read_lesson", "write_lesson"),
     "transcribe.formats.music21_adapter": ("from_music21", "to_music21"),
     "transcribe.lesson.lesson_files": ("make_lesson",),
+    "transcribe.lesson.lesson_theory": ("lesson_theory",),
     "transcribe.core.instrument": ("make_instrument",),
     "transcribe.api": ("compare", "finger", "practice_sound", "transcribe", "write_sound"),
     "transcribe.core.lesson": ("Lesson", "LessonPart", "Playing"),

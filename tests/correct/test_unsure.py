@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 from pathlib import Path
 
 import pytest
@@ -10,7 +11,7 @@ import pytest
 from transcribe.api import compare
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Note, Riff
 from transcribe.core.wording import sentence
 from transcribe.correct import note_edits
 from transcribe.correct.history import remark_of, steps, undo
@@ -97,3 +98,20 @@ def test_an_unsure_note_of_a_take_gets_no_verdict(riff: Riff, takes: Path) -> No
         notes = (*(dataclasses.replace(n, confidence=0.99) for n in riff.notes), more)
         rows = compare(dataclasses.replace(riff, notes=notes), reference).notes
         assert [row.verdict for row in rows if row.reference is None] == [verdict]
+
+
+def test_the_way_out_that_is_named_works(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "jetty.riff.json"
+    notes = [Note(k, 0.5 * k, 0.5 * k + 0.4, 52 + k, confidence=0.6) for k in (1, 2)]
+    write_riff(Riff(notes=(Note(3, 0.0, 0.4, 52), *notes)), path)
+    assert main(["finger", str(path)]) == 0
+    told = re.search(
+        r"2 notes heard with doubt: handspan (.* --delete unsure)", capsys.readouterr().err
+    )
+    assert told
+    assert main(told[1].split()) == 0
+    assert [note.id for note in read_riff(path).notes] == [3]
+    assert main(["finger", str(path)]) == 0
+    assert "doubt" not in capsys.readouterr().err

@@ -69,6 +69,13 @@ def test_text_says_what_went_wrong_and_what_to_practise(slips: Comparison) -> No
     assert "Marks:" in text
 
 
+def test_a_drone_that_is_never_struck_is_told_in_one_line() -> None:
+    riff = reference(repeats=2)
+    kept = [n for n in played(riff) if n.pitch_midi != 45 or n.onset_sec < 1.0]
+    told = report.details(compare(take(kept), riff))
+    assert told == ["_ string 5 open (A2): was not played, 15 times in bars 1 to 4"]
+
+
 @pytest.mark.parametrize("width", [40, 60, 80, 120])
 def test_text_keeps_to_its_width(slips: Comparison, width: int) -> None:
     assert max(len(line) for line in report.text(slips, width=width).splitlines()) <= width

@@ -230,6 +230,11 @@ def _save(
         print_riff(riff, args)
         if args.bpm is None:
             _say_other_tempo(riff, place.document, progress)
+        if count := sum(note.unsure for note in riff.notes):
+            progress.say(
+                f"{_count(count, 'note')} heard with doubt: handspan refinger {place.document} "
+                "--delete unsure takes them out, --confirm unsure keeps them"
+            )
         if remark:
             progress.say(remark)
         print_files(files, args, progress)

@@ -49,16 +49,9 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
 
 def _print_theory(lesson: Lesson, folder: Path, args: argparse.Namespace) -> int:
     """What the parts share: the mode of the whole, its chords, and ways to play them."""
-    from transcribe.harmony import piece_theory
-    from transcribe.lesson.part_riffs import in_bars, read_parts
+    from transcribe.lesson.lesson_theory import lesson_theory
 
-    riffs = read_parts(lesson, folder)
-    found = piece_theory(
-        [
-            (part.shown_name, in_bars(riff, part.bars))
-            for part, riff in zip(lesson.parts, riffs, strict=True)
-        ]
-    )
+    found = lesson_theory(lesson, folder)
     text = found.text(left_handed=args.left_handed)
     print(json.dumps(found.as_document(), ensure_ascii=False) if args.json else text)
     return 0

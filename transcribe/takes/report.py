@@ -36,6 +36,7 @@ from transcribe.takes.verdict_wording import (
     drone_words,
     gap_words,
     headline,
+    missed_words,
     pass_words,
     place_words,
     played_words,
@@ -88,8 +89,9 @@ def _marks_used(comparison: Comparison) -> list[str]:
 def _not_right(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, str]]]:
     """What was not right: verdicts to name one by one, then what is only counted.
 
-    Unsure notes, and notes of another length, are counted where they are more than a few: a long
-    list of them would hide what matters. Each count is (verdict, words).
+    Unsure notes, notes of another length, and one note that is missed again and again, such as a
+    drone, are counted where they are more than a few: a long list of them would hide what matters.
+    Each count is (verdict, words).
     """
 
     def kind(row: Verdict) -> str | None:
@@ -102,6 +104,15 @@ def _not_right(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, s
         if len(own) > _MAX_NAMED_NOTES:
             rows = [r for r in rows if kind(r) != name]
             counted.append((own[0].verdict, counted_words(name, own)))
+    missed: dict[tuple[int | None, int], list[Verdict]] = {}
+    for row in rows:
+        if row.verdict == "missed" and row.reference is not None:
+            note = comparison.reference.notes[row.reference]
+            missed.setdefault((note.string, note.pitch_midi), []).append(row)
+    for own in missed.values():
+        if len(own) > _MAX_NAMED_NOTES:
+            rows = [r for r in rows if r not in own]
+            counted.append(("missed", missed_words(own, comparison.reference)))
     return rows, counted
 
 

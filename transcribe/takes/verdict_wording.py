@@ -43,6 +43,7 @@ __all__ = [
     "drone_words",
     "gap_words",
     "headline",
+    "missed_words",
     "pass_words",
     "place_words",
     "played_words",
@@ -220,6 +221,14 @@ def counted_words(kind: str, rows: Sequence[Verdict]) -> str:
     bars = [r.bar for r in rows if r.bar is not None]
     where = f" in {bar_list(bars)}" if bars else ""
     return f"{len(rows)} notes{where}: {_COUNTED[kind]}"
+
+
+def missed_words(rows: Sequence[Verdict], reference: Riff) -> str:
+    """One note that was missed many times, in one line."""
+    bars = [r.bar for r in rows if r.bar is not None]
+    where = f" in {bar_list(bars)}" if bars else ""
+    note = _note_words(reference.notes[rows[0].reference or 0])
+    return f"{note}: was not played, {len(rows)} times{where}"
 
 
 def headline(summary: Summary) -> list[str]:
