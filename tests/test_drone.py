@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from tests.fingering.riffs import MODES, PATTERNS, SPARSE_PATTERNS, drone_riff, rough
+from transcribe import api as transcribe_api
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
 from transcribe.core.riff import Instrument, Note, Riff
@@ -18,6 +19,7 @@ from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
 from transcribe.drone import drone_strings, melody_string
 from transcribe.fingering import apply, explain, find_drone, solve
+from transcribe.formats.tab.read import read_tab
 from transcribe.training.phrases import make_score
 
 CASES = list(itertools.product(range(1, 7), (*PATTERNS, *SPARSE_PATTERNS)))
@@ -328,3 +330,19 @@ def test_a_drone_struck_once_a_bar_under_a_line_by_step_stays_one() -> None:
     assert solved.drone is not None
     assert solved.drone.string == 6
     assert {solved.positions[n.id][0] for n in notes if n.pitch_midi != 40} == {5}
+
+
+def test_a_tab_in_which_an_open_string_is_struck_twice_has_no_drone() -> None:
+    """How long a string rings, a tab does not say: two strikes of twelve notes are no drone."""
+    rows = ("-" * 26,) * 3
+    line = (
+        "-" * 9 + "2-4-5" + "-" * 12,
+        "---2-3-5-------5-3-2------",
+        "-0-------------------3-0--",
+    )
+    riff = transcribe_api.finger(read_tab("\n".join((*rows, *line)) + "\n"))
+    assert len(riff.notes) == 12
+    assert riff.drone is None
+    held = transcribe_api.finger(riff, drone=6)
+    assert held.drone is not None
+    assert held.drone.string == 6

@@ -24,7 +24,7 @@ __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
-_MAX_MISSED_SHARE = 0.34  # share of the bars that may depart; common practice, no source
+_MAX_MISSED_SHARE = 0.3  # share of the bars that may depart; common practice, no source
 
 # Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
 _MIN_LAST_BAR = 0.3  # of a bar that the last chord must reach into, for the bar to count

@@ -490,7 +490,9 @@ def _written_drone(riff: Riff, choice: DroneChoice = "auto") -> Drone | None:
     """The drone of notes that have their places: found from the notes, on the string they say."""
     from transcribe.fingering import find_drone
 
-    drone = find_drone(riff.notes, riff.instrument, drone=choice)
+    drone = find_drone(
+        riff.notes, riff.instrument, drone=choice, ends_known=riff.timing.lengths == "known"
+    )
     if drone is None or choice != "auto":
         return drone
     open_pitch = riff.instrument.pitch_midi(drone.string, 0)
@@ -706,7 +708,9 @@ def _with_grounds(
     if has_places:
         found = _written_drone(riff, drone)
     else:
-        found = fingering.find_drone(riff.notes, riff.instrument, drone=drone)
+        found = fingering.find_drone(
+            riff.notes, riff.instrument, drone=drone, ends_known=riff.timing.lengths == "known"
+        )
     return dataclasses.replace(riff, drone=found)
 
 
@@ -806,7 +810,8 @@ def in_rhythm(
     y, sr = sound if sound is not None else (None, None)
     # Where no open string drones, a stopped note may still ring on under the rest: unless the
     # player rules a drone out, the rhythm looks for one by itself.
-    known = fingering.find_drone(riff.notes, riff.instrument, drone=drone)
+    ends_known = riff.timing.lengths == "known"
+    known = fingering.find_drone(riff.notes, riff.instrument, drone=drone, ends_known=ends_known)
     ringing = None if known is None and drone != "off" else drone_pitches(known, riff.instrument)
     duration = riff.source.duration_sec if riff.source else None
     rhythm, notes = find_rhythm(

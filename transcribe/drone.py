@@ -13,6 +13,7 @@ Conventions: times in seconds, string 1 is the highest-sounding, pitch in MIDI n
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -129,6 +130,7 @@ def find_drone(
     instrument: Instrument,
     *,
     drone: Drone | str | int | None = "auto",
+    ends_known: bool = True,
 ) -> Drone | None:
     """The drone under ``notes``, or None.
 
@@ -140,6 +142,9 @@ def find_drone(
     drone : "auto", "off", a string number, or a Drone
         "auto" looks for one, "off" (or None) gives none, a string number (from 1) takes that
         string as the drone, whatever the notes say.
+    ends_known : bool
+        Whether the notes' ends are meant. Where each is only taken to ring until its string is
+        struck again, as in a tab, a pitch that is struck once or twice is no drone.
 
     Returns
     -------
@@ -164,7 +169,7 @@ def find_drone(
     if isinstance(drone, Drone):
         return drone
     if drone == "auto":
-        return _search(notes, instrument, None)
+        return _search(notes, instrument, None, ends_known)
     if isinstance(drone, str) and drone.isdecimal():
         drone = int(drone)
     if isinstance(drone, bool) or not isinstance(drone, int):
@@ -172,20 +177,26 @@ def find_drone(
     count = len(instrument.open_midi)
     if not 1 <= drone <= count:
         raise ParameterError(f"a drone string is 1 to {count} on this instrument, not {drone}")
-    seen = _search(notes, instrument, (drone,))
+    seen = _search(notes, instrument, (drone,), ends_known)
     return seen if seen is not None else forced_drone(notes, instrument, drone)
 
 
 def _search(
-    notes: Sequence[Note], instrument: Instrument, strings: Sequence[int] | None
+    notes: Sequence[Note],
+    instrument: Instrument,
+    strings: Sequence[int] | None,
+    ends_known: bool,
 ) -> Drone | None:
     """The best drone on any string, or on one of ``strings``."""
     ordered = sort_notes(list(notes))
+    pitches = Counter(note.pitch_midi for note in ordered)
     if len(ordered) < _MIN_STRIKES + 2:
         return None
     found = []
     for string in range(1, len(instrument.open_midi) + 1):
         if strings is not None and string not in strings:
+            continue
+        if not ends_known and pitches[instrument.pitch_midi(string, 0)] < _MIN_STRIKES:
             continue
         measured = _measure(ordered, instrument, string, ())
         if measured is not None:

@@ -52,3 +52,12 @@ def test_a_hammered_note_is_no_string_of_a_stroke() -> None:
     notes = [Note(0, 0.0, 0.04, 55), Note(1, 0.03, 0.4, 59)]
     trill = [*notes, Note(2, 0.07, 0.4, 60, articulation="hammer-on")]
     assert strokes(trill) == ((0, 1), (2,))
+
+
+def test_strings_that_are_missed_in_a_slow_stroke_do_not_split_it() -> None:
+    """Three of six strings, 20 ms apart, are not heard: the last comes at the stroke's own pace."""
+    slow = [Note(0, 1.324, 2.0, 43), Note(1, 1.344, 2.0, 47), Note(2, 1.424, 2.0, 67)]
+    assert strokes(slow) == ((0, 1, 2),)
+    # A drone and a melody note that are struck at once take no leap of the line with them.
+    at_once = [Note(0, 1.0, 2.0, 45), Note(1, 1.004, 1.09, 52), Note(2, 1.094, 2.0, 64)]
+    assert strokes(at_once) == ((0, 1), (2,))

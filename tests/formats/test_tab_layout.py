@@ -19,7 +19,7 @@ from tests.formats.riffs import (
 )
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff
+from transcribe.core.riff import Bend, Instrument, Note, Rhythm, Riff, Timing, sort_notes
 from transcribe.formats.tab.layout import _Bar, _fit, _Sign, layout, mark_line, string_names
 from transcribe.formats.tab.read import read_tab
 from transcribe.formats.tab.write import write_tab
@@ -288,3 +288,58 @@ def test_a_triplet_count_is_explained_where_it_stands() -> None:
 
     assert "1 t l three to a beat" in counted(3)
     assert all("three to a beat" not in counted(parts) for parts in (1, 2, 4))
+
+
+# Handbook shapes (common practice, no source), as string: fret.
+_SHAPES = (
+    {6: 0, 5: 2, 4: 2, 3: 0, 2: 0, 1: 0},
+    {5: 3, 4: 2, 3: 0, 2: 1, 1: 0},
+    {6: 3, 5: 2, 4: 0, 3: 0, 2: 0, 1: 3},
+    {4: 0, 3: 2, 2: 3, 1: 2},
+)
+
+
+def _loop_twice(*, missed: set[int], stray: int) -> Riff:
+    """Four strummed bars, twice, as they are heard: an up stroke reaches what it reaches."""
+    reach = itertools.cycle((3, 4, 5))
+    instrument, struck = Instrument(), 0
+    notes: list[Note] = []
+    for bar in range(8):
+        for half, way in ((0, "down"), (2, "down"), (3, "up"), (4, "down"), (5, "up"), (7, "up")):
+            shape = dict(_SHAPES[bar % 4])
+            reached = sorted(shape)[: next(reach)] if way == "up" else sorted(shape)
+            for string in reached:
+                struck += 1
+                if struck in missed:
+                    continue
+                fret = shape[string] + 12 * (struck == stray)
+                beat = 4 * bar + half / 2
+                pitch = instrument.pitch_midi(string, fret)
+                note = Note(struck, 0.6 * beat, 0.6 * beat + 0.3, pitch, string=string, fret=fret)
+                notes.append(replace(note, onset_beat=beat, duration_beat=0.5))
+    beats = tuple(0.6 * k for k in range(33))
+    return Riff(
+        instrument,
+        sort_notes(notes),
+        rhythm=Rhythm(100.0, (4, 4), beats, beats[::4]),
+        timing=Timing("heard"),
+    )
+
+
+def test_strummed_bars_that_are_played_again_are_written_once() -> None:
+    """No two strums are alike to the string: four bars that are played twice are four bars, and of
+    each that one is written in which every string was heard."""
+    riff = _loop_twice(missed={5, 27, 60}, stray=31)
+    text = write_tab(riff, repeats=True, width=100)
+    rows = [line for line in text.splitlines() if line.startswith("D |")]
+    assert len(rows) == 1
+    assert rows[0].count("|:") == 1
+    assert len(rows[0].split("|")) == 6
+    assert "x2" in text
+    assert "12" not in rows[0] + "".join(line for line in text.splitlines() if line[1:3] == " |")
+    # Every note has its column, also that of a string which is not written.
+    columns = [i for system in layout(riff, 100, repeats=True) for i in system.columns]
+    assert sorted(columns) == sorted(note.id for note in riff.notes)
+    # What is written, and not heard, is the same only where it is the same to the string.
+    written = replace(riff, timing=Timing("written"))
+    assert "x2" not in write_tab(written, repeats=True, width=100)

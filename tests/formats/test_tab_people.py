@@ -274,6 +274,12 @@ def test_chord_symbols_above() -> None:
     assert [c["symbol"] for c in riff.theory["chords"]] == ["Dm", "G"]
 
 
+def test_a_chord_symbol_near_the_first_beat_holds_from_it() -> None:
+    rows = ("e|----------------|----------------|", "B|-1---1---1---1--|-0---0---0---0--|")
+    riff = read_tab("     Am             G     Em\n" + "\n".join(rows) + "\n")
+    assert [(mark.text, mark.note) for mark in riff.marks] == [("Am", 1), ("G", 5), ("Em", 7)]
+
+
 def test_prose_above_is_no_chord() -> None:
     riff = read_tab(PLAIN.replace("\ne|", "\nA short riff\ne|"))
     assert riff.theory is None

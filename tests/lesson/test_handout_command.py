@@ -13,7 +13,7 @@ from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.riff import Note, Riff
-from transcribe.lesson.handout import handout_html
+from transcribe.lesson.handout import MOST_BYTES, handout_html
 from transcribe.lesson.one_script import read_static, script_of
 
 TRUTH = Path(__file__).parents[2] / "fixtures" / "takes" / "mooring" / "truth.riff.json"
@@ -66,6 +66,12 @@ def test_a_riff_without_bars_and_a_title_like_a_script_are_no_trouble() -> None:
     part = LessonPart("A", "x.riff.json", "</script><script>alert(1)")
     text = handout_html(Lesson("", (part,)), (riff,))
     assert "<script>alert" not in text
+
+
+def test_long_parts_are_packed_tighter_to_go_through_a_mail() -> None:
+    long = Riff(notes=(Note(1, 0.0, 280.0, 45, string=5, fret=0),))
+    text = handout_html(Lesson("Long", (LessonPart("A", "x.riff.json"),)), (long,))
+    assert 1_000_000 < len(text.encode()) < MOST_BYTES
 
 
 def test_one_script_has_each_module_once_and_no_imports() -> None:

@@ -364,6 +364,19 @@ def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_
     assert note_id not in {n.id for n in saved(server, "keys").notes}
 
 
+def test_a_microphone_that_is_refused_is_told_beside_its_button(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    page = open_page(server, put(server, "refused"))
+    page.evaluate(
+        "() => { navigator.mediaDevices.getUserMedia = () => Promise.reject("
+        "new DOMException('', 'NotAllowedError')); }"
+    )
+    page.click("button:text-is('Record along')")
+    _expect(page.locator(".along .notice.error")).to_contain_text("microphone")
+    _expect(page.locator("button:text-is('Record along')")).to_be_visible()
+
+
 def test_arrow_keys_walk_through_the_notes_from_where_one_is(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:

@@ -206,6 +206,18 @@ def test_it_prints_to_two_clean_pages(look, scheme: str) -> None:
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
 
 
+def test_the_shipped_lesson_fits_a_mail_and_two_pages(chromium, tmp_path) -> None:
+    folder = TAKES.parent / "lessons" / "ferry"
+    path = tmp_path / "ferry.html"
+    write_handout(transcribe.read_lesson(folder / "truth.lesson.json"), path, folder=folder)
+    assert path.stat().st_size < MOST_BYTES
+    page = chromium.new_page()
+    page.goto(path.as_uri())
+    pdf = page.pdf(format="A4", prefer_css_page_size=True)
+    page.close()
+    assert len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) == 2
+
+
 def test_without_scripts_the_tabs_are_there_as_text(look) -> None:
     page = look(java_script_enabled=False)
     text = page.inner_text("#part-1 pre")

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from transcribe.audio import read_audio
 from transcribe.core.errors import ParameterError
 from transcribe.formats.document import read_riff
 from transcribe.sound import render_riff
@@ -85,6 +86,23 @@ def test_strokes_and_pitches_are_those_of_the_tempo(played, speed: float) -> Non
     assert np.abs(late).max() < 0.010
     assert len(cents) > 0
     assert np.abs(cents).max() < 3.0
+
+
+@pytest.mark.parametrize("name", ["lantern.ogg", "tide-table.ogg", "gangplank.flac"])
+def test_strokes_of_a_recorded_take_lie_where_the_tempo_puts_them(name: str) -> None:
+    folder = TAKES / name.partition(".")[0]
+    riff, y = read_riff(folder / "truth.riff.json"), read_audio(folder / name, to_sr=SR).y
+    onsets = np.array([note.onset_sec for note in riff.notes])
+    slow = change_speed(y, sr=SR, speed=0.6, onsets_sec=onsets)
+    late = []
+    for note in riff.notes:
+        alone = not np.any((onsets < note.onset_sec) & (onsets > note.onset_sec - 0.08))
+        wanted = attack_sec(y, note.onset_sec, 0.02)
+        if alone and wanted is not None and note.articulation == "picked":
+            found = attack_sec(slow, note.onset_sec / 0.6, 0.05)
+            late.append(np.inf if found is None else found - wanted / 0.6)
+    assert len(late) > 12
+    assert np.abs(late).max() < 0.010
 
 
 @pytest.mark.parametrize("speed", [0.5, 0.77, 1.3])

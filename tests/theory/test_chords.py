@@ -213,12 +213,13 @@ def test_find_loop_a_chord_that_stays_two_bars():
     assert loop.symbols == ("Am", "D", "G")
 
 
-def test_find_loop_is_not_one_chord_that_most_bars_depart_from():
-    notes, beats, downbeats = strummed(["Am", "C", "D", "G", "G"])
+@pytest.mark.parametrize("symbols", [["Am", "C", "D", "G", "G"], ["Am", "G", "G"]])
+def test_find_loop_is_not_one_chord_that_bars_depart_from(symbols):
+    notes, beats, downbeats = strummed(symbols)
     chords = find_chords(**notes, beats_sec=beats, downbeats_sec=downbeats)
     loop = find_loop(chords, downbeats_sec=downbeats)
     assert loop is not None
-    assert loop.symbols == ("Am", "C", "D", "G")
+    assert loop.symbols == tuple(symbols[:-1])
     assert loop.departures == ()
 
 

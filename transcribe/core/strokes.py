@@ -24,6 +24,10 @@ _NEXT_STRING_SEC = 0.056
 """The longest time from one string of such a stroke to the next that is heard; a string between
 them may be missed. Arpeggios are slower: a sixteenth triplet at 160 takes 62 ms."""
 
+_MISSED_SEC, _MISSED_TIMES = 0.02, 3.0
+"""Where several strings are missed, it may be longer: so many times what the stroke has taken for
+each semitone so far, and a little more. Notes that are struck at once take no other with them."""
+
 
 def strokes(notes: Sequence[Note]) -> tuple[tuple[int, ...], ...]:
     """The notes of each stroke.
@@ -65,12 +69,22 @@ def _joins(note: Note, stroke: Sequence[Note]) -> bool:
         return False
     if since <= STROKE_SEC:
         return True
-    if note.articulation in LEGATO or note.onset_sec - stroke[-1].onset_sec > _NEXT_STRING_SEC:
+    wait = note.onset_sec - stroke[-1].onset_sec
+    if note.articulation in LEGATO or wait > max(_NEXT_STRING_SEC, _longest_wait(note, stroke)):
         return False
     above = sum(note.pitch_midi > pitch for pitch in pitches)
     turn = above - (len(pitches) - above)
     rises = sum(_sign(b - a) for a, b in itertools.pairwise(pitches))
     return abs(turn) >= max(1, len(pitches) - 2) and rises * turn >= 0
+
+
+def _longest_wait(note: Note, stroke: Sequence[Note]) -> float:
+    """Seconds to ``note`` at the pace of the stroke, 0 where it has none that leads there."""
+    first, last = stroke[0], stroke[-1]
+    crossed, step = last.pitch_midi - first.pitch_midi, note.pitch_midi - last.pitch_midi
+    if crossed * step <= 0:
+        return 0.0
+    return _MISSED_TIMES * (last.onset_sec - first.onset_sec) * step / crossed + _MISSED_SEC
 
 
 def _sign(step: int) -> int:

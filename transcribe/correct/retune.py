@@ -25,7 +25,8 @@ def set_drone(riff: Riff, choice: DroneChoice) -> Riff:
     ParameterError
         If there is no such string.
     """
-    drone = find_drone(_free(riff.notes), riff.instrument, drone=choice)
+    known = riff.timing.lengths == "known"
+    drone = find_drone(_free(riff.notes), riff.instrument, drone=choice, ends_known=known)
     player = dataclasses.replace(riff.player, drone=choice)
     new = dataclasses.replace(riff, drone=drone, player=player)
     return record(riff, find_again(riff, new, others=True), "drone")
@@ -44,7 +45,8 @@ def set_instrument(riff: Riff, instrument: Instrument) -> Riff:
     """
     instrument = dataclasses.replace(instrument, offset_cents=riff.instrument.offset_cents)
     notes = _free(kept_places(riff.notes, instrument))
-    drone = find_drone(notes, instrument, drone=riff.player.drone or "auto")
+    known = riff.timing.lengths == "known"
+    drone = find_drone(notes, instrument, drone=riff.player.drone or "auto", ends_known=known)
     player = dataclasses.replace(riff.player, instrument_given=True)
     new = dataclasses.replace(riff, instrument=instrument, notes=notes, drone=drone, player=player)
     return record(riff, find_again(riff, new, others=True), "tuning")

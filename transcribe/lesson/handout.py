@@ -246,12 +246,15 @@ def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
         )
         rows.append(f'<p class="form">Form: {steps}</p>')
     rows.append('<section id="sound" aria-label="Sound" hidden></section>')
+    # A riff alone has its name over the page already.
+    alone = len(lesson.parts) == 1 and lesson.parts[0].shown_name == _title(lesson)
+    plain = ' class="unseen"' if alone else ""
     for part, riff in zip(lesson.parts, riffs, strict=True):
         anchor = _anchor(lesson, part.label)
         text = write_tab(riff, width=_TEXT_WIDTH)
         rows += [
             f'<section class="part" id="part-{anchor}" aria-labelledby="name-{anchor}">',
-            f'<h2 id="name-{anchor}">{escape(part.shown_name)}</h2>',
+            f'<h2 id="name-{anchor}"{plain}>{escape(part.shown_name)}</h2>',
             f'<p class="facts">{_part_facts(part, riff, neck=not same)}</p>',
             *(f'<p class="words">{escape(line)}</p>' for line in part.note.splitlines() if line),
             *(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from transcribe.core.grips import find_grips
 from transcribe.core.riff import Note
 from transcribe.core.strokes import STROKE_SEC, strokes
 
@@ -33,9 +34,9 @@ class Events:
     """Events in order of time; every array has shape (n,) but ``members`` and ``pitches``.
 
     ``members[i]`` lists indices into the notes that were grouped, ``owner[k]`` is the event of
-    note ``k``. ``bass`` marks events that strike the drone or the lowest register, ``loud`` is in
-    dB above the riff's median (0 where loudness is unknown), ``sure`` the highest confidence of the
-    members.
+    note ``k``. ``pitches[i]`` are those of the grip, where a strum is of one. ``bass`` marks events
+    that strike the drone or the lowest register, ``loud`` is in dB above the riff's median (0 where
+    loudness is unknown), ``sure`` the highest confidence of the members.
     """
 
     onset_sec: np.ndarray
@@ -120,7 +121,9 @@ def group_events(notes: Sequence[Note], drone: frozenset[int] | None = None) -> 
         drone = ringing_pitches(notes)
     members = strokes(notes)
     owner = np.repeat(np.arange(len(members)), [len(m) for m in members])
-    pitches = tuple(frozenset(notes[k].pitch_midi for k in m) for m in members)
+    struck = tuple(frozenset(notes[k].pitch_midi for k in m) for m in members)
+    # No two strums of a grip are alike: what comes again is the grip.
+    pitches = tuple(g or s for g, s in zip(find_grips(struck), struck, strict=True))
     loud = np.array([max(_loudness(notes[k]) for k in m) for m in members], dtype=float)
     known = loud > _LOUDNESS_UNKNOWN_DB
     loud = np.where(known, loud - (np.median(loud[known]) if known.any() else 0.0), 0.0)
@@ -130,7 +133,7 @@ def group_events(notes: Sequence[Note], drone: frozenset[int] | None = None) -> 
         members=members,
         pitches=pitches,
         size=np.array([len(m) for m in members]),
-        bass=_bass(pitches, drone),
+        bass=_bass(struck, drone),
         loud=loud,
         length_sec=np.array(
             [max(notes[k].offset_sec for k in m) - notes[m[0]].onset_sec for m in members]

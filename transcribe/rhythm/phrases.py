@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from transcribe.core.grips import find_grips
 from transcribe.core.riff import Note, Phrase, PhraseDifference
 
 __all__ = ["find_phrases"]
@@ -44,6 +45,10 @@ _DIFFERENCE_COST = 1.3  # notes, for each note of a repeat that differs
 _LAG_SHARE, _NEAR_BEST, _LAG_NOTES = 0.75, 0.95, 6  # of the notes that come again after a lag
 
 
+_Placed = tuple[int, int, Note]
+"""Tick and pitch of what sounds there, and the note that it is."""
+
+
 @dataclass
 class _Stretch:
     start: int  # ticks
@@ -67,9 +72,7 @@ class _Cut:
     repeats: int = 0
 
 
-def _stretches(
-    placed: Sequence[tuple[int, Note]], length: int, start: int, end: int
-) -> list[_Stretch]:
+def _stretches(placed: Sequence[_Placed], length: int, start: int, end: int) -> list[_Stretch]:
     """Notes cut at ``start + k * length``, with whole bars before it as a stretch of their own.
 
     A pickup is in no stretch.
@@ -77,11 +80,11 @@ def _stretches(
     bounds = [*range(start, end, length), end]
     if start > 0:
         bounds.insert(0, 0)
-    at = np.array([t for t, _ in placed])
+    at = np.array([t for t, *_ in placed])
     out = []
     for a, b in itertools.pairwise(bounds):
         i, j = np.searchsorted(at, [a, b])
-        inside = {(t - a, n.pitch_midi): n for t, n in placed[i:j]}
+        inside = {(t - a, pitch): n for t, pitch, n in placed[i:j]}
         out.append(_Stretch(a, b, inside, frozenset(k[0] for k in inside)))
     return out
 
@@ -150,10 +153,10 @@ def _cut(stretches: list[_Stretch], best_cost: float) -> _Cut:
     return cut
 
 
-def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
+def _lag(placed: Sequence[_Placed]) -> int | None:
     """Ticks (whole beats) after which most notes come again, if clearly most do."""
-    at = np.array([t for t, _ in placed[:600]])
-    pitch = np.array([n.pitch_midi for _, n in placed[:600]])
+    at = np.array([t for t, *_ in placed[:600]])
+    pitch = np.array([p for _, p, _ in placed[:600]])
     span = int(at[-1] - at[0])
     if span < 4 * _PER_BEAT:
         return None
@@ -171,6 +174,27 @@ def _lag(placed: Sequence[tuple[int, Note]]) -> int | None:
     return int(lags[best]) if share[best] > _LAG_SHARE and room[best] >= _LAG_NOTES else None
 
 
+def _placed(notes: Sequence[Note]) -> list[_Placed]:
+    """Tick, pitch and note in order; of a strum in a take the pitches of its grip, heard or not.
+
+    The lowest note of a strum stands for a pitch of it that was not heard.
+    """
+    at: dict[int, dict[int, Note]] = {}
+    for note in notes:
+        if note.onset_beat is not None:
+            at.setdefault(round(note.onset_beat * _PER_BEAT), {})[note.pitch_midi] = note
+    ticks = sorted(at)
+    strums = [frozenset(at[tick]) for tick in ticks]
+    heard_them = any(note.confidence < 1 for note in notes)
+    grips = find_grips(strums) if heard_them else (None,) * len(strums)
+    out = []
+    for tick, grip in zip(ticks, grips, strict=True):
+        heard = at[tick]
+        lowest = heard[min(heard)]
+        out += [(tick, pitch, heard.get(pitch, lowest)) for pitch in sorted(grip or heard)]
+    return out
+
+
 def find_phrases(notes: Sequence[Note], *, meter: tuple[int, int]) -> tuple[Phrase, ...]:
     """The phrases of ``notes``, which carry their score times, in order and without gaps from
     beat 0; a pickup is in no phrase.
@@ -178,10 +202,7 @@ def find_phrases(notes: Sequence[Note], *, meter: tuple[int, int]) -> tuple[Phra
     Each phrase that repeats an earlier one says where that begins and in what it differs.
     A riff without repeats is one phrase.
     """
-    placed = sorted(
-        ((round((n.onset_beat or 0.0) * _PER_BEAT), n) for n in notes if n.onset_beat is not None),
-        key=lambda p: (p[0], p[1].pitch_midi),
-    )
+    placed = _placed(notes)
     if not placed:
         return ()
     bar = meter[0] * _PER_BEAT

@@ -115,9 +115,9 @@ def _habit(nats: np.ndarray, place: np.ndarray, meter: tuple[int, int]) -> np.nd
 
 def _on_beat(place: np.ndarray, per: int) -> np.ndarray:
     """Whether a hand goes down there: on the beats or, where it strums sixteenths, on the halves
-    too; in compound time on every other eighth from the beat."""
+    too; in compound time on the dotted beats."""
     if per > 1:
-        return np.asarray(place % (2 * PER_BEAT) == 0)
+        return np.asarray(place % (per * PER_BEAT) == 0)
     within = place % PER_BEAT
     sixteenths = np.mean((within == PER_BEAT // 4) | (within == 3 * PER_BEAT // 4))
     step = PER_BEAT // 2 if sixteenths >= _SIXTEENTHS_SHARE else PER_BEAT

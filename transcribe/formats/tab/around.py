@@ -40,7 +40,7 @@ _SECTION = re.compile(
 )
 _OWN_SECTION = re.compile(r"\[([^\]]+)\]")
 _OWN_STROKES = re.compile(r"^s(?= )")
-_OWN_WORDS = re.compile(r'^ *"(.*)$')
+_OWN_WORDS = re.compile(r'^ *"(.*?)"?$')
 
 
 @dataclass(slots=True)
@@ -168,7 +168,7 @@ def rows_around(
         below.append("".join(row).rstrip())
     for column, mark in placed:
         if mark.kind == "words":
-            below.append(" " * column + '"' + mark.text)
+            below.append(f'{" " * column}"{mark.text}"')
     return above, below
 
 

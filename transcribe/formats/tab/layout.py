@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Collection, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from transcribe.core.clock import ScoreNote, score_notes
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.grips import grips_of_notes
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import COUNTS
@@ -124,7 +125,12 @@ def layout(
         return _layout_in_order(riff, width)
     bars = _bars(riff, riff.rhythm, fingers)
     if repeats:
-        bars = _with_repeats(bars, riff.rhythm.meter[1])
+        # What was heard is not alike to the string each time.
+        strummed = grips_of_notes(riff.notes) if riff.timing.kind == "heard" else {}
+        strays = {
+            n.id for n in riff.notes if n.pitch_midi not in strummed.get(n.id, (n.pitch_midi,))
+        }
+        bars = _with_repeats(bars, riff.rhythm.meter[1], strummed, strays)
     return _systems(bars, riff, width, fingers)
 
 
@@ -325,11 +331,21 @@ def _row_fits(bar: _Bar, row: str, signs: list[_Sign]) -> bool:
 # Repeats -----------------------------------------------------------------------------------
 
 
-def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
-    """Write bars that are played again at once only one time, between repeat signs."""
+def _with_repeats(
+    bars: list[_Bar],
+    unit: int,
+    grips: Mapping[int, frozenset[int]],
+    strays: Collection[int],
+) -> list[_Bar]:
+    """Write bars that are played again at once only one time, between repeat signs.
+
+    ``grips`` are those of strums, by note id: two strums of one grip are the same, whichever of its
+    strings each reached. Of such bars that one is written which has the fewest ``strays``, notes
+    that are not of their grip, and the fullest strums.
+    """
     out: list[_Bar] = []
     at = 0
-    for repeat in find_repeats([_written(bar) for bar in bars]):
+    for repeat in find_repeats([_written(bar, grips) for bar in bars]):
         first, last = bars[repeat.start], bars[repeat.last]
         out += bars[at : repeat.last + 1]
         first.open_repeat = True
@@ -343,18 +359,42 @@ def _with_repeats(bars: list[_Bar], unit: int) -> list[_Bar]:
             if bar.chords and last.chords and bar.chords[0][1] != last.chords[-1][1]:
                 _restate_chord(bar, unit)
         for later in repeat.dropped:
-            _add_ids(bars[repeat.as_written(later)], bars[later])
+            bar, again = bars[repeat.as_written(later)], bars[later]
+            if grips and _oddness(again, strays) < _oddness(bar, strays):
+                bar.signs, again.signs = _with_chords_of(bar, again), bar.signs
+                _fit(bar, unit)
+            _add_ids(bar, again)
         at = repeat.dropped.stop
     return out + bars[at:]
 
 
-def _written(bar: _Bar) -> Hashable:
+def _written(bar: _Bar, grips: Mapping[int, frozenset[int]]) -> Hashable:
     """What is written in a bar. A chord counts for as long as it holds, not where it is written."""
+    strums = {
+        (s.beat, s.place): grips[s.note_ids[0]]
+        for s in bar.signs
+        if s.note_ids and s.note_ids[0] in grips
+    }
     signs = [
-        (s.row, s.beat, s.place, s.before, s.text, s.around) for s in bar.signs if s.row != "chords"
+        (s.row, s.beat, s.place, s.before, s.text, s.around)
+        for s in bar.signs
+        if s.row != "chords" and (s.row == "count" or (s.beat, s.place) not in strums)
     ]
     # Bars before bar 1 only lead to it, and are counted back from it: they stay as they are.
-    return (min(bar.number, 1), bar.first_beat, tuple(bar.places), bar.chords, tuple(signs))
+    start = (min(bar.number, 1), bar.first_beat, tuple(bar.places), bar.chords)
+    return (*start, tuple(signs), tuple(sorted(strums.items(), key=lambda item: item[0])))
+
+
+def _oddness(bar: _Bar, strays: Collection[int]) -> tuple[int, int]:
+    """Notes in a bar that are not of their grip; then how much less than others it holds."""
+    first = [sign.note_ids[0] for sign in bar.signs if sign.note_ids]
+    return sum(note_id in strays for note_id in first), -len(first)
+
+
+def _with_chords_of(bar: _Bar, other: _Bar) -> list[_Sign]:
+    """The signs of ``other`` under the chord symbols that stand over ``bar``."""
+    own = [sign for sign in bar.signs if sign.row == "chords"]
+    return [sign for sign in other.signs if sign.row != "chords"] + own
 
 
 def _restate_chord(bar: _Bar, unit: int) -> None:
@@ -367,11 +407,21 @@ def _restate_chord(bar: _Bar, unit: int) -> None:
 
 def _add_ids(bar: _Bar, later: _Bar) -> None:
     """The notes of a bar that is not written stand where those of the same bar do."""
-    ids = iter([sign.note_ids for sign in later.signs if sign.note_ids])
-    bar.signs = [
-        replace(sign, note_ids=sign.note_ids + next(ids)) if sign.note_ids else sign
-        for sign in bar.signs
-    ]
+    ids: dict[tuple[int, int], dict[str, tuple[int, ...]]] = {}
+    for sign in later.signs:
+        if sign.note_ids:
+            ids.setdefault((sign.beat, sign.place), {})[sign.row] = sign.note_ids
+    signs = []
+    for sign in bar.signs:
+        there = ids.get((sign.beat, sign.place), {}) if sign.note_ids else {}
+        more = there.pop(sign.row, ())
+        signs.append(replace(sign, note_ids=sign.note_ids + more) if more else sign)
+    # A string of a strum that is not written stands with one that is.
+    for i, sign in enumerate(signs):
+        if sign.note_ids and (left := ids.pop((sign.beat, sign.place), {})):
+            rest = tuple(note_id for more in left.values() for note_id in more)
+            signs[i] = replace(sign, note_ids=sign.note_ids + rest)
+    bar.signs = signs
 
 
 # Systems -----------------------------------------------------------------------------------

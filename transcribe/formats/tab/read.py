@@ -340,10 +340,12 @@ class _Reader:
         struck_at = {column for column, _ in groups}
         self.loose |= any(column not in struck_at for column, _ in named)
         texts += [(c, Mark("chord", text)) for c, text in named]
+        spans = _spans(system, bars)
+        if not self.head.own:
+            texts = _at_bar_starts(texts, spans, struck_at)
         texts.sort(key=lambda t: (t[0], MARKS.index(t[1].kind)))
         fingers = self._finger_row(system)
         strokes = around.strokes_at([column for column, _ in groups])
-        spans = _spans(system, bars)
         before = len(self.found)
         for start, end, opening, closing in spans:
             struck = [(column, group) for column, group in groups if start <= column < end]
@@ -572,6 +574,22 @@ def _per_note(digits: str, group: list[tuple[int, Sign]]) -> list[int | None]:
 
 
 _Span = tuple[int, int, Bar | None, Bar | None]
+
+
+def _at_bar_starts(
+    texts: list[tuple[int, Mark]], spans: list[_Span], struck: set[int]
+) -> list[tuple[int, Mark]]:
+    """``texts`` with the first chord of a bar over its first note, if it stands near that.
+
+    People write the name over about the first beat. A quarter of the bar counts as that.
+    """
+    moved = {}
+    for start, end, _, _ in spans:
+        first = min((column for column in struck if start <= column < end), default=None)
+        mine = [c for c, mark in texts if mark.kind == "chord" and start <= c < end]
+        if first is not None and mine and first < min(mine) < start + (end - start) / 4:
+            moved[min(mine)] = first
+    return [(moved.get(c, c) if m.kind == "chord" else c, m) for c, m in texts]
 
 
 def _spans(system: list[StringLine], bars: list[Bar]) -> list[_Span]:

@@ -29,6 +29,7 @@ export class Along {
     );
     this.again = h("input", { type: "checkbox" });
     this.state = h("span", { class: "along-state", role: "status" });
+    this.errors = h("div", { class: "along-errors" });
     this.element = h(
       "div",
       { class: "row along", role: "group", "aria-label": "Play along" },
@@ -37,6 +38,7 @@ export class Along {
       h("label", { class: "tick" }, this.again, "Again by itself"),
       riff.transport.stepField,
       this.state,
+      this.errors,
     );
   }
 
@@ -60,6 +62,7 @@ export class Along {
       : Math.min(last.offset_sec, last.onset_sec + LONGEST_SEC) + TAIL_SEC;
     this.busy = true;
     this.button.textContent = "Stop";
+    this.errors.replaceChildren();
     try {
       const { Recorder } = await import("./recorder.js");
       const ready = await Recorder.start((level, sec, clipped) => {
@@ -86,7 +89,7 @@ export class Along {
       this.rest("");
     } catch (error) {
       this.rest("");
-      notice(noMicrophone(error), { kind: "error", key: "along" });
+      notice(noMicrophone(error), { kind: "error", key: "along", into: this.errors });
     }
   }
 

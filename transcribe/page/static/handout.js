@@ -8,7 +8,7 @@ import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";
 import { drawSystems, signs } from "./sheet.js";
 
-const PAPER = 208; // millimetres of the drawing over the width of the printed page (by eye)
+const PAPER = 222; // millimetres of the drawing over the width of the printed page (by eye)
 const SCREEN = 3.6; // pixels of the screen for a millimetre of the drawing (chosen by eye)
 const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
 
