@@ -354,13 +354,21 @@ def _by_bar(loop: Loop | None) -> tuple[str, ...]:
 
 
 def _heaviest(symbol: str, neck: NeckOptions) -> Shape | None:
-    """The power chord of three strings from the lowest string that is handy for it."""
+    """The power chord of three strings that lies lowest on the neck, its root on a bass string.
+
+    The bass strings are the two lowest (common practice, no source).
+    """
     shapes = [shape for shape in power_shapes(symbol, **neck) if shape.level == "heavier"]
-    return max(shapes, key=_lowest_string, default=None)
+    bass = [shape for shape in shapes if _lowest_string(shape) >= len(shape.frets) - 2]
+    return min(bass or shapes, key=_highest_fret, default=None)
 
 
 def _lowest_string(shape: Shape) -> int:
     return max(i for i, fret in enumerate(shape.frets) if fret is not None)
+
+
+def _highest_fret(shape: Shape) -> int:
+    return max(fret for fret in shape.frets if fret is not None)
 
 
 def _told(
