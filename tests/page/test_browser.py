@@ -1071,7 +1071,7 @@ def test_sheet_prints_on_its_paper(
 ) -> None:
     page = open_page(server, put(server, f"sheet-{paper}"))
     page.click("#tab-away")
-    page.locator("#pane-away select").select_option(paper)
+    page.get_by_label("Paper").select_option(paper)
     figures = page.locator(".sheet-preview .note").count()
     assert figures == len(one_riff.notes)
     out = tmp_path / "sheet.pdf"
