@@ -22,10 +22,18 @@ const GAP = 3.3;
 const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
 const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
+/** Where the strings of a system lie, and the names over them; strums stand between the two. */
+function linesOf(riff) {
+  const lift = riff.notes.some((note) => note.stroke) ? 2.4 : 0;
+  const strings = riff.data.document.instrument.open_midi.length;
+  const g = geometry(strings, { gap: GAP, top: 10 + lift });
+  return { ...g, names: g.top - 2.4 - lift, chords: g.top - 5.6 - lift };
+}
+
 /** Pages of the sheet as SVG elements. */
 export function drawSheet(riff, paper) {
   const [width, height] = PAPERS[paper];
-  const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
+  const g = linesOf(riff);
   const bars = layBars(riff);
   const inner = width - 2 * MARGIN;
   let page = newPage(paper, width, height);
@@ -69,7 +77,7 @@ export function drawSheet(riff, paper) {
  * of a beat in it and the bar at a place, in millimetres.
  */
 export function drawSystems(riff, width) {
-  const g = geometry(riff.data.document.instrument.open_midi.length, { gap: GAP, top: 10 });
+  const g = linesOf(riff);
   const bars = layBars(riff);
   const words = marksOf(riff.data.document).some((mark) => mark.kind === "words");
   const height = g.bottom + (RHYTHM_ROOM + (words ? 1 : 0)) * GAP;
@@ -243,6 +251,7 @@ export function signs(notes, phrases, unsure = new Set()) {
       .map((name) => SIGNS[name]),
     notes.some((note) => note.palm_mute) ? "PM palm mute" : "",
     notes.some((note) => note.let_ring) ? "LR let ring" : "",
+    notes.some((note) => note.stroke) ? "⊓ stroke down, V up" : "",
     notes.some((note) => note.string === null) ? "? no string yet" : "",
     notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
     phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
@@ -329,7 +338,7 @@ function drawSystem(riff, g, system, place, width, ends) {
       group.append(
         s(
           "text",
-          { class: "bar-number", x: start + 0.4, y: g.top - 2.4, font: 2.4 },
+          { class: "bar-number", x: start + 0.4, y: g.names, font: 2.4 },
           String(bar.number + 1),
         ),
       );
@@ -353,7 +362,7 @@ function drawSystem(riff, g, system, place, width, ends) {
           {
             class: "chord",
             x: placeOf(bar, beat, start + 4 * stretch, end, bars.meter[0]),
-            y: g.top - 5.6,
+            y: g.chords,
             font: 3.6,
           },
           printed(chord.symbol),
@@ -368,7 +377,7 @@ function drawSystem(riff, g, system, place, width, ends) {
             {
               class: "phrase",
               x: start + 1.6 + 1.4 * String(bar.number + 1).length,
-              y: g.top - 2.4,
+              y: g.names,
               font: 2.8,
             },
             phrase.label,
@@ -400,7 +409,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   for (const mark of marksOf(doc)) {
     if (mark.kind === "chord" || !xs.has(mark.note)) continue;
     const section = mark.kind === "section";
-    const y = section ? g.top - 2.4 : g.bottom + (RHYTHM_ROOM + 0.8) * GAP;
+    const y = section ? g.names : g.bottom + (RHYTHM_ROOM + 0.8) * GAP;
     const text = section ? `[${mark.text}]` : mark.text;
     const x = xs.get(mark.note) + (section ? 3 : 0);
     group.append(s("text", { class: mark.kind, x, y, "font-size": 2.6 }, text));
