@@ -97,6 +97,12 @@ def _not_right(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, s
     def kind(row: Verdict) -> str | None:
         return row.length if row.verdict == "right" else row.verdict
 
+    def missed_note(row: Verdict) -> tuple[int | None, int] | None:
+        if row.verdict != "missed" or row.reference is None:
+            return None
+        note = comparison.reference.notes[row.reference]
+        return note.string, note.pitch_midi
+
     rows = [r for r in comparison.notes if r.counts and kind(r) is not None]
     counted = []
     for name in ("unsure", "cut short", "left ringing"):
@@ -104,15 +110,12 @@ def _not_right(comparison: Comparison) -> tuple[list[Verdict], list[tuple[str, s
         if len(own) > _MAX_NAMED_NOTES:
             rows = [r for r in rows if kind(r) != name]
             counted.append((own[0].verdict, counted_words(name, own)))
-    missed: dict[tuple[int | None, int], list[Verdict]] = {}
+    missed: dict[tuple[int | None, int] | None, list[Verdict]] = {}
     for row in rows:
-        if row.verdict == "missed" and row.reference is not None:
-            note = comparison.reference.notes[row.reference]
-            missed.setdefault((note.string, note.pitch_midi), []).append(row)
-    for own in missed.values():
-        if len(own) > _MAX_NAMED_NOTES:
-            rows = [r for r in rows if r not in own]
-            counted.append(("missed", missed_words(own, comparison.reference)))
+        missed.setdefault(missed_note(row), []).append(row)
+    again = {n: own for n, own in missed.items() if n is not None and len(own) > _MAX_NAMED_NOTES}
+    rows = [r for r in rows if missed_note(r) not in again]
+    counted += [("missed", missed_words(own, comparison.reference)) for own in again.values()]
     return rows, counted
 
 
