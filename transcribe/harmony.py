@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Riff
@@ -48,17 +48,10 @@ def theory_report(riff: Riff) -> Report:
 
     if not riff.notes:
         raise ParameterError("there are no notes to find a mode in")
-    notes = _sounding(riff)
-    rhythm, drone, key = riff.rhythm, riff.drone, riff.written_key
+    key = riff.written_key
     return theory.report(
-        onset_sec=[n.onset_sec for n in notes],
-        duration_sec=[n.offset_sec - n.onset_sec for n in notes],
-        pitch_midi=[_reached_midi(n) for n in notes],
-        beats_sec=rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
-        downbeats_sec=rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
-        meter=rhythm.meter if rhythm else None,
-        drone_midi=riff.instrument.pitch_midi(drone.string, 0) if drone else None,
-        confidence=[n.confidence for n in notes],
+        **_arrays(riff),
+        meter=riff.rhythm.meter if riff.rhythm else None,
         written_chords=_written_chords(riff),
         written_key=(key.tonic, key.mode) if key else None,
         **_neck(riff),
@@ -94,27 +87,23 @@ def piece_theory(parts: Sequence[tuple[str, Riff]]) -> Piece:
     heard = [(name, riff) for name, riff in parts if riff.notes]
     if not heard:
         raise ParameterError("no part of the lesson has a note to find a mode in")
-    given = []
-    for name, riff in heard:
-        notes, rhythm, drone = _sounding(riff), riff.rhythm, riff.drone
-        given.append(
-            theory.PartNotes(
-                name,
-                [n.onset_sec for n in notes],
-                [n.offset_sec - n.onset_sec for n in notes],
-                [_reached_midi(n) for n in notes],
-                [n.confidence for n in notes],
-                rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
-                rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
-                riff.instrument.pitch_midi(drone.string, 0) if drone else None,
-            )
-        )
+    given = [theory.PartNotes(name, **_arrays(riff)) for name, riff in heard]
     return theory.piece(given, **_neck(heard[0][1]))
 
 
-def _sounding(riff: Riff) -> list[Note]:
-    """The notes without dead ones, where there are others."""
-    return [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
+def _arrays(riff: Riff) -> dict[str, Any]:
+    """The riff as plain arrays, without dead notes where there are others."""
+    notes = [note for note in riff.notes if note.articulation != "dead"] or list(riff.notes)
+    rhythm, drone = riff.rhythm, riff.drone
+    return {
+        "onset_sec": [n.onset_sec for n in notes],
+        "duration_sec": [n.offset_sec - n.onset_sec for n in notes],
+        "pitch_midi": [_reached_midi(n) for n in notes],
+        "confidence": [n.confidence for n in notes],
+        "beats_sec": rhythm.beats_sec if rhythm and rhythm.beats_sec else None,
+        "downbeats_sec": rhythm.downbeats_sec if rhythm and rhythm.downbeats_sec else None,
+        "drone_midi": riff.instrument.pitch_midi(drone.string, 0) if drone else None,
+    }
 
 
 def _written_chords(riff: Riff) -> list[tuple[float, str]]:
