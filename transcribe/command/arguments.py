@@ -593,25 +593,27 @@ def _number(low: float, high: float) -> Any:
     return parse
 
 
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 256:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to 256")
+def _count(text: str, most: int = 256) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= most:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to {most}")
     return int(text)
 
 
 def _times(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 99:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of 1 to 99")
-    return int(text)
+    return _count(text, 99)
 
 
-def _voices(text: str) -> tuple[str, ...]:
-    known = ("tab", "take", "drone", "chords")
+def _names(text: str, known: tuple[str, ...], refusal: str) -> tuple[str, ...]:
+    """The names in ``text``, each once; ``refusal`` is what is said of one that is not known."""
     parts = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",") if part.strip()))
     for part in parts:
         if part not in known:
-            raise argparse.ArgumentTypeError(f"{part!r} cannot be played; {', '.join(known)}")
+            raise argparse.ArgumentTypeError(f"{refusal.format(repr(part))}; {', '.join(known)}")
     return parts
+
+
+def _voices(text: str) -> tuple[str, ...]:
+    return _names(text, ("tab", "take", "drone", "chords"), "{} cannot be played")
 
 
 def _percents(text: str) -> tuple[float, ...]:
@@ -646,12 +648,7 @@ def _width(text: str) -> int:
 
 
 def _formats(text: str) -> tuple[str, ...]:
-    known = ("tab", "musicxml", "midi", "jams")
-    parts = tuple(dict.fromkeys(part.strip().lower() for part in text.split(",") if part.strip()))
-    for part in parts:
-        if part not in known:
-            raise argparse.ArgumentTypeError(f"no format is called {part!r}; {', '.join(known)}")
-    return parts
+    return _names(text, ("tab", "musicxml", "midi", "jams"), "no format is called {}")
 
 
 def _drone(text: str) -> str | int:

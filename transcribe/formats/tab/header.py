@@ -21,7 +21,10 @@ from transcribe.core.riff import Instrument
 from transcribe.formats.tab.lines import StringLine, refuse, string_line
 from transcribe.formats.tab.names import STANDARD, classes_of, tuning_classes
 
-__all__ = ["OWN", "Header", "read_header"]
+__all__ = ["NOT_TOLD", "OWN", "Header", "read_header"]
+
+NOT_TOLD = "not told: "
+"""What goes before the modes that a line may be in, where too little tells which."""
 
 OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 """The first line of the project's own tabs: version and title."""
@@ -242,7 +245,7 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
             raise refuse(name, line, f"{match[1]} s", "over 0 and under 100 s")
     elif key == "Drone":
         head.drone = tuple(int(n) for n in re.findall(r"string (\d{1,2})", value))
-    elif key == "Mode" and not value.startswith("not told: "):
+    elif key == "Mode" and not value.startswith(NOT_TOLD):
         match = need(
             r"([A-G][#b]*) (\S[^(]*?)"
             r"(?: \((?:([a-z ]+), (\d{1,3})%)?(?:; )?(?:notes of (.+))?\))?$",

@@ -15,6 +15,7 @@ from transcribe.core.instrument import tuning_name
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
 from transcribe.core.score_place import tempo_words
+from transcribe.formats.tab.header import NOT_TOLD
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
 __all__ = ["System", "layout", "mark_line", "string_names", "write_tab"]
@@ -27,9 +28,6 @@ TAKEN = "none is given"
 
 SHAPES = "shapes "
 """What goes before the chord shapes that a loop is played with at a capo."""
-
-NOT_TOLD = "not told: "
-"""What goes before the modes that a line may be in, where too little tells which."""
 
 _THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
 _MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
