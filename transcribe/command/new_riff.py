@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ from transcribe.command.arguments import make_parser
 from transcribe.command.batch import Done, run
 from transcribe.command.printing import Progress, print_files, print_riff, repeats_wanted
 from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.files import sha256_of
 from transcribe.correct.history import steps
 from transcribe.correct.note_edits import NOTE_EDITS
 from transcribe.correct.pins import places_as_written
@@ -46,7 +46,7 @@ def _transcribe(args: argparse.Namespace, path: Path, progress: Progress) -> Don
     settings = _settings(args) | {"keep_echo": args.keep_echo}
     kept: dict[str, Any] = {}
     if old is not None:
-        kept = carry_over.kept_settings(old, _sha256(path), settings)
+        kept = carry_over.kept_settings(old, sha256_of(path), settings)
         _say_kept(kept, old, progress)
     settings |= kept
     riff = api.transcribe(path, max_sec=60 * args.max_minutes, progress=progress, **settings)
@@ -158,14 +158,6 @@ def _say_kept(kept: Mapping[str, Any], old: Riff, progress: Progress) -> None:
     others += ["the echo's copies are notes"] if "keep_echo" in kept else []
     if others:
         progress.say(f"as it was corrected: {', '.join(others)}")
-
-
-def _sha256(path: Path) -> str | None:
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:  # The reader of recordings says what is wrong with it.
-        return None
 
 
 def _keeping(old: Riff, riff: Riff, document: Path, progress: Progress) -> Riff:

@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import tempfile
 from pathlib import Path
 
 from transcribe.core.errors import FormatError, why_not_written
 
-__all__ = ["SOUND_SUFFIXES", "read_bytes", "write_atomically"]
+__all__ = ["SOUND_SUFFIXES", "read_bytes", "sha256_of", "write_atomically"]
 
 SOUND_SUFFIXES = (
     *(".wav", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".m4b", ".aac", ".mp4", ".mov"),
     *(".webm", ".mkv", ".mka", ".aif", ".aiff", ".aifc", ".caf", ".amr", ".3gp", ".wma", ".au"),
 )
 """Suffixes by which a recording is known where its content is not looked at."""
+
+
+def sha256_of(path: Path) -> str | None:
+    """The SHA-256 of a file, in hexadecimal; None where it cannot be read: its reader says why."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return None
 
 
 def read_bytes(path: Path, *, max_mb: int, expected: str) -> bytes:

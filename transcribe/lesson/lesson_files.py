@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.core.errors import AudioError, FormatError, ParameterError
-from transcribe.core.files import write_atomically
+from transcribe.core.files import sha256_of, write_atomically
 from transcribe.core.lesson import Lesson, LessonPart, Playing
 from transcribe.core.riff import Riff, Source
 from transcribe.formats.document import read_riff
@@ -141,7 +141,7 @@ def make_lesson(
     path = folder / f"{name}{LESSON_SUFFIX}"
     # An unreadable old document is refused before the work, not after it.
     old = read_lesson(path) if path.exists() else None
-    if old is not None and _sha(old) != _digest(session):
+    if old is not None and _sha(old) != sha256_of(session):
         raise ParameterError(
             f"{path} is the lesson of another session, or of none; give the new one another name "
             "or another folder"
@@ -182,14 +182,6 @@ def make_lesson(
 
 def _sha(lesson: Lesson) -> str | None:
     return None if lesson.session is None else lesson.session.sha256
-
-
-def _digest(session: Path) -> str | None:
-    try:
-        with session.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:  # the reader of recordings says what is wrong with it
-        return None
 
 
 def _source_label(part: LessonPart, found: Lesson) -> str:
