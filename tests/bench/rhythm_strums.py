@@ -1,5 +1,5 @@
 """Strummed takes of invented loops: is every stroke one column, which way did the hand go, and is
-bar 1 where it is counted?
+bar 1 where it is counted, and are the chords the loop?
 
     python -m tests.bench.rhythm_strums [--takes 48] [--fixed] [--audio BANKS [--rough 0.5]]
 
@@ -25,8 +25,10 @@ from typing import Any
 import numpy as np
 
 from tests.bench.theory_riffs import LOOPS, OPEN, SHAPES
-from transcribe.core.riff import Note, sort_notes
+from theory import transpose
+from transcribe.core.riff import Instrument, Note, Rhythm, Riff, sort_notes
 from transcribe.core.strokes import STROKE_SEC, strokes
+from transcribe.harmony import theory_report
 from transcribe.rhythm import events, find_rhythm
 from transcribe.rhythm.bar_evidence import pulse_beats
 
@@ -68,6 +70,7 @@ class Take:
     meter: tuple[int, int]
     first_sec: float
     eighth_sec: float
+    loop: tuple[str, ...]
     struck: tuple[tuple[float, int, int, float, int], ...]
 
 
@@ -114,6 +117,7 @@ def strum(seed: int) -> Take:
         meter,
         start,
         first_eighth,
+        tuple(symbols),
         tuple(sorted(struck)),
     )
 
@@ -193,8 +197,8 @@ def fixed_window(notes: tuple[Note, ...] | list[Note]) -> tuple[tuple[int, ...],
     return tuple(tuple(g) for g in groups)
 
 
-def measure(take: Take, *, fixed: bool = False) -> dict[str, list[float]]:
-    """What each stroke, and the take, got right."""
+def measure(take: Take, *, fixed: bool = False, loop: bool = False) -> dict[str, list[float]]:
+    """What each stroke, and the take, got right; ``loop``: its chords as well."""
     notes = sort_notes(list(take.notes))
     rhythm, placed = find_rhythm(notes, duration_sec=notes[-1].offset_sec)
     of = {note.id: take.stroke[note.id] for note in notes if take.stroke[note.id] >= 0}
@@ -227,7 +231,19 @@ def measure(take: Take, *, fixed: bool = False) -> dict[str, list[float]]:
         "tempo": [float(abs(rhythm.bpm / pulse_beats(rhythm.meter) / felt - 1) < 0.06)],
         "meter": [float(rhythm.meter == take.meter)],
         "bar 1": [float(abs(bar_1 - take.first_sec) < 0.3 * beat)],
+        "loop": [_loop_right(take, rhythm, placed)] if loop else [],
     }
+
+
+def _loop_right(take: Take, rhythm: Rhythm, placed: Sequence[Note]) -> float:
+    riff = Riff(instrument=Instrument(), rhythm=rhythm, notes=tuple(placed))
+    loop = theory_report(riff).loop
+    return float(loop is not None and _chords(loop.symbols) == _chords(take.loop))
+
+
+def _chords(symbols: Sequence[str]) -> list[str]:
+    """The chords in order, with one name for each root; one that lasts several bars once."""
+    return [name for name, _ in itertools.groupby(transpose(symbol, 0) for symbol in symbols)]
 
 
 def _librosa(take: Take, sound: tuple[np.ndarray, int]) -> float:
@@ -267,10 +283,10 @@ def main() -> None:
     for seed in range(options.seed, options.seed + options.takes):
         take = strum(seed)
         if bank is None:
-            rows.append(measure(take, fixed=options.fixed))
+            rows.append(measure(take, fixed=options.fixed, loop=True))
             continue
         sound = render(take, bank, rough=options.rough, seed=seed)
-        row = measure(heard_again(take, sound, HELD_OUT), fixed=options.fixed)
+        row = measure(heard_again(take, sound, HELD_OUT), fixed=options.fixed, loop=True)
         rows.append(row | {"librosa tempo": [_librosa(take, sound)]})
     print(f"{options.takes} strummed takes" + (", fixed window" if options.fixed else ""))
     print_table(rows)

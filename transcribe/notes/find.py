@@ -6,6 +6,7 @@ Conventions: audio is mono float, times in seconds, pitch in MIDI numbers (69 = 
 
 from __future__ import annotations
 
+import bisect
 import dataclasses
 from collections.abc import Callable
 from pathlib import Path
@@ -19,9 +20,10 @@ from transcribe.core.riff import Bend, Instrument, Note
 from transcribe.notes import features as feat
 from transcribe.notes.articulation import articulations, bend_cents
 from transcribe.notes.echo_copies import copies, is_echo
+from transcribe.notes.grip_strings import grip_strings
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, WEIGHTS, run_in_windows
-from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode
+from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote, decode_with_doubtful
 from transcribe.notes.segments import talk_stretches
 
 __all__ = ["NotesAndTalk", "find_notes", "find_notes_and_talk", "octaves_up", "raised"]
@@ -128,6 +130,7 @@ def find_notes_and_talk(
     kept_frames = echo_sec / 2**octaves / FRAME_SEC if echo_sec and keep_echo else None
     voice: list[np.ndarray] = [np.zeros(0)]
     found: list[DetectedNote] = []
+    doubtful: list[DetectedNote] = []
     names: list[str] = []
     bends: list[float] = []
     for window in run_in_windows(
@@ -136,13 +139,18 @@ def find_notes_and_talk(
         seen, first = window.activations, window.first
         voice.append(seen.voice[window.own.start - first : window.own.stop - first])
         talk = talk_stretches(seen.voice)
-        here = decode(seen, instrument=strings, echo_frames=kept_frames, talk=talk)
+        here, faint = decode_with_doubtful(
+            seen, instrument=strings, echo_frames=kept_frames, talk=talk
+        )
+        doubtful += [_later(note, first) for note in faint if note.frame + first in window.own]
         played = articulations(here, seen, instrument=strings)
         for note, name in zip(here, played, strict=True):
             if note.frame + first in window.own:
                 found.append(_later(note, first))
                 names.append(name)
                 bends.append(bend_cents(note, seen))
+    for note in grip_strings(found, names, doubtful):
+        _put_in(note, found, names, bends)
     talk = talk_stretches(np.concatenate(voice))
     if octaves:
         talk = [(begin * 2**octaves, end * 2**octaves) for begin, end in talk]
@@ -205,6 +213,26 @@ def _later(note: DetectedNote, frames: int) -> DetectedNote:
         frame=note.frame + frames,
         last_frame=note.last_frame + frames,
     )
+
+
+def _put_in(
+    note: DetectedNote, found: list[DetectedNote], names: list[str], bends: list[float]
+) -> None:
+    """Put a picked note in its place by time; its string sounds one note at a time."""
+    at = bisect.bisect([n.onset_sec for n in found], note.onset_sec)
+    for i in range(max(0, at - _NEIGHBOUR_NOTES), min(len(found), at + _NEIGHBOUR_NOTES)):
+        other = found[i]
+        if other.pitch_midi != note.pitch_midi:
+            continue
+        if i < at:
+            ends = min(other.offset_sec, note.onset_sec)
+            found[i] = dataclasses.replace(other, offset_sec=ends)
+        else:
+            note = dataclasses.replace(note, offset_sec=min(note.offset_sec, other.onset_sec))
+            break
+    found.insert(at, note)
+    names.insert(at, "picked")
+    bends.insert(at, 0.0)
 
 
 def _lowered(note: DetectedNote, octaves: int) -> DetectedNote:

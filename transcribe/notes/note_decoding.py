@@ -38,6 +38,7 @@ __all__ = [
     "candidates",
     "confidence",
     "decode",
+    "decode_with_doubtful",
     "evidence",
     "prior_shift",
 ]
@@ -58,6 +59,7 @@ _MAX_ROUNDS = 100
 _CONVERGED = 1e-4  # log odds
 _MIN_CONFIDENCE = 0.5  # confidence of a note that is kept
 _MIN_CONFIDENCE_OUTSIDE = 0.85  # the same, for pitches that no string can give
+_MIN_DOUBTFUL = 0.08  # confidence of what is no note, unless the hand holds its grip there
 _BELOW = PARTIAL_SEMITONES[1:5]  # from a pitch to those it is partial 2, 3, 4 or 5 of
 
 EVIDENCE = (
@@ -340,22 +342,40 @@ def decode(
     talk : sequence of (float, float)
         First and last second of stretches without notes.
     """
+    return decode_with_doubtful(
+        activations, instrument=instrument, echo_frames=echo_frames, talk=talk
+    )[0]
+
+
+def decode_with_doubtful(
+    activations: Activations,
+    *,
+    instrument: Instrument | None = None,
+    echo_frames: float | None = None,
+    talk: Sequence[tuple[float, float]] = (),
+) -> tuple[list[DetectedNote], list[DetectedNote]]:
+    """As `decode`; also what alone is too doubtful to be a note, and might be one string more of a
+    strum (`grip_strings`)."""
     peaks = candidates(activations, floor=_ONSET_FLOOR if echo_frames is None else _COPY_FLOOR)
     peaks = peaks.part(~in_talk(peaks.onset * FRAME_SEC, talk))
     if not len(peaks):
-        return []
+        return [], []
     model = _model()
     log_odds = evidence(activations, peaks) @ model.weights + model.bias
-    shift = prior_shift(log_odds[peaks.share >= _ONSET_FLOOR], right=model.right)
+    high = peaks.share >= _ONSET_FLOOR
+    shift = prior_shift(log_odds[high], right=model.right)
     sure = confidence(log_odds + shift)
     needed = np.array([_needed(FIRST_MIDI + column, instrument) for column in range(PITCHES)])
-    keep = (sure >= needed[peaks.column]) & (peaks.share >= _ONSET_FLOOR)
+    keep = (sure >= needed[peaks.column]) & high
     if echo_frames is not None:
         _keep_copies(peaks, keep, echo_frames)
-    kept = np.flatnonzero(keep)
-    notes = _spans(activations, peaks, sure, kept)
+    doubtful = ~keep & high & (sure >= _MIN_DOUBTFUL) & (needed[peaks.column] == _MIN_CONFIDENCE)
+    notes = _spans(activations, peaks, sure, np.flatnonzero(keep))
     notes = fit_strings(notes, instrument)
-    return [n for n in notes if n.last_frame > n.frame]
+    return (
+        [n for n in notes if n.last_frame > n.frame],
+        _spans(activations, peaks, sure, np.flatnonzero(doubtful)),
+    )
 
 
 def _keep_copies(peaks: Candidates, keep: np.ndarray, echo_frames: float) -> None:

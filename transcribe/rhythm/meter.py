@@ -59,6 +59,8 @@ _MIN_PHASE_SHARE, _MAX_PHASES = 0.12, 3  # of the events on a phase of the beat,
 _RARE_SHARE = 0.03  # of the events: a division that is used less is not used
 _MIN_HALVES = 0.1  # of the events, in a riff that has halves
 _MIN_LAST_THIRDS = 0.15  # of the events, in a beat that swings in eighths
+_SLOW, _SLOW_THREES = 0.5, 0.8  # octaves under 100 a minute from which a felt pulse is slow: 70,
+# and 57 where its three parts are counted as well
 _MIN_REPEAT, _NEAR_BEST = 0.3, 0.92  # a lag's share that is a repeat; of the best, as good as that
 
 _WEIGHTS: dict[str, float] = json.loads(
@@ -274,7 +276,7 @@ def _fixed_features(
         "tempo": tempo,
         "tempo_square": tempo**2,
         "tempo_fast": max(0.0, tempo - 0.7),
-        "tempo_slow": max(0.0, -0.5 - tempo),
+        "tempo_slow": max(0.0, -(_SLOW_THREES if _in_threes(reading, meter) else _SLOW) - tempo),
         "beats_filled": filled * long,
         "halves": halves * long,
         "quarters": quarters * long + halves * (1 - long),
@@ -292,14 +294,24 @@ def _fixed_features(
     }
 
 
+def _in_threes(reading: _BeatReading, meter: tuple[int, int]) -> bool:
+    """Whether three of these beats are one felt pulse."""
+    return reading.short and meter[0] % 3 == 0
+
+
 def _threes(ticks: np.ndarray, first: int) -> tuple[float, float]:
-    """Of the felt pulses of three beats from beat ``first`` on that hold events, the share that is
-    divided in threes, and the share that is divided in two halves alone."""
+    """How far the felt pulses of three beats from beat ``first`` on that hold events are divided in
+    threes, and the share of them that is divided in two halves alone.
+
+    A pulse whose middle third is struck counts twice, for long and short may be a swung beat; so
+    where every second pulse has all its thirds, as when one is held, that is threes all through.
+    """
     pulse, within = np.divmod(ticks - first * TICKS, 3 * TICKS)
-    third = np.unique(pulse[(within == TICKS) | (within == 2 * TICKS)])
+    middle = np.unique(pulse[within == TICKS])
+    third = np.union1d(middle, pulse[within == 2 * TICKS])
     half = np.setdiff1d(pulse[within == 3 * TICKS // 2], third)
     held = len(np.unique(pulse))
-    return len(third) / held, len(half) / held
+    return min(1.0, (len(third) + len(middle)) / held), len(half) / held
 
 
 def _readings(
@@ -317,14 +329,14 @@ def _readings(
     thirds = np.bincount(on_beat % 3, minlength=3) / len(ticks)
     joint_beats = ticks[reading.joints] / TICKS
     divided = [(0.0, 0.0)] * 3
-    if reading.short and bar % 3 == 0:
+    if _in_threes(reading, meter):
         divided = [_threes(ticks, k) for k in range(3)]
     own: list[dict[str, float]] = []
     for down in range(bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
         where = (joint_beats - down) % bar
         never_middle = 0.0
-        if reading.short and bar % 3 == 0:  # long and short only: a swung beat, not three eighths
+        if _in_threes(reading, meter):  # long and short only: a swung beat, not three eighths
             eighth = thirds[(np.arange(3) + down) % 3]
             never_middle = float(eighth[1] < _RARE_SHARE and eighth[2] > _MIN_LAST_THIRDS)
         own.append(
