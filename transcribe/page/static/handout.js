@@ -3,7 +3,8 @@
 
 import { chordBox } from "./chordbox.js";
 import { control, h, put, s } from "./dom.js";
-import { Bars, countedBeats, printed } from "./music.js";
+import { gripsOf, riffOf, scalesOf } from "./lesson.js";
+import { countedBeats, printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";
 import { drawSystems, signs } from "./sheet.js";
@@ -20,15 +21,8 @@ class Part {
     this.told = told;
     this.section = section;
     this.notes = told.document.notes;
-    this.bars = new Bars(told.document.rhythm);
-    // What the drawing of the sheet asks of a riff.
-    this.riff = {
-      data: { document: told.document, bars: told.bars, legato_from: told.legato_from },
-      notes: this.notes,
-      bars: this.bars,
-      unsure: new Set(told.unsure),
-      strip: { shown: { fingers: false } },
-    };
+    this.riff = riffOf(told);
+    this.bars = this.riff.bars;
     const numbers = this.notes.map((note) => this.bars.place(note).bar);
     this.first = Math.min(...numbers);
     this.last = Math.max(...numbers);
@@ -285,16 +279,8 @@ function soundControls(parts, caution) {
   ];
 }
 
-/** One way to play each chord of the parts. */
 function grips(parts) {
-  const found = new Map();
-  for (const { theory } of parts.map((part) => part.document))
-    for (const symbol of theory.loop?.symbols || []) {
-      const way = (theory.ways || []).find((each) => each.symbol === symbol);
-      const shape = way && (way.plain?.[0] || way.easier?.[0] || way.heavier?.[0]);
-      if (shape && !found.has(symbol)) found.set(symbol, [way, shape]);
-    }
-  return [...found].map(([symbol, [way, shape]]) =>
+  return gripsOf(parts).map(({ symbol, shape, as }) =>
     h(
       "figure",
       {},
@@ -303,35 +289,19 @@ function grips(parts) {
         "figcaption",
         {},
         h("span", {}, printed(symbol)),
-        way.as_played ? h("small", {}, printed(`the ${way.as_played} shape at the capo`)) : null,
+        as ? h("small", {}, printed(`the ${as} shape at the capo`)) : null,
         shape.caution ? h("small", { class: "caution" }, "Take care: wide stretch") : null,
       ),
     ),
   );
 }
 
-/** The mode on the neck, once for each mode of the parts. */
 function scales(parts, width) {
-  const seen = new Set();
-  return parts.flatMap(({ document: { theory, instrument, drone } }) => {
-    const { mode, scale } = theory;
-    if (!mode || mode.candidates?.length || !scale?.on_string?.length) return [];
-    const name = printed(`${mode.tonic} ${mode.name}`);
-    if (seen.has(name)) return [];
-    seen.add(name);
-    const under = drone ? [drone.string, ...(drone.other_strings || [])] : [];
-    const along = `${name} along string ${scale.on_string[0].string}${drone ? " over the drone" : ""}`;
-    const inPlace = `${name} in one position`;
-    const figure = (label, notes, drawn) => {
-      const neck = scaleNeck(instrument, notes, { label, drone: drawn, width });
-      const svg = neck.querySelector("svg");
-      svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
-      return h("div", {}, h("h3", {}, label), neck);
-    };
-    return [
-      figure(along, scale.on_string, under),
-      scale.in_position?.length ? figure(inPlace, scale.in_position, []) : null,
-    ];
+  return scalesOf(parts).map(({ label, instrument, notes, drone }) => {
+    const neck = scaleNeck(instrument, notes, { label, drone, width });
+    const svg = neck.querySelector("svg");
+    svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
+    return h("div", {}, h("h3", {}, label), neck);
   });
 }
 
