@@ -17,15 +17,14 @@ const sound = { volume: QUIET, click: false, countIn: true };
 const players = [];
 
 class Part {
-  constructor(told, section) {
+  constructor(told, section, { fingers = false } = {}) {
     this.told = told;
     this.section = section;
     this.notes = told.document.notes;
-    this.riff = riffOf(told);
+    this.riff = riffOf(told, { fingers });
     this.bars = this.riff.bars;
-    const numbers = this.notes.map((note) => this.bars.place(note).bar);
-    this.first = Math.min(...numbers);
-    this.last = Math.max(...numbers);
+    this.first = this.riff.first;
+    this.last = this.riff.last;
     this.player = new Player({
       bars: this.bars,
       notes: this.notes,
@@ -40,11 +39,7 @@ class Part {
       { class: "on-paper", "aria-hidden": "true" },
       drawSystems(this.riff, PAPER).map(({ svg }) => svg),
     );
-    const per = this.bars.meter[0];
-    const phrases = this.bars.phrases.filter(
-      (each) => each.start_beat < this.last * per && each.end_beat > (this.first - 1) * per,
-    );
-    const key = signs(this.notes, phrases, this.riff.unsure);
+    const key = signs(this.notes, this.riff.phrases, this.riff.unsure);
     put(
       section.querySelector(".drawn"),
       this.controls(),
@@ -53,6 +48,7 @@ class Part {
       key ? h("p", { class: "hint" }, key) : null,
     );
     section.querySelector(".as-text").open = false;
+    for (const tempo of section.querySelectorAll(".tempo")) this.offerTempo(tempo);
     this.draw();
     this.set();
     this.player.at = this.startSec;
@@ -134,6 +130,25 @@ class Part {
       ),
       loop,
       this.count,
+    );
+  }
+
+  /** A tempo of the practice plan sets the speed. */
+  offerTempo(tempo) {
+    const bpm = tempo.textContent;
+    put(
+      tempo,
+      control(
+        {
+          class: "plain",
+          "aria-label": `${this.name} at ${bpm} bpm`,
+          onclick: () => {
+            this.speed.value = String(Math.round((100 * Number(bpm)) / this.bpm));
+            this.set();
+          },
+        },
+        bpm,
+      ),
     );
   }
 
@@ -314,15 +329,11 @@ function fill(id, title, body) {
 
 const told = JSON.parse(document.getElementById("lesson").textContent);
 const sections = [...document.querySelectorAll(".part")];
-const parts = told.parts.map((each, k) => new Part(each, sections[k]));
+const parts = told.parts.map((each, k) => new Part(each, sections[k], told));
 fill("sound", null, soundControls(parts, told.caution));
 fill("grips", "Chords", [h("div", { class: "shapes" }, grips(told.parts))]);
 fill("scale", "On the neck", [
-  h(
-    "p",
-    { class: "hint" },
-    "Filled: the tonic. A heavy ring: a degree that tells the mode from its neighbours. A heavy string: the drone.",
-  ),
+  h("p", { class: "hint" }, told.neckKey),
   scales(told.parts, Math.min(640, document.querySelector("main").clientWidth)),
 ]);
 addEventListener("resize", () => parts.forEach((part) => part.draw()));

@@ -2,14 +2,24 @@
 
 import { Bars, printed } from "./music.js";
 
-/** A part as the drawing of the sheet asks for a riff. */
-export function riffOf(told) {
+/** A part as the drawing of the sheet asks for a riff, and the phrases in the bars that it has. */
+export function riffOf(told, { fingers = false } = {}) {
+  const { notes, rhythm } = told.document;
+  const bars = new Bars(rhythm);
+  const per = bars.meter[0];
+  const numbers = notes.map((note) => bars.place(note).bar);
+  const [first, last] = [Math.min(...numbers), Math.max(...numbers)];
   return {
     data: { document: told.document, bars: told.bars, legato_from: told.legato_from },
-    notes: told.document.notes,
-    bars: new Bars(told.document.rhythm),
+    notes,
+    bars,
+    first,
+    last,
+    phrases: bars.phrases.filter(
+      (each) => each.start_beat < last * per && each.end_beat > (first - 1) * per,
+    ),
     unsure: new Set(told.unsure),
-    strip: { shown: { fingers: false } },
+    strip: { shown: { fingers } },
   };
 }
 
