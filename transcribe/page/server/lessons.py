@@ -168,7 +168,7 @@ class Lessons:
             entry = self._store.entry(str(riff_id))
             read_revision(entry.path)
             lesson = add_part(lesson, entry.path.name, entry.name)
-        with self._store.new_name(f"{title or 'lesson'}.", parts=True) as free:
+        with self._store.new_name(f"{title or 'lesson'}.") as free:
             path = self._store.folder / f"{free}{LESSON_SUFFIX}"
             save_lesson(lesson, path, expected=None)
         return self._named(path)
@@ -251,7 +251,8 @@ class Lessons:
         wanted = body.get("edit")
         if not isinstance(wanted, Mapping):
             raise ParameterError("The page sent no change; reload it.")
-        anyway = body.get("anyway") is True
+        # To go back would take away what the others have saved.
+        anyway = body.get("anyway") is True and wanted.get("op") != "back"
         for _ in range(_TRIES if anyway else 1):
             old, revision = read_with_revision(entry.path)
             if body.get("revision") != revision and not anyway:
