@@ -131,7 +131,7 @@ export async function upload(
  * @param {string} jobId @param {(job: any) => void} tell
  */
 export async function wait(jobId, tell = () => {}) {
-  for (let pause = 60; ; pause = Math.min(pause * 1.2, 200)) {
+  for (let pause = 60; ; pause = Math.min(pause * 1.2, 120)) {
     const job = await get(`/api/jobs/${jobId}`);
     tell(job);
     if (job.state === "done") return job.result;
