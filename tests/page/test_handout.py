@@ -120,7 +120,7 @@ def test_parts_form_and_words_are_read(look) -> None:
     assert page.locator("#part-1 .words").all_inner_texts() == ["Let it ring <all the way>."]
     assert "A dorian; 114 bpm, 4/4; " in page.inner_text("#part-1 .facts")
     # The tempo to start from is the first of the practice plan.
-    assert page.inner_text("#part-1 .plan") == "Practise at 60, 78, 96, 114 bpm"
+    assert page.inner_text("#part-1 .plan") == "Practise at 60 · 78 · 96 · 114 bpm"
     assert "loud sound can harm your hearing" in page.inner_text("#sound")
 
 

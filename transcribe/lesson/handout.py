@@ -214,7 +214,7 @@ def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
 def _practise_at(tempi: Sequence[int]) -> list[str]:
     if not tempi:
         return []
-    steps = ", ".join(f'<span class="tempo">{tempo}</span>' for tempo in tempi)
+    steps = " · ".join(f'<span class="tempo">{tempo}</span>' for tempo in tempi)
     return [f'<p class="plan">Practise at {steps} bpm</p>']
 
 

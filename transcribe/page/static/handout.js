@@ -3,7 +3,7 @@
 
 import { chordBox } from "./chordbox.js";
 import { control, h, put, s } from "./dom.js";
-import { gripsOf, riffOf, scalesOf } from "./lesson.js";
+import { gripsOf, riffOf, scalesOf } from "./drawn.js";
 import { countedBeats, printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";

@@ -2,7 +2,7 @@
 // It brings the little of a document that the drawing asks for.
 
 import { chordBox } from "./chordbox.js";
-import { gripsOf, riffOf, scalesOf } from "./lesson.js";
+import { gripsOf, riffOf, scalesOf } from "./drawn.js";
 import { printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { drawSystems, signs } from "./sheet.js";

@@ -5,10 +5,12 @@ They run in a process of their own (`transcribe.page.worker.process`), never in 
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,12 +65,12 @@ def _read_take(
     if settings.get("keep_echo") is not None:
         options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
-    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
-    riff = carry_over.with_settings(riff, kept)
-    source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-    warnings = (*recording.warnings, *riff.warnings)
-    riff = dataclasses.replace(riff, source=source, warnings=warnings)
-    _draw(recording, scratch, progress)
+    with _drawn_meanwhile(recording, scratch, progress):
+        riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
+        riff = carry_over.with_settings(riff, kept)
+        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+        warnings = (*recording.warnings, *riff.warnings)
+        riff = dataclasses.replace(riff, source=source, warnings=warnings)
     return _read(riff, before, document) | {"notes_only": False}
 
 
@@ -176,7 +178,8 @@ def _prepare(
     """The picture and the sound of a take whose riff is there already."""
     del shown
     recording = _heard(path, max_sec, scratch, progress)
-    _draw(recording, scratch, progress)
+    with _drawn_meanwhile(recording, scratch, progress):
+        pass
     return {"sha256": recording.sha256}
 
 
@@ -202,8 +205,8 @@ def _compare(
         comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
         recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
-        comparison = api.compare_recording(recording, shown, against, progress=progress)
-        _draw(recording, scratch, progress)
+        with _drawn_meanwhile(recording, scratch, progress):
+            comparison = api.compare_recording(recording, shown, against, progress=progress)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
@@ -307,6 +310,92 @@ def _make(
     (scratch / "made").write_bytes(riff_files.made(document, kind, FileForm()))
 
 
+def _split(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+) -> dict[str, Any]:
+    """The parts of a recorded session: a lesson, its riffs by label, their sounds as files."""
+    from transcribe.core.errors import FormatError
+    from transcribe.formats import holds_notes
+    from transcribe.formats.lesson_document import to_json as lesson_to_json
+    from transcribe.lesson.lesson_files import cut_sound
+    from transcribe.lesson.split import split
+
+    _refuse_papers(path, shown)
+    if holds_notes(path):
+        raise FormatError(
+            f"{shown} holds notes and no sound, so it cannot be split into parts; bring it in as "
+            "a riff, and make a lesson of riffs"
+        )
+    given = options_of({key: settings.get(key) for key in ("tuning", "capo", "frets", "drone")})
+    copy = scratch / "session.wav"
+    found = split(
+        path,
+        title=Path(shown).stem,
+        max_sec=float(settings.get("max_sec", 3600)),
+        copy=copy,
+        progress=progress,
+        **given,
+    )
+    for part in found.lesson.parts:
+        assert part.take is not None
+        (scratch / f"{part.label}.flac").write_bytes(cut_sound(copy, part.take))
+    return {
+        "lesson": lesson_to_json(found.lesson),
+        "riffs": {label: to_json(riff) for label, riff in found.riffs.items()},
+        "left_out": len(found.left_out),
+    }
+
+
+def _hear_part(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    lesson: Mapping[str, Any],
+    part: str,
+    number: int | None,
+    other: str | None,
+) -> dict[str, Any]:
+    """A part from another of its playings in the session, or joined with the part after it."""
+    del shown
+    from transcribe.formats.lesson_document import from_json as lesson_from_json
+    from transcribe.formats.lesson_document import to_json as lesson_to_json
+    from transcribe.lesson.lesson_files import hear_joined, hear_playing
+
+    document = lesson_from_json(lesson)
+    folder = Path(path).parent  # of the session
+    if other is not None:
+        heard = hear_joined(document, folder, part, other, progress=progress)
+    else:
+        heard = hear_playing(document, folder, part, number or 0, progress=progress)
+    (scratch / "sound").write_bytes(heard.sound)
+    return {"lesson": lesson_to_json(heard.lesson), "riff": to_json(heard.riff)}
+
+
+def _hand_out(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    lesson: Mapping[str, Any],
+    riffs: Sequence[Mapping[str, Any]],
+) -> None:
+    """The handout of a lesson: ``made`` in the scratch folder."""
+    from transcribe.formats.lesson_document import from_json as lesson_from_json
+    from transcribe.lesson.handout import handout_html
+
+    progress("writing", 0.0)
+    text = handout_html(
+        lesson_from_json(lesson), [from_json(riff) for riff in riffs], progress=progress
+    )
+    (scratch / "made").write_bytes(text.encode("utf-8"))
+
+
 _PAPERS = (
     (b"%PDF-", "a PDF"),
     (b"\xff\xd8\xff", "a picture"),
@@ -358,12 +447,17 @@ def _heard(path: str, max_sec: float, scratch: Path, progress: _Progress) -> Rec
     return read_audio(path, max_sec=max_sec, to_sr=SR, copy=take, progress=progress)
 
 
-def _draw(recording: Recording, scratch: Path, progress: _Progress) -> None:
+@contextlib.contextmanager
+def _drawn_meanwhile(recording: Recording, scratch: Path, progress: _Progress) -> Iterator[None]:
+    """The picture of a recording is drawn while the block does other work."""
     from transcribe.page.worker.picture import write_picture
 
-    progress("drawing", 0.0)
-    write_picture(recording.y, sr=recording.sr, path=scratch / "picture")
-    progress("drawing", 1.0)
+    with ThreadPoolExecutor(1) as aside:
+        drawn = aside.submit(write_picture, recording.y, sr=recording.sr, path=scratch / "picture")
+        yield
+        progress("drawing", 0.0)
+        drawn.result()
+        progress("drawing", 1.0)
 
 
 def _write_wav(y: Any, sr: int, path: Path) -> None:
@@ -383,5 +477,8 @@ TASKS: dict[str, Callable[..., Any]] = {
     "note": _note,
     "cost": _cost,
     "make": _make,
+    "split": _split,
+    "hear": _hear_part,
+    "handout": _hand_out,
 }
 """Every task that a job may name."""
