@@ -8,16 +8,17 @@ import math
 import re
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import transcribe
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
-from transcribe.core.instrument import Instrument
 from transcribe.core.lesson import Lesson, LessonPart
-from transcribe.core.riff import Mark, Note, Rhythm, Riff
+from transcribe.core.riff import Instrument, Mark, Note, Rhythm, Riff
 from transcribe.lesson.handout_pdf import handout_pdf
 from transcribe.lesson.part_riffs import read_parts
 
@@ -34,7 +35,7 @@ HEIGHT = 297 * MM
 ABOVE, BELOW = HEIGHT - 12 * MM, 15 * MM  # what is printed stays between, beside the foot
 
 
-def read(data: bytes) -> pypdf.PdfReader:
+def read(data: bytes) -> Any:
     return pypdf.PdfReader(io.BytesIO(data))
 
 
@@ -112,13 +113,13 @@ def steady(bars: int, *, per_bar: int = 4, instrument: Instrument | None = None,
     return Riff(notes=tuple(notes), rhythm=rhythm, instrument=instrument, **given)
 
 
-def alone(riff: Riff, title: str = "Steady", **given) -> pypdf.PdfReader:
+def alone(riff: Riff, title: str = "Steady", **given) -> Any:
     lesson = Lesson(title, (LessonPart("A", "steady.riff.json", title),))
     return read(handout_pdf(lesson, (riff,), **given))
 
 
 @pytest.fixture(scope="module")
-def ferry() -> tuple[Lesson, list[Riff], pypdf.PdfReader]:
+def ferry() -> tuple[Lesson, Sequence[Riff], Any]:
     lesson = transcribe.read_lesson(FERRY / "truth.lesson.json")
     riffs = read_parts(lesson, FERRY)
     return lesson, riffs, read(handout_pdf(lesson, riffs))

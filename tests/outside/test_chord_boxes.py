@@ -10,9 +10,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from transcribe.core.instrument import Instrument
 from transcribe.core.lesson import Lesson, LessonPart
-from transcribe.core.riff import Note, Rhythm, Riff
+from transcribe.core.riff import Instrument, Note, Rhythm, Riff
 from transcribe.lesson.handout_content import part_data, shown_parts
 from transcribe.lesson.page_drawing import lesson_svg
 
