@@ -89,7 +89,9 @@ class Solver:
         # Editors finger by other measures than they choose strings by: with the strings known,
         # the fingers are chosen again by weights of their own.
         self._finger_chooser = Chooser(instrument, hand, fingers) if fingers else None
-        self._finger_beam = Beam(instrument, fingers, width=_FINGER_BEAM) if fingers else None
+        self._finger_beam = (
+            Beam(instrument, fingers, width=_FINGER_BEAM, choices_only=True) if fingers else None
+        )
 
     def solve(
         self,
