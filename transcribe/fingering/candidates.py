@@ -58,7 +58,7 @@ class Candidates:
     (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``. ``in_reach``: whether a hand can
     hold the notes together at all. ``padded``: the same for stacking. ``string_of``, ``place_of``:
     (n, a), the string of each note, and its string and finger as one number, `FINGERS` to a string.
-    ``again``: (n, `FINGERS` * (s + 1), a), 1 where a note that had such a number would keep its
+    ``again``: (n, `FINGERS` * (s + 1), a), whether a note that had such a number would keep its
     string but not its finger. ``ways_fretted``, ``ways_open``: the candidates that stop a string,
     and those that do not. ``one_place``: whether they differ in their fingers alone.
     """
@@ -190,7 +190,7 @@ class Chooser:
             in_reach=in_reach,
             string_of=np.ascontiguousarray(string.T),
             place_of=place_of.astype(np.int8),
-            again=again.astype(np.float64),
+            again=again,
             ways_fretted=np.flatnonzero(fretted),
             ways_open=np.flatnonzero(~fretted),
             one_place=bool((string == string[0]).all()),
@@ -233,7 +233,7 @@ def _nowhere() -> Candidates:
         in_reach=True,
         string_of=none.T,
         place_of=none.T,
-        again=np.zeros((0, 0, 1)),
+        again=np.zeros((0, 0, 1), dtype=bool),
         ways_fretted=np.zeros(0, dtype=np.int64),
         ways_open=np.zeros(1, dtype=np.int64),
         one_place=True,

@@ -335,19 +335,21 @@ def _look_around(onsets: Sequence[Onset]) -> None:
     for last, onset in itertools.pairwise(onsets):
         onset.previous = last.notes
         onset.parallel = _parallel(last, onset)
-    lately = [set().union(*sets[max(0, t - _ROUND_ONSETS) : t]) for t in range(len(onsets))]
+    ends = range(len(onsets) + _ROUND_ONSETS + 1)
+    lately = [set().union(*sets[max(0, end - _ROUND_ONSETS) : end]) for end in ends]
+    times = [onset.time_sec for onset in onsets]
     for t, onset in enumerate(onsets):
         low, high = max(0, t - _LINE_ONSETS), min(len(onsets), t + _LINE_ONSETS + 1)
         runs = high - low >= _RUN_ONSETS and sums[high] - sums[low] >= 0.8 * (high - low)
         onset.line = float(runs)
-        ahead = set().union(*sets[t + 1 : t + 1 + _ROUND_ONSETS])
+        ahead = lately[t + 1 + _ROUND_ONSETS]
         oldest = onset.notes[-1] - MEMORY + 1
         for n, pitch in enumerate(onset.pitches):
             if n in onset.droned:
                 continue
             seen = {pitch}
             for u in range(t - 1, max(-1, t - 1 - _RECENT_ONSETS), -1):
-                if onset.time_sec - onsets[u].time_sec > _RECENT_SEC:
+                if times[t] - times[u] > _RECENT_SEC:
                     break
                 for j, other in melody[u]:
                     if other in seen or j < oldest:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from transcribe.core.riff import Instrument
-from transcribe.fingering.candidates import FINGERS, Candidates
+from transcribe.fingering.candidates import FINGERS, NOWHERE, Candidates
 from transcribe.fingering.costs import PLACE, RECENT
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.moves import (
@@ -199,6 +199,8 @@ class Beam:
         onsets = list(onsets)
         short = len(onsets) <= _KEPT_ONSETS
         kept, same, rest = self._most_alike(onsets) if short else (None, 0, len(onsets))
+        if kept and same == len(onsets) == len(kept.onsets):
+            return _trace(kept.back)
         at = same // _BLOCK * _BLOCK
         back = kept.back[:at] if kept else []
         fronts = kept.fronts[: at // _BLOCK] if kept else []
@@ -357,21 +359,63 @@ class Beam:
         """What each cost came to at every onset, weighted, when ``choices`` are played."""
         states = self.start()
         out = []
-        for onset, choice in zip(onsets, choices, strict=True):
+        moves = self._chosen_moves(onsets, choices)
+        for t, (onset, choice) in enumerate(zip(onsets, choices, strict=True)):
             cand = onset.candidates
-            costs = {
-                name: float(self.weights[name] * value)
-                for name, value in zip(PLACE, cand.static[choice], strict=True)
-                if value
-            }
-            for name, values in self.features(states, onset):
-                row = np.broadcast_to(values, (1, len(cand)))[0]
-                if row[choice]:
-                    costs[name] = costs.get(name, 0.0) + float(self.weights[name] * row[choice])
+            costs: dict[str, float] = {}
+
+            def add(name: str, value: float, costs: dict[str, float] = costs) -> None:
+                if value:
+                    costs[name] = costs.get(name, 0.0) + float(self.weights[name] * value)
+
+            for name, value in zip(PLACE, cand.static[choice].tolist(), strict=True):
+                add(name, value)
+            for name, every in moves.items():
+                add(name, every[t])
+            for name, values in self._but_moves(states, onset):
+                add(name, values[0, choice if values.shape[1] > 1 else 0])
             local = np.full((1, len(cand)), sum(costs.values()))
             states = self.follow(states, onset, local, np.array([0]), np.array([choice]))
             out.append(costs)
         return out
+
+    def _chosen_moves(
+        self, onsets: Sequence[Onset], choices: Sequence[int]
+    ) -> dict[str, list[float]]:
+        """The costs of `_moves` at every onset by name, not weighted, when ``choices`` are played.
+
+        All onsets are worked out at once.
+        """
+        ways = [(o.candidates.padded, c) for o, c in zip(onsets, choices, strict=True)]
+        # One more stands at the end for the hand before it was first placed.
+        hand = np.stack([*(p.hand[:3, c] for p, c in ways), NOWHERE.padded.hand[:3, 0]], axis=1)
+        fingers = np.stack(
+            [*(p.fingers[..., c] for p, c in ways), NOWHERE.padded.fingers[..., 0]], axis=2
+        )
+        last, strings = -1, dict[int, int]()
+        since: list[int] = []
+        held: list[bool] = []
+        for t, (onset, choice) in enumerate(zip(onsets, choices, strict=True)):
+            since.append(last)
+            held.append(any(self.open[strings[j]] != pitch for j, _, pitch in onset.sounding))
+            last = t if onset.candidates.fretted[choice] else last
+            strings |= zip(onset.notes, onset.candidates.strings[choice].tolist(), strict=True)
+        grips = Grip(hand[0] > 0, hand[1], self.neck(hand[1]), *fingers)
+        was = Grip(*(part[..., since] for part in grips.parts()))
+        parts = hand_moves(was, Grip(*(part[..., :-1] for part in grips.parts())), hand[2, :-1])
+        waits = [o.time_sec - onsets[u].time_sec for o, u in zip(onsets, since, strict=True)]
+        scales = {
+            "": np.ones(len(onsets)),
+            "rest": np.array([rested(o.rest_sec) for o in onsets]),
+            # A hand that was not placed before does not move.
+            "hurry": np.array([hurry(wait) for wait in waits]),
+            "box": np.array([float(o.box) for o in onsets]),
+            "held": np.array(held, dtype=float),
+        }
+        return {
+            name: (parts[part] * scales[scale]).tolist()
+            for name, (part, scale) in HAND_COSTS.items()
+        }
 
     def between(self, states: States, onset: Onset) -> np.ndarray:
         """Weighted costs of going from every state to every candidate, (k, a)."""
@@ -384,6 +428,10 @@ class Beam:
     def features(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
         """The costs between states and candidates by name, each to be broadcast to (k, a)."""
         yield from self._moves(states, onset)
+        yield from self._but_moves(states, onset)
+
+    def _but_moves(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """The costs but those of `_moves`; the last axis has one place where all are alike."""
         yield from self._voices(states, onset)
         yield from self._recent(states, onset)
         yield from self._sounding(states, onset)
