@@ -7,6 +7,7 @@ since both share the machine that they run on.
 
 from __future__ import annotations
 
+import os
 import statistics
 import tempfile
 import time
@@ -16,11 +17,12 @@ from typing import Any
 import numpy as np
 import soundfile
 
-from tests.page.conftest import CHROMIUM, FLAGS, ROOT, Server, make_riff, over_and_over
+from tests.page.conftest import FLAGS, ROOT, Server, make_riff, over_and_over
 from transcribe.correct.pins import pin
 from transcribe.formats.document import write_riff
 
 _TIMES = 5
+_CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")  # with its window, as people have it
 
 
 def main() -> None:
@@ -30,7 +32,7 @@ def main() -> None:
     server = Server(folder)
     try:
         with sync_playwright() as playwright:
-            browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+            browser = playwright.chromium.launch(executable_path=_CHROMIUM, args=FLAGS)
             page = browser.new_page(viewport={"width": 1280, "height": 900})
             page.goto(server.address)
             page.wait_for_selector("h1")

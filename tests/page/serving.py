@@ -10,14 +10,15 @@ import contextlib
 import socket
 from pathlib import Path
 
-from transcribe.page import make_app
-from transcribe.page.server.connection import server_for
-from transcribe.page.server.key_file import KeyFile
-
 TOKEN = "a-token-for-the-tests-only"
 
 
 def main() -> None:
+    # Here and not above: each worker imports this file again, as it does the command's own.
+    from transcribe.page import make_app
+    from transcribe.page.server.connection import server_for
+    from transcribe.page.server.key_file import KeyFile
+
     parser = argparse.ArgumentParser()
     parser.add_argument("folder", type=Path)
     parser.add_argument("--max-bytes", type=int, default=64 * 2**20)

@@ -14,13 +14,14 @@ import contextlib
 import dataclasses
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -52,6 +53,8 @@ the order of `riff.ARTICULATIONS`, which the weights keep; and the share of each
 that says whether somebody talks or sings."""
 WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
+
+_Made = TypeVar("_Made")
 
 _PIECE = 512  # frames a piece, about 12 s
 _OWN = 8  # pieces of a window
@@ -264,15 +267,21 @@ def _listen(
     if frames == 0 or reference <= 0.0:
         return
     session, reach = _session(weights, _threads())
-    for first in range(0, frames, piece_frames):
+
+    def see(first: int) -> tuple[np.ndarray, slice]:
+        """What the network looks at for the piece from ``first`` on, and where in it that lies."""
         last = min(frames, first + piece_frames)
         low, high = max(0, first - reach), min(frames, last + reach)
         seen = feat.features(
             y, first=low, last=high, reference=reference, offset_cents=offset_cents
         )
+        return seen, slice(first - low, last - low)
+
+    done = 0
+    for seen, own in _one_ahead(see, range(0, frames, piece_frames)):
         with _memory_told():
             answer = session.run(None, {"features": seen[None]})[0][0]
-        answer = answer[:, first - low : last - low]
+        answer = answer[:, own]
         yield Activations(
             onset=_share(answer[0]),
             sounding=_share(answer[1]),
@@ -281,10 +290,23 @@ def _listen(
             bend=answer[4],
             articulation=answer[articulation_rows()].transpose(1, 2, 0).astype(np.float16),
             voice=_share(answer[OUTPUTS - 1].mean(axis=-1)),
-            level=feat.middle_level(seen[:, first - low : last - low]).astype(np.float16),
+            level=feat.middle_level(seen[:, own]).astype(np.float16),
         )
+        done += own.stop - own.start
         if progress is not None:
-            progress("notes", last / frames)
+            progress("notes", done / frames)
+
+
+def _one_ahead(work: Callable[[int], _Made], given: Iterable[int]) -> Iterator[_Made]:
+    """``work`` of each of ``given``; the next is made while the caller looks at the last."""
+    with ThreadPoolExecutor(1) as aside:
+        coming: Future[_Made] | None = None
+        for item in given:
+            ready, coming = coming, aside.submit(work, item)
+            if ready is not None:
+                yield ready.result()
+        if coming is not None:
+            yield coming.result()
 
 
 def _joined(pieces: Sequence[Activations]) -> Activations:

@@ -37,6 +37,7 @@ __all__ = [
 ]
 
 MARKS = ("bass", "long", "loud", "big", "turn")
+_LOUD = MARKS.index("loud")
 _STRESSED = ("down", "group", "beat")
 METERS = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
 """The meters that are looked for."""
@@ -391,29 +392,42 @@ def bar_evidence(
         fits[k] = filled, _marginals(k, hits[filled], here[filled])
     places = (slot[None] - downs[:, None] * TICKS) % size
     here_float = here.astype(float)
-    out: dict[str, np.ndarray] = {}
+    names = _evidence_names(meter)
+    out = np.zeros((len(names), meter[0]))
     best = np.full(meter[0], -np.inf)
     for layout in _layouts(meter):
-        nats = {
-            k: fit[layout.rolled[:, at], np.arange(len(at))].sum(axis=1)
-            for k, (at, fit) in fits.items()
-        }
+        nats = np.array(
+            [fit[layout.rolled[:, at], np.arange(len(at))].sum(axis=1) for at, fit in fits.values()]
+        )
         late = layout.late[places, gaps[None]]
-        found = {k: v / math.sqrt(n) for k, v in nats.items()}
-        found |= {f"{k}_whole": np.clip(v / 10, -6, 6) for k, v in nats.items()}
-        found["syncopated"] = late.mean(axis=1)
-        found["syncopated_whole"] = np.minimum(late.sum(axis=1) / 10, 6)
+        late_sum = late.sum(axis=1)
+        rows = [
+            nats / math.sqrt(n),
+            np.clip(nats / 10, -6, 6),
+            late.mean(axis=1)[None],
+            np.minimum(late_sum / 10, 6)[None],
+        ]
         for name, mask in layout.masks.items():
             count = np.maximum(mask @ here_float, 1)
             strength = np.clip(sums @ mask.T / np.sqrt(count)[None] / 3, -3, 3)
-            marks_here = MARKS if name in _STRESSED else ("loud",)
-            found |= {f"{k}_{name}": strength[MARKS.index(k)] for k in marks_here}
-        total = sum(nats.values()) - late.sum(axis=1)
+            rows.append(strength if name in _STRESSED else strength[_LOUD : _LOUD + 1])
+        total = sum(nats) - late_sum
         better = total > best + 1e-9  # of two that fit alike, the first
-        for k, v in found.items():
-            out[k] = np.where(better, v, out[k]) if k in out else v
+        out = np.where(better, np.concatenate(rows), out)
         best = np.maximum(total, best)
-    return out
+    return dict(zip(names, out, strict=True))
+
+
+@functools.cache
+def _evidence_names(meter: tuple[int, int]) -> tuple[str, ...]:
+    """What `bar_evidence` finds out, in the order in which it does."""
+    kinds = ("here", *MARKS)
+    masks = [
+        f"{k}_{name}"
+        for name in _layouts(meter)[0].masks
+        for k in (MARKS if name in _STRESSED else ("loud",))
+    ]
+    return (*kinds, *(f"{k}_whole" for k in kinds), "syncopated", "syncopated_whole", *masks)
 
 
 def _syncopation(level: np.ndarray) -> np.ndarray:

@@ -249,9 +249,9 @@ def _fixed_features(
     n = len(ticks)
     bar = meter[0]
     parts = ticks % TICKS
-    halves = float(np.mean(parts == 6))
-    quarters = float(np.mean((parts == 3) | (parts == 9)))
-    thirds = float(np.mean((parts == 4) | (parts == 8)))
+    halves = _share(parts == 6)
+    quarters = _share((parts == 3) | (parts == 9))
+    thirds = _share((parts == 4) | (parts == 8))
     long = float(not reading.short)
     no_parts = float(halves + quarters + thirds < _RARE_SHARE) * long
     span = max(1, (ticks[-1] - ticks[0]) / TICKS)
@@ -302,6 +302,11 @@ def _threes(ticks: np.ndarray, first: int) -> tuple[float, float]:
     return len(third) / held, len(half) / held
 
 
+def _share(which: np.ndarray) -> float:
+    """Share of ``which`` (n,) that is true, 0 of none."""
+    return np.count_nonzero(which) / len(which) if len(which) else 0.0
+
+
 def _readings(
     reading: _BeatReading,
     m: int,
@@ -320,9 +325,8 @@ def _readings(
     if reading.short and bar % 3 == 0:
         divided = [_threes(ticks, k) for k in range(3)]
     own: list[dict[str, float]] = []
-    for down in range(bar):
+    for down, where in enumerate((joint_beats[None] - np.arange(bar)[:, None]) % bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
-        where = (joint_beats - down) % bar
         never_middle = 0.0
         if reading.short and bar % 3 == 0:  # long and short only: a swung beat, not three eighths
             eighth = thirds[(np.arange(3) + down) % 3]
@@ -337,8 +341,8 @@ def _readings(
                 "threes": divided[down % 3][0],
                 "twos": divided[down % 3][1],
                 "repeat_down": float(len(where) > 0 and where[0] == 0),
-                "boundary_down": float(np.mean(where[1:] == 0)) if len(where) > 1 else 0.0,
-                "boundary_beat": float(np.mean(where % 1 == 0)) if len(where) else 0.0,
+                "boundary_down": _share(where[1:] == 0),
+                "boundary_beat": _share(where % 1 == 0),
             }
         )
     table = np.zeros((bar, len(FEATURES)))

@@ -126,7 +126,7 @@ export async function upload(file, name, { settings = {}, check = null, signal }
  * @param {string} jobId @param {(job: any) => void} tell
  */
 export async function wait(jobId, tell = () => {}) {
-  for (let pause = 60; ; pause = Math.min(pause * 1.2, 200)) {
+  for (let pause = 60; ; pause = Math.min(pause * 1.2, 120)) {
     const job = await get(`/api/jobs/${jobId}`);
     tell(job);
     if (job.state === "done") return job.result;

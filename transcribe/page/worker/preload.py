@@ -9,7 +9,11 @@ __all__: list[str] = []
 
 for _name in (
     "numpy",
-    "scipy.signal",
+    "scipy.fft",
+    "scipy.linalg",
+    "scipy.ndimage",
+    "scipy.sparse.csgraph",
+    "scipy.special",
     "soundfile",
     "soxr",
     "av",
@@ -18,11 +22,16 @@ for _name in (
     "transcribe.audio",
     "transcribe.notes",
     "transcribe.rhythm",
-    "transcribe.fingering",
-    "transcribe.formats",
+    "transcribe.fingering.hand_at",
+    "transcribe.formats.tab",
     "transcribe.sound",
-    "transcribe.takes",
+    "transcribe.takes.report",
+    "transcribe.harmony",
+    "transcribe.correct.carry_over",
+    "transcribe.library.riff_files",
     "theory",
+    "transcribe.page.worker.edits",
+    "transcribe.page.worker.picture",
     "transcribe.page.worker.process",
 ):
     # A part that cannot be imported here says so, clearly, in the job that needs it.

@@ -5,10 +5,12 @@ They run in a process of their own (`transcribe.page.worker.process`), never in 
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -63,12 +65,12 @@ def _read_take(
     if settings.get("keep_echo") is not None:
         options["keep_echo"] = bool(settings["keep_echo"])
     kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
-    riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
-    riff = carry_over.with_settings(riff, kept)
-    source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
-    warnings = (*recording.warnings, *riff.warnings)
-    riff = dataclasses.replace(riff, source=source, warnings=warnings)
-    _draw(recording, scratch, progress)
+    with _drawn_meanwhile(recording, scratch, progress):
+        riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
+        riff = carry_over.with_settings(riff, kept)
+        source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
+        warnings = (*recording.warnings, *riff.warnings)
+        riff = dataclasses.replace(riff, source=source, warnings=warnings)
     return _read(riff, before, document) | {"notes_only": False}
 
 
@@ -176,7 +178,8 @@ def _prepare(
     """The picture and the sound of a take whose riff is there already."""
     del shown
     recording = _heard(path, max_sec, scratch, progress)
-    _draw(recording, scratch, progress)
+    with _drawn_meanwhile(recording, scratch, progress):
+        pass
     return {"sha256": recording.sha256}
 
 
@@ -202,8 +205,8 @@ def _compare(
         comparison = api.compare(_read_notes(path, shown), against, progress=progress)
     else:
         recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
-        comparison = api.compare_recording(recording, shown, against, progress=progress)
-        _draw(recording, scratch, progress)
+        with _drawn_meanwhile(recording, scratch, progress):
+            comparison = api.compare_recording(recording, shown, against, progress=progress)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
@@ -358,12 +361,17 @@ def _heard(path: str, max_sec: float, scratch: Path, progress: _Progress) -> Rec
     return read_audio(path, max_sec=max_sec, to_sr=SR, copy=take, progress=progress)
 
 
-def _draw(recording: Recording, scratch: Path, progress: _Progress) -> None:
+@contextlib.contextmanager
+def _drawn_meanwhile(recording: Recording, scratch: Path, progress: _Progress) -> Iterator[None]:
+    """The picture of a recording is drawn while the block does other work."""
     from transcribe.page.worker.picture import write_picture
 
-    progress("drawing", 0.0)
-    write_picture(recording.y, sr=recording.sr, path=scratch / "picture")
-    progress("drawing", 1.0)
+    with ThreadPoolExecutor(1) as aside:
+        drawn = aside.submit(write_picture, recording.y, sr=recording.sr, path=scratch / "picture")
+        yield
+        progress("drawing", 0.0)
+        drawn.result()
+        progress("drawing", 1.0)
 
 
 def _write_wav(y: Any, sr: int, path: Path) -> None:
