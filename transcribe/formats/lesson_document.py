@@ -20,7 +20,15 @@ from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.formats.document import read_document
 from transcribe.formats.typed import plain_values, read_object
 
-__all__ = ["LESSON_SUFFIX", "VERSION", "from_json", "read_lesson", "to_json", "write_lesson"]
+__all__ = [
+    "LESSON_SUFFIX",
+    "VERSION",
+    "from_json",
+    "read_lesson",
+    "to_bytes",
+    "to_json",
+    "write_lesson",
+]
 
 VERSION = 1
 LESSON_SUFFIX = ".lesson.json"
@@ -93,6 +101,20 @@ def to_json(lesson: Lesson) -> dict[str, Any]:
     return {"handspan_lesson": VERSION} | plain
 
 
+def to_bytes(lesson: Lesson) -> bytes:
+    """The lesson document as it is written.
+
+    Raises
+    ------
+    FormatError
+        If the lesson could not be read again.
+    """
+    values = to_json(lesson)
+    from_json(values)
+    text = json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode("utf-8")
+
+
 def read_lesson(path: str | os.PathLike[str]) -> Lesson:
     """Read a lesson document.
 
@@ -150,7 +172,4 @@ def write_lesson(lesson: Lesson, path: str | os.PathLike[str]) -> None:
     ...     path.stat().st_size > 0
     True
     """
-    values = to_json(lesson)
-    from_json(values)
-    text = json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False)
-    write_atomically(Path(path), (text + "\n").encode("utf-8"))
+    write_atomically(Path(path), to_bytes(lesson))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import io
+import json
 import os
 import tempfile
 from collections.abc import Callable, Iterable
@@ -21,7 +22,14 @@ from transcribe.core.files import sha256_of, write_atomically
 from transcribe.core.lesson import Lesson, LessonPart, Playing
 from transcribe.core.riff import Riff, Source
 from transcribe.formats.document import read_riff
-from transcribe.formats.lesson_document import LESSON_SUFFIX, read_lesson, write_lesson
+from transcribe.formats.lesson_document import (
+    LESSON_SUFFIX,
+    from_json,
+    read_lesson,
+    to_bytes,
+    write_lesson,
+)
+from transcribe.formats.untyped import parse
 from transcribe.lesson.lesson_edits import joined
 from transcribe.lesson.part_riffs import read_part
 from transcribe.lesson.split import SplitSession, split, uneven_sec
@@ -33,15 +41,21 @@ if TYPE_CHECKING:
     from transcribe.fingering import Hand
 
 __all__ = [
+    "HeardAgain",
     "Made",
+    "cut_sound",
+    "hear_joined",
+    "hear_playing",
     "join_takes",
     "lesson_name",
     "make_lesson",
+    "put_heard",
     "read_with_revision",
     "riff_to_add",
     "save_lesson",
     "session_path",
     "use_playing",
+    "write_part_files",
 ]
 
 _MAX_SEC = 14_400.0  # of a session that is read again, as of every time in a document
@@ -59,6 +73,19 @@ class Made:
     path: Path
     files: tuple[Path, ...]
     split: SplitSession
+
+
+@dataclasses.dataclass(frozen=True)
+class HeardAgain:
+    """A lesson with the part ``label`` heard again in its session, before anything is written.
+
+    ``sound`` is that of the part, as FLAC.
+    """
+
+    lesson: Lesson
+    label: str
+    riff: Riff
+    sound: bytes
 
 
 def lesson_name(path: str | os.PathLike[str]) -> str:
@@ -254,7 +281,7 @@ def _write_part(
 ) -> list[Path]:
     """The riff, the tab and the sound of a part; a riff that was corrected is left as it is."""
     document = folder / part.riff
-    data = _cut_sound(copy, take)
+    data = cut_sound(copy, take)
     if document.exists():
         old = read_riff(document)
         if old.history and old.source and old.source.sha256 == hashlib.sha256(data).hexdigest():
@@ -262,13 +289,17 @@ def _write_part(
             return []
         if old.history:
             say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
-    return _write_files(document, riff, data, formats, say)
+    return write_part_files(document, riff, data, formats, say)
 
 
-def _write_files(
-    document: Path, riff: Riff, data: bytes, formats: Iterable[str], say: Say
+def write_part_files(
+    document: Path,
+    riff: Riff,
+    data: bytes,
+    formats: Iterable[str],
+    say: Say = lambda sentence: None,
 ) -> list[Path]:
-    """The riff, the tab and the sound of a take, which is ``data``."""
+    """Write the riff, its ``formats`` and the sound of a take, which is ``data``; their paths."""
     name = riff_files.riff_name(document)
     sound = document.with_name(f"{name}.flac")
     document.parent.mkdir(parents=True, exist_ok=True)
@@ -280,8 +311,8 @@ def _write_files(
     return [*riff_files.save(riff, document.parent, name, formats=formats, say=say), sound]
 
 
-def _cut_sound(copy: Path, take: Playing) -> bytes:
-    """A playing as FLAC, from the WAV of its session, with its ends faded."""
+def cut_sound(copy: Path, take: Playing) -> bytes:
+    """A playing as FLAC, from the WAV ``copy`` of its session, with its ends faded."""
     import numpy as np
     import soundfile
 
@@ -300,13 +331,26 @@ def _cut_sound(copy: Path, take: Playing) -> bytes:
 
 
 def read_with_revision(path: Path) -> tuple[Lesson, str]:
-    """A lesson document and its revision, for `save_lesson`."""
-    lesson = read_lesson(path)
-    return lesson, revisions.revision_of(path.read_bytes())
+    """A lesson document and its revision, from the same bytes, for `save_lesson`.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, is a link, or is no lesson document.
+    """
+    data = revisions.read_bytes(path, "lesson")
+    try:
+        return from_json(parse(data)), revisions.revision_of(data)
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        raise FormatError(f"{path.name}: not JSON; is this a lesson document?") from None
+    except FormatError as error:
+        raise FormatError(f"{path.name}: {error}") from None
 
 
-def save_lesson(lesson: Lesson, path: Path, *, expected: str) -> None:
-    """Replace a lesson document if its revision is still ``expected``.
+def save_lesson(lesson: Lesson, path: Path, *, expected: str | None) -> str:
+    """Replace a lesson document if its revision is still ``expected``; its new revision.
+
+    ``expected`` is None for a document that must not exist yet.
 
     Raises
     ------
@@ -315,10 +359,14 @@ def save_lesson(lesson: Lesson, path: Path, *, expected: str) -> None:
     FormatError
         If it cannot be written.
     """
+    data = to_bytes(lesson)
     with revisions.hold(path.parent):
-        if not path.exists() or revisions.revision_of(path.read_bytes()) != expected:
+        there = path.exists()
+        found = revisions.revision_of(revisions.read_bytes(path, "lesson")) if there else None
+        if found != expected:
             raise revisions.ConflictError(f"{path.name} was changed elsewhere since it was read")
-        write_lesson(lesson, path)
+        write_atomically(path, data)
+    return revisions.revision_of(data)
 
 
 def riff_to_add(riff: Path, folder: Path) -> tuple[str, str]:
@@ -390,16 +438,29 @@ def use_playing(
     AudioError
         If the session's sound is not there.
     """
+    heard = hear_playing(lesson, folder, label, number, progress=progress)
+    put_heard(heard, Path(folder), say)
+    return heard.lesson
+
+
+def hear_playing(
+    lesson: Lesson,
+    folder: str | os.PathLike[str],
+    label: str,
+    number: int,
+    *,
+    progress: Progress | None = None,
+) -> HeardAgain:
+    """As `use_playing`, but nothing is written; `put_heard` does that."""
     part = lesson.part(label)
     if not 1 <= number <= len(part.playings):
         raise ParameterError(
             f"part {part.shown_name!r} has {len(part.playings)} playings, "
             f"there is no number {number}"
         )
-    take = part.playings[number - 1]
-    new = dataclasses.replace(part, take=take)
-    _hear_again(lesson, new, Path(folder), say, progress)
-    return _with_part(lesson, new)
+    new = dataclasses.replace(part, take=part.playings[number - 1])
+    riff, sound = _heard(lesson, new, Path(folder), progress)
+    return HeardAgain(_with_part(lesson, new), label, riff, sound)
 
 
 def join_takes(
@@ -427,6 +488,20 @@ def join_takes(
     AudioError
         If the session's sound is not there.
     """
+    heard = hear_joined(lesson, folder, first, second, progress=progress)
+    put_heard(heard, Path(folder), say)
+    return heard.lesson
+
+
+def hear_joined(
+    lesson: Lesson,
+    folder: str | os.PathLike[str],
+    first: str,
+    second: str,
+    *,
+    progress: Progress | None = None,
+) -> HeardAgain:
+    """As `join_takes`, but nothing is written; `put_heard` does that."""
     one, two = lesson.part(first), lesson.part(second)
     if one.take is None or two.take is None:
         raise ParameterError(
@@ -450,11 +525,12 @@ def join_takes(
         )
     take = Playing(start, end)
     new = dataclasses.replace(one, take=take, bars=None)
-    riff = _hear_again(lesson, new, Path(folder), say, progress)
+    riff, sound = _heard(lesson, new, Path(folder), progress)
     unsure = sum(note.unsure for note in riff.notes)
     bpm = None if riff.rhythm is None else round(riff.rhythm.bpm, 2)
     take = Playing(start, end, len(riff.notes), unsure, uneven_sec(riff), bpm)
-    return joined(lesson, first, second, bars=None, take=take, playings=(take,))
+    lesson = joined(lesson, first, second, bars=None, take=take, playings=(take,))
+    return HeardAgain(lesson, first, riff, sound)
 
 
 def _with_part(lesson: Lesson, new: LessonPart) -> Lesson:
@@ -462,10 +538,10 @@ def _with_part(lesson: Lesson, new: LessonPart) -> Lesson:
     return dataclasses.replace(lesson, parts=parts)
 
 
-def _hear_again(
-    lesson: Lesson, part: LessonPart, folder: Path, say: Say, progress: Progress | None
-) -> Riff:
-    """Transcribe a part's take anew and write its files; a corrected riff is kept beside it."""
+def _heard(
+    lesson: Lesson, part: LessonPart, folder: Path, progress: Progress | None
+) -> tuple[Riff, bytes]:
+    """A part's take transcribed anew, and its sound as FLAC."""
     from transcribe import api
     from transcribe.audio import read_audio
     from transcribe.notes import SR
@@ -478,10 +554,25 @@ def _hear_again(
         y = recording.y[round(take.start_sec * SR) : round(take.end_sec * SR)]
         heard = api.listen(y, sr=SR, instrument=lesson.instrument, progress=progress)
         riff = api.in_rhythm(heard.riff, sound=heard.before_playing())
-        riff = api.work_out(riff, progress=progress)
-        document = folder / part.riff
-        if document.exists() and read_part(part, folder).history:
+        return api.work_out(riff, progress=progress), cut_sound(copy, take)
+
+
+def put_heard(heard: HeardAgain, folder: Path, say: Say) -> None:
+    """Write the riff, the tab and the sound of what was heard again, but not the lesson.
+
+    A riff that was corrected is kept beside the new one.
+
+    Raises
+    ------
+    FormatError
+        If a file cannot be written.
+    """
+    part = heard.lesson.part(heard.label)
+    document = folder / part.riff
+    forms: tuple[str, ...] = ("tab",)
+    if document.exists():
+        old = read_part(part, folder)
+        forms = tuple(old.files)
+        if old.history:
             say(f"{document} was corrected and is kept as {riff_files.keep_old(document)}")
-        forms = tuple(read_part(part, folder).files) if document.exists() else ("tab",)
-        _write_files(document, riff, _cut_sound(copy, take), forms, say)
-    return riff
+    write_part_files(document, heard.riff, heard.sound, forms, say)

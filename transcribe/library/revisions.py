@@ -20,6 +20,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal
 
 from transcribe.core.errors import FormatError, HandspanError, why_not_written
 from transcribe.core.files import write_atomically
@@ -39,6 +40,7 @@ __all__ = [
     "current_revision",
     "hold",
     "own_folder",
+    "read_bytes",
     "read_revision",
     "replace",
     "revision_of",
@@ -166,7 +168,7 @@ def read_revision(path: Path) -> tuple[Riff, str]:
     FormatError
         If the file cannot be read, is a link, or is no riff document.
     """
-    data = _read(path)
+    data = read_bytes(path)
     try:
         return from_json(parse(data)), revision_of(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
@@ -183,7 +185,7 @@ def current_revision(path: Path) -> str:
     FormatError
         If the file cannot be read, or is a link.
     """
-    return revision_of(_read(path))
+    return revision_of(read_bytes(path))
 
 
 def replace(path: Path, riff: Riff, *, expected: str | None) -> str:
@@ -200,7 +202,7 @@ def replace(path: Path, riff: Riff, *, expected: str | None) -> str:
     """
     data = to_bytes(riff)
     with hold(path.parent):
-        found = revision_of(_read(path)) if path.exists() else None
+        found = revision_of(read_bytes(path)) if path.exists() else None
         if found != expected:
             raise ConflictError(f"{path.name} was changed elsewhere since it was read")
         write_atomically(path, data)
@@ -210,7 +212,14 @@ def replace(path: Path, riff: Riff, *, expected: str | None) -> str:
 _NO_FOLLOW = getattr(os, "O_NOFOLLOW", 0)
 
 
-def _read(path: Path) -> bytes:
+def read_bytes(path: Path, kind: Literal["riff", "lesson"] = "riff") -> bytes:
+    """What a document of a ``kind`` holds.
+
+    Raises
+    ------
+    FormatError
+        If the file cannot be read, is a link, or is larger than a document may be.
+    """
     try:
         handle = os.open(path, os.O_RDONLY | _NO_FOLLOW)
     except FileNotFoundError:
@@ -219,9 +228,9 @@ def _read(path: Path) -> bytes:
         raise FormatError(f"{path.name} cannot be read: {error.strerror}") from None
     try:
         with os.fdopen(handle, "rb") as file:
-            return within_limit(file)
+            return within_limit(file, kind)
     except FormatError as error:
         raise FormatError(f"{path.name}: {error}") from None
     except IsADirectoryError:
         os.close(handle)
-        raise FormatError(f"{path.name} is a folder; name one riff document in it") from None
+        raise FormatError(f"{path.name} is a folder; name one {kind} document in it") from None

@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from html import escape
 
 import numpy as np
@@ -376,20 +377,64 @@ def draw_drone(drone: DroneVerdict) -> str:
     return plot.svg(f"Level of the drone over time; {len(drone.gaps)} gaps")
 
 
-def draw_progress(shares: Sequence[float]) -> str:
-    """The share of right notes from take to take, oldest first; empty below two takes."""
+def draw_progress(shares: Sequence[float], *, whens: Sequence[str] = ()) -> str:
+    """The share of right notes from take to take, oldest first; empty below two takes.
+
+    With ``whens``, the moments of the takes in ISO 8601, those of several days stand as far apart
+    as their days do.
+    """
     if len(shares) < 2:
         return ""
+    days = _days(whens)
+    if len(days) == len(shares) and days[-1][0] >= 1.0:
+        return _draw_days(shares, days)
     plot = _Plot((0.0, float(len(shares) - 1)), (0.0, 115.0), height=120.0, x_unit=(14.0, 64.0))
-    plot.scale(2, " %")
-    percent = [100.0 * share for share in shares]
-    plot.curve(enumerate(percent))
-    for k, value in enumerate(percent):
-        plot.body.append(_point(plot.x(k), plot.y(value), "right"))
-        if len(shares) <= 12 or k in (0, len(shares) - 1):
-            plot.text(plot.x(k), plot.y(value) - 7, f"{value:.0f}", "tick mid")
+    _draw_shares(plot, shares, [float(k) for k in range(len(shares))])
     plot.under(0, "oldest take", kind="tick")
     if len(shares) > 3:
         plot.under(len(shares) - 1, "newest", kind="tick end")
-    told = ", ".join(f"{value:.0f}" for value in percent)
+    told = ", ".join(f"{100 * share:.0f}" for share in shares)
     return plot.svg(f"Right notes from take to take, in percent, oldest first: {told}")
+
+
+def _draw_shares(plot: _Plot, shares: Sequence[float], at: Sequence[float]) -> None:
+    plot.scale(2, " %")
+    percent = [100.0 * share for share in shares]
+    plot.curve(zip(at, percent, strict=True))
+    free = -math.inf
+    for k, (place, value) in enumerate(zip(at, percent, strict=True)):
+        plot.body.append(_point(plot.x(place), plot.y(value), "right"))
+        # A number only where it lies over no other; that of the last take always.
+        if plot.x(place) >= free and (k == len(at) - 1 or plot.x(at[-1]) - plot.x(place) >= 20):
+            plot.text(plot.x(place), plot.y(value) - 7, f"{value:.0f}", "tick mid")
+            free = plot.x(place) + 20
+
+
+def _draw_days(shares: Sequence[float], days: Sequence[tuple[float, str]]) -> str:
+    """The takes over the days on which they were played, the weeks as lines."""
+    span = days[-1][0]
+    plot = _Plot((0.0, span), (0.0, 115.0), height=120.0, x_unit=(320.0 / span, 320.0 / span))
+    for week in range(0, int(span) + 1, 7):
+        x = plot.x(week)
+        plot.body.append(
+            f'<path class="grid" d="M{x:.1f} {plot.y(plot.high):.1f}V{plot.y(0.0):.1f}"/>'
+        )
+    _draw_shares(plot, shares, [day for day, _ in days])
+    plot.under(0.0, days[0][1], kind="tick")
+    plot.under(span, days[-1][1], kind="tick end")
+    told = "; ".join(
+        f"{name}: {100 * share:.0f}" for share, (_, name) in zip(shares, days, strict=True)
+    )
+    return plot.svg(f"Right notes from take to take, in percent, oldest first: {told}")
+
+
+def _days(whens: Sequence[str]) -> list[tuple[float, str]]:
+    """For each moment the days since the first, and its date; none where one is no moment."""
+    try:
+        moments = [datetime.fromisoformat(when) for when in whens]
+        since = [(moment - moments[0]).total_seconds() / 86400 for moment in moments]
+    except (ValueError, TypeError):
+        return []
+    if any(later < earlier for earlier, later in itertools.pairwise(since)):
+        return []
+    return [(day, f"{m.day} {m:%b}") for day, m in zip(since, moments, strict=True)]

@@ -8,6 +8,7 @@ something to ask.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from typing import Any
 
 import h11
@@ -15,7 +16,7 @@ import uvicorn
 from starlette.applications import Starlette
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from transcribe.page.server.guard import HEADERS
+from transcribe.page.server.guard import HEADERS, LOOK, LOOK_HEADERS
 
 __all__ = ["server_for"]
 
@@ -25,7 +26,7 @@ _MAX_CONNECTIONS = 500  # connections, those that are being answered with them
 
 
 def server_for(app: Starlette) -> uvicorn.Server:
-    """A server of ``app``, all of whose answers carry `guard.HEADERS`."""
+    """A server of ``app``, all of whose answers carry `guard.HEADERS` or `guard.LOOK_HEADERS`."""
     silent: dict[_Connection, asyncio.TimerHandle] = {}
 
     def connection(*given: Any, **named: Any) -> _Connection:
@@ -48,6 +49,10 @@ def server_for(app: Starlette) -> uvicorn.Server:
     return uvicorn.Server(config)
 
 
+def _encoded(headers: Mapping[str, str]) -> list[tuple[bytes, bytes]]:
+    return [(name.encode(), value.encode()) for name, value in headers.items()]
+
+
 class _Connection(H11Protocol):
     """``silent`` holds the connections that wait for the head of a request, oldest first."""
 
@@ -56,6 +61,12 @@ class _Connection(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self._wait()
+
+    def handle_events(self) -> None:
+        super().handle_events()
+        # The answer is not begun yet: its headers are those of what was asked for.
+        if self.cycle is not None and self.cycle.scope["path"].startswith(LOOK):
+            self.cycle.default_headers = _encoded(LOOK_HEADERS)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)

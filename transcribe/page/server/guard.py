@@ -16,12 +16,18 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["HEADERS", "Guard"]
+__all__ = ["HEADERS", "LOOK", "LOOK_HEADERS", "Guard"]
 
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob: data:; "
     "media-src 'self' blob:; connect-src 'self'; font-src 'self'; worker-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    "frame-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+# A handout is a page with scripts of its own: cut off from this one, and from every network.
+_LOOK_POLICY = (
+    "sandbox allow-scripts; default-src 'none'; script-src 'unsafe-inline'; "
+    "style-src 'unsafe-inline'; media-src data: blob:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'self'"
 )
 
 HEADERS: dict[str, str] = {
@@ -34,6 +40,15 @@ HEADERS: dict[str, str] = {
     "permissions-policy": "microphone=(self), camera=(), geolocation=()",
 }
 """Headers on every answer; `connection.server_for` sets them."""
+
+LOOK = "/look/"
+"""Where handouts are looked at: a frame can send no key, so each address is a secret of its own."""
+
+LOOK_HEADERS = HEADERS | {
+    "content-security-policy": _LOOK_POLICY,
+    "x-frame-options": "SAMEORIGIN",
+}
+"""Headers on every answer below `LOOK`, in the place of `HEADERS`."""
 
 _STRANGER = "Open the file that the handspan page command named; this window lacks its key."
 _OPEN = "/api/key"  # what gives out the key cannot ask for it

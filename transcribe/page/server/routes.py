@@ -19,6 +19,7 @@ from starlette.routing import Route
 from transcribe.core.errors import HandspanError, ParameterError
 from transcribe.core.wording import remark_json
 from transcribe.library.revisions import ConflictError, HeldError
+from transcribe.page.server.guard import LOOK
 from transcribe.page.server.jobs import BusyError, Job, Jobs
 from transcribe.page.server.service import Service
 from transcribe.page.server.store import NotHereError, Store, safe_suffix
@@ -64,6 +65,15 @@ class Api:
             ("GET", "/api/jobs", self._live),
             ("GET", "/api/jobs/{job}", self._job),
             ("DELETE", "/api/jobs/{job}", self._cancel),
+            ("POST", "/api/sessions", self._new_session),
+            ("POST", "/api/lessons", self._new_lesson),
+            ("GET", "/api/lessons/{lesson}", self._lesson),
+            ("DELETE", "/api/lessons/{lesson}", self._remove_lesson),
+            ("GET", "/api/lessons/{lesson}/revision", self._lesson_revision),
+            ("POST", "/api/lessons/{lesson}/edits", self._edit_lesson),
+            ("POST", "/api/lessons/{lesson}/again", self._hear_again),
+            ("POST", "/api/lessons/{lesson}/handout", self._hand_out),
+            ("GET", LOOK + "{key}", self._look),
             ("GET", "/api/riffs/{riff}", self._riff),
             ("DELETE", "/api/riffs/{riff}", self._remove),
             ("POST", "/api/removed/{key}/back", self._put_back),
@@ -124,6 +134,59 @@ class Api:
             path.unlink(missing_ok=True)
             raise
         return _Json({"job": job.id}, 202)
+
+    async def _new_session(self, request: Request) -> Response:
+        """An upload as `_new_take`, of a recorded lesson that is split into its parts."""
+        name = unquote(request.headers.get("x-file-name", ""))[:200] or "lesson"
+        settings = _settings(request.headers.get("x-settings", ""))
+        path = self._store.new_upload(safe_suffix(name))
+        try:
+            await self._receive(request, path)
+            job = await run_in_threadpool(self._service.lessons.split, path, name, settings)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+        return _Json({"job": job.id}, 202)
+
+    async def _new_lesson(self, request: Request) -> Response:
+        body = await _body(request)
+        return _Json(await run_in_threadpool(self._service.lessons.make, body), 201)
+
+    async def _lesson(self, request: Request) -> Response:
+        return _Json(await run_in_threadpool(self._service.lessons.lesson, _lesson_id(request)))
+
+    async def _remove_lesson(self, request: Request) -> Response:
+        return _Json(await run_in_threadpool(self._service.lessons.remove, _lesson_id(request)))
+
+    async def _lesson_revision(self, request: Request) -> Response:
+        return _Json(await run_in_threadpool(self._service.lessons.revision, _lesson_id(request)))
+
+    async def _edit_lesson(self, request: Request) -> Response:
+        return await self._change_lesson(request, self._service.lessons.edit)
+
+    async def _hear_again(self, request: Request) -> Response:
+        return await self._change_lesson(request, self._service.lessons.hear_again)
+
+    async def _change_lesson(
+        self, request: Request, change: Callable[[str, Mapping[str, Any]], Job | dict[str, Any]]
+    ) -> Response:
+        body = await _body(request)
+        lesson_id = _lesson_id(request)
+        try:
+            return _started(await run_in_threadpool(change, lesson_id, body))
+        except ConflictError as error:
+            theirs = await run_in_threadpool(self._service.lessons.lesson, lesson_id)
+            return _Json({"error": str(error), "theirs": theirs}, 409)
+
+    async def _hand_out(self, request: Request) -> Response:
+        made = await run_in_threadpool(self._service.lessons.hand_out, _lesson_id(request))
+        return _started(made)
+
+    async def _look(self, request: Request) -> Response:
+        """A handout in a frame of the page: `connection` has headers of its own for it."""
+        key = str(request.path_params["key"])
+        path = await run_in_threadpool(self._service.lessons.look, key)
+        return FileResponse(path, media_type="text/html; charset=utf-8")
 
     async def _example(self, request: Request) -> Response:
         """The recording that ships with the program, read as any other take."""
@@ -259,7 +322,12 @@ _KINDS = {
     ".txt": "text/plain; charset=utf-8",
     ".musicxml": "application/vnd.recordare.musicxml+xml",
     ".jams": "application/json",
+    ".html": "text/html; charset=utf-8",
 }
+
+
+def _lesson_id(request: Request) -> str:
+    return str(request.path_params["lesson"])
 
 
 def _riff_id(request: Request) -> str:

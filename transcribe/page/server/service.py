@@ -29,7 +29,9 @@ from transcribe.library.revisions import (
     replace,
 )
 from transcribe.library.shipped import shipped_take
+from transcribe.page.server.brief import brief_of, duration_sec, mode_words
 from transcribe.page.server.jobs import Job, Jobs
+from transcribe.page.server.lessons import Lessons
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
@@ -39,6 +41,7 @@ from transcribe.takes.plots import draw_progress
 __all__ = ["Service"]
 
 _CACHE_BYTES = 4 * 2**30
+_SESSION_TAKES = 2.0  # longest session of a lesson, in longest takes
 _TRIES = 20  # of a change that is to be made whatever others save meanwhile
 _ELSEWHERE = "This riff was changed elsewhere since this window read it."
 _SUFFIXES = {
@@ -62,6 +65,8 @@ class Service:
         self._jobs = jobs
         self._max_sec = max_sec
         self._briefs: dict[str, tuple[tuple[int, ...], dict[str, Any]]] = {}
+        longest = _SESSION_TAKES * max_sec
+        self.lessons = Lessons(store, jobs, max_sec=longest, cache_bytes=_CACHE_BYTES)
 
     # -- reading ---------------------------------------------------------------------------
 
@@ -75,7 +80,7 @@ class Service:
                 state = (stat.st_mtime_ns, stat.st_size, stat.st_ino)
                 # A long shelf is read again only where something has changed.
                 if entry.id not in self._briefs or self._briefs[entry.id][0] != state:
-                    self._briefs[entry.id] = (state, _brief(read_revision(entry.path)[0]))
+                    self._briefs[entry.id] = (state, brief_of(read_revision(entry.path)[0]))
                 when = {"changed_sec": stat.st_mtime}
                 riffs.append(brief | when | self._briefs[entry.id][1])
             except Exception as error:  # one riff must not take the others off the list
@@ -83,6 +88,7 @@ class Service:
         return {
             "folder": self._store.folder.name,
             "riffs": riffs,
+            "lessons": self.lessons.shelf(),
             "max_sec": self._max_sec,
         }
 
@@ -124,11 +130,11 @@ class Service:
             "redo": remark_json(remark_of(undone[-1])) if undone else None,
             "requests": [name_of_request(request) for request in riff.player.requests],
             "written": len(places_as_written(riff)),
-            "mode": _mode_words(riff),
-            "duration_sec": _duration_sec(riff),
+            "mode": mode_words(riff),
+            "duration_sec": duration_sec(riff),
             "tuning": tuning_name(riff.instrument.open_midi),
             "take": {"there": take is not None, "ready": ready}
-            | (describe(_duration_sec(riff)) if ready else {}),
+            | (describe(duration_sec(riff)) if ready else {}),
         }
 
     def note(self, riff_id: str, note_id: int) -> dict[str, Any]:
@@ -156,6 +162,7 @@ class Service:
             return {"riff": entry.id, "name": entry.name, "taken": None}
         asked = clean_name(f"{wanted[:200]}.")
         renamed = self._store.rename(entry, f"{wanted[:200]}.")
+        self.lessons.follow_name(entry.path.name, renamed.path.name)
         # The player hears of a name that is taken, for the riff does not get it.
         taken = asked if renamed.name != asked else None
         return {"riff": renamed.id, "name": renamed.name, "taken": taken}
@@ -166,9 +173,10 @@ class Service:
         return {"name": entry.name, "removed": self._store.remove(entry)}
 
     def put_back(self, key: str) -> dict[str, Any]:
-        """Put a riff that was removed back in its place, or beside what has its name by now."""
+        """Put what was removed back in its place, or beside what has its name by now."""
         entry = self._store.put_back(key)
-        return {"riff": entry.id, "name": entry.name}
+        kind = "riff" if entry.path.name.endswith(riff_files.RIFF_SUFFIX) else "lesson"
+        return {kind: entry.id, "name": entry.name}
 
     # -- correcting ------------------------------------------------------------------------
 
@@ -324,7 +332,9 @@ class Service:
             }
             with hold(self._store.folder):
                 kept["progress"] = self._keep_progress(entry, figures)
-                kept["drawings"]["progress"] = draw_progress(kept["progress"]["shares"])
+                kept["drawings"]["progress"] = draw_progress(
+                    kept["progress"]["shares"], whens=kept["progress"]["whens"]
+                )
                 # A take of another riff would take the place of the last verdicts for nothing.
                 if result["comparison"]["same_riff"]:
                     write_check(check_path(entry.path), kept)
@@ -387,6 +397,7 @@ class Service:
         return {
             "since": [change_words(change) for change in changes],
             "shares": [take.right_share for take in (*earlier, now)[-40:]],
+            "whens": [take.when for take in (*earlier, now)[-40:]],
         }
 
     def prepare(self, riff_id: str) -> Job | dict[str, Any]:
@@ -508,52 +519,3 @@ def _umask() -> int:
     mask = os.umask(0o077)
     os.umask(mask)
     return mask
-
-
-def _brief(riff: Riff) -> dict[str, Any]:
-    """What the list of riffs says of one."""
-    return {
-        "notes": len(riff.notes),
-        "pins": sum(note.pinned for note in riff.notes) - len(places_as_written(riff)),
-        "duration_sec": _duration_sec(riff),
-        "mode": _mode_words(riff),
-        "opening": _opening(riff),
-        "unsure": sum(note.unsure for note in riff.notes),
-    }
-
-
-def _opening(riff: Riff) -> dict[str, Any]:
-    """The notes of the first bar, or of the first two seconds: share of it, string, fret."""
-    beat = riff.rhythm is not None and all(note.onset_beat is not None for note in riff.notes)
-    length = riff.rhythm.meter[0] if beat and riff.rhythm is not None else 2.0
-    whens = [note.onset_beat if beat else note.onset_sec for note in riff.notes]
-    first = min((when for when in whens if when is not None), default=0.0)
-    start = max(0.0, first // length * length) if beat else first
-    return {
-        "strings": len(riff.instrument.open_midi),
-        "notes": [
-            [round((when - start) / length, 3), note.string, note.fret]
-            for note, when in zip(riff.notes, whens, strict=True)
-            if when is not None and start <= when < start + length and note.string is not None
-        ],
-    }
-
-
-def _mode_words(riff: Riff) -> str:
-    """The mode as the page names it; one that is not sure is not stated as a fact."""
-    from theory import sureness_level
-
-    mode = (riff.theory or {}).get("mode") or {}
-    name = " ".join(str(mode[key]) for key in ("tonic", "name") if mode.get(key))
-    confidence = mode.get("confidence")
-    if mode.get("candidates"):
-        return "mode not told"
-    if not name or not isinstance(confidence, int | float):
-        return name
-    doubt = {"leading": "probably ", "guess": "a guess: "}
-    return doubt.get(sureness_level(confidence), "") + name
-
-
-def _duration_sec(riff: Riff) -> float:
-    end = max((note.offset_sec for note in riff.notes), default=0.0)
-    return max(end, (riff.source.duration_sec or 0.0) if riff.source else 0.0)

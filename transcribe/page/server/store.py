@@ -20,11 +20,12 @@ import time
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from transcribe.core.errors import FormatError, HandspanError, why_not_written
 from transcribe.core.files import SOUND_SUFFIXES
 from transcribe.formats import SUFFIXES
+from transcribe.formats.lesson_document import LESSON_SUFFIX
 from transcribe.library.revisions import hold, own_folder, read_revision, replace
 from transcribe.library.riff_files import RIFF_SUFFIX, sweep_parts
 
@@ -47,7 +48,7 @@ _MAX_NAME_BYTES = 220  # of a name that another is put before
 # Names that are given here or in `jobs`; nothing else is ever deleted.
 _INCOMING = re.compile(r"[0-9a-f]{24}(\.[a-z0-9]{1,9}){1,2}|[0-9a-f]{16}")
 _CACHED = re.compile(r"[0-9a-f]{24}\.[a-z]{1,8}")
-_REMOVED = re.compile(rf"\d+-(.+){re.escape(RIFF_SUFFIX)}")
+_REMOVED = re.compile(rf"\d+-(.+)({re.escape(RIFF_SUFFIX)}|{re.escape(LESSON_SUFFIX)})")
 
 
 class NotHereError(HandspanError):
@@ -56,7 +57,7 @@ class NotHereError(HandspanError):
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One riff document: its opaque id, its name and where it lies."""
+    """One riff or lesson document: its opaque id, its name and where it lies."""
 
     id: str
     name: str
@@ -104,10 +105,17 @@ class Store:
 
     def entries(self) -> list[Entry]:
         """Every riff document of the folder, by name."""
+        return self._documents(RIFF_SUFFIX)
+
+    def lessons(self) -> list[Entry]:
+        """Every lesson document of the folder, by name."""
+        return self._documents(LESSON_SUFFIX)
+
+    def _documents(self, suffix: str) -> list[Entry]:
         found = []
         for item in self._files():
-            if item.name.endswith(RIFF_SUFFIX) and len(item.name) > len(RIFF_SUFFIX):
-                name = item.name[: -len(RIFF_SUFFIX)]
+            if item.name.endswith(suffix) and len(item.name) > len(suffix):
+                name = item.name[: -len(suffix)]
                 found.append(Entry(_id_of(item.name), name, Path(item.path)))
         return sorted(found, key=lambda entry: entry.name.casefold())
 
@@ -117,6 +125,22 @@ class Store:
             if entry.id == riff_id:
                 return entry
         raise NotHereError("That riff is not in the folder any more; go back to the list.")
+
+    def lesson(self, lesson_id: str) -> Entry:
+        """The lesson with ``lesson_id``. Raises NotHereError where there is none."""
+        for entry in self.lessons():
+            if entry.id == lesson_id:
+                return entry
+        raise NotHereError("That lesson is not in the folder any more; go back to the list.")
+
+    def below(self, relative: str) -> Path | None:
+        """The file that a lesson names, from the folder; None where it is hidden or by a link."""
+        path = self.folder
+        for step in PurePosixPath(relative).parts:
+            path = path / step
+            if step.startswith(".") or path.is_symlink():
+                return None
+        return path if is_own_file(path) else None
 
     def take_path(self, file: str | None) -> Path | None:
         """The recording called ``file``, if it lies in the folder itself."""
@@ -132,13 +156,18 @@ class Store:
         return self.incoming / f"{secrets.token_hex(12)}{suffix}"
 
     @contextlib.contextmanager
-    def new_name(self, wanted: str) -> Iterator[str]:
-        """A free NAME for a riff and its take, held while the files are put in place."""
+    def new_name(self, wanted: str, *, parts: bool = False) -> Iterator[str]:
+        """A free NAME for a riff and its take, held while the files are put in place.
+
+        With ``parts``, NAME-A and all that begins so is free too.
+        """
         with hold(self.folder):
             taken = {item.name.split(".", 1)[0].casefold() for item in os.scandir(self.folder)}
             name = base = clean_name(wanted)
             number = 2
-            while name.casefold() in taken:
+            while name.casefold() in taken or (
+                parts and any(one.startswith(f"{name}-".casefold()) for one in taken)
+            ):
                 name = f"{base}-{number}"
                 number += 1
             yield name
@@ -169,10 +198,10 @@ class Store:
         return Entry(_id_of(document.name), name, document)
 
     def remove(self, entry: Entry) -> str:
-        """Put a riff document aside, under ``removed`` in the hidden folder; a key to it."""
+        """Put a document aside, under ``removed`` in the hidden folder; a key to it."""
         kept = self.put_aside(entry.path)
         if kept is None:
-            raise NotHereError("That riff is not in the folder any more; go back to the list.")
+            raise NotHereError(f"{entry.name} is not in the folder any more; go back to the list.")
         return _id_of(kept.name)
 
     def put_aside(self, path: Path) -> Path | None:
@@ -190,7 +219,7 @@ class Store:
         return None
 
     def put_back(self, key: str) -> Entry:
-        """The riff that `remove` put aside under ``key``, in the folder again.
+        """The document that `remove` put aside under ``key``, in the folder again.
 
         Raises
         ------
@@ -202,14 +231,14 @@ class Store:
             for kept in removed.iterdir():
                 match = _REMOVED.fullmatch(kept.name)
                 if match and _id_of(kept.name) == key and is_own_file(kept):
-                    base = match.group(1)
-                    path, number = self.folder / f"{base}{RIFF_SUFFIX}", 2
+                    base, suffix = match.groups()
+                    path, number = self.folder / f"{base}{suffix}", 2
                     while path.exists() or path.is_symlink():
-                        path = self.folder / f"{base}-{number}{RIFF_SUFFIX}"
+                        path = self.folder / f"{base}-{number}{suffix}"
                         number += 1
                     os.replace(kept, path)
-                    return Entry(_id_of(path.name), path.name[: -len(RIFF_SUFFIX)], path)
-        raise NotHereError("That riff was put back already, or is gone from .handspan/removed.")
+                    return Entry(_id_of(path.name), path.name[: -len(suffix)], path)
+        raise NotHereError("That was put back already, or is gone from .handspan/removed.")
 
     def cached(self, key: str, suffix: str) -> Path:
         """Where the thing made from ``key`` (a digest or the like) is kept."""
@@ -261,7 +290,7 @@ def _id_of(filename: str) -> str:
 def clean_name(wanted: str) -> str:
     """A file name of letters, digits and hyphens that resembles ``wanted``; never empty."""
     stem = wanted.replace("\\", "/").rsplit("/", 1)[-1]
-    for suffix in (RIFF_SUFFIX, ".tab.txt"):
+    for suffix in (RIFF_SUFFIX, LESSON_SUFFIX, ".tab.txt"):
         if stem.lower().endswith(suffix):
             stem = stem[: -len(suffix)]
             break

@@ -101,14 +101,19 @@ export async function bytes(path) {
 }
 
 /**
- * Send a file. `settings` goes along as it is; `check` names the riff to hold it against.
+ * Send a file. `settings` goes along as it is; `check` names the riff to hold it against; `split`
+ * makes a lesson of it.
  * @param {Blob} file @param {string} name
- * @param {{settings?: object, check?: string|null, signal?: AbortSignal}} options
+ * @param {{settings?: object, check?: string|null, split?: boolean, signal?: AbortSignal}} options
  */
-export async function upload(file, name, { settings = {}, check = null, signal } = {}) {
+export async function upload(
+  file,
+  name,
+  { settings = {}, check = null, split = false, signal } = {},
+) {
   const query = check ? `?check=${encodeURIComponent(check)}` : "";
   return answer(
-    await reach(`/api/takes${query}`, {
+    await reach(split ? "/api/sessions" : `/api/takes${query}`, {
       method: "POST",
       headers: {
         "content-type": "application/octet-stream",

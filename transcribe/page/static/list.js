@@ -19,6 +19,7 @@ export class RiffList {
     this.refresh = refresh;
     this.example = example;
     this.riffs = [];
+    this.lessons = [];
     this.search = h("input", { type: "search", autocomplete: "off", oninput: () => this.fill() });
     const order = recall("order", "name");
     this.order = h(
@@ -43,8 +44,9 @@ export class RiffList {
     this.element = h("div", { class: "contents" }, this.finding, this.rows);
   }
 
-  show(riffs) {
+  show(riffs, lessons = []) {
     this.riffs = riffs;
+    this.lessons = lessons;
     this.finding.hidden = riffs.length < MANY;
     if (this.finding.hidden) this.search.value = "";
     this.fill();
@@ -57,7 +59,7 @@ export class RiffList {
     }
     const words = this.search.value.toLowerCase().split(/\s+/).filter(Boolean);
     const about = (riff) =>
-      `${riff.name} ${printed(riff.mode || "")} ${riff.mode || ""}`.toLowerCase();
+      `${riff.name} ${printed(riff.mode || "")} ${riff.mode || ""} ${this.taughtIn(riff)}`.toLowerCase();
     const found = this.riffs
       .filter((riff) => words.every((word) => about(riff).includes(word)))
       .sort(ORDERS[this.order.value][1]);
@@ -72,7 +74,7 @@ export class RiffList {
         : h(
             "p",
             { class: "quiet", role: "status" },
-            "No riff here has these words in its name or mode.",
+            "No riff here has these words in its name, mode or lesson.",
           ),
     );
   }
@@ -125,6 +127,7 @@ export class RiffList {
       riff.unsure ? `${riff.unsure} unsure` : "",
       riff.pins ? plural(riff.pins, "pin") : "",
       clock(riff.duration_sec),
+      this.taughtIn(riff),
     ];
     return [
       opening(riff.opening),
@@ -137,6 +140,14 @@ export class RiffList {
       play,
       this.more(riff),
     ];
+  }
+
+  /** The lessons that a riff is a part of, in words. */
+  taughtIn(riff) {
+    const titles = this.lessons
+      .filter((lesson) => lesson.parts?.some((part) => part.riff === riff.id))
+      .map((lesson) => lesson.title);
+    return titles.length ? `in ${titles.join(", ")}` : "";
   }
 
   /** What is seldom wanted, behind one control. */
@@ -174,7 +185,7 @@ export class RiffList {
   async remove(riff) {
     const sure = await ask(
       `Remove ${riff.name}?`,
-      "The document goes to the hidden folder .handspan/removed; the recording stays where it is.",
+      `The document goes to the hidden folder .handspan/removed; the recording stays where it is.${this.taughtIn(riff) ? ` It is a part ${this.taughtIn(riff)}, which will miss it.` : ""}`,
       [
         ["Keep it", null],
         ["Remove", true, true],
@@ -243,7 +254,7 @@ async function soundOf(riffId) {
 }
 
 /** The first bar as a small picture of its tab. */
-function opening(first) {
+export function opening(first) {
   const [wide, tall, edge] = [120, 58, 7];
   const gap = (tall - 2 * edge) / Math.max(1, first.strings - 1);
   const y = (string) => edge + gap * (string - 1);

@@ -43,22 +43,27 @@ async function route() {
   const mine = ++turn;
   await enter().catch(() => {}); // without a server the view says so
   if (mine !== turn) return;
-  const match = /^#riff=([0-9a-f]{12})$/.exec(location.hash);
+  const match = /^#(riff|lesson)=([0-9a-f]{12})(?:&lesson=([0-9a-f]{12}))?$/.exec(location.hash);
   leave();
   leave = () => {};
   clearNotices();
   const main = document.getElementById("main");
   try {
-    const show = match ? (await import("./riff.js")).showRiff : showShelf;
+    const show =
+      match?.[1] === "lesson"
+        ? (await import("./lesson.js")).showLesson
+        : match
+          ? (await import("./riff.js")).showRiff
+          : showShelf;
     if (mine !== turn) return;
-    const left = await show(main, match ? match[1] : null);
+    const left = await show(main, match?.[2], match?.[3]);
     if (mine !== turn) {
       left?.();
       return;
     }
     leave = left || (() => {});
-    // A riff begins at its top; the list is where it had been read to.
-    if (mine > 1) window.scrollTo(0, match ? 0 : shelfTop);
+    // A riff begins at its top; the list is where it had been read to, and a lesson sees to itself.
+    if (mine > 1 && match?.[1] !== "lesson") window.scrollTo(0, match ? 0 : shelfTop);
   } catch (error) {
     if (mine !== turn) return;
     put(
@@ -67,7 +72,7 @@ async function route() {
         "p",
         { class: "quiet" },
         "Nothing to show here. ",
-        h("a", { href: "#" }, "Go to the list of riffs."),
+        h("a", { href: "#" }, "Go to the list."),
       ),
     );
     notice(error.message, { kind: "error" });

@@ -28,15 +28,16 @@ import { Work } from "./work.js";
 const LOOKS_SEC = 2;
 const SIGHT = 24; // pixels kept free around the chosen note (chosen by eye)
 
-export async function showRiff(main, riffId) {
-  const view = new RiffView(main, await get(`/api/riffs/${riffId}`));
+export async function showRiff(main, riffId, lessonId) {
+  const view = new RiffView(main, await get(`/api/riffs/${riffId}`), lessonId);
   view.begin();
   return () => view.leave();
 }
 
 class RiffView {
-  constructor(main, data) {
+  constructor(main, data, lessonId = null) {
     this.main = main;
+    this.lessonId = lessonId; // that the riff was opened from
     main.riff = this;
     this.data = data;
     this.queue = Promise.resolve();
@@ -131,7 +132,7 @@ class RiffView {
             }),
           { once: true },
         );
-      location.hash = `#riff=${made.riff}`;
+      location.hash = `#riff=${made.riff}${this.lessonId ? `&lesson=${this.lessonId}` : ""}`;
     } catch (error) {
       notice(error.message, { kind: "error", key: "edit" });
     }
@@ -177,6 +178,7 @@ class RiffView {
       document.getElementById("crumbs"),
       h("a", { href: "#" }, "Riffs"),
       h("span", { "aria-hidden": "true" }, " / "),
+      this.lessonId ? this.wayBack() : null,
       h("span", { "aria-current": "page" }, this.data.name),
     );
 
@@ -319,6 +321,17 @@ class RiffView {
     import("./sheet.js").then((sheet) => {
       this.sheet = sheet;
     });
+  }
+
+  /** To the lesson that this riff was opened from. */
+  wayBack() {
+    const back = h("a", { href: `#lesson=${this.lessonId}` }, "The lesson");
+    get(`/api/lessons/${this.lessonId}`)
+      .then((lesson) => {
+        back.textContent = lesson.title || lesson.name;
+      })
+      .catch(() => {});
+    return [back, h("span", { "aria-hidden": "true" }, " / ")];
   }
 
   tabKey(event, name) {

@@ -2,6 +2,7 @@
 
 import { get, post } from "./api.js";
 import { control, h, noMicrophone, notice, put, say } from "./dom.js";
+import { isLesson, LessonList } from "./lessons.js";
 import { RiffList } from "./list.js";
 import { clock } from "./music.js";
 import { Work } from "./work.js";
@@ -26,12 +27,36 @@ export async function showShelf(main) {
         return work.follow(job);
       }),
   });
-  refreshShown = async () => list.show((await get("/api/shelf")).riffs);
-  const bring = (file, name, alone) => {
+  const riffs = h(
+    "section",
+    { "aria-labelledby": "list-title" },
+    h("h2", { id: "list-title" }, "What is here"),
+    list.element,
+  );
+  const lessons = new LessonList({
+    refresh: () => refreshShown(),
+    split: (file) => bring(file, file.name, true, { split: true }),
+  });
+  const show = (found) => {
+    list.show(found.riffs, found.lessons);
+    lessons.show(found.lessons, found.riffs);
+    // Where there are lessons they stand before the riffs that they are made of.
+    if (found.lessons.length) riffs.before(lessons.element);
+    else riffs.after(lessons.element);
+  };
+  refreshShown = async () => show(await get("/api/shelf"));
+  const bring = (file, name, alone, options = {}) => {
     put(troubles);
+    const begun = (id) => followed.add(id);
     return follow(name, alone, (work) =>
-      work.send(file, name, { settings: settings.values(), begun: (id) => followed.add(id) }),
+      work.send(file, name, { settings: settings.values(), begun, ...options }),
     );
+  };
+  /** A long recording may be a whole lesson: that is asked first. */
+  const bringFiles = async (files) => {
+    const split = files.length === 1 && (await isLesson(files[0]));
+    if (split === null) return;
+    for (const file of files) bring(file, file.name, files.length === 1, { split });
   };
   const followed = new Set();
   const follow = async (name, alone, begin) => {
@@ -40,7 +65,8 @@ export async function showShelf(main) {
     try {
       const made = await begin(work);
       say(`${made.name} is ready.`);
-      if (alone && !location.hash.startsWith("#riff=")) location.hash = `#riff=${made.riff}`;
+      if (alone && !/^#(riff|lesson)=/.test(location.hash))
+        location.hash = made.lesson ? `#lesson=${made.lesson}` : `#riff=${made.riff}`;
       else await refreshShown();
     } catch (error) {
       if (error.status !== 499)
@@ -55,24 +81,14 @@ export async function showShelf(main) {
   get("/api/jobs")
     .then(({ jobs }) => {
       for (const job of jobs.filter(
-        (each) => each.task === "read" && !each.about && !followed.has(each.id),
+        (each) => ["read", "split"].includes(each.task) && !each.about && !followed.has(each.id),
       ))
         follow(job.label, false, (work) => work.follow(job.id));
     })
     .catch(() => {});
-  const stopListening = dropOn(
-    document.body,
-    (files) => {
-      for (const file of files) bring(file, file.name, files.length === 1);
-    },
-    "Let go to bring it in",
-  );
-  const dropper = bringIn(
-    (files) => {
-      for (const file of files) bring(file, file.name, files.length === 1);
-    },
-    (blob) =>
-      bring(blob, `take-${new Date().toISOString().slice(0, 16).replace(/[T:]/g, "-")}.wav`, true),
+  const stopListening = dropOn(document.body, bringFiles, "Let go to bring it in");
+  const dropper = bringIn(bringFiles, (blob) =>
+    bring(blob, `take-${new Date().toISOString().slice(0, 16).replace(/[T:]/g, "-")}.wav`, true),
   );
 
   put(
@@ -90,15 +106,10 @@ export async function showShelf(main) {
         troubles,
         settings.element,
       ),
-      h(
-        "section",
-        { "aria-labelledby": "list-title" },
-        h("h2", { id: "list-title" }, "What is here"),
-        list.element,
-      ),
+      riffs,
     ),
   );
-  list.show(shelf.riffs);
+  show(shelf);
   return () => {
     stopListening();
     dropper.leave();

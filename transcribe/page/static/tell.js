@@ -149,7 +149,7 @@ export function differences(ours, theirs) {
 }
 
 /** What an answer that did not come says of the riff: a few words, and the way on. */
-export function whatIsLost(error) {
+export function whatIsLost(error, what = "riff") {
   if (error.status === 0)
     return [
       "Server gone",
@@ -163,9 +163,9 @@ export function whatIsLost(error) {
   if (error.status === 404)
     return [
       "File gone",
-      "The file of this riff is not in the folder any more: it was removed or renamed. Put it back and this window goes on, or go to the list of riffs.",
+      `The file of this ${what} is not in the folder any more: it was removed or renamed. Put it back and this window goes on, or go to the list.`,
     ];
-  return ["Not readable", `The file of this riff cannot be read now: ${error.message}`];
+  return ["Not readable", `The file of this ${what} cannot be read now: ${error.message}`];
 }
 
 /** Words with the names of keys in them, each in [brackets]. */

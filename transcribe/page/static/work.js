@@ -18,6 +18,8 @@ const STAGES = {
   sound: "Playing the strings",
   writing: "Writing",
   saving: "Saving",
+  "finding the parts": "Finding the parts",
+  "sound of the parts": "Playing the strings",
 };
 
 // Where each stage of reading a take begins and ends in the whole of it, by about how long it takes.
@@ -33,6 +35,19 @@ const WHOLE = {
   compare: [0.93, 0.98],
   saving: [0.98, 1],
 };
+
+// Splitting a lesson, in the same way.
+const SPLIT = {
+  reading: [0, 0.05],
+  tuning: [0.05, 0.1],
+  notes: [0.1, 0.55],
+  rhythm: [0.55, 0.6],
+  "finding the parts": [0.6, 0.85],
+  fingering: [0.85, 0.98],
+  saving: [0.98, 1],
+};
+
+const WHOLES = { read: WHOLE, compare: WHOLE, split: SPLIT };
 
 export function stageText(stage) {
   return STAGES[stage] || stage.charAt(0).toUpperCase() + stage.slice(1);
@@ -59,9 +74,7 @@ export class Work {
     const text = stageText(job.stage);
     this.stage.textContent = text;
     // One bar for the whole of the work; it never goes back.
-    const [from, to] = (job.task === "read" || job.task === "compare"
-      ? WHOLE[job.stage]
-      : null) || [0, 1];
+    const [from, to] = WHOLES[job.task]?.[job.stage] || [0, 1];
     const whole = job.stage === "waiting" ? 0 : from + (to - from) * job.share;
     this.bar.value = Math.max(this.bar.value || 0, whole);
     if (text !== this.lastSaid) {

@@ -9,7 +9,7 @@ import contextlib
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -310,6 +310,92 @@ def _make(
     (scratch / "made").write_bytes(riff_files.made(document, kind, FileForm()))
 
 
+def _split(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    settings: Mapping[str, Any],
+) -> dict[str, Any]:
+    """The parts of a recorded session: a lesson, its riffs by label, their sounds as files."""
+    from transcribe.core.errors import FormatError
+    from transcribe.formats import holds_notes
+    from transcribe.formats.lesson_document import to_json as lesson_to_json
+    from transcribe.lesson.lesson_files import cut_sound
+    from transcribe.lesson.split import split
+
+    _refuse_papers(path, shown)
+    if holds_notes(path):
+        raise FormatError(
+            f"{shown} holds notes and no sound, so it cannot be split into parts; bring it in as "
+            "a riff, and make a lesson of riffs"
+        )
+    given = options_of({key: settings.get(key) for key in ("tuning", "capo", "frets", "drone")})
+    copy = scratch / "session.wav"
+    found = split(
+        path,
+        title=Path(shown).stem,
+        max_sec=float(settings.get("max_sec", 3600)),
+        copy=copy,
+        progress=progress,
+        **given,
+    )
+    for part in found.lesson.parts:
+        assert part.take is not None
+        (scratch / f"{part.label}.flac").write_bytes(cut_sound(copy, part.take))
+    return {
+        "lesson": lesson_to_json(found.lesson),
+        "riffs": {label: to_json(riff) for label, riff in found.riffs.items()},
+        "left_out": len(found.left_out),
+    }
+
+
+def _hear_part(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    path: str,
+    shown: str,
+    lesson: Mapping[str, Any],
+    part: str,
+    number: int | None,
+    other: str | None,
+) -> dict[str, Any]:
+    """A part from another of its playings in the session, or joined with the part after it."""
+    del shown
+    from transcribe.formats.lesson_document import from_json as lesson_from_json
+    from transcribe.formats.lesson_document import to_json as lesson_to_json
+    from transcribe.lesson.lesson_files import hear_joined, hear_playing
+
+    document = lesson_from_json(lesson)
+    folder = Path(path).parent  # of the session
+    if other is not None:
+        heard = hear_joined(document, folder, part, other, progress=progress)
+    else:
+        heard = hear_playing(document, folder, part, number or 0, progress=progress)
+    (scratch / "sound").write_bytes(heard.sound)
+    return {"lesson": lesson_to_json(heard.lesson), "riff": to_json(heard.riff)}
+
+
+def _hand_out(
+    *,
+    scratch: Path,
+    progress: _Progress,
+    lesson: Mapping[str, Any],
+    riffs: Sequence[Mapping[str, Any]],
+) -> None:
+    """The handout of a lesson: ``made`` in the scratch folder."""
+    from transcribe.formats.lesson_document import from_json as lesson_from_json
+    from transcribe.lesson.handout import handout_html
+
+    progress("writing", 0.0)
+    text = handout_html(
+        lesson_from_json(lesson), [from_json(riff) for riff in riffs], progress=progress
+    )
+    (scratch / "made").write_bytes(text.encode("utf-8"))
+
+
 _PAPERS = (
     (b"%PDF-", "a PDF"),
     (b"\xff\xd8\xff", "a picture"),
@@ -391,5 +477,8 @@ TASKS: dict[str, Callable[..., Any]] = {
     "note": _note,
     "cost": _cost,
     "make": _make,
+    "split": _split,
+    "hear": _hear_part,
+    "handout": _hand_out,
 }
 """Every task that a job may name."""
