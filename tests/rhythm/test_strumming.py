@@ -74,3 +74,11 @@ def test_ways_of_strummed_takes_are_told_right() -> None:
     told = [right for row in rows for right in row["  where told"]]
     assert len(told) > 250
     assert np.mean(told) >= 0.95
+
+
+@pytest.mark.parametrize("seed", [7, 23, 55, 63])
+def test_a_held_pulse_and_one_in_threes_are_six_eighths_slow_and_fast(seed: int) -> None:
+    """Down, then down-up-down, at 146 to 272 eighths a minute: neither 3/4 nor triplets in 4/4."""
+    take = strum(seed)
+    assert take.meter == (6, 8)
+    assert measure(take)["meter"] == [1.0]
