@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Literal
 
 __all__ = [
@@ -143,12 +144,21 @@ class Instrument:
 
     def places(self, pitch_midi: int) -> tuple[tuple[int, int], ...]:
         """Every (string, fret) that sounds ``pitch_midi``, string 1 first."""
-        found = []
-        for string in range(1, len(self.open_midi) + 1):
-            fret = self.fret_of(string, pitch_midi)
-            if fret is not None:
-                found.append((string, fret))
-        return tuple(found)
+        return _places(self.open_midi, self.capo, self.frets, self.nut_frets, pitch_midi)
+
+
+@lru_cache(maxsize=4096, typed=True)
+def _places(
+    open_midi: tuple[int, ...],
+    capo: int,
+    frets: int,
+    nut_frets: tuple[int, ...],
+    pitch_midi: int,
+) -> tuple[tuple[int, int], ...]:
+    neck = Instrument(open_midi, capo, frets, nut_frets=nut_frets)
+    strings = range(1, len(open_midi) + 1)
+    found = ((string, neck.fret_of(string, pitch_midi)) for string in strings)
+    return tuple((string, fret) for string, fret in found if fret is not None)
 
 
 @dataclass(frozen=True, slots=True)

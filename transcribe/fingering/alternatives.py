@@ -160,7 +160,7 @@ def alternatives(
         if kind.lowest_position is not None:
             near = home_position(notes, instrument, pins, lowest=kind.lowest_position)
         span = min(200.0, max(40.0, hand.span_mm * kind.span))
-        solver = Solver(instrument, hand=Hand(span), weights=base.weights | dict(kind.weights))
+        solver = solver_for(instrument, Hand(span), kind.weights)
         # What the player asks is kept before what this kind asks.
         asked = (*also, *requests)
         solved = solver.solve(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from transcribe.core.riff import Instrument
 from transcribe.fingering.costs import PLACE
 from transcribe.fingering.hand import Hand, finger_choices, neck_mm, place_costs
 
-__all__ = ["FINGERS", "MAX_CANDIDATES", "Candidates", "Chooser", "Padded", "Places"]
+__all__ = ["FINGERS", "MAX_CANDIDATES", "NOWHERE", "Candidates", "Chooser", "Padded", "Places"]
 
 Places = tuple[tuple[int, int], ...]
 """The (string, fret) that one note may take, string from 1."""
@@ -55,9 +56,11 @@ class Candidates:
     nan where every string is open. ``uses``: (a, s), 1 where the string is played.
     ``finger_string``, ``finger_fret``: (a, 4), -1 where the finger is free. ``static``:
     (a, len(PLACE)). ``own``: (a,), the weighted sum of ``static``. ``in_reach``: whether a hand can
-    hold the notes together at all. ``padded``: the same for stacking. ``string_finger``:
-    (a, n), string and finger of each note as one number, `FINGERS` to a string. ``ways_fretted``,
-    ``ways_open``: the candidates that stop a string, and those that do not.
+    hold the notes together at all. ``padded``: the same for stacking. ``string_of``, ``place_of``:
+    (n, a), the string of each note, and its string and finger as one number, `FINGERS` to a string.
+    ``again``: (n, `FINGERS` * (s + 1), a), whether a note that had such a number would keep its
+    string but not its finger. ``ways_fretted``, ``ways_open``: the candidates that stop a string,
+    and those that do not. ``one_place``: whether they differ in their fingers alone.
     """
 
     strings: np.ndarray
@@ -73,9 +76,12 @@ class Candidates:
     own: np.ndarray
     in_reach: bool
     padded: Padded
-    string_finger: np.ndarray
+    string_of: np.ndarray
+    place_of: np.ndarray
+    again: np.ndarray
     ways_fretted: np.ndarray
     ways_open: np.ndarray
+    one_place: bool
 
     def __len__(self) -> int:
         return len(self.own)
@@ -105,10 +111,10 @@ class Chooser:
             choices = self._string_choices(allowed, float("inf"))
         rows = []
         for places in choices:
-            ways = []
-            for fingers in finger_choices(places):
-                costs, position = place_costs(places, fingers, self.instrument, self.hand)
-                ways.append((float(np.dot(costs, self.weights)), places, fingers, costs, position))
+            ways = [
+                (float(np.dot(costs, self.weights)), places, fingers, costs, position)
+                for fingers, costs, position in _ways(places, self.instrument, self.hand)
+            ]
             ways.sort(key=lambda way: way[0])
             several = len(places) > 1 and len(choices) > 1
             rows += ways[:_MAX_FINGERINGS] if several else ways
@@ -165,6 +171,9 @@ class Chooser:
         own = static @ self.weights
         fretted = ~np.isnan(position)
         opens = (fret == 0).sum(axis=1).astype(float)
+        place_of = (FINGERS * string + finger).T
+        had = np.arange(FINGERS * (strings + 1))[None, :, None]
+        again = (had // FINGERS == string.T[:, None, :]) & (had != place_of[:, None, :])
         hand = [fretted, np.where(fretted, position, 1.0), opens, static[:, 0], own]
         return Candidates(
             strings=string,
@@ -179,9 +188,12 @@ class Chooser:
             static=static,
             own=own,
             in_reach=in_reach,
-            string_finger=(FINGERS * string + finger).astype(np.int8),
+            string_of=np.ascontiguousarray(string.T),
+            place_of=place_of.astype(np.int8),
+            again=again,
             ways_fretted=np.flatnonzero(fretted),
             ways_open=np.flatnonzero(~fretted),
+            one_place=bool((string == string[0]).all()),
             padded=Padded(
                 notes=_padded(np.array([string.T, fret.T, finger.T]), np.int8),
                 fingers=_padded(np.array([finger_string.T, finger_fret.T]), np.int8),
@@ -190,8 +202,55 @@ class Chooser:
         )
 
 
+@lru_cache(maxsize=4096)
+def _ways(
+    places: Places, instrument: Instrument, hand: Hand
+) -> tuple[tuple[tuple[int, ...], np.ndarray, float | None], ...]:
+    """Every way to finger ``places``, its costs and its position; kept, whatever the weights."""
+    out = []
+    for fingers in finger_choices(places):
+        costs, position = place_costs(places, fingers, instrument, hand)
+        out.append((fingers, np.array(costs), position))
+    return tuple(out)
+
+
+def _nowhere() -> Candidates:
+    free = np.full((1, 4), -1, dtype=np.int64)
+    none = np.zeros((1, 0), dtype=np.int64)
+    hand = np.array([[0.0], [1.0], [0.0], [0.0], [0.0]])
+    return Candidates(
+        strings=none,
+        frets=none,
+        fingers=none,
+        position=np.full(1, np.nan),
+        fretted=np.zeros(1, dtype=bool),
+        uses=np.zeros((1, 0)),
+        finger_string=free,
+        finger_fret=free,
+        opens=np.zeros(1),
+        static=np.zeros((1, len(PLACE))),
+        own=np.zeros(1),
+        in_reach=True,
+        string_of=none.T,
+        place_of=none.T,
+        again=np.zeros((0, 0, 1), dtype=bool),
+        ways_fretted=np.zeros(0, dtype=np.int64),
+        ways_open=np.zeros(1, dtype=np.int64),
+        one_place=True,
+        padded=Padded(
+            notes=np.full((3, 0, MAX_CANDIDATES), -1, dtype=np.int8),
+            fingers=_padded(np.array([free.T, free.T]), np.int8),
+            hand=_padded(hand, np.float64),
+        ),
+    )
+
+
 def _padded(values: np.ndarray, kind: type) -> np.ndarray:
     """``values`` with their last axis, the candidates, filled up to `MAX_CANDIDATES` with -1."""
     out = np.full((*values.shape[:-1], MAX_CANDIDATES), -1, dtype=kind)
     out[..., : values.shape[-1]] = values
     return out
+
+
+NOWHERE = _nowhere()
+"""The one way to play no note: where the hand is before it was first placed."""

@@ -44,6 +44,10 @@ class Grip:
     finger_string: Array
     finger_fret: Array
 
+    def parts(self) -> tuple[Array, ...]:
+        """Its arrays in the order in which a grip is made of them."""
+        return self.placed, self.position, self.mm, self.finger_string, self.finger_fret
+
 
 HAND_COSTS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {

@@ -80,3 +80,13 @@ class Onset:
     """How much each note may decide about the melody over a drone, 0 to 1."""
     lane: int | None = None
     """The string beside the drone that the melody runs along."""
+
+    def copy(self) -> Onset:
+        """The same onset again, to be changed; it shares the lists."""
+        other = object.__new__(Onset)
+        for name in _FIELDS:
+            setattr(other, name, getattr(self, name))
+        return other
+
+
+_FIELDS = tuple(Onset.__dataclass_fields__)

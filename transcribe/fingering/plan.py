@@ -36,7 +36,8 @@ _RECENT_SEC = 1.6
 _ROUND_ONSETS = 6  # a figure goes round within so many onsets
 _LINE_ONSETS = 12  # looked at on either side, to tell whether single notes run
 _RUN_ONSETS = 6  # fewer are no line
-_PENTATONIC = frozenset({0, 3, 5, 7, 10})  # semitones of the minor form; the major has the same
+_PENTATONIC = (0, 3, 5, 7, 10)  # semitones of the minor form; the major has the same
+_PENTATONICS = [{(tonic + step) % 12 for step in _PENTATONIC} for tonic in range(12)]
 _BOX_PITCHES = 4  # so many pitch classes of the scale make a line on it
 _BOX_STEP = 3  # semitones from one note of the scale to the next, at most
 _BOX_BY_STEP = 0.5  # so large a share of the line goes by step; a figure through a chord leaps
@@ -127,9 +128,11 @@ def plan_onsets(
     found: list[Candidates] = []
     for group in outline.groups:
         group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
-        allowed = _as_asked(notes, group, allowed, over, pins, asked, chooser)
-        playable = _playable(notes, group, allowed, pins, chooser)
-        if len(playable) < len(group):
+        if asked.places:
+            allowed = _as_asked(notes, group, allowed, over, pins, asked, chooser)
+        candidates = chooser.candidates(tuple(allowed)) if group else None
+        if group and candidates is None:
+            playable = _playable(notes, group, allowed, pins, chooser)
             others = [notes[group[k]] for k in playable]
             unmet += [
                 _no_string_left(notes[i], others, pins, instrument)
@@ -137,7 +140,7 @@ def plan_onsets(
                 if k not in playable
             ]
             group, allowed = [group[k] for k in playable], [allowed[k] for k in playable]
-        candidates = chooser.candidates(tuple(allowed)) if group else None
+            candidates = chooser.candidates(tuple(allowed)) if group else None
         if candidates is None:
             continue
         if not candidates.in_reach:
@@ -182,14 +185,9 @@ def _owned(onset: Onset, own: _Own) -> Onset:
     """``onset`` with ``own``; itself, where it has that already."""
     if (onset.candidates, onset.pin, onset.position, onset.ring, onset.alike) == own:
         return onset
-    return dataclasses.replace(
-        onset,
-        candidates=own.candidates,
-        pin=own.pin,
-        position=own.position,
-        ring=own.ring,
-        alike=own.alike,
-    )
+    other = onset.copy()
+    other.candidates, other.pin, other.position, other.ring, other.alike = own
+    return other
 
 
 @dataclass(slots=True)
@@ -337,27 +335,29 @@ def _look_around(onsets: Sequence[Onset]) -> None:
     for last, onset in itertools.pairwise(onsets):
         onset.previous = last.notes
         onset.parallel = _parallel(last, onset)
+    ends = range(len(onsets) + _ROUND_ONSETS + 1)
+    lately = [set().union(*sets[max(0, end - _ROUND_ONSETS) : end]) for end in ends]
+    times = [onset.time_sec for onset in onsets]
     for t, onset in enumerate(onsets):
         low, high = max(0, t - _LINE_ONSETS), min(len(onsets), t + _LINE_ONSETS + 1)
         runs = high - low >= _RUN_ONSETS and sums[high] - sums[low] >= 0.8 * (high - low)
         onset.line = float(runs)
-        ahead = set().union(*sets[t + 1 : t + 1 + _ROUND_ONSETS])
+        ahead = lately[t + 1 + _ROUND_ONSETS]
         oldest = onset.notes[-1] - MEMORY + 1
         for n, pitch in enumerate(onset.pitches):
             if n in onset.droned:
                 continue
             seen = {pitch}
             for u in range(t - 1, max(-1, t - 1 - _RECENT_ONSETS), -1):
-                if onset.time_sec - onsets[u].time_sec > _RECENT_SEC:
+                if times[t] - times[u] > _RECENT_SEC:
                     break
-                before = set().union(*sets[max(0, u - _ROUND_ONSETS) : u])
                 for j, other in melody[u]:
                     if other in seen or j < oldest:
                         continue
                     seen.add(other)
                     apart = abs(other - pitch)
                     size = 0 if apart <= 2 else 1 if apart <= 4 else 2
-                    if other in ahead or pitch in before:
+                    if other in ahead or pitch in lately[u]:
                         onset.recent.append((n, j, size))
                     elif size and u < t - 1:
                         onset.recent.append((n, j, 2 + size))
@@ -391,7 +391,7 @@ def _mark_boxes(onsets: Sequence[Onset]) -> None:
 
 def _on_pentatonic(classes: set[int]) -> bool:
     """Whether some pentatonic scale holds all these pitch classes."""
-    return any({(c - tonic) % 12 for c in classes} <= _PENTATONIC for tonic in range(12))
+    return any(classes <= scale for scale in _PENTATONICS)
 
 
 def _pulls(
@@ -704,11 +704,10 @@ class _LookBack:
         pitch = self.notes[onset.notes[n]].pitch_midi
         if n in onset.droned:
             return None
-        best: tuple[float, int] | None = None
-        for back, group in enumerate(reversed(self.recent)):
-            for j in group:
-                if j < oldest:
-                    continue
-                rank = (abs(self.notes[j].pitch_midi - pitch) + 4.0 * back, j)
-                best = rank if best is None else min(best, rank)
-        return None if best is None else best[1]
+        ranked = [
+            (abs(self.notes[j].pitch_midi - pitch) + 4.0 * back, j)
+            for back, group in enumerate(reversed(self.recent))
+            for j in group
+            if j >= oldest
+        ]
+        return min(ranked)[1] if ranked else None

@@ -10,14 +10,13 @@ Inside this module strings count from 0.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from transcribe.core.riff import Instrument
-from transcribe.fingering.candidates import FINGERS, Candidates
+from transcribe.fingering.candidates import FINGERS, NOWHERE, Candidates
 from transcribe.fingering.costs import PLACE, RECENT
 from transcribe.fingering.hand import neck_mm
 from transcribe.fingering.moves import (
@@ -30,7 +29,7 @@ from transcribe.fingering.moves import (
     voice_moves,
 )
 from transcribe.fingering.onsets import MEMORY, Onset
-from transcribe.fingering.tables import BACK, MELODY, Moves, Pairs, Tables
+from transcribe.fingering.tables import BACK, MELODY, Known, Tables
 
 __all__ = ["Beam", "States", "Step", "off_position"]
 
@@ -38,6 +37,7 @@ _OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often o
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
 _KEPT_ONSETS = 2000  # a longer riff would take more than 2 MB a run
 _NOTHING = 1e-9  # two sums of the same costs differ by less
+_PLACES = MELODY + 1  # where the places of the last notes begin in the memory of a state
 _BLOCK = 128  # onsets whose tables are made together, and after which the states are kept
 
 
@@ -68,16 +68,15 @@ class _Front:
     """The ``k`` states that the search goes on from, as it looks them up in tables.
 
     ``cost``: (k,). ``hand``: the onset at which the hand last stopped a string, -1 before;
-    ``way``: its candidate there. ``strings``: (k, MEMORY + 1), the last one that of the melody
-    over a drone; where there is none, the number of strings. ``places``: (k, MEMORY), string and
-    finger as `Candidates.string_finger`.
+    ``way``: its candidate there. ``memory``: (k, 2 * MEMORY + 1), the strings of the last notes,
+    that of the melody over a drone, and string and finger of the last notes as
+    `Candidates.place_of`; where there is none, that of the string after the last.
     """
 
     cost: np.ndarray
     hand: np.ndarray
     way: np.ndarray
-    strings: np.ndarray
-    places: np.ndarray
+    memory: np.ndarray
 
     def like(self, other: _Front) -> np.ndarray | None:
         """The order in which these states are those of ``other``, at a cost of their own.
@@ -93,8 +92,7 @@ class _Front:
         for a, b in (
             (self.hand, other.hand),
             (self.way, other.way),
-            (self.strings, other.strings),
-            (self.places, other.places),
+            (self.memory, other.memory),
         ):
             if not np.array_equal(a[mine], b[theirs]):
                 return None
@@ -153,7 +151,11 @@ def off_position(frets: np.ndarray, position: int) -> np.ndarray:
 
 
 class Beam:
-    """Runs over the onsets of a riff for one instrument and table of weights."""
+    """Runs over the onsets of a riff for one instrument and table of weights.
+
+    With ``choices_only`` the costs of its steps may lack what is the same for every choice: the
+    search for fingers needs no costs of strings where all notes are held to their places.
+    """
 
     def __init__(
         self,
@@ -161,10 +163,13 @@ class Beam:
         weights: Mapping[str, float],
         *,
         width: int = 24,
+        choices_only: bool = False,
     ) -> None:
         self.instrument = instrument
         self.weights = dict(weights)
         self.width = width
+        self.choices_only = choices_only
+        self.known = Known()
         self._kept: list[_Run] = []
         self._mm = np.array(neck_mm(instrument))
         self.open = np.array(instrument.open_midi) + instrument.capo
@@ -194,17 +199,19 @@ class Beam:
         onsets = list(onsets)
         short = len(onsets) <= _KEPT_ONSETS
         kept, same, rest = self._most_alike(onsets) if short else (None, 0, len(onsets))
+        if kept and same == len(onsets) == len(kept.onsets):
+            return _trace(kept.back)
         at = same // _BLOCK * _BLOCK
         back = kept.back[:at] if kept else []
         fronts = kept.fronts[: at // _BLOCK] if kept else []
         front = kept.fronts[at // _BLOCK] if kept and at < len(kept.onsets) else self._front()
-        pairs: Pairs = {}
+        strings_count = not (self.choices_only and all(o.candidates.one_place for o in onsets))
         while at < len(onsets):
             if kept and at >= rest and self._joined(kept, at, front, back, fronts):
                 break
             fronts.append(front)
             block, before = onsets[at : at + _BLOCK], onsets[max(0, at - BACK) : at]
-            tables = Tables(self, block, before, pairs)
+            tables = Tables(self, block, before, strings_count)
             for t in range(len(tables.onsets)):
                 front = self._go_on(tables, t, at + t, front, onsets, back)
             at += _BLOCK
@@ -213,13 +220,13 @@ class Beam:
         return _trace(back)
 
     def _front(self) -> _Front:
-        strings = len(self.open)
+        memory = np.full((1, _PLACES + MEMORY), len(self.open), dtype=np.int8)
+        memory[:, _PLACES:] *= FINGERS
         return _Front(
             cost=np.zeros(1),
             hand=np.full(1, -1),
             way=np.zeros(1, dtype=np.int64),
-            strings=np.full((1, MELODY + 1), strings, dtype=np.int8),
-            places=np.full((1, MEMORY), FINGERS * strings, dtype=np.int8),
+            memory=memory,
         )
 
     def _most_alike(self, onsets: Sequence[Onset]) -> tuple[_Run | None, int, int]:
@@ -249,8 +256,7 @@ class Beam:
         more = float(front.cost[order[0]] - old.cost[0])
         back += [(p, c, cost + more) for p, c, cost in kept.back[at:]]
         fronts += [
-            _Front(f.cost + more, f.hand, f.way, f.strings, f.places)
-            for f in kept.fronts[at // _BLOCK :]
+            _Front(f.cost + more, f.hand, f.way, f.memory) for f in kept.fronts[at // _BLOCK :]
         ]
         return True
 
@@ -267,109 +273,83 @@ class Beam:
         onset = tables.onsets[t]
         cand = onset.candidates
         many = len(cand)
-        total = self._hand_costs(tables.moves[t], at, front, onset, onsets)
+        memory = front.memory
+        total = self._hand_costs(tables, t, at, front, onsets)
         total += tables.alone[t, :many]
-        if len(slots := tables.slots[t]):
-            rows = front.strings.take(slots, axis=1) + tables.rows[t]
-            total += tables.looks.take(rows, axis=0).sum(axis=1)[:, :many]
-        if len(slots := tables.finger_slots[t]):
-            rows = front.places.take(slots, axis=1) + tables.finger_rows[t]
-            total += tables.finger_looks.take(rows, axis=0).sum(axis=1)[:, :many]
-        if onset.struck or onset.shape_from:
-            for name, values in self.joint(front.strings, onset):
+        for n, looks in tables.links[t] if tables.strings_count else ():
+            slot, table = looks[0]
+            found = table.take(memory[:, slot], axis=0)
+            for slot, table in looks[1:]:
+                found += table.take(memory[:, slot], axis=0)
+            total += found.take(cand.string_of[n], axis=1)
+        if refinger := self.weights["refinger"]:
+            for n, j in onset.same:
+                had = memory[:, _PLACES + j % MEMORY]
+                total += refinger * cand.again[n].take(had, axis=0)
+        if tables.strings_count and (onset.struck or onset.shape_from):
+            for name, values in self.joint(memory, onset):
                 total += self.weights[name] * values
         total += front.cost[:, None]
         parents, choices, cost = self._kept_states(total, cand)
-        strings, places = front.strings[parents], front.places[parents]
+        memory = memory.take(parents, axis=0)
         for n, i in enumerate(onset.notes):
-            strings[:, i % MEMORY] = cand.strings[choices, n]
-            places[:, i % MEMORY] = cand.string_finger[choices, n]
+            memory[:, i % MEMORY] = cand.string_of[n].take(choices)
+            memory[:, _PLACES + i % MEMORY] = cand.place_of[n].take(choices)
         if onset.melody and onset.trust[onset.melody[-1]] == 1.0:
-            strings[:, MELODY] = cand.strings[choices, onset.melody[-1]]
+            memory[:, MELODY] = cand.string_of[onset.melody[-1]].take(choices)
         if len(cand.ways_open):
-            placed = cand.fretted[choices]
-            hand = np.where(placed, at, front.hand[parents])
-            way = np.where(placed, choices, front.way[parents])
+            placed = cand.fretted.take(choices)
+            hand = np.where(placed, at, front.hand.take(parents))
+            way = np.where(placed, choices, front.way.take(parents))
         else:
             hand, way = np.full(len(choices), at), choices
         back.append((parents, choices, cost))
-        return _Front(cost, hand, way, strings, places)
+        return _Front(cost, hand, way, memory)
 
     def _hand_costs(
         self,
-        moves: Mapping[int, Moves],
+        tables: Tables,
+        t: int,
         at: int,
         front: _Front,
-        onset: Onset,
         onsets: Sequence[Onset],
     ) -> np.ndarray:
         """What the moves of the hand to an onset cost, (k, a)."""
-        many = len(onset.candidates)
-        held = self.held(front.strings, onset) if onset.sounding and at else None
-        if at and not len(onsets[at - 1].candidates.ways_open):
-            table, more = moves[1]
-            total = table.take(front.way, axis=0)[:, :many]
-            if held is not None and more is not None:
-                total += held[:, None] * more.take(front.way, axis=0)[:, :many]
-            return total
-        total = np.empty((len(front.cost), many))
-        left = np.ones(len(front.cost), dtype=bool)
-        for back, (table, more) in moves.items():
-            here = np.flatnonzero(front.hand == at - back)
-            if not len(here):
-                continue
-            left[here] = False
-            total[here] = table[front.way[here], :many]
-            if held is not None and more is not None:
-                total[here] += held[here, None] * more[front.way[here], :many]
-        if left.any():
-            which = np.flatnonzero(left)
-            total[which] = self._singly(front, which, onset, onsets)
-        return total
-
-    def _singly(
-        self,
-        front: _Front,
-        which: np.ndarray,
-        onset: Onset,
-        onsets: Sequence[Onset],
-    ) -> np.ndarray:
-        """The costs of the hand for states whose hand was placed long ago, or never yet."""
-        states = self.start()
-        k = len(which)
-        position, since = np.full(k, np.nan), np.full(k, -np.inf)
-        fingers = np.full((2, k, 4), -1)
-        for row, state in enumerate(which):
-            if (hand := int(front.hand[state])) >= 0:
-                last, way = onsets[hand].candidates, int(front.way[state])
-                position[row], since[row] = last.position[way], onsets[hand].time_sec
-                fingers[:, row] = last.finger_string[way], last.finger_fret[way]
-        states = dataclasses.replace(
-            states,
-            cost=front.cost[which],
-            position=position,
-            fretted_sec=since,
-            finger_string=fingers[0],
-            finger_fret=fingers[1],
-            strings=front.strings[which],
-        )
-        total = np.zeros((k, len(onset.candidates)))
-        for name, values in self._moves(states, onset):
-            total += self.weights[name] * values
+        onset, held = tables.onsets[t], None
+        if onset.sounding and at:
+            # Where the strings do not count, all states have the same.
+            held = self.held(front.memory if tables.strings_count else front.memory[:1], onset)
+        total = np.empty((len(front.cost), len(onset.candidates)))
+        # Mostly all states placed the hand at the onset before.
+        lone = at > 0 and not len(onsets[at - 1].candidates.ways_open)
+        placed = {at - 1} if lone else set(front.hand.tolist())
+        for hand in placed:
+            way, rows = front.way, held
+            if len(placed) > 1:
+                here = np.flatnonzero(front.hand == hand)
+                way = way.take(here)
+                rows = held if held is None or len(held) == 1 else held.take(here)
+            table, more = tables.moves(t, onsets[hand] if hand >= 0 else None)
+            costs = table.take(way, axis=0)
+            if rows is not None and more is not None:
+                costs += rows[:, None] * more.take(way, axis=0)
+            if len(placed) == 1:
+                return costs
+            total[here] = costs
         return total
 
     def _kept_states(
         self, total: np.ndarray, cand: Candidates
     ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Which states go on to which candidates, at most ``width``, and what they cost then."""
-        count = len(total)
+        count, many = total.shape
         if not len(cand.ways_open):
             parents, choices = total.argmin(axis=0), cand.ways_fretted
         else:
             best = total[:, cand.ways_fretted].argmin(axis=0)
             parents = np.concatenate([best, np.tile(np.arange(count), len(cand.ways_open))])
             choices = np.concatenate([cand.ways_fretted, np.repeat(cand.ways_open, count)])
-        cost = total[parents, choices]
+        cost = total.take(parents * many + choices)
         if len(parents) > self.width:
             keep = np.argpartition(cost, self.width - 1)[: self.width]
             parents, choices, cost = parents[keep], choices[keep], cost[keep]
@@ -379,21 +359,63 @@ class Beam:
         """What each cost came to at every onset, weighted, when ``choices`` are played."""
         states = self.start()
         out = []
-        for onset, choice in zip(onsets, choices, strict=True):
+        moves = self._chosen_moves(onsets, choices)
+        for t, (onset, choice) in enumerate(zip(onsets, choices, strict=True)):
             cand = onset.candidates
-            costs = {
-                name: float(self.weights[name] * value)
-                for name, value in zip(PLACE, cand.static[choice], strict=True)
-                if value
-            }
-            for name, values in self.features(states, onset):
-                row = np.broadcast_to(values, (1, len(cand)))[0]
-                if row[choice]:
-                    costs[name] = costs.get(name, 0.0) + float(self.weights[name] * row[choice])
+            costs: dict[str, float] = {}
+
+            def add(name: str, value: float, costs: dict[str, float] = costs) -> None:
+                if value:
+                    costs[name] = costs.get(name, 0.0) + float(self.weights[name] * value)
+
+            for name, value in zip(PLACE, cand.static[choice].tolist(), strict=True):
+                add(name, value)
+            for name, every in moves.items():
+                add(name, every[t])
+            for name, values in self._but_moves(states, onset):
+                add(name, values[0, choice if values.shape[1] > 1 else 0])
             local = np.full((1, len(cand)), sum(costs.values()))
             states = self.follow(states, onset, local, np.array([0]), np.array([choice]))
             out.append(costs)
         return out
+
+    def _chosen_moves(
+        self, onsets: Sequence[Onset], choices: Sequence[int]
+    ) -> dict[str, list[float]]:
+        """The costs of `_moves` at every onset by name, not weighted, when ``choices`` are played.
+
+        All onsets are worked out at once.
+        """
+        ways = [(o.candidates.padded, c) for o, c in zip(onsets, choices, strict=True)]
+        # One more stands at the end for the hand before it was first placed.
+        hand = np.stack([*(p.hand[:3, c] for p, c in ways), NOWHERE.padded.hand[:3, 0]], axis=1)
+        fingers = np.stack(
+            [*(p.fingers[..., c] for p, c in ways), NOWHERE.padded.fingers[..., 0]], axis=2
+        )
+        last, strings = -1, dict[int, int]()
+        since: list[int] = []
+        held: list[bool] = []
+        for t, (onset, choice) in enumerate(zip(onsets, choices, strict=True)):
+            since.append(last)
+            held.append(any(self.open[strings[j]] != pitch for j, _, pitch in onset.sounding))
+            last = t if onset.candidates.fretted[choice] else last
+            strings |= zip(onset.notes, onset.candidates.strings[choice].tolist(), strict=True)
+        grips = Grip(hand[0] > 0, hand[1], self.neck(hand[1]), *fingers)
+        was = Grip(*(part[..., since] for part in grips.parts()))
+        parts = hand_moves(was, Grip(*(part[..., :-1] for part in grips.parts())), hand[2, :-1])
+        waits = [o.time_sec - onsets[u].time_sec for o, u in zip(onsets, since, strict=True)]
+        scales = {
+            "": np.ones(len(onsets)),
+            "rest": np.array([rested(o.rest_sec) for o in onsets]),
+            # A hand that was not placed before does not move.
+            "hurry": np.array([hurry(wait) for wait in waits]),
+            "box": np.array([float(o.box) for o in onsets]),
+            "held": np.array(held, dtype=float),
+        }
+        return {
+            name: (parts[part] * scales[scale]).tolist()
+            for name, (part, scale) in HAND_COSTS.items()
+        }
 
     def between(self, states: States, onset: Onset) -> np.ndarray:
         """Weighted costs of going from every state to every candidate, (k, a)."""
@@ -406,6 +428,10 @@ class Beam:
     def features(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
         """The costs between states and candidates by name, each to be broadcast to (k, a)."""
         yield from self._moves(states, onset)
+        yield from self._but_moves(states, onset)
+
+    def _but_moves(self, states: States, onset: Onset) -> Iterator[tuple[str, np.ndarray]]:
+        """The costs but those of `_moves`; the last axis has one place where all are alike."""
         yield from self._voices(states, onset)
         yield from self._recent(states, onset)
         yield from self._sounding(states, onset)

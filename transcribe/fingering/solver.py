@@ -89,7 +89,9 @@ class Solver:
         # Editors finger by other measures than they choose strings by: with the strings known,
         # the fingers are chosen again by weights of their own.
         self._finger_chooser = Chooser(instrument, hand, fingers) if fingers else None
-        self._finger_beam = Beam(instrument, fingers, width=_FINGER_BEAM) if fingers else None
+        self._finger_beam = (
+            Beam(instrument, fingers, width=_FINGER_BEAM, choices_only=True) if fingers else None
+        )
 
     def solve(
         self,
@@ -272,17 +274,24 @@ def _place_overtones(
 
 _REACH_FRETS = 4  # from any finger to a doubtful note beside it; common practice, no source
 
-_SOLVERS: dict[tuple[Instrument, Hand], Solver] = {}
-_MAX_SOLVERS = 8
+_SOLVERS: dict[tuple[Instrument, Hand, tuple[tuple[str, float], ...] | None], Solver] = {}
+_MAX_SOLVERS = 20  # two necks, each with the weights of all kinds of alternatives
 
 
-def solver_for(instrument: Instrument, hand: Hand) -> Solver:
-    """A solver with the shipped weights, kept so that solving again is quick."""
-    key = (dataclasses.replace(instrument, offset_cents=0.0, extra={}), hand)
+def solver_for(
+    instrument: Instrument, hand: Hand, changes: Mapping[str, float] | None = None
+) -> Solver:
+    """A solver with the shipped weights, kept so that solving again is quick.
+
+    With ``changes``, weights in place of those that are shipped, it chooses no fingers.
+    """
+    neck = dataclasses.replace(instrument, offset_cents=0.0, extra={})
+    key = (neck, hand, None if changes is None else tuple(sorted(changes.items())))
     if key not in _SOLVERS:
         while len(_SOLVERS) >= _MAX_SOLVERS:
             _SOLVERS.pop(next(iter(_SOLVERS)))
-        _SOLVERS[key] = Solver(instrument, hand=hand)
+        weights = None if changes is None else default_weights() | dict(changes)
+        _SOLVERS[key] = Solver(instrument, hand=hand, weights=weights)
     return _SOLVERS[key]
 
 
