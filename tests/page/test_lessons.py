@@ -503,6 +503,32 @@ def test_handout_is_looked_at_without_a_network(server: Server, open_page, taugh
     assert "Let &lt;i&gt;it&lt;/i&gt; ring." in text
 
 
+def test_handout_is_made_as_pdf(server: Server, open_page, taught) -> None:
+    """Read back by pypdf."""
+    pypdf = pytest.importorskip("pypdf")
+    lesson_id = taught(server, "printed", "A")
+    _edit(server, lesson_id, {"op": "note", "part": "A", "note": "Let it ring."})
+    page = _open(open_page, server, lesson_id)
+    page.get_by_label("Paper").select_option("letter")
+    with page.expect_download() as kept:
+        page.get_by_role("button", name="Save it (PDF)").click()
+    assert kept.value.suggested_filename == "printed.handout.pdf"
+    document = pypdf.PdfReader(kept.value.path())
+    text = "\n".join(one.extract_text() for one in document.pages)
+    assert "printed-A" in text
+    assert "Let it ring." in text
+    # Letter is 8.5 by 11 inches of 72 points (common practice, no source).
+    assert [float(side) for side in document.pages[0].mediabox[2:]] == [612, 792]
+    for odd in ({"kind": "docx"}, {"kind": "pdf", "paper": "a9"}):
+        assert server.ask("POST", f"/api/lessons/{lesson_id}/handout", odd)[0] == 422
+    riff = server.id_of("printed-A")
+    _, started, _ = server.ask("POST", f"/api/riffs/{riff}/make", {"kind": "handout-pdf"})
+    made = server.outcome(started["job"])["result"]
+    status, data, headers = server.ask("GET", made["url"])
+    assert (status, headers["content-type"]) == (200, "application/pdf")
+    assert data.startswith(b"%PDF-")
+
+
 def test_handout_is_answered_to_its_own_address_alone(server: Server, taught) -> None:
     lesson_id = taught(server, "sealed", "A")
     _, started, _ = server.ask("POST", f"/api/lessons/{lesson_id}/handout", {})
