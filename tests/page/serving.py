@@ -35,7 +35,7 @@ def _fork_servers() -> None:
     # The workers of all these servers are forked from one process.
     multiprocessing.set_forkserver_preload(["transcribe.page.worker.preload"])
     forkserver.ensure_running()
-    forkserver._forkserver.ensure_running = lambda: None  # type: ignore[attr-defined]
+    forkserver._forkserver.ensure_running = lambda: None  # type: ignore[attr-defined, method-assign]
     _imports()
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # nobody waits for them here
     for line in sys.stdin:
