@@ -118,7 +118,9 @@ def test_parts_form_and_words_are_read(look) -> None:
     assert page.inner_text(".form") == "Form: Intro, Main riff ×2, Verse, Lead, Main riff"
     assert page.locator(".part h2").all_inner_texts() == ["Intro", "Main riff", "Verse", "Lead"]
     assert page.locator("#part-1 .words").all_inner_texts() == ["Let it ring <all the way>."]
-    assert "A dorian; 114 bpm, 4/4; start at 60 bpm" in page.inner_text("#part-1 .facts")
+    assert "A dorian; 114 bpm, 4/4; " in page.inner_text("#part-1 .facts")
+    # The tempo to start from is the first of the practice plan.
+    assert page.inner_text("#part-1 .plan") == "Practise at 60 · 78 · 96 · 114 bpm"
     assert "loud sound can harm your hearing" in page.inner_text("#sound")
 
 
@@ -166,6 +168,38 @@ def test_a_part_plays_loops_and_goes_slower(look) -> None:
     page.get_by_role("button", name="Play Intro").click()
     page.wait_for_selector(".playing")
     page.wait_for_selector(".playing", state="detached", timeout=15_000)
+
+
+def test_a_tempo_of_the_plan_sets_the_speed(look) -> None:
+    page = look()
+    page.get_by_role("button", name="Intro at 96 bpm").click()
+    assert page.locator("#part-1 output").first.inner_text() == "84 %, 96 bpm"
+
+
+def test_the_pdf_has_the_drawing_of_the_page(look, handout) -> None:
+    """The same lines, letters and places, drawn in a browser and by the engine of the PDF."""
+    pytest.importorskip("dukpy")
+    from transcribe.lesson.page_drawing import lesson_svg
+
+    drawn = lesson_svg(_told(handout)["parts"], width_mm=222)
+    page = look()
+    read = """(svg) => {
+      const box = document.createElement("div");
+      if (typeof svg === "string") box.innerHTML = svg;
+      else box.append(svg.cloneNode(true));
+      return [...box.querySelectorAll("line, rect, circle, path, text")].map((each) => [
+        each.localName,
+        each.children.length ? "" : each.textContent,
+        ...[...each.attributes].map(({ name, value }) => `${name}=${value}`).sort(),
+      ]);
+    }"""
+    for number, part in enumerate(drawn["parts"], start=1):
+        of_page = page.locator(f"#part-{number} .on-paper svg").all()
+        assert len(of_page) == len(part["systems"])
+        for shown, svg in zip(of_page, part["systems"], strict=True):
+            assert shown.evaluate(read) == page.evaluate(read, svg)
+    for shown, grip in zip(page.locator("#grips svg").all(), drawn["grips"], strict=True):
+        assert shown.evaluate(read) == page.evaluate(read, grip["svg"])
 
 
 def test_one_part_plays_at_a_time_and_a_bar_is_counted_in(look) -> None:

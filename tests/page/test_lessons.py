@@ -379,23 +379,30 @@ def test_parts_are_dragged_into_order(server: Server, open_page, taught, touch: 
     page = _open(open_page, server, lesson_id, **kind)
     page.locator(".part").last.scroll_into_view_if_needed()
     handle = page.locator(".part-number").last.bounding_box()
-    above = page.locator(".part").nth(1).bounding_box()
     x, y = handle["x"] + 10, handle["y"] + 10
-    to = above["y"] + 20
     if touch:
         line = page.context.new_cdp_session(page)
-        for kind_of, at in (("touchStart", y), ("touchMove", (y + to) / 2), ("touchMove", to)):
-            points = [{"x": x, "y": at}]
+
+        def finger(kind_of: str, at: float | None) -> None:
+            points = [] if at is None else [{"x": x, "y": at}]
             line.send("Input.dispatchTouchEvent", {"type": kind_of, "touchPoints": points})
-        _expect(page.locator(".dragged")).to_have_count(1)
-        line.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+        press, go = lambda: finger("touchStart", y), lambda at: finger("touchMove", at)
+        let_go = lambda: finger("touchEnd", None)  # noqa: E731
     else:
         page.mouse.move(x, y)
-        page.mouse.down()
-        page.mouse.move(x, (y + to) / 2, steps=4)
-        page.mouse.move(x, to, steps=4)
-        _expect(page.locator(".comes-before")).to_have_count(1)
-        page.mouse.up()
+        press, go, let_go = page.mouse.down, lambda at: page.mouse.move(x, at), page.mouse.up
+    press()
+    go(y - 8)
+    go(y - 12)
+    # The rows are short meanwhile, and the part is still where the pointer is.
+    _expect(page.locator(".sorting .part-note:visible")).to_have_count(0)
+    box = page.locator(".dragged .part-number").bounding_box()
+    assert box["y"] - 2 <= y - 12 <= box["y"] + box["height"]
+    above = page.locator(".part").nth(1).bounding_box()
+    go(above["y"] + 10)
+    _expect(page.locator(".comes-before")).to_have_count(1)
+    let_go()
     _now(page, [f"{name}-A", f"{name}-C", f"{name}-B"])
     assert [part.label for part in _on_disk(server, lesson_id).parts] == ["A", "C", "B"]
 
@@ -494,6 +501,32 @@ def test_handout_is_looked_at_without_a_network(server: Server, open_page, taugh
     assert kept.value.suggested_filename == "handed.handout.html"
     text = Path(kept.value.path()).read_text("utf-8")
     assert "Let &lt;i&gt;it&lt;/i&gt; ring." in text
+
+
+def test_handout_is_made_as_pdf(server: Server, open_page, taught) -> None:
+    """Read back by pypdf."""
+    pypdf = pytest.importorskip("pypdf")
+    lesson_id = taught(server, "printed", "A")
+    _edit(server, lesson_id, {"op": "note", "part": "A", "note": "Let it ring."})
+    page = _open(open_page, server, lesson_id)
+    page.get_by_label("Paper").select_option("letter")
+    with page.expect_download() as kept:
+        page.get_by_role("button", name="Save it (PDF)").click()
+    assert kept.value.suggested_filename == "printed.handout.pdf"
+    document = pypdf.PdfReader(kept.value.path())
+    text = "\n".join(one.extract_text() for one in document.pages)
+    assert "printed-A" in text
+    assert "Let it ring." in text
+    # Letter is 8.5 by 11 inches of 72 points (common practice, no source).
+    assert [float(side) for side in document.pages[0].mediabox[2:]] == [612, 792]
+    for odd in ({"kind": "docx"}, {"kind": "pdf", "paper": "a9"}):
+        assert server.ask("POST", f"/api/lessons/{lesson_id}/handout", odd)[0] == 422
+    riff = server.id_of("printed-A")
+    _, started, _ = server.ask("POST", f"/api/riffs/{riff}/make", {"kind": "handout-pdf"})
+    made = server.outcome(started["job"])["result"]
+    status, data, headers = server.ask("GET", made["url"])
+    assert (status, headers["content-type"]) == (200, "application/pdf")
+    assert data.startswith(b"%PDF-")
 
 
 def test_handout_is_answered_to_its_own_address_alone(server: Server, taught) -> None:

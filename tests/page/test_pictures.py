@@ -116,6 +116,50 @@ def test_fingerings_are_cards_with_a_small_neck(
 # -- the take beside the riff
 
 
+def test_the_take_lies_under_each_line_of_the_tab(server: Server, open_page, compared) -> None:
+    riff_id = compared("under-lines")
+    page = open_page(server, riff_id, viewport={"width": 900, "height": 900})
+    _expect(page.locator("canvas.lane")).to_be_visible()
+    page.wait_for_selector(".tab .verdict")
+    page.evaluate("document.querySelector('main').riff.strip.zoom(1e-3)")
+    page.wait_for_function("document.querySelectorAll('.tab .note').length > 60")
+    in_strip = page.locator(".tab .verdict").count()
+    page.evaluate("document.querySelector('main').riff.strip.zoom(14)")
+    page.get_by_role("button", name="Tab in lines").click()
+    lanes = page.locator(".lines canvas.lane")
+    assert lanes.count() == page.locator(".lines svg.line").count() > 2
+    page.wait_for_function("document.querySelectorAll('.lines .note').length > 60")
+    # As in the strip: one mark for each string of a stroke that went wrong, and no more.
+    assert page.locator(".lines .verdict").count() == in_strip > 0
+    kept = json.loads((server.folder / "under-lines.check.json").read_text())
+    rights = [
+        (kept["notes"][row["reference"]][0], kept["played"][row["take"]][0])
+        for row in kept["comparison"]["notes"]
+        if row["verdict"] == "right" and row["take"] is not None and not row.get("again")
+    ]
+    assert len(rights) > 20
+    # Each note that was played lies under its figure, at the height of its pitch.
+    under = """([id, midi]) => {
+        const { lane, lines } = document.querySelector("main").riff.strip;
+        const figure = document.querySelector(`#note-${id}`);
+        const line = lines.lines.find((each) => each.svg.contains(figure));
+        const box = line.take.getBoundingClientRect();
+        const at = figure.querySelector(".knock").getBoundingClientRect();
+        const x = Math.round(at.left + at.width / 2 - box.left);
+        const y = Math.round(20 + 58 * (1 - (midi - lane.low) / (lane.high - lane.low)));
+        const { data } = line.take.getContext("2d").getImageData(x - 7, y - 1, 15, 3);
+        let inked = 0;
+        for (let k = 3; k < data.length; k += 4) inked += data[k] > 200;
+        return inked;
+    }"""
+    page.wait_for_function(f"(right) => ({under})(right) > 3", arg=rights[0])
+    missing = [right for right in rights if page.evaluate(under, list(right)) < 4]
+    assert not missing
+    page.click("#tab-check")
+    page.click("button:text-is('Clear the verdicts')")
+    _expect(lanes.first).to_be_hidden()
+
+
 def test_the_take_lies_under_the_tab_and_is_heard_at_the_same_place(
     server: Server, open_page, put, truth: Riff, mooring: Path
 ) -> None:

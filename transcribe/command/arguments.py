@@ -397,8 +397,8 @@ def _add_handout(commands: Any) -> None:
         commands,
         "handout",
         "practise:handout",
-        "write a lesson or a riff as one HTML file for students: tabs to read, hear and print",
-        "handspan handout harbour.lesson.json",
+        "write a lesson or a riff as one file for students: HTML to read, hear and print, or PDF",
+        "handspan handout harbour.lesson.json --pdf",
     )
     handout.add_argument(
         "source",
@@ -410,8 +410,17 @@ def _add_handout(commands: Any) -> None:
         "-o",
         "--output",
         type=Path,
-        metavar="FILE.html",
-        help="the file (NAME.handout.html beside the source)",
+        metavar="FILE",
+        help="the file (NAME.handout.html beside the source); one that ends in .pdf is a PDF",
+    )
+    handout.add_argument(
+        "--pdf", action="store_true", help="write NAME.handout.pdf; needs handspan[pdf]"
+    )
+    handout.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="what the PDF is for (a4)"
+    )
+    handout.add_argument(
+        "--fingers", action="store_true", help="write the fretting finger beside each note"
     )
     handout.add_argument("--title", default="", help="what stands over it (the lesson's own title)")
     _json_argument(handout)

@@ -123,12 +123,23 @@ def handout(args: argparse.Namespace, progress: Progress) -> int:
     is_lesson = args.source.name.endswith(LESSON_SUFFIX)
     source = read_lesson(args.source) if is_lesson else api.to_show(args.source)
     name = args.source.name.removesuffix(LESSON_SUFFIX) if is_lesson else riff_name(args.source)
-    path = args.output or args.source.parent / f"{name}.handout.html"
+    path = args.output or args.source.parent
     if path.is_dir():
-        path = path / f"{name}.handout.html"
+        path = path / f"{name}.handout.{'pdf' if args.pdf else 'html'}"
+    if args.pdf and path.suffix.lower() != ".pdf":
+        raise ParameterError(f"--pdf: {path} does not end in .pdf; name it so, or leave out --pdf")
     title = args.title or (getattr(source, "title", "") or name)
     replaced = path.exists()
-    write_handout(source, path, folder=args.source.parent, title=title, progress=progress)
+    write_handout(
+        source,
+        path,
+        folder=args.source.parent,
+        title=title,
+        fingers=args.fingers,
+        paper=args.paper,
+        say=progress.say,
+        progress=progress,
+    )
     size = path.stat().st_size
     progress.clear()
     if args.json:

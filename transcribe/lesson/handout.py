@@ -14,27 +14,31 @@ import base64
 import dataclasses
 import json
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from html import escape
-from itertools import groupby
 from pathlib import Path
-from typing import Any
 
-from transcribe.core.clock import Clock
-from transcribe.core.errors import ParameterError
 from transcribe.core.files import write_atomically
-from transcribe.core.instrument import tuning_name
 from transcribe.core.lesson import Lesson, LessonPart
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Riff, legato_sources
-from transcribe.core.score_place import bar_and_beat, counted_beats
-from transcribe.core.wording import sentence
-from transcribe.formats.document import to_json
-from transcribe.formats.notation import written_rhythm
+from transcribe.core.riff import Riff
 from transcribe.formats.tab.write import write_tab
-from transcribe.harmony import theory_report
+from transcribe.lesson.handout_content import (
+    CARE,
+    NECK_KEY,
+    PLAN_WORDS,
+    cautions_of,
+    form_steps,
+    neck_of_all,
+    part_data,
+    part_facts,
+    practice_tempi,
+    shown_parts,
+    stands_alone,
+    title_of,
+)
+from transcribe.lesson.handout_pdf import Paper, handout_pdf
 from transcribe.lesson.one_script import read_static, script_of
-from transcribe.lesson.part_riffs import in_bars, read_parts
+from transcribe.lesson.part_riffs import read_parts
 from transcribe.sound import render_riff
 from transcribe.sound.encoding import sound_bytes
 from transcribe.sound.rounds import CAUTION
@@ -48,10 +52,7 @@ MOST_BYTES = 1_500_000
 
 _SR = 22050
 _BIT_RATES = (64_000, 48_000, 40_000, 32_000, 24_000)  # the first that keeps the file small enough
-_AHEAD_SEC = 0.3  # of silence before a part, so that its first attack is whole
 _TEXT_WIDTH = 60  # columns of a tab as text, which a telephone shows when it is turned
-_NEEDED = ("rhythm", "instrument", "drone", "notes", "marks")
-_NEEDED_THEORY = ("mode", "loop", "chords", "ways", "scale")
 
 
 def write_handout(
@@ -60,19 +61,29 @@ def write_handout(
     *,
     folder: str | os.PathLike[str] = ".",
     title: str = "",
+    fingers: bool = False,
+    paper: Paper = "a4",
+    say: Callable[[str], None] | None = None,
     progress: Progress | None = None,
 ) -> None:
-    """Write the handout of a lesson, or of a riff alone: one HTML file that brings all it needs.
+    """Write the handout of a lesson, or of a riff alone: one file that brings all it needs.
 
     Parameters
     ----------
     source : Lesson or Riff
     path : path
-        The HTML file. One that is there is replaced, whole or not at all.
+        The file: a PDF where it ends in ``.pdf``, else HTML. One that is there is replaced, whole
+        or not at all.
     folder : path
         Where the lesson document lies, from which its parts name their riffs.
     title : str
         What stands over it, instead of the lesson's own title.
+    fingers : bool
+        Whether the fretting finger stands at each note.
+    paper : {"a4", "letter"}
+        What the PDF is for; HTML is printed on any.
+    say : callable, optional
+        Called with a sentence where the font of the PDF lacks a sign.
     progress : callable, optional
         Called with the stage and its share.
 
@@ -85,7 +96,8 @@ def write_handout(
     FormatError
         If the riff of a part cannot be read, or the file cannot be written.
     ParameterError
-        If there is no part, or no note in one.
+        If there is no part, or no note in one; for a PDF, if what draws it is not installed
+        (``pip install 'handspan[pdf]'``).
 
     Examples
     --------
@@ -105,11 +117,20 @@ def write_handout(
     else:
         lesson = dataclasses.replace(source, title=title or source.title)
         riffs = read_parts(source, folder)
-    text = handout_html(lesson, riffs, progress=progress)
-    write_atomically(Path(path), text.encode("utf-8"))
+    if Path(path).suffix.lower() == ".pdf":
+        data = handout_pdf(lesson, riffs, fingers=fingers, paper=paper, say=say, progress=progress)
+    else:
+        data = handout_html(lesson, riffs, fingers=fingers, progress=progress).encode("utf-8")
+    write_atomically(Path(path), data)
 
 
-def handout_html(lesson: Lesson, riffs: Sequence[Riff], *, progress: Progress | None = None) -> str:
+def handout_html(
+    lesson: Lesson,
+    riffs: Sequence[Riff],
+    *,
+    fingers: bool = False,
+    progress: Progress | None = None,
+) -> str:
     """One HTML document for a lesson; ``riffs`` are the whole riffs of its parts, in order.
 
     Raises
@@ -117,19 +138,13 @@ def handout_html(lesson: Lesson, riffs: Sequence[Riff], *, progress: Progress | 
     ParameterError
         If the lesson has no parts, or one of them has no notes in its bars.
     """
-    if not lesson.parts:
-        raise ParameterError("the lesson has no parts yet; add one first")
-    shown = [
-        _with_theory(_in_part(part, riff)) for part, riff in zip(lesson.parts, riffs, strict=True)
-    ]
-    starts = [_start_sec(riff) - _AHEAD_SEC for riff in shown]
-    shown = [_moved(riff, -start) for riff, start in zip(shown, starts, strict=True)]
+    shown = shown_parts(lesson, riffs)
     sounds = []
     for k, riff in enumerate(shown):
         sounds.append(render_riff(riff, sr=_SR))
         if progress is not None:
             progress("sound of the parts", (k + 1) / len(shown))
-    parts = [_part_json(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)]
+    parts = [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)]
     body = _body(lesson, shown)
     style = "\n".join(read_static(name) for name in ("page.css", "print.css", "handout.css"))
     script = script_of("handout")
@@ -140,10 +155,13 @@ def handout_html(lesson: Lesson, riffs: Sequence[Riff], *, progress: Progress | 
     for made, y in zip(parts, sounds, strict=True):
         data = sound_bytes(y, sr=_SR, kind="mp3", bit_rate=rate)
         made["sound"] = "data:audio/mpeg;base64," + base64.b64encode(data).decode()
-    told = json.dumps({"parts": parts, "caution": CAUTION}, ensure_ascii=False)
+    told = json.dumps(
+        {"parts": parts, "caution": CAUTION, "neckKey": NECK_KEY, "fingers": fingers},
+        ensure_ascii=False,
+    )
     return _PAGE.format(
         policy=_POLICY,
-        title=escape(_title(lesson)),
+        title=escape(title_of(lesson)),
         style=style,
         body=body,
         data=told.replace("<", "\\u003c"),
@@ -151,116 +169,36 @@ def handout_html(lesson: Lesson, riffs: Sequence[Riff], *, progress: Progress | 
     )
 
 
-def _title(lesson: Lesson) -> str:
-    return lesson.title or " · ".join(part.shown_name for part in lesson.parts[:3])
-
-
-def _in_part(part: LessonPart, riff: Riff) -> Riff:
-    shown = in_bars(riff, part.bars)
-    if not shown.notes:
-        raise ParameterError(f"part {part.shown_name!r} has no notes in the bars that are shown")
-    return shown
-
-
-def _with_theory(riff: Riff) -> Riff:
-    if (riff.theory or {}).get("scale"):
-        return riff
-    return dataclasses.replace(riff, theory=theory_report(riff).as_document())
-
-
-def _start_sec(riff: Riff) -> float:
-    """Where the first bar that has a note begins, or that note where it comes earlier."""
-    first = min(note.onset_sec for note in riff.notes)
-    if riff.rhythm is None:
-        return first
-    per = riff.rhythm.meter[0]
-    beats = [note.onset_beat for note in riff.notes if note.onset_beat is not None]
-    if not beats:
-        return first
-    return min(first, Clock(riff.rhythm).sec((min(beats) + 1e-6) // per * per))
-
-
-def _moved(riff: Riff, sec: float) -> Riff:
-    """``riff`` with all its seconds later by ``sec``."""
-    notes = tuple(
-        dataclasses.replace(n, onset_sec=n.onset_sec + sec, offset_sec=n.offset_sec + sec)
-        for n in riff.notes
-    )
-    rhythm, drone, theory = riff.rhythm, riff.drone, riff.theory
-    if rhythm is not None:
-        rhythm = dataclasses.replace(
-            rhythm,
-            beats_sec=tuple(at + sec for at in rhythm.beats_sec),
-            downbeats_sec=tuple(at + sec for at in rhythm.downbeats_sec),
-        )
-    if drone is not None:
-        drone = dataclasses.replace(
-            drone, start_sec=drone.start_sec + sec, end_sec=drone.end_sec + sec
-        )
-    if theory is not None and theory.get("chords"):
-        chords = [
-            {**each, "start_sec": each["start_sec"] + sec, "end_sec": each["end_sec"] + sec}
-            for each in theory["chords"]
-        ]
-        theory = {**theory, "chords": chords}
-    return dataclasses.replace(riff, notes=notes, rhythm=rhythm, drone=drone, theory=theory)
-
-
-def _part_json(part: LessonPart, riff: Riff) -> dict[str, Any]:
-    """What the scripts draw and play of one part, in the form that the page gets a riff in."""
-    document = to_json(riff)
-    told = {key: document[key] for key in _NEEDED if document.get(key) is not None}
-    theory = document.get("theory") or {}
-    told["theory"] = {key: theory[key] for key in _NEEDED_THEORY if key in theory}
-    numbers = [
-        bar_and_beat(note.onset_beat, riff.rhythm.meter)[0]
-        for note in riff.notes
-        if riff.rhythm is not None and note.onset_beat is not None
-    ] or [0]
-    return {
-        "label": part.label,
-        "name": part.shown_name,
-        "start_bpm": part.start_bpm,
-        "document": told,
-        "bars": [
-            bar for bar in written_rhythm(riff) if min(numbers) <= bar["number"] <= max(numbers)
-        ],
-        "legato_from": legato_sources(riff.notes),
-        "unsure": [note.id for note in riff.notes if note.unsure],
-    }
-
-
 def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
     """Everything that can be read without a script."""
-    rows = [f"<h1>{escape(_title(lesson))}</h1>"]
-    same = _same_neck(riffs)
-    if same:
-        rows.append(f'<p class="facts">{escape(_printed(_capital(_neck_words(riffs[0]))))}</p>')
+    rows = [f"<h1>{escape(title_of(lesson))}</h1>"]
+    neck = neck_of_all(riffs)
+    if neck:
+        rows.append(f'<p class="facts">{escape(neck)}</p>')
+    anchors = {part.label: number for number, part in enumerate(lesson.parts, start=1)}
     if lesson.form:
-        names = {part.label: part.shown_name for part in lesson.parts}
-        rounds = [(label, len(list(run))) for label, run in groupby(lesson.form)]
         steps = ", ".join(
-            f'<a href="#part-{_anchor(lesson, label)}">{escape(names[label])}</a>'
+            f'<a href="#part-{anchors[part.label]}">{escape(part.shown_name)}</a>'
             + (f" ×{times}" if times > 1 else "")
-            for label, times in rounds
+            for part, times in form_steps(lesson)
         )
         rows.append(f'<p class="form">Form: {steps}</p>')
+    rows.append(f'<p class="hint">{PLAN_WORDS}</p>')
     rows.append('<section id="sound" aria-label="Sound" hidden></section>')
-    # A riff alone has its name over the page already.
-    alone = len(lesson.parts) == 1 and lesson.parts[0].shown_name == _title(lesson)
-    plain = ' class="unseen"' if alone else ""
+    plain = ' class="unseen"' if stands_alone(lesson) else ""
     for part, riff in zip(lesson.parts, riffs, strict=True):
-        anchor = _anchor(lesson, part.label)
+        anchor = anchors[part.label]
         text = write_tab(riff, width=_TEXT_WIDTH)
         rows += [
             f'<section class="part" id="part-{anchor}" aria-labelledby="name-{anchor}">',
             f'<h2 id="name-{anchor}"{plain}>{escape(part.shown_name)}</h2>',
-            f'<p class="facts">{_part_facts(part, riff, neck=not same)}</p>',
+            f'<p class="facts">{escape(part_facts(part, riff, neck=not neck))}</p>',
             *(f'<p class="words">{escape(line)}</p>' for line in part.note.splitlines() if line),
             *(
-                f'<p class="caution"><strong>Take care:</strong> {escape(sentence(remark))}</p>'
-                for remark in riff.cautions[:3]
+                f'<p class="caution"><strong>Take care:</strong> {escape(words)}</p>'
+                for words in cautions_of(riff)
             ),
+            *_practise_at(practice_tempi(part, riff)),
             '<div class="drawn"></div>',
             f'<details class="as-text" open><summary>As text</summary><pre tabindex="0" '
             f'role="region" aria-label="{escape(part.shown_name)} as text">{escape(text)}</pre>'
@@ -269,58 +207,15 @@ def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
         ]
     rows.append('<section id="grips" aria-label="Chords" hidden></section>')
     rows.append('<section id="scale" aria-label="Scale" hidden></section>')
-    rows.append(
-        '<p class="hint foot">All shapes are a suggestion for your own neck and hand. Warm up, '
-        "stop if it hurts, and ask your teacher or a clinician about pain that stays.</p>"
-    )
+    rows.append(f'<p class="hint foot">{CARE}</p>')
     return "\n".join(rows)
 
 
-def _anchor(lesson: Lesson, label: str) -> int:
-    return [part.label for part in lesson.parts].index(label) + 1
-
-
-def _same_neck(riffs: Sequence[Riff]) -> bool:
-    return len({(riff.instrument.open_midi, riff.instrument.capo) for riff in riffs}) == 1
-
-
-def _neck_words(riff: Riff) -> str:
-    """Tuning and capo."""
-    strings, capo = riff.instrument.open_midi, riff.instrument.capo
-    names = " ".join(pitch_name(midi) for midi in strings)
-    tuning = tuning_name(strings)
-    words = f"strings from the highest: {names}{f' ({tuning})' if tuning else ''}"
-    return words + (f"; capo at fret {capo}" if capo else "")
-
-
-def _part_facts(part: LessonPart, riff: Riff, *, neck: bool) -> str:
-    mode: Mapping[str, Any] = (riff.theory or {}).get("mode") or {}
-    facts = [_neck_words(riff)] if neck else []
-    if mode and not mode.get("candidates"):
-        facts.append(f"{mode['tonic']} {mode['name']}")
-    if riff.rhythm is not None:
-        meter = "/".join(map(str, riff.rhythm.meter))
-        per = counted_beats(riff.rhythm.meter)
-        dotted = " (dotted beats)" if per > 1 else ""
-        facts.append(f"{riff.rhythm.bpm / per:.0f} bpm{dotted}, {meter}")
-        if part.start_bpm:
-            facts.append(f"start at {part.start_bpm / per:.0f} bpm")
-    loop = (riff.theory or {}).get("loop") or {}
-    if loop.get("symbols"):
-        hint = " (implied)" if loop.get("implied") else ""
-        facts.append(f"chords: {' – '.join(loop['symbols'])}{hint}")
-    if riff.drone is not None:
-        facts.append(f"string {riff.drone.string} rings open as a drone")
-    return escape(_printed(_capital("; ".join(facts))))
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _printed(text: str) -> str:
-    """Sharps as they are printed."""
-    return text.replace("#", "♯")
+def _practise_at(tempi: Sequence[int]) -> list[str]:
+    if not tempi:
+        return []
+    steps = " · ".join(f'<span class="tempo">{tempo}</span>' for tempo in tempi)
+    return [f'<p class="plan">Practise at {steps} bpm</p>']
 
 
 _POLICY = (  # nothing is loaded: all that it needs is in the file

@@ -14,6 +14,7 @@ import contextlib
 import dataclasses
 import hashlib
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextvars import ContextVar
@@ -21,7 +22,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import islice
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
@@ -54,9 +55,8 @@ that says whether somebody talks or sings."""
 WEIGHTS = Path(__file__).with_name("weights.onnx")
 """The weights that ship."""
 
-_Made = TypeVar("_Made")
-
 _PIECE = 512  # frames a piece, about 12 s
+_AT_ONCE = 2  # pieces that are listened to at one time: each takes some 100 MB
 _OWN = 8  # pieces of a window
 _BESIDE = 2  # pieces before and after them that a window shows as well
 
@@ -266,23 +266,20 @@ def _listen(
     frames = feat.frame_count(y.size)
     if frames == 0 or reference <= 0.0:
         return
-    session, reach = _session(weights, _threads())
+    firsts = range(0, frames, piece_frames)
+    at_once = min(_threads(), len(firsts), _AT_ONCE)
+    session, reach = _session(weights, _threads() // at_once)
 
-    def see(first: int) -> tuple[np.ndarray, slice]:
-        """What the network looks at for the piece from ``first`` on, and where in it that lies."""
+    def listened(first: int) -> Activations:
         last = min(frames, first + piece_frames)
         low, high = max(0, first - reach), min(frames, last + reach)
         seen = feat.features(
             y, first=low, last=high, reference=reference, offset_cents=offset_cents
         )
-        return seen, slice(first - low, last - low)
-
-    done = 0
-    for seen, own in _one_ahead(see, range(0, frames, piece_frames)):
         with _memory_told():
             answer = session.run(None, {"features": seen[None]})[0][0]
-        answer = answer[:, own]
-        yield Activations(
+        answer = answer[:, first - low : last - low]
+        return Activations(
             onset=_share(answer[0]),
             sounding=_share(answer[1]),
             offset=_share(answer[2]),
@@ -290,23 +287,32 @@ def _listen(
             bend=answer[4],
             articulation=answer[articulation_rows()].transpose(1, 2, 0).astype(np.float16),
             voice=_share(answer[OUTPUTS - 1].mean(axis=-1)),
-            level=feat.middle_level(seen[:, own]).astype(np.float16),
+            level=feat.middle_level(seen[:, first - low : last - low]).astype(np.float16),
         )
-        done += own.stop - own.start
+
+    done = 0
+    for piece in _in_order(listened, firsts, at_once):
+        done += piece.frames
+        yield piece
         if progress is not None:
             progress("notes", done / frames)
 
 
-def _one_ahead(work: Callable[[int], _Made], given: Iterable[int]) -> Iterator[_Made]:
-    """``work`` of each of ``given``; the next is made while the caller looks at the last."""
-    with ThreadPoolExecutor(1) as aside:
-        coming: Future[_Made] | None = None
+def _in_order(
+    work: Callable[[int], Activations], given: Iterable[int], at_once: int
+) -> Iterator[Activations]:
+    """``work`` of each of ``given``, that of ``at_once`` of them in threads at one time."""
+    if at_once == 1:
+        yield from map(work, given)
+        return
+    with ThreadPoolExecutor(at_once) as threads:
+        begun: deque[Future[Activations]] = deque()
         for item in given:
-            ready, coming = coming, aside.submit(work, item)
-            if ready is not None:
-                yield ready.result()
-        if coming is not None:
-            yield coming.result()
+            begun.append(threads.submit(work, item))
+            if len(begun) > at_once:
+                yield begun.popleft().result()
+        while begun:
+            yield begun.popleft().result()
 
 
 def _joined(pieces: Sequence[Activations]) -> Activations:

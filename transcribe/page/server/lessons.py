@@ -36,6 +36,7 @@ from transcribe.page.server.jobs import Job, Jobs
 from transcribe.page.server.lesson_changes import MOST_PARTS, changed, part_of, short_text
 from transcribe.page.server.store import Entry, NotHereError, Store, is_own_file
 from transcribe.page.worker.process import error_text
+from transcribe.page.worker.settings import paper_of
 from transcribe.takes.plots import draw_progress
 
 __all__ = ["Lessons"]
@@ -345,15 +346,19 @@ class Lessons:
 
     # -- handing out -----------------------------------------------------------------------
 
-    def hand_out(self, lesson_id: str) -> Job | dict[str, Any]:
-        """Make the handout.
+    def hand_out(self, lesson_id: str, body: Mapping[str, Any]) -> Job | dict[str, Any]:
+        """Make the handout, as ``body["kind"]``: ``html`` or ``pdf``.
 
         Returns
         -------
         Job or dict
-            ``{"url": ..., "look": ...}``, to be kept and to be looked at, at once where it was made
-            before, else the job that makes it.
+            ``{"url": ...}``, of HTML with ``"look"``, an address where it can be looked at: at once
+            where it was made before, else the job that makes it.
         """
+        kind = body.get("kind", "html")
+        if kind not in ("html", "pdf"):
+            raise ParameterError(f"there is no handout as {kind!r}; choose html or pdf")
+        fingers, paper = body.get("fingers") is True, paper_of(body)
         entry = self._store.lesson(lesson_id)
         lesson, revision = read_with_revision(entry.path)
         riffs, revisions = [], []
@@ -366,23 +371,31 @@ class Lessons:
                 )
             riffs.append(riff_to_json(self._riff(path)))
             revisions.append(current_revision(path))
-        path = self._store.cached(f"lesson handout {revision} {revisions!r}", ".html")
+        look = f"{kind} {fingers} {paper if kind == 'pdf' else ''}"
+        path = self._store.cached(f"lesson handout {look} {revision} {revisions!r}", f".{kind}")
         if is_own_file(path):
             os.utime(path)
             return self._handed(path)
 
-        def finish(result: Any, scratch: Path) -> dict[str, Any]:
-            del result
+        def finish(result: list[str], scratch: Path) -> dict[str, Any]:
             os.replace(scratch / "made", path)
             self._store.trim_cache(max_bytes=self._cache_bytes)
-            return self._handed(path)
+            return self._handed(path) | {"said": result}
 
         titled = dataclasses.replace(lesson, title=lesson.title or entry.name)
-        arguments = {"lesson": to_json(titled), "riffs": riffs}
+        arguments = {
+            "lesson": to_json(titled),
+            "riffs": riffs,
+            "kind": kind,
+            "fingers": fingers,
+            "paper": paper,
+        }
         return self._jobs.start("handout", arguments, label=entry.name, finish=finish)
 
     def _handed(self, path: Path) -> dict[str, Any]:
         """Where a handout is; an address to look at it opens for nobody who was not given it."""
+        if path.suffix != ".html":
+            return {"url": f"/api/made/{path.stem}"}
         look = next((key for key, kept in self._previews.items() if kept == path), None)
         if look is None:
             look = secrets.token_urlsafe(18)

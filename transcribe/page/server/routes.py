@@ -179,8 +179,9 @@ class Api:
             return _Json({"error": str(error), "theirs": theirs}, 409)
 
     async def _hand_out(self, request: Request) -> Response:
-        made = await run_in_threadpool(self._service.lessons.hand_out, _lesson_id(request))
-        return _started(made)
+        body = await _body(request)
+        hand_out = self._service.lessons.hand_out
+        return _started(await run_in_threadpool(hand_out, _lesson_id(request), body))
 
     async def _look(self, request: Request) -> Response:
         """A handout in a frame of the page: `connection` has headers of its own for it."""
@@ -323,6 +324,7 @@ _KINDS = {
     ".musicxml": "application/vnd.recordare.musicxml+xml",
     ".jams": "application/json",
     ".html": "text/html; charset=utf-8",
+    ".pdf": "application/pdf",
 }
 
 

@@ -35,7 +35,7 @@ from transcribe.page.server.lessons import Lessons
 from transcribe.page.server.store import Entry, NotHereError, Store, clean_name, is_own_file
 from transcribe.page.worker.picture import describe
 from transcribe.page.worker.process import error_text
-from transcribe.page.worker.settings import number, practice_options
+from transcribe.page.worker.settings import number, paper_of, practice_options
 from transcribe.takes.plots import draw_progress
 
 __all__ = ["Service"]
@@ -53,6 +53,7 @@ _SUFFIXES = {
     "wav": ".wav",
     "hear": ".wav",
     "handout": ".html",
+    "handout-pdf": ".pdf",
     "practice": ".mp3",
 }
 
@@ -436,8 +437,10 @@ class Service:
         if kind == "hear":
             options["what"] = str(body.get("what"))
             options["frets"] = body.get("frets")
-        if kind == "handout":
+        if kind in ("handout", "handout-pdf"):
             options["title"] = entry.name
+        if kind == "handout-pdf":
+            options["paper"] = paper_of(body)
         if kind == "practice":
             options |= practice_options(body)
             if options["play"] == "take":

@@ -11,6 +11,7 @@ const FILES = [
   ["jams", ".jams", "JAMS"],
   ["riff", ".riff.json", "Riff document"],
   ["handout", ".handout.html", "Handout"],
+  ["handout-pdf", ".handout.pdf", "Handout as PDF"],
 ];
 
 const VOICES = [
@@ -33,7 +34,10 @@ export function awayPane(riff) {
   };
   const files = FILES.map(([kind, suffix, label]) => {
     const button = control(
-      { onclick: () => fetchFile(button, { kind }, `${riff.data.name}${suffix}`) },
+      {
+        onclick: () =>
+          fetchFile(button, { kind, paper: paper.value }, `${riff.data.name}${suffix}`),
+      },
       label,
     );
     return button;
@@ -102,7 +106,7 @@ export function awayPane(riff) {
       h(
         "p",
         { class: "hint" },
-        "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too. The handout is a page for students that plays by itself, without this program.",
+        "The text tab reads anywhere; MusicXML opens in notation programs, MIDI in sequencers, JAMS in research tools; the riff document keeps everything, pins and history too. The handout is a page for students that plays by itself, without this program; as PDF it is for the paper that is chosen below.",
       ),
       h("div", { class: "row" }, files),
       h(

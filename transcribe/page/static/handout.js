@@ -3,7 +3,8 @@
 
 import { chordBox } from "./chordbox.js";
 import { control, h, put, s } from "./dom.js";
-import { Bars, countedBeats, printed } from "./music.js";
+import { gripsOf, riffOf, scalesOf } from "./drawn.js";
+import { countedBeats, printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";
 import { drawSystems, signs } from "./sheet.js";
@@ -16,22 +17,14 @@ const sound = { volume: QUIET, click: false, countIn: true };
 const players = [];
 
 class Part {
-  constructor(told, section) {
+  constructor(told, section, { fingers = false } = {}) {
     this.told = told;
     this.section = section;
     this.notes = told.document.notes;
-    this.bars = new Bars(told.document.rhythm);
-    // What the drawing of the sheet asks of a riff.
-    this.riff = {
-      data: { document: told.document, bars: told.bars, legato_from: told.legato_from },
-      notes: this.notes,
-      bars: this.bars,
-      unsure: new Set(told.unsure),
-      strip: { shown: { fingers: false } },
-    };
-    const numbers = this.notes.map((note) => this.bars.place(note).bar);
-    this.first = Math.min(...numbers);
-    this.last = Math.max(...numbers);
+    this.riff = riffOf(told, { fingers });
+    this.bars = this.riff.bars;
+    this.first = this.riff.first;
+    this.last = this.riff.last;
     this.player = new Player({
       bars: this.bars,
       notes: this.notes,
@@ -46,11 +39,7 @@ class Part {
       { class: "on-paper", "aria-hidden": "true" },
       drawSystems(this.riff, PAPER).map(({ svg }) => svg),
     );
-    const per = this.bars.meter[0];
-    const phrases = this.bars.phrases.filter(
-      (each) => each.start_beat < this.last * per && each.end_beat > (this.first - 1) * per,
-    );
-    const key = signs(this.notes, phrases, this.riff.unsure);
+    const key = signs(this.notes, this.riff.phrases, this.riff.unsure);
     put(
       section.querySelector(".drawn"),
       this.controls(),
@@ -59,6 +48,7 @@ class Part {
       key ? h("p", { class: "hint" }, key) : null,
     );
     section.querySelector(".as-text").open = false;
+    for (const tempo of section.querySelectorAll(".tempo")) this.offerTempo(tempo);
     this.draw();
     this.set();
     this.player.at = this.startSec;
@@ -140,6 +130,25 @@ class Part {
       ),
       loop,
       this.count,
+    );
+  }
+
+  /** A tempo of the practice plan sets the speed. */
+  offerTempo(tempo) {
+    const bpm = tempo.textContent;
+    put(
+      tempo,
+      control(
+        {
+          class: "plain",
+          "aria-label": `${this.name} at ${bpm} bpm`,
+          onclick: () => {
+            this.speed.value = String(Math.round((100 * Number(bpm)) / this.bpm));
+            this.set();
+          },
+        },
+        bpm,
+      ),
     );
   }
 
@@ -285,16 +294,8 @@ function soundControls(parts, caution) {
   ];
 }
 
-/** One way to play each chord of the parts. */
 function grips(parts) {
-  const found = new Map();
-  for (const { theory } of parts.map((part) => part.document))
-    for (const symbol of theory.loop?.symbols || []) {
-      const way = (theory.ways || []).find((each) => each.symbol === symbol);
-      const shape = way && (way.plain?.[0] || way.easier?.[0] || way.heavier?.[0]);
-      if (shape && !found.has(symbol)) found.set(symbol, [way, shape]);
-    }
-  return [...found].map(([symbol, [way, shape]]) =>
+  return gripsOf(parts).map(({ symbol, shape, as }) =>
     h(
       "figure",
       {},
@@ -303,35 +304,19 @@ function grips(parts) {
         "figcaption",
         {},
         h("span", {}, printed(symbol)),
-        way.as_played ? h("small", {}, printed(`the ${way.as_played} shape at the capo`)) : null,
+        as ? h("small", {}, printed(`the ${as} shape at the capo`)) : null,
         shape.caution ? h("small", { class: "caution" }, "Take care: wide stretch") : null,
       ),
     ),
   );
 }
 
-/** The mode on the neck, once for each mode of the parts. */
 function scales(parts, width) {
-  const seen = new Set();
-  return parts.flatMap(({ document: { theory, instrument, drone } }) => {
-    const { mode, scale } = theory;
-    if (!mode || mode.candidates?.length || !scale?.on_string?.length) return [];
-    const name = printed(`${mode.tonic} ${mode.name}`);
-    if (seen.has(name)) return [];
-    seen.add(name);
-    const under = drone ? [drone.string, ...(drone.other_strings || [])] : [];
-    const along = `${name} along string ${scale.on_string[0].string}${drone ? " over the drone" : ""}`;
-    const inPlace = `${name} in one position`;
-    const figure = (label, notes, drawn) => {
-      const neck = scaleNeck(instrument, notes, { label, drone: drawn, width });
-      const svg = neck.querySelector("svg");
-      svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
-      return h("div", {}, h("h3", {}, label), neck);
-    };
-    return [
-      figure(along, scale.on_string, under),
-      scale.in_position?.length ? figure(inPlace, scale.in_position, []) : null,
-    ];
+  return scalesOf(parts).map(({ label, instrument, notes, drone }) => {
+    const neck = scaleNeck(instrument, notes, { label, drone, width });
+    const svg = neck.querySelector("svg");
+    svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
+    return h("div", {}, h("h3", {}, label), neck);
   });
 }
 
@@ -344,15 +329,11 @@ function fill(id, title, body) {
 
 const told = JSON.parse(document.getElementById("lesson").textContent);
 const sections = [...document.querySelectorAll(".part")];
-const parts = told.parts.map((each, k) => new Part(each, sections[k]));
+const parts = told.parts.map((each, k) => new Part(each, sections[k], told));
 fill("sound", null, soundControls(parts, told.caution));
 fill("grips", "Chords", [h("div", { class: "shapes" }, grips(told.parts))]);
 fill("scale", "On the neck", [
-  h(
-    "p",
-    { class: "hint" },
-    "Filled: the tonic. A heavy ring: a degree that tells the mode from its neighbours. A heavy string: the drone.",
-  ),
+  h("p", { class: "hint" }, told.neckKey),
   scales(told.parts, Math.min(640, document.querySelector("main").clientWidth)),
 ]);
 addEventListener("resize", () => parts.forEach((part) => part.draw()));

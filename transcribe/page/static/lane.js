@@ -44,13 +44,22 @@ export class Lane extends Picture {
   }
 
   draw({ axis, offset, width }) {
+    this.drawOn(this.canvas, { axis, offset, width });
+  }
+
+  /** A slice of the axis on a canvas; `left` pixels at its edge stay free, `named` tells what it is. */
+  drawOn(canvas, { axis, offset, width, left = 0, named = true }) {
     const ratio = window.devicePixelRatio || 1;
-    const c = this.canvas.getContext("2d");
+    const c = canvas.getContext("2d");
     c.setTransform(ratio, 0, 0, ratio, 0, 0);
-    c.clearRect(0, 0, this.width, TALL);
+    c.clearRect(0, 0, width, TALL);
     if (!this.found) return;
+    c.save();
+    c.beginPath();
+    c.rect(left, 0, width - left, TALL);
+    c.clip();
     const { ink, accent, faint, paper, line } = this.colours();
-    const [r0, r1] = [axis.secAt(offset), axis.secAt(offset + width)];
+    const [r0, r1] = [axis.secAt(offset + left), axis.secAt(offset + width)];
     const [t0, t1] = [this.map.toTake(r0), Math.min(this.map.toTake(r1), this.meta.duration_sec)];
     const span = this.meta.tile_sec;
     const lane = this.warped(axis);
@@ -66,7 +75,7 @@ export class Lane extends Picture {
     c.font = "12px system-ui, sans-serif";
     c.fillStyle = faint;
     c.textAlign = "left";
-    c.fillText("compared", 2, 12);
+    if (named) c.fillText("compared", left + 2, 12);
     c.textAlign = "center";
     for (const row of this.rows) {
       const note = this.found.played[row.take];
@@ -99,5 +108,6 @@ export class Lane extends Picture {
       }
       if (!good) c.fillText(VERDICTS[row.verdict], a, 12);
     }
+    c.restore();
   }
 }

@@ -475,22 +475,25 @@ class LessonView {
     const stage = h("span", { class: "quiet", role: "status" });
     const frame = h("div", { class: "handout-frame", hidden: true });
     let shown = null; // the revision and the stamp of the riffs that the frame shows
-    const now = () => `${this.data.revision} ${this.data.stamp}`;
-    const make = async () => {
-      for (const button of [look, keep]) button.disabled = true;
+    const now = () => `${this.data.revision} ${this.data.stamp} ${fingers.checked}`;
+    const make = async (kind) => {
+      for (const button of buttons()) button.disabled = true;
       try {
         await this.queue;
-        const started = await post(`/api/lessons/${this.id}/handout`);
+        const wanted = { kind, fingers: fingers.checked, paper: paper.value };
+        const started = await post(`/api/lessons/${this.id}/handout`, wanted);
         const tell = (job) => {
           stage.textContent = stageText(job.stage);
         };
-        return started.url ? started : await wait(started.job, tell);
+        const made = started.url ? started : await wait(started.job, tell);
+        if (made.said?.length) notice(made.said.map(sentence).join(" "), { key: "handout" });
+        return made;
       } catch (error) {
         notice(sentence(error.message), { kind: "error", key: "handout" });
         return null;
       } finally {
         stage.textContent = "";
-        for (const button of [look, keep]) button.disabled = false;
+        for (const button of buttons()) button.disabled = false;
       }
     };
     const look = control(
@@ -498,7 +501,7 @@ class LessonView {
         class: "main",
         onclick: async () => {
           const of = now();
-          const made = await make();
+          const made = await make("html");
           if (!made || this.left) return;
           shown = of;
           clearNotices("handout");
@@ -517,27 +520,37 @@ class LessonView {
       },
       "Show it",
     );
-    const keep = control(
-      {
-        onclick: async () => {
-          const made = await make();
-          if (!made) return;
-          const link = h("a", {
-            href: address(made.url),
-            download: `${this.data.name}.handout.html`,
-          });
-          document.body.append(link);
-          link.click();
-          link.remove();
-          say("The handout is ready.");
+    const keep = (kind, words) =>
+      control(
+        {
+          onclick: async () => {
+            const made = await make(kind);
+            if (!made) return;
+            const link = h("a", {
+              href: address(made.url),
+              download: `${this.data.name}.handout.${kind}`,
+            });
+            document.body.append(link);
+            link.click();
+            link.remove();
+            say("The handout is ready.");
+          },
         },
-      },
-      "Save it (HTML)",
+        words,
+      );
+    const [page, print] = [keep("html", "Save it (HTML)"), keep("pdf", "Save it (PDF)")];
+    const buttons = () => [look, page, print];
+    const fingers = h("input", { type: "checkbox", onchange: () => refresh() });
+    const paper = h(
+      "select",
+      {},
+      h("option", { value: "a4" }, "A4"),
+      h("option", { value: "letter" }, "Letter"),
     );
     const refresh = () => {
       look.textContent =
         shown === null ? "Show it" : shown === now() ? "Show it again" : "Show it as it is now";
-      keep.disabled = look.disabled = !this.data.parts.length;
+      for (const button of buttons()) button.disabled = !this.data.parts.length;
     };
     const element = h(
       "section",
@@ -548,7 +561,16 @@ class LessonView {
         { class: "hint" },
         "One page for those who learn: every part as a tab that plays by itself at any speed, with your notes, the chords and the scale. It opens from a mail, without this program and without a network, and prints.",
       ),
-      h("div", { class: "row" }, look, keep, stage),
+      h(
+        "div",
+        { class: "row" },
+        look,
+        page,
+        print,
+        h("label", { class: "field inline" }, "Paper", paper),
+        h("label", { class: "tick" }, fingers, "Fingers"),
+        stage,
+      ),
       frame,
     );
     return { element, refresh };

@@ -4,6 +4,7 @@
 import { h, put, s } from "./dom.js";
 import { engrave } from "./engrave.js";
 import { pitchName } from "./music.js";
+import { sized } from "./picture.js";
 
 const NAMES = 26;
 const MARGIN = 10;
@@ -31,6 +32,7 @@ export class Lines {
           else {
             put(line.root);
             line.drawn = false;
+            line.take.width = 0; // its pixels are given back, its room is kept
           }
         }
       },
@@ -62,6 +64,9 @@ export class Lines {
       Object.assign(line, { from, to, scale, drawn: false });
       line.svg.setAttribute("width", width);
       line.svg.setAttribute("height", height);
+      line.take.hidden = !strip.lane.tall;
+      line.take.style.height = `${strip.lane.tall}px`;
+      line.take.width = 0;
       put(
         line.names,
         strip.view_.document.instrument.open_midi.map((midi, n) =>
@@ -77,10 +82,11 @@ export class Lines {
     for (const line of kept.slice(this.lines.length)) {
       this.watcher.unobserve(line.svg);
       line.svg.remove();
+      line.take.remove();
     }
     this.lines.forEach((line) => {
       if (line.svg.parentNode !== this.list) {
-        this.list.append(line.svg);
+        this.list.append(line.svg, line.take);
         this.watcher.observe(line.svg);
       }
     });
@@ -93,7 +99,8 @@ export class Lines {
     const head = s("line", { class: "line-head", y1: 0 });
     const names = s("g", { class: "names", "aria-hidden": "true" });
     const svg = s("svg", { class: "tab line", role: "presentation" }, band, head, root, names);
-    return { svg, root, band, head, names, near: false };
+    const take = h("canvas", { class: "lane", "aria-hidden": "true" });
+    return { svg, root, band, head, names, take, near: false };
   }
 
   /** Draw again what is near the window. */
@@ -112,7 +119,34 @@ export class Lines {
     line.drawn = true;
     const place = (x) => NAMES + (x - line.from) * line.scale;
     put(line.root, engrave(this.strip, line.from, line.to, place, [NAMES - 6, place(line.to)]));
+    this.drawTake(line);
     this.strip.nameActive();
+  }
+
+  /** The take that was compared, under its line: the same axis, pulled out as the line is. */
+  drawTake(line) {
+    const { axis, lane } = this.strip;
+    if (!lane.tall) return;
+    const place = (x) => NAMES + (x - line.from) * line.scale;
+    const width = place(line.to);
+    if (!line.take.width) sized(line.take, width, lane.tall);
+    lane.drawOn(line.take, {
+      axis: {
+        xOf: (sec) => place(axis.xOf(sec)),
+        secAt: (x) => axis.secAt(line.from + (x - NAMES) / line.scale),
+        stretches: (from, to) =>
+          axis.stretches(from, to).map(([a, b, xa, xb]) => [a, b, place(xa), place(xb)]),
+      },
+      offset: 0,
+      width,
+      left: NAMES,
+      named: line === this.lines[0],
+    });
+  }
+
+  /** The take again, of which more has come. */
+  showTake() {
+    for (const line of this.lines) if (line.near && line.drawn) this.drawTake(line);
   }
 
   lineOf(sec) {
@@ -169,8 +203,10 @@ export class Lines {
     let start = null;
     const secAt = (event) => {
       const line =
-        this.lines.find(({ svg }) => svg.getBoundingClientRect().bottom > event.clientY) ||
-        this.lines[this.lines.length - 1];
+        this.lines.find(({ svg, take }) => {
+          const last = take.hidden ? svg : take;
+          return last.getBoundingClientRect().bottom > event.clientY;
+        }) || this.lines[this.lines.length - 1];
       const x = event.clientX - line.svg.getBoundingClientRect().left;
       return this.strip.axis.secAt(
         Math.min(line.to, Math.max(line.from, line.from + (x - NAMES) / line.scale)),

@@ -31,12 +31,8 @@ export class Picture {
   }
 
   resize(width) {
-    const ratio = window.devicePixelRatio || 1;
     this.width = width;
-    this.canvas.width = Math.round(width * ratio);
-    this.canvas.height = Math.round(this.tall * ratio);
-    this.canvas.style.width = `${width}px`;
-    this.canvas.style.height = `${this.tall}px`;
+    sized(this.canvas, width, this.tall);
   }
 
   /** Other colours: what was painted is painted again. */
@@ -66,7 +62,7 @@ export class Picture {
 
   colours() {
     if (!this.ink) {
-      const style = getComputedStyle(this.canvas);
+      const style = getComputedStyle(document.documentElement);
       const value = (name) => style.getPropertyValue(name).trim();
       this.ink = {
         ink: value("--ink"),
@@ -259,6 +255,15 @@ export class Picture {
     canvas.getContext("2d").putImageData(image, 0, 0);
     return canvas;
   }
+}
+
+/** Give a canvas its size in pixels of the page. */
+export function sized(canvas, width, tall) {
+  const ratio = window.devicePixelRatio || 1;
+  canvas.width = Math.round(width * ratio);
+  canvas.height = Math.round(tall * ratio);
+  canvas.style.width = `${width}px`;
+  canvas.style.height = `${tall}px`;
 }
 
 /** Notes that begin in a span of time. */

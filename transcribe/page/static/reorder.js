@@ -13,21 +13,35 @@ export function reordered(list, move) {
   const items = () => /** @type {HTMLElement[]} */ ([...list.children]);
   const itemOf = (target) => items().find((item) => item.contains(target));
 
+  /** Where the pointer is on the page, as it is scrolled now. */
+  const heightOf = (event) => event.clientY + window.scrollY;
+
   function begin(event) {
     const handle = event.target.closest?.("[data-handle]");
     if (!handle || event.button > 0) return;
     const item = itemOf(handle);
-    drag = { handle, item, startY: event.pageY, from: items().indexOf(item), to: null };
+    drag = { handle, item, startY: heightOf(event), from: items().indexOf(item), to: null };
     handle.setPointerCapture(event.pointerId);
+  }
+
+  /** Begin to drag: the list is shown short, with the handle still under the pointer. */
+  function pick(event) {
+    const top = () => drag.handle.getBoundingClientRect().top;
+    const before = top();
+    list.classList.add("sorting");
+    const moved = top() - before;
+    window.scrollBy(0, moved);
+    // Where the page cannot be scrolled as far, the item goes the rest of the way.
+    drag.startY = heightOf(event) + top() - before;
   }
 
   function follow(event) {
     if (!drag) return;
-    const by = event.pageY - drag.startY;
-    if (drag.to === null && Math.abs(by) < 5) return;
+    if (drag.to === null && Math.abs(heightOf(event) - drag.startY) < 5) return;
     event.preventDefault();
+    if (drag.to === null) pick(event);
     drag.item.classList.add("dragged");
-    drag.item.style.transform = `translateY(${by}px)`;
+    drag.item.style.transform = `translateY(${heightOf(event) - drag.startY}px)`;
     // Where it is let go it comes to lie among the others, by the pointer's own height.
     const others = items().filter((item) => item !== drag.item);
     drag.to = others.filter((item) => {
@@ -47,9 +61,12 @@ export function reordered(list, move) {
     const { item, from, to } = drag;
     drag = null;
     item.classList.remove("dragged");
+    list.classList.remove("sorting");
     item.style.transform = "";
     for (const each of items()) each.classList.remove("comes-before", "comes-after");
-    if (keep && to !== null && to !== from) move(item.dataset.key, to);
+    if (to === null) return;
+    if (keep && to !== from) move(item.dataset.key, to);
+    item.scrollIntoView({ block: "nearest" });
   }
 
   function key(event) {

@@ -44,7 +44,7 @@ export class Strip {
     const canvas = h("canvas", { class: "picture", "aria-hidden": "true" });
     this.picture = new Picture(canvas, () => this.later());
     const under = h("canvas", { class: "lane", "aria-hidden": "true", hidden: true });
-    this.lane = new Lane(under, () => this.later());
+    this.lane = new Lane(under, () => (this.inLines ? this.lines.showTake() : this.later()));
     this.head = h("div", { class: "playhead", "aria-hidden": "true" });
     this.band = h("div", { class: "band", "aria-hidden": "true", hidden: true });
     this.hover = h("output", { class: "hover", hidden: true, "aria-hidden": "true" });

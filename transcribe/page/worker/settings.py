@@ -11,7 +11,7 @@ from transcribe.core.errors import ParameterError
 if TYPE_CHECKING:
     from transcribe.core.riff import Instrument
 
-__all__ = ["instrument_of", "meter_of", "number", "options_of", "practice_options"]
+__all__ = ["instrument_of", "meter_of", "number", "options_of", "paper_of", "practice_options"]
 
 
 def options_of(settings: Mapping[str, Any], meter: tuple[int, int] | None = None) -> dict[str, Any]:
@@ -91,6 +91,14 @@ def number(
     if not good or not math.isfinite(value) or not low <= value <= high:
         raise ParameterError(f"{key} is {value!r}, expected a number from {low:g} to {high:g}")
     return float(value)
+
+
+def paper_of(body: Mapping[str, Any]) -> str:
+    """What a PDF is for, A4 where nothing is said. Raises ParameterError if it is no paper."""
+    paper = body.get("paper", "a4")
+    if paper not in ("a4", "letter"):
+        raise ParameterError(f"{paper!r} is no paper that is known; choose a4 or letter")
+    return str(paper)
 
 
 def practice_options(body: Mapping[str, Any]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
@@ -289,10 +289,12 @@ def _make(
         made = api.practice_sound(document, progress=progress, **given)
         (scratch / "made").write_bytes(sound_bytes(made.y, sr=made.sr, kind="mp3"))
         return
-    if kind == "handout":
+    if kind in ("handout", "handout-pdf"):
         from transcribe.lesson.handout import write_handout
 
-        write_handout(document, scratch / "made", title=options["title"], progress=progress)
+        path = scratch / ("made.pdf" if kind == "handout-pdf" else "made")
+        write_handout(document, path, progress=progress, **options)
+        path.rename(scratch / "made")
         return
     if kind == "riff":
         text = json.dumps(to_json(riff), indent=1, ensure_ascii=False)
@@ -378,16 +380,27 @@ def _hand_out(
     progress: _Progress,
     lesson: Mapping[str, Any],
     riffs: Sequence[Mapping[str, Any]],
-) -> None:
-    """The handout of a lesson: ``made`` in the scratch folder."""
+    kind: str,
+    fingers: bool,
+    paper: Literal["a4", "letter"],
+) -> list[str]:
+    """The handout of a lesson: ``made`` in the scratch folder; what is to be said of it."""
     from transcribe.formats.lesson_document import from_json as lesson_from_json
     from transcribe.lesson.handout import handout_html
+    from transcribe.lesson.handout_pdf import handout_pdf
 
     progress("writing", 0.0)
-    text = handout_html(
-        lesson_from_json(lesson), [from_json(riff) for riff in riffs], progress=progress
-    )
-    (scratch / "made").write_bytes(text.encode("utf-8"))
+    document = lesson_from_json(lesson)
+    said: list[str] = []
+    whole = [from_json(riff) for riff in riffs]
+    if kind == "pdf":
+        data = handout_pdf(
+            document, whole, fingers=fingers, paper=paper, say=said.append, progress=progress
+        )
+    else:
+        data = handout_html(document, whole, fingers=fingers, progress=progress).encode("utf-8")
+    (scratch / "made").write_bytes(data)
+    return said
 
 
 _PAPERS = (

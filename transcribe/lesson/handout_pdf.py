@@ -1,0 +1,327 @@
+"""The handout on paper: a lesson as PDF, drawn with lines and letters, its fonts inside.
+
+It tells what the HTML handout tells. The lines of the tab, the chords and the neck are the page's
+own drawings (`transcribe.lesson.page_drawing`); reportlab puts them on pages, and no line of the
+tab goes over the end of one.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable, Sequence
+from html import escape
+from typing import Any, Literal
+
+from transcribe.core.errors import ParameterError
+from transcribe.core.lesson import Lesson
+from transcribe.core.riff import Riff
+from transcribe.lesson.handout_content import (
+    CARE,
+    NECK_KEY,
+    PLAN_WORDS,
+    cautions_of,
+    form_steps,
+    neck_of_all,
+    part_data,
+    part_facts,
+    practice_tempi,
+    shown_parts,
+    stands_alone,
+    title_of,
+)
+from transcribe.lesson.page_drawing import (
+    BOLD,
+    ITALIC,
+    REGULAR,
+    DrawnLesson,
+    draw_lesson,
+    with_boxes,
+)
+
+__all__ = ["PAPERS", "Paper", "handout_pdf"]
+
+Paper = Literal["a4", "letter"]
+PAPERS: tuple[Paper, ...] = ("a4", "letter")
+"""What a handout can be printed on."""
+
+_MM = 72 / 25.4  # points
+_SIZES_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+_SIDE_MM, _TOP_MM, _FOOT_MM = 15.0, 12.0, 15.0
+_SMALLER = 0.81  # than the sheet, which prints the same drawing larger (by eye)
+_GRIP = 0.9  # of the size on the page (by eye)
+_GRIPS = 7  # in a row
+_FOOT_SIGNS = 70  # of the title, at the foot of each page
+_FRAME = 6  # points that reportlab leaves free within its margins
+_TOGETHER_MM = 130.0  # of what stays on one page; half of one, so that no large hole is left
+_ANY = 1e6  # points of height, more than anything has
+_PLAN_MM = 75.0  # of the width, beside the name of a part
+_SOFT = "#333333"
+_BARE = (
+    ("FONTNAME", (0, 0), (-1, -1), REGULAR),
+    ("VALIGN", (0, 0), (-1, -1), "TOP"),
+    ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+    ("TOPPADDING", (0, 0), (-1, -1), 1),
+    ("BOTTOMPADDING", (0, 0), (-1, -1), 0),
+)
+
+
+def handout_pdf(
+    lesson: Lesson,
+    riffs: Sequence[Riff],
+    *,
+    fingers: bool = False,
+    paper: Paper = "a4",
+    say: Callable[[str], None] | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> bytes:
+    """The bytes of a PDF for a lesson; ``riffs`` are the whole riffs of its parts, in order.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    riffs : sequence of Riff
+    fingers : bool
+        Whether the fretting finger stands at each note.
+    paper : {"a4", "letter"}
+    say : callable, optional
+        Called with a sentence about signs that the font does not have.
+    progress : callable, optional
+        Called with the stage and its share.
+
+    Raises
+    ------
+    ParameterError
+        If the lesson has no parts or one of them no notes in its bars, if there is no such paper,
+        or if what draws a PDF is not installed.
+    """
+    if paper not in PAPERS:
+        raise ParameterError(f"paper={paper!r}; it must be one of {', '.join(PAPERS)}")
+    shown = shown_parts(lesson, riffs)
+    width_mm = _SIZES_MM[paper][0] - 2 * _SIDE_MM
+    drawn = draw_lesson(
+        [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)],
+        width_mm=width_mm / _SMALLER,
+        fingers=fingers,
+        progress=progress,
+    )
+    page = _Page(drawn, width_mm * _MM)
+    page.write(lesson, shown)
+    if page.unshown and say is not None:
+        say(
+            f"the font of the PDF does not have {' '.join(page.unshown)}, which stand as □; write "
+            "them in other letters, or take the HTML handout"
+        )
+    title = title_of(lesson)
+    return _file(page.story, title, page.shown(title), paper)
+
+
+class _Page:
+    """What stands on the pages, one thing after the other, in `story`."""
+
+    def __init__(self, drawn: DrawnLesson, width: float) -> None:
+        from reportlab.lib.styles import ParagraphStyle
+
+        self.drawn = drawn
+        self.width = width
+        self.story: list[Any] = []
+        self.unshown = dict.fromkeys(drawn.unshown)
+        plain = ParagraphStyle("plain", fontName=REGULAR, fontSize=9, leading=11.5, spaceAfter=2)
+
+        def style(name: str, **given: Any) -> ParagraphStyle:
+            return ParagraphStyle(name, parent=plain, **given)
+
+        self.styles = {
+            "title": style("title", fontName=BOLD, fontSize=18, leading=22, spaceAfter=3),
+            "head": style("head", fontName=BOLD, fontSize=12.5, leading=15, spaceBefore=9),
+            "facts": style("facts", textColor=_SOFT),
+            "words": style("words", fontName=ITALIC, leftIndent=10, fontSize=9.5),
+            "form": style("form", fontSize=10.5, leading=14),
+            "hint": style("hint", fontSize=8, leading=10, textColor=_SOFT),
+            "plan": style("plan", alignment=2),
+            "label": style("label", fontSize=9, spaceAfter=0),
+            "under": style("under", fontSize=9, leading=10, alignment=1, spaceAfter=0),
+        }
+
+    def write(self, lesson: Lesson, riffs: Sequence[Riff]) -> None:
+        self.text("title", title_of(lesson))
+        neck = neck_of_all(riffs)
+        if neck:
+            self.text("facts", neck)
+        anchors = {part.label: number for number, part in enumerate(lesson.parts, start=1)}
+        if lesson.form:
+            steps = ", ".join(
+                f'<a href="#part-{anchors[part.label]}">{self.told(part.shown_name)}</a>'
+                + (f" ×{times}" if times > 1 else "")
+                for part, times in form_steps(lesson)
+            )
+            self.markup("form", f"Form: {steps}")
+        self.text("hint", PLAN_WORDS)
+        for part, riff, drawn in zip(lesson.parts, riffs, self.drawn.parts, strict=True):
+            anchor = f'<a name="part-{anchors[part.label]}"/>'
+            name = "" if stands_alone(lesson) else self.told(part.shown_name)
+            lines = [_scaled(system, self.width / system.width) for system in drawn.systems]
+            signs = [self.paragraph("hint", self.told(drawn.signs))] if drawn.signs else []
+            self.together(
+                self.head(f"{anchor}{name}", practice_tempi(part, riff)),
+                self.paragraph("facts", self.told(part_facts(part, riff, neck=not neck))),
+                *(
+                    self.paragraph("words", self.told(words))
+                    for words in part.note.splitlines()
+                    if words.strip()
+                ),
+                *(
+                    self.paragraph("facts", f"<b>Take care:</b> {self.told(words)}")
+                    for words in cautions_of(riff)
+                ),
+                *(lines[:1] if len(lines) > 1 else [*lines, *signs]),
+            )
+            self.story += lines[1:-1]
+            if len(lines) > 1:
+                self.together(lines[-1], *signs)
+        self.grips()
+        self.scales()
+        self.text("hint", CARE)
+
+    def shown(self, text: str) -> str:
+        """``text`` with □ for what the font does not have."""
+        shown, missing = with_boxes(text)
+        self.unshown.update(dict.fromkeys(missing))
+        return shown
+
+    def told(self, text: str) -> str:
+        """``text`` for a paragraph."""
+        return escape(self.shown(text))
+
+    def text(self, style: str, text: str) -> None:
+        self.markup(style, self.told(text))
+
+    def markup(self, style: str, markup: str) -> None:
+        self.story.append(self.paragraph(style, markup))
+
+    def paragraph(self, style: str, markup: str) -> Any:
+        from reportlab.platypus import Paragraph
+
+        return Paragraph(markup, self.styles[style])
+
+    def together(self, *things: Any) -> None:
+        """Put things on the page so that no page ends between them, where one can hold them."""
+        from reportlab.platypus import CondPageBreak
+
+        need = sum(
+            thing.getSpaceBefore() + thing.wrap(self.width, _ANY)[1] + thing.getSpaceAfter()
+            for thing in things
+        )
+        self.story += [CondPageBreak(min(need, _TOGETHER_MM * _MM)), *things]
+
+    def head(self, name: str, tempi: Sequence[int]) -> Any:
+        """The name of a part, and at the right the tempi to practise it at, each with a box."""
+        from reportlab.platypus import Table
+
+        steps = " ".join(f"□\u00a0{tempo}" for tempo in tempi)
+        plan = self.paragraph("plan", f"Practise at {steps} bpm" if tempi else "")
+        widths = [self.width - _PLAN_MM * _MM, _PLAN_MM * _MM]
+        table = Table([[self.paragraph("head", name), plan]], colWidths=widths, spaceBefore=9)
+        table.setStyle([*_BARE, ("VALIGN", (0, 0), (-1, -1), "BOTTOM")])
+        return table
+
+    def grips(self) -> None:
+        if not self.drawn.grips:
+            return
+        cells = []
+        for grip in self.drawn.grips:
+            words = self.told(grip.name)
+            if grip.as_played:
+                words += (
+                    f"<br/><font size=7>the {self.told(grip.as_played)} shape at the capo</font>"
+                )
+            if grip.wide:
+                words += "<br/><font size=7>Take care: wide stretch</font>"
+            cells.append([_scaled(grip.drawing, _GRIP), self.paragraph("under", words)])
+        self.together(self.paragraph("head", "Chords"), self.rows(cells, _GRIPS))
+
+    def scales(self) -> None:
+        if not self.drawn.scales:
+            return
+        wide = self.width / 2 - 2 * _MM
+        cells = [
+            [
+                self.paragraph("label", self.told(scale.label)),
+                _scaled(scale.drawing, wide / scale.drawing.width),
+            ]
+            for scale in self.drawn.scales
+        ]
+        self.together(
+            self.paragraph("head", "On the neck"),
+            self.paragraph("hint", NECK_KEY),
+            self.rows(cells, 2),
+        )
+
+    def rows(self, cells: list[list[Any]], across: int) -> Any:
+        """Pictures with their words, so many beside each other; no row goes over a page."""
+        from reportlab.platypus import Table
+
+        rows = [cells[k : k + across] for k in range(0, len(cells), across)]
+        rows[-1] += [[] for _ in range(across - len(rows[-1]))]
+        table = Table(rows, colWidths=[self.width / across] * across)
+        table.setStyle([*_BARE, ("BOTTOMPADDING", (0, 0), (-1, -1), 4)])
+        return table
+
+
+def _scaled(drawing: Any, factor: float) -> Any:
+    drawing.initialFontName = REGULAR  # else every page names a font that it does not bring
+    drawing.scale(factor, factor)
+    drawing.width *= factor
+    drawing.height *= factor
+    return drawing
+
+
+def _short(title: str) -> str:
+    """A title that has room at the foot of a page."""
+    return title if len(title) <= _FOOT_SIGNS else f"{title[: _FOOT_SIGNS - 1].rstrip()}…"
+
+
+def _file(story: list[Any], title: str, foot: str, paper: Paper) -> bytes:
+    """The pages, each with ``foot`` and its number under it."""
+    from reportlab.pdfgen.canvas import Canvas
+    from reportlab.platypus import SimpleDocTemplate
+
+    width, height = (mm * _MM for mm in _SIZES_MM[paper])
+
+    class Numbered(Canvas):
+        """A canvas that keeps its pages until it knows how many there are."""
+
+        def __init__(self, *args: Any, **given: Any) -> None:
+            super().__init__(*args, **{**given, "initialFontName": REGULAR})
+            self.kept: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:
+            self.kept.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            kept = self.kept
+            for number, state in enumerate(kept, start=1):
+                self.__dict__.update(state)
+                self.setFont(REGULAR, 8)
+                under = f"{_short(foot)} · {number} of {len(kept)}"
+                self.drawCentredString(width / 2, 8 * _MM, under)
+                super().showPage()
+            super().save()
+
+    made = io.BytesIO()
+    document = SimpleDocTemplate(
+        made,
+        pagesize=(width, height),
+        leftMargin=_SIDE_MM * _MM - _FRAME,
+        rightMargin=_SIDE_MM * _MM - _FRAME,
+        topMargin=_TOP_MM * _MM - _FRAME,
+        bottomMargin=_FOOT_MM * _MM - _FRAME,
+        title=title,
+        author="",
+        creator="Handspan",
+        lang="en",
+        invariant=1,
+    )
+    document.build(story, canvasmaker=Numbered)
+    return made.getvalue()
