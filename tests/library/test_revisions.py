@@ -9,7 +9,7 @@ import pytest
 
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Note, Riff
-from transcribe.formats.document import write_riff
+from transcribe.formats.document import from_json, write_riff
 from transcribe.library import revisions
 
 
@@ -22,11 +22,10 @@ def write(path: Path, pitch_midi: int) -> Riff:
 @pytest.fixture
 def checks(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
     made: list[Any] = []
-    real = revisions.from_json
 
     def counted(raw: Any) -> Riff:
         made.append(raw)
-        return real(raw)
+        return from_json(raw)
 
     monkeypatch.setattr(revisions, "from_json", counted)
     monkeypatch.setattr(revisions, "_kept", {})
