@@ -163,7 +163,7 @@ class Service:
             return {"riff": entry.id, "name": entry.name, "taken": None}
         asked = clean_name(f"{wanted[:200]}.")
         renamed = self._store.rename(entry, f"{wanted[:200]}.")
-        self.lessons.follow_name(entry.path.name, renamed.path.name)
+        self.lessons.follow_name(entry.name, renamed.name)
         # The player hears of a name that is taken, for the riff does not get it.
         taken = asked if renamed.name != asked else None
         return {"riff": renamed.id, "name": renamed.name, "taken": taken}
