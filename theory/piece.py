@@ -83,6 +83,18 @@ class PartTheory:
 
 
 @dataclass(frozen=True, slots=True)
+class PieceWords:
+    """A piece in sentences: its mode, its loop, and each part's name, what it says and how it fits.
+
+    The last is empty where the loop's sentences tell it of all parts.
+    """
+
+    mode: str
+    loop: tuple[str, ...]
+    parts: tuple[tuple[str, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Piece:
     """What `piece` finds. ``mode`` is that of the whole; ``parts`` in the order given.
 
@@ -144,6 +156,22 @@ class Piece:
                 "in_position": [json_fields(one, *note) for one in self.scale_in_position],
             },
         }
+
+    def words(self) -> PieceWords:
+        """What is found, in sentences; `text` adds the pictures."""
+        mode = self.mode
+        if mode.candidates:
+            head = f"Mode {not_told(mode)}."
+        else:
+            head = f"The whole piece: {mode} ({how_sure(mode)}). {parent_words(mode)}."
+        if self.obvious:
+            notes = " and ".join(self.ruled_out_by)
+            verb = "rule" if len(self.ruled_out_by) > 1 else "rules"
+            head += f" It is not {_key_name(self.obvious)}: {notes} {verb} that out."
+        parts = tuple(
+            (part.name, _part_words(self, part), _fit_words(self, part)) for part in self.parts
+        )
+        return PieceWords(head, _loop_words(self), parts)
 
     def text(self, *, left_handed: bool = False) -> str:
         """The whole of it as plain text; pictures mirrored for a ``left_handed`` player."""
@@ -439,19 +467,21 @@ def _drone_string(parts: Sequence[_Part], neck: Neck) -> int | None:
 
 
 def _paragraphs(found: Piece, left_handed: bool) -> list[str]:
-    mode = found.mode
-    if mode.candidates:
-        head = f"Mode {not_told(mode)}."
-    else:
-        head = f"The whole piece: {mode} ({how_sure(mode)}). {parent_words(mode)}."
-    if found.obvious:
-        notes = " and ".join(found.ruled_out_by)
-        verb = "rule" if len(found.ruled_out_by) > 1 else "rules"
-        head += f" It is not {_key_name(found.obvious)}: {notes} {verb} that out."
-    paragraphs = [textwrap.fill(head, _WIDTH_COLUMNS, subsequent_indent="  ")]
-    paragraphs.append("\n".join(["What each part says:", *map(_part_line(found), found.parts)]))
-    if found.loop:
-        paragraphs.append(_fit_text(found))
+    mode, words = found.mode, found.words()
+    paragraphs = [textwrap.fill(words.mode, _WIDTH_COLUMNS, subsequent_indent="  ")]
+    width = max(len(name) for name, _, _ in words.parts)
+    lines = [
+        textwrap.fill(
+            f"  {name:<{width}}  {says}",
+            _WIDTH_COLUMNS,
+            subsequent_indent=" " * (width + 4),
+        )
+        for name, says, _ in words.parts
+    ]
+    paragraphs.append("\n".join(["What each part says:", *lines]))
+    if words.loop:
+        held = [f"{name}: {fit}" for name, _, fit in words.parts if fit]
+        paragraphs.append("\n".join([*words.loop, *held]))
     over = "" if found.drone_string is None else f" over the open string {found.drone_string}"
     string = found.scale_on_string[0].string
     paragraphs.append(
@@ -488,50 +518,40 @@ def _key_name(key: str) -> str:
     return f"{tonic} {'minor' if name == 'aeolian' else 'major'}"
 
 
-def _part_line(found: Piece) -> Any:
-    width = max(len(part.name) for part in found.parts)
-
-    def line(part: PartTheory) -> str:
-        if part.alone == str(found.mode):
-            says = f"{part.alone} ({part.alone_probability:.0%})"
-        else:
-            says = (
-                f"alone it would be {part.alone} ({part.alone_probability:.0%}; "
-                f"{found.mode} {part.probability:.0%})"
-            )
-        if found.ruled_out_by and part.deciding:
-            says += f"; it has the {found.ruled_out_by[0]}"
-        loop = part.loop
-        if loop is not None:
-            hint = "hints at" if loop.implied else "chords"
-            says += f"; {hint} {' '.join(loop.plain)}"
-        return textwrap.fill(
-            f"  {part.name:<{width}}  {says}.",
-            _WIDTH_COLUMNS,
-            subsequent_indent=" " * (width + 4),
-        )
-
-    return line
-
-
-def _fit_text(found: Piece) -> str:
-    loop = " | ".join(found.loop)
-    held = [part for part in found.parts if part.bars]
-    lines = [f"The chords of {found.loop_part}: | {loop} |"]
-    if not held:
-        lines.append("Which bars they fit is not known: no part has bars.")
-    elif found.fits:
-        lines.append("Every bar of every part fits them.")
+def _part_words(found: Piece, part: PartTheory) -> str:
+    if part.alone == str(found.mode):
+        says = f"{part.alone} ({part.alone_probability:.0%})"
     else:
-        for part in held:
-            if part.misfits:
-                bars = ", ".join(map(str, part.misfits))
-                word = "bar" if len(part.misfits) == 1 else "bars"
-                count = f"{len(part.misfits)} of {part.bars} bars do not fit"
-                lines.append(f"{part.name}: {count} ({word} {bars}).")
-            else:
-                lines.append(f"{part.name}: every bar fits.")
-    return "\n".join(lines)
+        says = (
+            f"alone it would be {part.alone} ({part.alone_probability:.0%}; "
+            f"{found.mode} {part.probability:.0%})"
+        )
+    if found.ruled_out_by and part.deciding:
+        says += f"; it has the {found.ruled_out_by[0]}"
+    loop = part.loop
+    if loop is not None:
+        hint = "hints at" if loop.implied else "chords"
+        says += f"; {hint} {' '.join(loop.plain)}"
+    return f"{says}."
+
+
+def _loop_words(found: Piece) -> tuple[str, ...]:
+    if not found.loop:
+        return ()
+    chords = f"The chords of {found.loop_part}: | {' | '.join(found.loop)} |"
+    if not any(part.bars for part in found.parts):
+        return chords, "Which bars they fit is not known: no part has bars."
+    return (chords, "Every bar of every part fits them.") if found.fits else (chords,)
+
+
+def _fit_words(found: Piece, part: PartTheory) -> str:
+    if not found.loop or found.fits or not part.bars:
+        return ""
+    if not part.misfits:
+        return "every bar fits."
+    bars = ", ".join(map(str, part.misfits))
+    word = "bar" if len(part.misfits) == 1 else "bars"
+    return f"{len(part.misfits)} of {part.bars} bars do not fit ({word} {bars})."
 
 
 def _pictures(shapes: Sequence[Shape], left_handed: bool) -> str:

@@ -82,6 +82,17 @@ FIGURES: dict[str, dict[str, tuple[str, str | None]]] = {
             None,
         ),
     },
+    "long": {
+        "30 minutes: MB that are no file's": (row("30", 6), row("5", 6)),
+        "30 minutes: seconds of processor for the notes": (row("30", 3), None),
+        "30 minutes: time a minute, times that of 5 minutes": (row("30", 7), row("5", 7)),
+        "10,000 notes: s to finger": (row("10000", 1), row("1000", 1)),
+        "10,000 notes: s of theory": (row("10000", 2), row("1000", 2)),
+    },
+    "page": {
+        "20 s take to its tab, median s": (row("20 s take, dropped, to its tab"), None),
+        "19 s take to its verdicts, median s": (row("19 s take, ended, to its verdicts"), None),
+    },
     "compare": {
         "planted mistakes, F1": (row("all", 4), None),
         "lateness error, median ms": (r"lateness error: median ([\d.]+)", None),

@@ -148,7 +148,7 @@ def test_its_words_stand_there_part_by_part(ferry) -> None:
     assert places == sorted(places)
     for part in lesson.parts:
         assert part.note in lines
-    assert "D dorian; 100 bpm, 4/4; chords: Dm – G" in lines
+    assert "100 bpm, 4/4; chords: Dm – G" in lines
     # The lesson says where the first two parts begin; the verse begins at 60 % of its tempo.
     plans = [re.findall(r"□\s(\d+)", line) for line in lines if line.startswith("Practise at")]
     assert plans == [
@@ -159,6 +159,7 @@ def test_its_words_stand_there_part_by_part(ferry) -> None:
     ]
     grips = lines[lines.index("Chords") : lines.index("On the neck")]
     assert [each for each in grips if each in ("Dm", "G", "Am")] == ["Dm", "G", "Am"]
+    assert {"D5", "G5"} <= set(grips)
     assert "D dorian in one position" in lines
 
 
@@ -304,3 +305,17 @@ def test_a_riff_that_is_gone_leaves_no_file(tmp_path, capsys) -> None:
     assert main(["handout", str(tmp_path / "harbour.lesson.json"), "--pdf"]) == 1
     assert "part 'Intro'" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["harbour.lesson.json"]
+
+
+def test_what_the_parts_share_stands_there_once(ferry) -> None:
+    lesson, riffs, reader = ferry
+    text = " ".join(words_of(reader).split())
+    assert "It is not D minor: B rules that out." in text
+    assert "The chords of verse: | Dm | G |" in text
+    for part in lesson.parts:
+        assert f"{part.name}: " in text
+    # One scale, of the whole; the lead alone would be told as G mixolydian.
+    assert text.count("in one position") == 1
+    assert "G mixolydian along" not in text
+    assert "heavier" in text
+    assert "The whole piece" not in words_of(alone(riffs[0]))

@@ -280,6 +280,27 @@ def test_parts_that_follow_each_other_are_joined(small: Made) -> None:
     assert [n.pitch_midi for n in riff.notes] == [*PIER, *BUOY]
 
 
+def test_joined_parts_keep_their_pins(small: Made) -> None:
+    folder = small.path.parent
+    first = dataclasses.replace(small.lesson.parts[0], take=small.lesson.parts[0].playings[0])
+    lesson = dataclasses.replace(small.lesson, parts=(first, *small.lesson.parts[1:]))
+    # The riffs of the two takes that follow each other, each with a pin on its third note.
+    use_playing(lesson, folder, "A", 1)
+    wanted = []
+    for part in lesson.parts[:2]:
+        riff = read_riff(folder / part.riff)
+        note = riff.notes[2]
+        places = riff.instrument.places(note.pitch_midi)
+        place = next(each for each in reversed(places) if each != (note.string, note.fret))
+        write_riff(pin(riff, {note.id: place}), folder / part.riff)
+        wanted.append((note.pitch_midi, place))
+    whole = join_takes(lesson, folder, "A", "B")
+    notes = read_parts(whole, folder)[0].notes
+    kept = [(n.pitch_midi, (n.string, n.fret)) for n in notes if n.pinned]
+    assert kept == wanted
+    assert [i for i, n in enumerate(notes) if n.pinned] == [2, len(PIER) + 2]
+
+
 def test_parts_that_do_not_follow_each_other_are_not_joined(small: Made) -> None:
     with pytest.raises(HandspanError, match="do not follow each other"):
         join_takes(small.lesson, small.path.parent, "B", "A")

@@ -173,6 +173,7 @@ def _with_long_work(server: Server, open_page: Callable[..., Any]) -> Any:
         ".well input[type=file]",
         {"name": "noise.wav", "mimeType": "audio/wav", "buffer": file.getvalue()},
     )
+    page.get_by_role("button", name="One riff", exact=True).click()
     page.wait_for_selector(".work progress")
     _expect(page.locator(".work .stage")).not_to_have_text("Sending")
     return page

@@ -118,7 +118,11 @@ def test_parts_form_and_words_are_read(look) -> None:
     assert page.inner_text(".form") == "Form: Intro, Main riff ×2, Verse, Lead, Main riff"
     assert page.locator(".part h2").all_inner_texts() == ["Intro", "Main riff", "Verse", "Lead"]
     assert page.locator("#part-1 .words").all_inner_texts() == ["Let it ring <all the way>."]
-    assert "A dorian; 114 bpm, 4/4; " in page.inner_text("#part-1 .facts")
+    # The mode is that of the whole, and stands there once.
+    assert page.inner_text("#part-1 .facts").startswith("114 bpm, 4/4; ")
+    assert page.inner_text("#whole p").startswith("A dorian (")
+    assert page.locator("#whole li").count() >= 4
+    assert page.locator("#scale svg").count() == 2
     # The tempo to start from is the first of the practice plan.
     assert page.inner_text("#part-1 .plan") == "Practise at 60 · 78 · 96 · 114 bpm"
     assert "loud sound can harm your hearing" in page.inner_text("#sound")
@@ -181,7 +185,8 @@ def test_the_pdf_has_the_drawing_of_the_page(look, handout) -> None:
     pytest.importorskip("dukpy")
     from transcribe.lesson.page_drawing import lesson_svg
 
-    drawn = lesson_svg(_told(handout)["parts"], width_mm=222)
+    told = _told(handout)
+    drawn = lesson_svg(told["parts"], whole=told["whole"], width_mm=222)
     page = look()
     read = """(svg) => {
       const box = document.createElement("div");
@@ -198,6 +203,7 @@ def test_the_pdf_has_the_drawing_of_the_page(look, handout) -> None:
         assert len(of_page) == len(part["systems"])
         for shown, svg in zip(of_page, part["systems"], strict=True):
             assert shown.evaluate(read) == page.evaluate(read, svg)
+    assert any(grip["heavier"] for grip in drawn["grips"])
     for shown, grip in zip(page.locator("#grips svg").all(), drawn["grips"], strict=True):
         assert shown.evaluate(read) == page.evaluate(read, grip["svg"])
 

@@ -237,6 +237,21 @@ def test_renamed_riff_stays_in_its_lessons(start, taught) -> None:
     assert status == 200
     assert _on_disk(server, lesson_id).part("A").riff == "fog-bell.riff.json"
     assert _lesson(server, lesson_id)["parts"][0]["riff"] == named["riff"]
+    # A lesson that is called like a riff keeps its name, and finds its session under the new one.
+    path = server.folder / "buoy.lesson.json"
+    (server.folder / "buoy-B.ogg").write_bytes(b"the session")
+    shutil.copy(path, server.folder / "buoy-B.lesson.json")
+    document = json.loads(path.read_text())
+    document["session"] = {"file": "buoy-B.ogg"}
+    path.write_text(json.dumps(document))
+    riff_id = server.id_of("buoy-B")
+    assert server.ask("POST", f"/api/riffs/{riff_id}/name", {"name": "bell"})[0] == 200
+    lesson = read_lesson(path)
+    assert lesson.part("B").riff == "bell.riff.json"
+    assert lesson.session is not None
+    assert lesson.session.file == "bell.ogg"
+    assert (server.folder / "bell.ogg").exists()
+    assert (server.folder / "buoy-B.lesson.json").exists()
 
 
 def test_takes_of_a_part_are_told_with_their_days(server: Server, taught) -> None:

@@ -288,7 +288,7 @@ def _workers(pid: int) -> list[int]:
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
 def test_cancel_ends_the_process_and_leaves_nothing(start) -> None:
-    server = start()
+    server = start(alone=True)
     rng = np.random.default_rng(3)
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)
@@ -304,7 +304,7 @@ def test_cancel_ends_the_process_and_leaves_nothing(start) -> None:
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks at processes in /proc")
 def test_workers_end_with_a_killed_server(start) -> None:
-    server = start()
+    server = start(alone=True)
     rng = np.random.default_rng(3)
     noise = server.folder.parent / "noise.wav"
     soundfile.write(noise, 0.2 * rng.standard_normal(300 * 22050), 22050)

@@ -17,6 +17,7 @@ import os
 from collections.abc import Callable, Sequence
 from html import escape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from transcribe.core.files import write_atomically
 from transcribe.core.lesson import Lesson, LessonPart
@@ -26,6 +27,7 @@ from transcribe.lesson.handout_content import (
     CARE,
     NECK_KEY,
     PLAN_WORDS,
+    WHOLE,
     cautions_of,
     form_steps,
     neck_of_all,
@@ -35,6 +37,9 @@ from transcribe.lesson.handout_content import (
     shown_parts,
     stands_alone,
     title_of,
+    whole_data,
+    whole_of,
+    whole_words,
 )
 from transcribe.lesson.handout_pdf import Paper, handout_pdf
 from transcribe.lesson.one_script import read_static, script_of
@@ -42,6 +47,9 @@ from transcribe.lesson.part_riffs import read_parts
 from transcribe.sound import render_riff
 from transcribe.sound.encoding import sound_bytes
 from transcribe.sound.rounds import CAUTION
+
+if TYPE_CHECKING:
+    from theory import Piece
 
 __all__ = ["MOST_BYTES", "handout_html", "write_handout"]
 
@@ -145,7 +153,8 @@ def handout_html(
         if progress is not None:
             progress("sound of the parts", (k + 1) / len(shown))
     parts = [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)]
-    body = _body(lesson, shown)
+    whole = whole_of(lesson, shown)
+    body = _body(lesson, shown, whole)
     style = "\n".join(read_static(name) for name in ("page.css", "print.css", "handout.css"))
     script = script_of("handout")
     bare = len((body + style + script + json.dumps(parts)).encode()) + 2000
@@ -156,7 +165,8 @@ def handout_html(
         data = sound_bytes(y, sr=_SR, kind="mp3", bit_rate=rate)
         made["sound"] = "data:audio/mpeg;base64," + base64.b64encode(data).decode()
     told = json.dumps(
-        {"parts": parts, "caution": CAUTION, "neckKey": NECK_KEY, "fingers": fingers},
+        {"parts": parts, "caution": CAUTION, "neckKey": NECK_KEY, "fingers": fingers}
+        | {"whole": whole_data(whole)},
         ensure_ascii=False,
     )
     return _PAGE.format(
@@ -169,7 +179,7 @@ def handout_html(
     )
 
 
-def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
+def _body(lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> str:
     """Everything that can be read without a script."""
     rows = [f"<h1>{escape(title_of(lesson))}</h1>"]
     neck = neck_of_all(riffs)
@@ -189,10 +199,11 @@ def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
     for part, riff in zip(lesson.parts, riffs, strict=True):
         anchor = anchors[part.label]
         text = write_tab(riff, width=_TEXT_WIDTH)
+        facts = part_facts(part, riff, neck=not neck, mode=whole is None)
         rows += [
             f'<section class="part" id="part-{anchor}" aria-labelledby="name-{anchor}">',
             f'<h2 id="name-{anchor}"{plain}>{escape(part.shown_name)}</h2>',
-            f'<p class="facts">{escape(part_facts(part, riff, neck=not neck))}</p>',
+            f'<p class="facts">{escape(facts)}</p>',
             *(f'<p class="words">{escape(line)}</p>' for line in part.note.splitlines() if line),
             *(
                 f'<p class="caution"><strong>Take care:</strong> {escape(words)}</p>'
@@ -205,6 +216,13 @@ def _body(lesson: Lesson, riffs: Sequence[Riff]) -> str:
             "</details>",
             "</section>",
         ]
+    if whole is not None:
+        head, says = whole_words(whole)
+        items = "".join(f"<li>{escape(line)}</li>" for line in says)
+        rows.append(
+            f'<section id="whole" aria-labelledby="whole-name"><h2 id="whole-name">{WHOLE}</h2>'
+            f"<p>{escape(head)}</p><ul>{items}</ul></section>"
+        )
     rows.append('<section id="grips" aria-label="Chords" hidden></section>')
     rows.append('<section id="scale" aria-label="Scale" hidden></section>')
     rows.append(f'<p class="hint foot">{CARE}</p>')

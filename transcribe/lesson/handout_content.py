@@ -10,7 +10,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from itertools import groupby
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
@@ -22,13 +22,17 @@ from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.core.wording import sentence
 from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
-from transcribe.harmony import theory_report
+from transcribe.harmony import piece_theory, theory_report
 from transcribe.lesson.part_riffs import in_bars
+
+if TYPE_CHECKING:
+    from theory import Piece
 
 __all__ = [
     "CARE",
     "NECK_KEY",
     "PLAN_WORDS",
+    "WHOLE",
     "cautions_of",
     "form_steps",
     "neck_of_all",
@@ -38,6 +42,9 @@ __all__ = [
     "shown_parts",
     "stands_alone",
     "title_of",
+    "whole_data",
+    "whole_of",
+    "whole_words",
 ]
 
 AHEAD_SEC = 0.3
@@ -59,6 +66,9 @@ PLAN_WORDS = (
     "Practise each part at its first tempo until it goes twice without a slip, then at the next."
 )
 """How the tempi to practise at are meant (common practice, no source)."""
+
+WHOLE = "The whole piece"
+"""The heading over what the parts share."""
 
 _SHARES = (0.6, 0.75, 0.9, 1.0)  # of the tempo, where none to start from was told
 _STEPS = 4
@@ -169,6 +179,35 @@ def stands_alone(lesson: Lesson) -> bool:
     return len(lesson.parts) == 1 and lesson.parts[0].shown_name == title_of(lesson)
 
 
+def whole_of(lesson: Lesson, shown: Sequence[Riff]) -> Piece | None:
+    """What the parts share, of two parts or more whose mode can be told."""
+    if len(lesson.parts) < 2:
+        return None
+    names = [part.shown_name for part in lesson.parts]
+    found = piece_theory(list(zip(names, shown, strict=True)))
+    return None if found.mode.candidates else found
+
+
+def whole_data(whole: Piece | None) -> dict[str, Any] | None:
+    """What the scripts draw of what the parts share."""
+    if whole is None:
+        return None
+    document = whole.as_document()
+    return {key: document[key] for key in ("mode", "heavier", "drone_string", "scale")}
+
+
+def whole_words(whole: Piece) -> tuple[str, list[str]]:
+    """What the parts share, and for each part what it says and where it fits."""
+    words = whole.words()
+    head = words.mode.removeprefix(f"{WHOLE}: ")
+    says = [" ".join(words.loop)] if words.loop else []
+    says += [
+        f"{name}: {says}{f' Over these chords, {fit}' if fit else ''}"
+        for name, says, fit in words.parts
+    ]
+    return _printed(head), [_printed(line) for line in says]
+
+
 def form_steps(lesson: Lesson) -> list[tuple[LessonPart, int]]:
     """The parts in the order of the form, each with how often it is played in a row."""
     return [(lesson.part(label), len(list(run))) for label, run in groupby(lesson.form)]
@@ -223,12 +262,12 @@ def _neck_words(riff: Riff) -> str:
     return words + (f"; capo at fret {capo}" if capo else "")
 
 
-def part_facts(part: LessonPart, riff: Riff, *, neck: bool) -> str:
-    """Mode, tempo, chords and drone of a part; with ``neck`` its tuning and capo, too."""
-    mode: Mapping[str, Any] = (riff.theory or {}).get("mode") or {}
+def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -> str:
+    """Tempo, chords and drone of a part; its tuning and capo, its own mode where they are asked."""
+    found: Mapping[str, Any] = (riff.theory or {}).get("mode") or {}
     facts = [_neck_words(riff)] if neck else []
-    if mode and not mode.get("candidates"):
-        facts.append(f"{mode['tonic']} {mode['name']}")
+    if mode and found and not found.get("candidates"):
+        facts.append(f"{found['tonic']} {found['name']}")
     if riff.rhythm is not None:
         meter = "/".join(map(str, riff.rhythm.meter))
         per = counted_beats(riff.rhythm.meter)

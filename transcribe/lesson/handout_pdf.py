@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from html import escape
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.lesson import Lesson
@@ -19,6 +19,7 @@ from transcribe.lesson.handout_content import (
     CARE,
     NECK_KEY,
     PLAN_WORDS,
+    WHOLE,
     cautions_of,
     form_steps,
     neck_of_all,
@@ -28,6 +29,9 @@ from transcribe.lesson.handout_content import (
     shown_parts,
     stands_alone,
     title_of,
+    whole_data,
+    whole_of,
+    whole_words,
 )
 from transcribe.lesson.page_drawing import (
     BOLD,
@@ -37,6 +41,9 @@ from transcribe.lesson.page_drawing import (
     draw_lesson,
     with_boxes,
 )
+
+if TYPE_CHECKING:
+    from theory import Piece
 
 __all__ = ["PAPERS", "Paper", "handout_pdf"]
 
@@ -98,15 +105,17 @@ def handout_pdf(
     if paper not in PAPERS:
         raise ParameterError(f"paper={paper!r}; it must be one of {', '.join(PAPERS)}")
     shown = shown_parts(lesson, riffs)
+    whole = whole_of(lesson, shown)
     width_mm = _SIZES_MM[paper][0] - 2 * _SIDE_MM
     drawn = draw_lesson(
         [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)],
+        whole=whole_data(whole),
         width_mm=width_mm / _SMALLER,
         fingers=fingers,
         progress=progress,
     )
     page = _Page(drawn, width_mm * _MM)
-    page.write(lesson, shown)
+    page.write(lesson, shown, whole)
     if page.unshown and say is not None:
         say(
             f"the font of the PDF does not have {' '.join(page.unshown)}, which stand as □; write "
@@ -136,6 +145,8 @@ class _Page:
             "head": style("head", fontName=BOLD, fontSize=12.5, leading=15, spaceBefore=9),
             "facts": style("facts", textColor=_SOFT),
             "words": style("words", fontName=ITALIC, leftIndent=10, fontSize=9.5),
+            "plain": plain,
+            "item": style("item", leftIndent=8, firstLineIndent=-8, spaceAfter=0),
             "form": style("form", fontSize=10.5, leading=14),
             "hint": style("hint", fontSize=8, leading=10, textColor=_SOFT),
             "plan": style("plan", alignment=2),
@@ -143,7 +154,7 @@ class _Page:
             "under": style("under", fontSize=9, leading=10, alignment=1, spaceAfter=0),
         }
 
-    def write(self, lesson: Lesson, riffs: Sequence[Riff]) -> None:
+    def write(self, lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> None:
         self.text("title", title_of(lesson))
         neck = neck_of_all(riffs)
         if neck:
@@ -159,12 +170,16 @@ class _Page:
         self.text("hint", PLAN_WORDS)
         for part, riff, drawn in zip(lesson.parts, riffs, self.drawn.parts, strict=True):
             anchor = f'<a name="part-{anchors[part.label]}"/>'
-            name = "" if stands_alone(lesson) else self.told(part.shown_name)
+            facts = part_facts(part, riff, neck=not neck, mode=whole is None)
+            rest = [] if stands_alone(lesson) else [self.paragraph("facts", self.told(facts))]
+            head = self.paragraph("head", f"{anchor}{self.told(part.shown_name)}")
+            if stands_alone(lesson):
+                head = self.paragraph("facts", f"{anchor}{self.told(facts)}")
             lines = [_scaled(system, self.width / system.width) for system in drawn.systems]
             signs = [self.paragraph("hint", self.told(drawn.signs))] if drawn.signs else []
             self.together(
-                self.head(f"{anchor}{name}", practice_tempi(part, riff)),
-                self.paragraph("facts", self.told(part_facts(part, riff, neck=not neck))),
+                self.head(head, practice_tempi(part, riff)),
+                *rest,
                 *(
                     self.paragraph("words", self.told(words))
                     for words in part.note.splitlines()
@@ -179,6 +194,13 @@ class _Page:
             self.story += lines[1:-1]
             if len(lines) > 1:
                 self.together(lines[-1], *signs)
+        if whole is not None:
+            said, lines = whole_words(whole)
+            self.together(
+                self.paragraph("head", WHOLE),
+                self.paragraph("plain", self.told(said)),
+                *(self.paragraph("item", f"– {self.told(line)}") for line in lines),
+            )
         self.grips()
         self.scales()
         self.text("hint", CARE)
@@ -214,14 +236,14 @@ class _Page:
         )
         self.story += [CondPageBreak(min(need, _TOGETHER_MM * _MM)), *things]
 
-    def head(self, name: str, tempi: Sequence[int]) -> Any:
-        """The name of a part, and at the right the tempi to practise it at, each with a box."""
+    def head(self, left: Any, tempi: Sequence[int]) -> Any:
+        """The name of a part and, at the right, the tempi to practise it at, each with a box."""
         from reportlab.platypus import Table
 
         steps = " ".join(f"□\u00a0{tempo}" for tempo in tempi)
         plan = self.paragraph("plan", f"Practise at {steps} bpm" if tempi else "")
         widths = [self.width - _PLAN_MM * _MM, _PLAN_MM * _MM]
-        table = Table([[self.paragraph("head", name), plan]], colWidths=widths, spaceBefore=9)
+        table = Table([[left, plan]], colWidths=widths, spaceBefore=9)
         table.setStyle([*_BARE, ("VALIGN", (0, 0), (-1, -1), "BOTTOM")])
         return table
 
@@ -235,6 +257,8 @@ class _Page:
                 words += (
                     f"<br/><font size=7>the {self.told(grip.as_played)} shape at the capo</font>"
                 )
+            if grip.heavier:
+                words += "<br/><font size=7>heavier</font>"
             if grip.wide:
                 words += "<br/><font size=7>Take care: wide stretch</font>"
             cells.append([_scaled(grip.drawing, _GRIP), self.paragraph("under", words)])

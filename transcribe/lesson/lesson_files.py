@@ -474,7 +474,8 @@ def join_takes(
 ) -> Lesson:
     """One part in the place of two whose takes follow each other in the session.
 
-    The session is listened to again from the start of the one to the end of the other.
+    The session is listened to again from the start of the one to the end of the other; the pins
+    of both are kept.
 
     Returns
     -------
@@ -526,6 +527,7 @@ def hear_joined(
     take = Playing(start, end)
     new = dataclasses.replace(one, take=take, bars=None)
     riff, sound = _heard(lesson, new, Path(folder), progress)
+    riff = _with_pins_of([(one, 0.0), (two, two.take.start_sec - start)], riff, Path(folder))
     unsure = sum(note.unsure for note in riff.notes)
     bpm = None if riff.rhythm is None else round(riff.rhythm.bpm, 2)
     take = Playing(start, end, len(riff.notes), unsure, uneven_sec(riff), bpm)
@@ -555,6 +557,26 @@ def _heard(
         heard = api.listen(y, sr=SR, instrument=lesson.instrument, progress=progress)
         riff = api.in_rhythm(heard.riff, sound=heard.before_playing())
         return api.work_out(riff, progress=progress), cut_sound(copy, take)
+
+
+def _with_pins_of(parts: list[tuple[LessonPart, float]], riff: Riff, folder: Path) -> Riff:
+    """``riff`` with the pins of parts that it holds, each from so many seconds on."""
+    from transcribe.correct.carry_over import carry_pins, with_pins
+
+    pins: dict[int, tuple[int, int]] = {}
+    for part, later in parts:
+        if not (folder / part.riff).is_file():
+            continue
+        old = read_part(part, folder)
+        moved = tuple(
+            dataclasses.replace(n, onset_sec=n.onset_sec + later, offset_sec=n.offset_sec + later)
+            for n in old.notes
+        )
+        found, _ = carry_pins(
+            dataclasses.replace(old, notes=moved), (n for n in riff.notes if n.id not in pins)
+        )
+        pins |= found
+    return with_pins(riff, pins) if pins else riff
 
 
 def put_heard(heard: HeardAgain, folder: Path, say: Say) -> None:

@@ -62,11 +62,15 @@ class DrawnPart:
 
 @dataclass(frozen=True)
 class Grip:
-    """A chord as a picture; ``as_played`` is its shape at the capo, ``wide`` if it stretches."""
+    """A chord as a picture; ``as_played`` is its shape at the capo, ``wide`` if it stretches.
+
+    ``heavier`` says whether it stands in the place of an easier one.
+    """
 
     name: str
     as_played: str
     wide: bool
+    heavier: bool
     drawing: Any
 
 
@@ -94,6 +98,7 @@ class DrawnLesson:
 def draw_lesson(
     parts: Sequence[dict[str, Any]],
     *,
+    whole: dict[str, Any] | None = None,
     width_mm: float,
     fingers: bool = False,
     progress: Progress | None = None,
@@ -104,6 +109,8 @@ def draw_lesson(
     ----------
     parts : sequence of dict
         As the page gets them (`transcribe.lesson.handout_content.part_data`).
+    whole : dict, optional
+        What the parts share (`whole_data` there).
     width_mm : float
         How wide a line of the tab is, in the millimetres that the page draws in.
     fingers : bool
@@ -129,7 +136,7 @@ def draw_lesson(
         with resources.as_file(path) as file:
             svglib.register_font(_FAMILY, str(file), weight, slant, rlgFontName=name)
     registerFontFamily(REGULAR, REGULAR, BOLD, ITALIC, BOLD)
-    found = lesson_svg(parts, width_mm=width_mm, fingers=fingers)
+    found = lesson_svg(parts, whole=whole, width_mm=width_mm, fingers=fingers)
     count = sum(len(part["systems"]) for part in found["parts"])
     count += len(found["grips"]) + len(found["scales"])
     done = 0
@@ -150,7 +157,7 @@ def draw_lesson(
             for part in found["parts"]
         ),
         tuple(
-            Grip(grip["name"], grip["as"], grip["wide"], drawing(grip["svg"]))
+            Grip(grip["name"], grip["as"], grip["wide"], grip["heavier"], drawing(grip["svg"]))
             for grip in found["grips"]
         ),
         tuple(Scale(scale["label"], drawing(scale["svg"])) for scale in found["scales"]),
@@ -159,7 +166,11 @@ def draw_lesson(
 
 
 def lesson_svg(
-    parts: Sequence[dict[str, Any]], *, width_mm: float, fingers: bool = False
+    parts: Sequence[dict[str, Any]],
+    *,
+    whole: dict[str, Any] | None = None,
+    width_mm: float,
+    fingers: bool = False,
 ) -> dict[str, Any]:
     """The drawings as the page's scripts give them, in SVG without its style; see `draw_lesson`."""
     import dukpy
@@ -167,7 +178,7 @@ def lesson_svg(
     told = dukpy.evaljs(
         f"{script_of('paper')}\nmodule_paper.drawLesson(dukpy.parts, dukpy.how);",
         parts=list(parts),
-        how={"width": width_mm, "fingers": fingers},
+        how={"whole": whole, "width": width_mm, "fingers": fingers},
     )
     found: dict[str, Any] = json.loads(told)
     return found

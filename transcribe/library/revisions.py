@@ -170,11 +170,28 @@ def read_revision(path: Path) -> tuple[Riff, str]:
     """
     data = read_bytes(path)
     try:
-        return from_json(parse(data)), revision_of(data)
+        return _parsed(data), revision_of(data)
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError):
         raise FormatError(f"{path.name}: not JSON; is this a riff document?") from None
     except FormatError as error:
         raise FormatError(f"{path.name}: {error}") from None
+
+
+_KEPT_BYTES = 2_000_000  # of documents whose riffs are kept, the last ones that were read
+_kept: dict[bytes, Riff] = {}
+_keeping = threading.Lock()
+
+
+def _parsed(data: bytes) -> Riff:
+    """The riff in ``data``, which is read and checked once while the same bytes come again."""
+    with _keeping:
+        riff = _kept.pop(data, None)
+    riff = from_json(parse(data)) if riff is None else riff
+    with _keeping:
+        _kept[data] = riff
+        while sum(map(len, _kept)) > _KEPT_BYTES:
+            del _kept[next(iter(_kept))]
+    return riff
 
 
 def current_revision(path: Path) -> str:

@@ -221,16 +221,23 @@ class Lessons:
         return {"name": entry.name, "removed": self._store.remove(entry)}
 
     def follow_name(self, old: str, new: str) -> None:
-        """Let every lesson name the riff document ``new`` that it named ``old`` before."""
+        """Let every lesson name the files of the riff ``new`` that was called ``old`` before."""
+
+        def named(file: str) -> str:
+            ours = file.startswith(f"{old}.") and self._store.below(file) is None
+            return f"{new}{file[len(old) :]}" if ours else file
+
         for entry in self._store.lessons():
             with contextlib.suppress(FormatError), hold(self._store.folder):
-                lesson, revision = read_with_revision(entry.path)
+                before, revision = read_with_revision(entry.path)
                 parts = tuple(
-                    dataclasses.replace(part, riff=new) if part.riff == old else part
-                    for part in lesson.parts
+                    dataclasses.replace(part, riff=named(part.riff)) for part in before.parts
                 )
-                if parts != lesson.parts:
-                    lesson = dataclasses.replace(lesson, parts=parts)
+                session = before.session and dataclasses.replace(
+                    before.session, file=named(before.session.file)
+                )
+                lesson = dataclasses.replace(before, parts=parts, session=session)
+                if lesson != before:
                     save_lesson(lesson, entry.path, expected=revision)
 
     # -- changing --------------------------------------------------------------------------

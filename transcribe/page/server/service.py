@@ -17,7 +17,7 @@ from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
 from transcribe.correct.pins import places_as_written
 from transcribe.correct.requests import name_of_request
-from transcribe.formats.document import from_json, to_json
+from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
 from transcribe.library import riff_files
 from transcribe.library.last_comparison import check_path, read_check, write_check
@@ -145,13 +145,13 @@ class Service:
             riff.note(note_id)
         except KeyError:
             raise NotHereError(f"There is no note {note_id} any more.") from None
-        found = self._jobs.ask("note", {"riff": to_json(riff), "note": note_id})
+        found = self._jobs.ask("note", {"riff": riff, "note": note_id})
         return {"revision": revision, "note": note_id, **found}
 
     def cost(self, riff_id: str) -> dict[str, Any]:
         """What the fingering as it is costs the hand, to hold the other fingerings against."""
         riff, revision = read_revision(self._store.entry(riff_id).path)
-        cost = self._jobs.ask("cost", {"riff": to_json(riff)}) if riff.alternatives else None
+        cost = self._jobs.ask("cost", {"riff": riff}) if riff.alternatives else None
         return {"revision": revision, "cost": cost}
 
     def rename(self, riff_id: str, wanted: Any) -> dict[str, Any]:
@@ -163,7 +163,7 @@ class Service:
             return {"riff": entry.id, "name": entry.name, "taken": None}
         asked = clean_name(f"{wanted[:200]}.")
         renamed = self._store.rename(entry, f"{wanted[:200]}.")
-        self.lessons.follow_name(entry.path.name, renamed.path.name)
+        self.lessons.follow_name(entry.name, renamed.name)
         # The player hears of a name that is taken, for the riff does not get it.
         taken = asked if renamed.name != asked else None
         return {"riff": renamed.id, "name": renamed.name, "taken": taken}
@@ -202,11 +202,11 @@ class Service:
             old, revision = read_revision(entry.path)
             if body.get("revision") != revision and not anyway:
                 raise ConflictError(_ELSEWHERE)
-            arguments = {"riff": to_json(old), "edit": dict(wanted), "document": str(entry.path)}
+            arguments = {"riff": old, "edit": dict(wanted), "document": str(entry.path)}
             made = self._jobs.ask("edit", arguments)
             if made is None:
                 return self._shown(entry, old, revision) | {"moved": []}
-            new = from_json(made["riff"])
+            new: Riff = made["riff"]
             with contextlib.suppress(ConflictError):
                 revision = _rewritten(entry, new, revision, made["files"])
                 return self._shown(entry, new, revision) | {"moved": made["moved"]}
@@ -218,7 +218,7 @@ class Service:
         """Turn an upload into a riff in the folder; the upload is gone if that fails."""
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
-            riff = from_json(result["riff"])
+            riff: Riff = result["riff"]
             with self._store.new_name(name) as free:
                 if not result["notes_only"]:
                     take = self._store.folder / f"{free}{path.suffix}"
@@ -267,13 +267,13 @@ class Service:
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
-            riff = from_json(result["riff"])
+            riff: Riff = result["riff"]
             _rewritten(entry, riff, revision, result["files"])
             changes = {key: result[key] for key in ("pins", "lost", "moved")}
             return {"riff": entry.id, "name": entry.name, **changes}
 
         arguments = {
-            "riff": to_json(old),
+            "riff": old,
             "settings": dict(settings),
             "document": str(entry.path),
         }
@@ -291,7 +291,7 @@ class Service:
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             del scratch
-            riff = from_json(result["riff"])
+            riff: Riff = result["riff"]
             with hold(self._store.folder):
                 if current_revision(entry.path) != revision:  # before a copy of it is left behind
                     raise ConflictError("This riff was changed elsewhere while its take was read.")
@@ -304,7 +304,7 @@ class Service:
             "path": str(take),
             "shown": take.name,
             "settings": {**settings, "max_sec": self._max_sec},
-            "old": to_json(old),
+            "old": old,
             "document": str(entry.path),
         }
         return self._jobs.start("read", arguments, label=entry.name, finish=finish, about=entry.id)
@@ -313,7 +313,6 @@ class Service:
         """Hold an upload against a riff; the take itself is only kept to be heard."""
         entry = self._store.entry(riff_id)
         reference = read_revision(entry.path)[0]
-        against = to_json(reference)
 
         def finish(result: dict[str, Any], scratch: Path) -> dict[str, Any]:
             figures = result["figures"]
@@ -327,7 +326,7 @@ class Service:
                 ],
                 "pitches": [pitch for pitch, _, _ in result["played"]],
                 "played": result["played"],
-                "rhythm": against["rhythm"],
+                "rhythm": to_json(reference)["rhythm"],
                 "comparison": result["comparison"],
                 "drawings": result["drawings"],
             }
@@ -345,7 +344,7 @@ class Service:
             "path": str(path),
             "shown": name,
             "settings": {"max_sec": self._max_sec},
-            "reference": against,
+            "reference": reference,
         }
         return self._jobs.start(
             "compare", arguments, label=name, finish=finish, drop=path, about=entry.id
@@ -461,7 +460,7 @@ class Service:
             self._store.trim_cache(max_bytes=_CACHE_BYTES)
             return {"url": f"/api/made/{path.stem}"}
 
-        arguments = {"kind": kind, "riff": to_json(riff), "options": options}
+        arguments = {"kind": kind, "riff": riff, "options": options}
         return self._jobs.start("make", arguments, label=entry.name, finish=finish)
 
     # -- files -----------------------------------------------------------------------------

@@ -184,7 +184,9 @@ class Store:
             others = {
                 item.name: f"{name}{item.name[len(entry.name) :]}"
                 for item in self._files()
-                if item.name.startswith(f"{entry.name}.") and item.name != entry.path.name
+                if item.name.startswith(f"{entry.name}.")
+                and item.name != entry.path.name
+                and not item.name.endswith(LESSON_SUFFIX)
             }
             for old, new in others.items():
                 os.link(self.folder / old, self.folder / new)

@@ -23,8 +23,8 @@ export function riffOf(told, { fingers = false } = {}) {
   };
 }
 
-/** One way to play each chord of the parts, in their order. */
-export function gripsOf(parts) {
+/** One way to play each chord of the parts, in their order, and the power chords of the whole. */
+export function gripsOf(parts, whole) {
   const found = new Map();
   for (const { theory } of parts.map((part) => part.document))
     for (const symbol of theory.loop?.symbols || []) {
@@ -32,29 +32,37 @@ export function gripsOf(parts) {
       const shape = way && (way.plain?.[0] || way.easier?.[0] || way.heavier?.[0]);
       if (shape && !found.has(symbol)) found.set(symbol, { symbol, shape, as: way.as_played });
     }
+  for (const shape of whole?.heavier || [])
+    if (!found.has(shape.symbol))
+      found.set(shape.symbol, { symbol: shape.symbol, shape, heavier: true });
   return [...found.values()];
 }
 
-/** The pictures of the modes on the neck, once for each mode of the parts. */
-export function scalesOf(parts) {
+/** The pictures of the modes on the neck: that of the whole, else once each those of the parts. */
+export function scalesOf(parts, whole) {
+  if (whole) {
+    const { instrument } = parts[0].document;
+    return scalePictures(whole, instrument, whole.drone_string ? [whole.drone_string] : []);
+  }
   const seen = new Set();
   return parts.flatMap(({ document: { theory, instrument, drone } }) => {
-    const { mode, scale } = theory;
-    if (!mode || mode.candidates?.length || !scale?.on_string?.length) return [];
-    const name = printed(`${mode.tonic} ${mode.name}`);
-    if (seen.has(name)) return [];
+    const name = theory.mode && `${theory.mode.tonic} ${theory.mode.name}`;
+    if (!name || seen.has(name) || theory.mode.candidates?.length) return [];
     seen.add(name);
     const under = drone ? [drone.string, ...(drone.other_strings || [])] : [];
-    const { string } = scale.on_string[0];
-    const along = `${name} along string ${string}${drone ? " over the drone" : ""}`;
-    const found = [{ label: along, instrument, notes: scale.on_string, drone: under }];
-    if (scale.in_position?.length)
-      found.push({
-        label: `${name} in one position`,
-        instrument,
-        notes: scale.in_position,
-        drone: [],
-      });
-    return found;
+    return scalePictures(theory, instrument, under);
   });
+}
+
+function scalePictures({ mode, scale }, instrument, drone) {
+  if (!scale?.on_string?.length) return [];
+  const name = printed(`${mode.tonic} ${mode.name}`);
+  const over = drone.length ? " over the drone" : "";
+  const label = `${name} along string ${scale.on_string[0].string}${over}`;
+  const found = [{ label, instrument, notes: scale.on_string, drone }];
+  if (scale.in_position?.length) {
+    const notes = scale.in_position;
+    found.push({ label: `${name} in one position`, instrument, notes, drone: [] });
+  }
+  return found;
 }

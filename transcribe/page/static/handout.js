@@ -294,8 +294,8 @@ function soundControls(parts, caution) {
   ];
 }
 
-function grips(parts) {
-  return gripsOf(parts).map(({ symbol, shape, as }) =>
+function grips(parts, whole) {
+  return gripsOf(parts, whole).map(({ symbol, shape, as, heavier }) =>
     h(
       "figure",
       {},
@@ -305,14 +305,15 @@ function grips(parts) {
         {},
         h("span", {}, printed(symbol)),
         as ? h("small", {}, printed(`the ${as} shape at the capo`)) : null,
+        heavier ? h("small", {}, "heavier") : null,
         shape.caution ? h("small", { class: "caution" }, "Take care: wide stretch") : null,
       ),
     ),
   );
 }
 
-function scales(parts, width) {
-  return scalesOf(parts).map(({ label, instrument, notes, drone }) => {
+function scales(parts, whole, width) {
+  return scalesOf(parts, whole).map(({ label, instrument, notes, drone }) => {
     const neck = scaleNeck(instrument, notes, { label, drone, width });
     const svg = neck.querySelector("svg");
     svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
@@ -331,9 +332,9 @@ const told = JSON.parse(document.getElementById("lesson").textContent);
 const sections = [...document.querySelectorAll(".part")];
 const parts = told.parts.map((each, k) => new Part(each, sections[k], told));
 fill("sound", null, soundControls(parts, told.caution));
-fill("grips", "Chords", [h("div", { class: "shapes" }, grips(told.parts))]);
+fill("grips", "Chords", [h("div", { class: "shapes" }, grips(told.parts, told.whole))]);
 fill("scale", "On the neck", [
   h("p", { class: "hint" }, told.neckKey),
-  scales(told.parts, Math.min(640, document.querySelector("main").clientWidth)),
+  scales(told.parts, told.whole, Math.min(640, document.querySelector("main").clientWidth)),
 ]);
 addEventListener("resize", () => parts.forEach((part) => part.draw()));

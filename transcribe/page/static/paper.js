@@ -69,7 +69,7 @@ function drawn(svg) {
 }
 
 /** What is drawn of the parts, as JSON; the lines of the tab are `width` millimetres wide. */
-export function drawLesson(parts, { width, fingers }) {
+export function drawLesson(parts, { whole, width, fingers }) {
   globalThis.document = /** @type {any} */ ({
     createElement: (tag) => new Shape(tag),
     createElementNS: (_, tag) => new Shape(tag),
@@ -82,13 +82,14 @@ export function drawLesson(parts, { width, fingers }) {
         signs: signs(riff.notes, riff.phrases, riff.unsure),
       };
     }),
-    grips: gripsOf(parts).map(({ symbol, shape, as }) => ({
+    grips: gripsOf(parts, whole).map(({ symbol, shape, as, heavier }) => ({
       name: printed(symbol),
       as: as ? printed(as) : "",
       wide: Boolean(shape.caution),
+      heavier: Boolean(heavier),
       svg: drawn(chordBox(shape)),
     })),
-    scales: scalesOf(parts).map(({ label, instrument, notes, drone }) => ({
+    scales: scalesOf(parts, whole).map(({ label, instrument, notes, drone }) => ({
       label,
       svg: drawn(scaleNeck(instrument, notes, { label, drone, width: NECK }).querySelector("svg")),
     })),

@@ -29,9 +29,9 @@ export function reordered(list, move) {
     const top = () => drag.handle.getBoundingClientRect().top;
     const before = top();
     list.classList.add("sorting");
-    const moved = top() - before;
-    window.scrollBy(0, moved);
-    // Where the page cannot be scrolled as far, the item goes the rest of the way.
+    window.scrollBy(0, top() - before);
+    // Where the page cannot be scrolled as far, the list begins lower.
+    list.style.paddingTop = `${Math.max(0, before - top())}px`;
     drag.startY = heightOf(event) + top() - before;
   }
 
@@ -62,6 +62,7 @@ export function reordered(list, move) {
     drag = null;
     item.classList.remove("dragged");
     list.classList.remove("sorting");
+    list.style.paddingTop = "";
     item.style.transform = "";
     for (const each of items()) each.classList.remove("comes-before", "comes-after");
     if (to === null) return;

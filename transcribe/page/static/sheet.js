@@ -20,6 +20,7 @@ const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
 const GAP = 3.3;
 const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
+const EDGE = 0.15; // beside a line of its own, so that its first and last stroke are whole
 const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
 /** Where the strings of a system lie, and the names over them; strums stand between the two. */
@@ -89,7 +90,7 @@ export function drawSystems(riff, width) {
     const ends = [index === 0, index === systems.length - 1];
     const group = drawSystem(riff, g, system, null, wide, ends);
     const free = group.querySelector(".chord") ? 0 : 4;
-    const box = `0 ${free} ${wide} ${height - free}`;
+    const box = `${-EDGE} ${free} ${wide + 2 * EDGE} ${height - free}`;
     const svg = s("svg", { class: "sheet-page", viewBox: box }, group);
     const barOf = (beat) => system.bars.find((bar) => bar.number === Math.floor(beat / per + 1e-6));
     return {

@@ -34,7 +34,7 @@ def _read_take(
     path: str,
     shown: str,
     settings: Mapping[str, Any],
-    old: Mapping[str, Any] | None = None,
+    old: Riff | None = None,
     document: str = "",
 ) -> dict[str, Any]:
     """A riff from a recording or a file of notes, and the picture and sound for the page.
@@ -47,7 +47,6 @@ def _read_take(
     from transcribe.formats import holds_notes
 
     options = options_of(settings)
-    before = None if old is None else from_json(old)
     _refuse_papers(path, shown)
     if holds_notes(path):
         progress("reading", 0.0)
@@ -58,26 +57,26 @@ def _read_take(
         if not (str(path).endswith(".riff.json") and _is_fingered(riff)):
             options = options_of(settings, None if riff.rhythm is None else riff.rhythm.meter)
             riff = api.finger(riff, progress=progress, **options)
-        return _read(riff, before, document) | {"notes_only": True}
+        return _read(riff, old, document) | {"notes_only": True}
     from transcribe.core.riff import Source
 
     recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
     if settings.get("keep_echo") is not None:
         options["keep_echo"] = bool(settings["keep_echo"])
-    kept = carry_over.kept_settings(before, recording.sha256, options) if before else {}
+    kept = carry_over.kept_settings(old, recording.sha256, options) if old else {}
     with _drawn_meanwhile(recording, scratch, progress):
         riff = api.transcribe(recording.y, sr=recording.sr, progress=progress, **(options | kept))
         riff = carry_over.with_settings(riff, kept)
         source = Source(shown, round(recording.duration_sec, 4), recording.sha256)
         warnings = (*recording.warnings, *riff.warnings)
         riff = dataclasses.replace(riff, source=source, warnings=warnings)
-    return _read(riff, before, document) | {"notes_only": False}
+    return _read(riff, old, document) | {"notes_only": False}
 
 
 def _read(riff: Riff, old: Riff | None, document: str) -> dict[str, Any]:
     """A riff that was read, with the pins of the one that it takes the place of."""
     if old is None:
-        return {"riff": to_json(riff)}
+        return {"riff": riff}
     from transcribe.correct import carry_over
 
     if riff.source is not None and old.source is not None:
@@ -94,7 +93,7 @@ def _outcome(old: Riff, new: Riff, document: str) -> dict[str, Any]:
 
     path = Path(document)
     new, files = riff_files.followed(old, new, path.parent, riff_files.riff_name(path))
-    return {"riff": to_json(new), "files": files, "moved": _moved(old, new)}
+    return {"riff": new, "files": files, "moved": _moved(old, new)}
 
 
 def _moved(old: Riff, new: Riff) -> list[dict[str, Any]]:
@@ -112,7 +111,7 @@ def _edit(
     *,
     scratch: Path,
     progress: _Progress,
-    riff: Mapping[str, Any],
+    riff: Riff,
     edit: Mapping[str, Any],
     document: str,
 ) -> dict[str, Any] | None:
@@ -120,32 +119,28 @@ def _edit(
     del scratch, progress
     from transcribe.page.worker.edits import changed
 
-    old = from_json(riff)
-    new = changed(old, edit)
-    return None if new is old else _outcome(old, new, document)
+    new = changed(riff, edit)
+    return None if new is riff else _outcome(riff, new, document)
 
 
-def _note(
-    *, scratch: Path, progress: _Progress, riff: Mapping[str, Any], note: int
-) -> dict[str, Any]:
+def _note(*, scratch: Path, progress: _Progress, riff: Riff, note: int) -> dict[str, Any]:
     """Every place of a note and what it asks of the hand, the hand there, why, its repeats."""
     del scratch, progress
     from transcribe import fingering
     from transcribe.correct.pins import repeats_of
     from transcribe.fingering.hand_at import hand_at
 
-    document = from_json(riff)
-    why = fingering.explain(document, note)
+    why = fingering.explain(riff, note)
     in_words = dataclasses.replace(why, facts={**why.facts, "in_words": True})
     return {
         "places": [
             dataclasses.asdict(choice) | {"cost": _finite(choice.cost)}
-            for choice in fingering.choices(document, note)
+            for choice in fingering.choices(riff, note)
         ],
-        "hand": hand_at(document, note),
+        "hand": hand_at(riff, note),
         "why": remark_json(why),
         "why_in_words": remark_json(in_words),
-        "repeats": list(repeats_of(document, note)),
+        "repeats": list(repeats_of(riff, note)),
     }
 
 
@@ -153,22 +148,21 @@ def _finite(cost: float) -> float | None:
     return float(cost) if math.isfinite(cost) else None
 
 
-def _cost(*, scratch: Path, progress: _Progress, riff: Mapping[str, Any]) -> float | None:
+def _cost(*, scratch: Path, progress: _Progress, riff: Riff) -> float | None:
     """What the fingering costs the hand, in the measure of the other fingerings'."""
     del scratch, progress
     from transcribe.fingering import hand_of
     from transcribe.fingering.solver import solver_for
 
-    document = from_json(riff)
     places = {
         note.id: (note.string, note.fret)
-        for note in document.notes
+        for note in riff.notes
         if note.string is not None and note.fret is not None
     }
-    if not document.alternatives or not places:
+    if not riff.alternatives or not places:
         return None
-    solver = solver_for(document.instrument, hand_of(document))
-    effort = solver.effort(document.notes, places, drone=document.drone)
+    solver = solver_for(riff.instrument, hand_of(riff))
+    effort = solver.effort(riff.notes, places, drone=riff.drone)
     return round(float(sum(effort.values())), 3)
 
 
@@ -190,7 +184,7 @@ def _compare(
     path: str,
     shown: str,
     settings: Mapping[str, Any],
-    reference: Mapping[str, Any],
+    reference: Riff,
 ) -> dict[str, Any]:
     """Hold a take against a riff document."""
     from transcribe import api
@@ -198,15 +192,14 @@ def _compare(
     from transcribe.takes import report
     from transcribe.takes.summary import figures_of
 
-    against = from_json(reference)
     _refuse_papers(path, shown)
     recording = None
     if holds_notes(path):
-        comparison = api.compare(_read_notes(path, shown), against, progress=progress)
+        comparison = api.compare(_read_notes(path, shown), reference, progress=progress)
     else:
         recording = _heard(path, float(settings.get("max_sec", 1800)), scratch, progress)
         with _drawn_meanwhile(recording, scratch, progress):
-            comparison = api.compare_recording(recording, shown, against, progress=progress)
+            comparison = api.compare_recording(recording, shown, reference, progress=progress)
     return {
         "comparison": report.as_json(comparison),
         "drawings": report.drawings(comparison),
@@ -223,7 +216,7 @@ def _finger(
     *,
     scratch: Path,
     progress: _Progress,
-    riff: Mapping[str, Any],
+    riff: Riff,
     settings: Mapping[str, Any],
     document: str,
 ) -> dict[str, Any]:
@@ -234,7 +227,7 @@ def _finger(
     from transcribe.correct.retune import kept_places
     from transcribe.fingering import hand_of, pins_of
 
-    old = from_json(riff)
+    old = riff
     options = options_of(settings, None if old.rhythm is None else old.rhythm.meter)
     instrument = instrument_of(old.instrument, settings)
     # What is not said stays as it is; a stretch of 0 is the usual hand again.
@@ -269,12 +262,12 @@ def _make(
     scratch: Path,
     progress: _Progress,
     kind: str,
-    riff: Mapping[str, Any],
+    riff: Riff,
     options: Mapping[str, Any],
 ) -> None:
     """A file from a riff: ``made`` in the scratch folder."""
 
-    document = from_json(riff)
+    document = riff
     progress("writing", 0.0)
     if kind in ("wav", "hear"):
         from transcribe.sound import render_riff
@@ -304,7 +297,8 @@ def _make(
         path.rename(scratch / "made")
         return
     if kind == "riff":
-        (scratch / "made").write_bytes(json.dumps(riff, indent=1, ensure_ascii=False).encode())
+        text = json.dumps(to_json(riff), indent=1, ensure_ascii=False)
+        (scratch / "made").write_bytes(text.encode())
         return
     from transcribe.core.riff import FileForm
     from transcribe.library import riff_files
