@@ -47,6 +47,14 @@ FIGURES: dict[str, dict[str, tuple[str, str | None]]] = {
         "note values right": (row("all", 8), None),
         "repeats found": (row("all", 10), None),
     },
+    "strums": {
+        "strums through sound: one column": (row("one column"), None),
+        "strums through sound: way of the stroke": (row("direction"), None),
+        "strums through sound: tempo": (row("tempo"), row("librosa tempo")),
+        "strums through sound: meter": (row("meter"), None),
+        "strums through sound: bar 1": (row("bar 1"), None),
+        "strums through sound: loop exact": (row("loop"), None),
+    },
     "fingering": {
         "editions: string right %": (
             row("cross-validated by work, as recorded with the weights"),
