@@ -132,13 +132,18 @@ def _changed(lesson: Lesson, folder: Path, args: argparse.Namespace, progress: P
     readers: tuple[tuple[str, list[str], str, Callable[[str], dict[str, Any]]], ...] = (
         ("--call", args.call, "A=intro", lambda text: {"name": text}),
         ("--note", args.note, "A='let the low string ring'", lambda text: {"note": text}),
-        ("--bars", args.bars, "A=1-4", lambda text: {"bars": _bars(text)}),
         ("--start", args.start, "A=72", lambda text: {"start_bpm": _tempo(text)}),
     )
     for option, texts, example, read in readers:
         for text in texts:
             part, value = _of_part(lesson, text, option, example)
             lesson = edits.change_part(lesson, part.label, **read(value))
+    for text in args.bars:
+        part, value = _of_part(lesson, text, "--bars", "A=1-4")
+        bars = _bars(value)
+        if bars is not None:
+            bars = edits.checked_bars(read_part(part, folder), *bars)
+        lesson = edits.change_part(lesson, part.label, bars=bars)
     if args.order is not None:
         lesson = edits.reorder(lesson, [name for name in args.order.split(",") if name.strip()])
     if args.form is not None:
