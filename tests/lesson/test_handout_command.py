@@ -46,6 +46,17 @@ def test_a_lesson_has_one_and_says_how_large(folder, capsys) -> None:
     assert "<h1>A &lt; B</h1>" in path.read_text("utf-8")
 
 
+@pytest.mark.parametrize(
+    "name", ["harbour.lesson.json", "mooring.riff.json", "mooring.flac", "new.docx", "new"]
+)
+def test_only_html_and_pdf_are_written_and_no_document_is_lost(folder, capsys, name: str) -> None:
+    path = folder / name
+    before = path.read_bytes() if path.exists() else None
+    assert main(["handout", str(folder / "harbour.lesson.json"), "-o", str(path)]) == 1
+    assert "NAME.html or as NAME.pdf" in capsys.readouterr().err
+    assert (path.read_bytes() if path.exists() else None) == before
+
+
 def test_a_riff_that_is_gone_is_named_and_nothing_written(folder, capsys) -> None:
     (folder / "mooring.riff.json").unlink()
     assert main(["handout", str(folder / "harbour.lesson.json")]) == 1

@@ -19,6 +19,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from transcribe.core.errors import ParameterError
 from transcribe.core.files import write_atomically
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.riff import Riff
@@ -55,6 +56,8 @@ __all__ = ["MOST_BYTES", "handout_html", "write_handout"]
 
 Progress = Callable[[str, float], None]
 
+_SUFFIXES = (".html", ".htm", ".pdf")
+
 MOST_BYTES = 1_500_000
 """What a handout should stay below, so that it goes through any mail."""
 
@@ -80,8 +83,8 @@ def write_handout(
     ----------
     source : Lesson or Riff
     path : path
-        The file: a PDF where it ends in ``.pdf``, else HTML. One that is there is replaced, whole
-        or not at all.
+        The file: a PDF where it ends in ``.pdf``, HTML where it ends in ``.html`` or ``.htm``. One
+        that is there is replaced, whole or not at all.
     folder : path
         Where the lesson document lies, from which its parts name their riffs.
     title : str
@@ -104,8 +107,8 @@ def write_handout(
     FormatError
         If the riff of a part cannot be read, or the file cannot be written.
     ParameterError
-        If there is no part, or no note in one; for a PDF, if what draws it is not installed
-        (``pip install 'handspan[pdf]'``).
+        If the file ends in anything else; if there is no part, or no note in one; for a PDF, if
+        what draws it is not installed (``pip install 'handspan[pdf]'``).
 
     Examples
     --------
@@ -118,6 +121,9 @@ def write_handout(
     ...     "<h1>One note</h1>" in (Path(place) / "line.html").read_text("utf-8")
     True
     """
+    kind = Path(path).suffix.lower()
+    if kind not in _SUFFIXES:  # a document or a recording must not be written over by mistake
+        raise ParameterError(f"{path}: a handout is written as NAME.html or as NAME.pdf")
     if isinstance(source, Riff):
         name = title or (source.source.file.rpartition(".")[0] if source.source else "") or "Riff"
         lesson = Lesson(title=name, parts=(LessonPart("A", "", name=name),))
@@ -125,7 +131,7 @@ def write_handout(
     else:
         lesson = dataclasses.replace(source, title=title or source.title)
         riffs = read_parts(source, folder)
-    if Path(path).suffix.lower() == ".pdf":
+    if kind == ".pdf":
         data = handout_pdf(lesson, riffs, fingers=fingers, paper=paper, say=say, progress=progress)
     else:
         data = handout_html(lesson, riffs, fingers=fingers, progress=progress).encode("utf-8")
