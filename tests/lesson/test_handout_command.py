@@ -67,6 +67,12 @@ def test_only_html_and_pdf_are_written_and_no_document_is_lost(folder, capsys, n
     assert (path.read_bytes() if path.exists() else None) == before
 
 
+def test_paper_is_for_a_pdf(folder, capsys) -> None:
+    assert main(["handout", str(folder / "harbour.lesson.json"), "--paper", "letter"]) == 1
+    assert "--paper is for a PDF" in capsys.readouterr().err
+    assert not (folder / "harbour.handout.html").exists()
+
+
 def test_a_riff_that_is_gone_is_named_and_nothing_written(folder, capsys) -> None:
     (folder / "mooring.riff.json").unlink()
     assert main(["handout", str(folder / "harbour.lesson.json")]) == 1
