@@ -24,6 +24,8 @@ __all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
+_BASS_COST = 0.45  # describing one bar that has the chord over another bass
+_MAX_BASS_SHARE = 0.25  # share of the bars up to which that is chance: a string that is not reached
 _MAX_MISSED_SHARE = 0.3  # share of the bars that may depart; common practice, no source
 
 # Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
@@ -102,7 +104,11 @@ def find_loop(
     bars = _last_bar_whole(bars_of(spans, downbeats))
     period = _period(bars)
     pattern = _pattern(bars, period)
-    wrong = tuple((i + 1, bar) for i, bar in enumerate(bars) if bar and bar != pattern[i % period])
+    wrong = tuple(
+        (i + 1, bar)
+        for i, bar in enumerate(bars)
+        if bar and _bare(bar) != _bare(pattern[i % period])
+    )
     symbols = _one_round(_merge([symbol for bar in pattern for symbol in bar]))
     times = len(bars) / period
     sequence = _merge([span.symbol for span in spans])
@@ -199,28 +205,52 @@ def _one_round(symbols: tuple[str, ...]) -> tuple[str, ...]:
     return symbols
 
 
+def _bare(bar: tuple[str, ...]) -> tuple[str, ...]:
+    """The chords of a bar whatever their bass: a strum may miss its lowest string."""
+    return tuple(symbol.partition("/")[0] for symbol in bar)
+
+
 def _pattern(bars: list[tuple[str, ...]], period: int) -> list[tuple[str, ...]]:
-    """What the bars at each place of the loop agree on most often (the first on a tie)."""
-    return [Counter(bars[place::period]).most_common(1)[0][0] for place in range(period)]
+    """What the bars at each place of the loop agree on most often (the first on a tie): the chords
+    first, then their bass."""
+    pattern = []
+    for place in range(period):
+        here = bars[place::period]
+        chords = Counter(map(_bare, here)).most_common(1)[0][0]
+        pattern.append(Counter(b for b in here if _bare(b) == chords).most_common(1)[0][0])
+    return pattern
 
 
 def _period(bars: list[tuple[str, ...]]) -> int:
     """Period with the shortest description: the bars of the loop plus the bars that depart."""
     n = len(bars)
-    names = {bar: k for k, bar in enumerate(dict.fromkeys(bars))}
-    code, index = np.array([names[bar] for bar in bars]), np.arange(n)
+    whole, bare = _numbered(bars), _numbered([_bare(bar) for bar in bars])
     best = (float("inf"), n)
     for period in range(1, n + 1):
         if _BAR_COST * period >= best[0]:
             break  # no longer one can cost less
-        # How often each bar stands at each place of the loop; all but the most frequent depart.
-        counts = np.bincount(index % period * len(names) + code, minlength=period * len(names))
-        misses = n - int(counts.reshape(period, -1).max(axis=1).sum())
+        misses = _departing(bare, period)
+        basses = max(0, _departing(whole, period) - misses)
+        if basses > _MAX_BASS_SHARE * n:
+            misses, basses = misses + basses, 0
         if period < n and misses > _MAX_MISSED_SHARE * n:
             continue  # bars that mostly go another way are no loop
-        cost = _BAR_COST * period + _MISS_COST * misses
+        cost = _BAR_COST * period + _MISS_COST * misses + _BASS_COST * basses
         best = min(best, (cost, period))
     return best[1]
+
+
+def _numbered(bars: list[tuple[str, ...]]) -> np.ndarray:
+    """A number for each bar, (n,), the same for bars that are alike."""
+    names = {bar: k for k, bar in enumerate(dict.fromkeys(bars))}
+    return np.array([names[bar] for bar in bars])
+
+
+def _departing(code: np.ndarray, period: int) -> int:
+    """How many bars are not what most bars at their place of the loop are."""
+    n, kinds = len(code), int(code.max()) + 1
+    counts = np.bincount(np.arange(n) % period * kinds + code, minlength=period * kinds)
+    return n - int(counts.reshape(period, -1).max(axis=1).sum())
 
 
 def plain_symbol(symbol: str) -> str:

@@ -223,6 +223,26 @@ def test_find_loop_is_not_one_chord_that_bars_depart_from(symbols):
     assert loop.departures == ()
 
 
+@pytest.mark.parametrize(
+    ("bars", "loop_bars"),
+    [
+        # A strum of the last bar misses its lowest string; a bass that changes in turn is meant.
+        (["D7", "G7", "D7", "A7", "D7", "G7", "D7", "A7/E"], ["D7", "G7", "D7", "A7"]),
+        (["D", "D/F#", "D", "D/F#"], ["D", "D/F#"]),
+        (["Am", "Am/G", "F", "E", "Am", "Am/G", "F", "E"], ["Am", "Am/G", "F", "E"]),
+    ],
+)
+def test_find_loop_does_not_mind_a_bass_that_is_missed_once(bars, loop_bars):
+    spans = [
+        ChordSpan(2.0 * i, 2.0 * i + 2, symbol, "", symbol[0], "", symbol[0], 1.0)
+        for i, symbol in enumerate(bars)
+    ]
+    loop = find_loop(spans, downbeats_sec=[2.0 * i for i in range(len(bars))])
+    assert loop is not None
+    assert [" ".join(bar) for bar in loop.by_bar] == loop_bars
+    assert (loop.departures, loop.fit) == ((), 1.0)
+
+
 def test_find_loop_of_nothing_is_none():
     assert find_loop(()) is None
 
