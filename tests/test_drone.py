@@ -346,3 +346,20 @@ def test_a_tab_in_which_an_open_string_is_struck_twice_has_no_drone() -> None:
     held = transcribe_api.finger(riff, drone=6)
     assert held.drone is not None
     assert held.drone.string == 6
+
+
+@pytest.mark.parametrize(("rings_beats", "string"), [(1.0, None), (6.0, 4)])
+def test_a_note_of_the_line_falls_silent_where_a_drone_rings_on(
+    rings_beats: float, string: int | None
+) -> None:
+    """D F G A, B A G F E, D C: the D of each bar is the open string's pitch."""
+    bar = [(0.0, 50), (1.0, 53), (1.5, 55), (2.0, 57), (3.0, 59), (3.5, 57), (4.0, 55), (5.0, 53)]
+    bar += [(5.5, 52), (6.0, 50), (7.0, 57)]
+    beats = [(8 * k + beat, pitch) for k in range(4) for beat, pitch in bar]
+    ends = [start for start, _ in beats[1:]] + [32.0]
+    notes = [
+        Note(i, 0.5 * at, 0.5 * (at + rings_beats if pitch == 50 else end), pitch)
+        for i, ((at, pitch), end) in enumerate(zip(beats, ends, strict=True))
+    ]
+    drone = find_drone(notes, Instrument())
+    assert (drone.string if drone else None) == string

@@ -76,6 +76,7 @@ _MAX_SHARE_OF_BASS = 0.35  # of the strokes
 _MIN_SHARE_ALONE = 0.76  # of its strikes, with no melody note struck along
 _LEAP_SEMITONES = 4  # such a step leaves the hand's place on a string
 _MIN_SHARE_LEAPS = 0.28
+_MIN_SHARE_STOPPED = 0.9  # of its strikes, that are silent once the next note of the line is struck
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,11 +199,11 @@ def _search(
             continue
         if not ends_known and pitches[instrument.pitch_midi(string, 0)] < _MIN_STRIKES:
             continue
-        measured = _measure(ordered, instrument, string, ())
+        measured = _measure(ordered, instrument, string, (), ends_known)
         if measured is not None:
             found.append(measured)
     if not found:
-        return _find_pair(ordered, instrument, strings)
+        return _find_pair(ordered, instrument, strings, ends_known)
     best = max(found, key=lambda f: f.score)
     others = _companions(ordered, instrument, best, strings)
     return Drone(best.string, best.start_sec, best.end_sec, others)
@@ -221,7 +222,11 @@ def forced_drone(notes: Sequence[Note], instrument: Instrument, string: int) -> 
 
 
 def _measure(
-    notes: tuple[Note, ...], instrument: Instrument, string: int, also: tuple[int, ...]
+    notes: tuple[Note, ...],
+    instrument: Instrument,
+    string: int,
+    also: tuple[int, ...],
+    ends_known: bool,
 ) -> _Measured | None:
     """An open string as a drone, or None; ``also`` are the pitches of a second drone string."""
     pitch = instrument.open_midi[string - 1] + instrument.capo
@@ -256,7 +261,7 @@ def _measure(
     near = sorted({s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)})
     if not _beside(melody, near, instrument, _MIN_SHARE_BESIDE):
         return None
-    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody):
+    if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody, ends_known):
         return None
     if below < _MIN_SHARE_ABOVE:
         often = (
@@ -274,16 +279,27 @@ def _measure(
     return _Measured(pitch, string, start, end, covered + share + below)
 
 
-def _a_bass(struck: Sequence[Note], melody: Sequence[Note]) -> bool:
-    """Whether a pitch that is struck now and then is one note of a line that leaps.
+def _a_bass(struck: Sequence[Note], melody: Sequence[Note], ends_known: bool) -> bool:
+    """Whether a pitch that is struck now and then is one note of the line.
 
-    A bass note is struck by itself; a drone is mostly struck along with the melody. No player
-    follows leaps along one string for a note that comes once a bar.
+    A note of the line is struck by itself; a drone is mostly struck along with the melody. No
+    player follows leaps along one string for a note that comes once a bar, and a drone rings on
+    when the line goes on.
     """
     times = np.array([n.onset_sec for n in melody])
     alone = np.mean([np.abs(times - n.onset_sec).min() > STROKE_SEC for n in struck])
+    if alone < _MIN_SHARE_ALONE:
+        return False
     steps = np.abs(np.diff([n.pitch_midi for n in melody]))
-    return bool(alone >= _MIN_SHARE_ALONE and np.mean(steps >= _LEAP_SEMITONES) >= _MIN_SHARE_LEAPS)
+    if np.mean(steps >= _LEAP_SEMITONES) >= _MIN_SHARE_LEAPS:
+        return True
+    following = np.searchsorted(times, [n.onset_sec for n in struck], side="right")
+    stopped = [
+        note.offset_sec <= times[i] + STROKE_SEC
+        for note, i in zip(struck, following, strict=True)
+        if i < len(times)
+    ]
+    return ends_known and len(stopped) > 0 and bool(np.mean(stopped) >= _MIN_SHARE_STOPPED)
 
 
 def _regular(struck: Sequence[Note]) -> bool:
@@ -416,7 +432,10 @@ def _companions(
 
 
 def _find_pair(
-    notes: tuple[Note, ...], instrument: Instrument, strings: Sequence[int] | None
+    notes: tuple[Note, ...],
+    instrument: Instrument,
+    strings: Sequence[int] | None,
+    ends_known: bool,
 ) -> Drone | None:
     """Two neighbouring open strings that drone together (neither passes alone)."""
     count = len(instrument.open_midi)
@@ -424,7 +443,7 @@ def _find_pair(
         if strings is not None and not {low, low - 1} <= set(strings):
             continue
         other = instrument.open_midi[low - 2] + instrument.capo
-        measured = _measure(notes, instrument, low, (other,))
+        measured = _measure(notes, instrument, low, (other,), ends_known)
         if measured is None:
             continue
         along = _companions(notes, instrument, measured, (low, low - 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import shutil
 from pathlib import Path
@@ -12,6 +13,7 @@ import transcribe
 from transcribe.audio import read_audio
 from transcribe.command.main import main
 from transcribe.core.lesson import Lesson, LessonPart
+from transcribe.lesson.handout_content import practice_tempi
 
 TAKE = Path(__file__).parent.parent.parent / "fixtures" / "takes" / "mooring"
 
@@ -106,3 +108,62 @@ def test_a_part_that_is_not_there_is_refused(lesson, riff, capsys) -> None:
     assert "is called coda; there are The intro, Main riff" in capsys.readouterr().err
     assert main(["practise", str(riff), "--part", "A"]) == 1
     assert "is no lesson and has no parts" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("stretch", [["--bars", "2"], ["--phrase", "A"]])
+def test_parts_without_the_bars_or_the_phrase_are_left_out_with_a_line(
+    lesson, riff, capsys, stretch
+) -> None:
+    # The first part has all of it; the second, which is its first bar, has neither.
+    whole = transcribe.read_riff(riff)
+    short = tuple(note for note in whole.notes if note.onset_beat < 4)
+    rhythm = dataclasses.replace(whole.rhythm, phrases=())
+    transcribe.write_riff(
+        dataclasses.replace(whole, notes=short, rhythm=rhythm), riff.parent / "short.riff.json"
+    )
+    parts = (LessonPart("A", riff.name, "Intro"), LessonPart("B", "short.riff.json", "Coda"))
+    transcribe.write_lesson(Lesson("Harbour", parts), lesson)
+    quick = ["--speed", "100", "--times", "1", "--format", "wav"]
+    assert main(["practise", str(lesson), *stretch, *quick]) == 0
+    told = capsys.readouterr()
+    assert "left out: part 'Coda': " in told.err
+    assert told.err.count("\n") == 1
+    assert [p.name.split("-")[0] for p in (riff.parent / "harbour.practice").iterdir()] == ["intro"]
+
+
+def test_nothing_is_written_where_no_part_has_the_bars(lesson, capsys) -> None:
+    assert main(["practise", str(lesson), "--bars", "90-99", "--speed", "100"]) == 1
+    err = capsys.readouterr().err
+    assert "part 'The intro': bars 90 to 99 are not there" in err
+    assert "part 'Main riff': bars 90 to 99 are not there" in err
+    assert not (lesson.parent / "harbour.practice").exists()
+
+
+def test_bars_that_a_part_does_not_show_are_not_played(lesson, capsys) -> None:
+    quick = ["--bars", "1", "--speed", "100", "--times", "1", "--format", "wav"]
+    assert main(["practise", str(lesson), *quick]) == 0
+    told = capsys.readouterr()
+    assert "left out: part 'Main riff': bars 1 to 1 are not there; it shows bars 2 to 3" in told.err
+    (made,) = (lesson.parent / "harbour.practice").iterdir()
+    assert made.name == "the-intro-tab-bars-1-100.wav"
+
+
+def test_a_part_is_practised_at_the_tempi_of_its_handout(lesson, riff, capsys) -> None:
+    whole = transcribe.read_riff(riff)
+    read = transcribe.read_lesson(lesson)
+    start = round(whole.rhythm.bpm / 2)
+    parts = (dataclasses.replace(read.parts[0], start_bpm=start), read.parts[1])
+    transcribe.write_lesson(dataclasses.replace(read, parts=parts), lesson)
+    options = ["--part", "A", "--times", "1", "--format", "wav", "--json"]
+    assert main(["practise", str(lesson), *options]) == 0
+    tempi = practice_tempi(parts[0], whole)
+    assert tempi[0] == start
+    assert len(tempi) == 4
+    files = json.loads(capsys.readouterr().out)["files"]
+    names = [Path(each["file"]).name for each in files]
+    assert names == [f"the-intro-tab-{tempo}-bpm.wav" for tempo in tempi]
+    speeds = [each["rounds"][0]["speed"] for each in files]
+    assert speeds == pytest.approx([tempo / whole.rhythm.bpm for tempo in tempi], abs=0.01)
+    assert main(["practise", str(lesson), *options, "--in-one"]) == 0
+    (made,) = json.loads(capsys.readouterr().out)["files"]
+    assert Path(made["file"]).name == f"the-intro-tab-{tempi[0]}-to-{tempi[-1]}-bpm.wav"

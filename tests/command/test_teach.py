@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.lesson.sessions import BUOY, PIER, small_session, write_session
 from transcribe.command.main import main
-from transcribe.formats.document import read_riff
+from transcribe.formats.document import read_riff, write_riff
 from transcribe.formats.lesson_document import read_lesson
 
 
@@ -71,6 +72,20 @@ def test_what_is_said_of_the_parts(document: Path) -> None:
     assert read_lesson(document).part("A").start_bpm is None
 
 
+def test_a_tempo_is_given_and_told_as_it_is_counted(
+    document: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = document.parent / "class-A.riff.json"
+    riff = read_riff(path)
+    assert riff.rhythm is not None
+    write_riff(replace(riff, rhythm=replace(riff.rhythm, meter=(6, 8))), path)
+    assert main(["lesson", str(document), "--start", "pier=40"]) == 0
+    assert read_lesson(document).part("A").start_bpm == 120
+    assert "start from 40 bpm" in capsys.readouterr().out
+    assert main(["lesson", str(document), "--start", "pier=400"]) == 1
+    assert "give" in capsys.readouterr().err
+
+
 def test_parts_are_cut_joined_dropped_and_added(document: Path) -> None:
     assert main(["lesson", str(document), "--cut", "pier=2"]) == 0
     assert [(p.label, p.riff) for p in read_lesson(document).parts] == [
@@ -108,8 +123,13 @@ def test_another_playing_is_taken(document: Path) -> None:
         (["--cut", "A=99"], "cut it at bar"),
         (["--cut", "A=two"], "not a whole number"),
         (["--bars", "A=4-2"], "the last bar comes before the first"),
+        (["--bars", "A=1-40"], "the riff ends with bar"),
+        (["--call", "B=pier"], "is called 'pier' already"),
+        (["--call", "pier=B"], "is called 'B' already"),
+        (["--form", "pier x0"], "a part is played x1 to x1000"),
+        (["--form", "pier x200000"], "a part is played x1 to x1000"),
         (["--start", "A=fast"], "not a tempo"),
-        (["--start", "A=0"], "bpm is 0"),
+        (["--start", "A=0"], "handspan: --start A=0: bpm is 0"),
         (["--playing", "A=9"], "there is no number 9"),
         (["--join", "A"], "two parts or more"),
         (["--join", "B,A"], "do not follow each other"),

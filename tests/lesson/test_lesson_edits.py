@@ -37,7 +37,7 @@ def test_a_part_is_found_by_label_name_or_number(which: str) -> None:
 def test_a_part_that_is_not_there_is_refused_with_those_that_are() -> None:
     with pytest.raises(ParameterError, match=r"no part is called 'coda'; .*A \(intro\), B"):
         edits.find_part(LESSON, "coda")
-    twice = edits.change_part(LESSON, "C", name="main")
+    twice = replace(LESSON, parts=(*LESSON.parts[:2], replace(LESSON.parts[2], name="main")))
     with pytest.raises(ParameterError, match="more than one part is called 'main'"):
         edits.find_part(twice, "main")
 
@@ -55,6 +55,42 @@ def test_a_part_that_is_not_there_is_refused_with_those_that_are() -> None:
 )
 def test_a_form_is_read_as_people_write_it(text: str, form: str) -> None:
     assert edits.set_form(LESSON, text).form == tuple(form)
+
+
+@pytest.mark.parametrize(
+    "text", ["main x0", "intro, main x1001", "main x200000", "main x" + "9" * 5000]
+)
+def test_a_count_that_is_none_is_refused_in_a_form(text: str) -> None:
+    with pytest.raises(ParameterError, match="a part is played x1 to x1000"):
+        edits.set_form(LESSON, text)
+
+
+@pytest.mark.parametrize("name", ["main", "Main", "b", "B"])
+def test_a_name_or_a_label_of_another_part_is_refused(name: str) -> None:
+    with pytest.raises(ParameterError, match=r"part B \(main\) is called .* already"):
+        edits.change_part(LESSON, "C", name=name)
+    assert edits.change_part(LESSON, "B", name=name).part("B").name == name
+
+
+def test_a_name_has_no_comma() -> None:
+    with pytest.raises(ParameterError, match="without a comma"):
+        edits.change_part(LESSON, "C", name="verse, slow")
+
+
+def test_a_part_that_is_added_or_cut_takes_no_name_of_another() -> None:
+    more = edits.add_part(edits.add_part(LESSON, "b.riff.json", "main"), "b.riff.json", "Main")
+    assert [part.name for part in more.parts[3:]] == ["main 2", "Main 3"]
+    called = edits.change_part(LESSON, "A", name="d")
+    assert edits.add_part(called, "x.riff.json").parts[-1].label == "E"
+
+
+@pytest.mark.parametrize(
+    ("bars", "why"), [((3, 40), "ends with bar 8"), ((4, 2), "ends with"), ((0, 0), "no note")]
+)
+def test_bars_that_the_riff_lacks_are_refused(bars: tuple[int, int], why: str) -> None:
+    with pytest.raises(ParameterError, match=why):
+        edits.checked_bars(EIGHT_BARS, *bars)
+    assert edits.checked_bars(EIGHT_BARS, 8, 8) == (8, 8)
 
 
 def test_a_form_is_written_as_it_is_read() -> None:

@@ -358,9 +358,9 @@ def _add_practise(commands: Any) -> None:
     practise.add_argument(
         "--speed",
         type=_percents,
-        default=(0.6, 0.75, 0.9, 1.0),
         metavar="LIST",
-        help="in percent of the tempo; a file for each (60,75,90,100)",
+        help="in percent of the tempo; a file for each (60,75,90,100; of a lesson the tempi that "
+        "its handout names)",
     )
     practise.add_argument(
         "--in-one", action="store_true", help="one file that goes through the speeds in turn"
@@ -416,9 +416,7 @@ def _add_handout(commands: Any) -> None:
     handout.add_argument(
         "--pdf", action="store_true", help="write NAME.handout.pdf; needs handspan[pdf]"
     )
-    handout.add_argument(
-        "--paper", choices=("a4", "letter"), default="a4", help="what the PDF is for (a4)"
-    )
+    handout.add_argument("--paper", choices=("a4", "letter"), help="what the PDF is for (a4)")
     handout.add_argument(
         "--fingers", action="store_true", help="write the fretting finger beside each note"
     )

@@ -5,33 +5,39 @@ from __future__ import annotations
 import argparse
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from transcribe.command.printing import Progress
 from transcribe.core.errors import AudioError, FormatError, ParameterError, why_not_written
+from transcribe.core.score_place import counted_beats
 from transcribe.library.riff_files import riff_name
 
 if TYPE_CHECKING:
     import numpy as np
 
+    from transcribe.core.lesson import LessonPart
     from transcribe.core.riff import Riff
     from transcribe.sound.rounds import PracticeSound
 
 __all__ = ["handout", "practise"]
 
 _SR = 44100
+_BPM = "-bpm"  # ends the name of a file at a tempo
+_SPEEDS = (0.6, 0.75, 0.9, 1.0)  # of a riff that is in no lesson
 
 
 @dataclass(frozen=True)
 class _Piece:
-    """One riff to play: where its document lies, the bars, and how its files begin."""
+    """One riff to play: where its document lies, the bars, how its files begin, of which part."""
 
     riff: Riff
     path: Path
     bars: tuple[int, int] | None
     begins: str = ""
+    part: LessonPart | None = None
 
 
 def practise(args: argparse.Namespace, progress: Progress) -> int:
@@ -39,17 +45,18 @@ def practise(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe.sound.rounds import CAUTION
 
     pieces, name = _pieces(args)
+    pieces = _playable(args, pieces, progress)
     folder = args.output or args.riff.parent / f"{name}.practice"
-    wanted = [args.speed] if args.in_one else [(speed,) for speed in args.speed]
     files: list[dict[str, Any]] = []
     for piece in pieces:
         take = _take(args, piece, progress) if "take" in args.play else None
+        steps = _steps(args, piece)
         for play in args.play:
-            for speeds in wanted:
+            for step in [steps] if args.in_one else [[each] for each in steps]:
                 made = api.practice_sound(
                     piece.riff,
                     play=play,
-                    speeds=speeds,
+                    speeds=tuple(speed for speed, _ in step),
                     times=args.times,
                     bars=None if args.phrase is not None else piece.bars,
                     phrase=args.phrase,
@@ -59,7 +66,7 @@ def practise(args: argparse.Namespace, progress: Progress) -> int:
                     count_in=not args.no_count_in,
                     progress=progress,
                 )
-                path = folder / f"{piece.begins}{_file_name(args, play, speeds)}.{args.format}"
+                path = folder / f"{piece.begins}{_file_name(args, play, step)}.{args.format}"
                 replaced = path.exists()
                 _make_folder(folder)
                 api.write_sound(made, path)
@@ -92,10 +99,62 @@ def _pieces(args: argparse.Namespace) -> tuple[list[_Piece], str]:
             read_part(part, folder),
             folder / part.riff,
             args.bars or part.bars,
-            f"{re.sub(r'[^0-9A-Za-z]+', '-', part.shown_name).strip('-').lower()}-",
+            re.sub(r"[\W_]+", "-", f"{part.shown_name} ").lstrip("-").lower(),
+            part,
         )
         for part in parts
     ], args.riff.name.removesuffix(LESSON_SUFFIX)
+
+
+def _playable(args: argparse.Namespace, pieces: list[_Piece], progress: Progress) -> list[_Piece]:
+    """The pieces that have the bars or the phrase that is asked for; the others are told."""
+    from transcribe.sound.rounds import check_stretch
+
+    if not {"tab", "take"} & set(args.play):
+        return pieces
+    found, missing = [], []
+    for piece in pieces:
+        try:
+            check_stretch(piece.riff, None if args.phrase is not None else piece.bars, args.phrase)
+            if piece.part is not None and piece.part.bars is not None and args.bars is not None:
+                _check_shown(args.bars, piece.part.bars)
+        except ParameterError as error:
+            if piece.part is None:
+                raise
+            missing.append(f"part {piece.part.shown_name!r}: {error}")
+        else:
+            found.append(piece)
+    if not found:
+        raise ParameterError("; ".join(missing))
+    for line in missing:
+        progress.say(f"left out: {line}")
+    return found
+
+
+def _check_shown(bars: tuple[int, int], shown: tuple[int, int]) -> None:
+    if not shown[0] <= bars[0] <= bars[1] <= shown[1]:
+        raise ParameterError(
+            f"bars {bars[0]} to {bars[1]} are not there; it shows bars {shown[0]} to {shown[1]}"
+        )
+
+
+def _steps(args: argparse.Namespace, piece: _Piece) -> list[tuple[float, str]]:
+    """The speeds, and what files at them are called: those asked for, else the part's own tempi."""
+    from transcribe.lesson.handout_content import practice_tempi
+    from transcribe.sound.slowing import FASTEST, SLOWEST
+
+    rhythm = piece.riff.rhythm
+    if args.speed is None and piece.part is not None and rhythm is not None:
+        tempi = practice_tempi(piece.part, piece.riff)
+        full = rhythm.bpm / counted_beats(rhythm.meter)
+        # The last is the riff's own tempo, which was rounded.
+        speeds = [*(tempo / full for tempo in tempi[:-1]), 1.0]
+        return [
+            (speed, f"{tempo}{_BPM}")
+            for speed, tempo in zip(speeds, tempi, strict=True)
+            if SLOWEST <= speed <= FASTEST
+        ]
+    return [(speed, f"{100 * speed:g}") for speed in args.speed or _SPEEDS]
 
 
 def _told(path: Path, play: str, made: PracticeSound) -> dict[str, Any]:
@@ -108,7 +167,7 @@ def _told(path: Path, play: str, made: PracticeSound) -> dict[str, Any]:
             {
                 "start_sec": round(each.start_sec, 3),
                 "end_sec": round(each.end_sec, 3),
-                "speed": each.speed,
+                "speed": round(each.speed, 3),
             }
             for each in made.rounds
         ],
@@ -128,6 +187,8 @@ def handout(args: argparse.Namespace, progress: Progress) -> int:
         path = path / f"{name}.handout.{'pdf' if args.pdf else 'html'}"
     if args.pdf and path.suffix.lower() != ".pdf":
         raise ParameterError(f"--pdf: {path} does not end in .pdf; name it so, or leave out --pdf")
+    if args.paper is not None and path.suffix.lower() != ".pdf":
+        raise ParameterError(f"--paper is for a PDF, and {path.name} is none; add --pdf")
     title = args.title or (getattr(source, "title", "") or name)
     replaced = path.exists()
     write_handout(
@@ -136,7 +197,7 @@ def handout(args: argparse.Namespace, progress: Progress) -> int:
         folder=args.source.parent,
         title=title,
         fingers=args.fingers,
-        paper=args.paper,
+        paper=args.paper or "a4",
         say=progress.say,
         progress=progress,
     )
@@ -167,7 +228,7 @@ def _take(args: argparse.Namespace, piece: _Piece, progress: Progress) -> np.nda
     return read_audio(path, to_sr=_SR, progress=progress).y
 
 
-def _file_name(args: argparse.Namespace, play: str, speeds: tuple[float, ...]) -> str:
+def _file_name(args: argparse.Namespace, play: str, step: Sequence[tuple[float, str]]) -> str:
     """Such as ``tab-bars-3-4-60``; of several speeds the first and the last."""
     words = [play]
     if play in ("tab", "take"):
@@ -175,8 +236,9 @@ def _file_name(args: argparse.Namespace, play: str, speeds: tuple[float, ...]) -
             words.append("bars-" + "-".join(str(bar) for bar in dict.fromkeys(args.bars)))
         if args.phrase is not None:
             words.append("phrase-" + args.phrase.replace("'", "-varied"))
-    percents = dict.fromkeys(f"{100 * speed:g}" for speed in (speeds[0], speeds[-1]))
-    return "-".join([*words, "-to-".join(percents)])
+    first, last = step[0][1], step[-1][1]
+    speeds = last if first == last else f"{first.removesuffix(_BPM)}-to-{last}"
+    return "-".join([*words, speeds])
 
 
 def _make_folder(folder: Path) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import json
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from transcribe.command.new_riff import hand_of, instrument_of
 from transcribe.command.printing import Progress
-from transcribe.core.errors import FormatError, ParameterError
+from transcribe.core.errors import FormatError, HandspanError, ParameterError
+from transcribe.core.score_place import counted_beats
 
 if TYPE_CHECKING:
     from transcribe.core.lesson import Lesson, LessonPart, Playing
@@ -129,16 +129,25 @@ def _changed(lesson: Lesson, folder: Path, args: argparse.Namespace, progress: P
         lesson = edits.cut_part(lesson, part.label, _whole(bar, "--cut"), riff)
     for text in args.drop:
         lesson = edits.drop_part(lesson, edits.find_part(lesson, text).label)
-    readers: tuple[tuple[str, list[str], str, Callable[[str], dict[str, Any]]], ...] = (
-        ("--call", args.call, "A=intro", lambda text: {"name": text}),
-        ("--note", args.note, "A='let the low string ring'", lambda text: {"note": text}),
-        ("--bars", args.bars, "A=1-4", lambda text: {"bars": _bars(text)}),
-        ("--start", args.start, "A=72", lambda text: {"start_bpm": _tempo(text)}),
-    )
-    for option, texts, example, read in readers:
-        for text in texts:
-            part, value = _of_part(lesson, text, option, example)
-            lesson = edits.change_part(lesson, part.label, **read(value))
+    for text in args.call:
+        part, name = _of_part(lesson, text, "--call", "A=intro")
+        lesson = edits.change_part(lesson, part.label, name=name)
+    for text in args.note:
+        part, note = _of_part(lesson, text, "--note", "A='let the low string ring'")
+        lesson = edits.change_part(lesson, part.label, note=note)
+    for text in args.bars:
+        part, value = _of_part(lesson, text, "--bars", "A=1-4")
+        bars = _bars(value)
+        if bars is not None:
+            bars = edits.checked_bars(read_part(part, folder), *bars)
+        lesson = edits.change_part(lesson, part.label, bars=bars)
+    for text in args.start:
+        part, value = _of_part(lesson, text, "--start", "A=72")
+        try:
+            start_bpm = _tempo(value, _meter(part, folder))
+            lesson = edits.change_part(lesson, part.label, start_bpm=start_bpm)
+        except ParameterError as error:
+            raise ParameterError(f"--start {text}: {error}") from None
     if args.order is not None:
         lesson = edits.reorder(lesson, [name for name in args.order.split(",") if name.strip()])
     if args.form is not None:
@@ -173,13 +182,28 @@ def _bars(text: str) -> tuple[int, int] | None:
     return bars
 
 
-def _tempo(text: str) -> float | None:
+def _tempo(text: str, meter: tuple[int, int] | None) -> float | None:
+    """Units of ``meter`` a minute, from a tempo as it is counted."""
+    from transcribe.core.clock import bpm_as_counted
+
     if text == "off":
         return None
     try:
-        return float(text)
+        counted = float(text)
     except ValueError:
-        raise ParameterError(f"--start: {text!r} is not a tempo in beats a minute") from None
+        raise ParameterError(f"{text!r} is not a tempo in beats a minute") from None
+    return bpm_as_counted(counted, meter)
+
+
+def _meter(part: LessonPart, folder: Path) -> tuple[int, int] | None:
+    """The meter of a part; None where its riff has none or cannot be read."""
+    from transcribe.lesson.part_riffs import read_part
+
+    try:
+        rhythm = read_part(part, folder).rhythm
+    except HandspanError:
+        return None
+    return None if rhythm is None else rhythm.meter
 
 
 def _clock(sec: float) -> str:
@@ -207,20 +231,22 @@ def _part_lines(part: LessonPart, folder: Path) -> list[str]:
     if part.bars is not None:
         first, last = part.bars
         facts.append(f"bar {first}" if first == last else f"bars {first} to {last}")
+    meter = _meter(part, folder)
+    per = 1 if meter is None else counted_beats(meter)
     if part.start_bpm is not None:
-        facts.append(f"start from {part.start_bpm:g} bpm")
+        facts.append(f"start from {round(part.start_bpm / per, 1):g} bpm")
     name = f"{part.label}  {part.name}" if part.name else part.label
     lines = [f"{name}: {', '.join(facts)}"]
     lines += [f"   {line}" for line in part.note.splitlines()]
     for i, playing in enumerate(part.playings, 1):
-        lines.append(f"   {i}. {_playing_words(playing, playing == part.take)}")
+        lines.append(f"   {i}. {_playing_words(playing, playing == part.take, per)}")
     return lines
 
 
-def _playing_words(playing: Playing, is_take: bool) -> str:
+def _playing_words(playing: Playing, is_take: bool, per: int) -> str:
     words = f"{_clock(playing.start_sec)} to {_clock(playing.end_sec)}"
     if playing.bpm is not None:
-        words += f", {playing.bpm:.0f} bpm"
+        words += f", {playing.bpm / per:.0f} bpm"
     words += f", {playing.notes} notes"
     if playing.unsure:
         words += f" ({playing.unsure} unsure)"

@@ -19,6 +19,7 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from transcribe.core.errors import ParameterError
 from transcribe.core.files import write_atomically
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.riff import Riff
@@ -43,7 +44,7 @@ from transcribe.lesson.handout_content import (
 )
 from transcribe.lesson.handout_pdf import Paper, handout_pdf
 from transcribe.lesson.one_script import read_static, script_of
-from transcribe.lesson.part_riffs import read_parts
+from transcribe.lesson.part_riffs import in_bars, read_parts
 from transcribe.sound import render_riff
 from transcribe.sound.encoding import sound_bytes
 from transcribe.sound.rounds import CAUTION
@@ -54,6 +55,8 @@ if TYPE_CHECKING:
 __all__ = ["MOST_BYTES", "handout_html", "write_handout"]
 
 Progress = Callable[[str, float], None]
+
+_SUFFIXES = (".html", ".htm", ".pdf")
 
 MOST_BYTES = 1_500_000
 """What a handout should stay below, so that it goes through any mail."""
@@ -80,8 +83,8 @@ def write_handout(
     ----------
     source : Lesson or Riff
     path : path
-        The file: a PDF where it ends in ``.pdf``, else HTML. One that is there is replaced, whole
-        or not at all.
+        The file: a PDF where it ends in ``.pdf``, HTML where it ends in ``.html`` or ``.htm``. One
+        that is there is replaced, whole or not at all.
     folder : path
         Where the lesson document lies, from which its parts name their riffs.
     title : str
@@ -91,7 +94,7 @@ def write_handout(
     paper : {"a4", "letter"}
         What the PDF is for; HTML is printed on any.
     say : callable, optional
-        Called with a sentence where the font of the PDF lacks a sign.
+        Called with a sentence where a part has unsure notes, or the font of the PDF lacks a sign.
     progress : callable, optional
         Called with the stage and its share.
 
@@ -104,8 +107,8 @@ def write_handout(
     FormatError
         If the riff of a part cannot be read, or the file cannot be written.
     ParameterError
-        If there is no part, or no note in one; for a PDF, if what draws it is not installed
-        (``pip install 'handspan[pdf]'``).
+        If the file ends in anything else; if there is no part, or no note in one; for a PDF, if
+        what draws it is not installed (``pip install 'handspan[pdf]'``).
 
     Examples
     --------
@@ -118,6 +121,9 @@ def write_handout(
     ...     "<h1>One note</h1>" in (Path(place) / "line.html").read_text("utf-8")
     True
     """
+    kind = Path(path).suffix.lower()
+    if kind not in _SUFFIXES:  # a document or a recording must not be written over by mistake
+        raise ParameterError(f"{path}: a handout is written as NAME.html or as NAME.pdf")
     if isinstance(source, Riff):
         name = title or (source.source.file.rpartition(".")[0] if source.source else "") or "Riff"
         lesson = Lesson(title=name, parts=(LessonPart("A", "", name=name),))
@@ -125,11 +131,16 @@ def write_handout(
     else:
         lesson = dataclasses.replace(source, title=title or source.title)
         riffs = read_parts(source, folder)
-    if Path(path).suffix.lower() == ".pdf":
+    if kind == ".pdf":
         data = handout_pdf(lesson, riffs, fingers=fingers, paper=paper, say=say, progress=progress)
     else:
         data = handout_html(lesson, riffs, fingers=fingers, progress=progress).encode("utf-8")
     write_atomically(Path(path), data)
+    if say is not None:
+        for part, riff in zip(lesson.parts, riffs, strict=True):
+            if unsure := sum(note.unsure for note in in_bars(riff, part.bars).notes):
+                notes = "1 note is" if unsure == 1 else f"{unsure} notes are"
+                say(f"part {part.shown_name!r}: {notes} unsure; listen and confirm or delete first")
 
 
 def handout_html(

@@ -17,11 +17,13 @@ from transcribe.core.errors import ParameterError
 from transcribe.core.lesson import Lesson, LessonPart
 from transcribe.core.riff import Riff
 from transcribe.core.score_place import bar_and_beat
+from transcribe.lesson.part_riffs import in_bars
 from transcribe.lesson.split import labels
 
 __all__ = [
     "add_part",
     "change_part",
+    "checked_bars",
     "cut_part",
     "drop_part",
     "find_part",
@@ -33,7 +35,7 @@ __all__ = [
     "set_form",
 ]
 
-_TIMES = re.compile(r"(.*\S)\s*[x×]\s*(\d{1,3})")
+_TIMES = re.compile(r"(.*\S)\s*[x×]\s*(\d+)")
 
 
 def find_part(lesson: Lesson, which: str) -> LessonPart:
@@ -54,7 +56,7 @@ def find_part(lesson: Lesson, which: str) -> LessonPart:
     for part in lesson.parts:
         if part.label == text:
             return part
-    named = [p for p in lesson.parts if text.casefold() in (p.name.casefold(), p.label.casefold())]
+    named = [part for part in lesson.parts if text.casefold() in _names(part)]
     if not named and text.isdecimal() and 0 < int(text) <= len(lesson.parts):
         return lesson.parts[int(text) - 1]
     if len(named) != 1:
@@ -74,15 +76,58 @@ def change_part(lesson: Lesson, label: str, **changes: Any) -> Lesson:
     Raises
     ------
     ParameterError
-        If ``start_bpm`` is no tempo.
+        If ``start_bpm`` is no tempo, or ``name`` has a comma or is that of another part.
     """
     if changes.get("start_bpm") is not None:
         check_bpm(changes["start_bpm"])
+    if name := changes.get("name"):
+        _check_name(lesson, label, name)
     parts = tuple(
         dataclasses.replace(part, **changes) if part.label == label else part
         for part in lesson.parts
     )
     return dataclasses.replace(lesson, parts=parts)
+
+
+def _check_name(lesson: Lesson, label: str, name: str) -> None:
+    if "," in name:
+        raise ParameterError("give the part a name without a comma; the form puts them between")
+    for part in lesson.parts:
+        if part.label != label and name.casefold() in _names(part):
+            raise ParameterError(
+                f"part {_called(part)} is called {name!r} already; give each part its own name"
+            )
+
+
+def _names(part: LessonPart) -> tuple[str, str]:
+    """What a part is called, for comparing."""
+    return part.label.casefold(), part.name.casefold()
+
+
+def checked_bars(riff: Riff, first: int, last: int) -> tuple[int, int]:
+    """The bars that a part of ``riff`` is to show, if it has them.
+
+    Raises
+    ------
+    ParameterError
+        If the riff has no bars or ends before ``last``, or no note begins in them.
+
+    Examples
+    --------
+    >>> from transcribe.core.riff import Note, Rhythm
+    >>> notes = tuple(Note(k, k, k + 1.0, 50, onset_beat=float(k)) for k in range(16))
+    >>> checked_bars(Riff(notes=notes, rhythm=Rhythm(60.0)), 3, 4)
+    (3, 4)
+    """
+    end = last_bar(riff)
+    if not first <= last <= end:
+        raise ParameterError(
+            f"bars {first} to {last} cannot be shown; the riff ends with bar {end}, and the first "
+            "bar comes before the last"
+        )
+    if not in_bars(riff, (first, last)).notes:
+        raise ParameterError(f"bars {first} to {last} cannot be shown; no note begins in them")
+    return first, last
 
 
 def reorder(lesson: Lesson, first: Sequence[str]) -> Lesson:
@@ -107,15 +152,21 @@ def drop_part(lesson: Lesson, label: str) -> Lesson:
 
 
 def add_part(lesson: Lesson, riff: str, name: str = "") -> Lesson:
-    """``lesson`` with a part of its own for the riff document ``riff``, at the end."""
-    return dataclasses.replace(
-        lesson, parts=(*lesson.parts, LessonPart(_new_label(lesson), riff, name))
-    )
+    """``lesson`` with a part of its own for the riff document ``riff``, at the end.
+
+    Where another part is called ``name``, a number is put after it.
+    """
+    label = _new_label(lesson)
+    taken = {each for part in lesson.parts for each in _names(part)}
+    numbered = (f"{name} {number}" for number in itertools.count(2))
+    if name and name.casefold() in taken:
+        name = next(each for each in numbered if each.casefold() not in taken)
+    return dataclasses.replace(lesson, parts=(*lesson.parts, LessonPart(label, riff, name)))
 
 
 def _new_label(lesson: Lesson) -> str:
-    taken = {part.label for part in lesson.parts}
-    return next(label for label in labels() if label not in taken)
+    taken = {name for part in lesson.parts for name in _names(part)}
+    return next(label for label in labels() if label.casefold() not in taken)
 
 
 def last_bar(riff: Riff) -> int:
@@ -204,7 +255,7 @@ def set_form(lesson: Lesson, text: str) -> Lesson:
     Raises
     ------
     ParameterError
-        If it names no part, or is longer than 1,000 parts.
+        If it names no part, a count is not 1 to 1,000, or it is longer than 1,000 parts.
 
     Examples
     --------
@@ -223,7 +274,9 @@ def set_form(lesson: Lesson, text: str) -> Lesson:
             continue
         times, name = 1, item.strip()
         if match := _TIMES.fullmatch(name):
-            name, times = match.group(1), int(match.group(2))
+            name, times = match.group(1), int(match.group(2)[:9])
+            if not 1 <= times <= _LONGEST_FORM:
+                raise ParameterError(f"{item.strip()!r}: a part is played x1 to x{_LONGEST_FORM}")
         form += [find_part(lesson, name).label] * times
     if len(form) > _LONGEST_FORM:
         raise ParameterError(f"the form has {len(form)} parts, and {_LONGEST_FORM} are the most")

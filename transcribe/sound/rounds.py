@@ -26,7 +26,16 @@ from transcribe.sound.examples import loop_round
 from transcribe.sound.playback import render_riff
 from transcribe.sound.slowing import FASTEST, SLOWEST, change_speed
 
-__all__ = ["CAUTION", "CEILING", "VOICES", "PracticeSound", "Round", "Voice", "play_rounds"]
+__all__ = [
+    "CAUTION",
+    "CEILING",
+    "VOICES",
+    "PracticeSound",
+    "Round",
+    "Voice",
+    "check_stretch",
+    "play_rounds",
+]
 
 Array = npt.NDArray[Any]
 Progress = Callable[[str, float], None]
@@ -170,6 +179,24 @@ def play_rounds(
     for at, strong in clicks:
         _add(y, _click(strong, sr), at, sr)
     return PracticeSound(y, sr, tuple(rounds), tuple(sorted(at for at, _ in clicks)))
+
+
+def check_stretch(riff: Riff, bars: tuple[int, int] | None, phrase: str | None = None) -> None:
+    """Refuse bars or a phrase that ``riff`` does not have, before anything is played.
+
+    Raises
+    ------
+    ParameterError
+        If the tab or the take cannot be played so.
+
+    Examples
+    --------
+    >>> notes = (Note(1, 0.0, 0.5, 57, onset_beat=0.0),)
+    >>> check_stretch(Riff(notes=notes), None)
+    """
+    if not riff.notes:
+        raise ParameterError("there are no notes to play")
+    _part(riff, bars, phrase)
 
 
 def _part(riff: Riff, bars: tuple[int, int] | None, phrase: str | None) -> _Part:

@@ -94,10 +94,7 @@ def short_text(values: Mapping[str, Any], key: str, most: int) -> str:
 
 
 def _name(edit: Mapping[str, Any]) -> str:
-    name = " ".join(short_text(edit, "name", _NAME).split())
-    if "," in name:
-        raise ParameterError("Give the part a name without a comma; the form puts them between.")
-    return name
+    return " ".join(short_text(edit, "name", _NAME).split())
 
 
 def _bars(edit: Mapping[str, Any], riff: Riff) -> tuple[int, int] | None:
@@ -107,13 +104,7 @@ def _bars(edit: Mapping[str, Any], riff: Riff) -> tuple[int, int] | None:
     if not isinstance(given, list) or len(given) != 2:
         raise ParameterError("Give the first and the last bar, or none for all.")
     first, last = (int(number({"bar": bar}, "bar", 0, 1e5)) for bar in given)
-    end = edits.last_bar(riff)
-    if not first <= last <= end:
-        raise ParameterError(
-            f"Bars {first} to {last} cannot be shown; the riff ends with bar {end}, and the first "
-            "bar comes before the last."
-        )
-    return first, last
+    return edits.checked_bars(riff, first, last)
 
 
 def _start(edit: Mapping[str, Any], riff: Riff) -> float | None:

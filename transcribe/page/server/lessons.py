@@ -132,6 +132,9 @@ class Lessons:
                 raise NotHereError(f"{part.riff} is not in the folder any more")
             riff = self._riff(path)
             shown |= {"riff": ids.get(path)} | _riff_shown(part, riff)
+            per = 1 if riff.rhythm is None else counted_beats(riff.rhythm.meter)
+            for one in shown["playings"]:
+                one["bpm"] = one["bpm"] and one["bpm"] / per
         except Exception as error:  # the others are taught all the same
             return shown | {"error": self._store.without_paths(error_text(error))}
         return shown | {"takes": _takes(path)}
