@@ -467,7 +467,7 @@ def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
     reason = page.locator("section[aria-labelledby=form-title] .refused")
     _expect(reason).to_contain_text("No part is called 'tpyed-B'")
     assert form.get_attribute("aria-describedby") == reason.get_attribute("id")
-    _expect(page.locator(".saved")).to_have_text("One entry is not saved")
+    _expect(page.locator(".saved")).to_have_text("Not all is saved")
     # Another change is saved, and what was refused is still there to be mended.
     name = page.get_by_label("Name of part A")
     name.fill("intro, slow")
@@ -491,6 +491,13 @@ def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
     _expect(reason).to_have_count(0)
     _expect(form).to_have_value("typed-A slow, typed-B x2, typed-C")
     _expect(page.locator(".saved")).to_have_text("All saved")
+    # Two parts of one name could not be told apart in the form.
+    other = page.get_by_label("Name of part B")
+    other.fill("Typed-a slow")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".part .refused")).to_contain_text("typed-A slow")
+    page.keyboard.press("Escape")
+    _expect(other).to_have_value("typed-B")
     # Bars are mended one field after the other.
     page.get_by_label("Last bar of typed-B").fill("4")
     page.keyboard.press("Tab")
@@ -629,7 +636,7 @@ def test_handout_is_shown_in_the_window(
     frame = page.locator(".handout-frame iframe")
     _expect(frame).to_be_focused()
     box = frame.bounding_box()
-    assert -1 <= box["y"]
+    assert box["y"] >= -1
     assert box["y"] + box["height"] <= height + 1
 
 

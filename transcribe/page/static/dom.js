@@ -120,7 +120,10 @@ export function refused(reason, giveUp, ...fields) {
     };
   }
   const place = fields[0].closest(".field") || fields[0];
-  place.after(h("p", { class: "refused", id, role: "alert" }, reason));
+  const words = h("p", { class: "refused", id, role: "alert" }, reason);
+  place.after(words);
+  // Who has gone on to something else is not taken away from it.
+  if (fields.includes(document.activeElement)) words.scrollIntoView({ block: "nearest" });
 }
 
 /** What was typed in fields is not refused any more. */

@@ -274,7 +274,7 @@ class LessonView {
 
   tellSaved() {
     const isRefused = this.main.querySelector("[aria-invalid]");
-    this.saved.textContent = isRefused ? "One entry is not saved" : "All saved";
+    this.saved.textContent = isRefused ? "Not all is saved" : "All saved";
   }
 
   /** Fields whose entry was refused show what holds again. */
