@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -44,6 +45,15 @@ def test_a_lesson_has_one_and_says_how_large(folder, capsys) -> None:
     assert main([*argv[:-1], "--title", "A < B"]) == 0
     assert "is replaced" in capsys.readouterr().out
     assert "<h1>A &lt; B</h1>" in path.read_text("utf-8")
+
+
+def test_unsure_notes_are_told_before_students_see_them(folder, capsys) -> None:
+    path = folder / "mooring.riff.json"
+    riff = transcribe.read_riff(path)
+    notes = tuple(replace(n, confidence=0.6) if n.id in (1, 2) else n for n in riff.notes)
+    transcribe.write_riff(replace(riff, notes=notes), path)
+    assert main(["handout", str(folder / "harbour.lesson.json")]) == 0
+    assert "part 'Intro': 2 notes are unsure" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

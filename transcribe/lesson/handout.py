@@ -44,7 +44,7 @@ from transcribe.lesson.handout_content import (
 )
 from transcribe.lesson.handout_pdf import Paper, handout_pdf
 from transcribe.lesson.one_script import read_static, script_of
-from transcribe.lesson.part_riffs import read_parts
+from transcribe.lesson.part_riffs import in_bars, read_parts
 from transcribe.sound import render_riff
 from transcribe.sound.encoding import sound_bytes
 from transcribe.sound.rounds import CAUTION
@@ -94,7 +94,7 @@ def write_handout(
     paper : {"a4", "letter"}
         What the PDF is for; HTML is printed on any.
     say : callable, optional
-        Called with a sentence where the font of the PDF lacks a sign.
+        Called with a sentence where a part has unsure notes, or the font of the PDF lacks a sign.
     progress : callable, optional
         Called with the stage and its share.
 
@@ -136,6 +136,11 @@ def write_handout(
     else:
         data = handout_html(lesson, riffs, fingers=fingers, progress=progress).encode("utf-8")
     write_atomically(Path(path), data)
+    if say is not None:
+        for part, riff in zip(lesson.parts, riffs, strict=True):
+            if unsure := sum(note.unsure for note in in_bars(riff, part.bars).notes):
+                notes = "1 note is" if unsure == 1 else f"{unsure} notes are"
+                say(f"part {part.shown_name!r}: {notes} unsure; listen and confirm or delete first")
 
 
 def handout_html(
