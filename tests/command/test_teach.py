@@ -132,7 +132,7 @@ def test_another_playing_is_taken(document: Path) -> None:
         (["--start", "A=0"], "handspan: --start A=0: bpm is 0"),
         (["--playing", "A=9"], "there is no number 9"),
         (["--join", "A"], "two parts or more"),
-        (["--join", "B,A"], "do not follow each other"),
+        (["--join", "A,A"], "cannot be joined with itself"),
         (["--add", "none.riff.json"], "no such file"),
         (["-o", "elsewhere"], "is a lesson already"),
     ],
