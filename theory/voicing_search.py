@@ -397,7 +397,7 @@ def drone_shapes(
             continue
         # An octave up it is the same shape again, only further off.
         fret = (chord.root_pc + own[0] - on.pitch_midi(melody, 0)) % 12
-        if fret <= on.top_fret:
+        if 0 < fret <= on.top_fret:  # two open strings are two drones, and no shape
             found.append(_two_strings(chord, on, drone_string, melody, fret, rank))
     stated = [s for s in found if len({p % 12 for p in s.pitch_midi}) > 1]
     return tuple(sorted(stated or found, key=lambda s: s.cost))
