@@ -511,6 +511,24 @@ def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
     assert _on_disk(server, lesson_id).part("B").bars == (5, 8)
 
 
+def test_what_is_typed_while_the_server_is_away_is_saved_once_it_is_back(
+    server: Server, open_page, taught
+) -> None:
+    lesson_id = taught(server, "adrift")
+    page = _open(open_page, server, lesson_id)
+    page.context.set_offline(True)
+    name = page.get_by_label("Name of part A")
+    name.fill("intro")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".part .refused")).to_contain_text("cannot reach its server")
+    _expect(page.locator(".saved")).to_have_text("Server gone")
+    page.context.set_offline(False)
+    _expect(page.locator(".part .refused")).to_have_count(0)
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    _expect(name).to_have_value("intro")
+    assert _on_disk(server, lesson_id).part("A").name == "intro"
+
+
 def test_take_it_back_is_of_its_own_step_alone(server: Server, open_page, taught) -> None:
     lesson_id = taught(server, "backed")
     page = _open(open_page, server, lesson_id)

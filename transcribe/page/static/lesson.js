@@ -258,16 +258,13 @@ class LessonView {
       return data;
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
-      if (error.status === 422 && fields.length && !this.left) {
+      if (error.status !== 422 && !this.lost) this.saved.textContent = "Not saved";
+      if (fields.length && !this.left) {
         for (const [k, field] of fields.entries())
           if (document.activeElement !== field) field.value = typed[k];
         refused(sentence(error.message), () => this.letGo(fields), ...fields);
-        this.tellSaved();
-        return null;
-      }
+      } else notice(sentence(error.message), { kind: "error", key: "edit" });
       if (error.status === 422) this.tellSaved();
-      else if (!this.lost) this.saved.textContent = "Not saved";
-      notice(sentence(error.message), { kind: "error", key: "edit" });
       return null;
     }
   }
@@ -489,8 +486,11 @@ class LessonView {
       this.saved.textContent = short;
       notice(long, { kind: "grave", key: "lost" });
     } else {
-      this.saved.textContent = "All saved";
+      this.tellSaved();
       say("It is there again.");
+      // What was typed meanwhile is saved now.
+      for (const field of this.main.querySelectorAll("[aria-invalid]"))
+        field.dispatchEvent(new Event("change"));
     }
     this.saved.classList.toggle("lost", Boolean(error));
   }
