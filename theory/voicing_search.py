@@ -352,7 +352,8 @@ def drone_shapes(
     """Two-string shapes: the drone string open and one stopped note that states the chord.
 
     The root states a chord best; where the drone already sounds the root, the third does. A
-    stopped note that only doubles the drone states nothing: it is given where there is no other.
+    stopped note that only doubles the drone states nothing: it is given where there is no other. An
+    open string beside the drone is never the stopped note.
 
     Parameters
     ----------
