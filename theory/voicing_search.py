@@ -352,7 +352,8 @@ def drone_shapes(
     """Two-string shapes: the drone string open and one stopped note that states the chord.
 
     The root states a chord best; where the drone already sounds the root, the third does. A
-    stopped note that only doubles the drone states nothing: it is given where there is no other.
+    stopped note that only doubles the drone states nothing: it is given where there is no other. An
+    open string beside the drone is never the stopped note.
 
     Parameters
     ----------
@@ -397,7 +398,7 @@ def drone_shapes(
             continue
         # An octave up it is the same shape again, only further off.
         fret = (chord.root_pc + own[0] - on.pitch_midi(melody, 0)) % 12
-        if fret <= on.top_fret:
+        if 0 < fret <= on.top_fret:  # two open strings are two drones, and no shape
             found.append(_two_strings(chord, on, drone_string, melody, fret, rank))
     stated = [s for s in found if len({p % 12 for p in s.pitch_midi}) > 1]
     return tuple(sorted(stated or found, key=lambda s: s.cost))

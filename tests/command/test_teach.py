@@ -33,7 +33,7 @@ def test_a_session_becomes_a_lesson(document: Path, capsys: pytest.CaptureFixtur
     assert main(["lesson", str(document)]) == 0
     out = capsys.readouterr().out
     assert out.startswith("Harbour: 2 parts, from a session of 0:27\n\nA  pier: class-A.riff.json")
-    assert "the take" in out
+    assert "the tab is of this one" in out
     assert "alike" in out
     assert out.rstrip().endswith("Form: pier, B")
     lesson = read_lesson(document)
@@ -132,7 +132,7 @@ def test_another_playing_is_taken(document: Path) -> None:
         (["--start", "A=0"], "handspan: --start A=0: bpm is 0"),
         (["--playing", "A=9"], "there is no number 9"),
         (["--join", "A"], "two parts or more"),
-        (["--join", "B,A"], "do not follow each other"),
+        (["--join", "A,A"], "cannot be joined with itself"),
         (["--add", "none.riff.json"], "no such file"),
         (["-o", "elsewhere"], "is a lesson already"),
     ],
@@ -146,6 +146,45 @@ def test_what_cannot_be_done_is_one_line_and_changes_nothing(
     assert line in err
     assert err.count("\n") == 1
     assert document.read_bytes() == before
+
+
+def test_names_that_cannot_be_set_are_told_after_the_split(
+    split_once: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = shutil.copy(split_once / "class.wav", tmp_path)
+    words = ["--call", "Q=main", "-o", str(tmp_path / "new"), "--quiet"]
+    assert main(["lesson", str(session), *words]) == 1
+    written, error = capsys.readouterr().err.splitlines()
+    assert written.startswith(f"written: {tmp_path / 'new' / 'class.lesson.json'}, ")
+    files = {Path(name) for name in written.removeprefix("written: ").split(", ")}
+    assert files == set((tmp_path / "new").iterdir()) - {tmp_path / "new" / ".handspan"}
+    assert "no part is called 'Q'; the parts are A, B; the session is split" in error
+    assert f"ask it again of {tmp_path / 'new' / 'class.lesson.json'}" in error
+
+
+def test_a_handout_that_is_older_is_told(
+    document: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = document.parent / "class.handout.html"
+    assert main(["lesson", str(document), "--call", "A=quay", "--handout", "--quiet"]) == 0
+    assert main(["lesson", str(document)]) == 0
+    assert "older" not in capsys.readouterr().err
+    assert main(["lesson", str(document), "--call", "A=jetty"]) == 0
+    told = capsys.readouterr().err
+    assert told == (
+        f"{page} is older than the lesson now; write it again with handspan handout {document}\n"
+    )
+
+
+def test_the_halves_of_a_part_list_the_playings_of_the_whole_once(
+    document: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["lesson", str(document), "--cut", "pier=2"]) == 0
+    out = capsys.readouterr().out
+    first, second = out.split("\n\n")[1:3]
+    assert "Playings of the whole riff:\n   1. " in first
+    assert second.startswith("C: class-A.riff.json, bar 2")
+    assert "notes" not in second
 
 
 def test_notes_are_no_session(document: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -23,14 +23,14 @@ from tests.lesson.sessions import (
     write_session,
 )
 from transcribe.core.errors import AudioError, FormatError, HandspanError
-from transcribe.core.lesson import Lesson, Playing
+from transcribe.core.lesson import Lesson, LessonPart, Playing
 from transcribe.core.pitch import midi_to_hz
 from transcribe.core.riff import Note, Rhythm, Riff
 from transcribe.correct.pins import pin
 from transcribe.formats.document import read_riff, write_riff
 from transcribe.formats.lesson_document import read_lesson, write_lesson
 from transcribe.lesson.lesson_edits import change_part
-from transcribe.lesson.lesson_files import Made, join_takes, make_lesson, use_playing
+from transcribe.lesson.lesson_files import Made, following, join_takes, make_lesson, use_playing
 from transcribe.lesson.part_riffs import read_parts
 from transcribe.lesson.split import labels, rank, split, uneven_sec
 from transcribe.training.banks import SR
@@ -271,13 +271,40 @@ def test_another_playing_becomes_the_take(small: Made) -> None:
 
 def test_parts_that_follow_each_other_are_joined(small: Made) -> None:
     lesson = dataclasses.replace(small.lesson, form=("A", "B", "A"))
-    first = dataclasses.replace(lesson.parts[0], take=lesson.parts[0].playings[0])
+    # The tab of A is of its second playing, and the first is the one right before B.
+    first = dataclasses.replace(lesson.parts[0], take=lesson.parts[0].playings[1])
     lesson = dataclasses.replace(lesson, parts=(first, *lesson.parts[1:]))
     whole = join_takes(lesson, small.path.parent, "A", "B")
     assert [part.label for part in whole.parts] == ["A"]
     assert whole.form == ("A", "A")
     riff = read_parts(whole, small.path.parent)[0]
     assert [n.pitch_midi for n in riff.notes] == [*PIER, *BUOY]
+
+
+def test_a_pair_of_playings_that_follow_each_other_is_found() -> None:
+    def part(label: str, *starts: int, take: int = 0) -> LessonPart:
+        playings = tuple(Playing(start, start + 8.0) for start in starts)
+        return LessonPart(label, f"{label}.riff.json", take=playings[take], playings=playings)
+
+    lesson = Lesson(
+        parts=(
+            part("intro", 0, 10),
+            part("main", 20, 40, take=1),
+            part("verse", 30),
+            part("end", 60),
+            part("lead", 50),
+        )
+    )
+    intro, main, verse, end, _ = lesson.parts
+    # The second intro is right before the first main.
+    assert following(lesson, intro, main) == (intro.playings[1], main.playings[0])
+    assert following(lesson, main, verse) == (main.playings[0], verse.playings[0])
+    with pytest.raises(HandspanError, match="'main' is played between them"):
+        following(lesson, intro, verse)
+    with pytest.raises(HandspanError, match="'lead' is played between them"):
+        following(lesson, main, end)
+    with pytest.raises(HandspanError, match="'intro' is never played after 'end'"):
+        following(lesson, end, intro)
 
 
 def test_joined_parts_keep_their_pins(small: Made) -> None:
@@ -302,8 +329,15 @@ def test_joined_parts_keep_their_pins(small: Made) -> None:
 
 
 def test_parts_that_do_not_follow_each_other_are_not_joined(small: Made) -> None:
-    with pytest.raises(HandspanError, match="do not follow each other"):
-        join_takes(small.lesson, small.path.parent, "B", "A")
+    first = small.lesson.parts[0]
+    once = dataclasses.replace(first, take=first.playings[0], playings=first.playings[:1])
+    lesson = dataclasses.replace(small.lesson, parts=(once, *small.lesson.parts[1:]))
+    with pytest.raises(
+        HandspanError, match=r"do not follow each other .*'A' is never played after"
+    ):
+        join_takes(lesson, small.path.parent, "B", "A")
+    with pytest.raises(HandspanError, match="cannot be joined with itself"):
+        join_takes(lesson, small.path.parent, "A", "A")
 
 
 def test_the_sound_of_a_lesson_that_is_gone(small: Made, tmp_path: Path) -> None:

@@ -174,6 +174,13 @@ def test_a_part_plays_loops_and_goes_slower(look) -> None:
     page.wait_for_selector(".playing", state="detached", timeout=15_000)
 
 
+def test_a_part_begins_at_the_first_tempo_of_its_plan(look) -> None:
+    page = look()
+    assert page.locator("#part-1 output").first.inner_text() == "53 %, 60 bpm"
+    assert page.inner_text("#part-2 .plan").startswith("Practise at 68 ")
+    assert page.locator("#part-2 output").first.inner_text() == "60 %, 68 bpm"
+
+
 def test_a_tempo_of_the_plan_sets_the_speed(look) -> None:
     page = look()
     page.get_by_role("button", name="Intro at 96 bpm").click()

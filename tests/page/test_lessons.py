@@ -452,11 +452,135 @@ def test_parts_are_named_annotated_cut_and_dropped(server: Server, open_page, ta
     assert lesson.part("B").start_bpm == 60
     assert lesson.part("C").bars == (1, 4)
     assert lesson.form == ("A", "A", "B")
-    # What is refused is told, and the field shows what holds.
-    page.get_by_label("Name of part A").fill("intro, slow")
+
+
+def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
+    server: Server, open_page, taught
+) -> None:
+    lesson_id = taught(server, "typed")
+    _edit(server, lesson_id, {"op": "form", "form": "A, B x2"})
+    page = _open(open_page, server, lesson_id)
+    form = page.get_by_label("How the parts follow each other")
+    _expect(form).to_have_value("typed-A, typed-B x2")
+    form.fill("typed-A, tpyed-B x2, typed-C")
+    page.keyboard.press("Tab")
+    reason = page.locator("section[aria-labelledby=form-title] .refused")
+    _expect(reason).to_contain_text("No part is called 'tpyed-B'")
+    assert form.get_attribute("aria-describedby") == reason.get_attribute("id")
+    _expect(page.locator(".saved")).to_have_text("Not all is saved")
+    # Another change is saved, and what was refused is still there to be mended.
+    name = page.get_by_label("Name of part A")
+    name.fill("intro, slow")
     page.keyboard.press("Enter")
-    _expect(page.locator(".notice.error")).to_contain_text("without a comma")
-    _expect(page.get_by_label("Name of part A")).to_have_value("intro")
+    _expect(page.locator(".part .refused")).to_contain_text("without a comma")
+    name.fill("typed-A slow")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".part .refused")).to_have_count(0)
+    _expect(form).to_have_value("typed-A, tpyed-B x2, typed-C")
+    _expect(page.locator("#notices .notice")).to_have_count(0)
+    form.fill("typed-A slow, typed-B x2, typed-C")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    _expect(reason).to_have_count(0)
+    assert _on_disk(server, lesson_id).form == ("A", "B", "B", "C")
+    # Escape gives the field what holds.
+    form.fill("nowhere")
+    page.keyboard.press("Enter")
+    _expect(reason).to_have_count(1)
+    page.keyboard.press("Escape")
+    _expect(reason).to_have_count(0)
+    _expect(form).to_have_value("typed-A slow, typed-B x2, typed-C")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    # Two parts of one name could not be told apart in the form.
+    other = page.get_by_label("Name of part B")
+    other.fill("Typed-a slow")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".part .refused")).to_contain_text("typed-A slow")
+    page.keyboard.press("Escape")
+    _expect(other).to_have_value("typed-B")
+    # Bars are mended one field after the other.
+    page.get_by_label("Last bar of typed-B").fill("4")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    page.get_by_label("First bar of typed-B").fill("5")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".part .refused")).to_contain_text("Bars 5 to 4")
+    page.keyboard.type("8")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".part .refused")).to_have_count(0)
+    assert _on_disk(server, lesson_id).part("B").bars == (5, 8)
+
+
+def test_what_is_typed_while_the_server_is_away_is_saved_once_it_is_back(
+    server: Server, open_page, taught
+) -> None:
+    lesson_id = taught(server, "adrift")
+    page = _open(open_page, server, lesson_id)
+    page.context.set_offline(True)
+    name = page.get_by_label("Name of part A")
+    name.fill("intro")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".part .refused")).to_contain_text("cannot reach its server")
+    _expect(page.locator(".saved")).to_have_text("Server gone")
+    page.context.set_offline(False)
+    _expect(page.locator(".part .refused")).to_have_count(0)
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    _expect(name).to_have_value("intro")
+    assert _on_disk(server, lesson_id).part("A").name == "intro"
+
+
+def test_take_it_back_is_of_its_own_step_alone(server: Server, open_page, taught) -> None:
+    lesson_id = taught(server, "backed")
+    page = _open(open_page, server, lesson_id)
+    page.get_by_label("Name of part A").fill("intro")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+
+    def drop() -> None:
+        page.locator("summary[aria-label='More about backed-C']").click()
+        page.get_by_role("button", name="Drop from the lesson: backed-C").click()
+        _now(page, ["intro", "backed-B"])
+
+    back = page.get_by_role("button", name="Take it back")
+    drop()
+    _expect(back).to_be_visible()
+    page.locator("h1").click()
+    page.keyboard.press("Control+z")
+    _now(page, ["intro", "backed-B", "backed-C"])
+    # The step is undone: there is nothing more to take back in its name.
+    _expect(back).to_have_count(0)
+    drop()
+    page.get_by_label("Note to").first.fill("Let it ring.")
+    page.keyboard.press("Tab")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    _expect(back).to_have_count(0)
+    lesson = _on_disk(server, lesson_id)
+    assert [part.name for part in lesson.parts] == ["intro", "backed-B"]
+    assert lesson.part("A").note == "Let it ring."
+
+
+def test_only_what_can_be_joined_is_offered_to_be(server: Server, open_page, taught) -> None:
+    lesson_id = taught(server, "apart")
+    page = _open(open_page, server, lesson_id)
+    page.locator("summary[aria-label='More about apart-B']").click()
+    page.get_by_label("Bar at which the second half of apart-B begins").fill("5")
+    join = page.get_by_text("Join with the next")
+    _expect(join).to_have_count(0)
+    page.get_by_role("button", name="Cut in two at bar: apart-B").click()
+    _expect(page.locator(".part")).to_have_count(4)
+    _expect(join).to_have_count(1)
+    join.click()
+    _expect(page.locator(".part")).to_have_count(3)
+    _expect(join).to_have_count(0)
+    # Asked all the same, it says why not.
+    body = {"revision": _lesson(server, lesson_id)["revision"], "part": "A", "other": "B"}
+    status, answer, _ = server.ask("POST", f"/api/lessons/{lesson_id}/again", body)
+    assert status == 422
+    assert "separate riffs" in answer["error"]
+    body = {"revision": body["revision"], "part": "A", "number": 1}
+    status, answer, _ = server.ask("POST", f"/api/lessons/{lesson_id}/again", body)
+    assert status == 422
+    assert "not split from a recording" in answer["error"]
 
 
 @pytest.mark.parametrize("answer", ["Keep theirs and make my change too", "Show theirs"])
@@ -516,6 +640,22 @@ def test_handout_is_looked_at_without_a_network(server: Server, open_page, taugh
     assert kept.value.suggested_filename == "handed.handout.html"
     text = Path(kept.value.path()).read_text("utf-8")
     assert "Let &lt;i&gt;it&lt;/i&gt; ring." in text
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (390, 844)])
+def test_handout_is_shown_in_the_window(
+    server: Server, open_page, taught, size: tuple[int, int]
+) -> None:
+    width, height = size
+    lesson_id = taught(server, f"seen-{width}")
+    page = _open(open_page, server, lesson_id, viewport={"width": width, "height": height})
+    page.get_by_role("button", name="Show it").focus()
+    page.keyboard.press("Enter")
+    frame = page.locator(".handout-frame iframe")
+    _expect(frame).to_be_focused()
+    box = frame.bounding_box()
+    assert box["y"] >= -1
+    assert box["y"] + box["height"] <= height + 1
 
 
 def test_handout_is_made_as_pdf(server: Server, open_page, taught) -> None:
@@ -611,6 +751,14 @@ def test_lesson_is_made_on_the_list(start, open_page, put) -> None:
     page = open_page(server)
     page.get_by_role("button", name="Make a lesson of riffs").click()
     page.get_by_label("Title").fill("On deck")
+    page.keyboard.press("Enter")
+    # Without a riff it is not made, and what was typed stays.
+    _expect(page.locator("dialog .refused")).to_contain_text("Choose")
+    _expect(page.get_by_label("Title")).to_have_value("On deck")
+    tops = page.locator("dialog label.tick").evaluate_all(
+        "(all) => all.map((one) => one.getBoundingClientRect().top)"
+    )
+    assert len(set(tops)) == 2  # one riff a line
     page.locator("dialog label", has_text="capstan").click()
     page.locator("dialog label", has_text="anchor").click()
     page.get_by_role("button", name="Make it").click()

@@ -134,6 +134,16 @@ def test_power_shapes_are_root_and_fifth():
     assert {s.level for s in power_shapes("Am")} == {"easier", "heavier"}
 
 
+def test_drone_shapes_have_a_fretted_string():
+    """Of G over the open D string, the B at fret 4 beside it, not the open G string."""
+    assert drone_shapes("G", drone_string=4, melody_string=3)[0].short == "xx04xx"
+    for symbol in ("G", "D", "A", "Em", "Bm", "G5", "Asus4"):
+        for drone in range(1, 7):
+            shapes = drone_shapes(symbol, drone_string=drone)
+            assert shapes
+            assert all(any(shape.frets[k] for k in range(6)) for shape in shapes)
+
+
 def test_drone_shapes_keep_the_drone_open():
     shapes = drone_shapes("C", drone_string=4, melody_string=3)
     assert shapes[0].frets == (None, None, 5, 0, None, None)

@@ -25,10 +25,21 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
 
     path, files = _document(args, progress)
     old, revision = read_with_revision(path)
-    new = _changed(old, path.parent, args, progress)
+    try:
+        new = _changed(old, path.parent, args, progress)
+    except HandspanError as error:
+        if not files:
+            raise
+        progress.say("written: " + ", ".join(str(file) for file in files))
+        raise ParameterError(
+            f"{error}; the session is split, and nothing else that was asked of its parts is done: "
+            f"ask it again of {path}"
+        ) from None
     if new != old:
         save_lesson(new, path, expected=revision)
         files = [path, *(file for file in files if file != path)]
+    if files:
+        _tell_older_handouts(path, args, progress)
     if args.handout:
         from transcribe.lesson.handout import write_handout
 
@@ -45,6 +56,18 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
     if files:
         print("written: " + ", ".join(str(file) for file in files))
     return 0
+
+
+def _tell_older_handouts(path: Path, args: argparse.Namespace, progress: Progress) -> None:
+    from transcribe.lesson.lesson_files import lesson_name
+
+    for kind in ("pdf",) if args.handout else ("html", "pdf"):
+        sheet = path.with_name(f"{lesson_name(path)}.handout.{kind}")
+        if sheet.exists():
+            progress.say(
+                f"{sheet} is older than the lesson now; write it again with handspan handout {path}"
+                + (" --pdf" if kind == "pdf" else "")
+            )
 
 
 def _print_theory(lesson: Lesson, folder: Path, args: argparse.Namespace) -> int:
@@ -219,14 +242,18 @@ def _lines(lesson: Lesson, folder: Path) -> list[str]:
     if lesson.session is not None and lesson.session.duration_sec is not None:
         head += f", from a session of {_clock(lesson.session.duration_sec)}"
     lines = [head]
+    told: set[tuple[str, tuple[Playing, ...]]] = set()
     for part in lesson.parts:
-        lines += ["", *_part_lines(part, folder)]
+        # The halves of a part that was cut have one riff and the same playings.
+        first = (part.riff, part.playings) not in told
+        told.add((part.riff, part.playings))
+        lines += ["", *_part_lines(part, folder, playings=first)]
     if lesson.parts:
         lines += ["", f"Form: {form_text(lesson)}"]
     return lines
 
 
-def _part_lines(part: LessonPart, folder: Path) -> list[str]:
+def _part_lines(part: LessonPart, folder: Path, *, playings: bool) -> list[str]:
     facts = [part.riff if (folder / part.riff).is_file() else f"{part.riff} (not there)"]
     if part.bars is not None:
         first, last = part.bars
@@ -238,6 +265,10 @@ def _part_lines(part: LessonPart, folder: Path) -> list[str]:
     name = f"{part.label}  {part.name}" if part.name else part.label
     lines = [f"{name}: {', '.join(facts)}"]
     lines += [f"   {line}" for line in part.note.splitlines()]
+    if not playings or not part.playings:
+        return lines
+    if part.bars is not None:
+        lines.append("   Playings of the whole riff:")
     for i, playing in enumerate(part.playings, 1):
         lines.append(f"   {i}. {_playing_words(playing, playing == part.take, per)}")
     return lines
@@ -250,4 +281,4 @@ def _playing_words(playing: Playing, is_take: bool, per: int) -> str:
     words += f", {playing.notes} notes"
     if playing.unsure:
         words += f" ({playing.unsure} unsure)"
-    return words + (", the take" if is_take else f", {playing.alike:.0%} alike")
+    return words + (", the tab is of this one" if is_take else f", {playing.alike:.0%} alike")

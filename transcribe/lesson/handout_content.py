@@ -164,7 +164,6 @@ def part_data(part: LessonPart, riff: Riff) -> dict[str, Any]:
     return {
         "label": part.label,
         "name": part.shown_name,
-        "start_bpm": part.start_bpm,
         "document": told,
         "bars": [
             bar for bar in written_rhythm(riff) if min(numbers) <= bar["number"] <= max(numbers)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import dataclasses
 import hashlib
 import io
+import itertools
 import json
 import os
 import tempfile
@@ -44,6 +45,7 @@ __all__ = [
     "HeardAgain",
     "Made",
     "cut_sound",
+    "following",
     "hear_joined",
     "hear_playing",
     "join_takes",
@@ -472,10 +474,11 @@ def join_takes(
     say: Say = lambda sentence: None,
     progress: Progress | None = None,
 ) -> Lesson:
-    """One part in the place of two whose takes follow each other in the session.
+    """One part in the place of two that are played one after the other in the session.
 
+    Their takes are joined where these follow each other, else a pair of other playings that do.
     The session is listened to again from the start of the one to the end of the other; the pins
-    of both are kept.
+    of both takes are kept where these are in it.
 
     Returns
     -------
@@ -485,7 +488,7 @@ def join_takes(
     Raises
     ------
     ParameterError
-        If the takes do not follow each other.
+        If no playing of the second follows one of the first.
     AudioError
         If the session's sound is not there.
     """
@@ -504,35 +507,70 @@ def hear_joined(
 ) -> HeardAgain:
     """As `join_takes`, but nothing is written; `put_heard` does that."""
     one, two = lesson.part(first), lesson.part(second)
+    if one is two:
+        raise ParameterError(
+            f"part {one.shown_name!r} cannot be joined with itself; name two parts"
+        )
     if one.take is None or two.take is None:
         raise ParameterError(
             f"parts {one.shown_name!r} and {two.shown_name!r} are not both from the session; only "
             "such parts, or neighbouring bars of one riff, can be joined"
         )
-    start, end = one.take.start_sec, two.take.end_sec
-    between = [
-        part.shown_name
-        for part in lesson.parts
-        for playing in part.playings
-        if playing not in (one.take, two.take)
-        and playing.start_sec < end
-        and playing.end_sec > start
-    ]
-    if two.take.start_sec < one.take.start_sec or between:
-        why = f"{between[0]!r} is played between them" if between else "they are the other way"
-        raise ParameterError(
-            f"parts {one.shown_name!r} and {two.shown_name!r} do not follow each other in the "
-            f"session ({why}); put parts one after another with the form instead"
-        )
+    before, after = following(lesson, one, two)
+    start, end = before.start_sec, after.end_sec
     take = Playing(start, end)
     new = dataclasses.replace(one, take=take, bars=None)
     riff, sound = _heard(lesson, new, Path(folder), progress)
-    riff = _with_pins_of([(one, 0.0), (two, two.take.start_sec - start)], riff, Path(folder))
+    pinned = [(one, one.take.start_sec - start), (two, two.take.start_sec - start)]
+    riff = _with_pins_of(pinned, riff, Path(folder))
     unsure = sum(note.unsure for note in riff.notes)
     bpm = None if riff.rhythm is None else round(riff.rhythm.bpm, 2)
     take = Playing(start, end, len(riff.notes), unsure, uneven_sec(riff), bpm)
     lesson = joined(lesson, first, second, bars=None, take=take, playings=(take,))
     return HeardAgain(lesson, first, riff, sound)
+
+
+def following(lesson: Lesson, one: LessonPart, two: LessonPart) -> tuple[Playing, Playing]:
+    """A playing of ``one`` and that of ``two`` right after it; their takes where these are so.
+
+    Raises
+    ------
+    ParameterError
+        If no playing of the one is followed by one of the other.
+    """
+    played = [(each, part) for part in lesson.parts for each in part.playings or _take_of(part)]
+    found: list[tuple[Playing, Playing]] = []
+    between: list[tuple[float, LessonPart]] = []
+    for before, after in itertools.product(
+        *([each for each, part in played if part is mine] for mine in (one, two))
+    ):
+        if after.start_sec < before.start_sec:
+            continue
+        others = [
+            (each.start_sec, part)
+            for each, part in played
+            if each not in (before, after)
+            and each.start_sec < after.end_sec
+            and each.end_sec > before.start_sec
+        ]
+        if not others:
+            found.append((before, after))
+        elif not between or len(others) < len(between):
+            between = others
+    if found:
+        return max(found, key=lambda pair: (pair[0] == one.take) + (pair[1] == two.take))
+    why = f"{two.shown_name!r} is never played after {one.shown_name!r}"
+    if between:
+        name = min(between, key=lambda each: each[0])[1].shown_name
+        why = f"{name!r} is played between them"
+    raise ParameterError(
+        f"parts {one.shown_name!r} and {two.shown_name!r} do not follow each other in the "
+        f"session ({why}); put parts one after another with the form instead"
+    )
+
+
+def _take_of(part: LessonPart) -> tuple[Playing, ...]:
+    return () if part.take is None else (part.take,)
 
 
 def _with_part(lesson: Lesson, new: LessonPart) -> Lesson:

@@ -316,6 +316,8 @@ class Lessons:
         number = body.get("number")
         if other is None and (not isinstance(number, int) or isinstance(number, bool)):
             raise ParameterError("Name the playing by its number, from 1.")
+        if old.session is None:
+            raise ParameterError(_no_session(part, None if other is None else old.part(other)))
         session = self._session(old)
         if session is None:
             raise NotHereError("The sound of the session that this lesson was split from is gone.")
@@ -420,6 +422,15 @@ class Lessons:
         if path is None or not is_own_file(path):
             raise NotHereError("That handout is gone by now; show it again.")
         return path
+
+
+def _no_session(part: LessonPart, other: LessonPart | None) -> str:
+    """Why nothing is heard again where a lesson was made of riffs."""
+    if other is None:
+        return "This lesson was not split from a recording; its parts have no other playings."
+    if part.riff == other.riff:
+        return "These parts do not show neighbouring bars of one riff, one after the other."
+    return "These parts are separate riffs; the form puts them one after the other."
 
 
 def _riff_shown(part: LessonPart, riff: Riff) -> dict[str, Any]:

@@ -106,9 +106,60 @@ export function clearNotices(key) {
   }
 }
 
-/** A question that waits for one of its answers; resolves to the chosen value, or null. */
-export function ask(title, body, choices) {
+let refusals = 0;
+
+/** Say beside fields why what was typed in them is refused; it stays, and Escape gives it up. */
+export function refused(reason, giveUp, ...fields) {
+  accepted(...fields);
+  const id = `refused-${(refusals += 1)}`;
+  for (const field of fields) {
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", id);
+    field.onkeydown = ({ key }) => {
+      if (key === "Escape") giveUp();
+    };
+  }
+  const place = fields[0].closest(".field") || fields[0];
+  const words = h("p", { class: "refused", id, role: "alert" }, reason);
+  place.after(words);
+  // Who has gone on to something else is not taken away from it.
+  if (fields.includes(document.activeElement)) words.scrollIntoView({ block: "nearest" });
+}
+
+/** What was typed in fields is not refused any more. */
+export function accepted(...fields) {
+  for (const field of fields) {
+    document.getElementById(field.getAttribute("aria-describedby"))?.remove();
+    field.removeAttribute("aria-invalid");
+    field.removeAttribute("aria-describedby");
+    field.onkeydown = null;
+  }
+}
+
+/**
+ * A question that waits for one of its answers; resolves to the chosen value, or null. What the
+ * main answer asks for is done by `attempt`: where that gives a reason, or fails, the question
+ * stays and says it.
+ *
+ * @param {() => string | null | Promise<string | null>} attempt
+ */
+export function ask(title, body, choices, attempt = () => null) {
   return new Promise((resolve) => {
+    let isTried = false;
+    const answer = async (value, isMain) => {
+      if (isTried) return;
+      isTried = true;
+      let reason = null;
+      try {
+        if (isMain) reason = await attempt();
+      } catch (error) {
+        reason = error.message;
+      }
+      isTried = false;
+      put(trouble, reason);
+      if (!reason && dialog.open) done(value);
+    };
+    const trouble = h("p", { class: "refused", role: "alert" });
     const done = (value) => {
       dialog.close();
       dialog.remove();
@@ -125,11 +176,12 @@ export function ask(title, body, choices) {
       },
       h("h2", { id: "ask-title" }, title),
       ...[body].flat().map((part) => (typeof part === "string" ? h("p", {}, part) : part)),
+      trouble,
       h(
         "div",
         { class: "row end" },
         choices.map(([label, value, main]) =>
-          control({ class: main ? "main" : null, onclick: () => done(value) }, label),
+          control({ class: main ? "main" : null, onclick: () => answer(value, main) }, label),
         ),
       ),
     );

@@ -73,8 +73,8 @@ class Part {
 
   controls() {
     const { bpm } = this;
-    const start = this.told.start_bpm;
-    const wanted = start && bpm ? (100 * start) / this.told.document.rhythm.bpm : 100;
+    const first = this.section.querySelector(".tempo"); // of the plan, which begins slowly
+    const wanted = first && bpm ? (100 * Number(first.textContent)) / bpm : 100;
     this.play = control(
       { class: "main play", onclick: () => this.toggle(), "aria-label": `Play ${this.name}` },
       "Play",

@@ -1,9 +1,9 @@
 // A lesson: its parts in teaching order, the form, the handout, and how each part's takes went.
 
 import { address, get, post, wait } from "./api.js";
-import { ask, clearNotices, control, h, notice, put, say } from "./dom.js";
+import { accepted, ask, clearNotices, control, h, notice, put, refused, say } from "./dom.js";
 import { riffChoice } from "./lessons.js";
-import { PartRow } from "./lessonpart.js";
+import { isFree, PartRow } from "./lessonpart.js";
 import { plural, sentence } from "./music.js";
 import { reordered } from "./reorder.js";
 import { whatIsLost } from "./tell.js";
@@ -117,7 +117,7 @@ class LessonView {
       class: "form-text",
       maxlength: "20000",
       autocomplete: "off",
-      onchange: () => this.edit({ op: "form", form: this.form.value }),
+      onchange: () => this.edit({ op: "form", form: this.form.value }, this.form),
     });
     this.handout = this.handoutPart();
     put(
@@ -175,6 +175,8 @@ class LessonView {
   }
 
   refresh(data) {
+    // A step that was undone, or is not the last one any more, cannot be taken back by its notice.
+    if (data.revision !== this.data.revision) clearNotices("dropped");
     this.data = data;
     document.title = `${this.title} – Handspan`;
     this.crumb.textContent = this.title;
@@ -192,7 +194,7 @@ class LessonView {
         .filter(Boolean)
         .join(" · "),
     );
-    if (document.activeElement !== this.form) this.form.value = data.form;
+    if (isFree(this.form)) this.form.value = data.form;
     this.form.placeholder = data.teaching_order;
     this.undoButton.disabled = !this.done.length;
     this.redoButton.disabled = !this.undone.length;
@@ -223,8 +225,13 @@ class LessonView {
 
   // -- changing
 
-  edit(edit) {
-    const sent = this.queue.then(() => this.send(edit));
+  /** Make a change; `fields` are those that it was typed in. */
+  edit(edit, ...fields) {
+    const typed = fields.map((field) => field.value);
+    const sent = this.queue.then(() => {
+      accepted(...fields);
+      return this.send(edit, { fields, typed });
+    });
     this.queue = sent.then(
       () => {},
       () => {},
@@ -232,7 +239,7 @@ class LessonView {
     return sent;
   }
 
-  async send(edit, anyway = false) {
+  async send(edit, { fields = [], typed = [], anyway = false } = {}) {
     this.saved.textContent = "Saving";
     try {
       const data = await post(`/api/lessons/${this.id}/edits`, {
@@ -245,18 +252,33 @@ class LessonView {
         this.undone = [];
       }
       if (this.left) return data;
-      this.saved.textContent = "All saved";
       this.refresh(data);
+      this.tellSaved();
       clearNotices("edit");
       return data;
     } catch (error) {
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
-      if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
-      notice(sentence(error.message), { kind: "error", key: "edit" });
-      // What was typed and refused does not stay as if it were so.
-      if (error.status === 422) this.showAnew();
+      if (error.status !== 422 && !this.lost) this.saved.textContent = "Not saved";
+      if (fields.length && !this.left) {
+        for (const [k, field] of fields.entries())
+          if (document.activeElement !== field) field.value = typed[k];
+        refused(sentence(error.message), () => this.letGo(fields), ...fields);
+      } else notice(sentence(error.message), { kind: "error", key: "edit" });
+      if (error.status === 422) this.tellSaved();
       return null;
     }
+  }
+
+  tellSaved() {
+    const isRefused = this.main.querySelector("[aria-invalid]");
+    this.saved.textContent = isRefused ? "Not all is saved" : "All saved";
+  }
+
+  /** Fields whose entry was refused show what holds again. */
+  letGo(fields) {
+    accepted(...fields);
+    this.showAnew();
+    this.tellSaved();
   }
 
   showAnew() {
@@ -280,11 +302,11 @@ class LessonView {
           ]
         : [["Show theirs", "theirs", true]],
     );
-    this.saved.textContent = "All saved";
     this.done = [];
     this.undone = [];
     this.refresh(theirs);
-    if (answer === "both") return this.send(edit, true);
+    this.tellSaved();
+    if (answer === "both") return this.send(edit, { anyway: true });
     this.showAnew();
     say("Their version is shown.");
     return null;
@@ -349,7 +371,8 @@ class LessonView {
       ["Leave it", null],
       ["Add them", true, true],
     ];
-    if (!(await ask("Add riffs to the lesson", element, choices))) return;
+    const attempt = () => (chosen.size ? null : "Choose one riff or more.");
+    if (!(await ask("Add riffs to the lesson", element, choices, attempt))) return;
     for (const riff of chosen) {
       const { name } = riffs.find((each) => each.id === riff);
       await this.edit({ op: "add", riff, name });
@@ -440,7 +463,7 @@ class LessonView {
               this.done = [];
               this.undone = [];
               await this.reread();
-              this.saved.textContent = "All saved";
+              this.tellSaved();
             },
           ],
         ],
@@ -463,8 +486,11 @@ class LessonView {
       this.saved.textContent = short;
       notice(long, { kind: "grave", key: "lost" });
     } else {
-      this.saved.textContent = "All saved";
+      this.tellSaved();
       say("It is there again.");
+      // What was typed meanwhile is saved now.
+      for (const field of this.main.querySelectorAll("[aria-invalid]"))
+        field.dispatchEvent(new Event("change"));
     }
     this.saved.classList.toggle("lost", Boolean(error));
   }
@@ -477,6 +503,7 @@ class LessonView {
     let shown = null; // the revision and the stamp of the riffs that the frame shows
     const now = () => `${this.data.revision} ${this.data.stamp} ${fingers.checked}`;
     const make = async (kind) => {
+      const pressed = /** @type {HTMLElement} */ (document.activeElement);
       for (const button of buttons()) button.disabled = true;
       try {
         await this.queue;
@@ -494,6 +521,8 @@ class LessonView {
       } finally {
         stage.textContent = "";
         for (const button of buttons()) button.disabled = false;
+        // A button that is disabled loses the focus.
+        if (document.activeElement === document.body) pressed?.focus({ preventScroll: true });
       }
     };
     const look = control(
@@ -505,17 +534,17 @@ class LessonView {
           if (!made || this.left) return;
           shown = of;
           clearNotices("handout");
-          put(
-            frame,
-            h("iframe", {
-              src: made.look,
-              title: `Handout of ${this.title}`,
-              sandbox: "allow-scripts allow-modals",
-              allow: "autoplay",
-            }),
-          );
+          const page = h("iframe", {
+            src: made.look,
+            title: `Handout of ${this.title}`,
+            sandbox: "allow-scripts allow-modals",
+            allow: "autoplay",
+          });
+          put(frame, page);
           frame.hidden = false;
           refresh();
+          frame.scrollIntoView({ block: "nearest" });
+          page.focus({ preventScroll: true });
         },
       },
       "Show it",

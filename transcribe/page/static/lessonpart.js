@@ -11,7 +11,8 @@ export class PartRow {
   constructor(view, part) {
     this.view = view;
     this.part = part;
-    const change = (op, values) => this.view.edit({ op, part: this.part.label, ...values });
+    const change = (op, values, ...fields) =>
+      this.view.edit({ op, part: this.part.label, ...values }, ...fields);
     this.number = control({
       class: "part-number",
       "data-handle": "",
@@ -25,7 +26,7 @@ export class PartRow {
       class: "part-name",
       maxlength: "200",
       autocomplete: "off",
-      onchange: () => change("call", { name: this.name.value }),
+      onchange: () => change("call", { name: this.name.value }, this.name),
     });
     this.note = field("textarea", `note-${part.label}`, {
       class: "part-note",
@@ -33,7 +34,7 @@ export class PartRow {
       maxlength: "4000",
       placeholder: "A note to whoever learns it",
       oninput: () => grow(this.note),
-      onchange: () => change("note", { note: this.note.value }),
+      onchange: () => change("note", { note: this.note.value }, this.note),
     });
     const bar = (which) =>
       field("input", `${which}-${part.label}`, {
@@ -48,7 +49,10 @@ export class PartRow {
       min: "10",
       max: "600",
       step: "any",
-      onchange: () => change("start", { bpm: this.start.value ? Number(this.start.value) : null }),
+      onchange: () => {
+        const bpm = this.start.value ? Number(this.start.value) : null;
+        change("start", { bpm }, this.start);
+      },
     });
     this.tempo = h("span", {});
     this.facts = h("p", { class: "part-facts" });
@@ -117,12 +121,13 @@ export class PartRow {
   setBars(change) {
     const { last_bar: end } = this.part;
     if (!this.first.value && !this.last.value) {
-      change("bars", { bars: null });
+      change("bars", { bars: null }, this.first, this.last);
       return;
     }
     const first = this.first.value ? Number(this.first.value) : 1;
     const last = this.last.value ? Number(this.last.value) : end;
-    change("bars", { bars: first <= 1 && last === end ? null : [first, last] });
+    const bars = first <= 1 && last === end ? null : [first, last];
+    change("bars", { bars }, this.first, this.last);
   }
 
   /** Show the part as it is now; what is being typed stays. */
@@ -177,6 +182,16 @@ export class PartRow {
     this.showTakes(name);
   }
 
+  /** Whether this part and the `next` may be made one: of one session, or bars of one riff. */
+  joins(next) {
+    const { part, view } = this;
+    const ofSession = (each) => each.playings.some((playing) => playing.is_take);
+    return (
+      (view.data.session && ofSession(part) && ofSession(next)) ||
+      (part.riff_name === next.riff_name && part.bars && next.bars?.[0] === part.bars[1] + 1)
+    );
+  }
+
   /** What is seldom wanted, behind one control. */
   showMore(name) {
     const { part, view } = this;
@@ -220,7 +235,7 @@ export class PartRow {
               bar,
             ]
           : null,
-        next
+        next && this.joins(next)
           ? small("Join with the next", `${name} and ${next.name || next.label}`, () =>
               view.join(part.label, next.label),
             )
@@ -339,7 +354,12 @@ function field(tag, key, props) {
 
 function label(element, words, value) {
   element.setAttribute("aria-label", words);
-  if (document.activeElement !== element) element.value = String(value);
+  if (isFree(element)) element.value = String(value);
+}
+
+/** Whether what holds may be shown in a field: nobody types in it, and no entry was refused. */
+export function isFree(field) {
+  return document.activeElement !== field && !field.hasAttribute("aria-invalid");
 }
 
 /** As tall as what stands in it. */

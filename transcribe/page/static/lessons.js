@@ -99,21 +99,21 @@ export class LessonList {
   async makeOne() {
     const title = h("input", { type: "text", maxlength: "200", autocomplete: "off" });
     const { element, chosen } = riffChoice(this.riffs);
-    const sure = await ask(
+    const attempt = async () => {
+      if (!chosen.size) return "Choose one riff or more.";
+      const made = await post("/api/lessons", { title: title.value, riffs: [...chosen] });
+      location.hash = `#lesson=${made.lesson}`;
+      return null;
+    };
+    await ask(
       "Make a lesson of riffs",
       [h("label", { class: "field" }, h("span", {}, "Title"), title), element],
       [
         ["Leave it", null],
         ["Make it", true, true],
       ],
+      attempt,
     );
-    if (!sure) return;
-    try {
-      const made = await post("/api/lessons", { title: title.value, riffs: [...chosen] });
-      location.hash = `#lesson=${made.lesson}`;
-    } catch (error) {
-      notice(error.message, { kind: "error", key: "lesson" });
-    }
   }
 
   async remove(lesson) {

@@ -39,7 +39,8 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
     line(fret ? "fret" : "nut", x(fret), x(fret), y(1) - gap / 5, y(strings) + gap / 5);
     const room = fret > low && Math.abs(x(fret) - x(fret - 1));
     // High up the frets are too narrow for a number each; every other one has its own there.
-    const told = small ? DOTS.includes(fret + capo) || fret === low + 1 : fret % 2 || room > 15;
+    const needed = fret < 10 ? 15 : 22;
+    const told = small ? DOTS.includes(fret + capo) || fret === low + 1 : fret % 2 || room > needed;
     if (room && told) words(middle(fret), height - (small ? 1 : 5), String(fret));
     if (room && DOTS.includes(fret + capo))
       ground.append(
