@@ -44,7 +44,14 @@ def lesson(args: argparse.Namespace, progress: Progress) -> int:
         from transcribe.lesson.handout import write_handout
 
         sheet = path.with_name(f"{lesson_name(path)}.handout.html")
-        write_handout(new, sheet, folder=path.parent, title=new.title, progress=progress)
+        write_handout(
+            new,
+            sheet,
+            folder=path.parent,
+            title=new.title,
+            say=progress.say,
+            progress=progress,
+        )
         files.append(sheet)
     progress.clear()
     if args.theory:
