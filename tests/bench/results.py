@@ -97,6 +97,12 @@ FIGURES: dict[str, dict[str, tuple[str, str | None]]] = {
         "10,000 notes: s to finger": (row("10000", 1), row("1000", 1)),
         "10,000 notes: s of theory": (row("10000", 2), row("1000", 2)),
     },
+    "lesson": {
+        "playings of a session found": (row("the lesson"), row("silences and pitches")),
+        "playings told that are right": (row("the lesson", 2), row("silences and pitches", 2)),
+        "two playings of one part told so": (row("the lesson", 3), row("silences and pitches", 3)),
+        "two parts told apart": (row("the lesson", 4), row("silences and pitches", 4)),
+    },
     "page": {
         "20 s take to its tab, median s": (row("20 s take, dropped, to its tab"), None),
         "19 s take to its verdicts, median s": (row("19 s take, ended, to its verdicts"), None),
