@@ -123,7 +123,8 @@ export function refused(reason, giveUp, ...fields) {
   const words = h("p", { class: "refused", id, role: "alert" }, reason);
   place.after(words);
   // Who has gone on to something else is not taken away from it.
-  if (fields.includes(document.activeElement)) words.scrollIntoView({ block: "nearest" });
+  const stays = fields.some((field) => field === document.activeElement);
+  if (stays) words.scrollIntoView({ block: "nearest" });
 }
 
 /** What was typed in fields is not refused any more. */

@@ -292,7 +292,7 @@ def _make(
     if kind in ("handout", "handout-pdf"):
         from transcribe.lesson.handout import write_handout
 
-        path = scratch / ("made.pdf" if kind == "handout-pdf" else "made")
+        path = scratch / ("made.pdf" if kind == "handout-pdf" else "made.html")
         write_handout(document, path, progress=progress, **options)
         path.rename(scratch / "made")
         return
