@@ -276,7 +276,7 @@ def _fixed_features(
         "tempo": tempo,
         "tempo_square": tempo**2,
         "tempo_fast": max(0.0, tempo - 0.7),
-        "tempo_slow": max(0.0, -(_SLOW_THREES if _in_threes(reading, meter) else _SLOW) - tempo),
+        "tempo_slow": max(0.0, -(_SLOW_THREES if pulse_beats(meter) == 3 else _SLOW) - tempo),
         "beats_filled": filled * long,
         "halves": halves * long,
         "quarters": quarters * long + halves * (1 - long),
@@ -292,11 +292,6 @@ def _fixed_features(
         "bar_sec": abs(math.log2(bar * reading.length_sec / 2.2)),
         **{f"meter_{a}_{b}": float(meter == (a, b)) for a, b in METERS[1:]},
     }
-
-
-def _in_threes(reading: _BeatReading, meter: tuple[int, int]) -> bool:
-    """Whether three of these beats are one felt pulse."""
-    return reading.short and meter[0] % 3 == 0
 
 
 def _threes(ticks: np.ndarray, first: int) -> tuple[float, float]:
@@ -334,13 +329,13 @@ def _readings(
     thirds = np.bincount(on_beat % 3, minlength=3) / len(ticks)
     joint_beats = ticks[reading.joints] / TICKS
     divided = [(0.0, 0.0)] * 3
-    if _in_threes(reading, meter):
+    if pulse_beats(meter) == 3:
         divided = [_threes(ticks, k) for k in range(3)]
     own: list[dict[str, float]] = []
     for down, where in enumerate((joint_beats[None] - np.arange(bar)[:, None]) % bar):
         pickup = (down - first) % bar  # beats from the first event to the next downbeat
         never_middle = 0.0
-        if _in_threes(reading, meter):  # long and short only: a swung beat, not three eighths
+        if pulse_beats(meter) == 3:  # long and short only: a swung beat, not three eighths
             eighth = thirds[(np.arange(3) + down) % 3]
             never_middle = float(eighth[1] < _RARE_SHARE and eighth[2] > _MIN_LAST_THIRDS)
         own.append(
