@@ -120,11 +120,7 @@ class Lessons:
             "start_bpm": part.start_bpm,
             "riff_name": riff_name(part.riff),
             "riff": None,
-            "playings": [
-                {"start_sec": one.start_sec, "end_sec": one.end_sec, "bpm": one.bpm}
-                | {"is_take": one == part.take}
-                for one in part.playings
-            ],
+            "playings": _playings(part, 1),
         }
         path = self._store.below(part.riff)
         try:
@@ -132,9 +128,6 @@ class Lessons:
                 raise NotHereError(f"{part.riff} is not in the folder any more")
             riff = self._riff(path)
             shown |= {"riff": ids.get(path)} | _riff_shown(part, riff)
-            per = 1 if riff.rhythm is None else counted_beats(riff.rhythm.meter)
-            for one in shown["playings"]:
-                one["bpm"] = one["bpm"] and one["bpm"] / per
         except Exception as error:  # the others are taught all the same
             return shown | {"error": self._store.without_paths(error_text(error))}
         return shown | {"takes": _takes(path)}
@@ -437,6 +430,7 @@ def _riff_shown(part: LessonPart, riff: Riff) -> dict[str, Any]:
     rhythm = riff.rhythm
     per = 1 if rhythm is None else counted_beats(rhythm.meter)
     known: dict[str, Any] = {"last_bar": None, "bpm": None, "meter": None}
+    known["playings"] = _playings(part, per)
     if rhythm is not None:
         with contextlib.suppress(HandspanError):
             known["last_bar"] = last_bar(riff)
@@ -449,6 +443,15 @@ def _riff_shown(part: LessonPart, riff: Riff) -> dict[str, Any]:
         "drone": None if riff.drone is None else riff.drone.string,
         "unsure": sum(note.unsure for note in riff.notes),
     }
+
+
+def _playings(part: LessonPart, per: int) -> list[dict[str, Any]]:
+    """The playings of a part; their tempo counts ``per`` units of the meter as a beat."""
+    return [
+        {"start_sec": one.start_sec, "end_sec": one.end_sec, "bpm": one.bpm and one.bpm / per}
+        | {"is_take": one == part.take}
+        for one in part.playings
+    ]
 
 
 def _takes(riff: Path) -> dict[str, Any]:
