@@ -6,7 +6,7 @@ import { riffChoice } from "./lessons.js";
 import { isFree, PartRow } from "./lessonpart.js";
 import { plural, sentence } from "./music.js";
 import { reordered } from "./reorder.js";
-import { whatIsLost } from "./tell.js";
+import { tellLost } from "./tell.js";
 import { stageText, Work } from "./work.js";
 
 const LOOKS_SEC = 2;
@@ -38,6 +38,7 @@ class LessonView {
     this.queue = Promise.resolve();
     this.rows = new Map();
     this.left = false;
+    this.lost = null; // what of the server or the file is gone, in short
     this.done = []; // revisions to go back to
     this.undone = [];
   }
@@ -477,22 +478,13 @@ class LessonView {
 
   /** The server, its key or the file is gone, or, with no error, there again. */
   tellLost(error) {
-    const was = this.lost || null;
-    this.lost = error && whatIsLost(error, "lesson")[0];
-    if (this.left || this.lost === was) return;
-    clearNotices("lost");
-    if (error) {
-      const [short, long] = whatIsLost(error, "lesson");
-      this.saved.textContent = short;
-      notice(long, { kind: "grave", key: "lost" });
-    } else {
+    tellLost(this, error, "lesson", () => {
       this.tellSaved();
       say("It is there again.");
       // What was typed meanwhile is saved now.
       for (const field of this.main.querySelectorAll("[aria-invalid]"))
         field.dispatchEvent(new Event("change"));
-    }
-    this.saved.classList.toggle("lost", Boolean(error));
+    });
   }
 
   // -- the handout

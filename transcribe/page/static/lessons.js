@@ -1,7 +1,8 @@
 // The lessons of the folder on the list: opened, made of riffs, split from a recording, removed.
 
-import { post, remove } from "./api.js";
-import { ask, control, h, notice, put, say } from "./dom.js";
+import { post } from "./api.js";
+import { ask, control, h, put } from "./dom.js";
+import { takeAway } from "./list.js";
 import { plural } from "./music.js";
 
 const LONG_SEC = 75; // from here on a recording may be a lesson with several parts (by judgement)
@@ -116,35 +117,14 @@ export class LessonList {
     );
   }
 
-  async remove(lesson) {
-    const sure = await ask(
-      `Remove ${lesson.title || lesson.name}?`,
-      "The lesson's document goes to the hidden folder .handspan/removed; its riffs and recordings stay where they are.",
-      [
-        ["Keep it", null],
-        ["Remove", true, true],
-      ],
-    );
-    if (!sure) return;
-    try {
-      const gone = await remove(`/api/lessons/${lesson.id}`);
-      await this.refresh();
-      const back = async () => {
-        try {
-          await post(`/api/removed/${gone.removed}/back`);
-          await this.refresh();
-          say(`${gone.name} is back.`);
-        } catch (error) {
-          notice(error.message, { kind: "error" });
-        }
-      };
-      notice(`${lesson.title || lesson.name} is removed.`, {
-        key: "removed",
-        actions: [["Put it back", back]],
-      });
-    } catch (error) {
-      notice(error.message, { kind: "error" });
-    }
+  remove(lesson) {
+    return takeAway({
+      from: `/api/lessons/${lesson.id}`,
+      name: lesson.title || lesson.name,
+      stays:
+        "The lesson's document goes to the hidden folder .handspan/removed; its riffs and recordings stay where they are.",
+      refresh: this.refresh,
+    });
   }
 }
 

@@ -13,6 +13,31 @@ const ORDERS = {
   longest: ["the longest", (a, b) => (b.duration_sec || 0) - (a.duration_sec || 0)],
 };
 
+/** Remove a riff or a lesson once that is confirmed, and offer to put it back. */
+export async function takeAway({ from, name, stays, refresh }) {
+  const sure = await ask(`Remove ${name}?`, stays, [
+    ["Keep it", null],
+    ["Remove", true, true],
+  ]);
+  if (!sure) return;
+  try {
+    const gone = await remove(from);
+    await refresh();
+    const back = async () => {
+      try {
+        await post(`/api/removed/${gone.removed}/back`);
+        await refresh();
+        say(`${gone.name} is back.`);
+      } catch (error) {
+        notice(error.message, { kind: "error" });
+      }
+    };
+    notice(`${name} is removed.`, { key: "removed", actions: [["Put it back", back]] });
+  } catch (error) {
+    notice(error.message, { kind: "error" });
+  }
+}
+
 export class RiffList {
   /** `refresh` reads the folder anew; `example` brings in the recording that ships along. */
   constructor({ refresh, example }) {
@@ -182,32 +207,14 @@ export class RiffList {
     }
   }
 
-  async remove(riff) {
-    const sure = await ask(
-      `Remove ${riff.name}?`,
-      `The document goes to the hidden folder .handspan/removed; the recording stays where it is.${this.taughtIn(riff) ? ` It is a part ${this.taughtIn(riff)}, which will miss it.` : ""}`,
-      [
-        ["Keep it", null],
-        ["Remove", true, true],
-      ],
-    );
-    if (!sure) return;
-    try {
-      const gone = await remove(`/api/riffs/${riff.id}`);
-      await this.refresh();
-      const back = async () => {
-        try {
-          await post(`/api/removed/${gone.removed}/back`);
-          await this.refresh();
-          say(`${gone.name} is back.`);
-        } catch (error) {
-          notice(error.message, { kind: "error" });
-        }
-      };
-      notice(`${gone.name} is removed.`, { key: "removed", actions: [["Put it back", back]] });
-    } catch (error) {
-      notice(error.message, { kind: "error" });
-    }
+  remove(riff) {
+    const lessons = this.taughtIn(riff);
+    return takeAway({
+      from: `/api/riffs/${riff.id}`,
+      name: riff.name,
+      stays: `The document goes to the hidden folder .handspan/removed; the recording stays where it is.${lessons ? ` It is a part ${lessons}, which will miss it.` : ""}`,
+      refresh: this.refresh,
+    });
   }
 
   /** Hear the take, or the tab where there is none; one riff at a time, and quietly. */

@@ -19,7 +19,7 @@ import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, keysHelp, remarks, whatIsLost } from "./tell.js";
+import { decidingClasses, differences, keysHelp, remarks, tellLost } from "./tell.js";
 import { TempoRow } from "./tempo.js";
 import { plainly, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
@@ -44,6 +44,7 @@ class RiffView {
     this.chosen = [];
     this.loop = null;
     this.left = false;
+    this.lost = null; // what of the server or the file is gone, in short
     this.several = false;
     this.paper = "a4";
     this.heardButton = null;
@@ -638,19 +639,10 @@ class RiffView {
 
   /** The server, its key or the file is gone, or, with no error, there again. */
   tellLost(error) {
-    const was = this.lost || null;
-    this.lost = error && whatIsLost(error)[0];
-    if (this.left || this.lost === was) return;
-    clearNotices("lost");
-    if (error) {
-      const [short, long] = whatIsLost(error);
-      this.saved.textContent = short;
-      notice(long, { kind: "grave", key: "lost" });
-    } else {
+    tellLost(this, error, "riff", () => {
       this.saved.textContent = "All saved";
       say("It is there again.");
-    }
-    this.saved.classList.toggle("lost", Boolean(error));
+    });
   }
 
   deleteChosen() {

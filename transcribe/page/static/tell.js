@@ -1,6 +1,6 @@
 // What a document says to the one who reads it: remarks, what decides the mode, what differs.
 
-import { control, h } from "./dom.js";
+import { clearNotices, control, h, notice } from "./dom.js";
 import { barName, pitchName, plural } from "./music.js";
 import { named } from "./told.js";
 
@@ -149,7 +149,7 @@ export function differences(ours, theirs) {
 }
 
 /** What an answer that did not come says of the riff: a few words, and the way on. */
-export function whatIsLost(error, what = "riff") {
+function whatIsLost(error, what) {
   if (error.status === 0)
     return [
       "Server gone",
@@ -166,6 +166,23 @@ export function whatIsLost(error, what = "riff") {
       `The file of this ${what} is not in the folder any more: it was removed or renamed. Put it back and this window goes on, or go to the list.`,
     ];
   return ["Not readable", `The file of this ${what} cannot be read now: ${error.message}`];
+}
+
+/**
+ * Say in a view that the server, its key or the file of its `what` is gone; with no error it is there
+ * again, and `back` says so.
+ */
+export function tellLost(view, error, what, back) {
+  const was = view.lost;
+  const [short, long] = error ? whatIsLost(error, what) : [null];
+  view.lost = short;
+  if (view.left || view.lost === was) return;
+  clearNotices("lost");
+  if (error) {
+    view.saved.textContent = short;
+    notice(long, { kind: "grave", key: "lost" });
+  } else back();
+  view.saved.classList.toggle("lost", Boolean(error));
 }
 
 /** Words with the names of keys in them, each in [brackets]. */
