@@ -14,9 +14,7 @@ import contextlib
 import dataclasses
 import hashlib
 import os
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import lru_cache
@@ -27,6 +25,7 @@ from typing import Any
 import numpy as np
 
 from transcribe.core.errors import HandspanError
+from transcribe.core.meanwhile import in_order
 from transcribe.core.riff import ARTICULATIONS
 from transcribe.notes import features as feat
 
@@ -291,28 +290,11 @@ def _listen(
         )
 
     done = 0
-    for piece in _in_order(listened, firsts, at_once):
+    for piece in in_order(listened, firsts, at_once=at_once):
         done += piece.frames
         yield piece
         if progress is not None:
             progress("notes", done / frames)
-
-
-def _in_order(
-    work: Callable[[int], Activations], given: Iterable[int], at_once: int
-) -> Iterator[Activations]:
-    """``work`` of each of ``given``, that of ``at_once`` of them in threads at one time."""
-    if at_once == 1:
-        yield from map(work, given)
-        return
-    with ThreadPoolExecutor(at_once) as threads:
-        begun: deque[Future[Activations]] = deque()
-        for item in given:
-            begun.append(threads.submit(work, item))
-            if len(begun) > at_once:
-                yield begun.popleft().result()
-        while begun:
-            yield begun.popleft().result()
 
 
 def _joined(pieces: Sequence[Activations]) -> Activations:

@@ -10,10 +10,10 @@ import dataclasses
 import json
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from transcribe.core.meanwhile import Meanwhile
 from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
 from transcribe.page.worker.settings import instrument_of, options_of
@@ -459,12 +459,14 @@ def _drawn_meanwhile(recording: Recording, scratch: Path, progress: _Progress) -
     """The picture of a recording is drawn while the block does other work."""
     from transcribe.page.worker.picture import write_picture
 
-    with ThreadPoolExecutor(1) as aside:
-        drawn = aside.submit(write_picture, recording.y, sr=recording.sr, path=scratch / "picture")
+    drawn = Meanwhile(lambda: write_picture(recording.y, sr=recording.sr, path=scratch / "picture"))
+    try:
         yield
         progress("drawing", 0.0)
         drawn.result()
         progress("drawing", 1.0)
+    finally:
+        drawn.leave()
 
 
 def _write_wav(y: Any, sr: int, path: Path) -> None:
