@@ -6,6 +6,7 @@ Conventions: times in seconds; notes in the order of `transcribe.core.riff.sort_
 from __future__ import annotations
 
 import itertools
+import statistics
 from collections.abc import Sequence
 
 from transcribe.core.riff import LEGATO, Note
@@ -28,13 +29,21 @@ _MISSED_SEC, _MISSED_TIMES = 0.02, 3.0
 """Where several strings are missed, it may be longer: so many times what the stroke has taken for
 each semitone so far, and a little more. Notes that are struck at once take no other with them."""
 
+_PACE_STROKES, _PACE_STRINGS = 4, 4
+"""So many strokes of so many strings tell how fast the hand of a take crosses the strings."""
+
+_PACE_SEC = 0.035
+"""How far a string may be heard from where that pace puts it. A sixteenth at 160 is farther from
+its neighbour on the next string."""
+
 
 def strokes(notes: Sequence[Note]) -> tuple[tuple[int, ...], ...]:
     """The notes of each stroke.
 
     A pitch that comes twice begins a new stroke: a string is struck once in each. A slow stroke
     rises or falls in pitch from string to string, but for one note that is heard out of turn, and
-    a note that is hammered on, pulled off or slid to is no string of it.
+    a note that is hammered on, pulled off or slid to is no string of it. Where several strings of a
+    stroke are missed, the pace of the take's other strokes tells that the rest belong to it.
 
     Parameters
     ----------
@@ -59,7 +68,45 @@ def strokes(notes: Sequence[Note]) -> tuple[tuple[int, ...], ...]:
             groups[-1].append(k)
         else:
             groups.append([k])
-    return tuple(tuple(group) for group in groups)
+    pace = _pace([[notes[i] for i in group] for group in groups])
+    whole: list[list[int]] = []
+    for group in groups:
+        if (
+            pace
+            and whole
+            and _goes_on([notes[i] for i in whole[-1]], [notes[i] for i in group], pace)
+        ):
+            whole[-1] += group
+        else:
+            whole.append(group)
+    return tuple(tuple(group) for group in whole)
+
+
+def _pace(groups: Sequence[Sequence[Note]]) -> float:
+    """Seconds a semitone that the strokes of a take take across the strings, 0 where few tell."""
+    paces = []
+    for group in groups:
+        if len(group) >= _PACE_STRINGS:
+            first, last = group[0], group[-1]
+            crossed = abs(last.pitch_midi - first.pitch_midi)
+            if crossed:
+                paces.append((last.onset_sec - first.onset_sec) / crossed)
+    return statistics.median(paces) if len(paces) >= _PACE_STROKES else 0.0
+
+
+def _goes_on(stroke: Sequence[Note], rest: Sequence[Note], pace: float) -> bool:
+    """Whether ``rest`` are the last strings of ``stroke``, of which those between were missed."""
+    first = stroke[0]
+    if rest[0].articulation in LEGATO or rest[-1].onset_sec - first.onset_sec > _SLOW_STROKE_SEC:
+        return False
+    pitches, others = ([note.pitch_midi for note in part] for part in (stroke, rest))
+    if not (max(pitches) < min(others) or min(pitches) > max(others)):
+        return False
+    return all(
+        abs(note.onset_sec - first.onset_sec - pace * abs(note.pitch_midi - first.pitch_midi))
+        <= _PACE_SEC
+        for note in rest
+    )
 
 
 def _joins(note: Note, stroke: Sequence[Note]) -> bool:
