@@ -50,6 +50,11 @@ _CHANGE_DRONE_NATS = -0.5  # and this much less likely over a drone
 _MOVE_GAIN_NATS = 3.0
 _MIN_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
 
+# A strum has so many notes; so many tell the kind of their chord. A note is of it that is struck in
+# that share of them, or of those that reach it, and none in less than the other; set by hand.
+_STRUM_NOTES, _FEWEST_STRUMS = 3, 3
+_STRUCK_SHARE, _STRAY_SHARE, _REACHED_SHARE = 0.6, 0.35, 0.5
+
 _MIN_LOWER_SHARE = 0.4  # of what the commonest lowest note has, for a lower one to be the bass
 
 
@@ -160,7 +165,7 @@ def find_chords(
         emission += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
     path, sure = _decode(emission, change, prior - np.logaddexp.reduce(prior))
-    path = _sounding(path, played, emission)
+    path = _as_struck(_sounding(path, played, emission), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
@@ -303,6 +308,43 @@ def _sounding(
         ]
         if plain:
             out[a:b] = max(plain, key=lambda row: float(emission[a:b, row].sum()))
+    return out
+
+
+def _as_struck(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.int64]:
+    """The path, with the kind of a strummed chord that has the very notes of most of its strokes.
+
+    A rare kind is guessed seldom; where stroke after stroke sounds its ninth or seventh, it
+    is meant. A stroke that does not reach as far as a note says nothing of it.
+    """
+    pairs, _, inside, _ = states()
+    pitch = played.notes.pitch
+    at = [int(played.slot[stroke[0]]) for stroke in played.strokes]
+    out = path.copy()
+    for a, b in _stretches(path):
+        strokes = played.strokes[bisect_left(at, a) : bisect_left(at, b)]
+        strums = [set(pitch[g]) - set(played.drones) for g in strokes]
+        strums = [strum for strum in strums if len(strum) >= _STRUM_NOTES]
+        if len(strums) < _FEWEST_STRUMS:
+            continue
+        share = np.zeros(12)
+        for p in set().union(*strums):
+            crossed = sum(min(strum) <= p <= max(strum) for strum in strums)
+            of = max(crossed, _REACHED_SHARE * len(strums))
+            share[p % 12] = max(share[p % 12], sum(p in strum for strum in strums) / of)
+        if np.any((share > _STRAY_SHARE) & (share < _STRUCK_SHARE)):
+            continue
+        tones = set(np.flatnonzero(share >= _STRUCK_SHARE))
+        root = pairs[path[a]][0]
+        exact = [
+            row
+            for row, (low, kind) in enumerate(pairs)
+            if low == root
+            and not tones - chord_pcs(low, kind)
+            and not chord_pcs(low, kind) - tones - {(low + s) % 12 for s in KINDS[kind].optional}
+        ]
+        if exact and path[a] not in exact:
+            out[a:b] = exact[0]
     return out
 
 
