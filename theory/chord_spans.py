@@ -317,7 +317,7 @@ def _as_struck(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.in
     A rare kind is guessed seldom; where stroke after stroke sounds its ninth or seventh, it
     is meant. A stroke that does not reach as far as a note says nothing of it.
     """
-    pairs, _, inside, _ = states()
+    pairs = states()[0]
     pitch = played.notes.pitch
     at = [int(played.slot[stroke[0]]) for stroke in played.strokes]
     out = path.copy()

@@ -61,3 +61,17 @@ def test_strings_that_are_missed_in_a_slow_stroke_do_not_split_it() -> None:
     # A drone and a melody note that are struck at once take no leap of the line with them.
     at_once = [Note(0, 1.0, 2.0, 45), Note(1, 1.004, 1.09, 52), Note(2, 1.094, 2.0, 64)]
     assert strokes(at_once) == ((0, 1), (2,))
+
+
+def test_the_pace_of_other_strokes_joins_what_is_left_of_one() -> None:
+    """Of a slow stroke only the outer strings are heard; it is as wide as the take's others."""
+    whole = [note for beat in range(5) for note in strum(beat * 0.5, 0.1)]
+    torn = [Note(0, 2.5, 3.0, CHORD[0]), Note(1, 2.6, 3.0, CHORD[-1])]
+    assert [len(group) for group in strokes(sort_notes(whole + torn))] == [6] * 5 + [2]
+    # Alone, or among quick strokes, two notes so far apart are two.
+    assert strokes(torn) == ((0,), (1,))
+    quick = [note for beat in range(5) for note in strum(beat * 0.5, 0.02)]
+    assert [len(group) for group in strokes(sort_notes(quick + torn))] == [6] * 5 + [1, 1]
+    # A line's steps among slow strokes stay single notes.
+    line = [Note(k, 2.5 + 0.1 * k, 2.6 + 0.1 * k, 64 + 2 * k) for k in range(4)]
+    assert [len(group) for group in strokes(sort_notes(whole + line))] == [6] * 5 + [1] * 4

@@ -377,3 +377,33 @@ def test_a_loop_that_ends_on_its_first_chord_is_the_loop(bar_sec):
     assert loop.symbols == ("Am", "F", "C", "G")
     assert loop.times >= 2
     assert loop.departures == ()
+
+
+@pytest.mark.parametrize(
+    ("symbol", "pitches", "added"),
+    [("Cadd9", (48, 52, 55, 62, 64), 62), ("G7", (43, 47, 50, 55, 59, 65), 65)],
+)
+def test_a_note_that_most_strokes_sound_is_of_the_chord(symbol, pitches, added):
+    """The ninth or seventh is missed in one stroke of four; struck in one alone it is a stray."""
+
+    def found(struck):
+        notes = []
+        for bar, chord in enumerate((pitches, (50, 57, 62, 66))):
+            for k in range(4):
+                here = chord if bar or struck[k] else [p for p in chord if p != added]
+                notes += [(2 * bar + 0.5 * k, 0.45, p, 0.7) for p in here]
+        onset, duration, pitch, confidence = zip(*notes, strict=True)
+        spans = find_chords(
+            onset_sec=onset,
+            duration_sec=duration,
+            pitch_midi=pitch,
+            confidence=confidence,
+            beats_sec=np.arange(8) * 0.5,
+            downbeats_sec=[0.0, 2.0],
+            mode=mode_of("G", "ionian"),
+        )
+        return [span.symbol for span in spans]
+
+    plain = {"Cadd9": "C", "G7": "G"}[symbol]
+    assert found([True, True, False, True]) == [symbol, "D"]
+    assert found([False, True, False, False]) == [plain, "D"]
