@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import errno
+import faulthandler
 import json
 import os
 import shutil
@@ -24,17 +26,21 @@ __all__ = ["main"]
 
 _MEMORY = 1 << 30  # bytes of address space for decoding; the longest recording needs no more
 _ALL = -1
+_MAX_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
 
 
 def main(request: str) -> None:
     """Decode what ``request`` asks for."""
     asked = json.loads(request)
+    _end_when_lost()
     threading.Thread(target=_end_with_the_parent, args=(asked["folder"],), daemon=True).start()
     try:
         _send(_decode(Path(asked["path"]), asked))
     except AudioError as error:
         _send({"error": str(error).replace(asked["path"], asked["shown"])})
     except OSError as error:
+        if error.errno in (None, errno.ENOMEM):
+            raise  # it is not the disk
         where = f"{error.strerror}, in {asked['folder']}"
         _send({"error": f"{asked['shown']} cannot be decoded: {where}; make room there"})
 
@@ -60,6 +66,12 @@ def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
 def _send(message: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(message) + "\n")
     sys.stdout.flush()
+    _end_when_lost()
+
+
+def _end_when_lost() -> None:
+    """End if nothing is told for long; unlike Python's threads, this one is never held up."""
+    faulthandler.dump_traceback_later(_MAX_SILENT_SEC, exit=True)
 
 
 def _end_with_the_parent(folder: str) -> None:

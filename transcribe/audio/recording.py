@@ -15,7 +15,6 @@ import stat
 import subprocess
 import sys
 import tempfile
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,7 +34,6 @@ MAX_SEC = 1800.0
 
 Progress = Callable[[str, float], None]
 
-_MAX_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
 _CHILD = (
     "import json, sys; sys.path[:] = json.loads(sys.argv[1]); "
     "from transcribe.audio.decoding_process import main; main(sys.argv[2])"
@@ -128,13 +126,7 @@ def _decoded(path: Path, request: dict[str, Any], say: Progress) -> dict[str, An
     ) as process:
         assert process.stdout is not None
         try:
-            while True:
-                limit = threading.Timer(_MAX_SILENT_SEC, process.kill)
-                limit.start()
-                line = process.stdout.readline()
-                limit.cancel()
-                if not line:
-                    break
+            for line in process.stdout:
                 message = json.loads(line)
                 if "error" in message:
                     raise AudioError(message["error"])

@@ -58,7 +58,7 @@ def make_app(
     max_bytes, max_sec : int, float
         Largest upload, and longest take in seconds.
     memory_bytes : int
-        Address space that each worker may use.
+        Address space that each worker may take for its tasks.
 
     Raises
     ------

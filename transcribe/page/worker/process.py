@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import signal
 import threading
@@ -25,9 +26,9 @@ def run(pipe: Connection, memory_bytes: int) -> None:
     an error or the result.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    _limit(memory_bytes)
     tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
     threading.Thread(target=_receive, args=(pipe, tasks), daemon=True).start()
+    _limit(memory_bytes)  # after: a thread that dies for want of memory is waited for without end
     while True:
         _do(pipe, *tasks.get())
 
@@ -64,7 +65,7 @@ def error_text(error: Exception) -> str:
     """
     if isinstance(error, HandspanError):
         return " ".join(str(error).split())
-    if isinstance(error, MemoryError):
+    if isinstance(error, MemoryError) or getattr(error, "errno", None) == errno.ENOMEM:
         return "There is not enough memory for this take; try a shorter one."
     if isinstance(error, OSError) and error.strerror:
         return f"The folder cannot be written: {why_not_written(error)}."
@@ -73,13 +74,25 @@ def error_text(error: Exception) -> str:
 
 
 def _limit(memory_bytes: int) -> None:
-    """Hold this process to ``memory_bytes`` of address space, and let it leave no core dump."""
+    """Let this process take ``memory_bytes`` more of address space, and leave no core dump."""
     try:
         import resource
     except ImportError:  # Windows has no such limits.
         return
-    for kind, most in ((resource.RLIMIT_AS, memory_bytes), (resource.RLIMIT_CORE, 0)):
+    most = _held() + memory_bytes
+    for kind, size in ((resource.RLIMIT_AS, most), (resource.RLIMIT_CORE, 0)):
         _, hard = resource.getrlimit(kind)
-        limit = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        limit = size if hard == resource.RLIM_INFINITY else min(size, hard)
         with contextlib.suppress(ValueError, OSError):
             resource.setrlimit(kind, (limit, limit))
+
+
+def _held() -> int:
+    """Bytes of address space that imports have taken: the more cores, the more of it."""
+    import resource
+
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[0])
+    except OSError:  # only Linux tells
+        return 0
+    return pages * resource.getpagesize()
