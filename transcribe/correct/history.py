@@ -11,12 +11,14 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Change, Remark, Riff, Step
 from transcribe.correct.solving import find_again
 from transcribe.formats.document import VERSION, from_json, to_json
+from transcribe.formats.typed import plain_values
 
 __all__ = ["next_note_id", "record", "redo", "remark_of", "steps", "undo"]
 
@@ -35,7 +37,9 @@ def record(old: Riff, new: Riff, kind: str, note_ids: Iterable[int] = ()) -> Rif
     note_ids : iterable of int
         The notes that were corrected, the one that was named first.
     """
-    before, after = _document(old), _document(new)
+    before = _document(old)
+    # A correction leaves most notes as they are: those are the same in both documents.
+    after = _document(new, {id(note): before["notes"][str(note.id)] for note in old.notes})
     for document in (before, after):
         if document["source"] is not None:  # files may be renamed after the step
             document["source"] = {"duration_sec": document["source"]["duration_sec"]}
@@ -159,11 +163,17 @@ def _changed(riff: Riff, step: Step, change: Change, kind: str) -> Riff:
     return dataclasses.replace(new, history=(*riff.history, Step(kind)))
 
 
-def _document(riff: Riff) -> dict[str, Any]:
-    """The document as plain JSON values without what no step changes, its notes by id."""
-    document = to_json(dataclasses.replace(riff, history=()))
+def _document(riff: Riff, known: Mapping[int, Any] = MappingProxyType({})) -> dict[str, Any]:
+    """The document as plain JSON values without what no step changes, its notes by id.
+
+    ``known``: the values of some notes, by the identity of the note.
+    """
+    document = to_json(dataclasses.replace(riff, history=(), notes=()))
     del document["handspan"], document["history"]
-    document["notes"] = {str(note["id"]): note for note in document["notes"]}
+    document["notes"] = {
+        str(note.id): known[id(note)] if id(note) in known else plain_values(note)
+        for note in riff.notes
+    }
     return document
 
 
