@@ -343,7 +343,11 @@ def test_a_pinned_note_is_shown_at_once_as_not_saved_yet(
     note_id, (string, fret) = _movable(one_riff)
     page = open_page(server, put(server, f"at-once-{refused}"))
     held = []
-    page.route("**/edits", lambda route: held.append(route))
+
+    def hold(route) -> None:
+        held.append(route)
+
+    page.route("**/edits", hold)
     _choose(page, note_id)
     note = page.locator(f"#note-{note_id}")
     before = note.locator("text").first.text_content()
