@@ -38,7 +38,8 @@ _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of a
 _KEPT_ONSETS = 2000  # a longer riff would take more than 2 MB a run
 _NOTHING = 1e-9  # two sums of the same costs differ by less
 _PLACES = MELODY + 1  # where the places of the last notes begin in the memory of a state
-_BLOCK = 128  # onsets whose tables are made together, and after which the states are kept
+_BLOCK = 128  # onsets whose tables are made together
+_KEPT_BLOCK = 32  # the same in a run that is kept: the states before each of its blocks are
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,20 +202,21 @@ class Beam:
         kept, same, rest = self._most_alike(onsets) if short else (None, 0, len(onsets))
         if kept and same == len(onsets) == len(kept.onsets):
             return _trace(kept.back)
-        at = same // _BLOCK * _BLOCK
+        size = _KEPT_BLOCK if short else _BLOCK
+        at = same // size * size
         back = kept.back[:at] if kept else []
-        fronts = kept.fronts[: at // _BLOCK] if kept else []
-        front = kept.fronts[at // _BLOCK] if kept and at < len(kept.onsets) else self._front()
+        fronts = kept.fronts[: at // size] if kept else []
+        front = kept.fronts[at // size] if kept and at < len(kept.onsets) else self._front()
         strings_count = not (self.choices_only and all(o.candidates.one_place for o in onsets))
         while at < len(onsets):
             if kept and at >= rest and self._joined(kept, at, front, back, fronts):
                 break
             fronts.append(front)
-            block, before = onsets[at : at + _BLOCK], onsets[max(0, at - BACK) : at]
+            block, before = onsets[at : at + size], onsets[max(0, at - BACK) : at]
             tables = Tables(self, block, before, strings_count)
             for t in range(len(tables.onsets)):
                 front = self._go_on(tables, t, at + t, front, onsets, back)
-            at += _BLOCK
+            at += size
         if short:
             self._kept = [*self._kept[1 - _KEPT_RUNS :], _Run(onsets, back, fronts)]
         return _trace(back)
@@ -247,7 +249,7 @@ class Beam:
         self, kept: _Run, at: int, front: _Front, back: list[_Back], fronts: list[_Front]
     ) -> bool:
         """Whether the states before onset ``at`` are those of ``kept``: then the rest is taken."""
-        old = kept.fronts[at // _BLOCK]
+        old = kept.fronts[at // _KEPT_BLOCK]
         order = front.like(old)
         if order is None:
             return False
@@ -256,7 +258,7 @@ class Beam:
         more = float(front.cost[order[0]] - old.cost[0])
         back += [(p, c, cost + more) for p, c, cost in kept.back[at:]]
         fronts += [
-            _Front(f.cost + more, f.hand, f.way, f.memory) for f in kept.fronts[at // _BLOCK :]
+            _Front(f.cost + more, f.hand, f.way, f.memory) for f in kept.fronts[at // _KEPT_BLOCK :]
         ]
         return True
 
