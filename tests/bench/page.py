@@ -110,8 +110,8 @@ _CLICK = """([id, place]) => new Promise((resolve) => {
     let asked = null;
     const look = () => {
         const sec = (performance.now() - begun) / 1000;
-        if (document.querySelector(`#note-${id}.asked .pin`)) asked ??= sec;
-        if (document.querySelector(`#note-${id}:not(.asked) .pin`)) resolve([asked ?? sec, sec]);
+        if (document.querySelector(`#note-${id} .pin-asked`)) asked ??= sec;
+        if (document.querySelector(`#note-${id} .pin`)) resolve([asked ?? sec, sec]);
         else requestAnimationFrame(look);
     };
     look();

@@ -195,6 +195,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
   figures.append(
     figure(g, wanted ? { ...note, ...wanted, pinned: true } : note, at, {
       unsure: show.unsure.has(note.id),
+      asked: Boolean(wanted),
       classes: [chosen ? "chosen" : "", was ? "moved" : "", wanted ? "asked" : ""].join(" "),
       props: {
         id: `note-${note.id}`,

@@ -616,9 +616,9 @@ class RiffView {
         ["Keep theirs and make my change too", "both", true],
       ],
     );
-    this.saved.textContent = "All saved";
     await this.refresh(theirs);
     if (answer === "both") return this.send(edit, true);
+    this.saved.textContent = "All saved";
     say("Their version is shown.");
     return null;
   }
