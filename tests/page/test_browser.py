@@ -336,6 +336,36 @@ def test_missed_note_is_added_from_the_spectrogram(
     assert abs(new.onset_sec - float(sec)) < 0.02
 
 
+@pytest.mark.parametrize("refused", [False, True])
+def test_a_pinned_note_is_shown_at_once_as_not_saved_yet(
+    server: Server, open_page, put, one_riff: Riff, refused: bool
+) -> None:
+    note_id, (string, fret) = _movable(one_riff)
+    page = open_page(server, put(server, f"at-once-{refused}"))
+    held = []
+
+    def hold(route) -> None:
+        held.append(route)
+
+    page.route("**/edits", hold)
+    _choose(page, note_id)
+    note = page.locator(f"#note-{note_id}")
+    before = note.locator("text").first.text_content()
+    _place_button(page, (string, fret)).click()
+    _expect(note.locator(".pin-asked")).to_have_count(1)
+    _expect(note.locator(".pin")).to_have_count(0)
+    _expect(note.locator("text").first).to_have_text(str(fret))
+    _expect(page.locator(".saved")).to_have_text("Saving…")
+    if refused:
+        held[0].fulfill(status=422, json={"error": "No."})
+    else:
+        held[0].continue_()
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    _expect(note.locator(".pin-asked")).to_have_count(0)
+    _expect(note.locator("text").first).to_have_text(before if refused else str(fret))
+    _expect(note.locator(".pin")).to_have_count(0 if refused else 1)
+
+
 def test_a_note_is_pinned_by_keyboard_alone(server: Server, open_page, put, one_riff: Riff) -> None:
     page = open_page(server, put(server, "keys"))
     for _ in range(60):

@@ -34,8 +34,7 @@ export function againPane(riff) {
         settings: from === "take" ? form.values() : whole(form.values()),
       });
       const made = await work.follow(started.job);
-      riff.strip.setMarks({ moved: new Map() });
-      riff.refresh(await get(`/api/riffs/${riff.id}`));
+      await riff.refresh(await get(`/api/riffs/${riff.id}`));
       if (from !== "take") {
         told(made);
         return;

@@ -56,6 +56,17 @@ export function put(element, ...children) {
   return element;
 }
 
+/**
+ * Resolves once what was drawn by now is on the screen; at once where there is none.
+ * @returns {Promise<void>}
+ */
+export function drawn() {
+  return new Promise((resolve) => {
+    if (document.hidden) resolve();
+    else requestAnimationFrame(() => setTimeout(resolve));
+  });
+}
+
 let unsaid = 0;
 
 /** Say a sentence to those who listen to the page. */

@@ -177,6 +177,7 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
     ),
   );
   const chosen = show.chosen.includes(note.id);
+  const wanted = show.wanted.get(note.id);
   const was = show.moved.get(note.id);
   if (was && was[0] !== null && !column.notes.some((other) => other.string === was[0])) {
     const y = g.y(was[0]);
@@ -192,9 +193,10 @@ function drawNote(show, ground, figures, column, note, k, place, left) {
   const finger = show.shown.fingers ? fingerMark(g, note, at) : null;
   if (finger) ground.append(finger);
   figures.append(
-    figure(g, note, at, {
+    figure(g, wanted ? { ...note, ...wanted, pinned: true } : note, at, {
       unsure: show.unsure.has(note.id),
-      classes: [chosen ? "chosen" : "", was ? "moved" : ""].join(" "),
+      asked: Boolean(wanted),
+      classes: [chosen ? "chosen" : "", was ? "moved" : "", wanted ? "asked" : ""].join(" "),
       props: {
         id: `note-${note.id}`,
         role: "option",

@@ -7,6 +7,7 @@ import {
   askName,
   clearNotices,
   control,
+  drawn,
   h,
   notice,
   put,
@@ -84,7 +85,7 @@ class RiffView {
     });
     this.panel = new NotePanel(this);
     this.build();
-    this.refresh(this.data, true);
+    this.refresh(this.data, { first: true });
     if (recall("lines", false)) this.setLines(true);
     this.openTake();
     this.openCheck();
@@ -368,16 +369,47 @@ class RiffView {
 
   // -- showing
 
-  /** Take over a new state of the document. */
-  refresh(data, first = false) {
-    if (!first) this.holdStill();
+  /**
+   * Take over a new state of the document: the tab at once, the rest when the tab is on the screen.
+   * `moved` tells of each note that has moved where it was.
+   */
+  async refresh(data, { first = false, moved = new Map() } = {}) {
     this.data = data;
-    const doc = data.document;
-    this.bars = new Bars(doc.rhythm);
+    this.bars = new Bars(data.document.rhythm);
     this.player.bars = this.bars;
     this.player.notes = this.notes;
-    const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
+    this.tabStale = true;
     this.unsure = new Set(data.unsure);
+    this.chosen = this.chosen.filter((id) => this.note(id));
+    this.strip.setRiff(data, this.bars, {
+      deciding: decidingClasses(data.document.theory?.mode),
+      chosen: this.chosen,
+      moved,
+    });
+    if (!first) await drawn();
+    if (this.left || this.data !== data) return;
+    if (!first) this.holdStill();
+    this.tellFacts();
+    this.tempo.refresh();
+    put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
+    this.undoButton.disabled = !data.undo;
+    this.redoButton.disabled = !data.redo;
+    for (const [button, word, step] of [
+      [this.undoButton, "Undo", data.undo],
+      [this.redoButton, "Redo", data.redo],
+    ]) {
+      const text = step ? `${word} ${plainly(this, step.parts)}` : word;
+      button.setAttribute("aria-label", text);
+      button.title = step ? text : "";
+    }
+    this.panel.show(this.chosen);
+    if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
+  }
+
+  tellFacts() {
+    const { data } = this;
+    const doc = data.document;
+    const capo = doc.instrument.capo ? `, capo ${doc.instrument.capo}` : "";
     const talk = (doc.segments || []).reduce(
       (sum, { kind, start_sec, end_sec }) => sum + (kind === "talk" ? end_sec - start_sec : 0),
       0,
@@ -397,25 +429,6 @@ class RiffView {
         .join(" · "),
       this.doubts(),
     );
-    this.tempo.refresh();
-    put(this.remarks, remarks(this, this.remarks.querySelector("details")?.open));
-    this.undoButton.disabled = !data.undo;
-    this.redoButton.disabled = !data.redo;
-    for (const [button, word, step] of [
-      [this.undoButton, "Undo", data.undo],
-      [this.redoButton, "Redo", data.redo],
-    ]) {
-      const text = step ? `${word} ${plainly(this, step.parts)}` : word;
-      button.setAttribute("aria-label", text);
-      button.title = step ? text : "";
-    }
-    this.chosen = this.chosen.filter((id) => this.note(id));
-    this.strip.setRiff(data, this.bars);
-    this.strip.setMarks({ deciding: decidingClasses(doc.theory?.mode) });
-    this.strip.setChosen(this.chosen, false);
-    this.panel.show(this.chosen);
-    this.tabStale = true;
-    if (!first) for (const pane of Object.values(this.panes)) pane.view?.refresh?.();
   }
 
   /** How many notes were heard with doubt, a way to each, and what to do with all of them. */
@@ -462,8 +475,8 @@ class RiffView {
       const place = other?.positions[note.id];
       return place ? { ...note, string: place[0], fret: place[1] } : note;
     });
-    this.strip.setRiff({ ...this.data, document: { ...this.data.document, notes } }, this.bars);
-    this.strip.setMarks({ moved: new Map() });
+    const view = { ...this.data, document: { ...this.data.document, notes } };
+    this.strip.setRiff(view, this.bars, { moved: new Map() });
     put(
       this.lastChange,
       other
@@ -557,6 +570,7 @@ class RiffView {
     const words = { undo: this.data.undo, redo: this.data.redo }[edit.op];
     try {
       const body = { revision: this.data.revision, edit, anyway };
+      this.showAsked(edit);
       const data = await post(`/api/riffs/${this.id}/edits`, body);
       if (this.left) return null;
       this.saved.textContent = "All saved";
@@ -567,18 +581,26 @@ class RiffView {
         );
         return data;
       }
-      this.strip.setMarks({ moved: new Map(data.moved.map((move) => [move.note, move.from])) });
-      this.refresh(data);
+      const moved = new Map(data.moved.map((move) => [move.note, move.from]));
+      await this.refresh(data, { moved });
+      if (this.left) return null;
       tellChange(this, edit, data, before, words);
       clearNotices("elsewhere");
       clearNotices("edit");
       return data;
     } catch (error) {
+      this.showAsked(null);
       if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
       if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
       tellRefusal(this, edit, error);
       return null;
     }
+  }
+
+  /** A pinned note stands at its new place, marked as not saved, until the answer comes. */
+  showAsked(edit) {
+    const ids = edit?.op === "pin" ? [edit.note, ...(edit.also || [])] : [];
+    this.strip.setAsked(new Map(ids.map((id) => [id, { string: edit.string, fret: edit.fret }])));
   }
 
   async conflict(edit, theirs) {
@@ -594,10 +616,9 @@ class RiffView {
         ["Keep theirs and make my change too", "both", true],
       ],
     );
-    this.saved.textContent = "All saved";
-    this.strip.setMarks({ moved: new Map() });
-    this.refresh(theirs);
+    await this.refresh(theirs);
     if (answer === "both") return this.send(edit, true);
+    this.saved.textContent = "All saved";
     say("Their version is shown.");
     return null;
   }
@@ -623,8 +644,7 @@ class RiffView {
           [
             "Show the new version",
             async () => {
-              this.strip.setMarks({ moved: new Map() });
-              this.refresh(await get(`/api/riffs/${this.id}`));
+              await this.refresh(await get(`/api/riffs/${this.id}`));
               this.saved.textContent = "All saved";
             },
           ],
@@ -881,8 +901,7 @@ class RiffView {
             await this.showPane("check");
             this.check.show(made);
           } else {
-            this.strip.setMarks({ moved: new Map() });
-            this.refresh(await get(`/api/riffs/${this.id}`));
+            await this.refresh(await get(`/api/riffs/${this.id}`));
             notice("Done: the riff is shown as it is now.", { key: "again" });
           }
         })

@@ -27,6 +27,7 @@ export class Strip {
     this.adding = false;
     this.inLines = false;
     this.moved = new Map();
+    this.wanted = new Map(); // places that are asked for and not saved yet, by note
     this.deciding = new Map();
     this.verdicts = new Map();
     this.extras = [];
@@ -127,7 +128,15 @@ export class Strip {
 
   // -- what is shown
 
-  setRiff(view, bars) {
+  /**
+   * @param {any} view @param {any} bars
+   * @param {{deciding?: Map, moved?: Map, chosen?: number[]}} marks those left out stay
+   */
+  setRiff(view, bars, { deciding, moved, chosen } = {}) {
+    this.deciding = deciding || this.deciding;
+    this.moved = moved || this.moved;
+    this.chosen = chosen || this.chosen;
+    this.wanted = new Map();
     const first = !this.view_;
     this.view_ = view;
     this.bars = bars;
@@ -224,14 +233,18 @@ export class Strip {
     );
   }
 
-  /** @param {{deciding?: Map, verdicts?: Map, extras?: any[], moved?: Map}} marks */
-  setMarks({ deciding, verdicts, extras, moved }) {
-    if (deciding) this.deciding = deciding;
-    if (verdicts) this.verdicts = verdicts;
-    if (extras) this.extras = extras;
-    if (moved) this.moved = moved;
-    if (deciding && this.view_) this.layAxis();
+  /** @param {{verdicts: Map, extras: any[]}} marks */
+  setMarks({ verdicts, extras }) {
+    this.verdicts = verdicts;
+    this.extras = extras;
     if (this.view_) this.resize();
+  }
+
+  /** Places that are asked for, by note, are shown as not saved until the riff comes anew. */
+  setAsked(wanted) {
+    if (!wanted.size && !this.wanted.size) return;
+    this.wanted = wanted;
+    this.later(true);
   }
 
   setChosen(ids, show = true) {

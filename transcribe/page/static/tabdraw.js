@@ -45,7 +45,12 @@ export function fretText(note) {
 }
 
 /** The figure of one note on its string. A note without a place stands under the lines. */
-export function figure(g, note, x, { classes = "", props = {}, unsure = false } = {}) {
+export function figure(
+  g,
+  note,
+  x,
+  { classes = "", props = {}, unsure = false, asked = false } = {},
+) {
   const y = note.string === null ? g.bottom + g.gap * 0.8 : g.y(note.string);
   const text = fretText(note);
   const half = g.gap * (0.3 + 0.19 * text.length);
@@ -70,7 +75,7 @@ export function figure(g, note, x, { classes = "", props = {}, unsure = false } 
   if (note.pinned)
     group.append(
       s("line", {
-        class: "pin",
+        class: asked ? "pin-asked" : "pin",
         x1: x - half,
         x2: x + half,
         y1: y + g.gap * 0.44,
