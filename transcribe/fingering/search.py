@@ -39,7 +39,7 @@ _KEPT_ONSETS = 2000  # a longer riff would take more than 2 MB a run
 _NOTHING = 1e-9  # two sums of the same costs differ by less
 _PLACES = MELODY + 1  # where the places of the last notes begin in the memory of a state
 _BLOCK = 128  # onsets whose tables are made together
-_KEPT_BLOCK = 32  # the same in a run that is kept: the states before each of its blocks are
+_KEPT_BLOCK = 64  # the same in a run that is kept: the states before each of its blocks are
 
 
 @dataclass(frozen=True, slots=True)
