@@ -8,6 +8,7 @@ within the hand span is built string by string, and the handiest are kept.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -117,6 +118,11 @@ def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ..
         if shapes:
             break  # another bass only where the instrument cannot give the right one
     return tuple(sorted(shapes.values(), key=lambda s: (s.cost, s.short)))
+
+
+@lru_cache(maxsize=4096)
+def _handiest(chord: Chord, neck: Neck) -> Shape | None:
+    return next(_varied(_search(chord, neck, frozenset())), None)
 
 
 def _varied(ranked: Sequence[Shape]) -> Iterator[Shape]:
@@ -505,18 +511,26 @@ def capo_plans(
     wanted = tuple(dict.fromkeys(as_chord(symbol) for symbol in symbols))
     on = Neck.of(neck)
 
-    def plan(fret: int) -> CapoPlan | None:
-        ranked = [_search(chord, replace(on, capo=fret), frozenset()) for chord in wanted]
-        shapes = tuple(next(_varied(found)) for found in ranked if found)
-        if len(shapes) < len(wanted):
-            return None
+    def plan(fret: int, below: float = math.inf) -> CapoPlan | None:
+        """The plan with the capo at ``fret``, if every chord has a shape and it costs less."""
+        shapes: list[Shape] = []
+        total = cost = 0.0
+        for chord in wanted:
+            shape = _handiest(chord, replace(on, capo=fret))
+            if shape is None:
+                return None
+            shapes.append(shape)
+            total += shape.cost
+            cost = round(total / len(wanted) + _CAPO_COST * fret, 2)
+            if cost >= below:  # no shape costs less than nothing
+                return None
         named = tuple(transpose(chord.symbol, -fret) for chord in wanted)
-        mean = sum(shape.cost for shape in shapes) / len(shapes)
-        return CapoPlan(fret, named, shapes, round(mean + _CAPO_COST * fret, 2))
+        return CapoPlan(fret, named, tuple(shapes), cost)
 
     here = plan(on.capo) if wanted else None
     if here is None or all(shape.barre is None and 0 in shape.frets for shape in here.shapes):
         return ()  # open shapes as it stands: a capo would make nothing easier
-    others = [plan(f) for f in range(min(top_capo, on.frets - 1) + 1) if f != on.capo]
-    better = [p for p in others if p is not None and p.cost < here.cost - _CAPO_GAIN]
+    below = here.cost - _CAPO_GAIN
+    others = [plan(f, below) for f in range(min(top_capo, on.frets - 1) + 1) if f != on.capo]
+    better = [p for p in others if p is not None]
     return tuple(sorted(better, key=lambda p: (p.cost, p.capo)))
