@@ -59,6 +59,15 @@ def _notes(riff: Riff) -> list[tuple[int, float | None, float | None]]:
     return [(n.pitch_midi, n.onset_beat, n.duration_beat) for n in riff.notes]
 
 
+@pytest.mark.parametrize("tempo", ["1/4=90", "1/4 = 90", '"Slowly" 1/4 =90'])
+def test_a_tempo_may_have_spaces(tmp_path: Path, tempo: str) -> None:
+    path = tmp_path / "tune.abc"
+    path.write_text(f"X:1\nM:2/4\nL:1/8\nQ:{tempo}\nK:D\nDEFG|A2A2|\n", encoding="utf-8")
+    rhythm = read_any(path).rhythm
+    assert rhythm is not None
+    assert rhythm.bpm == pytest.approx(90)
+
+
 def test_a_tune_with_pickup_grace_note_triplet_and_endings(book: Path) -> None:
     riff = read_any(book, part="3")
     assert _notes(riff)[:7] == [

@@ -36,6 +36,7 @@ FORMATS = {
 
 _NAMES = {"abc": "ABC", "humdrum": "Humdrum", "mei": "MEI"}
 _MAX_MB = 16
+_SPACED_TEMPO = re.compile(r"(?m)((?:^|\[)Q:[^=\n\]]*?)[ \t]*=[ \t]*")
 
 
 def read_score(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
@@ -69,6 +70,7 @@ def read_score(path: str | os.PathLike[str], *, part: str | None = None) -> Riff
         text, tune, warnings, chosen = _one_tune(text, part, path)
         name = tune.name or name
         part = None if chosen else part
+        text = _SPACED_TEMPO.sub(r"\1=", text)  # which music21 takes for several note values
     converter = _music21(f"{path} is read").converter.Converter()
     with _errors_in_one_line(path, kind):
         converter.parseData(text, format=kind)
