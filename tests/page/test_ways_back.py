@@ -51,6 +51,20 @@ def test_enter_renames_once_and_a_taken_name_is_told(server: Server, open_page, 
     assert page.locator("dialog").count() == 0
 
 
+def test_a_refused_name_stays_to_be_mended(server: Server, open_page, put) -> None:
+    page = open_page(server, put(server, "misnamed"))
+    page.get_by_role("button", name="Rename misnamed").click()
+    field = page.locator("dialog input")
+    field.fill("   ")
+    page.keyboard.press("Enter")
+    _expect(page.locator("dialog .refused")).not_to_be_empty()
+    _expect(field).to_have_value("   ")
+    field.fill("well-named")
+    page.keyboard.press("Enter")
+    _expect(page.locator("h1")).to_have_text("well-named")
+    _expect(page.locator("dialog")).to_have_count(0)
+
+
 def test_removed_riff_is_put_back_from_the_list(server: Server, open_page, put) -> None:
     put(server, "ebb")
     page = open_page(server)

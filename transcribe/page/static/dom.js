@@ -209,15 +209,20 @@ export function ask(title, body, choices, attempt = () => null) {
   });
 }
 
-/** Ask for another name of a riff; null where it is left. */
-export async function askName(old) {
+/** Ask for another name of a riff and `rename` it; what that gives, or null where it is left. */
+export async function askName(old, rename) {
+  let made = null;
   const name = h("input", { type: "text", value: old, maxlength: "60", "aria-label": "New name" });
   const words = "Letters, digits and hyphens; its recording and tab take the name too.";
   const choices = [
     ["Leave it", null],
     ["Rename", true, true],
   ];
-  return (await ask("Rename this riff", [h("p", {}, words), name], choices)) ? name.value : null;
+  await ask("Rename this riff", [h("p", {}, words), name], choices, async () => {
+    made = await rename(name.value);
+    return null;
+  });
+  return made;
 }
 
 /** What this browser keeps of a choice, or `otherwise`: private windows forget. */

@@ -193,18 +193,13 @@ export class RiffList {
   }
 
   async rename(riff) {
-    const name = await askName(riff.name);
-    if (name === null) return;
-    try {
-      const made = await post(`/api/riffs/${riff.id}/name`, { name });
-      await this.refresh();
-      if (made.taken)
-        notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
-          key: "named",
-        });
-    } catch (error) {
-      notice(error.message, { kind: "error" });
-    }
+    const made = await askName(riff.name, (name) => post(`/api/riffs/${riff.id}/name`, { name }));
+    if (!made) return;
+    await this.refresh();
+    if (made.taken)
+      notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
+        key: "named",
+      });
   }
 
   remove(riff) {

@@ -119,25 +119,22 @@ class RiffView {
   }
 
   async rename() {
-    const name = await askName(this.data.name);
-    if (name === null) return;
-    try {
+    const made = await askName(this.data.name, async (name) => {
       await this.queue;
-      const made = await post(`/api/riffs/${this.id}/name`, { name });
-      // The view that follows clears the notices first, so this one waits for it.
-      if (made.taken)
-        window.addEventListener(
-          "hashchange",
-          () =>
-            notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
-              key: "named",
-            }),
-          { once: true },
-        );
-      location.hash = `#riff=${made.riff}${this.lessonId ? `&lesson=${this.lessonId}` : ""}`;
-    } catch (error) {
-      notice(error.message, { kind: "error", key: "edit" });
-    }
+      return post(`/api/riffs/${this.id}/name`, { name });
+    });
+    if (!made) return;
+    // The view that follows clears the notices first, so this one waits for it.
+    if (made.taken)
+      window.addEventListener(
+        "hashchange",
+        () =>
+          notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
+            key: "named",
+          }),
+        { once: true },
+      );
+    location.hash = `#riff=${made.riff}${this.lessonId ? `&lesson=${this.lessonId}` : ""}`;
   }
 
   /** Whoever prints a riff, by the button or the browser's own way, gets the sheet. */
