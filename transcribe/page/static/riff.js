@@ -3,7 +3,6 @@
 import { get, post } from "./api.js";
 import { Along } from "./along.js";
 import {
-  ask,
   askName,
   clearNotices,
   control,
@@ -20,7 +19,7 @@ import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
 import { Strip } from "./strip.js";
-import { decidingClasses, differences, keysHelp, remarks, tellLost } from "./tell.js";
+import { decidingClasses, keysHelp, remarks, tellLost } from "./tell.js";
 import { TempoRow } from "./tempo.js";
 import { plainly, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
@@ -587,7 +586,10 @@ class RiffView {
       return data;
     } catch (error) {
       this.showAsked(null);
-      if (error.status === 409 && error.body.theirs) return this.conflict(edit, error.body.theirs);
+      if (error.status === 409 && error.body.theirs) {
+        const { settle } = await import("./elsewhere.js");
+        return settle(this, edit, error.body.theirs);
+      }
       if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
       tellRefusal(this, edit, error);
       return null;
@@ -598,26 +600,6 @@ class RiffView {
   showAsked(edit) {
     const ids = edit?.op === "pin" ? [edit.note, ...(edit.also || [])] : [];
     this.strip.setAsked(new Map(ids.map((id) => [id, { string: edit.string, fret: edit.fret }])));
-  }
-
-  async conflict(edit, theirs) {
-    this.saved.textContent = "Changed elsewhere";
-    const differing = differences(this.data.document, theirs.document);
-    const answer = await ask(
-      "This riff was changed elsewhere",
-      [
-        `Another window or the command has saved this riff since this window read it (${differing}). Your change is not lost yet.`,
-      ],
-      [
-        ["Show theirs, drop my change", "theirs"],
-        ["Keep theirs and make my change too", "both", true],
-      ],
-    );
-    await this.refresh(theirs);
-    if (answer === "both") return this.send(edit, true);
-    this.saved.textContent = "All saved";
-    say("Their version is shown.");
-    return null;
   }
 
   async lookForChanges() {

@@ -1,4 +1,4 @@
-// What a document says to the one who reads it: remarks, what decides the mode, what differs.
+// What a document says to the one who reads it: remarks, what decides the mode.
 
 import { clearNotices, control, h, notice } from "./dom.js";
 import { barName, pitchName, plural } from "./music.js";
@@ -123,29 +123,6 @@ export function remarks(riff, open = false) {
       lines.slice(1),
     ),
   ];
-}
-
-/** How two states of a document differ, in a few words. */
-export function differences(ours, theirs) {
-  const mine = new Map(ours.notes.map((note) => [note.id, note]));
-  let moved = 0;
-  let added = 0;
-  for (const note of theirs.notes) {
-    const old = mine.get(note.id);
-    if (!old) added += 1;
-    else if (
-      ["string", "fret", "pinned", "pitch_midi", "articulation", "onset_sec"].some(
-        (key) => old[key] !== note[key],
-      )
-    )
-      moved += 1;
-    mine.delete(note.id);
-  }
-  const parts = [];
-  if (moved) parts.push(`${plural(moved, "note")} changed`);
-  if (added) parts.push(`${plural(added, "note")} added`);
-  if (mine.size) parts.push(`${plural(mine.size, "note")} removed`);
-  return parts.join(", ") || "its notes are the same";
 }
 
 /** What an answer that did not come says of the riff: a few words, and the way on. */
