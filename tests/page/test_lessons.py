@@ -508,6 +508,7 @@ def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
     page.keyboard.type("8")
     page.keyboard.press("Tab")
     _expect(page.locator(".part .refused")).to_have_count(0)
+    _expect(page.locator(".saved")).to_have_text("All saved")
     assert _on_disk(server, lesson_id).part("B").bars == (5, 8)
 
 
