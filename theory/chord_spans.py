@@ -236,6 +236,11 @@ def _stretches(path: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
     return itertools.pairwise([*starts.tolist(), path.size])
 
 
+def _stroke_slots(played: Played) -> list[int]:
+    """The slot that each stroke begins in."""
+    return [int(played.slot[stroke[0]]) for stroke in played.strokes]
+
+
 def _spans(
     played: Played,
     weights: FloatArray,
@@ -246,7 +251,7 @@ def _spans(
 ) -> tuple[ChordSpan, ...]:
     pairs, _, inside, _ = states()
     notes, edges, slot, drones = played.notes, played.edges, played.slot, played.drones
-    at = [int(slot[stroke[0]]) for stroke in played.strokes]
+    at = _stroke_slots(played)
     found = []
     for a, b in _stretches(path):
         loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)
@@ -319,7 +324,7 @@ def _as_struck(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.in
     """
     pairs = states()[0]
     pitch = played.notes.pitch
-    at = [int(played.slot[stroke[0]]) for stroke in played.strokes]
+    at = _stroke_slots(played)
     out = path.copy()
     for a, b in _stretches(path):
         strokes = played.strokes[bisect_left(at, a) : bisect_left(at, b)]
@@ -356,7 +361,7 @@ def _moved_to_strokes(spans: tuple[ChordSpan, ...], played: Played) -> tuple[Cho
     """
     pairs, log_p, _, _ = states()
     pitch, strength = played.notes.pitch, played.strength
-    at = [int(played.slot[stroke[0]]) for stroke in played.strokes]
+    at = _stroke_slots(played)
     out = list(spans)
     for i, (old, new) in enumerate(itertools.pairwise(spans)):
         beat = new.start_beat

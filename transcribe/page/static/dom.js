@@ -225,6 +225,12 @@ export async function askName(old, rename) {
   return made;
 }
 
+/** Say that the name which was asked for is another riff's, where it is. */
+export function tellTaken({ taken, name }) {
+  if (taken)
+    notice(`There is a ${taken} already, so this riff is called ${name}.`, { key: "named" });
+}
+
 /** What this browser keeps of a choice, or `otherwise`: private windows forget. */
 export function recall(name, otherwise) {
   try {

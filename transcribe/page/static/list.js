@@ -1,7 +1,19 @@
 // The list of riffs: found by a word, put in order, heard, and what else can be done with each.
 
 import { address, get, make, post, remove } from "./api.js";
-import { ask, askName, control, h, notice, put, recall, remember, s, say } from "./dom.js";
+import {
+  ask,
+  askName,
+  control,
+  h,
+  notice,
+  put,
+  recall,
+  remember,
+  s,
+  say,
+  tellTaken,
+} from "./dom.js";
 import { clock, plural, printed } from "./music.js";
 import { Work } from "./work.js";
 
@@ -193,13 +205,12 @@ export class RiffList {
   }
 
   async rename(riff) {
-    const made = await askName(riff.name, (name) => post(`/api/riffs/${riff.id}/name`, { name }));
-    if (!made) return;
-    await this.refresh();
-    if (made.taken)
-      notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
-        key: "named",
-      });
+    const made = await askName(riff.name, async (name) => {
+      const renamed = await post(`/api/riffs/${riff.id}/name`, { name });
+      await this.refresh();
+      return renamed;
+    });
+    if (made) tellTaken(made);
   }
 
   remove(riff) {

@@ -13,6 +13,7 @@ import {
   recall,
   remember,
   say,
+  tellTaken,
 } from "./dom.js";
 import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
 import { NotePanel } from "./note.js";
@@ -124,15 +125,7 @@ class RiffView {
     });
     if (!made) return;
     // The view that follows clears the notices first, so this one waits for it.
-    if (made.taken)
-      window.addEventListener(
-        "hashchange",
-        () =>
-          notice(`There is a ${made.taken} already, so this riff is called ${made.name}.`, {
-            key: "named",
-          }),
-        { once: true },
-      );
+    window.addEventListener("hashchange", () => tellTaken(made), { once: true });
     location.hash = `#riff=${made.riff}${this.lessonId ? `&lesson=${this.lessonId}` : ""}`;
   }
 

@@ -89,10 +89,8 @@ def _limit(memory_bytes: int) -> None:
 
 def _held() -> int:
     """Bytes of address space that imports have taken: the more cores, the more of it."""
-    import resource
-
     try:
         pages = int(Path("/proc/self/statm").read_text().split()[0])
     except OSError:  # only Linux tells
         return 0
-    return pages * resource.getpagesize()
+    return pages * os.sysconf("SC_PAGE_SIZE")
