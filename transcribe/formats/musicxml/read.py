@@ -2,8 +2,8 @@
 
 Repeats and endings are played out, ties joined, transposition taken into the pitches (a guitar
 part with ``<transpose>`` an octave down sounds an octave below what is written), and strings,
-frets, fingers, techniques and the first grip of each chord kept. Where a part shows the same notes as notation and tablature,
-the tablature is read.
+frets, fingers, techniques and the first grip of each chord kept. Where a part shows the same
+notes as notation and tablature, the tablature is read.
 """
 
 from __future__ import annotations
