@@ -360,7 +360,7 @@ class _Writer:
         shapes = (
             shape for level in ("plain", "easier", "heavier") for shape in way.get(level) or ()
         )
-        shape = next(shapes, {})
+        shape: Mapping[str, Any] = next(shapes, {})
         whole = shape.get("frets") and len(shape["frets"]) == len(shape.get("fingers") or ())
         return shape if whole else None
 
