@@ -2,7 +2,8 @@
 
 What the words mean is common practice, no source: in a position the index finger lies at its fret,
 reaches one fret back, and the little finger one on; notes that ring on do not share a string with
-the note after them, and the hand that stops them stays; a scale in threes has three notes on every string but the outer ones.
+the note after them, and the hand that stops them stays; a scale in threes has three notes on every
+string but the outer ones.
 """
 
 from __future__ import annotations

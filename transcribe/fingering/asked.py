@@ -221,7 +221,7 @@ def _off(
                 string, fret = positions[note.id]
                 for other in (notes[i] for i in before):
                     held, was = positions[other.id]
-                    away = 0 < min(was, fret) and abs(was - fret) > HELD_FRETS
+                    away = min(was, fret) > 0 and abs(was - fret) > HELD_FRETS
                     if (held == string or away) and silences(note, other):
                         yield note, other
     elif request.kind == "taken":

@@ -177,7 +177,7 @@ class _Own(NamedTuple):
     candidates: Candidates
     pin: tuple[int, float] | None
     position: int | None
-    ring: list[tuple[int, int, float]]
+    ring: list[tuple[int, int, int, float]]
     alike: list[tuple[int, int]]
 
 

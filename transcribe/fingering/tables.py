@@ -78,7 +78,7 @@ class Known:
             self.size = 0
         for tables in (self.voices, self.same, self.rings):
             if len(tables) > _MAX_STRING_TABLES:
-                tables.clear()  # type: ignore[attr-defined]
+                tables.clear()
 
 
 class Tables:
