@@ -25,7 +25,7 @@ __all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose"
 
 # Set by hand on handbook chords (tests/bench/theory_outside.py), unless said otherwise.
 _TOP_FRET = 12  # shapes higher up repeat those an octave lower
-_NEAR = 1.5  # fingers from the handiest shape: further ones hardly ever decide which is listed
+_NEAR = 0.5  # fingers from the handiest shape: further ones seldom decide which is listed first
 _ROUNDED = 0.01  # costs are rounded to hundredths
 _HANDY_MARGIN = 0.5  # fingers; of two shapes this near, the one with more strings is listed
 _MAX_HOLES = 1  # silent strings between sounding ones that are not left out on purpose
