@@ -35,6 +35,7 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.formats.chord_names import CHORDS, MODES
+from transcribe.formats.untyped import check_characters
 
 __all__ = ["read_jams", "write_jams"]
 
@@ -274,6 +275,9 @@ def _load(path: Path) -> Mapping[str, Any]:
     try:
         text = read_bytes(path, max_mb=_MAX_MB, expected="a smaller JAMS file").decode("utf-8")
         value = json.loads(text)
+        check_characters(text, value)
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
     except UnicodeDecodeError as error:
         raise FormatError(f"{path} cannot be read: {error}") from None
     except json.JSONDecodeError as error:
