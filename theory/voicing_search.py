@@ -12,6 +12,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from operator import itemgetter
 from typing import Unpack
 
 from theory.chord_symbols import KINDS, Chord, as_chord, chord_tones, parse_chord
@@ -24,7 +25,10 @@ __all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose"
 
 # Set by hand on handbook chords (tests/bench/theory_outside.py), unless said otherwise.
 _TOP_FRET = 12  # shapes higher up repeat those an octave lower
+_NEAR = 1.5  # fingers from the handiest shape: further ones hardly ever decide which is listed
+_ROUNDED = 0.01  # costs are rounded to hundredths
 _HANDY_MARGIN = 0.5  # fingers; of two shapes this near, the one with more strings is listed
+_MAX_HOLES = 1  # silent strings between sounding ones that are not left out on purpose
 _OPEN_TOP_FRET = 4  # an open shape stops no string above this fret
 # fingers a fret: a capo far up the neck thins the sound and has to earn its place
 _CAPO_COST = 0.08
@@ -97,7 +101,10 @@ def voicings(
 
 
 @lru_cache(maxsize=512)
-def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ...]:
+def _search(
+    chord: Chord, neck: Neck, silent: frozenset[int], near: float = math.inf
+) -> tuple[Shape, ...]:
+    """The shapes of a chord, handiest first: at least those within ``near`` of the handiest."""
     tones = {pc: degree for degree, _, pc in chord_tones(chord)}
     if chord.bass_pc not in tones:
         tones[chord.bass_pc] = "bass"
@@ -108,13 +115,17 @@ def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ..
         optional |= {(chord.root_pc + s) % 12 for s in kind.steps if s in (3, 4, 7)}
     needed = frozenset(set(tones) - optional)
     shapes: dict[tuple[int | None, ...], Shape] = {}
+    found = set(_candidates(tones, needed, neck, silent))
+    ranked = sorted(((_least_cost(frets, neck), frets) for frets in found), key=itemgetter(0))
+    best = math.inf
     for strict in (True, False):
-        for frets in _candidates(tones, needed, neck, silent):
-            if frets in shapes:
-                continue
+        for least, frets in ranked:
+            if least > best + near:
+                break
             shape = _shape(chord, frets, tones, neck, silent, strict_bass=strict)
             if shape is not None:
                 shapes[frets] = shape
+                best = min(best, shape.cost)
         if shapes:
             break  # another bass only where the instrument cannot give the right one
     return tuple(sorted(shapes.values(), key=lambda s: (s.cost, s.short)))
@@ -122,7 +133,13 @@ def _search(chord: Chord, neck: Neck, silent: frozenset[int]) -> tuple[Shape, ..
 
 @lru_cache(maxsize=4096)
 def _handiest(chord: Chord, neck: Neck) -> Shape | None:
-    return next(_varied(_search(chord, neck, frozenset())), None)
+    for near in (_NEAR, math.inf):
+        ranked = _search(chord, neck, frozenset(), near)
+        shape = next(_varied(ranked), None)
+        # The choice hangs on shapes within a margin: none of those may lie beyond what is searched.
+        if shape is None or shape.cost + _HANDY_MARGIN <= ranked[0].cost + near:
+            break
+    return shape
 
 
 def _varied(ranked: Sequence[Shape]) -> Iterator[Shape]:
@@ -174,32 +191,52 @@ def _candidates(
             ]
             for string in range(1, len(neck.open_midi) + 1)
         ]
-        yield from _combine(options, low, needed, neck)
+        yield from _combine(options, low, needed, neck, silent)
 
 
 def _combine(
-    options: list[list[int | None]], low: int, needed: frozenset[int], neck: Neck
-) -> Iterator[tuple[int | None, ...]]:
+    options: list[list[int | None]],
+    low: int,
+    needed: frozenset[int],
+    neck: Neck,
+    silent: frozenset[int],
+) -> list[tuple[int | None, ...]]:
+    """Choices of one option a string with the needed notes and few holes, for four fingers."""
     n = len(options)
+    bit = {pc: 1 << i for i, pc in enumerate(sorted(needed))}
+    # Of each option: the fret, whether it is above the lowest, and the needed note that it sounds.
+    ways = [
+        [
+            (f, bool(f and f > low), bit.get(neck.pitch_midi(s, f) % 12, 0))
+            for f in own
+            if f is not None
+        ]
+        for s, own in enumerate(options, 1)
+    ]
+    is_hole = [string not in silent for string in range(1, n + 1)]
+    found: list[tuple[int | None, ...]] = []
 
     def walk(
-        chosen: tuple[int | None, ...], left: frozenset[int], above_low: int
-    ) -> Iterator[tuple[int | None, ...]]:
+        chosen: tuple[int | None, ...], left: int, above_low: int, holes: int, gap: int
+    ) -> None:
+        """``holes``: silent strings between sounding ones; ``gap``: those since, below 0 before."""
         string = len(chosen)
         if string == n:
             if not left and (low == 0 or low in chosen):
-                yield chosen
+                found.append(chosen)
             return
-        if len(left) > n - string:
+        if left.bit_count() > n - string:
             return
-        for fret in options[string]:
-            stopped = above_low + bool(fret and fret > low)
-            if stopped > 4:
-                continue
-            rest = left if fret is None else left - {neck.pitch_midi(string + 1, fret) % 12}
-            yield from walk((*chosen, fret), rest, stopped)
+        walk((*chosen, None), left, above_low, holes, gap + is_hole[string])
+        inner = holes + max(gap, 0)
+        if inner > _MAX_HOLES:
+            return
+        for fret, above, note in ways[string]:
+            if above_low + above <= 4:
+                walk((*chosen, fret), left & ~note, above_low + above, inner, 0)
 
-    yield from walk((), needed, 0)
+    walk((), sum(bit.values()), 0, 0, -n)
+    return found
 
 
 def _shape(
@@ -214,10 +251,10 @@ def _shape(
     sounding = [s for s, f in enumerate(frets) if f is not None]
     holes = [s for s in range(sounding[0], sounding[-1]) if frets[s] is None]
     inner = [s for s in holes if s + 1 not in silent]
-    if len(inner) > 1:
+    if len(inner) > _MAX_HOLES:
         return None
     pitches = {s: neck.pitch_midi(s + 1, f) for s, f in enumerate(frets) if f is not None}
-    any_bass = neck.reentrant and chord.bass_pc == chord.root_pc
+    any_bass = chord.bass_pc == chord.root_pc and neck.reentrant
     bass_right = any_bass or min(pitches.values()) % 12 == chord.bass_pc
     if strict_bass and not bass_right:
         return None
@@ -252,6 +289,20 @@ def _shape(
         cost=round(cost + _WRONG_BASS * (not bass_right), 2),
         barre=barre,
         capo=neck.capo,
+    )
+
+
+def _least_cost(frets: tuple[int | None, ...], neck: Neck) -> float:
+    """What a shape costs at least, however it is fingered and whatever it sounds; see `_cost`."""
+    stopped = [f for f in frets if f]
+    low, high = min(stopped, default=0), max(stopped, default=0)
+    return (
+        _FINGER * len(set(stopped))
+        + (neck.apart_mm(low, high) / _STRETCH_MM if high > low else 0.0)
+        + _FRET_UP * low
+        + _SILENT_STRING * (6 / len(frets)) ** 2 * frets.count(None)
+        + (_NO_OPEN_STRING if 0 not in frets else _MIXED * (high > _OPEN_TOP_FRET))
+        - _ROUNDED
     )
 
 

@@ -386,7 +386,7 @@ def test_read_audio_rate_of_no_recording(sr: int, tmp_path: Path, riff: np.ndarr
 
 _LIMITED = (
     "from transcribe.audio import decoding_process as process; "
-    "process._limit_memory(process._MEMORY); "
+    "process.limit_memory(process._MEMORY, for_good=False); "
 )
 
 

@@ -504,3 +504,21 @@ def test_a_reference_is_called_by_the_file_that_was_given(loop: Path, tmp_path: 
     held = api.compare(loop, other)
     assert held.reference.source is not None
     assert held.reference.source.file == "other.riff.json"
+
+
+def test_notes_are_changed_and_what_changed_is_said(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edits = ["--add", "6:1=E4", "--pitch", "2=B3", "--move", "3=1:3.5", "--technique", "4=vibrato"]
+    assert main(["refinger", str(loop), *edits, "--quiet"]) == 0
+    said = capsys.readouterr().out
+    assert "note 21: E4 is there, string " in said
+    assert "note 2: A3 -> B3, string " in said
+    assert "note 3: bar 1 beat 3 -> bar 1 beat 3&" in said
+    assert "note 4: picked -> vibrato" in said
+    assert "are written at another beat" not in said
+    for _ in range(4):
+        assert main(["refinger", str(loop), "--undo", "--quiet"]) == 0
+    assert len(read_riff(loop).notes) == 20
+    assert main(["refinger", str(loop), "--pin", "1,2=4", "--only-here", "--quiet"]) == 0
+    assert [(n.string, n.fret) for n in read_riff(loop).notes[:2]] == [(4, 5), (4, 7)]

@@ -53,7 +53,7 @@ def test_bar_as_it_lies(riff: Riff) -> None:
     ("text", "words"),
     [
         ("2", "is not a pin"),
-        ("2=4", "is not a pin"),
+        ("2=4/", "is not a pin"),
         ("bar:9=2", "bar 9 holds no notes"),
         ("bar:x=2", "bars are numbered"),
         ("phrase:C=2", "there are: A, B"),

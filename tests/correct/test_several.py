@@ -49,7 +49,7 @@ def test_what_is_out_of_reach_is_named() -> None:
             places_in_position(_riff(64), [1], position)
     with pytest.raises(ParameterError, match="there is no string 7"):
         places_on_string(_riff(64), [1], 7)
-    with pytest.raises(ParameterError, match="choose at least one note"):
+    with pytest.raises(ParameterError, match="there is no note 9 any more"):
         places_on_string(_riff(64), [1, 9], 1)
 
 

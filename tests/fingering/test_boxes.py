@@ -42,6 +42,7 @@ def line(text: str, *, step_sec: float = 0.25) -> tuple[list[Note], list[Place]]
         "1/8 1/5 2/8 2/5",
         "1/5 1/8 2/5 2/8 1/5 2/8 2/5 3/7",
         "1/10 1/7 2/10 2/7 1/7 2/10 2/7 3/9",
+        "3/14 2/13 2/15 1/12 1/15 1/12 2/15 2/13 3/14 3/12 4/14 3/12 3/14",
     ],
 )
 def test_solve_a_lick_that_lies_in_one_box_stays_in_it(lick: str) -> None:

@@ -40,6 +40,7 @@ GRIPS = {
     "7-string": {"x133211": "-134211", "022xxxx": "012----"},
     "banjo": {"x2012": "-2013", "x2212": "-2212"},
 }
+LOOP = "133211 133211 133211 133211 xx0231 xx0231 x13331 x13331 x32010 x32010"
 CASES = [(name, *grip) for name, grips in GRIPS.items() for grip in grips.items()]
 
 
@@ -59,3 +60,22 @@ def test_a_grip_is_found_from_its_pitches_with_its_fingers(
     assert sorted(solved.positions.values()) == sorted(written.items())
     finger_of = {solved.positions[i][0]: str(finger) for i, finger in solved.fingers.items()}
     assert "".join(finger_of.get(count - k, "-") for k in range(count)) == fingers
+
+
+def test_a_grip_that_is_struck_again_keeps_its_fingers() -> None:
+    """Before a change of chord, too: lifting a finger for nothing is nothing a hand does."""
+    neck = make_instrument("standard")
+    notes: list[Note] = []
+    strums: list[list[Note]] = []
+    for k, frets in enumerate(LOOP.split()):
+        places = [(6 - i, int(fret)) for i, fret in enumerate(frets) if fret != "x"]
+        strums.append(
+            [
+                Note(len(notes) + i, 0.6 * k, 0.6 * (k + 1), neck.pitch_midi(*place))
+                for i, place in enumerate(places)
+            ]
+        )
+        notes += strums[-1]
+    fingers = solve(notes, neck).fingers
+    held = ["".join(str(fingers[n.id]) for n in strum) for strum in strums]
+    assert held == ["134211"] * 4 + ["0231"] * 2 + ["13331"] * 2 + ["32010"] * 2

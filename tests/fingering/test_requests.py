@@ -2,7 +2,8 @@
 
 What the words mean is common practice, no source: in a position the index finger lies at its fret,
 reaches one fret back, and the little finger one on; notes that ring on do not share a string with
-the note after them; a scale in threes has three notes on every string but the outer ones.
+the note after them, and the hand that stops them stays; a scale in threes has three notes on every
+string but the outer ones.
 """
 
 from __future__ import annotations
@@ -57,6 +58,12 @@ def asked(name: str, *requests: Request) -> tuple[list[Note], Fingering]:
     return notes, solved
 
 
+def stops(before: Place, after: Place) -> bool:
+    """Whether a string is taken again, or the hand goes further than it holds both places."""
+    away = before[1] and after[1] and abs(before[1] - after[1]) > 4
+    return before[0] == after[0] or bool(away)
+
+
 def breaks(request: Request, notes: list[Note], solved: Fingering) -> set[int]:
     """The notes that do not keep a request, by its definition alone."""
     at = solved.positions
@@ -77,7 +84,7 @@ def breaks(request: Request, notes: list[Note], solved: Fingering) -> set[int]:
             for before, group in itertools.pairwise(groups)
             for n in group
             for other in before
-            if at[n.id][0] == at[other.id][0] and n.pitch_midi != other.pitch_midi
+            if n.pitch_midi != other.pitch_midi and stops(at[other.id], at[n.id])
         }
     pitches: dict[int, set[int]] = {}
     for n in notes:
@@ -201,12 +208,23 @@ def test_a_request_for_what_the_neck_lacks_is_refused(request_: Request, message
         solve(RIFFS["lick"], GUITAR, requests=[request_])
 
 
+def test_let_ring_says_where_the_hand_leaves_a_note() -> None:
+    """F2 can only lie at fret 1, and E5 at fret 12 and above."""
+    solved = solve(line("6/1 1/12 6/1 1/12"), GUITAR, requests=[Request("let-ring")])
+    said = sentence(one(solved))
+    assert said.endswith(
+        "at 3 notes, the first of them note 2 (E5 at 0.30 s): the hand leaves "
+        "note 1, which falls silent"
+    )
+
+
 @pytest.mark.parametrize(
     ("notes", "reason"),
     [
         (line("6/3 6/5 6/7 5/3"), "few-pitches"),
         (line("6/0 6/5 5/3 5/5 5/7 4/4 4/5 4/7"), "leap"),
         (line("6/3+5/2 6/5 5/3 5/5 5/7 4/4 4/5 4/7"), "together"),
+        (line("6/0+5/2+4/2 6/3+5/5+4/5 5/0+4/2+3/2 5/2+4/4+3/4"), "together"),
         (line("1/1 1/3 1/5 1/7 1/9 1/11 1/12 1/13"), "off-the-strings"),
     ],
 )

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import random
@@ -160,7 +161,7 @@ def _odd_values(data: bytes, rng: random.Random) -> bytes:
         if rng.random() < 0.15:
             del holder[key]
         else:
-            holder[key] = rng.choice(_VALUES)
+            holder[key] = copy.deepcopy(rng.choice(_VALUES))  # the next odd value may go into it
     return json.dumps(value).encode()
 
 

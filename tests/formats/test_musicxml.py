@@ -215,6 +215,82 @@ def test_harmony_inside_a_held_note(tmp_path: Path) -> None:
     assert [round(c["start_sec"], 3) for c in back.theory["chords"]] == [0.0, 1.25]
 
 
+def _grips(riff: Riff) -> list[list[tuple[str | None, ...]]]:
+    """(string, fret, finger, side of a barre) of every frame's notes."""
+    return [
+        [
+            (
+                *(note.findtext(name) for name in ("string", "fret", "fingering")),
+                None if (barre := note.find("barre")) is None else barre.get("type"),
+            )
+            for note in frame.iter("frame-note")
+        ]
+        for frame in _root(riff).iter("frame")
+    ]
+
+
+_F = ((6, 1, 1), (5, 3, 3), (4, 3, 4), (3, 2, 2), (2, 1, 1), (1, 1, 1))
+
+
+def _strummed_f(**more: object) -> Riff:
+    theory = {"chords": chords(["F", "C"], beats=4, bpm=96)} | more
+    up = [(1, 1, s, fret, "picked", finger) for s, fret, finger in _F[3:]]
+    down = [(at, 1, s, fret, "picked", f) for at in (0, 2) for s, fret, f in _F]
+    return make_riff([*down, *up, (4, 4, 5, 3, "picked", 3)], theory=theory)
+
+
+def test_a_struck_chord_has_its_grip_with_fingers_and_barre() -> None:
+    assert _grips(_strummed_f()) == [
+        [
+            ("6", "1", "1", "start"),
+            ("5", "3", "3", None),
+            ("4", "3", "4", None),
+            ("3", "2", "2", None),
+            ("2", "1", "1", None),
+            ("1", "1", "1", "stop"),
+        ]
+    ]
+
+
+def test_a_chord_that_is_not_struck_has_the_grip_that_is_advised(tmp_path: Path) -> None:
+    shape = {"frets": [8, 8, 9, 10, 10, None], "fingers": [1, 1, 2, 4, 3, None]}
+    riff = _strummed_f(ways=[{"symbol": "C", "plain": [shape]}])
+    advised = _grips(riff)[1]
+    assert [place[:3] for place in advised] == [
+        ("5", "10", "3"),
+        ("4", "10", "4"),
+        ("3", "9", "2"),
+        ("2", "8", "1"),
+        ("1", "8", "1"),
+    ]
+    frame = list(_root(riff).iter("frame"))[1]
+    assert (frame.findtext("first-fret"), frame.findtext("frame-frets")) == ("8", "4")
+    back = _back(riff, tmp_path)
+    assert back.theory is not None
+    assert back.theory["ways"][1] == {"symbol": "C", "plain": [{"symbol": "C", **shape}]}
+    assert _grips(back) == _grips(riff)
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        "<frame/>",
+        "<frame><frame-strings>6</frame-strings><frame-frets>4</frame-frets></frame>",
+        "<frame><frame-strings>999999</frame-strings></frame>",
+        "<frame><frame-strings>6</frame-strings><frame-note><string>7</string><fret>1</fret>"
+        "</frame-note></frame>",
+        "<frame><frame-strings>6</frame-strings><frame-note><string>2</string><fret>-1</fret>"
+        "</frame-note></frame>",
+    ],
+)
+def test_a_frame_without_sense_is_passed_over(tmp_path: Path, frame: str) -> None:
+    harmony = f"<harmony><root><root-step>C</root-step></root><kind>major</kind>{frame}</harmony>"
+    back = read_musicxml(_score(harmony + _note("C", 4), path=tmp_path / "riff.musicxml"))
+    assert back.theory is not None
+    assert [c["symbol"] for c in back.theory["chords"]] == ["C"]
+    assert "ways" not in back.theory
+
+
 def test_legato_without_a_source_is_kept(tmp_path: Path) -> None:
     riff = make_riff([(0, 1, 1, 5, "hammer-on"), (2, 1, 2, 5, "slide")])
     back = _back(riff, tmp_path)

@@ -232,6 +232,28 @@ def test_element_order_is_the_specifications(name: str) -> None:
             assert places == sorted(places)
 
 
+def test_frames_are_as_the_schema_says() -> None:
+    """Order and number of the elements of a frame.
+
+    Source: the schema of MusicXML 2.0 that music21 ships; its types ``frame`` and ``frame-note``
+    are those of 4.0, which adds the attribute ``unplayed`` (from memory).
+    """
+    import music21
+
+    schema = ET.parse(Path(music21.__file__).parent / "musicxml" / "musicxml.xsd")
+    xs = {"xs": "http://www.w3.org/2001/XMLSchema"}
+    root = ET.fromstring(write_musicxml(RIFFS["strummed"]()))
+    assert len(list(root.iter("frame"))) == 4
+    for name in ("frame", "frame-note"):
+        known = schema.findall(f"xs:complexType[@name='{name}']/xs:sequence/xs:element", xs)
+        order = [element.get("name") for element in known]
+        needed = {e.get("name") for e in known if e.get("minOccurs") != "0"}
+        for element in root.iter(name):
+            places = [order.index(child.tag) for child in element]
+            assert places == sorted(places)
+            assert needed <= {child.tag for child in element}
+
+
 def test_repeats_are_written_as_the_specification_says() -> None:
     """bar-style before repeat, a left barline before the music; times where it is not two."""
     root = ET.fromstring(write_musicxml(looped_riff(), repeats=True))

@@ -533,7 +533,7 @@ def test_figures_never_lie_over_each_other(
     page = open_page(server, riff_id, viewport={"width": width, "height": 844})
     for way in ("strip", "lines"):
         if way == "lines":
-            page.click("button:text-is('Tab in lines')")
+            page.click("button.in-words")
             page.wait_for_selector(".line .note")
         seen = page.evaluate(_OVERLAPS)
         assert seen["count"] > 20
@@ -544,7 +544,7 @@ def test_figures_never_lie_over_each_other(
         assert line.bounding_box()["x"] + line.bounding_box()["width"] <= width
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     # However far the view is taken back, nothing runs together.
-    page.click("button:text-is('Tab in lines')")
+    page.click("button.in-words")
     for _ in range(6):
         page.click("button:text-is('Closer')")
     page.evaluate(_NEXT_FRAMES)
@@ -569,7 +569,7 @@ def test_tab_in_lines_is_remembered_and_corrected_by_keyboard(
     server: Server, open_page, put, one_riff: Riff
 ) -> None:
     page = open_page(server, put(server, "in-lines"))
-    page.click("button:text-is('Tab in lines')")
+    page.click("button.in-words")
     _expect(page.locator(".line .note")).to_have_count(len(one_riff.notes))
     page.reload()
     _expect(page.locator(".line .note")).to_have_count(len(one_riff.notes))

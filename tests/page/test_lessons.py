@@ -601,6 +601,7 @@ def test_two_windows_lose_no_change(server: Server, open_page, taught, answer: s
     two.locator("dialog button", has_text=answer).click()
     both = answer.startswith("Keep")
     _now(two, ["theirs", "mine" if both else f"{name}-B", f"{name}-C"])
+    _expect(two.locator(".saved")).to_have_text("All saved")
     names = [part.name for part in _on_disk(server, lesson_id).parts[:2]]
     assert names == ["theirs", "mine" if both else f"{name}-B"]
     # The other window hears of it, and a correction of a riff is shown by itself.

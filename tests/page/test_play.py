@@ -37,13 +37,13 @@ def test_a_bar_is_looped_by_its_own_notes(server: Server, open_page, put, truth:
     bar_2 = [note for note in truth.notes if 4 <= (note.onset_beat or 0) < 8]
     assert bar_2[0].onset_sec < truth.rhythm.downbeats_sec[1], "struck before its beat"
     page.locator(f"#note-{bar_2[0].id}").click()
-    page.click("button:text-is('Loop this bar')")
+    page.click("button:has-text('Loop this bar')")
     start, end = page.evaluate("document.querySelector('main').riff.loop")
     assert [n.id for n in truth.notes if start < n.onset_sec < end] == [n.id for n in bar_2]
     # Pressed again with no note chosen, it stays on that bar.
     page.locator("[role=listbox]").focus()
     page.keyboard.press("Escape")
-    page.click("button:text-is('Loop this bar')")
+    page.click("button:has-text('Loop this bar')")
     assert page.evaluate("document.querySelector('main').riff.loop") == [start, end]
 
 
@@ -112,7 +112,7 @@ def test_the_chosen_note_is_seen_with_its_panel(
     riff_id = put(server, f"docked-{way}-{width}", riff=riff)
     page = open_page(server, riff_id, viewport={"width": width, "height": height})
     if way == "lines":
-        page.click("button:text-is('Tab in lines')")
+        page.click("button.in-words")
         page.wait_for_selector(".line .note")
     page.locator("[role=listbox]").focus()
     for key in ("Home", "End", "ArrowLeft"):
@@ -130,6 +130,39 @@ def test_the_chosen_note_is_seen_with_its_panel(
         assert beside == (width == 1440)
         if not beside:
             assert panel["bottom"] - panel["top"] <= window / 3 + 1
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (390, 844)])
+def test_play_and_the_way_back_stay_at_hand_in_a_long_tab_in_lines(
+    server: Server, open_page, put, one_riff: Riff, size: tuple[int, int]
+) -> None:
+    width, height = size
+    riff = over_and_over(one_riff, times=20)
+    riff_id = put(server, f"at-hand-{width}", riff=riff)
+    page = open_page(server, riff_id, viewport={"width": width, "height": height})
+    page.click("button.in-words")
+    page.locator("[role=listbox]").focus()
+    for key in ("End", "ArrowLeft", "ArrowLeft"):
+        page.keyboard.press(key)
+    page.wait_for_selector(".place.current")
+    page.evaluate(_AT_REST)
+    before = page.evaluate("window.scrollY")
+    # To the places and to another one, by keys: the page stays where it is.
+    page.keyboard.press("Enter")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    _expect(page.locator(".last-change")).to_contain_text("Pinned")
+    page.wait_for_selector(".place.held")
+    page.evaluate(_AT_REST)
+    assert abs(page.evaluate("window.scrollY") - before) < 200
+    note, panel, window = page.evaluate(_SEEN)
+    assert 0 <= note["top"] < note["bottom"] <= window
+    assert note["right"] <= panel["left"] or note["bottom"] <= panel["top"]
+    for name in ("Play", "Take it back"):
+        button = page.get_by_role("button", name=name, exact=True)
+        _expect(button).to_be_in_viewport(ratio=1)
+        # Nothing lies over it.
+        button.click(trial=True)
 
 
 def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
@@ -303,7 +336,7 @@ def test_talk_and_playing_are_told_apart_in_words(
     words = page.locator(".segment text")
     _expect(words).to_have_text(["playing", "talk"])
     _expect(page.locator(".facts")).to_contain_text("0:01.8 of talk set aside")
-    page.click("button:text-is('Tab in lines')")
+    page.click("button.in-words")
     _expect(page.locator(".line .segment.talk")).to_have_count(1)
     # Where nothing was told apart there is no band.
     page = open_page(server, put(server, "silent-on-talk"))
@@ -544,7 +577,7 @@ def test_the_rhythm_stands_under_the_tab_in_strip_and_lines(
         page.get_by_label("Fingers").check()
         _expect(page.locator(".tab .finger").first).to_be_visible()
         page.get_by_label("Fingers").uncheck()
-        page.click("button:text-is('Tab in lines')")
+        page.click("button.in-words")
     page.get_by_role("checkbox", name="Rhythm").uncheck()
     _expect(page.locator(".rhythm")).to_have_count(0)
     page.reload()

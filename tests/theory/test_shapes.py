@@ -164,6 +164,16 @@ def test_capo_plans_are_easier_and_sound_the_same():
     assert capo_plans(["Em", "G"]) == ()
 
 
+@pytest.mark.parametrize("loop", [("F", "Dm", "Bb", "C"), ("C#m7", "F#9", "Bmaj7"), ("Ebsus4",)])
+def test_capo_plans_take_the_handiest_shapes(loop: tuple[str, ...]) -> None:
+    """The search for a plan leaves out shapes that cannot be the handiest; `voicings` none."""
+    plans = capo_plans(loop)
+    assert plans
+    for plan in plans:
+        for symbol, shape in zip(loop, plan.shapes, strict=True):
+            assert shape == voicings(symbol, limit=1, capo=plan.capo)[0]
+
+
 def test_ways_to_play_have_levels():
     (ways,) = voicings_by_level(["F"])
     assert all(s.level == "easier" for s in ways.easier)

@@ -7,7 +7,6 @@ into a file.
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import errno
 import faulthandler
@@ -21,11 +20,11 @@ from typing import Any
 
 from transcribe.audio.decoding import measure, write_mono
 from transcribe.core.errors import AudioError
+from transcribe.core.memory import lift_memory_limit, limit_memory
 
 __all__ = ["main"]
 
-_MEMORY = 1 << 30  # bytes of address space for decoding; the longest recording needs no more
-_ALL = -1
+_MEMORY = 1 << 30  # bytes for decoding; the longest recording needs no more
 _MAX_SILENT_SEC = 30.0  # a decoder that tells of no progress for so long has lost its way
 
 
@@ -47,7 +46,7 @@ def main(request: str) -> None:
 
 def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
     folder = Path(asked["folder"])
-    _limit_memory(_MEMORY)
+    limit_memory(_MEMORY, for_good=False)
 
     def say(stage: str, share: float) -> None:
         del stage
@@ -55,7 +54,7 @@ def _decode(path: Path, asked: dict[str, Any]) -> dict[str, Any]:
 
     mono = write_mono(path, folder / "mono", max_sec=asked["max_sec"], say=say)
     # What follows is no foreign sound any more, and maps files as large as the recording is long.
-    _limit_memory(_ALL)
+    lift_memory_limit()
     sr = asked["to_sr"] or mono.sr
     copy = None if asked["copy"] is None else Path(asked["copy"])
     level = measure(folder / "mono", mono, folder / "sound", to_sr=sr, copy=copy, say=say)
@@ -79,16 +78,3 @@ def _end_with_the_parent(folder: str) -> None:
     sys.stdin.buffer.read()
     shutil.rmtree(folder, ignore_errors=True)
     os._exit(1)
-
-
-def _limit_memory(size: int) -> None:
-    """Let this process have ``size`` bytes of address space, or all that it may have."""
-    try:
-        import resource
-    except ImportError:  # Windows has no such limits.
-        return
-    with contextlib.suppress(ValueError, OSError):
-        _, hard = resource.getrlimit(resource.RLIMIT_AS)
-        within = hard == resource.RLIM_INFINITY or 0 <= size < hard
-        resource.setrlimit(resource.RLIMIT_AS, (size if within and size >= 0 else hard, hard))
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))

@@ -118,8 +118,8 @@ def _add_refinger(commands: Any) -> None:
         action="append",
         default=[],
         metavar="ID=STRING/FRET",
-        help="hold a note at a place; a bar or a phrase on a string: bar:2=4, phrase:A=4, or as it "
-        "lies: bar:2; may be given several times",
+        help="hold a note at a place; several, a bar or a phrase on a string: 12,13=4, bar:2=4, "
+        "phrase:A=4, or as it lies: bar:2; may be given several times",
     )
     again.add_argument(
         "--unpin",
@@ -133,8 +133,8 @@ def _add_refinger(commands: Any) -> None:
         action="append",
         default=[],
         metavar="ID",
-        help="take out a note that was not played, such as an overtone, or all of bar:2, of "
-        "phrase:A, or all that are unsure",
+        help="take out a note that was not played, such as an overtone, or several, or all of "
+        "bar:2, of phrase:A, or all that are unsure",
     )
     again.add_argument(
         "--confirm",
@@ -144,6 +144,35 @@ def _add_refinger(commands: Any) -> None:
         help="an unsure note was played: it counts as sure from now on; or all of bar:2, of "
         "phrase:A, or all that are unsure",
     )
+    for option, metavar, words in (
+        (
+            "--add",
+            "MOMENT=PITCH",
+            "add a note that is missing: 3:2.5=E4 (bar 3, beat 2 and a half) "
+            "or 3:2.5=4/7 (string 4 fret 7)",
+        ),
+        ("--pitch", "ID=PITCH", "give a note another pitch: 12=E4"),
+        ("--move", "ID=MOMENT", "put a note elsewhere in time: 12=3:2.5"),
+        (
+            "--split",
+            "ID[=MOMENT]",
+            "strike a note twice, the second time in its middle or at a moment inside it",
+        ),
+        ("--merge", "ID,ID", "make one note of several"),
+        (
+            "--technique",
+            "ID=NAME",
+            "how a note is played: picked, hammer-on, pull-off, slide, bend, "
+            "vibrato, harmonic or dead; several at once: 12,13=slide, bar:2=vibrato",
+        ),
+    ):
+        again.add_argument(
+            option,
+            action="append",
+            default=[],
+            metavar=metavar,
+            help=f"{words}; may be given several times",
+        )
     again.add_argument(
         "--take",
         type=int,

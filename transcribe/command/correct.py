@@ -76,7 +76,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     """``riff`` with what ``args`` ask for: back, tempo, tuning, requests, notes, then pins."""
     from transcribe.core.clock import bpm_as_counted
     from transcribe.core.wording import sentence
-    from transcribe.correct import note_edits, requests, retime, retune
+    from transcribe.correct import note_edits, requests, retime, retune, worded_edits
     from transcribe.correct.history import redo, undo
     from transcribe.correct.pins import pin, unpin
     from transcribe.correct.selectors import (
@@ -125,6 +125,16 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     if args.confirm:
         played = [i for text in args.confirm for i in notes_of(riff, text)]
         riff = note_edits.confirm(riff, played)
+    for option, edit in (
+        ("pitch", worded_edits.set_pitch),
+        ("technique", worded_edits.set_technique),
+        ("move", worded_edits.move),
+        ("split", worded_edits.split),
+        ("merge", worded_edits.merge),
+        ("add", worded_edits.add),
+    ):
+        for text in getattr(args, option):
+            riff = edit(riff, text)
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
         riff = unpin(riff, wanted, repeats=repeats)

@@ -98,6 +98,7 @@ def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progr
 def changes(old: Riff, new: Riff) -> list[str]:
     """What a correction changed, a line for the rhythm, tuning and drone and one for each note."""
     from transcribe.core.pitch import pitch_name
+    from transcribe.core.score_place import place_of_note
 
     before = {note.id: note for note in old.notes}
     lines = []
@@ -116,6 +117,9 @@ def changes(old: Riff, new: Riff) -> list[str]:
         name = f"note {note.id}"
         if was is None:
             lines.append(f"{name}: {pitch_name(note.pitch_midi)} is there, {place(note)}")
+        elif was.pitch_midi != note.pitch_midi:
+            pitches = f"{pitch_name(was.pitch_midi)} -> {pitch_name(note.pitch_midi)}"
+            lines.append(f"{name}: {pitches}, {place(note)}")
         elif (was.string, was.fret) != (note.string, note.fret):
             pinned = " (pinned)" if note.pinned else ""
             pinned = " (pin taken off)" if was.pinned and not note.pinned else pinned
@@ -126,6 +130,11 @@ def changes(old: Riff, new: Riff) -> list[str]:
             lines.append(f"{name}: pinned where it lies, {place(note)}")
         if was is not None and was.articulation != note.articulation:
             lines.append(f"{name}: {was.articulation} -> {note.articulation}")
+        if was is not None and was.onset_sec != note.onset_sec:
+            lines.append(f"{name}: {place_of_note(old, was)} -> {place_of_note(new, note)}")
+        elif was is not None and was.offset_sec != note.offset_sec:
+            longer = "longer" if note.offset_sec > was.offset_sec else "shorter"
+            lines.append(f"{name}: {longer}, to {note.offset_sec:.2f} s")
     lines += [f"note {i}: {pitch_name(n.pitch_midi)} is gone" for i, n in before.items()]
     return lines
 
@@ -147,9 +156,14 @@ def _rebarred(old: Riff, new: Riff) -> list[str]:
     firsts = [r.rhythm.downbeats_sec[:1] if r.rhythm else () for r in (old, new)]
     if firsts[0] and firsts[1] and abs(firsts[0][0] - firsts[1][0]) >= 0.005:
         lines.append(f"bar 1: from {firsts[0][0]:.2f} s -> from {firsts[1][0]:.2f} s")
-    before = {note.id: (note.onset_beat, note.duration_beat) for note in old.notes}
+    before = {note.id: note for note in old.notes}
     now = [n for n in new.notes if n.id in before]
-    moved = sum((n.onset_beat, n.duration_beat) != before[n.id] for n in now)
+    moved = sum(
+        (n.onset_beat, n.duration_beat) != (was.onset_beat, was.duration_beat)
+        for n in now
+        for was in (before[n.id],)
+        if (n.onset_sec, n.offset_sec) == (was.onset_sec, was.offset_sec)
+    )
     if moved:
         lines.append(f"bars: {moved} of {len(now)} notes are written at another beat or length")
     return lines

@@ -268,6 +268,7 @@ _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
     "other-request": lambda r: "what else was asked rules it out",
     "cuts-off": lambda r: ("it takes the string of ", _number(r.notes[1]), ", which falls silent"),
+    "hand-leaves": lambda r: ("the hand leaves ", _number(r.notes[1]), ", which falls silent"),
     "few-pitches": lambda r: "fewer than seven pitches are no scale over the strings",
     "leap": lambda r: "it lies more than three semitones from the pitch below it",
     "together": lambda r: "it begins together with another note",

@@ -20,6 +20,7 @@ from transcribe.correct.solving import find_again
 
 __all__ = [
     "NOTE_EDITS",
+    "SHORTEST_SEC",
     "add",
     "change",
     "confirm",
@@ -32,7 +33,9 @@ __all__ = [
 NOTE_EDITS = ("add", "change", "confirm", "delete", "merge", "split")
 """Kinds of the steps that are made here."""
 
-_SHORTEST_SEC = 0.02  # of a note; shorter is a slip of the hand; chosen by ear
+SHORTEST_SEC = 0.02
+"""Length of the shortest note; shorter is a slip of the hand; chosen by ear."""
+
 _PARTS_OF_BEAT = 4  # parts of a beat that an added onset is moved to
 
 
@@ -59,8 +62,11 @@ def add(
     offset_sec: float,
     pitch_midi: int,
     articulation: str = "picked",
+    place: tuple[int, int] | None = None,
 ) -> Riff:
     """``riff`` with one more note, put on the beat grid where there is one.
+
+    With ``place``, a (string, fret) that sounds ``pitch_midi``, the note is pinned there.
 
     Raises
     ------
@@ -74,6 +80,9 @@ def add(
         int(pitch_midi),
         articulation=articulation,
         added=True,
+        string=place[0] if place else None,
+        fret=place[1] if place else None,
+        pinned=place is not None,
     )
     return _edited(riff, "add", [], [_timed(riff, note)])
 
@@ -181,7 +190,7 @@ def split(riff: Riff, note_id: int, *, at_sec: float | None = None) -> Riff:
     """
     note = _note(riff, note_id)
     at = (note.onset_sec + note.offset_sec) / 2 if at_sec is None else float(at_sec)
-    if not note.onset_sec + _SHORTEST_SEC <= at <= note.offset_sec - _SHORTEST_SEC:
+    if not note.onset_sec + SHORTEST_SEC <= at <= note.offset_sec - SHORTEST_SEC:
         facts = {"start_sec": note.onset_sec, "end_sec": note.offset_sec}
         raise refusal(Remark("split-outside", facts, (note_id,)))
     first = _timed(riff, dataclasses.replace(note, offset_sec=at), onset=False)
@@ -213,7 +222,7 @@ def _check_times(riff: Riff, note: Note) -> None:
     times = (note.onset_sec, note.offset_sec)
     if not all(math.isfinite(t) for t in times) or note.onset_sec < 0:
         raise ParameterError("a note's times are seconds from the start of the take, 0 or more")
-    if note.offset_sec - note.onset_sec < _SHORTEST_SEC:
+    if note.offset_sec - note.onset_sec < SHORTEST_SEC:
         raise ParameterError("a note must end after it begins")
     end = riff.source.duration_sec if riff.source else None
     if end is not None and note.onset_sec > end:
@@ -232,7 +241,10 @@ def _check(riff: Riff, note: Note) -> None:
 
 
 def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:
-    """``note`` with its score times from its seconds, to the nearest part of a beat."""
+    """``note`` with its score times from its seconds, to the nearest part of a beat.
+
+    A moment that is a third of a beat to the letter stays one.
+    """
     _check_times(riff, note)
     rhythm = riff.rhythm
     if rhythm is None or len(rhythm.beats_sec) < 2:
@@ -240,8 +252,13 @@ def _timed(riff: Riff, note: Note, *, onset: bool = True) -> Note:
     clock = Clock(rhythm)
     start = note.onset_beat
     if onset or start is None:
-        start = round(clock.beat(note.onset_sec) * _PARTS_OF_BEAT) / _PARTS_OF_BEAT
-    end = round(clock.beat(note.offset_sec) * _PARTS_OF_BEAT) / _PARTS_OF_BEAT
+        start = _on_grid(clock.beat(note.onset_sec))
+    end = _on_grid(clock.beat(note.offset_sec))
     return dataclasses.replace(
         note, onset_beat=start, duration_beat=max(end - start, 1.0 / _PARTS_OF_BEAT)
     )
+
+
+def _on_grid(beat: float) -> float:
+    third = round(beat * 3) / 3
+    return third if abs(beat - third) < 1e-4 else round(beat * _PARTS_OF_BEAT) / _PARTS_OF_BEAT

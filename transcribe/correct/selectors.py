@@ -1,9 +1,10 @@
 """What a correction names: one note, a bar or a phrase, and where its notes should lie.
 
-Written on the command line as ``12=3/7`` (note 12 on string 3, fret 7), ``bar:2=4`` (the notes
-of bar 2 on string 4), ``phrase:A=4``, or ``bar:2`` alone (the notes of bar 2 stay where they lie).
-Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``, notes taken out by ``12``, ``bar:2``
-or ``phrase:A``. A text tab that was edited names its places by itself.
+Written on the command line as ``12=3/7`` (note 12 on string 3, fret 7), ``12,13=4`` (both on string
+4), ``bar:2=4`` (the notes of bar 2 on string 4), ``phrase:A=4``, or ``bar:2`` alone (the notes of
+bar 2 stay where they lie). Pins are let go by ``12``, ``bar:2``, ``phrase:A`` or ``all``, notes
+taken out by ``12``, ``bar:2`` or ``phrase:A``. A text tab that was edited names its places by
+itself.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.core.score_place import place_of_note
 from transcribe.core.strokes import STROKE_SEC
+from transcribe.correct.several import places_on_string
 
 __all__ = [
     "notes_of",
@@ -31,6 +33,7 @@ _SAME_BEATS = 0.02  # beats that a note of an edited tab may lie from the riff's
 _MAX_FAULTS = 3
 
 _NOTE = re.compile(r"^(\d+)=(\d+)/(\d+)$")
+_NOTES = re.compile(r"^(\d+(?:,\d+)*)=(\d+)$")
 _STRETCH = re.compile(r"^(bar|phrase):([^=]+)(?:=(\d+))?$")
 
 
@@ -49,10 +52,12 @@ def places_asked(riff: Riff, text: str) -> dict[int, tuple[int, int]]:
     if match := _NOTE.match(text):
         note_id, wanted_string, wanted_fret = (int(part) for part in match.groups())
         return {note_id: (wanted_string, wanted_fret)}
+    if match := _NOTES.match(text):
+        return places_on_string(riff, notes_of(riff, match[1]), int(match[2]))
     if not (match := _STRETCH.match(text)):
         raise ParameterError(
-            f"{text!r} is not a pin; write ID=STRING/FRET such as 12=3/7, "
-            "or bar:2=4, phrase:A=4, or bar:2 to hold a bar as it is"
+            f"{text!r} is not a pin; write ID=STRING/FRET such as 12=3/7, or 12,13=4 for notes on "
+            "a string, or bar:2=4, phrase:A=4, or bar:2 to hold a bar as it is"
         )
     kind, name, wanted = match.groups()
     notes = _of_stretch(riff, kind, name)
@@ -100,11 +105,15 @@ def unmoved(riff: Riff, text: str) -> tuple[Remark, ...]:
 def notes_of(riff: Riff, text: str) -> tuple[int, ...]:
     """The ids of the notes that ``text`` names: ``12``, ``bar:2``, ``phrase:A`` or ``unsure``.
 
+    Several of these are joined by commas.
+
     Raises
     ------
     ParameterError
         If ``text`` is none of these, the bar or phrase is not there, or no note is unsure.
     """
+    if "," in text:
+        return tuple(i for part in text.split(",") for i in notes_of(riff, part.strip()))
     if text.isdecimal():
         return (int(text),)
     if text == "unsure":
@@ -115,7 +124,8 @@ def notes_of(riff: Riff, text: str) -> tuple[int, ...]:
     match = _STRETCH.match(text)
     if match is None or match[3] is not None:
         raise ParameterError(
-            f"{text!r} names no notes; write the ID of a note, bar:2, phrase:A or unsure"
+            f"{text!r} names no notes; write the ID of a note, bar:2, phrase:A or unsure, several "
+            "joined by commas"
         )
     notes = _of_stretch(riff, match[1], match[2])
     return tuple(note.id for note in notes)

@@ -105,8 +105,10 @@ def places_in_position(riff: Riff, note_ids: Iterable[int], position: int) -> di
 def _notes(riff: Riff, note_ids: Iterable[int]) -> list[Note]:
     ids = set(note_ids)
     notes = [note for note in sort_notes(riff.notes) if note.id in ids]
-    if not ids or len(notes) < len(ids):
-        raise ParameterError("choose at least one note that is there; reload the page")
+    if gone := ids - {note.id for note in notes}:
+        raise ParameterError(f"there is no note {min(gone)} any more")
+    if not ids:
+        raise ParameterError("no note is chosen; choose at least one")
     return notes
 
 

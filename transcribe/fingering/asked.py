@@ -29,6 +29,7 @@ from transcribe.core.riff import (
 )
 from transcribe.core.strokes import STROKE_SEC, strokes
 from transcribe.fingering.candidates import Places
+from transcribe.fingering.moves import HELD_FRETS
 
 __all__ = ["Asked", "asked_of", "check_request", "not_kept", "silences", "three_a_string"]
 
@@ -185,7 +186,8 @@ def not_kept(
             facts["reason"] = reason
             ids = (note.id,) if other_id is None else (note.id, other_id)
         else:
-            facts["reason"] = "cuts-off"
+            together = other is None or positions[note.id][0] == positions[other.id][0]
+            facts["reason"] = "cuts-off" if together else "hand-leaves"
         yield Remark("request-not-kept", facts, ids)
 
 
@@ -216,9 +218,11 @@ def _off(
     elif request.kind == "let-ring":
         for before, stroke in itertools.pairwise(strokes(notes)):
             for note in (notes[i] for i in stroke):
-                string = positions[note.id][0]
+                string, fret = positions[note.id]
                 for other in (notes[i] for i in before):
-                    if positions[other.id][0] == string and silences(note, other):
+                    held, was = positions[other.id]
+                    away = min(was, fret) > 0 and abs(was - fret) > HELD_FRETS
+                    if (held == string or away) and silences(note, other):
                         yield note, other
     elif request.kind == "taken":
         for note in notes:
@@ -289,12 +293,12 @@ def three_a_string(
     scale = sorted(first_of)
     if len(scale) < _SCALE_NOTES:
         return "few-pitches", ordered[0].id
-    for low, high in itertools.pairwise(scale):
-        if high - low > _SCALE_STEP:
-            return "leap", first_of[high]
     for a, b in itertools.pairwise(ordered):
         if b.onset_sec - a.onset_sec < STROKE_SEC:
             return "together", b.id
+    for low, high in itertools.pairwise(scale):
+        if high - low > _SCALE_STEP:
+            return "leap", first_of[high]
     slurs = legato_sources(list(ordered))
     best: tuple[tuple[int, float], dict[int, Place]] | None = None
     fights = ("off-the-strings", first_of[scale[-1]])

@@ -15,16 +15,22 @@ import numpy as np
 
 __all__ = [
     "HAND_COSTS",
+    "HELD_FRETS",
     "Grip",
     "hand_moves",
     "hurry",
     "open_in_line",
     "rested",
+    "stops_ringing",
     "voice_moves",
 ]
 
 _BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
 _BOX_STEP = 3  # semitones from one note of a pentatonic scale to the next, at most
+
+HELD_FRETS = 4
+"""Frets from one note to another that a hand stops at once, at most: a finger a fret and one more
+(common practice, no source)."""
 
 Array = np.ndarray
 
@@ -123,6 +129,15 @@ def hurry(since_sec: float) -> float:
 def open_in_line(opens: Array, fret_cost: Array, line: Array | float) -> dict[str, Array]:
     """The costs of a line of single notes; ``line`` is 1 there, ``fret_cost`` that of `PLACE`."""
     return {"open_in_line": line * opens, "fret_in_line": line * fret_cost}
+
+
+def stops_ringing(before: Array, was: Array, string: Array, fret: Array) -> Array:
+    """Whether a note ends an earlier one that rings: it takes its string, or the hand goes away.
+
+    ``before``, ``was``: string and fret of the earlier note; ``string``, ``fret``: of the later.
+    """
+    away = (was > 0) & (fret > 0) & (np.abs(was - fret) > HELD_FRETS)
+    return (before == string) | away
 
 
 def voice_moves(

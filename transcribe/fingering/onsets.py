@@ -66,8 +66,8 @@ class Onset:
     """The fret of the nearest pin, and how much it draws the hand there, 0 to 1."""
     position: int | None = None
     """The position that the hand was asked to keep here."""
-    ring: list[tuple[int, int, float]] = field(default_factory=list)
-    """(n, earlier note that should ring on, how much that matters, 0 to 1)."""
+    ring: list[tuple[int, int, int, float]] = field(default_factory=list)
+    """(n, earlier note that should ring on, its pitch, how much that matters, 0 to 1)."""
     alike: list[tuple[int, int]] = field(default_factory=list)
     """(n, string) that the note has in another repeat of its phrase."""
 

@@ -177,7 +177,7 @@ class _Own(NamedTuple):
     candidates: Candidates
     pin: tuple[int, float] | None
     position: int | None
-    ring: list[tuple[int, int, float]]
+    ring: list[tuple[int, int, int, float]]
     alike: list[tuple[int, int]]
 
 
@@ -424,13 +424,13 @@ def _pulls(
 
 def _ringing(
     onsets: Sequence[Onset], notes: Sequence[Note], ids: frozenset[int]
-) -> dict[int, list[tuple[int, int, float]]]:
+) -> dict[int, list[tuple[int, int, int, float]]]:
     """The notes just before each onset that should ring on beside its own; see `Onset.ring`."""
-    out: dict[int, list[tuple[int, int, float]]] = {}
+    out: dict[int, list[tuple[int, int, int, float]]] = {}
     for t, onset in enumerate(onsets):
         for back, share in enumerate(_RING_SHARES[:t], 1):
             out.setdefault(t, []).extend(
-                (n, j, share)
+                (n, j, notes[j].pitch_midi, share)
                 for n, i in enumerate(onset.notes)
                 for j in onsets[t - back].notes
                 if ids >= {notes[i].id, notes[j].id} and silences(notes[i], notes[j])

@@ -26,6 +26,7 @@ from transcribe.fingering.moves import (
     hurry,
     open_in_line,
     rested,
+    stops_ringing,
     voice_moves,
 )
 from transcribe.fingering.onsets import MEMORY, Onset
@@ -133,6 +134,11 @@ def _trace(back: Sequence[_Back]) -> list[Step]:
 def _same(states: States, j: int, onset: Onset, n: int) -> np.ndarray:
     """Where note ``n`` of an onset lies on the string that the earlier note ``j`` has, (k, a)."""
     return states.strings[:, j % MEMORY][:, None] == onset.candidates.strings[None, :, n]
+
+
+def _other_finger(states: States, j: int, onset: Onset, n: int) -> np.ndarray:
+    """Where note ``n`` of an onset has another finger than the earlier note ``j``, (k, a)."""
+    return states.fingers[:, j % MEMORY][:, None] != onset.candidates.fingers[None, :, n]
 
 
 def _share(onset: Onset) -> float:
@@ -284,10 +290,11 @@ class Beam:
             for slot, table in looks[1:]:
                 found += table.take(memory[:, slot], axis=0)
             total += found.take(cand.string_of[n], axis=1)
-        if refinger := self.weights["refinger"]:
-            for n, j in onset.same:
-                had = memory[:, _PLACES + j % MEMORY]
-                total += refinger * cand.again[n].take(had, axis=0)
+        for name, pairs in (("refinger", onset.same), ("struck_refinger", onset.struck)):
+            if weight := self.weights[name]:
+                for n, j in pairs:
+                    had = memory[:, _PLACES + j % MEMORY]
+                    total += weight * cand.again[n].take(had, axis=0)
         if tables.strings_count and (onset.struck or onset.shape_from):
             for name, values in self.joint(memory, onset):
                 total += self.weights[name] * values
@@ -437,8 +444,11 @@ class Beam:
         yield from self._voices(states, onset)
         yield from self._recent(states, onset)
         yield from self._sounding(states, onset)
-        for n, j, share in onset.ring:
-            yield "ring_off", share * _same(states, j, onset, n)
+        for n, j, pitch, share in onset.ring:
+            before = states.strings[:, j % MEMORY]
+            was = self.frets_of(pitch, before)
+            now = onset.candidates.strings[:, n], onset.candidates.frets[:, n]
+            yield "ring_off", share * stops_ringing(before[:, None], was[:, None], *now)
         for name, values in self.alone(onset):
             yield name, values[None, :]
         yield from self.joint(states.strings, onset)
@@ -561,8 +571,10 @@ class Beam:
             yield "other_place", other
             if j in onset.previous:
                 yield "other_place_next", other
-            finger = states.fingers[:, j % MEMORY][:, None] != cand.fingers[None, :, n]
-            yield "refinger", finger & ~other
+            yield "refinger", _other_finger(states, j, onset, n) & ~other
+        for n, j in onset.struck:
+            kept = _same(states, j, onset, n)
+            yield "struck_refinger", _other_finger(states, j, onset, n) & kept
         for n, j in onset.parallel:
             yield "parallel_off", ~_same(states, j, onset, n)
         for n, j in onset.legato:

@@ -26,6 +26,7 @@ from transcribe.fingering.moves import (
     hurry,
     open_in_line,
     rested,
+    stops_ringing,
     voice_moves,
 )
 from transcribe.fingering.onsets import MEMORY, Onset
@@ -56,7 +57,8 @@ class Known:
     ``moves``: by the identity of two sets of candidates, which are kept with them, the moves from
     one to the other, (len(`_SCALES`), ways before, candidates). ``voices``: by the pitches of two
     notes of a voice and whether they belong to a line on a pentatonic scale, (strings + 1,
-    strings). ``same``: by what one string costs and what two cost, the same.
+    strings). ``same``: by what one string costs and what two cost, the same. ``rings``: by the
+    pitches of two notes, the same.
     """
 
     moves: dict[tuple[int, int], tuple[Candidates, Candidates, np.ndarray]] = field(
@@ -64,6 +66,7 @@ class Known:
     )
     voices: dict[tuple[int, int, bool], np.ndarray] = field(default_factory=dict)
     same: dict[tuple[float, float], np.ndarray] = field(default_factory=dict)
+    rings: dict[tuple[int, int], np.ndarray] = field(default_factory=dict)
 
     size: int = 0
     """How many numbers ``moves`` holds."""
@@ -73,7 +76,7 @@ class Known:
         if self.size > _MAX_MOVES:
             self.moves.clear()
             self.size = 0
-        for tables in (self.voices, self.same):
+        for tables in (self.voices, self.same, self.rings):
             if len(tables) > _MAX_STRING_TABLES:
                 tables.clear()
 
@@ -214,8 +217,9 @@ class Tables:
             found[n].append((j % MEMORY, same(0.0, weights["parallel_off"])))
         for n, j in onset.legato:
             found[n].append((j % MEMORY, same(0.0, weights["legato"])))
-        for n, j, share in onset.ring:
-            found[n].append((j % MEMORY, same(weights["ring_off"] * share, 0.0)))
+        for n, j, pitch, share in onset.ring:
+            ring = self._ring(pitch, onset.pitches[n])
+            found[n].append((j % MEMORY, weights["ring_off"] * share * ring))
         for j, left, pitch in onset.sounding:
             # Whatever takes its string cuts it off; a pitch struck again does not.
             cut = same(weights["cut"] * left + weights["cut_any"], 0.0)
@@ -253,6 +257,17 @@ class Tables:
             if weight := self.weights[name]:
                 costs[:, :-1] += weight * values
         known.update(zip(sorted(new), costs, strict=True))
+
+    def _ring(self, pitch_was: int, pitch: int) -> np.ndarray:
+        """Where a note ends one before it that should ring on."""
+        known = self.beam.known.rings
+        if (pitch_was, pitch) not in known:
+            before, string = np.arange(self._strings)[:, None], np.arange(self._strings)
+            frets = self.beam.frets_of(pitch_was, before), self.beam.frets_of(pitch, string)
+            table = np.zeros((self._strings + 1, self._strings))
+            table[:-1] = stops_ringing(before, frets[0], string, frets[1])
+            known[pitch_was, pitch] = table
+        return known[pitch_was, pitch]
 
     def _same(self, one: float, two: float) -> np.ndarray:
         """What counts only whether two notes share a string: ``one`` string or ``two``."""

@@ -2,8 +2,8 @@
 
 Repeats and endings are played out, ties joined, transposition taken into the pitches (a guitar
 part with ``<transpose>`` an octave down sounds an octave below what is written), and strings,
-frets, fingers and techniques kept. Where a part shows the same notes as notation and tablature,
-the tablature is read.
+frets, fingers, techniques and the first grip of each chord kept. Where a part shows the same
+notes as notation and tablature, the tablature is read.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from transcribe.core.riff import (
     WrittenKey,
 )
 from transcribe.formats.chord_names import CHORDS, MODES
+from transcribe.formats.musicxml.frames import grip_in
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
     LET_RING,
@@ -132,6 +133,7 @@ def riff_from_tree(
         reader.tuning or ({"1": instrument.open_midi} if instrument is not None else {}),
         reader.capo or (instrument.capo if instrument is not None else 0),
         warnings + reader.warnings(),
+        reader.grips,
     )
     riff = RiffBuilder(facts, played_measures(measures, path)).riff()
     title = root.findtext("work/work-title", "") or root.findtext("movement-title", "") or path.name
@@ -217,6 +219,7 @@ class _PartReader:
         self.tab: set[str] = set()
         self.tuning: dict[str, tuple[int, ...]] = {}
         self.capo = 0
+        self.grips: dict[str, dict[str, Any]] = {}
         self.ending: tuple[int, ...] = ()
         self.jumps = False
         self.changes = False
@@ -471,6 +474,9 @@ class _PartReader:
         bass = self.note_name(node, "bass")
         offset = self.number(node, "offset", Fraction, Fraction(0)) / self.divisions
         symbol = f"{root}{suffix or ''}" + (f"/{bass}" if bass else "")
+        frame = node.find("frame")
+        if frame is not None and (grip := grip_in(frame)) is not None:
+            self.grips.setdefault(symbol, grip)
         out.chords.append((max(Fraction(0), at + offset), symbol))
 
     def _direction(self, node: ET.Element, out: Measure, at: Fraction) -> None:

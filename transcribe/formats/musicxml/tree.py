@@ -16,7 +16,7 @@ from xml.parsers import expat
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
 
-__all__ = ["line_of", "load_xml", "parse_xml"]
+__all__ = ["line_of", "load_xml", "parse_xml", "tag"]
 
 _MAX_MB = 64
 _MAX_NODES = 4_000_000
@@ -36,6 +36,17 @@ class _Element(ET.Element):
 def line_of(element: ET.Element) -> int:
     """The line of its file on which an element begins."""
     return getattr(element, "line", 0)
+
+
+def tag(name: str, *children: ET.Element | str | int | None, **attributes: str) -> ET.Element:
+    """An element; a string or number among its children is its text, None is passed over."""
+    element = ET.Element(name, attributes)
+    for child in children:
+        if isinstance(child, ET.Element):
+            element.append(child)
+        elif child is not None:
+            element.text = str(child)
+    return element
 
 
 def load_xml(path: Path) -> ET.Element:

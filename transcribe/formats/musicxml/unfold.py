@@ -92,6 +92,7 @@ class PartFacts:
     tuning: Mapping[str, tuple[int, ...]] = field(default_factory=dict)  # by staff
     capo: int = 0
     warnings: list[Remark] = field(default_factory=list)
+    grips: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)  # by chord symbol
 
 
 def played_measures(measures: list[Measure], path: Path) -> list[Measure]:
@@ -352,6 +353,11 @@ class RiffBuilder:
         chords.sort(key=lambda c: c[0])
         if chords:
             theory["chords"] = chord_section(chords, self.end, self.sec)
+        if self.facts.grips:
+            theory["ways"] = [
+                {"symbol": symbol, "plain": [{"symbol": symbol, **grip}]}
+                for symbol, grip in self.facts.grips.items()
+            ]
         if self.facts.key is not None and self.facts.key[1] in MODES:
             fifths, name = self.facts.key
             theory["mode"] = {

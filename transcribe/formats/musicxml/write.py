@@ -2,24 +2,28 @@
 
 Written is one part with two staves that hold the same notes: notation (treble clef an octave
 down, so that the pitches are the sounding ones) and tablature (string, fret, finger, techniques).
-Tempo, meter, key with its mode, chord symbols, ties, tuplets and beams follow the MusicXML 4.0
-specification (W3C Music Notation Community Group). What rings on past the next note of its voice
-is tied ``let-ring``, with the exact length in the note's ``release`` attribute.
+Tempo, meter, key with its mode, chord symbols with their grips, ties, tuplets and beams follow the
+MusicXML 4.0 specification (W3C Music Notation Community Group). What rings on past the next note
+of its voice is tied ``let-ring``, with the exact length in the note's ``release`` attribute.
 """
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import xml.etree.ElementTree as ET
 from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import counted_beats
 from transcribe.formats.bar_repeats import Repeat, find_repeats
 from transcribe.formats.chord_names import CHORDS, are_implied, chord_changes, chords_within, key_of
+from transcribe.formats.musicxml.frames import frame_of, grip_struck
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
+from transcribe.formats.musicxml.tree import tag
 from transcribe.formats.musicxml.unfold import LET_RING
 
 __all__ = ["write_musicxml"]
@@ -61,24 +65,24 @@ def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True)
     """
     measures, rhythm = make_measures(riff)
     title = riff.source.file if riff.source is not None else ""
-    encoding = _tag(
+    encoding = tag(
         "encoding",
-        _tag("software", "Handspan"),
-        *(_tag("supports", element=name, type="yes") for name in ("accidental", "beam", "stem")),
+        tag("software", "Handspan"),
+        *(tag("supports", element=name, type="yes") for name in ("accidental", "beam", "stem")),
     )
-    guitar = _tag(
+    guitar = tag(
         "score-part",
-        _tag("part-name", "Guitar"),
-        _tag("score-instrument", _tag("instrument-name", "Guitar"), id="P1-I1"),
-        _tag("midi-instrument", _tag("midi-channel", 1), _tag("midi-program", 26), id="P1-I1"),
+        tag("part-name", "Guitar"),
+        tag("score-instrument", tag("instrument-name", "Guitar"), id="P1-I1"),
+        tag("midi-instrument", tag("midi-channel", 1), tag("midi-program", 26), id="P1-I1"),
         id="P1",
     )
-    score = _tag(
+    score = tag(
         "score-partwise",
-        _tag("work", _tag("work-title", title)) if title else None,
-        _tag("identification", encoding),
-        _tag("part-list", guitar),
-        _tag("part", *_Writer(riff, rhythm, measures, tablature).measures(repeats), id="P1"),
+        tag("work", tag("work-title", title)) if title else None,
+        tag("identification", encoding),
+        tag("part-list", guitar),
+        tag("part", *_Writer(riff, rhythm, measures, tablature).measures(repeats), id="P1"),
         version="4.0",
     )
     ET.indent(score, " ")
@@ -86,19 +90,8 @@ def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True)
     return (_DOCTYPE + body + "\n").encode("utf-8")
 
 
-def _tag(tag: str, *children: ET.Element | str | int | None, **attributes: str) -> ET.Element:
-    """An element; a string or number among its children is its text, None is passed over."""
-    element = ET.Element(tag, attributes)
-    for child in children:
-        if isinstance(child, ET.Element):
-            element.append(child)
-        elif child is not None:
-            element.text = str(child)
-    return element
-
-
 def _alter(name: str, alter: int) -> ET.Element | None:
-    return _tag(name, alter) if alter else None
+    return tag(name, alter) if alter else None
 
 
 def _plain(number: float, digits: int) -> str:
@@ -133,9 +126,11 @@ class _Writer:
         per_beat = TICKS * 4 / rhythm.meter[1]
         self.harmonies = [(round(b * per_beat), s) for b, s in chord_changes(riff, rhythm)]
         self.implied = are_implied(riff)
+        starts = self._starts()
         if written := {mark.note: mark.text for mark in riff.marks if mark.kind == "chord"}:
-            starts = self._starts()
             self.harmonies = sorted((starts[i], text) for i, text in written.items() if i in starts)
+        self.strokes = self._strokes(riff, starts)
+        self.ways = {way.get("symbol"): way for way in (riff.theory or {}).get("ways") or ()}
         self.joins = _joins(riff)
         self.marks: dict[int, list[Mark]] = {}
         for mark in riff.marks:
@@ -154,6 +149,15 @@ class _Writer:
             if not event.tied_from
         }
 
+    @staticmethod
+    def _strokes(riff: Riff, starts: Mapping[int, int]) -> list[tuple[int, list[Note]]]:
+        """(tick, the notes that begin there), in order."""
+        struck: dict[int, list[Note]] = {}
+        for note in riff.notes:
+            if note.id in starts:
+                struck.setdefault(starts[note.id], []).append(note)
+        return sorted(struck.items())
+
     def measures(self, repeats: bool) -> Iterator[ET.Element]:
         """The elements of the measures; with ``repeats`` those that come again are left out."""
         measures = self.all
@@ -171,13 +175,13 @@ class _Writer:
         kept = [i for i in range(len(measures)) if i not in dropped]
         for i in kept:
             measure = measures[i]
-            out = _tag("measure", number=str(measure.number))
+            out = tag("measure", number=str(measure.number))
             if measure.pickup or measure.number < 1:
                 out.set("implicit", "yes")
             if i in opens and i == opens[i].start:
-                out.append(_barline("left", "heavy-light", _tag("repeat", direction="forward")))
+                out.append(_barline("left", "heavy-light", tag("repeat", direction="forward")))
             if i in begins:
-                out.append(_tag("barline", _ending(begins[i], "start"), location="left"))
+                out.append(tag("barline", _ending(begins[i], "start"), location="left"))
             if i == 0:
                 out.extend((self._attributes(), self._tempo()))
             if i in opens:
@@ -193,20 +197,20 @@ class _Writer:
         stated = any(at == first.start for at, _ in self.harmonies)
         if stated or not held or held[0][0] != 0 or held[0][1] == self._held_in(last)[-1][1]:
             return []
-        return self._harmony(held[0][1], 0)
+        return self._harmony(held[0][1], first.start, 0)
 
     def _end(self, times: int, ending: ET.Element | None, *, last: bool) -> Iterator[ET.Element]:
         """The end of a measure, and of a repeat that is played ``times`` times (0: none)."""
         if times > 2:
-            words = _tag("direction-type", _tag("words", f"x{times}"))
-            yield _tag("direction", words, _tag("staff", 1), placement="above")
+            words = tag("direction-type", tag("words", f"x{times}"))
+            yield tag("direction", words, tag("staff", 1), placement="above")
         if times:
             how = {"direction": "backward"} | ({"times": str(times)} if times > 2 else {})
-            yield _barline("right", "light-heavy", ending, _tag("repeat", **how))
+            yield _barline("right", "light-heavy", ending, tag("repeat", **how))
         elif last:
             yield _barline("right", "light-heavy", ending)
         elif ending is not None:
-            yield _tag("barline", ending, location="right")
+            yield tag("barline", ending, location="right")
 
     def _repeats(self, measures: list[Measure]) -> list[Repeat]:
         """The repeats of measures in which everything that is written is the same."""
@@ -229,7 +233,7 @@ class _Writer:
 
     def _written(self, measure: Measure) -> Hashable:
         """What is written in a measure, without the numbers that only tell notes apart."""
-        out = _tag("measure", *self._music(measure, []))
+        out = tag("measure", *self._music(measure, []))
         numbers: dict[str, str] = {}
         for element in out.iter():
             element.attrib.pop("id", None)
@@ -260,13 +264,13 @@ class _Writer:
         back = False
         for staff, voice in itertools.product(staves, sorted(measure.voices)):
             if back:
-                yield _tag("backup", _tag("duration", measure.ticks))
+                yield tag("backup", tag("duration", measure.ticks))
             altered: dict[tuple[str, int], int] = {}
             stem = None if len(measure.voices) == 1 else "down" if back else "up"
             for event in measure.voices[voice]:
                 while not back and chords and chords[0][0] < event.start + event.ticks:
                     at, symbol = chords.pop(0)
-                    yield from self._harmony(symbol, at - event.start)
+                    yield from self._harmony(symbol, measure.start + at, at - event.start)
                 if not back:
                     yield from self._sections(event)
                 if not event.notes:
@@ -277,82 +281,99 @@ class _Writer:
 
     def _attributes(self) -> ET.Element:
         top, unit = self.rhythm.meter
-        key = _tag(
-            "key", _tag("fifths", self.fifths), _tag("mode", self.mode) if self.mode else None
-        )
-        time = _tag("time", _tag("beats", top), _tag("beat-type", unit))
-        octave = _tag("clef-octave-change", -1)
-        clef = _tag("clef", _tag("sign", "G"), _tag("line", 2), octave, number="1")
-        divisions = _tag("divisions", TICKS)
+        key = tag("key", tag("fifths", self.fifths), tag("mode", self.mode) if self.mode else None)
+        time = tag("time", tag("beats", top), tag("beat-type", unit))
+        octave = tag("clef-octave-change", -1)
+        clef = tag("clef", tag("sign", "G"), tag("line", 2), octave, number="1")
+        divisions = tag("divisions", TICKS)
         if not self.tab:
-            return _tag("attributes", divisions, key, time, clef)
+            return tag("attributes", divisions, key, time, clef)
         strings = self.instrument.open_midi
-        line = _tag("line", max(1, len(strings) - 1))
-        tab_clef = _tag("clef", _tag("sign", "TAB"), line, number="2")
+        line = tag("line", max(1, len(strings) - 1))
+        tab_clef = tag("clef", tag("sign", "TAB"), line, number="2")
         # Lines are numbered from the lowest string up, strings from the highest down.
         tuned = (self._tuning(line, midi) for line, midi in enumerate(reversed(strings), 1))
         capo = self.instrument.capo
-        details = _tag(
+        details = tag(
             "staff-details",
-            _tag("staff-lines", len(strings)),
+            tag("staff-lines", len(strings)),
             *tuned,
-            _tag("capo", capo) if capo else None,
+            tag("capo", capo) if capo else None,
             number="2",
         )
-        return _tag("attributes", divisions, key, time, _tag("staves", 2), clef, tab_clef, details)
+        return tag("attributes", divisions, key, time, tag("staves", 2), clef, tab_clef, details)
 
     def _tuning(self, line: int, midi: int) -> ET.Element:
         step, alter, octave = spell(midi, self.fifths)
-        return _tag(
+        return tag(
             "staff-tuning",
-            _tag("tuning-step", step),
+            tag("tuning-step", step),
             _alter("tuning-alter", alter),
-            _tag("tuning-octave", octave),
+            tag("tuning-octave", octave),
             line=str(line),
         )
 
     def _tempo(self) -> ET.Element:
         unit = self.rhythm.meter[1]
         bpm = self.rhythm.bpm
-        beat = [_tag("beat-unit", _UNITS.get(unit, "quarter"))]
+        beat = [tag("beat-unit", _UNITS.get(unit, "quarter"))]
         if (per := counted_beats(self.rhythm.meter)) > 1:
-            beat = [_tag("beat-unit", _UNITS[unit // 2]), _tag("beat-unit-dot")]
+            beat = [tag("beat-unit", _UNITS[unit // 2]), tag("beat-unit-dot")]
             bpm /= per
-        metronome = _tag("metronome", *beat, _tag("per-minute", _plain(bpm, 2)))
-        return _tag(
+        metronome = tag("metronome", *beat, tag("per-minute", _plain(bpm, 2)))
+        return tag(
             "direction",
-            _tag("direction-type", metronome),
-            _tag("staff", 1),
-            _tag("sound", tempo=_plain(self.rhythm.bpm * 4 / unit, 4)),
+            tag("direction-type", metronome),
+            tag("staff", 1),
+            tag("sound", tempo=_plain(self.rhythm.bpm * 4 / unit, 4)),
             placement="above",
         )
 
-    def _harmony(self, symbol: str, offset: int) -> list[ET.Element]:
+    def _harmony(self, symbol: str, tick: int, offset: int) -> list[ET.Element]:
         parts = split_chord(symbol)
         if parts is None:
             return []
         root, suffix, bass = parts
         kind, _ = CHORDS.get(suffix, ("other", None))
-        harmony = _tag(
+        grip = self._grip(symbol, tick)
+        harmony = tag(
             "harmony",
             _named("root", root),
-            _tag("kind", kind, text=suffix),
+            tag("kind", kind, text=suffix),
             _named("bass", bass) if bass is not None else None,
-            _tag("offset", offset) if offset else None,
-            _tag("staff", 1),
+            frame_of(grip["frets"], grip["fingers"]) if grip is not None else None,
+            tag("offset", offset) if offset else None,
+            tag("staff", 1),
         )
         return [harmony]
 
+    def _grip(self, symbol: str, tick: int) -> Mapping[str, Any] | None:
+        """The grip of a chord that holds from ``tick``: as it is struck, else as it is advised."""
+        following = bisect.bisect_right(self.harmonies, tick, key=lambda change: change[0])
+        stop = self.harmonies[following][0] if following < len(self.harmonies) else None
+        first = bisect.bisect_left(self.strokes, tick, key=lambda stroke: stroke[0])
+        within = itertools.takewhile(lambda s: stop is None or s[0] < stop, self.strokes[first:])
+        strings = len(self.instrument.open_midi)
+        if (struck := grip_struck((notes for _, notes in within), strings)) is not None:
+            return struck
+        way = self.ways.get(symbol) or {}
+        shapes = (
+            shape for level in ("plain", "easier", "heavier") for shape in way.get(level) or ()
+        )
+        shape: Mapping[str, Any] = next(shapes, {})
+        whole = shape.get("frets") and len(shape["frets"]) == len(shape.get("fingers") or ())
+        return shape if whole else None
+
     def _rest(self, event: Event, voice: int, staff: int) -> ET.Element:
-        rest = _tag("rest", measure="yes") if event.whole_measure else _tag("rest")
-        note = _tag(
+        rest = tag("rest", measure="yes") if event.whole_measure else tag("rest")
+        note = tag(
             "note",
             rest,
-            _tag("duration", event.ticks),
-            _tag("voice", _voice(voice, staff)),
+            tag("duration", event.ticks),
+            tag("voice", _voice(voice, staff)),
             *([] if event.whole_measure else self._value(event)),
-            _tag("staff", staff),
-            _tag("notations", self._tuplet(event)) if event.tuplet is not None else None,
+            tag("staff", staff),
+            tag("notations", self._tuplet(event)) if event.tuplet is not None else None,
         )
         # The drone's rests and those of the tablature would only be in the way.
         if (voice, staff) != (1, _NOTATION):
@@ -360,15 +381,15 @@ class _Writer:
         return note
 
     def _value(self, event: Event, accidental: str | None = None) -> Iterator[ET.Element]:
-        yield _tag("type", event.value)
-        yield from (_tag("dot") for _ in range(event.dots))
+        yield tag("type", event.value)
+        yield from (tag("dot") for _ in range(event.dots))
         if accidental is not None:
-            yield _tag("accidental", accidental)
+            yield tag("accidental", accidental)
         if event.triplet:
-            yield _tag("time-modification", _tag("actual-notes", 3), _tag("normal-notes", 2))
+            yield tag("time-modification", tag("actual-notes", 3), tag("normal-notes", 2))
 
     def _tuplet(self, event: Event) -> ET.Element:
-        return _tag("tuplet", type=str(event.tuplet), number="1")
+        return tag("tuplet", type=str(event.tuplet), number="1")
 
     def _note(
         self,
@@ -382,29 +403,29 @@ class _Writer:
         source = event.notes[index].note
         ring = event.rings[index] if event.rings and not event.tied_to else 0
         step, alter, octave = spell(source.pitch_midi, self.fifths)
-        pitch = _tag("pitch", _tag("step", step), _alter("alter", alter), _tag("octave", octave))
+        pitch = tag("pitch", tag("step", step), _alter("alter", alter), tag("octave", octave))
         accidental = None
         if staff == _NOTATION and not event.tied_from:
             accidental = self._accidental(step, alter, octave, altered)
         stem = "none" if staff == _TAB else stem
         beams = event.beams if index == 0 and staff == _NOTATION else ()
         notations = self._notations(event, index, source, staff, ring)
-        note = _tag(
+        note = tag(
             "note",
-            _tag("chord") if index else None,
+            tag("chord") if index else None,
             pitch,
-            _tag("duration", event.ticks),
-            _tag("tie", type="stop") if event.tied_from else None,
-            _tag("tie", type="start") if event.tied_to else None,
-            _tag("voice", _voice(voice, staff)),
+            tag("duration", event.ticks),
+            tag("tie", type="stop") if event.tied_from else None,
+            tag("tie", type="start") if event.tied_to else None,
+            tag("voice", _voice(voice, staff)),
             *self._value(event, accidental),
-            _tag("stem", stem) if stem is not None else None,
+            tag("stem", stem) if stem is not None else None,
             self._head(source),
-            _tag("staff", staff),
-            *(_tag("beam", beam, number=str(level)) for level, beam in enumerate(beams, 1)),
+            tag("staff", staff),
+            *(tag("beam", beam, number=str(level)) for level, beam in enumerate(beams, 1)),
             notations if len(notations) else None,
             *(self._words(source) if staff == _NOTATION and not event.tied_from else ()),
-            _tag("play", _tag("mute", "palm")) if source.palm_mute else None,
+            tag("play", tag("mute", "palm")) if source.palm_mute else None,
         )
         if not event.tied_from:
             note.set("id", f"n{source.id}{'t' if staff == _TAB else ''}")
@@ -415,13 +436,13 @@ class _Writer:
     def _head(self, source: Note) -> ET.Element | None:
         brackets = {"parentheses": "yes"} if source.soft else {}
         if source.articulation == "dead":
-            return _tag("notehead", "x", **brackets)
-        return _tag("notehead", "normal", **brackets) if brackets else None
+            return tag("notehead", "x", **brackets)
+        return tag("notehead", "normal", **brackets) if brackets else None
 
     def _words(self, source: Note) -> list[ET.Element]:
         lines = [mark.text for mark in self.marks.get(source.id, ()) if mark.kind == "words"]
         return [
-            _tag("lyric", _tag("syllabic", "single"), _tag("text", line), number=str(number))
+            tag("lyric", tag("syllabic", "single"), tag("text", line), number=str(number))
             for number, line in enumerate(lines, 1)
         ]
 
@@ -429,8 +450,8 @@ class _Writer:
         for item in event.notes if not event.tied_from else ():
             for mark in self.marks.get(item.note.id, ()):
                 if mark.kind == "section":
-                    text = _tag("direction-type", _tag("rehearsal", mark.text))
-                    yield _tag("direction", text, _tag("staff", 1), placement="above")
+                    text = tag("direction-type", tag("rehearsal", mark.text))
+                    yield tag("direction", text, tag("staff", 1), placement="above")
 
     def _accidental(
         self, step: str, alter: int, octave: int, altered: dict[tuple[str, int], int]
@@ -446,55 +467,55 @@ class _Writer:
         starts = not event.tied_from
         slides = [join for join in self.joins.get(source.id, ()) if join.kind == "slide"]
         technical = self._technical(source, staff, starts)
-        notations = _tag(
+        notations = tag(
             "notations",
-            _tag("tied", type="stop") if event.tied_from else None,
-            _tag("tied", type="start") if event.tied_to else None,
-            _tag("tied", type="let-ring") if ring > 0 else None,
+            tag("tied", type="stop") if event.tied_from else None,
+            tag("tied", type="start") if event.tied_to else None,
+            tag("tied", type="let-ring") if ring > 0 else None,
             self._tuplet(event) if event.tuplet is not None and index == 0 else None,
         )
         if starts:
             slide = {"line-type": "solid"}
-            notations.extend(_tag("slide", **join.at(source), **slide) for join in slides)
+            notations.extend(tag("slide", **join.at(source), **slide) for join in slides)
             if source.articulation == "vibrato":
-                ends = (_tag("wavy-line", type=side, number="1") for side in ("start", "stop"))
-                notations.append(_tag("ornaments", *ends))
+                ends = (tag("wavy-line", type=side, number="1") for side in ("start", "stop"))
+                notations.append(tag("ornaments", *ends))
         if len(technical):
             notations.append(technical)
         return notations
 
     def _technical(self, source: Note, staff: int, starts: bool) -> ET.Element:
-        technical = _tag("technical")
+        technical = tag("technical")
         if starts and source.finger is not None and source.finger > 0:
-            technical.append(_tag("fingering", source.finger))
+            technical.append(tag("fingering", source.finger))
         if staff == self.placed_in and source.string is not None:
-            technical.extend((_tag("string", source.string), _tag("fret", source.fret)))
+            technical.extend((tag("string", source.string), tag("fret", source.fret)))
         if not starts:
             return technical
         if source.stroke is not None:
-            technical.append(_tag(f"{source.stroke}-bow"))
+            technical.append(tag(f"{source.stroke}-bow"))
         if source.tapped:
-            technical.append(_tag("tap"))
+            technical.append(tag("tap"))
         if source.let_ring:
-            technical.append(_tag("other-technical", LET_RING))
+            technical.append(tag("other-technical", LET_RING))
         joins = self.joins.get(source.id, ())
         for join in joins:
             if join.kind in _SIGNS:
                 how = join.at(source)
                 text = _SIGNS[join.kind] if how["type"] == "start" else None
-                technical.append(_tag(join.kind, text, **how))
+                technical.append(tag(join.kind, text, **how))
         if source.articulation in LEGATO and not any(join.stop == source.id for join in joins):
-            technical.append(_tag("other-technical", source.articulation))
+            technical.append(tag("other-technical", source.articulation))
         if source.articulation == "bend":
             bend = source.bend or Bend()
             alter = bend.semitones or 1
             if bend.semitones is None and bend.cents is not None:
                 alter = max(0.5, round(bend.cents / 50) / 2)  # scores go by quarter tones
-            technical.append(_tag("bend", _tag("bend-alter", f"{alter:g}")))
+            technical.append(tag("bend", tag("bend-alter", f"{alter:g}")))
             if bend.released:
-                technical.append(_tag("bend", _tag("bend-alter", f"{-alter:g}"), _tag("release")))
+                technical.append(tag("bend", tag("bend-alter", f"{-alter:g}"), tag("release")))
         if source.articulation == "harmonic":
-            technical.append(_tag("harmonic", _tag("natural")))
+            technical.append(tag("harmonic", tag("natural")))
         return technical
 
 
@@ -503,18 +524,18 @@ def _voice(voice: int, staff: int) -> int:
     return voice if staff == _NOTATION else voice + 4
 
 
-def _named(tag: str, note: str) -> ET.Element:
+def _named(name: str, note: str) -> ET.Element:
     """The root or bass of a chord."""
-    alter = _alter(f"{tag}-alter", alteration(note[1:]))
-    return _tag(tag, _tag(f"{tag}-step", note[0]), alter)
+    alter = _alter(f"{name}-alter", alteration(note[1:]))
+    return tag(name, tag(f"{name}-step", note[0]), alter)
 
 
 def _barline(location: str, style: str, *held: ET.Element | None) -> ET.Element:
-    return _tag("barline", _tag("bar-style", style), *held, location=location)
+    return tag("barline", tag("bar-style", style), *held, location=location)
 
 
 def _ending(number: int, kind: str) -> ET.Element:
-    return _tag("ending", number=str(number), type=kind)
+    return tag("ending", number=str(number), type=kind)
 
 
 def _joins(riff: Riff) -> Mapping[int, list[_Join]]:

@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { address, remove } from "./api.js";
-import { control, drawing, h, notice, put, say } from "./dom.js";
+import { control, drawing, drawn, h, notice, put, say } from "./dom.js";
 import {
   barName,
   Bars,
@@ -70,11 +70,11 @@ export function checkPane(riff) {
   const element = h("div", { class: "check" }, ways.element, works, troubles, result);
 
   /** `again`: kept from an earlier time, so it claims no attention. */
-  function show(found, { again = false } = {}) {
+  async function show(found, { again = false } = {}) {
     if (again && shown?.when === found.when && shown.take === found.take) return;
     shown = found;
-    draw();
-    if (again) return;
+    await draw();
+    if (again || shown !== found || riff.left) return;
     result.querySelector("h3").tabIndex = -1;
     result.querySelector("h3").focus({ preventScroll: true });
   }
@@ -82,11 +82,14 @@ export function checkPane(riff) {
   let drawnSame = true;
   let lane = null;
 
-  function draw() {
+  /** The verdicts in the tab at once; tables and plots when those are on the screen. */
+  async function draw() {
     const found = shown;
     const { comparison } = found;
     drawnSame = sameBars(riff, found);
     mark();
+    await drawn();
+    if (shown !== found || riff.left) return;
     put(
       result,
       h("h3", {}, `${found.take} against ${riff.data.name}`),

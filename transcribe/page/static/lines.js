@@ -118,7 +118,10 @@ export class Lines {
     if (line.drawn || !this.strip.inLines) return;
     line.drawn = true;
     const place = (x) => NAMES + (x - line.from) * line.scale;
-    put(line.root, engrave(this.strip, line.from, line.to, place, [NAMES - 6, place(line.to)]));
+    const strokes = engrave(this.strip, line.from, line.to, place, [NAMES - 6, place(line.to)]);
+    // What a change leaves as it was stays in the page, and is not painted anew.
+    if (!strokes.every((part, k) => line.root.childNodes[k]?.isEqualNode(part)))
+      put(line.root, strokes);
     this.drawTake(line);
     this.strip.nameActive();
   }
@@ -160,10 +163,10 @@ export class Lines {
     line.near = true;
     this.draw(line);
     const box = line.svg.getBoundingClientRect();
-    // The panel of the chosen note may lie over the foot of the window.
-    const covered =
-      Number.parseFloat(getComputedStyle(document.documentElement).scrollPaddingBottom) || 0;
-    if (box.top < 0 || box.bottom > window.innerHeight - covered)
+    // Play lies over the head of the window, and over its foot what was changed and the panel.
+    const style = getComputedStyle(line.svg);
+    const [head, foot] = [style.scrollMarginTop, style.scrollMarginBottom].map(Number.parseFloat);
+    if (box.top < head || box.bottom > window.innerHeight - foot)
       line.svg.scrollIntoView({ block });
   }
 

@@ -66,12 +66,12 @@ export class NotePanel {
     say(on ? "Each note that you choose now is added to those chosen." : "One note at a time.");
   }
 
-  show(ids) {
+  async show(ids) {
     const turn = ++this.turn;
     if (this.riff.strip.adding) return;
     const held = this.body.contains(document.activeElement) ? document.activeElement : null;
-    this.fill(ids, turn);
-    if (held) this.takeFocusBack(held);
+    await this.fill(ids, turn);
+    if (held && turn === this.turn) this.takeFocusBack(held);
   }
 
   /** Whoever works by keyboard stays where they were, though the panel is drawn anew. */
@@ -90,7 +90,7 @@ export class NotePanel {
     (same || list).focus({ preventScroll: true });
   }
 
-  fill(ids, turn) {
+  async fill(ids, turn) {
     const notes = ids.map((id) => this.riff.note(id)).filter(Boolean);
     this.element.classList.toggle("chosen", notes.length > 0);
     this.title.classList.toggle("unseen", notes.length > 0);
@@ -106,49 +106,23 @@ export class NotePanel {
       );
       return;
     }
-    if (notes.length > 1) this.several(notes);
-    else this.one(notes[0], turn);
+    if (notes.length > 1) return this.several(notes, turn);
+    this.one(notes[0], turn);
   }
 
   button(label, act, props = {}) {
     return control({ onclick: act, ...props }, label);
   }
 
-  several(notes) {
-    const ids = notes.map((note) => note.id);
+  async several(notes, turn) {
+    const { severalTools } = await import("./several.js");
+    if (turn !== this.turn) return;
     const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
     put(
       this.facts,
       `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}`,
     );
-    put(
-      this.body,
-      h(
-        "div",
-        { class: "row" },
-        this.forAll("Technique", TECHNIQUES, (articulation) => ({ articulation }), ids),
-        this.forAll(
-          "String",
-          this.riff.data.document.instrument.open_midi.map((_, k) => String(k + 1)),
-          (string) => ({ string: Number(string) }),
-          ids,
-        ),
-        this.inPosition(notes),
-      ),
-      h(
-        "div",
-        { class: "row" },
-        this.keep(ids),
-        this.button("Merge into one", () => this.riff.edit({ op: "merge", notes: ids })),
-        this.button("Delete them", () => this.riff.deleteChosen()),
-        this.button("Loop them", () =>
-          this.riff.setLoop([
-            sorted[0].onset_sec,
-            Math.max(...notes.map((note) => note.offset_sec)),
-          ]),
-        ),
-      ),
-    );
+    put(this.body, severalTools(this, notes));
   }
 
   /** A note that was heard with doubt counts as played. */
@@ -157,49 +131,6 @@ export class NotePanel {
     if (!unsure.length) return null;
     const keep = () => this.riff.edit({ op: "confirm", notes: unsure });
     return this.button("Keep", keep, { title: "It was played so; count it as sure" });
-  }
-
-  /** A choice that is made for all the chosen notes at once. */
-  forAll(label, values, change, ids) {
-    const select = h(
-      "select",
-      {
-        onchange: () =>
-          select.value && this.riff.edit({ op: "several", notes: ids, ...change(select.value) }),
-      },
-      h("option", { value: "" }, "…"),
-      values.map((value) => h("option", { value }, value)),
-    );
-    return h("label", { class: "field inline" }, h("span", {}, label), select);
-  }
-
-  /** The hand position for the chosen notes, named by the fret of the index finger. */
-  inPosition(notes) {
-    const { instrument } = this.riff.data.document;
-    const frets = notes.map((note) => note.fret).filter((fret) => fret > 0);
-    const fret = h("input", {
-      type: "number",
-      min: "1",
-      max: String(instrument.frets - instrument.capo),
-      value: String(frets.length ? Math.min(...frets) : 1),
-    });
-    const send = () =>
-      this.riff.edit({
-        op: "several",
-        notes: notes.map((note) => note.id),
-        position: Number(fret.value),
-      });
-    return h(
-      "span",
-      { class: "row tight" },
-      h(
-        "label",
-        { class: "field inline", title: "The fret of the index finger" },
-        h("span", {}, "Position"),
-        fret,
-      ),
-      this.button("Play them there", send),
-    );
   }
 
   async one(note, turn) {
@@ -216,7 +147,11 @@ export class NotePanel {
       note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
       bars.there ? ` · ${barName(place.bar)}, beat ${beatText(place.beat)}` : "",
-      ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
+      h(
+        "span",
+        { class: bars.there ? "wordy" : "" },
+        ` · ${note.onset_sec.toFixed(2)}–${note.offset_sec.toFixed(2)} s${sure}`,
+      ),
       note.pinned ? [" · ", h("span", { class: "pinned-word" }, "pinned")] : "",
     );
     // What is below the neck stays where it is while the next neck is fetched.

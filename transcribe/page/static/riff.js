@@ -186,13 +186,15 @@ class RiffView {
         "What you change is saved at once, and each step can be taken back.",
       ),
     );
+    this.linesButton = button(
+      [h("span", { class: "wordy" }, "Tab in "), "lines"],
+      () => this.setLines(!this.strip.inLines),
+      { class: "in-words", "aria-pressed": "false" },
+    );
     this.transport = new Transport(this);
     this.along = new Along(this);
     this.work = h("ul", { class: "works", "aria-label": "Work in progress" });
     this.addButton = button("Add a note", () => this.setAdding(!this.strip.adding), {
-      "aria-pressed": "false",
-    });
-    this.linesButton = button("Tab in lines", () => this.setLines(!this.strip.inLines), {
       "aria-pressed": "false",
     });
 
@@ -214,25 +216,31 @@ class RiffView {
     const stripSection = h(
       "section",
       { "aria-label": "The riff" },
+      this.transport.narrow ? null : this.transport.sound,
       this.strip.element,
-      this.transport.sound,
+      this.transport.narrow ? this.transport.sound : null,
       h(
         "div",
-        { class: "row tools" },
-        this.undoButton,
-        this.redoButton,
-        this.saved,
-        h("span", { class: "stretch" }),
-        tick("rhythm", "Rhythm"),
-        tick("fingers", "Fingers"),
-        this.addButton,
-        this.linesButton,
-        button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
-        button("Closer", () => this.strip.zoom(1 / 1.3), { title: "More notes, closer together" }),
+        { class: "foot" },
+        h(
+          "div",
+          { class: "row tools" },
+          this.undoButton,
+          this.redoButton,
+          this.saved,
+          h("span", { class: "stretch" }),
+          tick("rhythm", "Rhythm"),
+          tick("fingers", "Fingers"),
+          this.addButton,
+          button("Wider", () => this.strip.zoom(1.3), { title: "Fewer notes, further apart" }),
+          button("Closer", () => this.strip.zoom(1 / 1.3), {
+            title: "More notes, closer together",
+          }),
+        ),
+        this.lastChange,
       ),
       this.along.element,
       this.verdictLine,
-      this.lastChange,
       this.work,
       this.remarks,
       this.tempo.element,
@@ -526,9 +534,13 @@ class RiffView {
     const panel = this.panel.element.getBoundingClientRect();
     const music = this.strip.element.getBoundingClientRect();
     const under = panel.left < music.right && panel.top > 0;
-    const floor = Math.min(under ? panel.top : Infinity, window.innerHeight) - SIGHT;
-    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - 2 * SIGHT));
-    else if (top < 2 * SIGHT) window.scrollBy(0, top - 2 * SIGHT);
+    // What stays at the foot and at the head of the window while the tab in lines goes by under it.
+    const foot = this.lastChange.getBoundingClientRect();
+    const below = [under ? panel.top : Infinity, foot.top > 0 ? foot.top : Infinity];
+    const floor = Math.min(...below, window.innerHeight) - SIGHT;
+    const roof = Math.max(0, this.transport.element.getBoundingClientRect().bottom) + 2 * SIGHT;
+    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - roof));
+    else if (top < roof) window.scrollBy(0, top - roof);
   }
 
   /** From a place further down the page to a note in the tab. */
@@ -634,6 +646,7 @@ class RiffView {
     tellLost(this, error, "riff", () => {
       this.saved.textContent = "All saved";
       say("It is there again.");
+      if (!this.takeReady) this.openTake();
     });
   }
 
@@ -830,7 +843,8 @@ class RiffView {
       this.takeReady = true;
       this.strip.setPicture(this.id, this.data.take);
     } catch (error) {
-      if (error.status !== 499) notice(error.message, { kind: "error" });
+      // A server that is gone is told of once, and the take is opened when it is back.
+      if (![0, 499].includes(error.status)) notice(error.message, { kind: "error" });
     }
   }
 

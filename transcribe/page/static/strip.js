@@ -150,7 +150,7 @@ export class Strip {
     this.written = this.shown.rhythm ? view.bars : [];
     this.duration = Math.max(view.duration_sec, 1);
     this.g = geometry(view.document.instrument.open_midi.length, {
-      ...(this.touch ? { gap: 21, top: 56 } : {}),
+      ...(this.touch ? { gap: 21, top: 62 } : {}),
       above: this.segments.length ? SEGMENT_ROOM : 0,
       below: this.written.length ? RHYTHM_ROOM : 0,
     });

@@ -1,6 +1,6 @@
 // The tempo and the bars: half and double time in one step, or what the ear knows better.
 
-import { control, h, notice, put } from "./dom.js";
+import { control, h, put } from "./dom.js";
 import { countedBeats, tempoWords } from "./music.js";
 
 export class TempoRow {
@@ -20,7 +20,7 @@ export class TempoRow {
       {
         title: "Set the tempo, the meter and where bar 1 begins",
         "aria-expanded": "false",
-        onclick: () => this.open(other),
+        onclick: async () => (await import("./tempoform.js")).toggleForm(this, other),
       },
       rhythm ? "Bars…" : "Set the tempo and the bars…",
     );
@@ -62,64 +62,5 @@ export class TempoRow {
     if (!done) return;
     // The row was drawn anew: whoever works by keyboard stays on it.
     if (document.activeElement === document.body) this.element.querySelector("button")?.focus();
-  }
-
-  open(button) {
-    if (this.form) {
-      this.form.remove();
-      this.form = null;
-      button.setAttribute("aria-expanded", "false");
-      return;
-    }
-    const { riff } = this;
-    const { rhythm } = riff.data.document;
-    const bpm = h("input", {
-      type: "number",
-      min: "20",
-      max: "600",
-      step: "0.1",
-      value: rhythm ? String(Math.round((10 * rhythm.bpm) / countedBeats(rhythm.meter)) / 10) : "",
-    });
-    const meter = h("input", {
-      type: "text",
-      size: "5",
-      maxlength: "5",
-      value: rhythm ? rhythm.meter.join("/") : "4/4",
-    });
-    const apply = (more = {}) => {
-      /** @type {{op: string, bpm?: number, meter?: string}} */
-      const edit = { op: "retime", ...more };
-      if (bpm.value) edit.bpm = Number(bpm.value);
-      if (meter.value.trim()) edit.meter = meter.value.trim();
-      this.make(button, edit);
-    };
-    this.trouble = h("div", { class: "trouble" });
-    this.form = h(
-      "div",
-      { class: "row tempo-form" },
-      h("label", { class: "field inline" }, h("span", {}, "Beats a minute"), bpm),
-      h("label", { class: "field inline" }, h("span", {}, "Meter"), meter),
-      control({ class: "main", onclick: () => apply() }, "Find the bars again"),
-      control(
-        {
-          onclick: () => {
-            const note = riff.note(riff.chosen[riff.chosen.length - 1]);
-            if (!note) {
-              notice(
-                "Choose the note on the first beat of bar 1 in the tab, then press this again.",
-                { key: "tempo" },
-              );
-              return;
-            }
-            apply({ first_beat_sec: note.onset_sec });
-          },
-        },
-        "Bar 1 begins at the chosen note",
-      ),
-      this.trouble,
-    );
-    this.element.append(this.form);
-    button.setAttribute("aria-expanded", "true");
-    bpm.focus();
   }
 }

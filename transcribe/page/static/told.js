@@ -1,7 +1,7 @@
 // What a change did, in plain words, with the way back beside it.
 
 import { control, h, put } from "./dom.js";
-import { barName, pitchName, placeText, plural, printed, tempoWords } from "./music.js";
+import { barName, capital, pitchName, placeText, plural, printed, tempoWords } from "./music.js";
 
 const DONE = {
   alternative: "Taken over; pins stay.",
@@ -175,6 +175,11 @@ function goOn(riff, edit, before, made) {
     );
 }
 
+/** The parts of a remark as the beginning of a sentence. */
+function begun([first, ...rest]) {
+  return [typeof first === "string" ? capital(first) : first, ...rest];
+}
+
 /** Tell why a change was not made; where another place was named, offer it. */
 export function tellRefusal(riff, edit, error) {
   const remark = error.body?.remark;
@@ -190,7 +195,7 @@ export function tellRefusal(riff, edit, error) {
         "p",
         {},
         h("strong", {}, "Nothing was changed. "),
-        named(riff, remark ? remark.parts : [error.message]),
+        named(riff, begun(remark ? remark.parts : [error.message])),
         /[.!?]$/.test(error.message) ? "" : ".",
       ),
       h(

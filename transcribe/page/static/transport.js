@@ -83,7 +83,7 @@ export class Transport {
           this.settings,
           this.hint,
         )
-      : null;
+      : this.hint;
     this.element = h(
       "section",
       { class: "transport", "aria-label": "Play" },
@@ -103,13 +103,13 @@ export class Transport {
           "start",
         ),
         this.clock,
-        button("Loop this bar", () => riff.loopBar()),
+        button(["Loop ", h("span", { class: "wordy" }, "this "), "bar"], () => riff.loopBar()),
+        riff.linesButton,
         this.loopText,
         this.loopOff,
         this.narrow ? null : this.settings,
       ),
       this.counter,
-      this.narrow ? null : this.hint,
     );
     this.showHint();
   }

@@ -14,6 +14,7 @@ from queue import SimpleQueue
 from typing import Any
 
 from transcribe.core.errors import HandspanError, why_not_written
+from transcribe.core.memory import limit_memory
 from transcribe.page.worker.tasks import TASKS
 
 __all__ = ["error_text", "run"]
@@ -28,7 +29,8 @@ def run(pipe: Connection, memory_bytes: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     tasks: SimpleQueue[tuple[str, str, dict[str, Any]]] = SimpleQueue()
     threading.Thread(target=_receive, args=(pipe, tasks), daemon=True).start()
-    _limit(memory_bytes)  # after: a thread that dies for want of memory is waited for without end
+    # After: a thread that dies for want of memory is waited for without end.
+    limit_memory(memory_bytes, for_good=True)
     while True:
         _do(pipe, *tasks.get())
 
@@ -71,26 +73,3 @@ def error_text(error: Exception) -> str:
         return f"The folder cannot be written: {why_not_written(error)}."
     traceback.print_exception(error)
     return "Something went wrong inside; the terminal tells more."
-
-
-def _limit(memory_bytes: int) -> None:
-    """Let this process take ``memory_bytes`` more of address space, and leave no core dump."""
-    try:
-        import resource
-    except ImportError:  # Windows has no such limits.
-        return
-    most = _held() + memory_bytes
-    for kind, size in ((resource.RLIMIT_AS, most), (resource.RLIMIT_CORE, 0)):
-        _, hard = resource.getrlimit(kind)
-        limit = size if hard == resource.RLIM_INFINITY else min(size, hard)
-        with contextlib.suppress(ValueError, OSError):
-            resource.setrlimit(kind, (limit, limit))
-
-
-def _held() -> int:
-    """Bytes of address space that imports have taken: the more cores, the more of it."""
-    try:
-        pages = int(Path("/proc/self/statm").read_text().split()[0])
-    except OSError:  # only Linux tells
-        return 0
-    return pages * os.sysconf("SC_PAGE_SIZE")
