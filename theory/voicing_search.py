@@ -25,7 +25,7 @@ __all__ = ["CapoPlan", "capo_plans", "drone_shapes", "power_shapes", "transpose"
 
 # Set by hand on handbook chords (tests/bench/theory_outside.py), unless said otherwise.
 _TOP_FRET = 12  # shapes higher up repeat those an octave lower
-_NEAR = 1.5  # fingers from the handiest shape: further ones hardly ever decide which is listed
+_NEAR = 0.5  # fingers from the handiest shape: further ones seldom decide which is listed first
 _ROUNDED = 0.01  # costs are rounded to hundredths
 _HANDY_MARGIN = 0.5  # fingers; of two shapes this near, the one with more strings is listed
 _MAX_HOLES = 1  # silent strings between sounding ones that are not left out on purpose
@@ -114,21 +114,24 @@ def _search(
         # With strings left out on purpose a seventh may go without its third as well.
         optional |= {(chord.root_pc + s) % 12 for s in kind.steps if s in (3, 4, 7)}
     needed = frozenset(set(tones) - optional)
-    shapes: dict[tuple[int | None, ...], Shape] = {}
-    found = set(_candidates(tones, needed, neck, silent))
-    ranked = sorted(((_least_cost(frets, neck), frets) for frets in found), key=itemgetter(0))
-    best = math.inf
+    shapes: list[Shape] = []
     for strict in (True, False):
-        for least, frets in ranked:
-            if least > best + near:
+        best = math.inf
+        for low in range(min(_TOP_FRET, neck.top_fret) + 1):
+            # What the silent strings of a shape may cost that is to lie within ``near``.
+            room = best + near - _least_at(low)
+            if room < 0:
                 break
-            shape = _shape(chord, frets, tones, neck, silent, strict_bass=strict)
-            if shape is not None:
-                shapes[frets] = shape
-                best = min(best, shape.cost)
+            for least, frets in _candidates(tones, needed, neck, silent, low, room):
+                if least > best + near:
+                    break
+                shape = _shape(chord, frets, tones, neck, silent, strict_bass=strict)
+                if shape is not None:
+                    shapes.append(shape)
+                    best = min(best, shape.cost)
         if shapes:
             break  # another bass only where the instrument cannot give the right one
-    return tuple(sorted(shapes.values(), key=lambda s: (s.cost, s.short)))
+    return tuple(sorted(shapes, key=lambda s: (s.cost, s.short)))
 
 
 @lru_cache(maxsize=4096)
@@ -167,59 +170,68 @@ def _within(small: tuple[int | None, ...], large: tuple[int | None, ...]) -> boo
 
 
 def _candidates(
-    tones: dict[int, str], needed: frozenset[int], neck: Neck, silent: frozenset[int]
-) -> Iterator[tuple[int | None, ...]]:
-    """Every set of frets that holds the needed notes within one hand position."""
-    top = min(_TOP_FRET, neck.top_fret)
-    for low in range(top + 1):
-        # ``low`` is the lowest stopped fret; 0 stands for nothing but open strings.
-        stops = [0]
-        if low:
-            stops += [
-                fret
-                for fret in range(low, min(top + 3, neck.top_fret) + 1)
-                if neck.apart_mm(low, fret) <= neck.hand_span_mm
-            ]
-        options: list[list[int | None]] = [
-            [
-                None,
-                *(
-                    fret
-                    for fret in stops
-                    if string not in silent and neck.pitch_midi(string, fret) % 12 in tones
-                ),
-            ]
-            for string in range(1, len(neck.open_midi) + 1)
+    tones: dict[int, str],
+    needed: frozenset[int],
+    neck: Neck,
+    silent: frozenset[int],
+    low: int,
+    room: float,
+) -> list[tuple[float, tuple[int | None, ...]]]:
+    """The sets of frets that hold the needed notes in one position, with what they cost at least.
+
+    ``low`` is the lowest stopped fret; 0 stands for nothing but open strings. ``room`` is what the
+    silent strings may cost. The cheapest come first.
+    """
+    stops = [0]
+    if low:
+        top = min(_TOP_FRET + 3, neck.top_fret)
+        stops += [f for f in range(low, top + 1) if neck.apart_mm(low, f) <= neck.hand_span_mm]
+    strings = len(neck.open_midi)
+    options = [
+        [
+            fret
+            for fret in stops
+            if string not in silent and neck.pitch_midi(string, fret) % 12 in tones
         ]
-        yield from _combine(options, low, needed, neck, silent)
+        for string in range(1, strings + 1)
+    ]
+    most_silent = int(min(room / _silent_string(strings), strings))
+    found = _combine(options, low, needed, neck, silent, most_silent)
+    # Where nothing is too far from the handiest, the order does not matter.
+    costs = [_least_cost(f, neck) for f in found] if room < math.inf else [0.0] * len(found)
+    return sorted(zip(costs, found, strict=True), key=itemgetter(0))
 
 
 def _combine(
-    options: list[list[int | None]],
+    options: list[list[int]],
     low: int,
     needed: frozenset[int],
     neck: Neck,
     silent: frozenset[int],
+    most_silent: int,
 ) -> list[tuple[int | None, ...]]:
-    """Choices of one option a string with the needed notes and few holes, for four fingers."""
+    """Choices of a fret or silence a string with the needed notes, for four fingers."""
     n = len(options)
     bit = {pc: 1 << i for i, pc in enumerate(sorted(needed))}
     # Of each option: the fret, whether it is above the lowest, and the needed note that it sounds.
     ways = [
-        [
-            (f, bool(f and f > low), bit.get(neck.pitch_midi(s, f) % 12, 0))
-            for f in own
-            if f is not None
-        ]
+        [(f, bool(f and f > low), bit.get(neck.pitch_midi(s, f) % 12, 0)) for f in own]
         for s, own in enumerate(options, 1)
     ]
     is_hole = [string not in silent for string in range(1, n + 1)]
     found: list[tuple[int | None, ...]] = []
 
     def walk(
-        chosen: tuple[int | None, ...], left: int, above_low: int, holes: int, gap: int
+        chosen: tuple[int | None, ...],
+        left: int,
+        above_low: int,
+        silence: int,
+        holes: int,
+        gap: int,
     ) -> None:
-        """``holes``: silent strings between sounding ones; ``gap``: those since, below 0 before."""
+        """``silence``: how many more strings may be silent; ``holes``: silent strings between
+        sounding ones; ``gap``: those since, below 0 before.
+        """
         string = len(chosen)
         if string == n:
             if not left and (low == 0 or low in chosen):
@@ -227,15 +239,16 @@ def _combine(
             return
         if left.bit_count() > n - string:
             return
-        walk((*chosen, None), left, above_low, holes, gap + is_hole[string])
+        if silence:
+            walk((*chosen, None), left, above_low, silence - 1, holes, gap + is_hole[string])
         inner = holes + max(gap, 0)
         if inner > _MAX_HOLES:
             return
         for fret, above, note in ways[string]:
             if above_low + above <= 4:
-                walk((*chosen, fret), left & ~note, above_low + above, inner, 0)
+                walk((*chosen, fret), left & ~note, above_low + above, silence, inner, 0)
 
-    walk((), sum(bit.values()), 0, 0, -n)
+    walk((), sum(bit.values()), 0, most_silent, 0, -n)
     return found
 
 
@@ -292,6 +305,17 @@ def _shape(
     )
 
 
+def _silent_string(strings: int) -> float:
+    """What a silent string costs on an instrument with so many."""
+    return _SILENT_STRING * (6 / strings) ** 2
+
+
+def _least_at(low: int) -> float:
+    """What a shape with its lowest stopped fret at ``low`` costs at least; see `_least_cost`."""
+    far = min(_NO_OPEN_STRING, _MIXED) if low > _OPEN_TOP_FRET else 0.0
+    return _FINGER * (low > 0) + _FRET_UP * low + far - _ROUNDED
+
+
 def _least_cost(frets: tuple[int | None, ...], neck: Neck) -> float:
     """What a shape costs at least, however it is fingered and whatever it sounds; see `_cost`."""
     stopped = [f for f in frets if f]
@@ -300,7 +324,7 @@ def _least_cost(frets: tuple[int | None, ...], neck: Neck) -> float:
         _FINGER * len(set(stopped))
         + (neck.apart_mm(low, high) / _STRETCH_MM if high > low else 0.0)
         + _FRET_UP * low
-        + _SILENT_STRING * (6 / len(frets)) ** 2 * frets.count(None)
+        + _silent_string(len(frets)) * frets.count(None)
         + (_NO_OPEN_STRING if 0 not in frets else _MIXED * (high > _OPEN_TOP_FRET))
         - _ROUNDED
     )
@@ -330,7 +354,7 @@ def _cost(
         + _BARRE * (barre is not None)
         + stretch / _STRETCH_MM
         + _FRET_UP * high_up
-        + _SILENT_STRING * (6 / len(frets)) ** 2 * frets.count(None)
+        + _silent_string(len(frets)) * frets.count(None)
         + _HOLE * inner
         + _MISSING_NOTE * missing
         + _NO_THIRD * (not third and has_third)
