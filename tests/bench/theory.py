@@ -64,6 +64,13 @@ def tunes(args: argparse.Namespace) -> None:
     )
     held = cross_validated(Problem(labelled))
     _tune_row("  the same model, held out with its variants", labelled, held)
+    for name, up in (("tonic", 0), ("fifth", 7)):
+        over = [over_drone(t, (t.tonic + up) % 12) for t in labelled]
+        _tune_row(
+            f"find_mode, drone on the {name} put under",
+            labelled,
+            [(m.tonic_pc, _family(m)) for m in over],
+        )
     _tune_row("music21 key finder", labelled, [t.music21_key for t in labelled])
     lenient = [
         (t.tonic, t.label)
@@ -84,6 +91,20 @@ def tunes(args: argparse.Namespace) -> None:
     _calibration(labelled, modes)
     if args.wrong:
         _wrong(labelled, modes)
+
+
+def over_drone(tune: Tune, drone_pc: int) -> Mode:
+    """The mode of a tune over a low note ``drone_pc`` that is struck on every beat under it."""
+    below = min(tune.pitch) - 3
+    drone = below - (below - drone_pc) % 12
+    end = max(on + length for on, length in zip(tune.onset, tune.duration, strict=True))
+    beats = np.arange(tune.onset[0], end)
+    return find_mode(
+        onset_sec=[*tune.onset, *beats],
+        duration_sec=[*tune.duration, *np.ones(len(beats))],
+        pitch_midi=[*tune.pitch, *[drone] * len(beats)],
+        drone_midi=drone,
+    )
 
 
 def _family(mode: Mode) -> str:

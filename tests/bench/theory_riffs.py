@@ -156,11 +156,15 @@ class Played:
 
 
 def drone_riff(seed: int, mode: str, drone_string: int, *, fifth: bool = False) -> Played:
-    """A riff of 10 to 20 s over an open string: its tonic, or with ``fifth`` its fifth."""
+    """A riff of 10 to 20 s over an open string: its tonic, or with ``fifth`` the mode's own fifth.
+
+    That is a flat one in locrian, which has no other: a drone a fifth above its tonic would be a
+    note that the mode lacks.
+    """
     rng = np.random.default_rng([seed, sorted(SEVEN).index(mode), drone_string])
     melody = drone_string - 1
     drone = OPEN[drone_string - 1]
-    tonic = (drone + 5) % 12 if fifth else drone % 12
+    tonic = (drone - (SEVEN[mode][4] if fifth else 0)) % 12
     scale = [fret for fret in range(0, 16) if (OPEN[melody - 1] + fret - tonic) % 12 in SEVEN[mode]]
     degree = {f: SEVEN[mode].index((OPEN[melody - 1] + f - tonic) % 12) for f in scale}
     homes = [i for i, f in enumerate(scale) if degree[f] == 0]
