@@ -16,7 +16,7 @@ import soundfile
 from tests.formats.damage import SUFFIX, damage, seeds
 from tests.formats.reading import Outcome, Reader
 from transcribe.audio import read_audio
-from transcribe.core.errors import FormatError
+from transcribe.core.errors import AudioError, FormatError
 from transcribe.formats import read_any
 
 _INPUTS = 50
@@ -184,3 +184,25 @@ def test_a_chord_beyond_all_time(tmp_path: Path) -> None:
     path.write_text(json.dumps(value))
     with pytest.raises(FormatError, match="expected at most 14400 seconds"):
         read_any(path)
+
+
+def test_a_wav_of_a_kind_that_no_decoder_knows(tmp_path: Path) -> None:
+    file = io.BytesIO()
+    soundfile.write(file, np.zeros(4_000), 24_000, format="WAV", subtype="PCM_16")
+    data = file.getvalue()
+    at = data.index(b"fmt ") + 8
+    path = tmp_path / "one.wav"
+    path.write_bytes(data[:at] + b"\x7b\x5a" + data[at + 2 :])  # a format tag that nobody took
+    with pytest.raises(AudioError, match="not a recording that can be decoded"):
+        read_audio(path)
+
+
+def test_a_tuning_of_a_hundred_strings_in_jams(tmp_path: Path) -> None:
+    value = json.loads(seeds()["jams"][0])
+    text = json.dumps(value)
+    start = text.index('"open_midi": [') + len('"open_midi": [')
+    path = tmp_path / "one.jams"
+    path.write_text(text[:start] + "40, " * 200 + text[start:])
+    with pytest.raises(FormatError, match="open_midi") as caught:
+        read_any(path)
+    assert len(str(caught.value)) < len(str(path)) + 150

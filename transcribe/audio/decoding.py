@@ -170,7 +170,9 @@ def _open_av(path: Path) -> _Stream:
         container.close()
         raise AudioError(f"{path} has no sound track; give {_KINDS}")
     track = tracks[0]
-    rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
+    codec = track.codec_context  # None of a kind of sound that no decoder knows
+    rate = int(codec.sample_rate or 0) if codec is not None else 0
+    channels = int(codec.channels or 0) if codec is not None else 0
     if not (rate and channels):
         container.close()
         raise refusal
