@@ -3,9 +3,8 @@
 Conventions: times in seconds; a chord may begin only on a beat (a power chord wherever it is
 struck, see `theory.power_chords`). Every beat is explained by one
 chord of `CHORD_STATES`; notes are drawn from the chord's tones (and, rarely, from elsewhere), a
-change of chord costs something, least at the start of a bar. The most probable sequence is found
-by the Viterbi recursion, the confidence by the forward-backward recursion of the same model
-(Rabiner 1989, Proceedings of the IEEE 77, 257-286).
+change of chord costs something, least at the start of a bar. `theory.chord_path` finds the most
+probable sequence.
 """
 
 from __future__ import annotations
@@ -29,10 +28,12 @@ from theory.chord_likelihood import (
     is_single_line,
     likelihood,
     lowest_of_chord,
+    prior_by_beat,
     states,
     tonic_prior,
     weights_by_beat,
 )
+from theory.chord_path import chord_path
 from theory.chord_symbols import KINDS, Chord, chord_tones
 from theory.drone_pitches import find_drone_pitches
 from theory.errors import TheoryError
@@ -159,12 +160,15 @@ def find_chords(
     played = by_beat_and_stroke(notes, beats, drones, downbeats)
     weights = weights_by_beat(played)
     prior = chord_prior(mode)
-    emission = likelihood(played, weights, prior) + arpeggio_basses(played)
+    heard = likelihood(played, weights) + arpeggio_basses(played)
+    expected = prior_by_beat(played, weights, prior)
     change = _change(played)
     if drones:
-        emission += tonic_prior(drones, mode)
+        expected += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
-    path, sure = _decode(emission, change, prior - np.logaddexp.reduce(prior))
+    prior = prior - np.logaddexp.reduce(prior)
+    path, sure = chord_path(heard, expected, change, prior, played.bar_starts)
+    emission = heard + expected
     path = _as_struck(_sounding(path, played, emission), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
@@ -191,43 +195,6 @@ def _change(played: Played) -> FloatArray:
         if (b - a) % 2 == 0 and b - a >= 4:
             out[(a + b) // 2] = _CHANGE_HALF_NATS
     return np.asarray(out, dtype=np.float64)
-
-
-def _decode(
-    emission: FloatArray, change: FloatArray, prior: FloatArray
-) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Best state of every beat, and the probability of each state there.
-
-    A change goes to the states by their ``prior`` log-probability.
-    """
-    n, states = emission.shape
-    leave = change[:, None] + prior[None, :]
-    stay = np.log1p(-np.exp(change))
-    score = emission[0] + prior
-    back = np.zeros((n, states), dtype=np.int64)
-    forward = [score.copy()]
-    for t in range(1, n):
-        best = int(score.argmax())
-        keep = score + stay[t] >= score[best] + leave[t]
-        back[t] = np.where(keep, np.arange(states), best)
-        score = np.where(keep, score + stay[t], score[best] + leave[t]) + emission[t]
-        alpha = forward[-1]
-        forward.append(
-            np.logaddexp(alpha + stay[t], np.logaddexp.reduce(alpha) + leave[t]) + emission[t]
-        )
-    path = np.empty(n, dtype=np.int64)
-    path[-1] = int(score.argmax())
-    for t in range(n - 1, 0, -1):
-        path[t - 1] = back[t, path[t]]
-    beta = np.zeros(states)
-    gamma = np.empty((n, states))
-    for t in range(n - 1, -1, -1):
-        joint = forward[t] + beta
-        gamma[t] = np.exp(joint - np.logaddexp.reduce(joint))
-        if t:
-            ahead = emission[t] + beta
-            beta = np.logaddexp(ahead + stay[t], np.logaddexp.reduce(ahead) + leave[t])
-    return path, gamma
 
 
 def _stretches(path: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:

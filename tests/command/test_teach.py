@@ -72,6 +72,14 @@ def test_what_is_said_of_the_parts(document: Path) -> None:
     assert read_lesson(document).part("A").start_bpm is None
 
 
+def test_two_parts_change_names_in_one_call(document: Path) -> None:
+    assert main(["lesson", str(document), "--call", "B=buoy", "--quiet"]) == 0
+    names = [part.name for part in read_lesson(document).parts]
+    swap = ["--call", f"A={names[1]}", "--call", f"B={names[0]}"]
+    assert main(["lesson", str(document), *swap, "--quiet"]) == 0
+    assert [part.name for part in read_lesson(document).parts] == [names[1], names[0], *names[2:]]
+
+
 def test_a_tempo_is_given_and_told_as_it_is_counted(
     document: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

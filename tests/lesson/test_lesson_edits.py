@@ -72,6 +72,16 @@ def test_a_name_or_a_label_of_another_part_is_refused(name: str) -> None:
     assert edits.change_part(LESSON, "B", name=name).part("B").name == name
 
 
+def test_two_parts_change_names_in_one_step() -> None:
+    names = {part.label: part.name for part in LESSON.parts[:2]}
+    (one, other) = names
+    swapped = edits.call_parts(LESSON, {one: names[other], other: names[one]})
+    assert [part.name for part in swapped.parts[:2]] == [names[other], names[one]]
+    assert swapped.parts[2:] == LESSON.parts[2:]
+    with pytest.raises(ParameterError, match="already"):
+        edits.call_parts(LESSON, {one: "bridge", other: "Bridge"})
+
+
 def test_a_name_has_no_comma() -> None:
     with pytest.raises(ParameterError, match="without a comma"):
         edits.change_part(LESSON, "C", name="verse, slow")

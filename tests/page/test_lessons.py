@@ -498,6 +498,19 @@ def test_what_is_refused_stays_as_it_was_typed_with_the_reason_beside_it(
     _expect(page.locator(".part .refused")).to_contain_text("typed-A slow")
     page.keyboard.press("Escape")
     _expect(other).to_have_value("typed-B")
+    # They can change names, though, in one step.
+    other.fill("typed-A slow")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Swap the two names").click()
+    _expect(page.locator(".part .refused")).to_have_count(0)
+    _expect(name).to_have_value("typed-B")
+    _expect(page.locator(".saved")).to_have_text("All saved")
+    assert [part.name for part in _on_disk(server, lesson_id).parts[:2]] == [
+        "typed-B",
+        "typed-A slow",
+    ]
+    page.get_by_role("button", name="Undo").click()
+    _expect(other).to_have_value("typed-B")
     # Bars are mended one field after the other.
     page.get_by_label("Last bar of typed-B").fill("4")
     page.keyboard.press("Tab")

@@ -83,3 +83,19 @@ def test_a_drone_is_written_in_one_voice_with_its_melody() -> None:
 
 def test_without_a_rhythm_nothing_is_written() -> None:
     assert written_rhythm(Riff(notes=_riff((0, 1.0)).notes)) == []
+
+
+def test_a_note_that_a_hand_lets_go_shortly_before_the_next_is_written_to_there() -> None:
+    whole = ((0.0, 1.5), (1.5, 0.5), (2.0, 1.0), (3.0, 1.0))
+
+    def written(*spans: tuple[float, float]) -> list[tuple[str, int, bool]]:
+        [bar] = written_rhythm(_riff(*spans))
+        return [(event["value"], event["dots"], bool(event["notes"])) for event in bar["events"]]
+
+    as_one = [("quarter", 1, True), ("eighth", 0, True), ("quarter", 0, True), ("quarter", 0, True)]
+    assert written(*whole) == as_one
+    for share in (0.95, 0.9):
+        assert written(*((beat, share * length) for beat, length in whole)) == as_one
+    # Half of it is a rest, and so is what a score lets go a 32nd before.
+    assert ("eighth", 0, False) in written(*((beat, 0.52 * length) for beat, length in whole))
+    assert ("32nd", 0, False) in written((0.0, 0.875), *whole[1:])

@@ -258,6 +258,28 @@ def test_find_chords_on_strums_of_handbook_shapes():
     assert right / total >= 0.9
 
 
+def test_a_picked_chord_keeps_its_seventh_or_second():
+    """A loop is picked string by string; every tone of each chord sounds at least once a bar."""
+    right = total = 0
+    for seed in range(24):
+        case = riffs.picked(seed)
+        heard = [" ".join(bar) for bar in bars_of(chords_of(case), case.downbeats)]
+        right += sum(h == t for h, t in zip(heard, case.bars, strict=False))
+        total += len(case.bars)
+    assert right / total >= 0.93
+
+
+def test_a_round_that_is_badly_heard_is_told_by_the_others():
+    case = riffs.picked(19)
+    last = case.downbeats[-case.loop_bars]
+    gone = [i for i, at in enumerate(case.onset) if at >= last and i % 2]
+    for field in (case.onset, case.duration, case.pitch, case.string, case.fret):
+        for i in reversed(gone):
+            del field[i]
+    heard = [" ".join(bar) for bar in bars_of(chords_of(case), case.downbeats)]
+    assert heard == case.bars
+
+
 @pytest.mark.parametrize("kind", list(KINDS))
 def test_chord_symbols_round_trip(kind):
     for root in ("C", "F#", "Bb"):

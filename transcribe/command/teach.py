@@ -159,9 +159,8 @@ def _changed(lesson: Lesson, folder: Path, args: argparse.Namespace, progress: P
         lesson = edits.cut_part(lesson, part.label, _whole(bar, "--cut"), riff)
     for text in args.drop:
         lesson = edits.drop_part(lesson, edits.find_part(lesson, text).label)
-    for text in args.call:
-        part, name = _of_part(lesson, text, "--call", "A=intro")
-        lesson = edits.change_part(lesson, part.label, name=name)
+    called = [_of_part(lesson, text, "--call", "A=intro") for text in args.call]
+    lesson = edits.call_parts(lesson, {part.label: name for part, name in called})
     for text in args.note:
         part, note = _of_part(lesson, text, "--note", "A='let the low string ring'")
         lesson = edits.change_part(lesson, part.label, note=note)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.clock import check_bpm
@@ -22,6 +22,7 @@ from transcribe.lesson.split import labels
 
 __all__ = [
     "add_part",
+    "call_parts",
     "change_part",
     "checked_bars",
     "cut_part",
@@ -87,6 +88,31 @@ def change_part(lesson: Lesson, label: str, **changes: Any) -> Lesson:
         for part in lesson.parts
     )
     return dataclasses.replace(lesson, parts=parts)
+
+
+def call_parts(lesson: Lesson, names: Mapping[str, str]) -> Lesson:
+    """``lesson`` with the parts of these labels called anew, all at once: two can change names.
+
+    Raises
+    ------
+    ParameterError
+        If a name has a comma or is that of another part in the end.
+
+    Examples
+    --------
+    >>> both = (LessonPart("A", "a.riff.json", "intro"), LessonPart("B", "b.riff.json", "main"))
+    >>> swapped = call_parts(Lesson(parts=both), {"A": "main", "B": "intro"})
+    >>> [part.name for part in swapped.parts]
+    ['main', 'intro']
+    """
+    parts = [
+        dataclasses.replace(part, name=names.get(part.label, part.name)) for part in lesson.parts
+    ]
+    lesson = dataclasses.replace(lesson, parts=tuple(parts))
+    for label, name in names.items():
+        if name:
+            _check_name(lesson, label, name)
+    return lesson
 
 
 def _check_name(lesson: Lesson, label: str, name: str) -> None:

@@ -55,7 +55,10 @@ def changed(
         return edits.add_part(lesson, file, short_text(edit, "name", _NAME).strip())
     part = part_of(lesson, edit.get("part"))
     if op == "call":
-        return edits.change_part(lesson, part.label, name=_name(edit))
+        names = {part.label: _name(edit)}
+        if edit.get("swap") is not None:
+            names[part_of(lesson, edit["swap"]).label] = part.name
+        return edits.call_parts(lesson, names)
     if op == "note":
         return edits.change_part(lesson, part.label, note=short_text(edit, "note", _NOTE).strip())
     if op == "bars":

@@ -263,11 +263,23 @@ class LessonView {
       if (fields.length && !this.left) {
         for (const [k, field] of fields.entries())
           if (document.activeElement !== field) field.value = typed[k];
-        refused(sentence(error.message), () => this.letGo(fields), ...fields);
+        const reason = [sentence(error.message), this.swap(edit, fields)];
+        refused(reason, () => this.letGo(fields), ...fields);
       } else notice(sentence(error.message), { kind: "error", key: "edit" });
       if (error.status === 422) this.tellSaved();
       return null;
     }
+  }
+
+  /** Where a name is that of another part, the two can change names in one step. */
+  swap({ op, part, name }, fields) {
+    const wanted = op === "call" && name.trim().toLowerCase();
+    const other = this.data.parts.find(
+      (each) => each.label !== part && each.name && each.name.toLowerCase() === wanted,
+    );
+    if (!other || !this.data.parts.find((each) => each.label === part).name) return null;
+    const both = () => this.edit({ op, part, name, swap: other.label }, ...fields);
+    return control({ class: "small", onclick: both }, "Swap the two names");
   }
 
   tellSaved() {
