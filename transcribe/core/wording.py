@@ -313,9 +313,9 @@ def _when(facts: Mapping[str, Any]) -> str:
 
 def _wide_stretch(r: Remark) -> _Words:
     facts = r.facts
-    count = "1 place" if facts["count"] == 1 else f"{facts['count']} places"
+    count = "1 place stretches" if facts["count"] == 1 else f"{facts['count']} places stretch"
     return (
-        f"{count} stretch the hand beyond {facts['span_mm']:.0f} mm, the widest "
+        f"{count} the hand beyond {facts['span_mm']:.0f} mm, the widest "
         f"{facts['widest_mm']:.0f} mm {_when(facts)}, from {_place(facts['from'])} to "
         f"{_place(facts['to'])}: warm up, stop if it hurts, and ask a teacher or a clinician about "
         "pain that stays"
