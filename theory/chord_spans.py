@@ -167,13 +167,14 @@ def find_chords(
         expected += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
     prior = prior - np.logaddexp.reduce(prior)
-    path, sure = chord_path(heard, expected, change, prior, played.bar_starts)
+    single = is_single_line(played)  # what it only hints at in one round is no clearer in two
+    path, sure = chord_path(heard, expected, change, prior, None if single else played.bar_starts)
     emission = heard + expected
     path = _as_struck(_sounding(path, played, emission), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
-    if is_single_line(played):
+    if single:
         spans = tuple(replace(span, implied=True) for span in spans)
     return spans
 
