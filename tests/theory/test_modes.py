@@ -179,6 +179,11 @@ def test_find_mode_hears_home_in_the_melody_where_the_drone_is_the_fifth():
     assert same.confidence > mode.confidence
 
 
+def test_find_mode_believes_a_short_line_that_comes_home_over_the_fifth():
+    line = [67, 69, 71, 74, 72, 71, 69, 71, 72, 69, 66, 69, 67]
+    assert str(find_mode(**over_drone(50, line), drone_midi=50)) == "G ionian"
+
+
 def test_find_mode_says_where_the_drone_and_the_melody_disagree():
     line = [67, 69, 71, 72, 74, 72, 71, 69, 74, 72, 71, 69, 67, 66, 69, 67]
     torn = find_mode(**over_drone(50, line), drone_midi=50)
