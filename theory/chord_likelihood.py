@@ -29,6 +29,7 @@ __all__ = [
     "is_single_line",
     "likelihood",
     "lowest_of_chord",
+    "prior_by_beat",
     "states",
     "tonic_prior",
     "weights_by_beat",
@@ -65,7 +66,8 @@ _P_BASS_ROOT, _P_BASS_TONE = 0.8, 0.17  # the lowest note is the root / another 
 _HOME_NATS = 0.8  # what a drone on the tonic or fifth says in each beat for the tonic's chord
 _SHORT_SHARE = 0.45  # a note shorter than this share of the longest in its stroke is doubted
 _OFF_MODE_NATS = -1.0
-_PRIOR_SHARE = 0.6  # how much of a chord's chord_prior counts in each beat
+_PRIOR_SHARE = 0.6  # how much of a chord's chord_prior counts in each beat,
+_PRIOR_NOTES = 8.0  # of so many notes or more; in a beat of fewer it counts for less
 _MIN_BROKEN_NOTES = 4  # notes one by one in a bar for a broken chord,
 _BASS_GAP_SEMITONES = 3  # whose bass lies this many semitones under the rest,
 _BROKEN_BASS_STROKES = 2.0  # and counts for this many strokes
@@ -175,8 +177,10 @@ class Played:
         """Whether a bar begins with each beat (beats,); None where bars are not known."""
         if self.downbeats is None:
             return None
-        off = np.abs(self.edges[:-1, None] - self.downbeats[None, :]).min(axis=1)
-        return np.asarray(off <= _BAR_NEAR_BEATS * self.beat_sec)
+        beats, near = self.edges[:-1], _BAR_NEAR_BEATS * self.beat_sec
+        after = np.searchsorted(self.downbeats, beats - near)
+        ahead = np.append(self.downbeats, np.inf)[after] - beats
+        return np.asarray(ahead <= near)
 
 
 def by_beat_and_stroke(
@@ -258,7 +262,7 @@ def is_single_line(played: Played) -> bool:
     return chords < _MAX_MISHEARD_SHARE * len(chosen)
 
 
-def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatArray:
+def likelihood(played: Played, weights: FloatArray) -> FloatArray:
     """Log-likelihood of every beat under every state, shape (beats, states)."""
     log_p = states()[1]
     # Many notes in one beat are not independent evidence: grow with the root of their number.
@@ -272,10 +276,22 @@ def likelihood(played: Played, weights: FloatArray, prior: FloatArray) -> FloatA
         if low is not None and low not in played.drones:
             share = 1.0 if len(stroke) >= _FULL_STROKE_NOTES else _PART_STROKE_SHARE
             out[played.slot[stroke[0]]] += share * _bass_odds(low)
-    quiet = weights.sum(axis=1) <= 0
-    out[~quiet] += _PRIOR_SHARE * prior
-    out[quiet] = 0.0
+    out[weights.sum(axis=1) <= 0] = 0.0
     return np.asarray(out, dtype=np.float64)
+
+
+def prior_by_beat(played: Played, weights: FloatArray, prior: FloatArray) -> FloatArray:
+    """How much the ``prior`` of the states counts in every beat, shape (beats, states).
+
+    It counts by the notes that it is weighed against, so that a chord that is picked is named as
+    the same one that is strummed; the few notes of a single line only hint at a chord.
+    """
+    total = weights.sum(axis=1, keepdims=True)
+    if is_single_line(played):
+        share = (total > 0).astype(np.float64)
+    else:
+        share = np.minimum(1.0, total / _PRIOR_NOTES)
+    return np.asarray(_PRIOR_SHARE * share * prior, dtype=np.float64)
 
 
 def lowest_of_chord(played: Played, stroke: npt.NDArray[np.int64]) -> int | None:

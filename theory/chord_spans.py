@@ -3,9 +3,8 @@
 Conventions: times in seconds; a chord may begin only on a beat (a power chord wherever it is
 struck, see `theory.power_chords`). Every beat is explained by one
 chord of `CHORD_STATES`; notes are drawn from the chord's tones (and, rarely, from elsewhere), a
-change of chord costs something, least at the start of a bar. The most probable sequence is found
-by the Viterbi recursion, the confidence by the forward-backward recursion of the same model
-(Rabiner 1989, Proceedings of the IEEE 77, 257-286).
+change of chord costs something, least at the start of a bar. `theory.chord_path` finds the most
+probable sequence.
 """
 
 from __future__ import annotations
@@ -29,10 +28,12 @@ from theory.chord_likelihood import (
     is_single_line,
     likelihood,
     lowest_of_chord,
+    prior_by_beat,
     states,
     tonic_prior,
     weights_by_beat,
 )
+from theory.chord_path import chord_path
 from theory.chord_symbols import KINDS, Chord, chord_tones
 from theory.drone_pitches import find_drone_pitches
 from theory.errors import TheoryError
@@ -159,17 +160,21 @@ def find_chords(
     played = by_beat_and_stroke(notes, beats, drones, downbeats)
     weights = weights_by_beat(played)
     prior = chord_prior(mode)
-    emission = likelihood(played, weights, prior) + arpeggio_basses(played)
+    heard = likelihood(played, weights) + arpeggio_basses(played)
+    expected = prior_by_beat(played, weights, prior)
     change = _change(played)
     if drones:
-        emission += tonic_prior(drones, mode)
+        expected += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
-    path, sure = _decode(emission, change, prior - np.logaddexp.reduce(prior))
+    prior = prior - np.logaddexp.reduce(prior)
+    single = is_single_line(played)  # what it only hints at in one round is no clearer in two
+    path, sure = chord_path(heard, expected, change, prior, None if single else played.bar_starts)
+    emission = heard + expected
     path = _as_struck(_sounding(path, played, emission), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
-    if is_single_line(played):
+    if single:
         spans = tuple(replace(span, implied=True) for span in spans)
     return spans
 
@@ -191,43 +196,6 @@ def _change(played: Played) -> FloatArray:
         if (b - a) % 2 == 0 and b - a >= 4:
             out[(a + b) // 2] = _CHANGE_HALF_NATS
     return np.asarray(out, dtype=np.float64)
-
-
-def _decode(
-    emission: FloatArray, change: FloatArray, prior: FloatArray
-) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Best state of every beat, and the probability of each state there.
-
-    A change goes to the states by their ``prior`` log-probability.
-    """
-    n, states = emission.shape
-    leave = change[:, None] + prior[None, :]
-    stay = np.log1p(-np.exp(change))
-    score = emission[0] + prior
-    back = np.zeros((n, states), dtype=np.int64)
-    forward = [score.copy()]
-    for t in range(1, n):
-        best = int(score.argmax())
-        keep = score + stay[t] >= score[best] + leave[t]
-        back[t] = np.where(keep, np.arange(states), best)
-        score = np.where(keep, score + stay[t], score[best] + leave[t]) + emission[t]
-        alpha = forward[-1]
-        forward.append(
-            np.logaddexp(alpha + stay[t], np.logaddexp.reduce(alpha) + leave[t]) + emission[t]
-        )
-    path = np.empty(n, dtype=np.int64)
-    path[-1] = int(score.argmax())
-    for t in range(n - 1, 0, -1):
-        path[t - 1] = back[t, path[t]]
-    beta = np.zeros(states)
-    gamma = np.empty((n, states))
-    for t in range(n - 1, -1, -1):
-        joint = forward[t] + beta
-        gamma[t] = np.exp(joint - np.logaddexp.reduce(joint))
-        if t:
-            ahead = emission[t] + beta
-            beta = np.logaddexp(ahead + stay[t], np.logaddexp.reduce(ahead) + leave[t])
-    return path, gamma
 
 
 def _stretches(path: npt.NDArray[np.int64]) -> Iterator[tuple[int, int]]:
@@ -492,6 +460,12 @@ def _bass(played: Played, strokes: Sequence[npt.NDArray[np.int64]]) -> int | Non
 
     None for a single line.
     """
+    broken = [stroke for stroke in strokes if len(stroke) == 1]
+    if 2 * len(broken) > len(strokes):
+        # Picked one by one: the note that it starts on, if no other lies as low.
+        pitches = played.notes.pitch[np.concatenate(list(strokes))]
+        first = int(played.notes.pitch[strokes[0]].min())
+        return None if first > pitches.min() or first in played.drones else first % 12
     sums: dict[int, float] = {}
     for stroke in strokes:
         low = lowest_of_chord(played, stroke)

@@ -52,11 +52,11 @@ def main() -> int:
         counts["documents read"] += 1
         for name, call in _calls(riff) if riff.notes else ():
             counts["calls"] += 1
-            what = _outcome(call)
+            what, told = _outcome(call)
             counts[what] += 1
             if what in ("answered", "refused"):
                 continue
-            print(f"{name}: {what}\n{traceback.format_exc()}", file=sys.stderr)
+            print(f"{name}: {what}\n{told}", file=sys.stderr)
             if options.keep is not None:
                 options.keep.mkdir(parents=True, exist_ok=True)
                 path = options.keep / f"{name.replace(' ', '-')}-{counts['calls']}.riff.json"
@@ -69,17 +69,18 @@ def main() -> int:
     return 1 if any(counts[what] for what in failed) else 0
 
 
-def _outcome(call: Callable[[], Any]) -> str:
+def _outcome(call: Callable[[], Any]) -> tuple[str, str]:
+    """What became of the call, and the traceback of one that failed."""
     try:
         with time_limit(MAX_SEC):
             call()
     except HandspanError:
-        return "refused"
+        return "refused", ""
     except TimeIsUpError:
-        return "without end"
+        return "without end", traceback.format_exc()
     except Exception:
-        return "traceback"
-    return "answered"
+        return "traceback", traceback.format_exc()
+    return "answered", ""
 
 
 def _calls(riff: Riff) -> Iterator[tuple[str, Callable[[], Any]]]:

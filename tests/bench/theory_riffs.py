@@ -58,6 +58,13 @@ SHAPES = {
     "Dm7": "xx0211",
     "Cmaj7": "x32000",
     "Gmaj7": "320002",
+    "Fmaj7": "xx3210",
+    "Amaj7": "x02120",
+    "Dmaj7": "xx0222",
+    "Asus4": "x02230",
+    "Dsus2": "xx0230",
+    "Esus2": "024400",
+    "Esus4": "022200",
     "Asus2": "x02200",
     "Dsus4": "xx0233",
     "Cadd9": "x32030",
@@ -110,6 +117,21 @@ LOOP_MODES = {
     "D7 G7 D7 A7": ("D mixolydian",),
 }
 LOOPS = tuple(LOOP_MODES)
+# Loops that are picked more often than strummed (common practice, no source).
+PICKED_LOOPS = (
+    *LOOPS,
+    "Am Asus2 Am Asus4",
+    "D Dsus2 D Dsus4",
+    "Am7 Dm7 G7 Cmaj7",
+    "Cmaj7 Am7 Fmaj7 G7",
+    "Dmaj7 Bm Em7 A7",
+    "Gmaj7 Em7 Am7 D7",
+    "Em7 Cadd9 G D",
+    "Am Am7 Fmaj7 E7",
+    "E7 A7 E7 B7",
+    "Amaj7 Dmaj7",
+    "Em Esus4 Em Esus2",
+)
 STROKES = ("D.D.DUDU", "D.DU.UDU", "D...D...", "D.D.D.D.", "DUDUDUDU", "D..UDU..")
 
 
@@ -306,6 +328,62 @@ def strum(seed: int) -> Played:
         truth,
         tuple(symbols),
         loop_bars,
+    )
+
+
+# Eighths of a bar: b the lowest string of the grip, n the next one, 1 to 4 the strings.
+PICKINGS = ("b3212321", "b2n3b1n2", "b3213213", "bn321232", "b4321234", "b1b2b3b2", "b32n123n")
+
+
+def picked(seed: int, *, tune: bool = False) -> Played:
+    """A loop of handbook chords picked string by string, a chord a bar, every tone at least once.
+
+    With ``tune`` a melody by step goes over it, on the two upper strings.
+    """
+    rng = np.random.default_rng([seed, 79])
+    symbols = PICKED_LOOPS[seed % len(PICKED_LOOPS)].split()
+    beat = 60.0 / float(rng.uniform(60, 110))
+    bars = len(symbols) * (4 if len(symbols) <= 2 else 2)
+    scale = {
+        (OPEN[5 - i] + int(c, 16)) % 12
+        for s in symbols
+        for i, c in enumerate(SHAPES[s])
+        if c != "x"
+    }
+    first = int(rng.integers(len(PICKINGS)))
+    notes, truth = [], []
+    for bar in range(bars):
+        symbol = symbols[bar % len(symbols)]
+        grip = {6 - i: int(c, 16) for i, c in enumerate(SHAPES[symbol]) if c != "x"}
+        tones = {(OPEN[s - 1] + f) % 12 for s, f in grip.items()}
+        truth.append(symbol)
+        for pattern in np.roll(PICKINGS, -first):
+            low = sorted(grip, reverse=True)
+            strings = [low[0] if c == "b" else low[1] if c == "n" else int(c) for c in pattern]
+            here = [(s, grip[s]) for s in strings if s in grip]
+            if {(OPEN[s - 1] + f) % 12 for s, f in here} == tones:
+                break
+        line = [(s, grip[s]) for s in strings]
+        if tune:
+            for k in sorted(rng.choice(range(1, 8), size=int(rng.integers(1, 4)), replace=False)):
+                string = int(rng.integers(1, 3))
+                frets = [f for f in range(6) if (OPEN[string - 1] + f) % 12 in scale]
+                line[k] = (string, int(rng.choice(frets)))
+        notes += [((4 * bar + k / 2) * beat, string, fret) for k, (string, fret) in enumerate(line)]
+    return Played(
+        [n[0] for n in notes],
+        _until_struck_again(notes, 4 * bars * beat, beat),
+        [OPEN[n[1] - 1] + n[2] for n in notes],
+        [n[1] for n in notes],
+        [n[2] for n in notes],
+        0,
+        "",
+        None,
+        [i * beat for i in range(4 * bars)],
+        [i * beat for i in range(0, 4 * bars, 4)],
+        truth,
+        tuple(symbols),
+        len(symbols),
     )
 
 

@@ -522,3 +522,25 @@ def test_notes_are_changed_and_what_changed_is_said(
     assert len(read_riff(loop).notes) == 20
     assert main(["refinger", str(loop), "--pin", "1,2=4", "--only-here", "--quiet"]) == 0
     assert [(n.string, n.fret) for n in read_riff(loop).notes[:2]] == [(4, 5), (4, 7)]
+
+
+def test_other_fingerings_are_listed_and_shown_with_their_fingers(
+    loop: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["finger", str(loop), "--anew", "--quiet"]) == 0
+    others = read_riff(loop).alternatives
+    capsys.readouterr()
+    assert main(["show", str(loop), "--alternative"]) == 0
+    own, *listed = capsys.readouterr().out.splitlines()
+    assert own.startswith("As it is: cost ")
+    assert [line.split(",")[0] for line in listed] == [
+        f"{k}: {other.name}" for k, other in enumerate(others, 1)
+    ]
+    assert main(["show", str(loop), "--alternative", "1", "--fingers"]) == 0
+    first, _, *tab = capsys.readouterr().out.splitlines()
+    assert first == f"Other fingering {listed[0]}"
+    fingers = [line for line in tab if line.startswith("f ")]
+    assert fingers
+    assert not any("." in line for line in fingers)
+    assert main(["show", str(loop), "--alternative", "99"]) == 1
+    assert "there is no number 99" in capsys.readouterr().err

@@ -175,6 +175,17 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     (
         "wide-stretch",
         {
+            **{"count": 1, "span_mm": 98, "widest_mm": 120, "sec": 1.0},
+            **{"from": [6, 1], "to": [4, 6]},
+        },
+        (2, 3),
+        "1 place stretches the hand beyond 98 mm, the widest 120 mm at 1.00 s, from string 6 "
+        "fret 1 to string 4 fret 6: warm up, stop if it hurts, and ask a teacher or a clinician "
+        "about pain that stays",
+    ),
+    (
+        "wide-stretch",
+        {
             **{"count": 2, "span_mm": 98, "widest_mm": 130, "sec": 4.5, "beat": 9.0},
             **{"beats_in_bar": 4, "from": [6, 1], "to": [4, 6]},
         },

@@ -288,6 +288,8 @@ def test_a_triplet_count_is_explained_where_it_stands() -> None:
 
     assert "1 t l three to a beat" in counted(3)
     assert all("three to a beat" not in counted(parts) for parts in (1, 2, 4))
+    assert ". finer parts of a beat" in counted(6)
+    assert all("finer parts" not in counted(parts) for parts in (1, 2, 3, 4))
 
 
 # Handbook shapes (common practice, no source), as string: fret.

@@ -170,7 +170,9 @@ def _open_av(path: Path) -> _Stream:
         container.close()
         raise AudioError(f"{path} has no sound track; give {_KINDS}")
     track = tracks[0]
-    rate, channels = int(track.sample_rate or 0), int(track.channels or 0)
+    codec = track.codec_context  # None of a kind of sound that no decoder knows
+    rate = int(codec.sample_rate or 0) if codec is not None else 0
+    channels = int(codec.channels or 0) if codec is not None else 0
     if not (rate and channels):
         container.close()
         raise refusal
@@ -204,7 +206,7 @@ def _av_blocks(
 ) -> Iterator[NDArray[np.float32]]:
     import av
 
-    resampler = av.AudioResampler(format="fltp", rate=stream.sr)
+    resampler = taken = None
     held: list[NDArray[Any]] = []
     with container:
         packets = container.demux(track)
@@ -221,8 +223,12 @@ def _av_blocks(
             except (av.FFmpegError, OSError) as error:
                 stream.broken = str(error)  # a damaged packet is left out
                 continue
-            parts = [p.to_ndarray().T for frame in frames for p in resampler.resample(frame)]
-            held += [_in_channels(part, channels) for part in parts]
+            for frame in frames:
+                kind = (frame.format.name, frame.layout.name, frame.sample_rate)
+                if resampler is None or kind != taken:  # it may change on the way
+                    resampler, taken = av.AudioResampler(format="fltp", rate=stream.sr), kind
+                parts = [part.to_ndarray().T for part in resampler.resample(frame)]
+                held += [_in_channels(part, channels) for part in parts]
             if sum(map(len, held)) >= _BLOCK:
                 yield np.concatenate(held)
                 held = []

@@ -352,7 +352,14 @@ def _add_show(commands: Any) -> None:
     _part_argument(show)
     show.add_argument("--notes", action="store_true", help="list every note with its id and place")
     show.add_argument("--why", type=int, metavar="ID", help="why this note lies where it does")
-    show.add_argument("--alternative", type=int, metavar="N", help="show the N-th other fingering")
+    show.add_argument(
+        "--alternative",
+        type=int,
+        nargs="?",
+        const=0,
+        metavar="N",
+        help="show the N-th other fingering; without a number list them all with what they cost",
+    )
     show.add_argument("--width", type=_width, default=80, metavar="COLUMNS", help=_WIDTH_HELP)
     show.add_argument("--repeats", action=argparse.BooleanOptionalAction, help=_REPEATS_HELP)
     _fingers_argument(show)

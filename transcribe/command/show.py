@@ -5,12 +5,16 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from transcribe.command.batch import Done, run
 from transcribe.command.printing import Progress, place, print_riff
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.wording import sentence
 from transcribe.harmony import theory_report
+
+if TYPE_CHECKING:
+    from transcribe.core.riff import Alternative, Riff
 
 __all__ = ["compare", "page", "show", "theory"]
 
@@ -67,24 +71,26 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
 
 
 def show(args: argparse.Namespace, progress: Progress) -> int:
-    import dataclasses
-
     from transcribe import api
     from transcribe.core.pitch import pitch_name
 
     riff = api.to_show(args.riff, part=args.part)
     if args.alternative is not None:
-        if not 1 <= args.alternative <= len(riff.alternatives):
+        others = [_told(k, other) for k, other in enumerate(riff.alternatives, 1)]
+        if args.alternative == 0 and not args.json:
+            none = "There is no other fingering that differs enough to be worth a look."
+            own = [other.cost - other.why.facts["more"] for other in riff.alternatives if other.why]
+            print(f"As it is: cost {own[0]:.1f}" if own else none)
+            print("\n".join(others))
+            return 0
+        if not 1 <= args.alternative <= len(others):
             raise ParameterError(
-                f"{args.riff} has {len(riff.alternatives)} other fingerings, "
+                f"{args.riff} has {len(others)} other fingerings, "
                 f"there is no number {args.alternative}"
             )
-        other = riff.alternatives[args.alternative - 1]
-        notes = []
-        for note in riff.notes:
-            string, fret = other.positions.get(note.id, (note.string, note.fret))
-            notes.append(dataclasses.replace(note, string=string, fret=fret, finger=None))
-        riff = dataclasses.replace(riff, notes=tuple(notes))
+        if not args.json:
+            print(f"Other fingering {others[args.alternative - 1]}\n")
+        riff = _fingered_like(riff, riff.alternatives[args.alternative - 1])
     if args.why is not None:
         from transcribe import fingering
 
@@ -108,6 +114,33 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
         return 0
     print_riff(riff, args)
     return 0
+
+
+def _told(number: int, other: Alternative) -> str:
+    """An alternative in a line: its number, its name, and how it compares with the riff's own."""
+    told = f"{number}: {other.name}, cost {other.cost:.1f}"
+    return told if other.why is None else f"{told}; {sentence(other.why)}"
+
+
+def _fingered_like(riff: Riff, other: Alternative) -> Riff:
+    """``riff`` with the places of an alternative, and fingers for them."""
+    import dataclasses
+
+    from transcribe import fingering
+
+    drone = "off" if riff.drone is None else riff.drone
+    hand = fingering.hand_of(riff)
+    held = fingering.solve(
+        riff.notes, riff.instrument, hand=hand, drone=drone, pins=other.positions
+    )
+    fingers = {note.id: note.finger for note in fingering.apply(riff.notes, held)}
+    notes = []
+    for note in riff.notes:
+        string, fret = other.positions.get(note.id, (note.string, note.fret))
+        notes.append(
+            dataclasses.replace(note, string=string, fret=fret, finger=fingers.get(note.id))
+        )
+    return dataclasses.replace(riff, notes=tuple(notes))
 
 
 def page(args: argparse.Namespace, progress: Progress) -> int:

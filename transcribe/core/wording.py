@@ -266,7 +266,7 @@ _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "drone": lambda r: "it is the drone (if it is not, rule it out)",
     "no-such-place": lambda r: "it has no such place on this neck",
     "beside": lambda r: (_number(r.notes[1]), ", which begins with it, leaves it no such place"),
-    "other-request": lambda r: "what else was asked rules it out",
+    "other-request": lambda r: _other_request(r.facts),
     "cuts-off": lambda r: ("it takes the string of ", _number(r.notes[1]), ", which falls silent"),
     "hand-leaves": lambda r: ("the hand leaves ", _number(r.notes[1]), ", which falls silent"),
     "few-pitches": lambda r: "fewer than seven pitches are no scale over the strings",
@@ -275,6 +275,12 @@ _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "slurred": lambda r: "its slur would change strings",
     "off-the-strings": lambda r: "the strings do not reach as far as that",
 }
+
+
+def _other_request(facts: Mapping[str, Any]) -> str:
+    if facts.get("by") not in _REQUESTS:
+        return "what else was asked rules it out"
+    return f'"{asked_for(facts["by"], facts.get("by_number"))}", asked later, rules it out'
 
 
 def asked_for(kind: str, number: int | None) -> str:
@@ -313,9 +319,9 @@ def _when(facts: Mapping[str, Any]) -> str:
 
 def _wide_stretch(r: Remark) -> _Words:
     facts = r.facts
-    count = "1 place" if facts["count"] == 1 else f"{facts['count']} places"
+    count = "1 place stretches" if facts["count"] == 1 else f"{facts['count']} places stretch"
     return (
-        f"{count} stretch the hand beyond {facts['span_mm']:.0f} mm, the widest "
+        f"{count} the hand beyond {facts['span_mm']:.0f} mm, the widest "
         f"{facts['widest_mm']:.0f} mm {_when(facts)}, from {_place(facts['from'])} to "
         f"{_place(facts['to'])}: warm up, stop if it hurts, and ask a teacher or a clinician about "
         "pain that stays"

@@ -18,6 +18,7 @@ import numpy as np
 from transcribe.core.clock import MAX_BPM, MIN_BPM, Clock, check_bpm
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import drone_pitches
+from transcribe.core.limits import MAX_BEATS
 from transcribe.core.riff import MeterChoice, Remark, Rhythm, Riff, TempoChoice
 from transcribe.correct.history import record
 from transcribe.correct.solving import find_again
@@ -225,6 +226,9 @@ def _half_or_double(
             f"{kind} of {old.bpm:.0f} beats a minute would be {bpm:.0f}, outside "
             f"{MIN_BPM:.0f} to {MAX_BPM:.0f}"
         )
+    beats = max(len(old.beats_sec), *(note.onset_beat or 0.0 for note in riff.notes))
+    if factor * beats > MAX_BEATS:
+        raise ParameterError(f"in {kind} this riff would have over {MAX_BEATS:.0f} beats")
     new = _in_other_beats(riff, old, bpm, factor, meter, progress)
     return _recorded(riff, new, kind, {"bpm": bpm, "meter": meter})
 

@@ -31,6 +31,7 @@ from transcribe.fingering.solver import Fingering, Solver, solver_for
 __all__ = ["alternatives", "home_position"]
 
 _FREE_MELODY = dict.fromkeys(("melody_far", "melody_above", "melody_off", "melody_moves"), 0.0)
+_NO_BOX = dict.fromkeys(("box_moves", "box_cross", "box_mixed"), 0.0)
 _ANYWHERE = dict.fromkeys(("fret", "fret_high", "fret_body", "off_first"), 0.0)
 
 
@@ -62,11 +63,13 @@ _KINDS = (
     _kind("one hand position", _ANYWHERE | _FREE_MELODY, lowest_position=1),
     _kind(
         "along one string",
-        {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5},
+        {"cross": 3.0, "skip_strings": 1.0, "other_place": 1.0, "leap_same_string": -0.5} | _NO_BOX,
         named_over_drone="along one string over the drone",
     ),
     _Kind("three notes a string", three_a_string=True),
-    _kind("lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY),
+    _kind(
+        "lowest on the neck", {"fret": 3.0, "position": 3.0, "thick": 0.0} | _FREE_MELODY | _NO_BOX
+    ),
     _kind(
         "ringing across the strings",
         {
@@ -77,7 +80,8 @@ _KINDS = (
             "cut": 4.0,
             "other_place": 0.0,
         }
-        | _FREE_MELODY,
+        | _FREE_MELODY
+        | _NO_BOX,
     ),
     _Kind(
         "higher on the neck",

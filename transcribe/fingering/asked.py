@@ -184,6 +184,8 @@ def not_kept(
             if request.kind == "taken" and reason in ("pinned", "other-request"):
                 continue  # the player has asked for something else since
             facts["reason"] = reason
+            if reason == "other-request":
+                facts |= _ruled_out_by(request, requests[index + 1 :], note, instrument)
             ids = (note.id,) if other_id is None else (note.id, other_id)
         else:
             together = other is None or positions[note.id][0] == positions[other.id][0]
@@ -250,12 +252,7 @@ def _reason(
     """Why a note does not keep a request, and the note that stands in the way, if one does."""
     if note.id in pins:
         return "pinned", None
-    keeps = _KEEPS.get(request.kind)
-    wanted = [
-        place
-        for place in instrument.places(note.pitch_midi)
-        if (keeps(place, request.number or 0) if keeps else place == request.places.get(note.id))
-    ]
+    wanted = _wanted(request, note, instrument)
     if not wanted and request.kind != "three-a-string":
         return "no-such-place", None
     strings = {string for string, _ in wanted}
@@ -267,6 +264,30 @@ def _reason(
     for other in sorted(beside, key=lambda o: positions[o.id][0] not in strings):
         return "beside", other.id
     return "other-request", None
+
+
+def _wanted(request: Request, note: Note, instrument: Instrument) -> list[Place]:
+    """The places of a note that keep a request."""
+    keeps = _KEEPS.get(request.kind)
+    return [
+        place
+        for place in instrument.places(note.pitch_midi)
+        if (keeps(place, request.number or 0) if keeps else place == request.places.get(note.id))
+    ]
+
+
+def _ruled_out_by(
+    request: Request, later: Sequence[Request], note: Note, instrument: Instrument
+) -> dict[str, Any]:
+    """The last of the later requests that leaves a note no place to keep ``request``, as facts."""
+    wanted = _wanted(request, note, instrument)
+    for other in reversed(later):
+        keeps = _KEEPS.get(other.kind)
+        if other.kind == "let-ring" or not _notes_of(other, [note]):
+            continue
+        if keeps is None or not any(keeps(place, other.number or 0) for place in wanted):
+            return {"by": other.kind, "by_number": other.number}
+    return {}
 
 
 def three_a_string(

@@ -35,6 +35,7 @@ from transcribe.core.riff import (
     sort_notes,
 )
 from transcribe.formats.chord_names import CHORDS, MODES
+from transcribe.formats.untyped import check_characters, shown
 
 __all__ = ["read_jams", "write_jams"]
 
@@ -274,6 +275,9 @@ def _load(path: Path) -> Mapping[str, Any]:
     try:
         text = read_bytes(path, max_mb=_MAX_MB, expected="a smaller JAMS file").decode("utf-8")
         value = json.loads(text)
+        check_characters(text, value)
+    except FormatError as error:
+        raise FormatError(f"{path}: {error}") from None
     except UnicodeDecodeError as error:
         raise FormatError(f"{path} cannot be read: {error}") from None
     except json.JSONDecodeError as error:
@@ -336,7 +340,9 @@ def _instrument(sandbox: Mapping[str, Any], path: Path) -> Instrument:
         return Instrument()
     good = isinstance(strings, list) and 1 <= len(strings) <= 12
     if not good or not all(_is_whole(s, 0, 127) for s in strings):
-        raise FormatError(f"{path}: found open_midi {strings!r}, expected 1 to 12 MIDI numbers")
+        raise FormatError(
+            f"{path}: found open_midi {shown(strings)}, expected 1 to 12 MIDI numbers"
+        )
     capo, frets = sandbox.get("capo", 0), sandbox.get("frets", 22)
     if not _is_whole(frets, 1, 36):
         raise FormatError(f"{path}: found frets {frets!r}, expected 1 to 36")

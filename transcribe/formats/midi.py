@@ -52,6 +52,7 @@ _BEND_STEPS = 8  # messages of a bend, so that it glides
 _BEND_RANGE = 12  # semitones, sent as registered parameter 0 on every channel used
 _MARK = "handspan 1"
 _OWN = re.compile(r"^handspan 1 tuning (\S+) capo (\d+) frets (\d+) start (-?[\d.]+) beat (-?\d+)$")
+_MAX_DELTA = 0x0FFFFFFF  # ticks; a time has four bytes at the most (MIDI 1.0, Standard MIDI Files)
 _MAX_MB = 16
 _MAX_BEATS = 100_000
 _MAX_METER = 64  # of either number; a damaged file can tell of notes of 1/2 to the 255th
@@ -398,6 +399,10 @@ def _load(path: Path) -> Any:
         raise FormatError(f"{path}: found MIDI format 2 (separate patterns), expected 0 or 1")
     if file.ticks_per_beat == 0:
         raise FormatError(f"{path}: found 0 ticks to the quarter, expected 1 or more")
+    if any(message.time > _MAX_DELTA for track in file.tracks for message in track):
+        raise FormatError(
+            f"{path}: found a time of over four bytes, expected a MIDI file of a riff"
+        )
     return file
 
 

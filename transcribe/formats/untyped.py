@@ -14,9 +14,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from transcribe.core.errors import FormatError
-from transcribe.core.limits import MAX_DEPTH, MAX_DIGITS
+from transcribe.core.limits import MAX_DEPTH, MAX_DIGITS, MAX_SEC
 
-__all__ = ["check_history", "check_theory", "parse", "shown"]
+__all__ = ["check_characters", "check_history", "check_theory", "parse", "shown"]
 
 _SHAPE = {"symbol": str, "frets": [int], "fingers": [int], "short": str, "caution": str}
 _FRET = {"string": int, "fret": int, "note": str, "degree": str, "mark": str}
@@ -85,12 +85,17 @@ def parse(text: str | bytes) -> Any:
         raise FormatError(
             f"{_place_of_odd(value)} is {odd[0][:24]}, expected a number that is finite"
         )
+    check_characters(text, value)
+    return value
+
+
+def check_characters(text: str, value: Any) -> None:
+    """Raise FormatError if ``value``, which the JSON ``text`` holds, has half a character in it."""
     if re.search(r"\\u[dD][89a-fA-F]", text):
         try:
             json.dumps(value, ensure_ascii=False).encode("utf-8")
         except UnicodeEncodeError:
             raise FormatError("a text in it holds half a character (a lone surrogate)") from None
-    return value
 
 
 def check_theory(theory: Any) -> None:
@@ -148,6 +153,8 @@ def _check(value: Any, shape: Any, where: str) -> None:
     elif not _is(value, shape):
         names = {str: "text", int: "a whole number", float: "a number", bool: "true or false"}
         raise FormatError(f"{where} is {shown(value)}, expected {names[shape]}")
+    elif where.endswith("_sec") and abs(value) > MAX_SEC:
+        raise FormatError(f"{where} is {shown(value)}, expected at most {MAX_SEC:g} seconds")
 
 
 def _is(value: Any, kind: type) -> bool:

@@ -75,13 +75,17 @@ def played_bars(bars: list[TabBar], name: str) -> list[TabBar]:
     Raises
     ------
     FormatError
-        If that is over 5,000 bars.
+        If that is over 5,000 bars, or none.
     """
     _fill_endings(bars)
     written = [WrittenBar(bar.opens, bar.endings, bar.times) for bar in bars]
     order = list(itertools.islice(playing_order(written), _MAX_BARS + 1))
     if len(order) > _MAX_BARS:
         raise refuse(name, bars[order[-1]].line, f"over {_MAX_BARS} bars", "fewer bars or repeats")
+    if bars and not order:
+        raise refuse(
+            name, bars[0].line, "endings without a repeat", "|: and :| around what repeats"
+        )
     return [bars[i] for i in order]
 
 

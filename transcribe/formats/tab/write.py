@@ -29,7 +29,12 @@ TAKEN = "none is given"
 SHAPES = "shapes "
 """What goes before the chord shapes that a loop is played with at a capo."""
 
-_THIRDS = re.compile(r"^ +\d[^\"]* t +l\b")
+_COUNTED = (
+    (re.compile(r"^ +\d[^\"]* t +l\b"), "1 t l three to a beat"),
+    (re.compile(r"^ +\d[^\"]* \."), ". finer parts of a beat"),
+)
+"""What of the count under the strings is not everybody's, and its meaning."""
+
 _MAX_LISTED_IDS = 8  # ids of unsure notes in the header, which should stay on one line
 _SIGNS = (
     ("hammer-on", "h hammer-on"),
@@ -91,8 +96,12 @@ def write_tab(riff: Riff, *, width: int = 80, fingers: bool = False, repeats: bo
     counts = [
         system.lines[system.strings_at + len(riff.instrument.open_midi) :] for system in systems
     ]
-    thirds = any(_THIRDS.search(line) for lines in counts for line in lines)
-    foot = _footer(riff, width, thirds=thirds and riff.rhythm is not None)
+    counted = [
+        meaning
+        for sign, meaning in _COUNTED
+        if riff.rhythm is not None and any(sign.search(line) for lines in counts for line in lines)
+    ]
+    foot = _footer(riff, width, counted=counted)
     return "\n\n".join(["\n".join(head), *body, *foot]) + "\n"
 
 
@@ -201,7 +210,7 @@ def _shapes(
     )
 
 
-def _footer(riff: Riff, width: int, *, thirds: bool) -> list[str]:
+def _footer(riff: Riff, width: int, *, counted: Sequence[str]) -> list[str]:
     used = {n.articulation for n in riff.notes if n.string is not None}
     signs = [text for name, text in _SIGNS if name in used]
     placed = [note for note in riff.notes if note.string is not None]
@@ -211,9 +220,9 @@ def _footer(riff: Riff, width: int, *, thirds: bool) -> list[str]:
         (any(note.palm_mute for note in placed), "PM palm mute"),
         (any(note.let_ring for note in placed), "LR let ring"),
         (any(note.stroke for note in placed), "d u stroke down, up"),
-        (thirds, "1 t l three to a beat"),
     )
     signs += [text for is_there, text in also if is_there]
+    signs += counted
     parts = []
     if signs:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))
