@@ -145,13 +145,11 @@ def posterior(
     """
     columns = features(notes, drones=drones, downbeats=downbeats)
     score = columns @ np.array(list(WEIGHTS.values()))
-    home = {drone % 12 for drone in drones}
+    drone_pcs = {drone % 12 for drone in drones}
     heard = {int(p) % 12 for p in notes.pitch}
-    if len(heard - home) < _MIN_PITCH_CLASSES:
-        home = home or heard
-    else:
-        home = set(range(12))
-    score[[tonic not in home for tonic, _ in candidates()]] = -np.inf
+    if len(heard - drone_pcs) < _MIN_PITCH_CLASSES:
+        homes = drone_pcs or heard
+        score[[tonic not in homes for tonic, _ in candidates()]] = -np.inf
     score -= score.max()
     likely = np.exp(score)
     likely /= likely.sum()
