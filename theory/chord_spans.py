@@ -460,6 +460,12 @@ def _bass(played: Played, strokes: Sequence[npt.NDArray[np.int64]]) -> int | Non
 
     None for a single line.
     """
+    broken = [stroke for stroke in strokes if len(stroke) == 1]
+    if 2 * len(broken) > len(strokes):
+        # Picked one by one: the note that it starts on, if no other lies as low.
+        pitches = played.notes.pitch[np.concatenate(list(strokes))]
+        first = int(played.notes.pitch[strokes[0]].min())
+        return None if first > pitches.min() or first in played.drones else first % 12
     sums: dict[int, float] = {}
     for stroke in strokes:
         low = lowest_of_chord(played, stroke)

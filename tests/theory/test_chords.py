@@ -429,3 +429,24 @@ def test_a_note_that_most_strokes_sound_is_of_the_chord(symbol, pitches, added):
     plain = {"Cadd9": "C", "G7": "G"}[symbol]
     assert found([True, True, False, True]) == [symbol, "D"]
     assert found([False, True, False, False]) == [plain, "D"]
+
+
+def test_a_picked_chord_stands_on_the_note_that_it_starts_on():
+    """G over B picked from its fifth string; two strings struck together further up say nothing."""
+    beat = 0.5
+    bars = [[47, 55, 59, 67, 59, 55, 59, 67], [48, 55, 60, 64, 60, 55, 60, 64]] * 2
+    notes = [
+        (4 * beat * i + 0.5 * beat * k, pitch)
+        for i, bar in enumerate(bars)
+        for k, pitch in enumerate(bar)
+    ]
+    notes += [(4 * beat * i + 1.5 * beat, 62) for i in (0, 2)]  # with the fourth note of G/B
+    notes.sort()
+    found = find_chords(
+        onset_sec=[at for at, _ in notes],
+        duration_sec=[4 * 0.5 * beat] * len(notes),
+        pitch_midi=[pitch for _, pitch in notes],
+        beats_sec=[beat * k for k in range(16)],
+        downbeats_sec=[4 * beat * i for i in range(4)],
+    )
+    assert [span.symbol for span in found] == ["G/B", "C", "G/B", "C"]
