@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import errno
 import json
 import os
@@ -18,7 +19,7 @@ from tests.page.conftest import ROOT, make_riff, over_and_over
 from tests.page.serving import TOKEN
 from tests.waiting import until
 from transcribe.core.errors import FormatError
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Riff, Source
 from transcribe.formats.document import to_json, write_riff
 from transcribe.library.revisions import hold
 from transcribe.page.server.jobs import Jobs, WorkError
@@ -63,6 +64,14 @@ def test_odd_documents_are_named_and_the_others_served(start, put, one_riff: Rif
         assert server.ask("GET", f"/api/riffs/{good}")[0] == 200
         server.stop()
         server = start(folder=server.folder)
+
+
+def test_a_file_of_notes_beside_its_riff_is_no_recording(start, put, one_riff: Riff) -> None:
+    server = start()
+    (server.folder / "wharf.mid").write_bytes(b"MThd")
+    riff = dataclasses.replace(one_riff, source=Source("wharf.mid"))
+    found = server.ask("GET", f"/api/riffs/{put(server, 'wharf', riff=riff)}")[1]
+    assert found["take"] == {"there": False, "ready": False}
 
 
 def test_odd_document_that_is_uploaded_is_refused(start, one_riff: Riff) -> None:

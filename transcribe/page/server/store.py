@@ -143,8 +143,8 @@ class Store:
         return path if is_own_file(path) else None
 
     def take_path(self, file: str | None) -> Path | None:
-        """The recording called ``file``, if it lies in the folder itself."""
-        if not file:
+        """The recording called ``file``, if it is one and lies in the folder itself."""
+        if not file or Path(file).suffix.lower() in SUFFIXES:
             return None
         for item in self._files():
             if item.name == file:

@@ -539,7 +539,11 @@ class RiffView {
     const below = [under ? panel.top : Infinity, foot.top > 0 ? foot.top : Infinity];
     const floor = Math.min(...below, window.innerHeight) - SIGHT;
     const roof = Math.max(0, this.transport.element.getBoundingClientRect().bottom) + 2 * SIGHT;
-    if (bottom > floor) window.scrollBy(0, Math.min(bottom - floor, top - roof));
+    // In a low window the neck beside the music ends further down than the tab.
+    const neck = under ? null : this.panel.neck?.querySelector(".neck-box");
+    const cut = neck ? neck.getBoundingClientRect().bottom - window.innerHeight : 0;
+    const over = Math.max(bottom - floor, cut);
+    if (over > 0) window.scrollBy(0, Math.min(over, top - roof));
     else if (top < roof) window.scrollBy(0, top - roof);
   }
 
@@ -818,13 +822,15 @@ class RiffView {
     const { take } = this.data;
     this.transport.balanceField.hidden = !take.there;
     if (!take.there) {
-      if (this.data.document.source?.file)
+      const { source } = this.data.document;
+      // A file of notes has no length in seconds, and nobody misses its sound.
+      if (source?.file && source.duration_sec)
         put(
           this.work,
           h(
             "li",
             { class: "quiet" },
-            `The recording ${this.data.document.source.file} is not in this folder, so only the tab can be heard.`,
+            `The recording ${source.file} is not in this folder, so only the tab can be heard.`,
           ),
         );
       return;
