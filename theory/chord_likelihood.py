@@ -258,7 +258,7 @@ def is_single_line(played: Played) -> bool:
         ringing = before[notes.end[before] > now + 0.5 * (until - now)]
         together = len({int(p) % 12 for p in notes.pitch[stroke]})
         sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
-        chords += together > 1 or (broken and sounding > 2)
+        chords += bool(together > 1 or (broken and sounding > 2))
     return chords < _MAX_MISHEARD_SHARE * len(chosen)
 
 
