@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 from collections.abc import Callable
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from tests.formats.riffs import RIFFS, drone_riff, riffs
 from transcribe.core.errors import FormatError
+from transcribe.core.limits import MIN_BEAT_SEC
 from transcribe.core.riff import (
     REQUESTS,
     Alternative,
@@ -88,7 +90,8 @@ def _some(items: st.SearchStrategy[Any]) -> st.SearchStrategy[tuple[Any, ...]]:
 
 
 def _rising() -> st.SearchStrategy[tuple[float, ...]]:
-    return st.lists(_SECONDS, max_size=5, unique=True).map(lambda times: tuple(sorted(times)))
+    steps = st.lists(st.floats(2 * MIN_BEAT_SEC, 60), max_size=5)
+    return st.builds(lambda a, b: tuple(itertools.accumulate(b, initial=a))[1:], _SECONDS, steps)
 
 
 _BENDS = st.builds(
@@ -283,6 +286,7 @@ def test_unknown_keys_survive() -> None:
         (lambda v: v["rhythm"].update(meter=[4]), "two whole numbers"),
         (lambda v: v["rhythm"].update(bpm=0), "expected 1 to 1000"),
         (lambda v: v["rhythm"].update(beats_sec=[1, 1]), "must rise"),
+        (lambda v: v["rhythm"].update(downbeats_sec=[0, 1e-300]), "must rise by 0.02 s"),
         (lambda v: v["drone"].update(string=7), "expected 1 to 6"),
         (lambda v: v.update(theory=[]), "expected an object"),
         (lambda v: v.update(history=[1]), r"history\[0\] is 1, expected an object"),

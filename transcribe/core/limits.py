@@ -6,9 +6,19 @@ They are far above what a hand plays, and low enough that every step after readi
 
 from __future__ import annotations
 
-__all__ = ["MAX_BEATS", "MAX_BYTES", "MAX_DEPTH", "MAX_DIGITS", "MAX_NOTES", "MAX_PARTS", "MAX_SEC"]
+__all__ = [
+    "MAX_BEATS",
+    "MAX_BYTES",
+    "MAX_DEPTH",
+    "MAX_DIGITS",
+    "MAX_NOTES",
+    "MAX_PARTS",
+    "MAX_SEC",
+    "MIN_BEAT_SEC",
+]
 
 MAX_SEC = 14_400.0  # four hours, of every time in seconds
+MIN_BEAT_SEC = 0.02  # from beat to beat and bar to bar: a fifth of a beat at the fastest tempo
 MAX_BEATS = 100_000.0  # of every time in beats, and of how many beats there are
 MAX_NOTES = 50_000
 MAX_PARTS = 500  # of a lesson

@@ -21,7 +21,14 @@ from typing import Any, Literal, TypeVar
 
 from transcribe.core.errors import FormatError
 from transcribe.core.lesson import Lesson
-from transcribe.core.limits import MAX_BEATS, MAX_DIGITS, MAX_NOTES, MAX_PARTS, MAX_SEC
+from transcribe.core.limits import (
+    MAX_BEATS,
+    MAX_DIGITS,
+    MAX_NOTES,
+    MAX_PARTS,
+    MAX_SEC,
+    MIN_BEAT_SEC,
+)
 from transcribe.core.riff import ARTICULATIONS, REQUESTS
 from transcribe.formats.untyped import shown
 
@@ -234,8 +241,8 @@ def _items(convert: _Convert, path: str, value: Any, where: str) -> tuple[Any, .
     if len(value) > most:
         raise FormatError(f"{where} lists {len(value)}, and {most} are the most")
     items = tuple(convert(item, f"{where}[{i}]") for i, item in enumerate(value))
-    if path in _RISING and any(b <= a for a, b in itertools.pairwise(items)):
-        raise FormatError(f"{where} must rise from each number to the next")
+    if path in _RISING and any(b - a < MIN_BEAT_SEC for a, b in itertools.pairwise(items)):
+        raise FormatError(f"{where} must rise by {MIN_BEAT_SEC:g} s from each number to the next")
     return items
 
 
