@@ -23,6 +23,7 @@ __all__ = [
     "CHORD_STATES",
     "Played",
     "arpeggio_basses",
+    "bar_of_beats",
     "by_beat_and_stroke",
     "chord_pcs",
     "chord_prior",
@@ -215,7 +216,7 @@ def weights_by_beat(played: Played) -> FloatArray:
     np.add.at(out, (slot, notes.pitch % 12), played.strength)
     length = np.diff(edges)
     begun = out.sum(axis=1)
-    bar = _bar_of(played)
+    bar = bar_of_beats(played)
     by_bar = np.bincount(bar, weights=begun)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
@@ -229,7 +230,7 @@ def weights_by_beat(played: Played) -> FloatArray:
     return out
 
 
-def _bar_of(played: Played) -> npt.NDArray[np.int64]:
+def bar_of_beats(played: Played) -> npt.NDArray[np.int64]:
     """Which bar each beat lies in, from 0 (a pickup); all in one where bars are not known."""
     if played.downbeats is None:
         return np.zeros(played.beats, dtype=np.int64)
