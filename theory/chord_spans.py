@@ -171,7 +171,7 @@ def find_chords(
     single = is_single_line(played)  # what it only hints at in one round is no clearer in two
     path, sure = chord_path(heard, expected, change, prior, None if single else played.bar_starts)
     emission = heard + expected
-    path = _as_struck(_sounding(path, played, emission), played)
+    path = _suspended(_as_struck(_sounding(path, played, emission), played), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
@@ -338,6 +338,28 @@ def _as_struck(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.in
         ]
         if exact and path[a] not in exact:
             out[a:b] = exact[0]
+    return out
+
+
+def _suspended(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.int64]:
+    """The path, with each bar suspended that strikes a second or fourth in place of the third.
+
+    Such a bar between bars of the plain chord costs two changes, which few notes outweigh.
+    """
+    if played.bar_starts is None or is_single_line(played):
+        return path
+    pairs = states()[0]
+    out = path.copy()
+    bars = np.append(np.flatnonzero(played.bar_starts), played.beats)
+    for a, b in itertools.pairwise(bars.tolist()):
+        root, kind = pairs[path[a]]
+        if kind not in ("", "m") or np.any(path[a:b] != path[a]):
+            continue
+        struck = played.notes.pitch[(played.slot >= a) & (played.slot < b)]
+        steps = {int(pitch - root) % 12 for pitch in struck}
+        for name in ("sus2", "sus4"):
+            if steps == set(KINDS[name].steps):
+                out[a:b] = pairs.index((root, name))
     return out
 
 

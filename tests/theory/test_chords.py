@@ -269,6 +269,13 @@ def test_a_picked_chord_keeps_its_seventh_or_second():
     assert right / total >= 0.93
 
 
+def test_a_bar_without_its_third_is_suspended():
+    case = riffs.picked(94)
+    assert case.loop == ("Am", "Asus2", "Am", "Asus4")
+    found = chords_of(case)
+    assert [" ".join(bar) for bar in bars_of(found, case.downbeats)] == case.bars
+
+
 def test_a_round_that_is_badly_heard_is_told_by_the_others():
     case = riffs.picked(19)
     last = case.downbeats[-case.loop_bars]
