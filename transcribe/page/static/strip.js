@@ -5,7 +5,6 @@ import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
 import { engrave, judged } from "./engrave.js";
 import { Lane } from "./lane.js";
-import { Lines } from "./lines.js";
 import { pitchName } from "./music.js";
 import { Overview } from "./overview.js";
 import { Picture, beginningIn } from "./picture.js";
@@ -26,6 +25,7 @@ export class Strip {
     this.playhead = 0;
     this.adding = false;
     this.inLines = false;
+    this.wantsLines = false;
     this.moved = new Map();
     this.wanted = new Map(); // places that are asked for and not saved yet, by note
     this.deciding = new Map();
@@ -73,7 +73,7 @@ export class Strip {
     );
     this.spacer = h("div", { class: "spacer" }, this.view);
     this.scroller = h("div", { class: "scroller" }, this.spacer);
-    this.lines = new Lines(this);
+    this.lines = null; // made when they are asked for
     this.overview = new Overview(this);
     this.element = h("div", { class: "strip" }, this.scroller, this.overview.element);
     this.scroller.addEventListener("scroll", () => this.later());
@@ -106,7 +106,7 @@ export class Strip {
     this.left = true;
     document.body.classList.remove("in-lines");
     this.resizer.disconnect();
-    this.lines.leave();
+    this.lines?.leave();
     document.removeEventListener("paper", this.repaint);
   }
 
@@ -220,7 +220,13 @@ export class Strip {
   }
 
   /** The tab in lines, or over the picture of the sound. */
-  setLines(on) {
+  async setLines(on) {
+    this.wantsLines = on;
+    if (on && !this.lines) {
+      const { Lines } = await import("./lines.js");
+      if (this.left || !this.wantsLines) return;
+      this.lines ??= new Lines(this);
+    }
     if (this.inLines === on) return;
     this.inLines = on;
     const { scrollLeft } = this.scroller;
@@ -369,7 +375,7 @@ export class Strip {
         this.nameActive();
         return;
       }
-      if (this.lines.lines.length) this.clearLines();
+      if (this.lines?.lines.length) this.clearLines();
       this.paint();
       this.draw();
       this.placeHead();
