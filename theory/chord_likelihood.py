@@ -23,6 +23,7 @@ __all__ = [
     "CHORD_STATES",
     "Played",
     "arpeggio_basses",
+    "bar_of_beats",
     "by_beat_and_stroke",
     "chord_pcs",
     "chord_prior",
@@ -78,6 +79,7 @@ _DRONE_SHARE = 0.12  # and a drone's note for this much, because it sounds whate
 _NEAR_BEATS = 0.25  # of a beat, within which a stroke is meant to be on it
 _BAR_STRUCK_NOTES = 3.0  # notes struck in a bar, after which what rings on from before says little
 _LOOK_BACK_STROKES = 6  # strokes; what was struck before them has been struck over
+_MAX_BROKEN_STEPS_SHARE = 0.4  # of the moves of broken chords that are steps, set by hand
 _MAX_MISHEARD_SHARE = 0.2  # of the strokes of a line that may seem to be chords, set by hand
 
 # In beats, unless the name says otherwise; set by hand and checked with `tests.bench.theory`.
@@ -214,7 +216,7 @@ def weights_by_beat(played: Played) -> FloatArray:
     np.add.at(out, (slot, notes.pitch % 12), played.strength)
     length = np.diff(edges)
     begun = out.sum(axis=1)
-    bar = _bar_of(played)
+    bar = bar_of_beats(played)
     by_bar = np.bincount(bar, weights=begun)
     for i in range(len(notes)):
         for beat in range(slot[i] + 1, n):
@@ -228,7 +230,7 @@ def weights_by_beat(played: Played) -> FloatArray:
     return out
 
 
-def _bar_of(played: Played) -> npt.NDArray[np.int64]:
+def bar_of_beats(played: Played) -> npt.NDArray[np.int64]:
     """Which bar each beat lies in, from 0 (a pickup); all in one where bars are not known."""
     if played.downbeats is None:
         return np.zeros(played.beats, dtype=np.int64)
@@ -240,10 +242,15 @@ def is_single_line(played: Played) -> bool:
     """Whether the notes beside the drone come one at a time, so that no chord is played.
 
     Notes struck together make a chord, and so do three that ring into each other, as in an
-    arpeggio; a listener mishears a second note now and then.
+    arpeggio, which leaps from string to string: a line that goes by steps is one although its
+    notes ring, as all that a tab writes are taken to do. A listener mishears a second note now and
+    then.
     """
     notes, line = played.notes, ~played.on_drone
     chosen = [own for stroke in played.strokes if (own := stroke[line[stroke]]).size]
+    moves = np.abs(np.diff([int(notes.pitch[stroke].min()) for stroke in chosen]))
+    steps = np.count_nonzero((moves == 1) | (moves == 2))
+    broken = steps <= _MAX_BROKEN_STEPS_SHARE * np.count_nonzero(moves)
     chords = 0
     for i, stroke in enumerate(chosen):
         now = float(notes.onset[stroke[0]])
@@ -252,7 +259,7 @@ def is_single_line(played: Played) -> bool:
         ringing = before[notes.end[before] > now + 0.5 * (until - now)]
         together = len({int(p) % 12 for p in notes.pitch[stroke]})
         sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
-        chords += together > 1 or sounding > 2
+        chords += bool(together > 1 or (broken and sounding > 2))
     return chords < _MAX_MISHEARD_SHARE * len(chosen)
 
 

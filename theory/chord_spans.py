@@ -22,6 +22,7 @@ from theory.chord_likelihood import (
     CHORD_STATES,
     Played,
     arpeggio_basses,
+    bar_of_beats,
     by_beat_and_stroke,
     chord_pcs,
     chord_prior,
@@ -170,7 +171,7 @@ def find_chords(
     single = is_single_line(played)  # what it only hints at in one round is no clearer in two
     path, sure = chord_path(heard, expected, change, prior, None if single else played.bar_starts)
     emission = heard + expected
-    path = _as_struck(_sounding(path, played, emission), played)
+    path = _suspended(_as_struck(_sounding(path, played, emission), played), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
@@ -209,6 +210,24 @@ def _stroke_slots(played: Played) -> list[int]:
     return [int(played.slot[stroke[0]]) for stroke in played.strokes]
 
 
+def _by_bass(
+    played: Played, stretches: Iterable[tuple[int, int]], at: list[int]
+) -> Iterator[tuple[int, int]]:
+    """The stretches, cut at bar lines where the bass of the chord becomes another: C/E | C/G."""
+    bar = bar_of_beats(played)
+    lines = (np.flatnonzero(np.diff(bar)) + 1).tolist()
+    for a, b in stretches:
+        start, last = a, None
+        for first, end in itertools.pairwise([a, *(k for k in lines if a < k < b), b]):
+            inside = played.strokes[bisect_left(at, first) : bisect_left(at, end)]
+            bass = _bass(played, [stroke for stroke in inside if len(stroke) > 1])
+            if last is not None and bass is not None and bass != last:
+                yield start, first
+                start = first
+            last = last if bass is None else bass
+        yield start, b
+
+
 def _spans(
     played: Played,
     weights: FloatArray,
@@ -221,7 +240,8 @@ def _spans(
     notes, edges, slot, drones = played.notes, played.edges, played.slot, played.drones
     at = _stroke_slots(played)
     found = []
-    for a, b in _stretches(path):
+    stretches = _stretches(path)
+    for a, b in _by_bass(played, stretches, at) if name_bass else stretches:
         loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)
         if loud.size == 0:
             continue
@@ -247,7 +267,7 @@ def _spans(
                 mode,
             )
         )
-    return tuple(found)
+    return _joined(found)
 
 
 def _sounding(
@@ -318,6 +338,28 @@ def _as_struck(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.in
         ]
         if exact and path[a] not in exact:
             out[a:b] = exact[0]
+    return out
+
+
+def _suspended(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.int64]:
+    """The path, with each bar suspended that strikes a second or fourth in place of the third.
+
+    Such a bar between bars of the plain chord costs two changes, which few notes outweigh.
+    """
+    if played.bar_starts is None or is_single_line(played):
+        return path
+    pairs = states()[0]
+    out = path.copy()
+    bars = np.append(np.flatnonzero(played.bar_starts), played.beats)
+    for a, b in itertools.pairwise(bars.tolist()):
+        root, kind = pairs[path[a]]
+        if kind not in ("", "m") or np.any(path[a:b] != path[a]):
+            continue
+        struck = played.notes.pitch[(played.slot >= a) & (played.slot < b)]
+        steps = {int(pitch - root) % 12 for pitch in struck}
+        for name in ("sus2", "sus4"):
+            if steps == set(KINDS[name].steps):
+                out[a:b] = pairs.index((root, name))
     return out
 
 

@@ -140,13 +140,16 @@ def posterior(
 ) -> FloatArray:
     """Probability of every candidate of `theory.mode_features.candidates`; shape ``(candidates,)``.
 
-    Where only one or two different notes sound, home is one of them.
+    Where only one or two different notes sound, home is one of them; where they sound over a
+    drone, it is the drone, for so few show no home of their own.
     """
     columns = features(notes, drones=drones, downbeats=downbeats)
     score = columns @ np.array(list(WEIGHTS.values()))
-    heard = {int(p) % 12 for p in (*notes.pitch, *drones)}
-    if len(heard) < _MIN_PITCH_CLASSES:
-        score[[tonic not in heard for tonic, _ in candidates()]] = -np.inf
+    drone_pcs = {drone % 12 for drone in drones}
+    heard = {int(p) % 12 for p in notes.pitch}
+    if len(heard - drone_pcs) < _MIN_PITCH_CLASSES:
+        homes = drone_pcs or heard
+        score[[tonic not in homes for tonic, _ in candidates()]] = -np.inf
     score -= score.max()
     likely = np.exp(score)
     likely /= likely.sum()

@@ -290,11 +290,12 @@ def loops(args: argparse.Namespace) -> None:
     still = [riffs.broken_over_drone(seed, home=True) for seed in range(2000, 2048)]
     _loop_row("lines over a drone that stay at home", still)
     if args.audio:
-        _loop_row(
-            "heard from audio, beats given",
-            [hear(c, rough=args.rough) for c in cases[: args.audio]],
-            show=True,
-        )
+        for name, kind in (("strummed", cases), ("picked", picked)):
+            _loop_row(
+                f"{name}, heard from audio, beats given",
+                [hear(c, rough=args.rough) for c in kind[: args.audio]],
+                show=True,
+            )
 
 
 def _loop_row(name: str, cases: list[riffs.Played], *, show: bool = False) -> None:

@@ -281,6 +281,29 @@ def test_record_along_ends_by_itself_and_again_without_the_mouse(
     _expect(state).to_have_text("")
 
 
+def test_on_a_phone_the_tab_is_seen_while_it_is_recorded_along_and_the_end_is_at_hand(
+    server: Server, open_page, put, truth: Riff
+) -> None:
+    riff_id = put(server, "along-phone", riff=truth)
+    page = open_page(server, riff_id, viewport={"width": 390, "height": 844})
+    page.locator(".along button").first.click()
+    stop = page.get_by_role("button", name="Stop", exact=True)
+    _expect(page.locator(".along button").first).to_have_text("Stop and use it")
+    _expect(page.locator("svg.tab")).to_be_in_viewport(ratio=0.9)
+    _expect(page.locator(".playhead")).to_be_in_viewport()
+    play = page.locator(".play")
+    _expect(play).to_have_text("Stop")
+    play.click()
+    # What was played so far is used.
+    _expect(page.locator(".along button").first).to_have_text("Record along", timeout=120_000)
+    _expect(stop).to_have_count(0)
+    page.wait_for_function(
+        "() => document.querySelector('.along-state').textContent.includes('% right') "
+        "|| document.querySelector('.check .notice')",
+        timeout=120_000,
+    )
+
+
 # -- long riffs, and what the page weighs
 
 

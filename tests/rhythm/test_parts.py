@@ -11,6 +11,7 @@ from transcribe.rhythm.bar_evidence import (
     MARKS,
     METERS,
     bar_evidence,
+    find_accents,
     groupings,
     levels,
     nearest_repeats,
@@ -53,6 +54,17 @@ def test_a_drone_may_lie_on_top() -> None:
 def test_where_everything_rings_nothing_is_a_drone() -> None:
     notes = [(k / 2, k / 2 + 1.6, 45 if k % 4 == 0 else 57 + k % 4) for k in range(24)]
     assert ringing_pitches(_notes(*notes)) == frozenset()
+
+
+def test_harmony_turns_on_the_stroke_with_another_chord() -> None:
+    """Em C G, three strokes each; one of them misses a string."""
+    chords = [(40, 47, 52, 55, 59, 64), (48, 52, 55, 60, 64), (43, 47, 50, 55, 59, 67)]
+    chords = [c for chord in chords for c in (chord, chord[1:], chord)]
+    events = group_events(
+        _notes(*[(0.5 * k, 0.5 * k + 0.45, p) for k, chord in enumerate(chords) for p in chord])
+    )
+    turn = find_accents(events, np.diff(events.onset_sec))["turn"]
+    assert np.flatnonzero(turn).tolist() == [3, 6]
 
 
 def test_track_reads_a_grid_up_to_its_level() -> None:

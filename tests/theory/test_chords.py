@@ -269,6 +269,13 @@ def test_a_picked_chord_keeps_its_seventh_or_second():
     assert right / total >= 0.93
 
 
+def test_a_bar_without_its_third_is_suspended():
+    case = riffs.picked(94)
+    assert case.loop == ("Am", "Asus2", "Am", "Asus4")
+    found = chords_of(case)
+    assert [" ".join(bar) for bar in bars_of(found, case.downbeats)] == case.bars
+
+
 def test_a_round_that_is_badly_heard_is_told_by_the_others():
     case = riffs.picked(19)
     last = case.downbeats[-case.loop_bars]
@@ -450,3 +457,17 @@ def test_a_picked_chord_stands_on_the_note_that_it_starts_on():
         downbeats_sec=[4 * beat * i for i in range(4)],
     )
     assert [span.symbol for span in found] == ["G/B", "C", "G/B", "C"]
+
+
+def test_find_chords_names_another_bass_from_the_next_bar_on():
+    """C/E and then C/G, four strokes each: one chord, but not one bass."""
+    shapes = [(41, 53, 57, 60, 65), (40, 48, 52, 55, 60), (43, 48, 52, 55, 60), (45, 52, 57, 60)]
+    notes = [(0.5 * k, p) for k in range(16) for p in shapes[k // 4]]
+    found = find_chords(
+        onset_sec=[on for on, _ in notes],
+        duration_sec=[0.45] * len(notes),
+        pitch_midi=[p for _, p in notes],
+        beats_sec=[0.5 * k for k in range(16)],
+        downbeats_sec=[0.0, 2.0, 4.0, 6.0],
+    )
+    assert [span.symbol for span in found] == ["F", "C/E", "C/G", "Am"]

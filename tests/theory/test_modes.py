@@ -334,6 +334,17 @@ def test_find_mode_of_one_or_two_notes_takes_one_of_them_for_home(heard):
     assert sum(c.probability for c in mode.posterior) == pytest.approx(1.0)
 
 
+def test_find_mode_of_two_notes_over_a_drone_takes_the_drone_for_home():
+    """A shuffle on the low E string: fifth, fifth, sixth, sixth."""
+    upper = [47, 47, 49, 49] * 4
+    mode = find_mode(
+        onset_sec=[0.25 * i for i in range(16)] * 2,
+        duration_sec=[0.25] * 32,
+        pitch_midi=[40] * 16 + upper,
+    )
+    assert (mode.tonic, mode.drone_midi) == ("E", (40,))
+
+
 def test_find_mode_speaks_of_no_melody_where_only_the_drone_sounds():
     mode = find([40] * 20, drone=40)
     assert "the drone E is the tonic" in mode.evidence

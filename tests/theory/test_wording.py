@@ -168,6 +168,23 @@ def test_a_single_line_plays_no_chords(drone):
     assert not report(**loop_of("Am F C", 2)).loop.implied
 
 
+@pytest.mark.parametrize(
+    ("pitches", "single"),
+    [
+        # A pentatonic lick, up and down by step.
+        ([45, 52, 57, 55, 52, 50, 48, 50, 52, 55, 57, 55, 52, 50, 48, 45], True),
+        # Am and C, broken.
+        ([45, 52, 57, 60, 64, 60, 57, 52, 48, 52, 55, 60, 64, 60, 55, 52], False),
+    ],
+)
+def test_notes_that_ring_make_chords_only_where_they_leap(pitches, single):
+    """A tab writes no lengths, so that each note rings until its string is struck again."""
+    made = report(
+        onset_sec=[0.25 * i for i in range(16)], duration_sec=[1.0] * 16, pitch_midi=pitches
+    )
+    assert all(span.implied == single for span in made.chords)
+
+
 def test_a_loop_without_bars_is_counted_in_chords():
     chords = [(50, 57), (53, 60)] * 3 + [(55, 62)]
     known: dict[str, Any] = {

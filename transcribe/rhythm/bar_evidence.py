@@ -56,6 +56,8 @@ _GROUPS = {
 _LAST_GAP_SEC = 0.3  # stands for the gap after the last event, where no other is longer
 _TURN_LIKENESS = 0.45  # cosine of two chroma vectors, under which harmony has turned
 _TURN_EVENTS = 4  # compared before and after
+_MIN_CHORD = 3  # pitches of a stroke that is a chord of its own
+_SAME_CHORD_SHARE = 0.6  # of the pitches of two strokes, from which they are one chord
 _LOUD_DB = 1.5  # over the median
 _LONG_GAPS = 1.6  # usual gaps
 _MAX_OFF_NATS = 12.0  # that one event off the grid may cost
@@ -188,13 +190,17 @@ def find_accents(events: Events, gap_sec: np.ndarray) -> dict[str, np.ndarray]:
     for i, pitches in enumerate(events.pitches):
         for p in pitches:
             chroma[i, p % 12] = 1
-    # Harmony turns where what is struck from here on differs from what came before.
+    # Harmony turns where what is struck from here on differs from what came before; a chord says so
+    # by itself.
     total = np.vstack([np.zeros(12), np.cumsum(chroma, axis=0)])
     for i in range(1, n):
         before = total[i] - total[max(0, i - _TURN_EVENTS)]
         after = total[min(n, i + _TURN_EVENTS)] - total[i]
         norm = np.linalg.norm(before) * np.linalg.norm(after)
         turn[i] = norm > 0 and before @ after / norm < _TURN_LIKENESS
+        here, last = events.pitches[i], events.pitches[i - 1]
+        if min(len(here), len(last)) >= _MIN_CHORD:
+            turn[i] = len(here & last) < _SAME_CHORD_SHARE * len(here | last)
     loud = events.loud > _LOUD_DB
     return {
         "bass": events.bass,

@@ -74,10 +74,14 @@ export class Along {
       }
       player.pause();
       if (range || player.at >= this.end - 0.1) player.seek(range ? range[0] : 0);
+      // The marker is what one plays by, and the first button over it ends the recording too.
+      riff.showTab();
+      riff.strip.ensureVisible(player.at);
       player.set({ click: true });
       // The microphone is open before the first beat: who comes early is heard whole.
       player.onReady = () => {
         this.recorder = ready.begin();
+        riff.transport.playButton.textContent = "Stop";
         this.button.classList.add("recording");
         this.button.textContent = "Stop and use it";
       };

@@ -555,8 +555,8 @@ class RiffView {
 
   /** Bring the tab into the window if it is out of it. */
   showTab() {
-    const { top, bottom } = this.strip.element.getBoundingClientRect();
-    if (!this.strip.inLines && (bottom < 120 || top > window.innerHeight - 120))
+    const { top, bottom } = this.strip.svg.getBoundingClientRect();
+    if (!this.strip.inLines && (top < 0 || bottom > window.innerHeight))
       this.transport.element.scrollIntoView({ block: "start" });
   }
 

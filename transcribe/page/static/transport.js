@@ -175,7 +175,8 @@ export class Transport {
   // -- sound
 
   toggle() {
-    if (this.riff.player.playing) this.riff.player.pause();
+    if (this.riff.along.recorder) this.riff.along.toggle();
+    else if (this.riff.player.playing) this.riff.player.pause();
     else return this.play();
     return null;
   }
