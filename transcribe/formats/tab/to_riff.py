@@ -258,7 +258,9 @@ def _evenly(
         wide = _columns(max(width - lead, 1.0), signs, top)
         columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
         # Three columns a beat are thirds, but for signs that all stand at sixteenths.
-        thirds = wide in (top * 3, top * 6) and any(round(c * parts, 6) % 1 for c in columns.values())
+        thirds = wide in (top * 3, top * 6) and any(
+            round(c * parts, 6) % 1 for c in columns.values()
+        )
         shares = distinct_parts(columns.values(), top * 3 if thirds else parts)
         places = {at: shares[share] for at, share in columns.items()}
         if i == 0 and width > bar.length and len(played) > 2:
