@@ -512,3 +512,22 @@ def test_a_dash_after_one_bar_line_is_seen_in_three_four_too() -> None:
     repeated = _lines("3---0---0---|-3---0---0---:|").replace("|3", "|:3")
     repeated = re.sub(r"(?m)^(\w)\|-", r"\1|:-", repeated)
     assert _shares("3/4\n\n" + repeated) == [[0.0, 0.3333, 0.6667]] * 4
+
+
+@pytest.mark.parametrize(
+    ("bar", "meter"),
+    [
+        ("-3---3---3-|", (3, 4)),
+        ("3---3---3-|", (3, 4)),
+        ("-3-----3-----3-|", (3, 4)),
+        ("-3---3---3---3-|", (4, 4)),
+        ("3---3---3---3|", (4, 4)),
+        ("-0--0--0--0-|", (4, 4)),
+        ("0--0--0--0--0--0--0--0|", (4, 4)),
+    ],
+)
+def test_the_gap_before_a_bar_line_may_be_cut_short(bar: str, meter: tuple[int, int]) -> None:
+    signs = sum(c.isdigit() for c in bar)
+    riff = read_tab(_lines(bar * 3))
+    assert riff.timing.meter == meter
+    assert _shares(_lines(bar * 3)) == [[round(k / signs, 4) for k in range(signs)]] * 3

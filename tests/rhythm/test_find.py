@@ -347,3 +347,50 @@ def test_a_tempo_may_count_dotted_beats_where_no_meter_is_given(
     notes = _played(beats, bpm=240.0, pitches=pitches, jitter_sec=0.006)
     rhythm, _ = find_rhythm(notes, duration_sec=13.0, bpm=said, meter=meter)
     assert (rhythm.meter, rhythm.bpm) == ((6, 8), bpm)
+
+
+_PICKED = (  # four bars of chords picked in eighths, the bass on the first beat of each
+    *(45, 55, 60, 64, 52, 55, 60, 64),
+    *(50, 57, 60, 65, 57, 60, 65, 60),
+    *(43, 55, 59, 65, 50, 55, 59, 65),
+    *(48, 55, 59, 64, 52, 55, 59, 64),
+)
+
+
+@pytest.mark.parametrize("pause_beats", [6.5, 7.0, 8.0, 9.25, 11.5])
+def test_playing_after_a_pause_begins_at_a_bar_of_its_own(pause_beats: float) -> None:
+    one = [k / 2 for k in range(32)]
+    again = one[-1] + 0.5 + pause_beats
+    onsets = [*one, *(again + at for at in one)]
+    notes = _played([(at, 0.5) for at in onsets], bpm=92, pitches=[*_PICKED] * 2, jitter_sec=0.006)
+    rhythm, found = find_rhythm(notes, duration_sec=notes[-1].offset_sec + 1, meter=(4, 4))
+    assert rhythm.bpm == pytest.approx(92, rel=0.01)
+    beats = [n.onset_beat for n in found]
+    first, second = np.array(beats[:32]), np.array(beats[32:])
+    assert first.tolist() == one
+    assert second[0] % 4 == 0
+    assert (second - second[0]).tolist() == one
+    assert abs(second[0] - onsets[32]) <= 2  # the pause gives way by half a bar at most
+
+
+def test_a_short_try_before_the_playing_has_its_own_bars() -> None:
+    one = [k / 2 for k in range(32)]
+    onsets = [*one[:16], *(15.25 + at for at in one)]
+    notes = _played([(at, 0.5) for at in onsets], bpm=92, pitches=[*_PICKED[:16], *_PICKED])
+    known = {"duration_sec": notes[-1].offset_sec + 1, "meter": (4, 4)}
+    _, found = find_rhythm(notes, **known)  # type: ignore[arg-type]
+    beats = np.array([n.onset_beat for n in found])
+    assert beats[:16].tolist() == one[:16]
+    assert (beats[16:] - beats[16]).tolist() == one
+    assert beats[16] % 4 == 0
+    # A first beat that is given moves the bars around it alone.
+    _, given = find_rhythm(notes, first_beat_sec=notes[0].onset_sec, **known)  # type: ignore[arg-type]
+    assert [n.onset_beat for n in given] == beats.tolist()
+
+
+def test_a_rest_that_is_counted_through_keeps_its_beats() -> None:
+    one = [k / 2 for k in range(32)]
+    onsets = [*one, *(24.0 + at for at in one)]
+    notes = _played([(at, 0.5) for at in onsets], bpm=92, pitches=[*_PICKED] * 2)
+    _, found = find_rhythm(notes, duration_sec=notes[-1].offset_sec + 1)
+    assert [n.onset_beat for n in found] == onsets

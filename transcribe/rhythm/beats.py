@@ -25,12 +25,15 @@ import numpy as np
 
 from transcribe.core.clock import interpolate
 
-__all__ = ["TICKS", "Grid", "Track", "move_middle", "smooth", "track"]
+__all__ = ["PAUSE_BEATS", "TICKS", "Grid", "Track", "move_middle", "smooth", "track"]
 
 TICKS = 12
 
 JITTER_SEC = 0.012
 """How far onsets stray from the grid: players 8 to 10 ms, the tracker's frames the rest."""
+
+PAUSE_BEATS = 6
+"""Steps without an event from which the tempo before them says nothing of that after them."""
 
 _STRAY_SHARE = 0.02
 _STRAY_SEC = 0.08
@@ -291,7 +294,7 @@ def smooth(
     step to the next over a share of the length, with events far off the grid weighed less. The
     grid starts at the multiple of ``step`` at or before the first event and ends at the one after
     the last. ``length_sec`` is the length of a step to fall back on where the
-    events say nothing about it.
+    events say nothing about it. Across `PAUSE_BEATS` steps without an event nothing is held.
     """
     from scipy.linalg import solveh_banded
 
@@ -304,6 +307,9 @@ def smooth(
     slope = max(slope, 1e-3)
     index = np.minimum((ticks - first) // step, m - 2).astype(int)
     part = (ticks - first) / step - index
+    held = np.ones(m - 2)  # for each change of length
+    for k in np.flatnonzero(np.diff(index) >= PAUSE_BEATS):
+        held[[index[k], index[k + 1] - 1]] = 0.0
     w = np.ones(len(ticks)) if weight is None else weight.astype(float)
     solution = np.zeros(m)
     for _ in range(3):
@@ -316,7 +322,7 @@ def smooth(
         np.add.at(band[1], index + 1, data * a * b)
         np.add.at(right, index, data * a * onset_sec)
         np.add.at(right, index + 1, data * b * onset_sec)
-        stiff = 1.0 / (_SMOOTH_SHARE * slope) ** 2
+        stiff = held / (_SMOOTH_SHARE * slope) ** 2
         # A weak pull towards the mean length, which settles it where events are too few to.
         pull = 1e-3 / slope**2
         band[2, :-1] += pull

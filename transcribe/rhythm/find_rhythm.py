@@ -24,6 +24,7 @@ from transcribe.rhythm.bar_evidence import METERS, pulse_beats
 from transcribe.rhythm.beats import TICKS, Grid, Track, smooth, track
 from transcribe.rhythm.events import Events, group_events, skip_cost
 from transcribe.rhythm.meter import Candidates, read_candidates, weigh
+from transcribe.rhythm.pauses import begin_again, pauses
 from transcribe.rhythm.phrases import find_phrases
 from transcribe.rhythm.quantise import (
     PER_BEAT,
@@ -245,7 +246,7 @@ def _read(
     if len(asked.tap_sec) >= 2:
         chance = chance * np.exp(_tap_evidence(found, asked.tap_sec))
         chance /= chance.sum()
-    return _choose_reading(found, chance, times, fixed)
+    return _choose_reading(found, chance, events, fixed)
 
 
 def _without_candidates(times: np.ndarray, asked: _Given, fixed: int | None) -> _Reading:
@@ -320,8 +321,9 @@ def _pick(
 
 
 def _choose_reading(
-    found: Candidates, chance: np.ndarray, times: np.ndarray, fixed: int | None
+    found: Candidates, chance: np.ndarray, events: Events, fixed: int | None
 ) -> _Reading:
+    times = events.onset_sec
     tempi = _clusters(found, chance)
     best, confidence = _pick(found, chance, float(times[0]), tempi[0][1])
     tr = found.tracks[found.track[best]]
@@ -329,6 +331,7 @@ def _choose_reading(
     beats = (tr.beats * TICKS - found.offset[best]) / (TICKS * found.factor[best])
     beats = beats - found.down[best]
     bar = meter[0]
+    beats = begin_again(events, beats, meter, float(found.bpm[best]), fixed)
     if fixed is not None:
         beats = beats - round(float(beats[fixed]))
     else:
@@ -411,9 +414,12 @@ def _mean_bpm(placed: QuantisedOnsets, reading: _Reading) -> float:
     ticks = placed.ticks
     if ticks[-1] - ticks[0] < PER_BEAT:
         return reading.bpm_choices[0][0]
-    first, last = float(ticks[0]), float(ticks[-1])
-    sec = float(placed.grid.at(last) - placed.grid.at(first))
-    return 60 * (last - first) / PER_BEAT / sec
+    sec = placed.grid.at(ticks.astype(float))
+    played = np.ones(len(ticks) - 1, dtype=bool)
+    after = pauses(sec, ticks / PER_BEAT, reading.meter[0])
+    if len(after) < len(played):
+        played[after - 1] = False
+    return float(60 * np.diff(ticks)[played].sum() / PER_BEAT / np.diff(sec)[played].sum())
 
 
 def _beats(

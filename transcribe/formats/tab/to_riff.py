@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 import statistics
+from collections.abc import Set
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -34,6 +36,7 @@ _MAX_COLUMNS = 24  # that a note rings in a tab without a count
 _MAX_BARS = 5_000
 _LEAD_COLUMNS = 2  # that may stand before the first sign of a bar
 _MIN_GAPS = 4  # gaps between signs, under which they tell nothing of the meter
+_MIN_EVEN = 3  # evenly spaced signs of a bar that tell where its last gap ends
 _EVEN_SHARE = 0.8  # share of the signs that stand at whole numbers of the usual gap
 _BAR_COLUMNS = 16  # columns that a bar is given where it is written again without its bar lines
 _NARROW_SHARE = 0.6  # of the usual width: a bar narrower than this is a part of one
@@ -229,7 +232,9 @@ def _drawn_meter(played: list[TabBar]) -> tuple[int, int]:
         return (4, 4)
     gap = min(statistics.multimode(gaps))
     even = sum(at % gap == 0 for row in columns for at in row) / sum(map(len, columns))
-    signs = round(statistics.median(widths) / gap)
+    # The gap after the last sign may be cut short.
+    last = statistics.median(max(row) for row in columns if row)
+    signs = max(round(statistics.median(widths) / gap), int(last // gap) + 1)
     return (3, 4) if even >= _EVEN_SHARE and signs in (3, 6) else (4, 4)
 
 
@@ -249,11 +254,14 @@ def _evenly(
     short = 0.0
     for i, (bar, lead) in enumerate(zip(played, _leads(played, top), strict=True)):
         width = bar.length if bar.length >= _NARROW_SHARE * usual else usual
-        last = max((hit.at - lead for hit in bar.hits), default=0.0)
-        wide = _columns(max(width - lead, 1.0), last, top)
+        signs = {hit.at - lead for hit in bar.hits}
+        wide = _columns(max(width - lead, 1.0), signs, top)
         columns = {hit.at: (hit.at - lead) / wide for hit in bar.hits}
-        # Three columns a beat are thirds.
-        shares = distinct_parts(columns.values(), top * 3 if wide in (top * 3, top * 6) else parts)
+        # Three columns a beat are thirds, but for signs that all stand at sixteenths.
+        thirds = wide in (top * 3, top * 6) and any(
+            round(c * parts, 6) % 1 for c in columns.values()
+        )
+        shares = distinct_parts(columns.values(), top * 3 if thirds else parts)
         places = {at: shares[share] for at, share in columns.items()}
         if i == 0 and width > bar.length and len(played) > 2:
             short = max(1, round(top * bar.length / usual)) / top  # a pickup of whole beats
@@ -266,8 +274,16 @@ def _evenly(
     return even, starts, top * 60.0 / (bpm or 30.0 * unit)
 
 
-def _columns(width: float, last: float, top: int) -> float:
-    """Columns that a bar of ``top`` beats stands for: one may be missing or too many at its end."""
+def _columns(width: float, signs: Set[float], top: int) -> float:
+    """Columns that a bar of ``top`` beats stands for: one may be missing or too many at its end.
+
+    More may be missing where evenly spaced signs leave no other place for the bar line: the gap
+    after the last of three, ``-3---3---3-``, is cut short (common practice, no source).
+    """
+    last = max(signs, default=0.0)
+    gap = math.gcd(*map(int, signs))
+    if len(signs) >= _MIN_EVEN and width < last + gap and last + gap in (top * gap, 2 * top * gap):
+        return last + gap
     if width >= 2 * top - 1:
         for wide in (width, width + 1, width - 1):
             if wide % top == 0 and last < wide:
