@@ -206,3 +206,13 @@ def test_a_tuning_of_a_hundred_strings_in_jams(tmp_path: Path) -> None:
     with pytest.raises(FormatError, match="open_midi") as caught:
         read_any(path)
     assert len(str(caught.value)) < len(str(path)) + 150
+
+
+def test_a_length_of_hundreds_of_digits_in_midi(tmp_path: Path) -> None:
+    whole = seeds()["midi"][0]
+    first = whole.index(b"MTrk") + 8
+    path = tmp_path / "one.mid"
+    path.write_bytes(whole[:first] + b"\x00\xff\x01" + b"\xff" * 900 + b"\x00" + whole[first:])
+    with pytest.raises(FormatError, match="damaged MIDI file") as caught:
+        read_any(path)
+    assert len(str(caught.value)) < len(str(path)) + 200

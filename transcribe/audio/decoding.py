@@ -219,16 +219,16 @@ def _av_blocks(
             if packet is None:
                 break
             try:
-                frames = packet.decode()
+                for frame in packet.decode():
+                    kind = (frame.format.name, frame.layout.name, frame.sample_rate)
+                    if resampler is None or kind != taken:  # it may change on the way
+                        resampler, taken = av.AudioResampler(format="fltp", rate=stream.sr), kind
+                    parts = [part.to_ndarray().T for part in resampler.resample(frame)]
+                    held += [_in_channels(part, channels) for part in parts]
             except (av.FFmpegError, OSError) as error:
                 stream.broken = str(error)  # a damaged packet is left out
+                taken = None
                 continue
-            for frame in frames:
-                kind = (frame.format.name, frame.layout.name, frame.sample_rate)
-                if resampler is None or kind != taken:  # it may change on the way
-                    resampler, taken = av.AudioResampler(format="fltp", rate=stream.sr), kind
-                parts = [part.to_ndarray().T for part in resampler.resample(frame)]
-                held += [_in_channels(part, channels) for part in parts]
             if sum(map(len, held)) >= _BLOCK:
                 yield np.concatenate(held)
                 held = []

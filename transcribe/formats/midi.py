@@ -391,7 +391,7 @@ def _load(path: Path) -> Any:
     try:
         file = mido.MidiFile(file=io.BytesIO(data), clip=True)
     except Exception as error:  # mido lets through whatever the damaged bytes lead to
-        what = str(error) or "the end of the file inside a track"
+        what = str(error)[:60] or "the end of the file inside a track"
         raise FormatError(
             f"{path}: found a damaged MIDI file ({what}), expected whole tracks; export it again"
         ) from None
