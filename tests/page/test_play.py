@@ -421,10 +421,13 @@ def test_the_sheet_tells_its_meter_and_its_signs_and_is_filled(
         dataclasses.replace(note, articulation="vibrato" if k == 4 else note.articulation)
         for k, note in enumerate(one_riff.notes)
     ]
-    riff = dataclasses.replace(one_riff, notes=tuple(notes))
+    mode = {**one_riff.theory["mode"], "confidence": 0.3}
+    theory = {**one_riff.theory, "mode": mode}
+    riff = dataclasses.replace(one_riff, notes=tuple(notes), theory=theory)
     page = open_page(server, put(server, "sheeted", riff=riff))
     page.click("#tab-away")
     sheet = page.locator(".sheet-page").first
+    _expect(sheet).to_contain_text(f"a guess: {mode['tonic']} {mode['name']}")
     _expect(sheet.locator(".meter")).to_have_text(["4", "4"])
     _expect(sheet).to_contain_text("wave: vibrato")
     found = sheet.evaluate(

@@ -126,7 +126,7 @@ function heading(page, riff, width) {
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
   const strings = doc.instrument.open_midi.map(pitchName);
   const facts = [
-    mode && !mode.candidates?.length ? printed(`${mode.tonic} ${mode.name}`) : "",
+    mode && !mode.candidates?.length ? printed(riff.data.mode) : "", // with its doubt
     doc.rhythm ? tempoWords(doc.rhythm.bpm, doc.rhythm.meter) : "",
     `strings from the highest: ${strings.join(" ")}`,
     doc.instrument.capo ? `capo at fret ${doc.instrument.capo}` : "",
