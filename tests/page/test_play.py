@@ -146,6 +146,7 @@ def test_play_and_the_way_back_stay_at_hand_in_a_long_tab_in_lines(
     riff_id = put(server, f"at-hand-{width}", riff=riff)
     page = open_page(server, riff_id, viewport={"width": width, "height": height})
     page.click("button.in-words")
+    page.wait_for_selector(".line .note")
     page.locator("[role=listbox]").focus()
     for key in ("End", "ArrowLeft", "ArrowLeft"):
         page.keyboard.press(key)
@@ -168,6 +169,25 @@ def test_play_and_the_way_back_stay_at_hand_in_a_long_tab_in_lines(
         _expect(button).to_be_in_viewport(ratio=1)
         # Nothing lies over it.
         button.click(trial=True)
+
+
+def test_a_take_that_begins_with_talk_opens_at_its_first_note(
+    server: Server, open_page, put, one_riff: Riff
+) -> None:
+    late = [
+        dataclasses.replace(note, onset_sec=note.onset_sec + 30, offset_sec=note.offset_sec + 30)
+        for note in one_riff.notes
+    ]
+    beats = dataclasses.replace(
+        one_riff.rhythm,
+        beats_sec=tuple(sec + 30 for sec in one_riff.rhythm.beats_sec),
+        downbeats_sec=tuple(sec + 30 for sec in one_riff.rhythm.downbeats_sec),
+    )
+    riff = dataclasses.replace(one_riff, notes=tuple(late), rhythm=beats, drone=None)
+    page = open_page(server, put(server, "talked", riff=riff))
+    _expect(page.locator(f"#note-{late[0].id}")).to_be_in_viewport()
+    shown = page.locator(".clock").inner_text()
+    assert shown.startswith(("0:28", "0:29", "0:30")), shown
 
 
 def test_several_notes_get_a_position_a_string_and_a_technique_at_once(

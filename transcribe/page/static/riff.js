@@ -26,6 +26,7 @@ import { plainly, tellChange, tellRefusal } from "./told.js";
 import { Transport } from "./transport.js";
 import { Work } from "./work.js";
 
+const LEAD_SEC = 2; // from which what is before the first note is passed over
 const LOOKS_SEC = 2;
 const SIGHT = 24; // pixels kept free around the chosen note (chosen by eye)
 
@@ -87,6 +88,7 @@ class RiffView {
     this.build();
     this.refresh(this.data, { first: true });
     if (recall("lines", false)) this.setLines(true);
+    this.beginAtNotes();
     this.openTake();
     this.openCheck();
     this.findWork();
@@ -108,6 +110,14 @@ class RiffView {
       `Let go to hold this take against ${this.data.name}`,
     );
     window.addEventListener("afterprint", this.afterPrint);
+  }
+
+  /** A take that begins with talk is shown and played from shortly before its first note. */
+  beginAtNotes() {
+    const first = this.notes[0]?.onset_sec ?? 0;
+    if (first < LEAD_SEC) return;
+    this.player.seek(first - LEAD_SEC / 2);
+    requestAnimationFrame(() => requestAnimationFrame(() => this.strip.ensureVisible(first)));
   }
 
   /** A file let go over a riff is a take to hold against it. */
