@@ -370,7 +370,7 @@ def test_parts_are_put_in_order_by_keyboard_alone(server: Server, open_page, tau
     page.keyboard.press("ArrowDown")
     _now(page, ["keyed-B", "keyed-A", "keyed-C"])
     # The number that was moved keeps the focus, and what became of it is said.
-    page.wait_for_function("document.activeElement.textContent === '2'")
+    page.wait_for_function("() => document.activeElement.textContent === '2'")
     _expect(page.locator("#said")).to_have_text("keyed-A is part 2 of 3.")
     page.keyboard.press("ArrowDown")
     _now(page, ["keyed-B", "keyed-C", "keyed-A"])

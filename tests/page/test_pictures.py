@@ -122,11 +122,11 @@ def test_the_take_lies_under_each_line_of_the_tab(server: Server, open_page, com
     _expect(page.locator("canvas.lane")).to_be_visible()
     page.wait_for_selector(".tab .verdict")
     page.evaluate("document.querySelector('main').riff.strip.zoom(1e-3)")
-    page.wait_for_function("document.querySelectorAll('.tab .note').length > 60")
+    page.wait_for_function("() => document.querySelectorAll('.tab .note').length > 60")
     in_strip = page.locator(".tab .verdict").count()
     page.evaluate("document.querySelector('main').riff.strip.zoom(14)")
     page.get_by_role("button", name="Tab in lines").click()
-    page.wait_for_function("document.querySelectorAll('.lines .note').length > 60")
+    page.wait_for_function("() => document.querySelectorAll('.lines .note').length > 60")
     lanes = page.locator(".lines canvas.lane")
     assert lanes.count() == page.locator(".lines svg.line").count() > 2
     # As in the strip: one mark for each string of a stroke that went wrong, and no more.
