@@ -27,7 +27,6 @@ __all__ = [
     "by_beat_and_stroke",
     "chord_pcs",
     "chord_prior",
-    "is_single_line",
     "likelihood",
     "lowest_of_chord",
     "prior_by_beat",
@@ -183,6 +182,31 @@ class Played:
         ahead = np.append(self.downbeats, np.inf)[after] - beats
         return np.asarray(ahead <= near)
 
+    @cached_property
+    def is_single_line(self) -> bool:
+        """Whether the notes beside the drone come one at a time, so that no chord is played.
+
+        Notes struck together make a chord, and so do three that ring into each other, as in an
+        arpeggio, which leaps from string to string: a line that goes by steps is one although its
+        notes ring, as all that a tab writes are taken to do. A listener mishears a second note now
+        and then.
+        """
+        notes, line = self.notes, ~self.on_drone
+        chosen = [own for stroke in self.strokes if (own := stroke[line[stroke]]).size]
+        moves = np.abs(np.diff([int(notes.pitch[stroke].min()) for stroke in chosen]))
+        steps = np.count_nonzero((moves == 1) | (moves == 2))
+        broken = steps <= _MAX_BROKEN_STEPS_SHARE * np.count_nonzero(moves)
+        chords = 0
+        for i, stroke in enumerate(chosen):
+            now = float(notes.onset[stroke[0]])
+            until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
+            before = np.concatenate(chosen[max(0, i - _LOOK_BACK_STROKES) : i] or [stroke[:0]])
+            ringing = before[notes.end[before] > now + 0.5 * (until - now)]
+            together = len({int(p) % 12 for p in notes.pitch[stroke]})
+            sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
+            chords += bool(together > 1 or (broken and sounding > 2))
+        return chords < _MAX_MISHEARD_SHARE * len(chosen)
+
 
 def by_beat_and_stroke(
     notes: Notes, beats: FloatArray, drones: tuple[int, ...], downbeats: FloatArray | None
@@ -238,31 +262,6 @@ def bar_of_beats(played: Played) -> npt.NDArray[np.int64]:
     return np.searchsorted(starts, played.edges[:-1], side="right").astype(np.int64)
 
 
-def is_single_line(played: Played) -> bool:
-    """Whether the notes beside the drone come one at a time, so that no chord is played.
-
-    Notes struck together make a chord, and so do three that ring into each other, as in an
-    arpeggio, which leaps from string to string: a line that goes by steps is one although its
-    notes ring, as all that a tab writes are taken to do. A listener mishears a second note now and
-    then.
-    """
-    notes, line = played.notes, ~played.on_drone
-    chosen = [own for stroke in played.strokes if (own := stroke[line[stroke]]).size]
-    moves = np.abs(np.diff([int(notes.pitch[stroke].min()) for stroke in chosen]))
-    steps = np.count_nonzero((moves == 1) | (moves == 2))
-    broken = steps <= _MAX_BROKEN_STEPS_SHARE * np.count_nonzero(moves)
-    chords = 0
-    for i, stroke in enumerate(chosen):
-        now = float(notes.onset[stroke[0]])
-        until = float(notes.onset[chosen[i + 1][0]]) if i + 1 < len(chosen) else now
-        before = np.concatenate(chosen[max(0, i - _LOOK_BACK_STROKES) : i] or [stroke[:0]])
-        ringing = before[notes.end[before] > now + 0.5 * (until - now)]
-        together = len({int(p) % 12 for p in notes.pitch[stroke]})
-        sounding = len({int(p) % 12 for p in notes.pitch[np.append(stroke, ringing)]})
-        chords += bool(together > 1 or (broken and sounding > 2))
-    return chords < _MAX_MISHEARD_SHARE * len(chosen)
-
-
 def likelihood(played: Played, weights: FloatArray) -> FloatArray:
     """Log-likelihood of every beat under every state, shape (beats, states)."""
     log_p = states()[1]
@@ -288,7 +287,7 @@ def prior_by_beat(played: Played, weights: FloatArray, prior: FloatArray) -> Flo
     the same one that is strummed; the few notes of a single line only hint at a chord.
     """
     total = weights.sum(axis=1, keepdims=True)
-    if is_single_line(played):
+    if played.is_single_line:
         share = (total > 0).astype(np.float64)
     else:
         share = np.minimum(1.0, total / _PRIOR_NOTES)

@@ -26,7 +26,6 @@ from theory.chord_likelihood import (
     by_beat_and_stroke,
     chord_pcs,
     chord_prior,
-    is_single_line,
     likelihood,
     lowest_of_chord,
     prior_by_beat,
@@ -168,14 +167,15 @@ def find_chords(
         expected += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
     prior = prior - np.logaddexp.reduce(prior)
-    single = is_single_line(played)  # what it only hints at in one round is no clearer in two
-    path, sure = chord_path(heard, expected, change, prior, None if single else played.bar_starts)
+    # What a single line only hints at in one round is no clearer in two.
+    bar_starts = None if played.is_single_line else played.bar_starts
+    path, sure = chord_path(heard, expected, change, prior, bar_starts)
     emission = heard + expected
     path = _suspended(_as_struck(_sounding(path, played, emission), played), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
     spans = _with_power(spans, played, mode)
-    if single:
+    if played.is_single_line:
         spans = tuple(replace(span, implied=True) for span in spans)
     return spans
 
@@ -346,7 +346,7 @@ def _suspended(path: npt.NDArray[np.int64], played: Played) -> npt.NDArray[np.in
 
     Such a bar between bars of the plain chord costs two changes, which few notes outweigh.
     """
-    if played.bar_starts is None or is_single_line(played):
+    if played.bar_starts is None or played.is_single_line:
         return path
     pairs = states()[0]
     out = path.copy()

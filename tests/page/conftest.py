@@ -326,6 +326,15 @@ def axe() -> Path:
     raise AssertionError
 
 
+def weight(page: Any) -> int:
+    """Bytes of the scripts and styles that the page has loaded."""
+    return page.evaluate(
+        """() => performance.getEntriesByType("resource")
+            .filter((each) => each.name.includes("/static/"))
+            .reduce((sum, each) => sum + each.decodedBodySize, 0)"""
+    )
+
+
 def violations(page: Any, axe: Path) -> list[str]:
     """What the accessibility checker finds on a page, whatever its weight."""
     if not page.evaluate("typeof axe !== 'undefined'"):

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from tests.page.conftest import ROOT, Server, violations
+from tests.page.conftest import ROOT, Server, violations, weight
 from transcribe.core.lesson import Lesson
 from transcribe.core.riff import Note, Riff
 from transcribe.formats.document import read_riff
@@ -841,10 +841,5 @@ def test_lesson_is_light_and_asks_nothing_of_other_machines(
     page.on("request", lambda request: asked.append(request.url))
     page.goto(f"{server.url}/#lesson={lesson_id}")
     page.wait_for_selector(".part")
-    weight = page.evaluate(
-        """() => performance.getEntriesByType("resource")
-            .filter((each) => each.name.includes("/static/"))
-            .reduce((sum, each) => sum + each.decodedBodySize, 0)"""
-    )
-    assert 60_000 < weight < 300_000
+    assert 60_000 < weight(page) < 300_000
     assert {url.split("/")[2] for url in asked if url.startswith("http")} == {server.host}

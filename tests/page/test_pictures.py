@@ -11,7 +11,7 @@ from urllib.parse import urlparse
 import pytest
 import soundfile
 
-from tests.page.conftest import ROOT, Server, over_and_over, saved, violations
+from tests.page.conftest import ROOT, Server, over_and_over, saved, violations, weight
 from transcribe.core.instrument import fret_position_mm
 from transcribe.core.riff import Riff
 from transcribe.formats.document import read_riff
@@ -331,16 +331,11 @@ def test_a_long_riff_has_an_overview_that_leads_through_it(
     _expect(page.get_by_role("slider", name="Overview of the riff")).to_have_count(0)
 
 
-_WEIGHT = """() => performance.getEntriesByType("resource")
-    .filter((each) => each.name.includes("/static/"))
-    .reduce((sum, each) => sum + each.decodedBodySize, 0)"""
-
-
 def test_a_riff_with_its_verdicts_is_light(server: Server, open_page, compared) -> None:
     page = open_page(server, compared("weighed-verdicts"))
     page.wait_for_selector(".theory h3")
     page.wait_for_selector(".tab .verdict")
-    assert 150_000 < page.evaluate(_WEIGHT) < 300_000
+    assert 150_000 < weight(page) < 300_000
 
 
 def test_the_page_is_light_and_asks_nothing_of_other_machines(
@@ -351,7 +346,7 @@ def test_the_page_is_light_and_asks_nothing_of_other_machines(
     asked: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
     page.wait_for_selector(".theory h3")
-    assert 150_000 < page.evaluate(_WEIGHT) < 300_000
+    assert 150_000 < weight(page) < 300_000
     for tab in ("fingering", "check", "away", "theory"):
         page.click(f"#tab-{tab}")
         _expect(page.locator(f"#pane-{tab} h3, #pane-{tab} .well").first).to_be_visible()

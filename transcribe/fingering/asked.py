@@ -29,7 +29,7 @@ from transcribe.core.riff import (
 )
 from transcribe.core.strokes import STROKE_SEC, strokes
 from transcribe.fingering.candidates import Places
-from transcribe.fingering.moves import HELD_FRETS
+from transcribe.fingering.moves import stops_ringing
 
 __all__ = ["Asked", "asked_of", "check_request", "not_kept", "silences", "three_a_string"]
 
@@ -220,11 +220,9 @@ def _off(
     elif request.kind == "let-ring":
         for before, stroke in itertools.pairwise(strokes(notes)):
             for note in (notes[i] for i in stroke):
-                string, fret = positions[note.id]
                 for other in (notes[i] for i in before):
-                    held, was = positions[other.id]
-                    away = min(was, fret) > 0 and abs(was - fret) > HELD_FRETS
-                    if (held == string or away) and silences(note, other):
+                    ends = stops_ringing(*positions[other.id], *positions[note.id])
+                    if ends and silences(note, other):
                         yield note, other
     elif request.kind == "taken":
         for note in notes:

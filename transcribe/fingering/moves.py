@@ -15,7 +15,6 @@ import numpy as np
 
 __all__ = [
     "HAND_COSTS",
-    "HELD_FRETS",
     "Grip",
     "hand_moves",
     "hurry",
@@ -28,9 +27,9 @@ __all__ = [
 _BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
 _BOX_STEP = 3  # semitones from one note of a pentatonic scale to the next, at most
 
-HELD_FRETS = 4
-"""Frets from one note to another that a hand stops at once, at most: a finger a fret and one more
-(common practice, no source)."""
+# Frets from one note to another that a hand stops at once, at most: a finger a fret and one more
+# (common practice, no source).
+_HELD_FRETS = 4
 
 Array = np.ndarray
 
@@ -131,12 +130,14 @@ def open_in_line(opens: Array, fret_cost: Array, line: Array | float) -> dict[st
     return {"open_in_line": line * opens, "fret_in_line": line * fret_cost}
 
 
-def stops_ringing(before: Array, was: Array, string: Array, fret: Array) -> Array:
+def stops_ringing(
+    before: Array | int, was: Array | int, string: Array | int, fret: Array | int
+) -> Array:
     """Whether a note ends an earlier one that rings: it takes its string, or the hand goes away.
 
     ``before``, ``was``: string and fret of the earlier note; ``string``, ``fret``: of the later.
     """
-    away = (was > 0) & (fret > 0) & (np.abs(was - fret) > HELD_FRETS)
+    away = (was > 0) & (fret > 0) & (np.abs(was - fret) > _HELD_FRETS)
     return (before == string) | away
 
 
