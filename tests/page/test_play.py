@@ -222,7 +222,13 @@ def test_several_notes_get_a_position_a_string_and_a_technique_at_once(
     assert {after.note(note.id).string for note in line} == {3}
     # What cannot be is refused with the note that stands in the way.
     page.locator("#note-1").click(modifiers=["Shift"])
+    _expect(page.locator(".note-facts")).to_contain_text("4 notes chosen")
     page.locator(".note-panel").get_by_label("Position").fill("9")
+    # What is typed outlasts the panel, which is drawn anew when a change is saved.
+    page.evaluate(
+        "document.querySelector('main').riff.panel.show([...document.querySelector('main').riff.chosen])"
+    )
+    _expect(page.locator(".note-panel").get_by_label("Position")).to_have_value("9")
     page.click("button:text-is('Play them there')")
     _expect(page.locator(".last-change .error")).to_contain_text("within reach of position 9")
 

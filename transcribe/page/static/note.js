@@ -58,6 +58,7 @@ export class NotePanel {
       this.body,
     );
     this.turn = 0;
+    this.typed = null; // a position that is not asked for yet
   }
 
   setSeveral(on) {

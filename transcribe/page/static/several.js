@@ -45,11 +45,15 @@ function choice(label, values, change) {
 function inPosition(panel, notes, edit) {
   const { instrument } = panel.riff.data.document;
   const frets = notes.map((note) => note.fret).filter((fret) => fret > 0);
+  // The panel is drawn anew after each change; what is typed meanwhile for the same notes stays.
+  const chosen = notes.map((note) => note.id).join();
+  const typed = panel.typed?.chosen === chosen ? panel.typed.position : null;
   const fret = h("input", {
     type: "number",
     min: "1",
     max: String(instrument.frets - instrument.capo),
-    value: String(frets.length ? Math.min(...frets) : 1),
+    value: typed ?? String(frets.length ? Math.min(...frets) : 1),
+    oninput: () => (panel.typed = { chosen, position: fret.value }),
   });
   return h(
     "span",
