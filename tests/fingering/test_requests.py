@@ -284,3 +284,56 @@ def test_a_note_that_cannot_keep_a_highest_fret_comes_as_near_as_it_can() -> Non
     solved = solve(notes, GUITAR, requests=(Request("highest-fret", 5),))
     assert solved.positions[3] == (1, 7)  # a B4 lies no lower on this neck
     assert all(solved.positions[i][1] <= 5 for i in (1, 2, 4, 5))
+
+
+def slurred(text: str) -> list[Note]:
+    """As `line`; a hammer-on or pull-off leads to a place after ``h`` or ``p``."""
+    notes = []
+    ways = {"h": "hammer-on", "p": "pull-off"}
+    for word in text.split():
+        place = word.lstrip("hp")
+        (note,) = line(place)
+        k = len(notes)
+        way = ways.get(word[: -len(place)], "picked")
+        notes.append(Note(k + 1, 0.3 * k, 0.3 * (k + 1), note.pitch_midi, articulation=way))
+    return notes
+
+
+SLURRED = (
+    slurred("6/0 6/3 5/0 h5/2 5/4 4/0 h4/2 4/4"),
+    slurred("4/5 p4/4 4/2 3/0 3/2 3/0 h3/2 4/4 p4/2 4/0"),
+    slurred("1/8 p1/5 2/8 p2/5 3/7 p3/5 h3/7 p3/5 4/7"),
+    slurred("5/2 p5/0 4/2 h4/4 h4/5 p4/4 p4/2 3/2"),
+)
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        *(Request("position", number) for number in (2, 5, 7, 9)),
+        *(Request("highest-fret", number) for number in (3, 5)),
+        Request("no-open-strings"),
+        Request("along-string", 4),
+    ],
+    ids=lambda r: f"{r.kind} {r.number}",
+)
+@pytest.mark.parametrize("notes", SLURRED, ids=range(len(SLURRED)))
+def test_a_slur_stays_on_one_string_whatever_is_asked(notes: list[Note], request_: Request) -> None:
+    solved = solve(notes, GUITAR, requests=[request_])
+    for source, note in itertools.pairwise(notes):
+        if note.articulation != "picked":
+            assert solved.positions[source.id][0] == solved.positions[note.id][0]
+    assert solved.not_kept or not breaks(request_, notes, solved)
+
+
+def test_a_slur_goes_the_fewest_frets_out_of_a_position() -> None:
+    """A2 is open on string 5, and on string 6 one fret below what 7th position reaches."""
+    notes = slurred("5/0 h5/2 5/4")
+    solved = solve(notes, GUITAR, requests=[Request("position", 7)])
+    assert [solved.positions[i] for i in (1, 2, 3)] == [(6, 5), (6, 7), (6, 9)]
+    remark = one(solved)
+    assert (remark.facts["reason"], remark.notes) == ("slurred", (1, 2))
+    assert sentence(remark).endswith("its slur with note 2 would change strings")
+    # A pin holds before the slur's string.
+    held = solve(notes, GUITAR, pins={2: (5, 2)}, requests=[Request("position", 7)])
+    assert [held.positions[i] for i in (1, 2)] == [(5, 0), (5, 2)]

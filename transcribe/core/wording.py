@@ -272,7 +272,11 @@ _NOT_KEPT: Mapping[str, Callable[[Remark], _Words]] = {
     "few-pitches": lambda r: "fewer than seven pitches are no scale over the strings",
     "leap": lambda r: "it lies more than three semitones from the pitch below it",
     "together": lambda r: "it begins together with another note",
-    "slurred": lambda r: "its slur would change strings",
+    "slurred": lambda r: (
+        ("its slur with ", _number(r.notes[1]), " would change strings")
+        if r.notes[1:]
+        else "its slur would change strings"
+    ),
     "off-the-strings": lambda r: "the strings do not reach as far as that",
 }
 

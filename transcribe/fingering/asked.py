@@ -1,8 +1,8 @@
 """What the player asks of the fingering: a hand position, no open strings, notes that ring on.
 
 A request narrows the places that its notes may take. Where two requests cannot both be kept at a
-note, the later one holds there; a pin holds before all of them. Where a request is not kept, a
-remark names the first note at which it is not, and why.
+note, the later one holds there; a pin holds before all of them, and a slur stays on one string.
+Where a request is not kept, a remark names the first note at which it is not, and why.
 
 Conventions: string 1 is the highest-sounding, fret 0 is open, frets count from the capo; the
 *position* is the fret at which the index finger lies.
@@ -10,6 +10,7 @@ Conventions: string 1 is the highest-sounding, fret 0 is open, frets count from 
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -31,7 +32,15 @@ from transcribe.core.strokes import STROKE_SEC, strokes
 from transcribe.fingering.candidates import Places
 from transcribe.fingering.moves import stops_ringing
 
-__all__ = ["Asked", "asked_of", "check_request", "not_kept", "silences", "three_a_string"]
+__all__ = [
+    "Asked",
+    "asked_of",
+    "check_request",
+    "not_kept",
+    "silences",
+    "three_a_string",
+    "with_slurs_whole",
+]
 
 Place = tuple[int, int]
 
@@ -147,6 +156,57 @@ def asked_of(
     return Asked(places, positions, frozenset(ring), refused)
 
 
+def with_slurs_whole(
+    asked: Asked,
+    notes: Sequence[Note],
+    sources: Mapping[int, int],
+    pins: Mapping[int, Place],
+    instrument: Instrument,
+) -> Asked:
+    """``asked`` where no hammer-on, pull-off or slide has to change strings to keep a request.
+
+    ``sources``: note id -> the note that it is slurred from. Where what is asked leaves the notes
+    of a slur no string in common, they go to the one on which they lie the fewest frets outside.
+    """
+    pitch = {note.id: note.pitch_midi for note in notes}
+    places = dict(asked.places)
+    for slur in _slurs(sources):
+        if not any(i in places for i in slur):
+            continue
+        on_neck = [(pins[i],) if i in pins else instrument.places(pitch[i]) for i in slur]
+        strings = set.intersection(*({s for s, _ in wide} for wide in on_neck))
+        left = [places.get(i, wide) for i, wide in zip(slur, on_neck, strict=True)]
+        if not strings or set.intersection(*({s for s, _ in near} for near in left)):
+            continue
+        outside = dict.fromkeys(strings, 0)
+        for i, wide, near in zip(slur, on_neck, left, strict=True):
+            for string, fret in wide:
+                if string in strings and (string, fret) not in near:
+                    outside[string] += max(1, _frets_out(fret, asked.positions.get(i)))
+        least = min(outside.values())
+        for i, wide in zip(slur, on_neck, strict=True):
+            places[i] = tuple(p for p in wide if outside.get(p[0]) == least)
+    return dataclasses.replace(asked, places=places)
+
+
+def _slurs(sources: Mapping[int, int]) -> list[list[int]]:
+    """The ids of the notes of each slur, in any order: those that ``sources`` lead from and to."""
+    slurs: dict[int, list[int]] = {}
+    for note_id in {*sources, *sources.values()}:
+        first = note_id
+        while first in sources:
+            first = sources[first]
+        slurs.setdefault(first, []).append(note_id)
+    return list(slurs.values())
+
+
+def _frets_out(fret: int, position: int | None) -> int:
+    """How many frets a place lies outside a position; 0 where none is asked for."""
+    if position is None or fret == 0:
+        return 0
+    return max(position - _BELOW - fret, fret - position - _ABOVE, 0)
+
+
 def not_kept(
     requests: Sequence[Request],
     asked: Asked,
@@ -155,10 +215,12 @@ def not_kept(
     instrument: Instrument,
     pins: Mapping[int, Place],
     drone_ids: frozenset[int],
+    sources: Mapping[int, int],
 ) -> Iterator[Remark]:
     """A remark on each request that is not kept everywhere, with the first note and the reason.
 
     ``drone_ids`` are the notes that are the drone: their open string is asked for by that.
+    ``sources``: note id -> the note that it is slurred from.
     """
     placed = [n for n in sort_notes(list(notes)) if n.id in positions]
     for index, request in enumerate(requests):
@@ -178,7 +240,9 @@ def not_kept(
         facts |= {"count": len(off)} | _pitch_and_time(note)
         ids = (note.id,) if other is None else (note.id, other.id)
         if request.kind != "let-ring":
-            reason, other_id = _reason(request, note, placed, positions, instrument, pins)
+            reason, other_id = _reason(
+                request, note, placed, positions, instrument, pins, sources
+            )
             if note.id in drone_ids:
                 reason, other_id = "drone", None
             if request.kind == "taken" and reason in ("pinned", "other-request"):
@@ -246,6 +310,7 @@ def _reason(
     positions: Mapping[int, Place],
     instrument: Instrument,
     pins: Mapping[int, Place],
+    sources: Mapping[int, int],
 ) -> tuple[str, int | None]:
     """Why a note does not keep a request, and the note that stands in the way, if one does."""
     if note.id in pins:
@@ -254,6 +319,10 @@ def _reason(
     if not wanted and request.kind != "three-a-string":
         return "no-such-place", None
     strings = {string for string, _ in wanted}
+    partners = [sources.get(note.id), *(i for i, source in sources.items() if source == note.id)]
+    for other_id in partners:
+        if other_id in positions and positions[other_id][0] not in strings:
+            return "slurred", other_id
     beside = [
         other
         for other in notes

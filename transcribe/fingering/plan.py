@@ -19,7 +19,7 @@ from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
 from transcribe.core.strokes import STROKE_SEC
 from transcribe.drone import drone_strings, is_over, melody_string
-from transcribe.fingering.asked import Asked, silences
+from transcribe.fingering.asked import Asked, silences, with_slurs_whole
 from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
 from transcribe.fingering.onsets import MEMORY, Onset
@@ -124,6 +124,8 @@ def plan_onsets(
     too_wide: list[tuple[tuple[int, ...], tuple[int, ...]]] = []
     outline = _outline(notes, instrument, drone)
     over = outline.over
+    if asked.places:
+        asked = with_slurs_whole(asked, notes, outline.sources, pins, instrument)
     kept: list[tuple[int, ...]] = []
     found: list[Candidates] = []
     for group in outline.groups:

@@ -213,7 +213,16 @@ class Solver:
             unmet=plan.unmet,
             drone=drone,
             not_kept=tuple(
-                not_kept(requests, asked, ordered, positions, self.instrument, pins, plan.drone_ids)
+                not_kept(
+                    requests,
+                    asked,
+                    ordered,
+                    positions,
+                    self.instrument,
+                    pins,
+                    plan.drone_ids,
+                    plan.sources,
+                )
             ),
             cautions=tuple(
                 cautions(plan, ordered, positions, self.instrument, self.hand, drone, pins, beats)
