@@ -854,6 +854,11 @@ def test_other_fingering_is_shown_then_taken(
     page.click("#tab-fingering")
     before = page.locator(".tab .note text").all_text_contents()
     item = page.locator(".others > li").nth(other + 1)  # behind one's own
+    # What a fingering asks of the hand stands against what is easier, and adds to what is harder.
+    _expect(page.locator(".others h4").first).to_have_text("As it is")
+    _expect(item).to_contain_text(re.compile("easier for the hand|as easy|harder for the hand"))
+    for said in page.locator(".others p").all_text_contents():
+        assert not re.search("harder for the hand, but|eas(ier|y)[^,]*, and", said)
     item.locator("button:text-is('Show')").click()
     _expect(page.locator(".preview-note")).to_be_visible()
     # The tab is drawn with the next frame.

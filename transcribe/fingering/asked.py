@@ -240,9 +240,7 @@ def not_kept(
         facts |= {"count": len(off)} | _pitch_and_time(note)
         ids = (note.id,) if other is None else (note.id, other.id)
         if request.kind != "let-ring":
-            reason, other_id = _reason(
-                request, note, placed, positions, instrument, pins, sources
-            )
+            reason, other_id = _reason(request, note, placed, positions, instrument, pins, sources)
             if note.id in drone_ids:
                 reason, other_id = "drone", None
             if request.kind == "taken" and reason in ("pinned", "other-request"):
@@ -319,8 +317,7 @@ def _reason(
     if not wanted and request.kind != "three-a-string":
         return "no-such-place", None
     strings = {string for string, _ in wanted}
-    partners = [sources.get(note.id), *(i for i, source in sources.items() if source == note.id)]
-    for other_id in partners:
+    for other_id in (pair[pair[0] == note.id] for pair in sources.items() if note.id in pair):
         if other_id in positions and positions[other_id][0] not in strings:
             return "slurred", other_id
     beside = [

@@ -129,7 +129,7 @@ export function againPane(riff) {
         h("h4", {}, name),
         placesNeck(instrument, places(positions), {
           drone: strings,
-          label: `Where ${name} lies on the neck`,
+          label: `${name}: the places on the neck`,
         }),
         rest,
       );
@@ -140,12 +140,12 @@ export function againPane(riff) {
         "ul",
         { class: "others" },
         card(
-          "Your own",
+          "As it is",
           {},
           h(
             "p",
             {},
-            numbers && cost !== null ? `Cost ${cost.toFixed(1)}.` : "As the tab shows it.",
+            numbers && cost !== null ? `Cost ${cost.toFixed(1)}.` : "The fingering that is saved.",
           ),
         ),
         list.map((other, k) =>
@@ -155,17 +155,23 @@ export function againPane(riff) {
     );
   }
 
-  /** Easier or harder for the hand than the fingering as it is. */
-  function harder(other) {
-    if (numbers || cost === null) return `cost ${other.cost.toFixed(1)}`;
+  /** Easier or harder for the hand than the fingering as it is, and what else it asks. */
+  function compared(other) {
+    const price = `cost ${other.cost.toFixed(1)}`;
+    if (cost === null) return price;
     const ratio = other.cost / Math.max(cost, 1);
-    return ratio < 0.7
-      ? "easier for the hand"
-      : ratio < 1.15
-        ? "about as easy"
-        : ratio < 2
-          ? "harder for the hand"
-          : "much harder for the hand";
+    const words =
+      ratio < 0.7
+        ? "easier for the hand"
+        : ratio < 1.15
+          ? "about as easy"
+          : ratio < 2
+            ? "harder for the hand"
+            : "much harder for the hand";
+    const also = asked(other.why?.facts.because);
+    // A drawback stands against what is easy, and adds to what is hard.
+    const joined = also ? `, ${ratio < 1.15 ? "but" : "and"} ${also}` : "";
+    return (numbers ? price : words) + joined;
   }
 
   function describe(other, k, pressed) {
@@ -183,18 +189,13 @@ export function againPane(riff) {
             button.setAttribute("aria-pressed", "false");
           show.setAttribute("aria-pressed", String(on));
           riff.preview(on ? other : null);
-          say(on ? `The tab shows: ${other.name}.` : "The tab shows your own fingering.");
+          say(on ? `The tab shows: ${other.name}.` : "The tab shows the fingering as it is.");
         },
       },
       "Show",
     );
-    const but = asked(other.why?.facts.because);
     return [
-      h(
-        "p",
-        {},
-        `${plural(moved.length, "note")} elsewhere, ${harder(other)}${but ? `, but ${but}` : ""}.`,
-      ),
+      h("p", {}, `${plural(moved.length, "note")} elsewhere, ${compared(other)}.`),
       h(
         "span",
         { class: "row tight" },
