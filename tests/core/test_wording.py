@@ -270,6 +270,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         tuple(range(1, 9)),
         "the drone's open string keeps notes 1 (D3), 2 (D3), 3 (D3), 4 (D3), 5 (D3), 6 (D3) and 2 ",
     ),
+    (
+        "own-technique",
+        {"technique": "vibrato", "own": ["slide"]},
+        (4,),
+        "note 4 (slide) keeps its technique; vibrato for 4 alone replaces it there",
+    ),
     ("changes-nothing", {}, (1,), "note 1 is like that already"),
     ("split-outside", {"start_sec": 1, "end_sec": 2}, (1,), "note 1 sounds from 1.00 to 2.00 s"),
     ("text", {"text": "The boat leaks."}, (), "The boat leaks."),

@@ -9,6 +9,7 @@ import pytest
 from tests.formats.riffs import make_riff
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note, Riff
+from transcribe.core.wording import sentence
 from transcribe.correct import worded_edits
 from transcribe.correct.history import undo
 
@@ -85,6 +86,22 @@ def test_a_technique_is_given_to_several_notes() -> None:
     riff = worded_edits.set_technique(RIFF, "bar:1=dead")
     assert [n.id for n in riff.notes if n.articulation == "dead"] == list(range(1, 9))
     assert len(riff.history) == 1
+
+
+def test_vibrato_for_a_bar_leaves_its_slurs() -> None:
+    riff = worded_edits.set_technique(RIFF, "2,3=hammer-on")
+    (remark,) = worded_edits.with_own_technique(riff, "bar:1=vibrato")
+    assert (remark.kind, remark.notes) == ("own-technique", (2, 3))
+    assert remark.facts["own"] == ["hammer-on", "hammer-on"]
+    assert sentence(remark).startswith("note 2 (hammer-on), note 3 (hammer-on) keep their")
+    after = worded_edits.set_technique(riff, "bar:1=vibrato")
+    hows = [n.articulation for n in after.notes]
+    assert hows == ["vibrato", *["hammer-on"] * 2, *["vibrato"] * 5, "picked"]
+    # A note that is named has what was asked, and so has a bar that is asked to be picked.
+    for text in ("2,bar:2=vibrato", "bar:1=picked"):
+        assert worded_edits.set_technique(riff, text).note(2).articulation == text.split("=")[1]
+    with pytest.raises(ParameterError, match="such as 1=vibrato"):
+        worded_edits.set_technique(worded_edits.set_technique(RIFF, "bar:1=dead"), "bar:1=vibrato")
 
 
 @pytest.mark.parametrize(

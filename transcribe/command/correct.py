@@ -134,6 +134,9 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         ("add", worded_edits.add),
     ):
         for text in getattr(args, option):
+            if option == "technique":
+                for remark in worded_edits.with_own_technique(riff, text):
+                    progress.say(f"{text}: {sentence(remark)}")
             riff = edit(riff, text)
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}

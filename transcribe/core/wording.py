@@ -229,6 +229,17 @@ def _not_moved(r: Remark) -> _Words:
     return *out, f" and {more} more" if more > 0 else ""
 
 
+def _own_technique(r: Remark) -> _Words:
+    how = r.facts["technique"]
+    out: list[str | NoteName] = []
+    for note, own in zip(r.notes[:_MAX_LISTED_NOTES], r.facts["own"], strict=False):
+        out += [", " if out else "", _number(note), f" ({own})"]
+    more = len(r.notes) - _MAX_LISTED_NOTES
+    keeps = "keeps its technique" if len(r.notes) == 1 else "keep their techniques"
+    also = f" and {more} more" if more > 0 else ""
+    return *out, f"{also} {keeps}; {how} for {r.notes[0]} alone replaces it there"
+
+
 def _pin_other_pitch(r: Remark) -> _Words:
     facts = r.facts
     text = f" is {pitch_name(facts['pitch_midi'])}, and {_place(facts['place'])} "
@@ -672,6 +683,7 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
         "pin-other-pitch": _pin_other_pitch,
         "correction": _correction,
         "not-moved": _not_moved,
+        "own-technique": _own_technique,
         "no-such-string": lambda r: (
             _number(r.notes[0]),
             f": there is no string {r.facts['string']}; use 1 to {r.facts['strings']}",

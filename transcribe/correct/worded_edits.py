@@ -11,12 +11,12 @@ import re
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.pitch import parse_pitch
-from transcribe.core.riff import Riff
+from transcribe.core.riff import Remark, Riff
 from transcribe.core.score_place import COUNTS
 from transcribe.correct import note_edits
 from transcribe.correct.selectors import notes_of
 
-__all__ = ["add", "merge", "move", "set_pitch", "set_technique", "split"]
+__all__ = ["add", "merge", "move", "set_pitch", "set_technique", "split", "with_own_technique"]
 
 _SECONDS = re.compile(r"(\d+(?:\.\d+)?)s")
 _BEAT = re.compile(r"(?:bar:?)?(\d+):(\d+)(\.\d+|[ea&tl]?)")
@@ -103,13 +103,40 @@ def merge(riff: Riff, text: str) -> Riff:
 def set_technique(riff: Riff, text: str) -> Riff:
     """``riff`` with notes played in another way: ``12=hammer-on``, ``bar:2=vibrato``.
 
+    Vibrato for a bar or a phrase goes to its notes that are picked plainly: a note has one
+    technique, and the others keep theirs (`with_own_technique`) unless they are named by their ids.
+
     Raises
     ------
     ParameterError
         If ``text`` is no such change, or there is no such note or technique.
     """
     notes, how = _halves(text, "a technique", "12=hammer-on, 12,13=slide or bar:2=vibrato")
-    return note_edits.set_technique(riff, notes_of(riff, notes), how)
+    own = {i for remark in with_own_technique(riff, text) for i in remark.notes}
+    chosen = [i for i in notes_of(riff, notes) if i not in own]
+    if not chosen:
+        raise ParameterError(
+            f"the notes of {notes} have techniques of their own; name those that are {how} "
+            f"instead, such as {min(own)}={how}"
+        )
+    return note_edits.set_technique(riff, chosen, how)
+
+
+def with_own_technique(riff: Riff, text: str) -> tuple[Remark, ...]:
+    """The notes that `set_technique` leaves as they are, in one remark; none where there is none.
+
+    Raises what `set_technique` raises.
+    """
+    notes, how = _halves(text, "a technique", "12=hammer-on, 12,13=slide or bar:2=vibrato")
+    if how != "vibrato":
+        return ()
+    named = {int(part) for part in notes.split(",") if part.strip().isdecimal()}
+    there = [riff.note(i) for i in notes_of(riff, notes) if i not in named]
+    own = [note for note in there if note.articulation not in ("picked", how)]
+    if not own:
+        return ()
+    facts = {"technique": how, "own": [note.articulation for note in own]}
+    return (Remark("own-technique", facts, tuple(note.id for note in own)),)
 
 
 def _halves(text: str, what: str, such_as: str) -> tuple[str, str]:
