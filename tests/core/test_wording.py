@@ -123,6 +123,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ),
     (
         "no-place",
+        _PIN | {"reason": "off-the-neck", "side": "below", "limit_midi": 59, "open_midi": 57},
+        (12,),
+        "lies below the lowest string, B3; without the capo the strings would reach it",
+    ),
+    (
+        "no-place",
         _PIN | {"reason": "off-the-neck", "side": "between"},
         (12,),
         "it lies between what the strings reach",
@@ -139,6 +145,15 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
         (2, 3, 4),
         "3 notes have no place, G1 to D2, the first of them note 2 at 1.00 s: they lie above the "
         "last fret, D6; check the tuning and the capo, or the octave of the notes",
+    ),
+    (
+        "many-off-the-neck",
+        {"low_midi": 45, "high_midi": 46, "sec": 1, "capo": 7, "side": "below"}
+        | {"limit_midi": 47, "open_midi": 40},
+        (2, 4),
+        "2 notes have no place, A2 to A#2, the first of them note 2 at 1.00 s: they lie below the "
+        "lowest string, B2; a capo at fret 5 or lower would reach them; else check the tuning, or "
+        "the octave of the notes",
     ),
     (
         "repeat-not-pinned",

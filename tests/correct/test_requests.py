@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from tests.formats.riffs import make_riff
 from transcribe import api
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
-from transcribe.core.riff import Note, Phrase, Request, Rhythm, Riff
+from transcribe.core.riff import Note, Phrase, Request, Rhythm, Riff, places_of
 from transcribe.core.wording import sentence
 from transcribe.correct.history import redo, undo
 from transcribe.correct.pins import pin
@@ -185,3 +186,26 @@ def test_a_request_for_a_bar_says_that_its_repeats_follow(
         now = places(read_riff(path))
         assert {i for i in (1, 9) if now[i][0] == 4} == moved
         assert main(["refinger", str(path), "--undo", "--quiet"]) == 0
+
+
+def test_places_of_a_file_give_way_to_what_is_asked_and_pins_do_not() -> None:
+    """Four notes of a tab: the first two are slurred from an open string, the last are stopped."""
+    made = make_riff([(0, 1, 4, 0), (1, 1, 4, 2), (2, 1, 3, 0), (3, 1, 3, 4)])
+    slurred = dataclasses.replace(made.notes[1], articulation="hammer-on")
+    notes = (made.notes[0], slurred, *made.notes[2:])
+    written = places_of(notes)
+    riff = api.finger(dataclasses.replace(made, notes=notes, written_places=written))
+    asked = ask(riff, [request_of(riff, "no open strings")])
+    there = places(asked)
+    assert not asked.unmet
+    assert all(fret for _, fret in there.values())
+    assert there[1][0] == there[2][0]
+    assert there[4] == written[4]
+    assert [note.pinned for note in asked.notes] == [False, False, False, True]
+    assert document(undo(asked)) == document(riff)
+    # What the player pins elsewhere is no place of the file.
+    held = ask(
+        pin(riff, {3: (5, 10)}), [request_of(riff, "no open strings"), Request("position", 2)]
+    )
+    assert places(held)[3] == (5, 10)
+    assert "it is pinned" in sentence(held.unmet[0])

@@ -13,10 +13,11 @@ from transcribe import api
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Remark, Riff
+from transcribe.core.riff import Instrument, Remark, Riff, places_of
+from transcribe.core.wording import sentence
 from transcribe.correct import note_edits, retime, retune
 from transcribe.correct.history import redo, remark_of, steps, undo
-from transcribe.correct.pins import pin
+from transcribe.correct.pins import pin, places_as_written
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
 
 
@@ -88,6 +89,27 @@ def test_a_pin_that_no_fret_sounds_is_let_go(riff: Riff) -> None:
     raised = retune.set_instrument(pinned, dataclasses.replace(pinned.instrument, capo=2))
     assert not raised.note(note.id).pinned
     assert undo(raised).note(note.id).pinned
+
+
+def test_places_of_a_file_stay_together_on_another_capo_or_not_at_all() -> None:
+    """E2, F2 and A2 of a tab lie below the strings or on another one with a capo at fret 3."""
+    places = ((6, 0), (6, 1), (5, 0), (5, 2), (5, 3), (4, 2), (3, 2))
+    made = make_riff([(k, 1, *place) for k, place in enumerate(places)])
+    written = dict(enumerate(places, 1))
+    riff = api.finger(dataclasses.replace(made, written_places=written))
+    assert all(note.pinned for note in riff.notes)
+    raised = retune.set_instrument(riff, dataclasses.replace(riff.instrument, capo=3))
+    assert not any(note.pinned for note in raised.notes)
+    assert [n.id for n in raised.notes if n.string is None] == [1, 2]
+    (remark,) = [r for r in raised.unmet if r.kind == "many-off-the-neck"]
+    assert remark.notes == (1, 2)
+    assert "without the capo the strings would reach them" in sentence(remark)
+    frets = [n.fret for n in raised.notes if n.fret]
+    assert max(frets) - min(frets) <= 4
+    assert places_of(undo(raised).notes) == written
+    dropped = retune.set_instrument(riff, make_instrument("drop-d"))
+    assert places_of(dropped.notes) == written | {1: (6, 2), 2: (6, 3)}
+    assert places_as_written(dropped) == places_of(dropped.notes)
 
 
 def test_drop_d_in_a_riff_of_standard_tuning() -> None:

@@ -138,8 +138,18 @@ def _neck_end(facts: Mapping[str, Any]) -> str:
 # Why a note has no place, or a pin cannot be kept --------------------------------------------
 
 
+def _capo_that_fits(facts: Mapping[str, Any], low_midi: int, them: str) -> str:
+    """Where the capo may be for a note below its open strings to have a place; "" if nowhere."""
+    fret = low_midi - facts.get("open_midi", low_midi + 1)
+    if fret < 0:
+        return ""
+    where = f"a capo at fret {fret} or lower" if fret else "without the capo the strings"
+    return f"; {where} would reach {them}"
+
+
 def _off_the_neck(r: Remark) -> _Words:
-    return f"{pitch_name(r.facts['pitch_midi'])} has no place: it lies {_neck_end(r.facts)}"
+    pitch, fits = r.facts["pitch_midi"], _capo_that_fits(r.facts, r.facts["pitch_midi"], "it")
+    return f"{pitch_name(pitch)} has no place: it lies {_neck_end(r.facts)}{fits}"
 
 
 def _wrong_pitch(r: Remark) -> _Words:
@@ -184,12 +194,14 @@ def _many_off_the_neck(r: Remark) -> _Words:
     facts = r.facts
     low, high = pitch_name(facts["low_midi"]), pitch_name(facts["high_midi"])
     span = low if low == high else f"{low} to {high}"
-    check = "the tuning and the capo" if facts["capo"] else "the tuning"
+    fits = _capo_that_fits(facts, facts["low_midi"], "them")
+    check = "check the tuning and the capo" if facts["capo"] else "check the tuning"
+    check = "else check the tuning" if fits else check
     return (
         f"{len(r.notes)} notes have no place, {span}, the first of them ",
         _number(r.notes[0]),
-        f" at {facts['sec']:.2f} s: they lie {_neck_end(facts)}; check {check}, or the octave of "
-        "the notes",
+        f" at {facts['sec']:.2f} s: they lie {_neck_end(facts)}{fits}; {check}, or the "
+        "octave of the notes",
     )
 
 

@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Request, Riff
 from transcribe.core.wording import asked_for
 from transcribe.correct.history import record
+from transcribe.correct.pins import places_as_written
 from transcribe.correct.selectors import notes_of
 from transcribe.correct.solving import find_again
-from transcribe.fingering.asked import check_request
+from transcribe.fingering.asked import check_request, in_the_way
 from transcribe.fingering.repeats import repeat_groups
 
 __all__ = ["ask", "name_of_request", "request_of", "take", "withdraw"]
@@ -112,7 +113,8 @@ def ask(riff: Riff, requests: Iterable[Request]) -> Riff:
     """``riff`` solved again as it is asked for, as one step.
 
     A request takes the place of earlier ones of its kind for the same notes, or for fewer. Where
-    it cannot be kept, the document's ``unmet`` names the first note and the reason.
+    it cannot be kept, the document's ``unmet`` names the first note and the reason. Pins hold
+    before it; places that a file brought along give way.
 
     Raises
     ------
@@ -120,11 +122,14 @@ def ask(riff: Riff, requests: Iterable[Request]) -> Riff:
         If the neck lacks the position, string or fret.
     """
     asked = list(riff.player.requests)
+    written = places_as_written(riff)
+    free: set[int] = set()
     for request in requests:
         check_request(request, riff.instrument)
         asked = [old for old in asked if not _replaces(request, old)]
         asked.append(request)
-    return _asked(riff, asked, "request")
+        free |= in_the_way(request, riff.notes, written) & written.keys()
+    return _asked(riff, asked, "request", free=free)
 
 
 def _replaces(new: Request, old: Request) -> bool:
@@ -190,7 +195,17 @@ def take(riff: Riff, number: int) -> Riff:
     return _asked(riff, asked, "other fingering", others=False)
 
 
-def _asked(riff: Riff, requests: Iterable[Request], kind: str, *, others: bool = True) -> Riff:
+def _asked(
+    riff: Riff,
+    requests: Iterable[Request],
+    kind: str,
+    *,
+    others: bool = True,
+    free: Collection[int] = (),
+) -> Riff:
+    """``riff`` solved again for ``requests``, the pins of the notes ``free`` let go."""
     player = dataclasses.replace(riff.player, requests=tuple(requests))
-    new = find_again(riff, dataclasses.replace(riff, player=player), others=others)
+    notes = tuple(dataclasses.replace(n, pinned=n.pinned and n.id not in free) for n in riff.notes)
+    changed = dataclasses.replace(riff, notes=notes, player=player)
+    new = find_again(riff, changed, others=others)
     return record(riff, new, kind)

@@ -36,6 +36,7 @@ __all__ = [
     "Asked",
     "asked_of",
     "check_request",
+    "in_the_way",
     "not_kept",
     "silences",
     "three_a_string",
@@ -187,6 +188,21 @@ def with_slurs_whole(
         for i, wide in zip(slur, on_neck, strict=True):
             places[i] = tuple(p for p in wide if outside.get(p[0]) == least)
     return dataclasses.replace(asked, places=places)
+
+
+def in_the_way(
+    request: Request, notes: Sequence[Note], places: Mapping[int, Place]
+) -> frozenset[int]:
+    """The notes that have to leave ``places`` for a request to be kept, with those of their slurs.
+
+    All that a request is of, where it asks for more than each note can keep by itself.
+    """
+    among = [n for n in _notes_of(request, notes) if n.id in places]
+    if keeps := _KEEPS.get(request.kind):
+        among = [n for n in among if not keeps(places[n.id], request.number or 0)]
+    out = {n.id for n in among}
+    slurs = _slurs(legato_sources(list(notes)))
+    return frozenset(out.union(*(slur for slur in slurs if not out.isdisjoint(slur))))
 
 
 def _slurs(sources: Mapping[int, int]) -> list[list[int]]:

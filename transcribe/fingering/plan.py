@@ -557,6 +557,8 @@ def _off_the_neck(note: Note, instrument: Instrument) -> Unmet:
     facts: dict[str, Any] = {"side": "between"}
     if note.pitch_midi < low:
         facts = {"side": "below", "limit_midi": low}
+        if instrument.capo:
+            facts |= {"capo": instrument.capo, "open_midi": low - instrument.capo}
     elif note.pitch_midi > high:
         facts = {"side": "above", "limit_midi": high}
     return Unmet(note.id, "off-the-neck", facts)

@@ -365,8 +365,8 @@ def unmet_remarks(
 ) -> tuple[Remark, ...]:
     """What could not be kept, one remark a note or a request.
 
-    Where the ``instrument`` is given and many notes lie off the same end of its neck, one remark
-    names them all: then it is the tuning that is wrong rather than the notes.
+    Where the ``instrument`` is given and many notes lie off the same end of its neck, or two below
+    a capo, one remark names them all: then it is the tuning that is wrong rather than the notes.
     """
     by_id = {note.id: note for note in notes}
     found = []
@@ -374,7 +374,7 @@ def unmet_remarks(
     if instrument is not None:
         for side in ("below", "above"):
             off = [u for u in fingering.unmet if u.facts.get("side") == side]
-            if len(off) >= _MIN_TOGETHER:
+            if len(off) >= (2 if side == "below" and instrument.capo else _MIN_TOGETHER):
                 together |= {unmet.note_id for unmet in off}
                 found.append(_all_off([by_id[u.note_id] for u in off], off[0].facts, instrument))
     found += [

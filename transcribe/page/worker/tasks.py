@@ -234,9 +234,8 @@ def _finger(
     if not settings.get("hand_span_mm"):
         options["hand"] = hand_of(old) if settings.get("hand_span_mm") is None else None
     options["instrument"] = instrument
-    notes = kept_places(old.notes, instrument)
     player = dataclasses.replace(old.player, hand_span_mm=None)
-    ready = dataclasses.replace(old, notes=notes, player=player, instrument=instrument)
+    ready = dataclasses.replace(kept_places(old, instrument), player=player, instrument=instrument)
     new = api.finger(ready, progress=progress, **options)
     unmet = {note.id for note in new.notes if note.string is None}
     if unmet:
