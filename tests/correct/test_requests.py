@@ -204,8 +204,6 @@ def test_places_of_a_file_give_way_to_what_is_asked_and_pins_do_not() -> None:
     assert [note.pinned for note in asked.notes] == [False, False, False, True]
     assert document(undo(asked)) == document(riff)
     # What the player pins elsewhere is no place of the file.
-    held = ask(
-        pin(riff, {3: (5, 10)}), [request_of(riff, "no open strings"), Request("position", 2)]
-    )
+    held = ask(pin(riff, {3: (5, 10)}), [Request("position", 2, (3, 4))])
     assert places(held)[3] == (5, 10)
     assert "it is pinned" in sentence(held.unmet[0])
