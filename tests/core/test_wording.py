@@ -106,6 +106,12 @@ EXAMPLES: list[tuple[str, dict[str, Any], tuple[int, ...], str]] = [
     ("midi-played", {"to_the_click": False}, (), "the beats are found from them"),
     ("count-shifted", {"line": 9}, (), "The count in line 9 stands one column beside its frets"),
     ("tab-repeat-in-words", {"line": 3, "text": "twice"}, (), 'Line 3 says "twice"'),
+    (
+        "tab-line-repeated",
+        {"line": 9, "times": 2, "bar": 3},
+        (),
+        "The x2 in line 9 is taken to repeat what stands in that line, from bar 3 on; write |:",
+    ),
     ("places-not-kept", {"count": 2, "of": 9, "file": "a.mid"}, (), "2 of 9 places written in a"),
     (
         "no-place",

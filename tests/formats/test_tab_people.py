@@ -267,6 +267,54 @@ def test_repeats(text: str, frets: list[int]) -> None:
     assert [n.fret for n in read_tab(text).notes] == frets
 
 
+def _systems(*rows: str) -> str:
+    """Systems with the frets of a row on string 5, and beside string 1 what follows a space."""
+    lines = []
+    for row in rows:
+        frets, _, beside = row.partition(" ")
+        empty = re.sub(r"[^|:]", "-", frets)
+        lines += [f"e{empty} {beside}".rstrip(), *(f"{n}{empty}" for n in "BGD"), f"A{frets}"]
+        lines += [f"E{empty}", ""]
+    return "\n".join(lines)
+
+
+@pytest.mark.parametrize(
+    ("rows", "frets", "told"),
+    [
+        (("|-1-|-2-|", "|-3-|-4-| x2"), [1, 2, 3, 4, 3, 4], True),
+        (("|-1-|-2-| x2", "|-3-|-4-|"), [1, 2, 1, 2, 3, 4], False),
+        (("|-1-|-2-| x3", "|-3-|-4--| x2"), [1, 2] * 3 + [3, 4] * 2, False),
+        (("|:-1-|-2-|", "|-3-|-4-| x2"), [1, 2, 3, 4] * 2, False),
+        (("|:-1-|-2-|", "|-3-|-4-:| x3"), [1, 2, 3, 4] * 3, False),
+        (("|:-1-:|-2-| x2",), [1, 1, 2, 2], False),
+        (("|:-1-:|:-2-:| x3",), [1, 1, 2, 2, 2], False),
+    ],
+)
+def test_a_count_after_a_line_repeats_from_its_sign_or_the_line(
+    rows: tuple[str, ...], frets: list[int], told: bool
+) -> None:
+    riff = read_tab(_systems(*rows))
+    assert [n.fret for n in riff.notes] == frets
+    assert [r.facts["bar"] for r in riff.warnings if r.kind == "tab-line-repeated"] == [3] * told
+
+
+def test_a_line_full_of_dead_notes_or_vibrato_is_a_string() -> None:
+    riff = read_tab(_systems("|xxxxxxxxxxxxxx|-7~~~~~~~~~~~|"))
+    assert [n.articulation for n in riff.notes] == ["dead"] * 14 + ["vibrato"]
+
+
+@pytest.mark.parametrize(
+    "row", ["|-5---h---7-|10|", "|-5--h7-|10|", "|-5h--|-7-|10|", "|-5tr7--|10|"]
+)
+def test_a_hammer_sign_may_stand_away_from_its_notes(row: str) -> None:
+    notes = read_tab(_systems(row)).notes
+    assert [(n.fret, n.articulation) for n in notes] == [
+        (5, "picked"),
+        (7, "hammer-on"),
+        (10, "picked"),
+    ]
+
+
 def test_chord_symbols_above() -> None:
     text = PLAIN.replace("\ne|", "\n  Dm                G\ne|")
     riff = read_tab(text)

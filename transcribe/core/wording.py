@@ -674,6 +674,11 @@ KINDS: Mapping[str, Callable[[Remark], _Words]] = MappingProxyType(
             f'Line {r.facts["line"]} says "{r.facts["text"]}", which is not played: write |: and '
             ":| around what comes again, or x2 after one of its lines of strings."
         ),
+        "tab-line-repeated": lambda r: (
+            f"The x{r.facts['times']} in line {r.facts['line']} is taken to repeat what stands in "
+            f"that line, from bar {r.facts['bar']} on; write |: where the repeat begins if it is "
+            "longer."
+        ),
         "places-not-kept": lambda r: (
             f"{r.facts['count']} of {r.facts['of']} places written in {r.facts['file']} sound "
             "another pitch on this tuning and capo, so those notes were fingered again"

@@ -254,7 +254,9 @@ def string_line(index: int, line: str, *, labelled: bool = False) -> StringLine 
     plain = _BEND_WORDS.sub("", body)
     dashes = plain.count("-") + plain.count("=")
     signs = len(body) - len(plain) + sum(c in _SIGNS for c in plain)
-    if signs < 0.8 * len(body) or dashes + sum(c.isdigit() for c in body) < 0.4 * len(body):
+    # A line may be full of dead notes, or of one long vibrato.
+    filled = dashes + sum(c.isdigit() or c in "xX~" for c in body)
+    if signs < 0.8 * len(body) or filled < 0.4 * len(body):
         return None
     called = labelled or match["name"] is not None
     named = called and body.startswith("|")
@@ -391,6 +393,7 @@ def read_signs(row: StringLine, line: str, name: str) -> None:
             last.after, last.end = "*", at + 1
         elif char in _LEADS:
             pending = _LEADS[char]
+            at += text[at : at + 2].lower() == "tr"  # a trill is hammered on
         else:
             raise refuse(
                 name,

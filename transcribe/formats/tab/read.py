@@ -388,12 +388,29 @@ class _Reader:
                     at = float(column - start) if marks is None else self._nearest(column, times)
                     bar.chords.append((at, text))
             if closing is not None:
-                self._close(bar, closing, chords, system)
+                self._close(bar, closing, chords, system if closing is bars[-1] else [])
         self.texts += [mark for _, mark in texts]
         whole = max((row.times for row in system), default=0)
-        if whole > 1 and len(self.found) > before and not any(b.opens or b.closes for b in bars):
-            self.found[before].opens = True
-            self.found[-1].times = whole
+        if whole > 1 and len(self.found) > before and not (bars and bars[-1].closes):
+            self._play_again(whole, before, system)
+
+    def _play_again(self, times: int, first: int, system: list[StringLine]) -> None:
+        """Repeat the bars up to an ``x2`` after a system, the first of whose bars is ``first``.
+
+        They begin at the repeat sign that waits for its end, or where the system does.
+        """
+        closed = max((k for k, bar in enumerate(self.found) if bar.times), default=-1)
+        opened = [k for k, bar in enumerate(self.found) if bar.opens and k > closed]
+        begin = opened[-1] if opened else max(first, closed + 1)
+        if begin == len(self.found):
+            return
+        self.found[begin].opens = True
+        self.found[-1].times = times
+        if begin and not opened and begin > closed + 1:
+            line = next(row.line for row in system if row.times)
+            self.remarks.append(
+                Remark("tab-line-repeated", {"line": line + 1, "times": times, "bar": begin + 1})
+            )
 
     def _endings(
         self, system: list[StringLine], used: set[int]
