@@ -309,11 +309,11 @@ def tonic_prior(drones: tuple[int, ...], mode: Mode | None) -> FloatArray:
     pairs = states()[0]
     if mode is None:
         return np.zeros(len(pairs))
-    shape = MODES[mode.name]
+    shape = MODES[mode.full_name]
     fifth = 7 if 7 in shape.semitones else 6
     if (min(drones) - mode.tonic_pc) % 12 not in (0, fifth):
         return np.zeros(len(pairs))
-    kind = {(3, 7): "m", (3, 6): "dim"}.get((shape.third, fifth), "")
+    kind = ("m" if fifth == 7 else "dim") if shape.minor else ""
     return _HOME_NATS * np.array(
         [pair == (mode.tonic_pc, kind) for pair in pairs], dtype=np.float64
     )

@@ -174,10 +174,9 @@ def find_chords(
     path = _suspended(_as_struck(_sounding(path, played, emission), played), played)
     spans = _spans(played, weights, path, sure, mode, name_bass)
     spans = _moved_to_strokes(spans, played)
-    spans = _with_power(spans, played, mode)
     if played.is_single_line:
         spans = tuple(replace(span, implied=True) for span in spans)
-    return spans
+    return _with_power(spans, played, mode)  # which are played, over a drone too
 
 
 def _kind_over_drone(root: int, kind: str, notes: Notes, drones: tuple[int, ...]) -> str:
@@ -240,6 +239,7 @@ def _spans(
     notes, edges, slot, drones = played.notes, played.edges, played.slot, played.drones
     at = _stroke_slots(played)
     found = []
+    name_bass = name_bass and not played.is_single_line
     stretches = _stretches(path)
     for a, b in _by_bass(played, stretches, at) if name_bass else stretches:
         loud = np.flatnonzero(weights[a:b].sum(axis=1) > 0)

@@ -1,5 +1,8 @@
 """The shortest chord loop that explains a riff, and a plainer one to sing along with.
 
+A row of chords is a loop only where it comes round: twice, or once and half of it again. One chord
+that comes again proves nothing, for tunes end on the chord they begin with.
+
 Conventions: chords are compared bar by bar (each bar as the chords of its beats), so the loop is
 a whole number of bars; without downbeats one chord counts as one bar.
 """
@@ -27,6 +30,9 @@ _MISS_COST = 1.25  # describing one bar that departs from it
 _BASS_COST = 0.45  # describing one bar that has the chord over another bass
 _MAX_BASS_SHARE = 0.25  # share of the bars up to which that is chance: a string that is not reached
 _MAX_MISSED_SHARE = 0.3  # share of the bars that may depart; common practice, no source
+_MAX_WRONG_SHARE = 0.4  # and of the bars after the first round, which alone can depart; by hand
+_MAX_ROW = 16  # chords that are played once and told in one line
+_MIN_AGAIN = 2  # bars of a loop, and half of it, that come again; by hand
 
 # Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
 _MIN_LAST_BAR = 0.3  # of a bar that the last chord must reach into, for the bar to count
@@ -36,14 +42,15 @@ _MIN_OF_BAR, _MIN_OF_CHORD = 0.2, 0.6  # a chord is in a bar that it fills so fa
 
 @dataclass(frozen=True, slots=True)
 class Loop:
-    """A chord loop.
+    """A chord loop, or a row of chords that is played ``once``.
 
     ``symbols`` and ``romans`` list its chords in order (one that lasts several bars stands once);
     ``by_bar`` holds the chords of each bar. ``times`` is how often it comes round (a part of a
-    round counts), ``departures`` names the bars that differ (counted from 1) with what is played
-    there. ``plain`` (``plain_romans``) is the loop in triads, at most four of them; ``fit`` the
-    share of bars that the loop gets right. ``implied`` says that single notes only hint at the
-    chords, ``by_chord`` that no bars are known: a bar is one chord then, wherever bars are counted.
+    round counts; 1 where it does not come round), ``departures`` names the bars that differ
+    (counted from 1) with what is played there. ``plain`` (``plain_romans``) is the loop in triads,
+    at most four of them; ``fit`` the share of bars that the loop gets right. ``implied`` says that
+    single notes only hint at the chords, ``by_chord`` that no bars are known: a bar is one chord
+    then, wherever bars are counted.
     """
 
     symbols: tuple[str, ...]
@@ -57,6 +64,16 @@ class Loop:
     fit: float
     implied: bool = False
     by_chord: bool = False
+
+    @property
+    def once(self) -> bool:
+        """Whether the chords do not come round, so that they are no loop."""
+        return self.times <= 1.0
+
+    @property
+    def is_long_row(self) -> bool:
+        """Whether the chords do not come round and are too many to tell in one line."""
+        return self.once and len(self.symbols) > _MAX_ROW
 
 
 def find_loop(
@@ -79,7 +96,7 @@ def find_loop(
     Returns
     -------
     Loop or None
-        None where there are no chords.
+        None where there are no chords; `Loop.once` where they do not come round.
 
     Raises
     ------
@@ -117,8 +134,9 @@ def find_loop(
         symbols, times = again, len(sequence) / len(again)
         period = max(1, round(period / times))
         pattern, wrong = pattern[:period], ()
-    plain = _merge([plain_symbol(symbol) for symbol in symbols])
-    plain = _at_most_four(plain, spans)
+    plain = _without_power(_merge([plain_symbol(symbol) for symbol in symbols]))
+    if times > 1.0:
+        plain = _at_most_four(plain, spans)
     return Loop(
         symbols=symbols,
         romans=_romans(symbols, spans, mode),
@@ -233,8 +251,11 @@ def _period(bars: list[tuple[str, ...]]) -> int:
         basses = max(0, _departing(whole, period) - misses)
         if basses > _MAX_BASS_SHARE * n:
             misses, basses = misses + basses, 0
-        if period < n and misses > _MAX_MISSED_SHARE * n:
+        again = n - period
+        if again and misses > min(_MAX_MISSED_SHARE * n, _MAX_WRONG_SHARE * again):
             continue  # bars that mostly go another way are no loop
+        if again and again - misses < min(period, max(_MIN_AGAIN, period / 2)):
+            continue  # too little of it comes again
         cost = _BAR_COST * period + _MISS_COST * misses + _BASS_COST * basses
         best = min(best, (cost, period))
     return best[1]
@@ -264,6 +285,13 @@ def plain_symbol(symbol: str) -> str:
     else:
         kind = "aug" if 4 in steps and 8 in steps and 7 not in steps else ""
     return Chord(chord.root, kind, chord.root).symbol
+
+
+def _without_power(symbols: tuple[str, ...]) -> tuple[str, ...]:
+    """The triads, without a power chord on the root of one: a shuffle stays on one chord."""
+    chords = [parse_chord(symbol) for symbol in symbols]
+    triads = {chord.root: chord.symbol for chord in reversed(chords) if chord.kind != "5"}
+    return _merge([triads.get(c.root, c.symbol) if c.kind == "5" else c.symbol for c in chords])
 
 
 def _at_most_four(symbols: tuple[str, ...], spans: Sequence[ChordSpan]) -> tuple[str, ...]:

@@ -16,11 +16,12 @@ import numpy as np
 import numpy.typing as npt
 
 from theory.arrays import STROKE_SEC, FloatArray, Notes
+from theory.chord_symbols import name_chord
 from theory.drone_pitches import STROKE_SHARE, find_drone_pitches, without_drone
 from theory.mode_weights import WEIGHTS
 from theory.scales import MODES
 
-__all__ = ["FEATURES", "candidates", "chord_basses", "features", "lowest_at"]
+__all__ = ["FEATURES", "candidates", "chord_roots", "features", "lowest_at"]
 
 FEATURES = tuple(WEIGHTS)
 """Names of the features, in the order of the columns that `features` returns."""
@@ -154,7 +155,7 @@ def features(
     bass = _bass(notes)
     if bass is not None:
         columns.by_degree("bass", bass, (1, 5))
-    chords = () if drones else chord_basses(notes)
+    chords = () if drones else chord_roots(notes)
     if chords:
         columns.values[:, _LINE] *= _IN_CHORDS_SHARE
         _put_chords(columns, chords)
@@ -230,11 +231,11 @@ def _put_moves(columns: _Columns, notes: Notes, effective: float) -> None:
     columns.put("again_1", effective * (home @ again))
 
 
-def chord_basses(notes: Notes) -> tuple[int, ...]:
-    """Lowest pitch of the first stroke and of every full one after it; nothing for a melody.
+def chord_roots(notes: Notes) -> tuple[int, ...]:
+    """Pitch class of the root of the first stroke and of every full one after it.
 
-    Chords leap from string to string, struck together or one by one; a melody also steps. Broken
-    chords have no full strokes, so only the first note is given.
+    Nothing for a melody. Chords leap from string to string, struck together or one by one; a
+    melody also steps. Broken chords have no full strokes, so only the first note is given.
     """
     move = np.abs(np.diff(notes.pitch))
     moves = int((move > 0).sum())
@@ -244,15 +245,22 @@ def chord_basses(notes: Notes) -> tuple[int, ...]:
     first, *rest = np.split(notes.pitch, breaks)
     most = max(len(s) for s in (first, *rest))
     full = [s for s in rest if len(s) > 1 and 2 * len(s) > most]
-    return (int(first.min()), *(int(s.min()) for s in full))
+    return tuple(_root(int(s.min()) % 12, frozenset((s % 12).tolist())) for s in (first, *full))
 
 
-def _put_chords(columns: _Columns, bass: tuple[int, ...]) -> None:
-    """Whether the first and the last full stroke stand on the tonic, and fifths fall to it."""
-    columns.by_degree("chord_first", _one_hot(bass[0]), (1,))
-    if len(bass) > 1:
-        columns.by_degree("chord_last", _one_hot(bass[-1]), (1,))
-    changes = [(a, b) for a, b in itertools.pairwise(bass) if (b - a) % 12]
+@lru_cache(maxsize=1024)
+def _root(bass: int, classes: frozenset[int]) -> int:
+    """Root of the chord of some pitch classes, the bass itself where they are no chord."""
+    named = name_chord([bass, *(12 + pc for pc in classes - {bass})])
+    return named[0].root_pc if named else bass
+
+
+def _put_chords(columns: _Columns, roots: tuple[int, ...]) -> None:
+    """Whether the first and the last full stroke are the tonic's chord, and fifths fall to it."""
+    columns.by_degree("chord_first", _one_hot(roots[0]), (1,))
+    if len(roots) > 1:
+        columns.by_degree("chord_last", _one_hot(roots[-1]), (1,))
+    changes = [(a, b) for a, b in itertools.pairwise(roots) if (b - a) % 12]
     falls = np.zeros(12)
     for a, b in changes:
         falls[b % 12] += (b - a) % 12 == 5

@@ -12,7 +12,7 @@ import numpy as np
 
 from theory.arrays import STROKE_SEC, FloatArray, Notes
 from theory.drone_pitches import without_drone
-from theory.mode_features import chord_basses, lowest_at
+from theory.mode_features import chord_roots, lowest_at
 from theory.modes import Candidate, Degree, Mode, WrittenMode
 from theory.scales import MODES, ModeShape, degree_label, parent_of, parse_note, scale_notes, spell
 
@@ -248,15 +248,19 @@ def _undecided(best: Candidate, degrees: tuple[Degree, ...]) -> tuple[str, ...]:
 def _home_undecided(
     best: Candidate, rivals: tuple[Candidate, ...], drones: tuple[int, ...]
 ) -> tuple[str, ...]:
-    """Whether the drone or a note of the melody is home, where both are likely."""
-    if not drones or not rivals or rivals[0].probability < _LIKELY_PROBABILITY:
+    """Which of two notes is home, where both are likely: one is the drone, or their modes have
+    the same notes."""
+    if not rivals or rivals[0].probability < _LIKELY_PROBABILITY:
         return ()
     pair = (best, rivals[0])
-    by_drone = [c for c in pair if parse_note(c.tonic) == min(drones) % 12]
+    by_drone = [c for c in pair if drones and parse_note(c.tonic) == min(drones) % 12]
     by_melody = [c for c in pair if c not in by_drone]
-    if len(by_drone) != 1:
+    if len(by_drone) == 1:
+        homes = f"the drone {by_drone[0].tonic} or the melody's {by_melody[0].tonic}"
+    elif set(_pcs(best.tonic, best.name)) == set(_pcs(rivals[0].tonic, rivals[0].name)):
+        homes = f"{best.tonic} or {rivals[0].tonic}"
+    else:
         return ()
-    homes = f"the drone {by_drone[0].tonic} or the melody's {by_melody[0].tonic}"
     return (f"home may be {homes}: {pair[0]} or {pair[1]}",)
 
 
@@ -283,10 +287,10 @@ def _evidence(
         else:
             label = degree_label((drone - tonic) % 12, best.name)
             out.append(f"the drone {place(drone)} is degree {label} of {best.tonic}")
-    chords = () if drones else chord_basses(notes)
-    for word, bass in (("first", chords[:1]), ("last", chords[1:][-1:])):
-        if bass and bass[0] % 12 == tonic:
-            out.append(f"the {word} chord stands on {best.tonic}")
+    chords = () if drones else chord_roots(notes)
+    for word, root in (("first", chords[:1]), ("last", chords[1:][-1:])):
+        if root == (tonic,):
+            out.append(f"the {word} chord is built on {best.tonic}")
     over = without_drone(notes, drones)
     alone = len(over) == len(notes)  # no drone, or little beside it
     who = "the riff" if alone else "the melody"
@@ -463,6 +467,9 @@ def parent_words(mode: Mode) -> str:
         return f"Five notes of {mode.parent}, without its 4th and 7th"
     if mode.name == "minor pentatonic":
         return f"Five notes of {mode.tonic} minor ({mode.parent}), without its 2nd and 6th"
+    if mode.name == "suspended pentatonic":
+        home = mode.notes[3]  # the fifth above the tonic
+        return f"The five notes of {home} minor pentatonic, starting and ending on {mode.tonic}"
     if mode.name == "blues":
         return f"{mode.tonic} minor pentatonic with the flat 5th added"
     return f"The notes of {mode.parent}, starting and ending on {mode.tonic}"

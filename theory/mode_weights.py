@@ -108,6 +108,7 @@ WEIGHTS: Mapping[str, float] = MappingProxyType(
         "is_melodic_minor": -1.200,
         "is_major_pentatonic": -2.000,
         "is_minor_pentatonic": -1.600,
+        "is_suspended_pentatonic": -30.000,
         "is_blues": -1.500,
     }
 )

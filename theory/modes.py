@@ -100,9 +100,12 @@ class Mode:
         """The mode itself, or the likeliest seven-note mode on the tonic of a shorter scale."""
         if len(MODES[self.name].semitones) == 7:
             return self.name
+        shape = MODES[self.name]
+        core = set(shape.semitones) - ({6} if self.name == "blues" else set())
+        parent = next(s.name for s in MODES.values() if s.parent_step == shape.parent_step)
         full = [c.name for c in self.posterior if c.tonic == self.tonic]
-        parent = "aeolian" if MODES[self.name].minor else "ionian"
-        return next((name for name in full if len(MODES[name].semitones) == 7), parent)
+        holding = (name for name in full if core <= set(MODES[name].semitones))
+        return next((name for name in holding if len(MODES[name].semitones) == 7), parent)
 
     def spell(self, pitch: int, *, rising: bool = False) -> str:
         """Name of a pitch (class) in this mode."""

@@ -365,11 +365,12 @@ def _shared(parts: Sequence[_Part], loops: Sequence[Loop | None]) -> int | None:
     """Which part's loop the others are held against: one that is played as chords, and comes round.
 
     Among these the one of most bars played; where no part has chords, the one that hints at most.
+    A long row of chords that does not come round is nothing to hold other parts against.
     """
     ranked = [
         (not loop.implied, min(loop.times, 2.0), loop.times * loop.bars, -i)
         for i, loop in enumerate(loops)
-        if loop is not None
+        if loop is not None and not loop.is_long_row
     ]
     return -max(ranked)[-1] if ranked else None
 
@@ -531,7 +532,10 @@ def _part_words(found: Piece, part: PartTheory) -> str:
     loop = part.loop
     if loop is not None:
         hint = "hints at" if loop.implied else "chords"
-        says += f"; {hint} {' '.join(loop.plain)}"
+        if loop.is_long_row:
+            says += f"; {hint}: {len(set(loop.plain))} different ones"
+        else:
+            says += f"; {hint} {' '.join(loop.plain)}"
     return f"{says}."
 
 

@@ -18,7 +18,7 @@ from theory.mode_reasons import how_sure, not_told, parent_words, written_words
 from theory.modes import Mode
 from theory.voicing_levels import VoicingLevels, caution_text, side_by_side
 
-__all__ = ["Bars", "chords_text", "loop_text", "summary_text"]
+__all__ = ["Bars", "chords_text", "loop_line", "loop_text", "summary_text"]
 
 _WIDTH_COLUMNS = 88  # columns of a terminal that everybody has, less a margin
 _PER_ROW = 4  # diagrams side by side
@@ -54,10 +54,11 @@ def chords_text(chords: Sequence[ChordSpan], loop: Loop | None, bars: Bars) -> s
         end = bars.downbeats_sec[loop.bars] - 1e-6
         first = bars.downbeats_sec[0] - 1e-6
         shown = [span for span in chords if first <= span.start_sec < end] or shown
-    lines = ["Chords:"]
+    hinted = all(span.implied for span in chords)
+    lines = ["Chords that the line hints at:" if hinted else "Chords:"]
     for span in shown:
         notes = []
-        if span.implied:
+        if span.implied and not hinted:
             notes.append("implied")
         if span.written:
             notes.append("written" if span.sounds is None else f"written; {span.sounds} sounds")
@@ -68,19 +69,21 @@ def chords_text(chords: Sequence[ChordSpan], loop: Loop | None, bars: Bars) -> s
         remark = f"  ({', '.join(notes)})" if notes else ""
         lines.append(f"  {bars.place(span.start_sec):16} {span.symbol:8} {span.roman}{remark}")
     if len(shown) < len(chords):
-        lines.append("  and so on, as the loop comes round")
+        lines.append("  and so on, as they come round")
     return "\n".join(lines)
 
 
 def loop_text(loop: Loop, mode: Mode, voicings: Sequence[VoicingLevels] = ()) -> str:
-    """The loop and how often it comes round, with a hedge where no chord is played.
+    """The loop and how often it comes round; a row of chords that does not is called no loop.
+
+    Where single notes only hint at the chords, it says that none is played.
 
     With the ``voicings`` of its chords it says which shapes are played where a capo is on.
     """
     lines = []
     if loop.implied:
         drone = f" over the drone {mode.spell(min(mode.drone_midi))}" if mode.drone_midi else ""
-        lines.append(f"A single line{drone}: no chords are played, its notes only hint at these.")
+        lines.append(f"A single line{drone}: no chords are played, its notes only hint at some.")
     if len(loop.symbols) == 1 and not loop.departures:
         roman = f" ({loop.romans[0]})" if loop.romans[0] else ""
         lines.append(
@@ -89,19 +92,44 @@ def loop_text(loop: Loop, mode: Mode, voicings: Sequence[VoicingLevels] = ()) ->
         return "\n".join([*lines, *_capo_lines(loop, voicings)])
     unit = "chord" if loop.by_chord else "bar"
     size = f"{loop.bars} {unit}" + ("" if loop.bars == 1 else "s")
-    lines.append(f"Loop of {size}: | {' | '.join(' '.join(bar) for bar in loop.by_bar)} |")
+    if loop.is_long_row:
+        lines.append(f"{size}, {_different(loop)}; they do not come round.")
+        return "\n".join(lines)
+    what = "Chords it hints at" if loop.implied else "Chords" if loop.once else f"Loop of {size}"
+    lines.append(f"{what}: | {' | '.join(map(_bar, loop.by_bar))} |")
     if any(loop.romans):
         lines.append(f"  {' - '.join(loop.romans)}")
     lines += _capo_lines(loop, voicings)
-    if loop.times > 1:
-        lines.append(f"  It comes round {loop.times:g} times.")
-    else:
-        lines.append("  It is played once; whether it comes round is not heard.")
+    if loop.once and not loop.implied:
+        lines.append("  They are played once: no loop is heard.")
+    elif not loop.once:
+        again = "" if loop.times == int(loop.times) else " and begin once more"
+        lines.append(f"  They come round {int(loop.times)} times{again}.")
     for bar, symbols in loop.departures:
         lines.append(f"  {unit.capitalize()} {bar} departs from it: {' '.join(symbols)}.")
     if loop.plain != loop.symbols:
         lines.append(f"  Plain version to sing along: {' - '.join(loop.plain)}")
     return "\n".join(lines)
+
+
+def loop_line(loop: Loop) -> str:
+    """The loop, or what its chords are where they are none, in a few words."""
+    if loop.is_long_row:
+        return f"{_different(loop)}, no loop"
+    what = "hints at" if loop.implied else "chords" if loop.once else "loop"
+    return f"{what} {' '.join(loop.symbols)}"
+
+
+def _different(loop: Loop) -> str:
+    return f"{len(set(loop.symbols))} different chords"
+
+
+def _bar(symbols: Sequence[str]) -> str:
+    """The chords of a bar, those that take turns in it told once: ``E5 E6 x4``."""
+    for size in range(2, len(symbols) // 2 + 1):
+        if tuple(symbols) == tuple(symbols[:size]) * (len(symbols) // size):
+            return f"{' '.join(symbols[:size])} x{len(symbols) // size}"
+    return " ".join(symbols)
 
 
 def _capo_lines(loop: Loop, voicings: Sequence[VoicingLevels]) -> list[str]:

@@ -5,7 +5,7 @@ notes are a letter with ``#`` or ``b``; a degree is written against the major sc
 tonic (``b3`` is a minor third).
 
 Sources: the seven modes, harmonic and melodic (ascending) minor are the tables of any theory
-primer, e.g. Aldwell & Schachter, Harmony and Voice Leading, chapter 1 (from memory). The two
+primer, e.g. Aldwell & Schachter, Harmony and Voice Leading, chapter 1 (from memory). The
 pentatonics and the six-note blues scale: common practice, no source.
 """
 
@@ -53,9 +53,9 @@ class ModeShape:
     """Kind of the parent scale: ``major``, or the mode's own name where it has no other."""
 
     @property
-    def third(self) -> int:
-        """Semitones of the third degree."""
-        return self.semitones[self.numbers.index(3)]
+    def third(self) -> int | None:
+        """Semitones of the third degree, None where there is none."""
+        return self.semitones[self.numbers.index(3)] if 3 in self.numbers else None
 
     @property
     def minor(self) -> bool:
@@ -84,6 +84,7 @@ MODES: Mapping[str, ModeShape] = MappingProxyType(
             _seven("melodic minor", "0 2 3 5 7 9 11", 0, "melodic minor"),
             ModeShape("major pentatonic", (0, 2, 4, 7, 9), (1, 2, 3, 5, 6), 0, "major"),
             ModeShape("minor pentatonic", (0, 3, 5, 7, 10), (1, 3, 4, 5, 7), 3, "major"),
+            ModeShape("suspended pentatonic", (0, 2, 5, 7, 10), (1, 2, 4, 5, 7), 10, "major"),
             ModeShape("blues", (0, 3, 5, 6, 7, 10), (1, 3, 4, 5, 5, 7), 3, "major"),
         )
     }
@@ -156,13 +157,15 @@ def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
     ('G#', 'Ab')
     """
     shape = mode_shape(mode)
+    # The seven-note parent decides, so that a pentatonic is spelled like its full scale.
+    full = next(s for s in MODES.values() if s.parent_step == shape.parent_step)
+    if len(shape.numbers) == 7:
+        full = shape
     best: tuple[int, int, int, str] | None = None
     for letter in range(7):
         name = note_name(letter, tonic_pc)
         if len(name) > 2:
             continue
-        # The seven-note parent decides, so that a pentatonic is spelled like its full scale.
-        full = MODES["aeolian" if shape.minor else "ionian"] if len(shape.numbers) != 7 else shape
         if name in ("E#", "B#", "Cb", "Fb"):
             continue
         names = _spelled(letter, tonic_pc, full)

@@ -20,7 +20,7 @@ from theory.mode_finder import find_mode
 from theory.mode_reasons import how_sure, mode_text, not_told, sureness
 from theory.modes import Mode
 from theory.neck import Neck, NeckOptions
-from theory.report_text import Bars, chords_text, loop_text, summary_text
+from theory.report_text import Bars, chords_text, loop_line, loop_text, summary_text
 from theory.scale_on_neck import NeckNote, neck_text, scale_in_position, scale_on_string
 from theory.scales import tonic_name
 from theory.voicing_levels import VoicingLevels, voicing_levels_text, voicings_by_level
@@ -88,11 +88,10 @@ class Report:
         """The mode and the loop in one line."""
         if self.mode is None:
             return self._without_mode().rstrip(".")
-        loop = "" if self.loop is None else f"; loop {' '.join(self.loop.symbols)}"
-        implied = " (implied)" if self.loop is not None and self.loop.implied else ""
+        loop = "" if self.loop is None else f"; {loop_line(self.loop)}"
         if self.mode.candidates:
-            return f"mode {not_told(self.mode)}{loop}{implied}"
-        return f"{self.mode} ({how_sure(self.mode)}){loop}{implied}"
+            return f"mode {not_told(self.mode)}{loop}"
+        return f"{self.mode} ({how_sure(self.mode)}){loop}"
 
     def text(self, *, left_handed: bool = False) -> str:
         """The whole report as plain text, pictures mirrored for a ``left_handed`` player."""
@@ -300,4 +299,5 @@ def _loop_document(loop: Loop) -> dict[str, Any]:
         **json_fields(loop, "plain", "plain_romans"),
         **({"implied": True} if loop.implied else {}),
         **({"by_chord": True} if loop.by_chord else {}),
+        **({"once": True} if loop.once else {}),
     }

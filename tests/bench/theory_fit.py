@@ -71,6 +71,7 @@ HAND = {
     "is_melodic_minor": -1.2,
     "is_major_pentatonic": -2.0,
     "is_minor_pentatonic": -1.6,
+    "is_suspended_pentatonic": -30.0,  # only named where its five notes alone sound
     "is_blues": -1.5,
 }
 HEAD = '''"""How much each piece of evidence for a tonic and mode counts.

@@ -311,4 +311,4 @@ def test_theory_counts_the_bars_that_a_tab_draws(
     file.write_text(DROPPED, "utf-8")
     assert main(["theory", str(file)]) == 0
     said = capsys.readouterr().out
-    assert "Loop of 2 bars: | D5 F5 D5 G5 F5 | D5 F5 D5 Ab5 G5 |" in said
+    assert "Chords: | D5 F5 D5 G5 F5 | D5 F5 D5 Ab5 G5 |" in said

@@ -12,7 +12,7 @@ from theory import MODES, TheoryError, find_mode, mode_of, scale_notes
 from theory.arrays import as_notes
 from theory.drone_pitches import find_drone_pitches
 from theory.mode_reasons import mode_text
-from theory.scales import degree_label, parent_of, spell, tonic_name
+from theory.scales import degree_label, parent_of, parse_note, spell, tonic_name
 
 
 def find(pitches, *, drone=None, durations=None, step=0.25):
@@ -222,7 +222,7 @@ def test_find_mode_says_on_which_chord_a_loop_starts():
     case = riffs.strum(2)
     mode = find_mode(onset_sec=case.onset, duration_sec=case.duration, pitch_midi=case.pitch)
     assert case.loop[0] == mode.tonic == "C"
-    assert "the first chord stands on C" in mode.evidence
+    assert "the first chord is built on C" in mode.evidence
     assert "drone" not in mode_text(mode)
 
 
@@ -383,3 +383,53 @@ def test_pedals_sound_under_the_line_and_not_between_its_notes():
     apart = [(2.0 * i + 1.8, 0.1, 40) for i in range(8)]
     sparse = [(2.0 * i + 0.25 * k, 0.25, 57 + k) for i in range(8) for k in range(5)]
     assert find_drone_pitches(as_notes(*zip(*apart, *sparse, strict=True))) == ()
+
+
+PENTATONIC = [62, 64, 67, 69, 67, 64, 62, 60, 57, 60, 62, 67, 69, 72, 69, 67, 64, 62]  # A C D E G
+
+
+@pytest.mark.parametrize(
+    ("line", "name"),
+    [
+        ([57, 60, 62, 64, 67, 69, 67, 64, 62, 60, 57, 64, 60, 57], "A minor pentatonic"),
+        ([60, 62, 64, 67, 69, 67, 64, 62, 60, 67, 64, 60, 55, 60], "C major pentatonic"),
+        ([57, 60, 62, 63, 64, 67, 69, 67, 64, 63, 62, 60, 57, 64, 60, 57], "A blues"),
+    ],
+)
+def test_find_mode_names_a_scale_of_five_or_six_notes_that_alone_sounds(line, name):
+    mode = find_mode(onset_sec=range(len(line)), duration_sec=[1] * len(line), pitch_midi=line)
+    assert str(mode) == name
+
+
+@pytest.mark.parametrize("up", range(0, 12, 3))
+def test_find_mode_five_notes_at_home_on_another_of_them_are_still_a_pentatonic(up):
+    """The five notes of A minor pentatonic that begin, stay and end on D."""
+    line = [up + pitch for pitch in PENTATONIC]
+    mode = find_mode(onset_sec=range(len(line)), duration_sec=[1] * len(line), pitch_midi=line)
+    assert "pentatonic" in mode.name
+    assert set(mode.pitch_classes) == {pitch % 12 for pitch in line}
+    likely = [c for c in mode.posterior[:2] if c.name == "suspended pentatonic"]
+    assert [parse_note(c.tonic) for c in likely] == [(2 + up) % 12]
+    assert any("home may be" in words for words in mode.undecided)
+    over = find_mode(
+        onset_sec=range(len(line)),
+        duration_sec=[1] * len(line),
+        pitch_midi=line,
+        drone_midi=38 + up,
+    )
+    assert (over.name, over.tonic_pc) == ("suspended pentatonic", (2 + up) % 12)
+    assert over.full_name in ("dorian", "mixolydian", "aeolian")
+    assert "dorian" in over.undecided[0]
+    assert "minor pentatonic, starting and ending on" in mode_text(over)
+
+
+def test_full_name_holds_the_notes_of_the_scale():
+    """A shuffle on E, whose sixth the dorian has too, has the third of its own scale."""
+    mode = find_mode(
+        onset_sec=[0, 1, 2, 3, 4, 5, 6, 7],
+        duration_sec=[1] * 8,
+        pitch_midi=[47, 49] * 4,
+        drone_midi=40,
+    )
+    own = set(MODES[mode.name].semitones)
+    assert own <= set(MODES[mode.full_name].semitones)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from theory import drone_shapes, find_mode, report, voicings_by_level
@@ -94,9 +95,12 @@ def test_a_shape_is_listed_once_for_a_chord(symbol, drone):
         assert shape.kind == "power" or None not in shape.frets[:-1]
 
 
-def loop_of(symbols: str, rounds: int, **more):
+def loop_of(symbols: str, rounds: int = 1, **more):
     """Block chords, one to a bar of 4 beats at 120, as arguments of `report`."""
+    grips: dict[str, tuple[int, ...]]
     grips = {"Am": (45, 52, 57, 60, 64), "F": (41, 48, 53, 57, 60), "C": (48, 52, 55, 60, 64)}
+    grips |= {"G": (43, 50, 55, 59, 67), "Dm": (50, 57, 62, 65), "Em": (40, 47, 52, 55, 59, 64)}
+    grips |= {"C/G": (43, 52, 55, 60, 64), "C/E": (40, 48, 52, 55, 60, 64)}
     names = symbols.split() * rounds
     struck = [
         (2.0 * i + 0.5 * k, p) for i, n in enumerate(names) for k in range(4) for p in grips[n]
@@ -199,6 +203,102 @@ def test_a_loop_without_bars_is_counted_in_chords():
     barred = report(**known, downbeats_sec=range(7))
     assert "Loop of 2 bars: | D5 | F5 |" in barred.summary()
     assert "  Bar 7 departs from it: G5." in barred.summary()
+
+
+@pytest.mark.parametrize("symbols", ["C Am F G Em Dm G C", "Am F Am", "C G Am Em F C G C"])
+def test_chords_that_do_not_come_round_are_no_loop(symbols):
+    """A tune that ends on its first chord comes round no more than one that ends elsewhere."""
+    made = report(**loop_of(symbols))
+    assert made.loop is not None
+    assert (made.loop.once, made.loop.times) == (True, 1.0)
+    assert made.loop.symbols == tuple(symbols.split())
+    assert f"Chords: | {' | '.join(symbols.split())} |" in made.summary()
+    assert "Loop" not in made.text()
+    assert "round" not in made.summary()
+    assert made.as_document()["loop"]["once"] is True
+    assert made.line().endswith(f"; chords {symbols}")
+
+
+@pytest.mark.parametrize(
+    ("symbols", "times"), [("C Am F G C Am", 1.5), ("C Am F G C Am F G C", 2.25)]
+)
+def test_a_loop_is_called_one_where_half_of_it_comes_again(symbols, times):
+    made = report(**loop_of(symbols))
+    assert made.loop is not None
+    assert made.loop.times == times
+    assert "Loop of 4 bars: | C | Am | F | G |" in made.summary()
+    assert f"They come round {int(times)} time" in made.summary()
+    assert "begin once more" in made.summary()
+    assert "once" not in made.as_document()["loop"]
+
+
+def test_a_long_row_of_chords_is_not_listed_in_one_line():
+    rng = np.random.default_rng(5)
+    names = ["Am"]
+    while len(names) < 220:
+        names.append(str(rng.choice([n for n in ("Am", "F", "C", "G", "Dm") if n != names[-1]])))
+    made = report(**loop_of(" ".join(names)))
+    assert made.loop is not None
+    assert made.loop.once
+    assert "220 bars, 5 different chords; they do not come round." in made.summary()
+    assert made.line().endswith("; 5 different chords, no loop")
+    assert max(map(len, made.summary().splitlines())) < 120
+
+
+@pytest.mark.parametrize(
+    "line", [[57, 59, 60, 64, 62, 60, 59, 57], [55, 60, 64, 62, 60, 59, 57, 59]]
+)
+def test_the_chords_that_a_line_hints_at_are_no_loop_and_have_no_bass(line):
+    made = report(
+        **tune(line * 4), beats_sec=[0.5 * k for k in range(33)], downbeats_sec=range(0, 17, 2)
+    )
+    assert made.loop is not None
+    assert made.loop.implied
+    assert not any("/" in span.symbol for span in made.chords)
+    assert "no chords are played" in made.summary()
+    assert "Loop" not in made.text()
+    assert "loop" not in made.line()
+
+
+def shuffle_on(root: int) -> dict[str, Any]:
+    """A shuffle: the root with its fifth and its sixth in turn, long and short, for four bars."""
+    struck = [
+        (2.0 * bar + 0.5 * beat + at, pitch)
+        for bar in range(4)
+        for beat in range(4)
+        for at, up in ((0.0, 7), (1 / 3, 9))
+        for pitch in (root, root + up)
+    ]
+    return {
+        "onset_sec": [at for at, _ in struck],
+        "duration_sec": [0.16] * len(struck),
+        "pitch_midi": [pitch for _, pitch in struck],
+        "beats_sec": [0.5 * k for k in range(17)],
+        "downbeats_sec": [2.0 * k for k in range(5)],
+    }
+
+
+@pytest.mark.parametrize("root", [40, 45])
+@pytest.mark.parametrize("given", [True, False])
+def test_the_chords_of_a_shuffle_are_played(root, given):
+    """Two notes are struck together throughout, over an open string that may count as a drone."""
+    made = report(**shuffle_on(root), drone_midi=root if given else None)
+    name = "EA"[root == 45]
+    assert made.loop is not None
+    assert made.loop.symbols == (f"{name}5", f"{name}6")
+    assert not made.loop.implied
+    assert "no chords are played" not in made.text()
+    assert f"| {name}5 {name}6 x4 |" in made.summary()
+    assert made.loop.plain == (name,)
+
+
+@pytest.mark.parametrize("rounds", [1, 2, 4])
+def test_a_loop_of_inversions_is_at_home_on_its_first_chord(rounds):
+    """The home of a loop is told by the roots of its chords, whatever their basses."""
+    made = report(**loop_of("C/G Am F C/E", rounds))
+    assert str(made.mode) == "C ionian"
+    assert made.loop is not None
+    assert made.loop.romans == ("I64", "vi", "IV", "I6")
 
 
 def test_a_mode_that_nothing_tells_is_not_named_as_one():

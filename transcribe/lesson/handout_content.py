@@ -73,6 +73,7 @@ WHOLE = "The whole piece"
 _SHARES = (0.6, 0.75, 0.9, 1.0)  # of the tempo, where none to start from was told
 _STEPS = 4
 _NEEDED = ("rhythm", "instrument", "drone", "notes", "marks")
+_MAX_ROW = 16  # chords that do not come round and are still told in one line
 _NEEDED_THEORY = ("mode", "loop", "chords", "ways", "scale")
 
 
@@ -273,9 +274,12 @@ def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -
         dotted = " (dotted beats)" if per > 1 else ""
         facts.append(f"{riff.rhythm.bpm / per:.0f} bpm{dotted}, {meter}")
     loop = (riff.theory or {}).get("loop") or {}
-    if loop.get("symbols"):
+    symbols = loop.get("symbols") or ()
+    if symbols:
         hint = " (implied)" if loop.get("implied") else ""
-        facts.append(f"chords: {' – '.join(loop['symbols'])}{hint}")
+        listed = not loop.get("once") or len(symbols) <= _MAX_ROW
+        row = " – ".join(symbols) if listed else f"{len(set(symbols))} different ones"
+        facts.append(f"chords: {row}{hint}")
     if riff.drone is not None:
         facts.append(f"string {riff.drone.string} rings open as a drone")
     return _printed(_capital("; ".join(facts)))

@@ -30,7 +30,9 @@ OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 """The first line of the project's own tabs: version and title."""
 
 _VERSION = "1"
-_FIELD = re.compile(r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Easier|Unsure):\s*(.*)$")
+_FIELD = re.compile(
+    r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Chords|Easier|Unsure):\s*(.*)$"
+)
 _ALSO = {
     "e-standard": "standard",
     "eb": "half-step-down",
@@ -68,6 +70,7 @@ class Header:
     mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
     loop_implied: bool = False
+    loop_once: bool = False
     loop_shapes: tuple[str, ...] = ()
     easier: tuple[int, tuple[str, ...]] | None = None
 
@@ -257,9 +260,10 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
         if match[5]:
             mode |= {"parent": match[5]}
         head.mode = mode
-    elif key == "Loop":
+    elif key in ("Loop", "Chords"):
         match = need(r"([^(]*?)(?: \((implied)?(?:; )?(?:shapes (.+))?\))?$", "chords, Am D")
         head.loop, head.loop_implied = tuple(match[1].split()), bool(match[2])
+        head.loop_once = key == "Chords" and not head.loop_implied
         head.loop_shapes = tuple((match[3] or "").split())
     elif key == "Easier":
         match = need(

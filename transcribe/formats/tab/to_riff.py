@@ -415,6 +415,8 @@ def _theory(head: Header, chords: list[tuple[float, str]], grid: _Grid) -> dict[
         theory["loop"] = {"symbols": list(head.loop), "bars": len(head.loop)}
         if head.loop_implied:
             theory["loop"]["implied"] = True
+        if head.loop_once:
+            theory["loop"]["once"] = True
         if head.loop_shapes or head.easier:
             theory["ways"] = _ways(head)
     return theory or None

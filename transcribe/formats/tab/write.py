@@ -183,7 +183,8 @@ def _theory_lines(theory: Mapping[str, Any] | None) -> list[str]:
         if played:
             remarks.append(f"{SHAPES}{' '.join(played)}")
         remark = f" ({'; '.join(remarks)})" if remarks else ""
-        lines.append(f"Loop:   {' '.join(symbols)}{remark}")
+        name = "Chords" if loop.get("implied") or loop.get("once") else "Loop"
+        lines.append(f"{name + ':':<8}{' '.join(symbols)}{remark}")
         if easier:
             where = f"with a capo at fret {fret}" if fret else "without the capo"
             lines.append(f"Easier: {where}, {SHAPES}{' '.join(easier)}")
