@@ -278,6 +278,25 @@ def test_no_sign_of_a_verdict_is_a_sign_of_the_tab() -> None:
     assert "T tapped" in text
 
 
+@pytest.mark.parametrize(
+    ("bend", "written"),
+    [
+        (Bend(cents=105.0), "7b8-"),
+        (Bend(cents=228.0, released=True), "7b9r-"),
+        (Bend(cents=55.0), "7b-"),
+        (Bend(semitones=0.5), "7b-"),
+    ],
+)
+def test_a_measured_bend_names_the_fret_that_it_comes_near(bend: Bend, written: str) -> None:
+    riff = make_riff([(0, 2, 3, 7), (2, 2, 3, 5)])
+    note = replace(riff.notes[0], articulation="bend", bend=bend)
+    text = write_tab(replace(riff, notes=(note, riff.notes[1])))
+    assert f"-{written}" in text
+    assert ("r bend let back down" in text) == bend.released
+    again = read_tab(text).notes[0].bend or Bend()
+    assert again.released == bend.released
+
+
 def test_a_triplet_count_is_explained_where_it_stands() -> None:
     def counted(parts: int) -> str:
         notes = [

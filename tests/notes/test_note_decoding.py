@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from transcribe.core.riff import ARTICULATIONS, Instrument
-from transcribe.notes.articulation import articulations, bend_cents
+from transcribe.core.riff import ARTICULATIONS, Bend, Instrument
+from transcribe.notes.articulation import articulations, bend_cents, heard_bend
 from transcribe.notes.features import LOW_MIDI, SEMITONES, SR
 from transcribe.notes.measure import loudness_and_cents
 from transcribe.notes.network import FIRST_MIDI, PITCHES, Activations
@@ -130,6 +130,9 @@ def test_bend_cents_is_the_furthest_of_the_bend() -> None:
     activations.bend[20:40, 62 - FIRST_MIDI] = 1.98
     note = decode(activations)[0]
     assert bend_cents(note, activations) == pytest.approx(198.0)
+    assert heard_bend(note, activations) == Bend(cents=198.0, released=True)
+    activations.bend[40:50, 62 - FIRST_MIDI] = 1.7
+    assert not heard_bend(note, activations).released
     assert articulations([note], activations) == ["bend"]
     activations.bend[:] = 0.05
     assert articulations([note], activations) != ["bend"]

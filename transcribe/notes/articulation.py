@@ -14,17 +14,18 @@ from types import MappingProxyType
 import numpy as np
 
 from transcribe.core.pitch import PARTIAL_SEMITONES
-from transcribe.core.riff import ARTICULATIONS, LEGATO, Instrument
+from transcribe.core.riff import ARTICULATIONS, LEGATO, Bend, Instrument
 from transcribe.notes.network import FIRST_MIDI, Activations
 from transcribe.notes.note_decoding import FRAME_SEC, DetectedNote
 
-__all__ = ["LEANS", "articulations", "bend_cents"]
+__all__ = ["LEANS", "articulations", "bend_cents", "heard_bend"]
 
 _FRAMES = (-1, 10)
 _GAP_SEC = 0.12  # between a legato note's onset and the end of the note it comes from, either way
 _WIDEST = 12  # semitones from a note to the one it carries on from
 _SMALLEST_BEND = 20.0  # cents; less is a hand that presses hard
 _TOP_FRAMES = 3
+_RELEASED_SHARE = 0.5  # of a bend's top, at its end; those that are held keep 0.8, on renderings
 _HARMONICS = PARTIAL_SEMITONES[1:6]  # of an open string, partials 2 to 6
 
 LEANS: Mapping[str, float] = MappingProxyType(
@@ -83,10 +84,21 @@ def articulations(
 
 def bend_cents(note: DetectedNote, activations: Activations) -> float:
     """How far a note is bent at its furthest: the mean of its highest frames."""
-    curve = activations.bend[note.frame : note.last_frame + 1, note.pitch_midi - FIRST_MIDI]
+    curve = _bend_curve(note, activations)
     if curve.size == 0:
         return 0.0
     return 100.0 * float(np.sort(curve)[-_TOP_FRAMES:].mean())
+
+
+def heard_bend(note: DetectedNote, activations: Activations) -> Bend:
+    """The bend of a note: its size, and whether the string is let back down while it sounds."""
+    cents, curve = bend_cents(note, activations), _bend_curve(note, activations)
+    end = 100.0 * float(curve[-_TOP_FRAMES:].mean()) if len(curve) >= 2 * _TOP_FRAMES else cents
+    return Bend(cents=round(cents, 1), released=end < _RELEASED_SHARE * cents)
+
+
+def _bend_curve(note: DetectedNote, activations: Activations) -> np.ndarray:
+    return activations.bend[note.frame : note.last_frame + 1, note.pitch_midi - FIRST_MIDI]
 
 
 def _has_source(note: DetectedNote, found: Sequence[DetectedNote], name: str) -> bool:

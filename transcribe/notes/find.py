@@ -18,7 +18,7 @@ from transcribe.audio.echo import echo_delay_sec
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Bend, Instrument, Note
 from transcribe.notes import features as feat
-from transcribe.notes.articulation import articulations, bend_cents
+from transcribe.notes.articulation import articulations, heard_bend
 from transcribe.notes.echo_copies import copies, is_echo
 from transcribe.notes.grip_strings import grip_strings
 from transcribe.notes.measure import loudness_and_cents
@@ -132,7 +132,7 @@ def find_notes_and_talk(
     found: list[DetectedNote] = []
     doubtful: list[DetectedNote] = []
     names: list[str] = []
-    bends: list[float] = []
+    bends: list[Bend] = []
     for window in run_in_windows(
         sound, offset_cents=offset_cents, weights=weights, progress=progress
     ):
@@ -148,7 +148,7 @@ def find_notes_and_talk(
             if note.frame + first in window.own:
                 found.append(_later(note, first))
                 names.append(name)
-                bends.append(bend_cents(note, seen))
+                bends.append(heard_bend(note, seen))
     for note in grip_strings(found, names, doubtful):
         _put_in(note, found, names, bends)
     talk = talk_stretches(np.concatenate(voice))
@@ -175,7 +175,7 @@ def find_notes_and_talk(
                 loudness_db=round(loudness_db, 1),
                 confidence=round(note.confidence, 3),
                 articulation=name,
-                bend=Bend(cents=round(bends[i], 1)) if name == "bend" else None,
+                bend=bends[i] if name == "bend" else None,
             )
         )
     if echo_sec and not keep_echo:
@@ -216,7 +216,7 @@ def _later(note: DetectedNote, frames: int) -> DetectedNote:
 
 
 def _put_in(
-    note: DetectedNote, found: list[DetectedNote], names: list[str], bends: list[float]
+    note: DetectedNote, found: list[DetectedNote], names: list[str], bends: list[Bend]
 ) -> None:
     """Put a picked note in its place by time; its string sounds one note at a time."""
     at = bisect.bisect([n.onset_sec for n in found], note.onset_sec)
@@ -232,7 +232,7 @@ def _put_in(
             break
     found.insert(at, note)
     names.insert(at, "picked")
-    bends.insert(at, 0.0)
+    bends.insert(at, Bend())
 
 
 def _lowered(note: DetectedNote, octaves: int) -> DetectedNote:

@@ -164,11 +164,25 @@ def _sign_text(note: Note, source: Note | None) -> tuple[str, str]:
         return "", "x"
     if note.articulation == "bend":
         bend = note.bend or Bend()
-        to = f"{int(note.fret or 0) + int(bend.semitones)}" if bend.semitones else ""
+        rise = _whole_semitones(bend)
+        to = f"{int(note.fret or 0) + rise}" if rise else ""
         return "", f"{fret}b{to}" + ("r" if bend.released else "")
     if note.articulation == "vibrato":
         return "", fret + "~"
     return ("(", fret + ")") if note.soft else ("", fret)
+
+
+def _whole_semitones(bend: Bend) -> int:
+    """The semitones of a bend that a fret can tell; 0 where it is measured between two."""
+    if bend.semitones is not None:
+        return int(bend.semitones)
+    rise = (bend.cents or 0.0) / 100.0
+    near = round(rise)
+    return near if near <= _MOST_BENT and abs(rise - near) <= _NEAR_SEMITONE else 0
+
+
+_NEAR_SEMITONE = 0.35  # a measured bend lies so near the fret that it is written as; set by eye
+_MOST_BENT = 5  # semitones that a bend in a tab rises at most
 
 
 def _bars(riff: Riff, rhythm: Rhythm, fingers: bool) -> list[_Bar]:

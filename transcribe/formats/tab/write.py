@@ -216,6 +216,7 @@ def _footer(riff: Riff, width: int, *, counted: Sequence[str]) -> list[str]:
     signs = [text for name, text in _SIGNS if name in used]
     placed = [note for note in riff.notes if note.string is not None]
     also = (
+        (any(note.bend and note.bend.released for note in placed), "r bend let back down"),
         (any(note.tapped for note in placed), "T tapped"),
         (any(note.soft for note in placed), "(5) soft or held over"),
         (any(note.palm_mute for note in placed), "PM palm mute"),
