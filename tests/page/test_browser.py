@@ -18,9 +18,13 @@ import pytest
 
 from tests.page.conftest import ROOT, Server, over_and_over, saved, violations
 from transcribe import fingering
-from transcribe.core.pitch import pitch_name
-from transcribe.core.riff import Remark, Riff
+from transcribe.api import finger
+from transcribe.core.instrument import make_instrument
+from transcribe.core.pitch import accidentals, spell
+from transcribe.core.riff import Note, Remark, Riff
 from transcribe.correct.pins import pin, repeats_of
+from transcribe.formats.chord_names import key_of
+from transcribe.lesson.handout_content import neck_of_all
 
 
 def _expect(locator: Any) -> Any:
@@ -35,6 +39,12 @@ def _choose(page: Any, note_id: int) -> None:
     page.locator(f"#note-{note_id}").click()
     _expect(page.locator(f"#note-{note_id}")).to_have_attribute("aria-selected", "true")
     page.wait_for_selector(".place")
+
+
+def _spelled(pitch_midi: int, riff: Riff) -> str:
+    """A pitch as it is written in the key of ``riff``."""
+    letter, alter, octave = spell(pitch_midi, key_of(riff.theory)[0])
+    return f"{letter}{accidentals(alter)}{octave}".replace("#", "♯").replace("b", "♭")
 
 
 def _movable(riff: Riff) -> tuple[int, tuple[int, int]]:
@@ -288,7 +298,7 @@ def test_every_edit_of_a_note(server: Server, open_page, put, one_riff: Riff) ->
     _expect(page.locator(".last-change")).to_contain_text("Changed")
     assert saved(server, "edited").note(first.id).articulation == "vibrato"
     page.get_by_label("A semitone higher").click()
-    higher = pitch_name(first.pitch_midi + 1).replace("#", "♯")
+    higher = _spelled(first.pitch_midi + 1, one_riff)
     _expect(page.locator(".note-facts strong")).to_have_text(higher)
     assert saved(server, "edited").note(first.id).pitch_midi == first.pitch_midi + 1
     page.click("button:text-is('Split in two')")
@@ -332,7 +342,7 @@ def test_missed_note_is_added_from_the_spectrogram(
     _expect(page.locator(".last-change")).to_contain_text("Added")
     before = {n.id for n in one_riff.notes}
     (new,) = [n for n in saved(server, "spectrogram").notes if n.id not in before]
-    assert pitch_name(new.pitch_midi) == pitch.replace("♯", "#")
+    assert pitch == _spelled(new.pitch_midi, one_riff)
     assert abs(new.onset_sec - float(sec)) < 0.02
 
 
@@ -459,7 +469,7 @@ def test_undo_says_what_it_took_back(server: Server, open_page, put, one_riff: R
     moved = sum((n.string, n.fret) != _where(one_riff, n.id) for n in after.notes)
     page.click("button:text-is('Undo')")
     # A reader knows a note by its pitch and its bar, not by its number in the document.
-    name = pitch_name(one_riff.note(note_id).pitch_midi).replace("#", "♯")
+    name = _spelled(one_riff.note(note_id).pitch_midi, one_riff)
     words = rf"Taken back: pin of {name} in bar \d+\. {moved} notes? moved\."
     _expect(page.locator(".told p")).to_have_text(re.compile(words))
     page.click("button:text-is('Make it again')")
@@ -598,11 +608,28 @@ def test_several_notes_are_chosen_by_touch(server: Server, open_page, put, one_r
     _expect(page.locator(".tab .note.chosen")).to_have_count(1)
 
 
+def test_pitches_and_strings_are_spelled_in_the_key(server: Server, open_page, put) -> None:
+    # F major has a B flat (key signatures in any handbook); a guitar that is tuned down half a step
+    # has its strings in flats (common practice, no source).
+    scale = [53, 55, 57, 58, 60, 62, 64, 65, 64, 62, 60, 58, 57, 55, 53, 57, 60, 53]
+    notes = tuple(Note(k + 1, 0.5 * k, 0.5 * k + 0.45, pitch) for k, pitch in enumerate(scale))
+    riff = finger(Riff(notes=notes, instrument=make_instrument("half-step-down")))
+    assert key_of(riff.theory)[0] == -1
+    page = open_page(server, put(server, "in-flats", riff=riff))
+    strings = ["E♭", "B♭", "G♭", "D♭", "A♭", "E♭"]
+    _expect(page.locator("svg.tab .names text")).to_have_text(strings)
+    _choose(page, 4)
+    _expect(page.locator(".note-facts strong")).to_have_text("B♭3")
+    assert "B♭3" in page.locator("#note-4").get_attribute("aria-label")
+    _expect(page.locator(".neck-box .neck")).to_contain_text("".join(strings))
+    page.click("role=tab[name='Files, print']")
+    _expect(page.locator(".sheet-preview")).to_contain_text("E♭4 B♭3 G♭3 D♭3 A♭2 E♭2")
+    assert "E♭4 B♭3 G♭3 D♭3 A♭2 E♭2" in neck_of_all([riff])
+
+
 def test_notes_without_a_string_are_listed_and_can_be_chosen(
     server: Server, open_page, put
 ) -> None:
-    from transcribe.core.riff import Note
-
     below = Note(2, 1.0, 1.4, 30)  # F#1: no string of a guitar in standard tuning reaches it
     riff = Riff(notes=(Note(1, 0.0, 0.4, 64, string=1, fret=0), below))
     page = open_page(server, put(server, "lost", riff=riff))

@@ -2,12 +2,13 @@
 them, the form, and the tempi to practise at.
 
 Conventions: times in seconds; second 0 of a part is that of its own sound. Texts are plain, with
-sharps as they are printed.
+sharps and flats as they are printed.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.core.wording import sentence
+from transcribe.formats.chord_names import key_of
 from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
 from transcribe.harmony import piece_theory, theory_report
@@ -72,6 +74,7 @@ WHOLE = "The whole piece"
 
 _SHARES = (0.6, 0.75, 0.9, 1.0)  # of the tempo, where none to start from was told
 _STEPS = 4
+_FLAT = re.compile(r"(?<=\b[A-G])b(?=(maj|min|m|dim|aug|sus|add)?(?![a-z]))")
 _NEEDED = ("rhythm", "instrument", "drone", "notes", "marks")
 _MAX_ROW = 16  # chords that do not come round and are still told in one line
 _NEEDED_THEORY = ("mode", "loop", "chords", "ways", "scale")
@@ -256,10 +259,22 @@ def practice_tempi(part: LessonPart, riff: Riff) -> tuple[int, ...]:
 def _neck_words(riff: Riff) -> str:
     """Tuning and capo."""
     strings, capo = riff.instrument.open_midi, riff.instrument.capo
-    names = " ".join(pitch_name(midi) for midi in strings)
+    names = " ".join(pitch_name(midi, flats=_in_flats(riff)) for midi in strings)
     tuning = tuning_name(strings)
     words = f"strings from the highest: {names}{f' ({tuning})' if tuning else ''}"
     return words + (f"; capo at fret {capo}" if capo else "")
+
+
+def _in_flats(riff: Riff) -> bool:
+    """Whether the open strings are named by flats; the page's scripts do so by the same rule.
+
+    They are where the key has flats, or where it has no signs and most strings are black keys, as
+    on a guitar that is tuned down half a step (common practice, no source).
+    """
+    signs, _ = key_of(riff.theory)
+    strings = riff.instrument.open_midi
+    black = sum("#" in pitch_name(midi) for midi in strings)
+    return signs < 0 or (signs == 0 and 2 * black > len(strings))
 
 
 def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -> str:
@@ -290,5 +305,5 @@ def _capital(text: str) -> str:
 
 
 def _printed(text: str) -> str:
-    """Sharps as they are printed."""
-    return text.replace("#", "♯")
+    """Sharps and flats as they are printed."""
+    return _FLAT.sub("♭", text.replace("#", "♯"))

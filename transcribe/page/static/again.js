@@ -3,7 +3,7 @@
 import { get, post } from "./api.js";
 import { askingPart } from "./asking.js";
 import { ask, control, h, notice, put, recall, say } from "./dom.js";
-import { capital, pitchName, plural } from "./music.js";
+import { capital, openStrings, plural } from "./music.js";
 import { placesNeck } from "./neck.js";
 import { settingsForm } from "./shelf.js";
 import { asked } from "./tell.js";
@@ -15,10 +15,7 @@ export function againPane(riff) {
   const works = h("ul", { class: "works", "aria-label": "Work in progress" });
   const doc = riff.data.document;
   const form = settingsForm({
-    tuning:
-      riff.data.tuning === "standard"
-        ? ""
-        : riff.data.tuning || doc.instrument.open_midi.map(pitchName).join(","),
+    tuning: riff.data.tuning === "standard" ? "" : riff.data.tuning || openStrings(doc).join(","),
     capo: doc.instrument.capo,
     hand_span_mm: doc.player?.hand_span_mm || "",
   });
@@ -120,14 +117,14 @@ export function againPane(riff) {
       riff.notes
         .map((note) => positions[note.id] || [note.string, note.fret])
         .filter(([string]) => string !== null);
-    const { instrument, drone } = riff.data.document;
+    const { drone } = riff.data.document;
     const strings = drone ? [drone.string, ...(drone.other_strings || [])] : [];
     const card = (name, positions, rest) =>
       h(
         "li",
         { class: "card" },
         h("h4", {}, name),
-        placesNeck(instrument, places(positions), {
+        placesNeck(riff.data.document, places(positions), {
           drone: strings,
           label: `${name}: the places on the neck`,
         }),

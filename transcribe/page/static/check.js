@@ -9,7 +9,6 @@ import {
   capital,
   clock,
   countedBeats,
-  pitchName,
   placeText,
   plural,
   printed,
@@ -489,7 +488,7 @@ function table(riff, found) {
               note
                 ? control(
                     { class: "link", onclick: () => riff.goTo(note.id) },
-                    `${pitchName(note.pitch_midi)}, ${placeText(note.string, note.fret)}`,
+                    `${riff.pitch(note)}, ${placeText(note.string, note.fret)}`,
                   )
                 : "–",
             ),

@@ -42,27 +42,32 @@ export function gripsOf(parts, whole) {
 export function scalesOf(parts, whole) {
   if (whole) {
     const { instrument } = parts[0].document;
-    return scalePictures(whole, instrument, whole.drone_string ? [whole.drone_string] : []);
+    return scalePictures(
+      whole,
+      { instrument, theory: whole },
+      whole.drone_string ? [whole.drone_string] : [],
+    );
   }
   const seen = new Set();
-  return parts.flatMap(({ document: { theory, instrument, drone } }) => {
+  return parts.flatMap(({ document: doc }) => {
+    const { theory, drone } = doc;
     const name = theory.mode && `${theory.mode.tonic} ${theory.mode.name}`;
     if (!name || seen.has(name) || theory.mode.candidates?.length) return [];
     seen.add(name);
     const under = drone ? [drone.string, ...(drone.other_strings || [])] : [];
-    return scalePictures(theory, instrument, under);
+    return scalePictures(theory, doc, under);
   });
 }
 
-function scalePictures({ mode, scale }, instrument, drone) {
+function scalePictures({ mode, scale }, doc, drone) {
   if (!scale?.on_string?.length) return [];
   const name = printed(`${mode.tonic} ${mode.name}`);
   const over = drone.length ? " over the drone" : "";
   const label = `${name} along string ${scale.on_string[0].string}${over}`;
-  const found = [{ label, instrument, notes: scale.on_string, drone }];
+  const found = [{ label, doc, notes: scale.on_string, drone }];
   if (scale.in_position?.length) {
     const notes = scale.in_position;
-    found.push({ label: `${name} in one position`, instrument, notes, drone: [] });
+    found.push({ label: `${name} in one position`, doc, notes, drone: [] });
   }
   return found;
 }

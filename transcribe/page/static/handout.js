@@ -313,8 +313,8 @@ function grips(parts, whole) {
 }
 
 function scales(parts, whole, width) {
-  return scalesOf(parts, whole).map(({ label, instrument, notes, drone }) => {
-    const neck = scaleNeck(instrument, notes, { label, drone, width });
+  return scalesOf(parts, whole).map(({ label, doc, notes, drone }) => {
+    const neck = scaleNeck(doc, notes, { label, drone, width });
     const svg = neck.querySelector("svg");
     svg.setAttribute("viewBox", `0 0 ${svg.getAttribute("width")} ${svg.getAttribute("height")}`);
     return h("div", {}, h("h3", {}, label), neck);

@@ -3,7 +3,7 @@
 
 import { h, put, s } from "./dom.js";
 import { engrave } from "./engrave.js";
-import { pitchName } from "./music.js";
+import { stringNames } from "./music.js";
 import { sized } from "./picture.js";
 
 const NAMES = 26;
@@ -69,12 +69,8 @@ export class Lines {
       line.take.width = 0;
       put(
         line.names,
-        strip.view_.document.instrument.open_midi.map((midi, n) =>
-          s(
-            "text",
-            { x: 10, y: g.y(n + 1) + 4, mid: true, font: 10.5 },
-            pitchName(midi + strip.view_.document.instrument.capo).replace(/-?\d+$/, ""),
-          ),
+        stringNames(strip.view_.document).map((name, n) =>
+          s("text", { x: 10, y: g.y(n + 1) + 4, mid: true, font: 10.5 }, name),
         ),
       );
       return line;

@@ -3,17 +3,18 @@
 // left-handed player the nut is on the right.
 
 import { h, recall, s } from "./dom.js";
-import { pitchName, placeText, printed } from "./music.js";
+import { placeText, printed, stringNames } from "./music.js";
 
 const DOTS = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24]; // frets that most necks mark (common practice)
 
 /**
- * A neck from fret `low` (0: the nut) to `high`, `width` pixels wide; `gap` from string to string.
+ * The neck of a riff, `doc`, from fret `low` (0: the nut) to `high`, `width` pixels wide; `gap` from
+ * string to string.
  * Frets lie at x = L (1 - 2^(-n/12)) (Fletcher & Rossing, 9.2), so millimetres are in proportion.
  */
-export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = false }) {
-  const strings = instrument.open_midi.length;
-  const { capo } = instrument;
+export function drawNeck(doc, { low = 0, high, width, gap = 28, small = false }) {
+  const { capo, open_midi } = doc.instrument;
+  const strings = open_midi.length;
   const nut = small ? 16 : 84;
   const height = gap * (strings - 1) + (small ? 2 * gap + 8 : 66);
   const top = small ? gap : 29;
@@ -53,9 +54,7 @@ export function drawNeck(instrument, { low = 0, high, width, gap = 28, small = f
       );
   }
   if (!small) {
-    instrument.open_midi.forEach((midi, k) =>
-      words(across(8), y(k + 1) + 4, pitchName(midi + capo).replace(/-?\d+$/, "")),
-    );
+    stringNames(doc).forEach((name, k) => words(across(8), y(k + 1) + 4, name));
     if (capo) words(across(nut + 4), height - 5, `capo ${capo}`, mirrored ? "start" : "end");
   }
   for (let string = 1; string <= strings; string += 1)
@@ -93,11 +92,11 @@ export function mark(neck, string, fret, text, name = "") {
 }
 
 /** The notes of the mode on the neck, the tonic and the deciding degrees told apart by shape. */
-export function scaleNeck(instrument, notes, { label, drone = [], width }) {
+export function scaleNeck(doc, notes, { label, drone = [], width }) {
   const frets = notes.map((note) => note.fret);
   const least = Math.min(...frets);
   const low = drone.length || least <= 1 ? 0 : least - 1;
-  const neck = drawNeck(instrument, { low, high: Math.max(...frets, low + 4), width, gap: 24 });
+  const neck = drawNeck(doc, { low, high: Math.max(...frets, low + 4), width, gap: 24 });
   drawDrone(neck, drone);
   for (const note of notes) mark(neck, note.string, note.fret, printed(note.degree), note.mark);
   const spoken = notes.map(
@@ -111,12 +110,13 @@ export function scaleNeck(instrument, notes, { label, drone = [], width }) {
 }
 
 /** Where a fingering lies, small: every place that it uses, the drone's strings heavier. */
-export function placesNeck(instrument, places, { drone = [], label, width = 250 }) {
+export function placesNeck(doc, places, { drone = [], label, width = 250 }) {
+  const { instrument } = doc;
   const stopped = places.map(([, fret]) => fret).filter(Boolean);
   const least = Math.min(...stopped, instrument.frets);
   const open = places.some(([, fret]) => fret === 0);
   const low = open || least <= 2 ? 0 : least - 1;
-  const neck = drawNeck(instrument, {
+  const neck = drawNeck(doc, {
     low,
     high: Math.min(instrument.frets - instrument.capo, Math.max(...stopped, low + 4) + 1),
     width,

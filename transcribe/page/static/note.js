@@ -2,16 +2,7 @@
 
 import { get } from "./api.js";
 import { control, h, notice, put, recall, remember, s, say } from "./dom.js";
-import {
-  TECHNIQUES,
-  capital,
-  barName,
-  beatText,
-  parsePitch,
-  pitchName,
-  placeText,
-  plural,
-} from "./music.js";
+import { TECHNIQUES, capital, barName, beatText, parsePitch, placeText, plural } from "./music.js";
 import { drawDrone, drawNeck, mark } from "./neck.js";
 import { ease, handText } from "./tell.js";
 import { named } from "./told.js";
@@ -121,7 +112,7 @@ export class NotePanel {
     const sorted = [...notes].sort((a, b) => a.onset_sec - b.onset_sec);
     put(
       this.facts,
-      `${plural(notes.length, "note")} chosen: ${sorted.map((note) => pitchName(note.pitch_midi)).join(" ")}`,
+      `${plural(notes.length, "note")} chosen: ${sorted.map((note) => this.riff.pitch(note)).join(" ")}`,
     );
     put(this.body, severalTools(this, notes));
   }
@@ -144,7 +135,7 @@ export class NotePanel {
         : "";
     put(
       this.facts,
-      h("strong", {}, pitchName(note.pitch_midi)),
+      h("strong", {}, this.riff.pitch(note)),
       note.string === null ? ", on no string yet" : ` on ${placeText(note.string, note.fret)}`,
       note.finger ? `, finger ${note.finger}` : "",
       bars.there ? ` · ${barName(place.bar)}, beat ${beatText(place.beat)}` : "",
@@ -286,7 +277,7 @@ export class NotePanel {
           { class: "row tight", role: "group", "aria-label": "Pitch" },
           h("span", {}, "Pitch"),
           this.button("−", () => shift(-1), { "aria-label": "A semitone lower" }),
-          h("output", {}, pitchName(note.pitch_midi)),
+          h("output", {}, this.riff.pitch(note)),
           this.button("+", () => shift(1), { "aria-label": "A semitone higher" }),
           this.button("octave −", () => shift(-12), { "aria-label": "An octave lower" }),
           this.button("octave +", () => shift(12), { "aria-label": "An octave higher" }),
@@ -339,7 +330,7 @@ export class NotePanel {
     const width = Math.max(16 * top + 110, this.neck.clientWidth - 2);
     // Where a place is as large as a finger, so far apart are the strings.
     const { matches: finger } = matchMedia("(pointer: coarse), (max-width: 520px)");
-    const neck = drawNeck(instrument, { high: top, width, gap: finger ? 41 : 28 });
+    const neck = drawNeck(riff.data.document, { high: top, width, gap: finger ? 41 : 28 });
     neck.svg.setAttribute("aria-hidden", "true");
     drawDrone(neck, hand.drone);
     const reach = s("g", {});

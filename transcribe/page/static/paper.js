@@ -89,9 +89,9 @@ export function drawLesson(parts, { whole, width, fingers }) {
       heavier: Boolean(heavier),
       svg: drawn(chordBox(shape)),
     })),
-    scales: scalesOf(parts, whole).map(({ label, instrument, notes, drone }) => ({
+    scales: scalesOf(parts, whole).map(({ label, doc, notes, drone }) => ({
       label,
-      svg: drawn(scaleNeck(instrument, notes, { label, drone, width: NECK }).querySelector("svg")),
+      svg: drawn(scaleNeck(doc, notes, { label, drone, width: NECK }).querySelector("svg")),
     })),
   });
 }

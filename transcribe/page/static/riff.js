@@ -15,7 +15,17 @@ import {
   say,
   tellTaken,
 } from "./dom.js";
-import { Bars, barName, beatText, clock, pitchName, placeText, plural, printed } from "./music.js";
+import {
+  Bars,
+  barName,
+  beatText,
+  clock,
+  openStrings,
+  pitchName,
+  placeText,
+  plural,
+  printed,
+} from "./music.js";
 import { NotePanel } from "./note.js";
 import { Player } from "./player.js";
 import { dropOn } from "./shelf.js";
@@ -62,6 +72,11 @@ class RiffView {
 
   note(id) {
     return this.notes.find((note) => note.id === id);
+  }
+
+  /** The name of a note's pitch in the key of the riff. */
+  pitch(note) {
+    return pitchName(note.pitch_midi, this.data.document);
   }
 
   begin() {
@@ -428,7 +443,7 @@ class RiffView {
         doc.drone
           ? `drone on string ${[doc.drone.string, ...(doc.drone.other_strings || [])].join(" and ")}`
           : "",
-        `${data.tuning || doc.instrument.open_midi.map(pitchName).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
+        `${data.tuning || openStrings(doc).join(" ")}${data.tuning ? " tuning" : ""}${capo}`,
         plural(doc.notes.length, "note"),
         talk ? `${clock(talk)} of talk set aside` : "",
       ]
@@ -508,7 +523,7 @@ class RiffView {
   label(note) {
     const place = this.bars.place(note);
     return [
-      pitchName(note.pitch_midi),
+      this.pitch(note),
       note.fret === 0 ? `string ${note.string} fret 0, open` : placeText(note.string, note.fret),
       this.bars.there
         ? `${barName(place.bar)} beat ${beatText(place.beat)}`

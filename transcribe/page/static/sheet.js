@@ -2,7 +2,7 @@
 // Lengths are millimetres of paper.
 
 import { s } from "./dom.js";
-import { pitchName, printed, tempoWords } from "./music.js";
+import { openStrings, printed, tempoWords } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
 import {
   barLine,
@@ -124,7 +124,7 @@ function heading(page, riff, width) {
   const text = (x, y, size, words, props = {}) =>
     page.append(s("text", { x, y, font: size, ...props }, words));
   text(MARGIN, 25, 8, riff.data.name, { class: "sheet-title" });
-  const strings = doc.instrument.open_midi.map(pitchName);
+  const strings = openStrings(doc);
   const facts = [
     mode && !mode.candidates?.length ? printed(riff.data.mode) : "", // with its doubt
     doc.rhythm ? tempoWords(doc.rhythm.bpm, doc.rhythm.meter) : "",

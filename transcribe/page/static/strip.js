@@ -5,7 +5,7 @@ import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
 import { engrave, judged } from "./engrave.js";
 import { Lane } from "./lane.js";
-import { pitchName } from "./music.js";
+import { pitchName, stringNames } from "./music.js";
 import { Overview } from "./overview.js";
 import { Picture, beginningIn } from "./picture.js";
 import { RHYTHM_ROOM } from "./rhythm.js";
@@ -336,7 +336,6 @@ export class Strip {
 
   /** The open strings, at the left edge wherever the tab has been scrolled to. */
   nameStrings() {
-    const open = this.view_.document.instrument;
     put(
       this.names,
       s("rect", {
@@ -346,12 +345,8 @@ export class Strip {
         width: 18,
         height: this.g.bottom - this.g.top + this.g.gap * 1.2,
       }),
-      open.open_midi.map((midi, k) =>
-        s(
-          "text",
-          { x: 10, y: this.g.y(k + 1) + 4, mid: true, font: 10.5 },
-          pitchName(midi + open.capo).replace(/-?\d+$/, ""),
-        ),
+      stringNames(this.view_.document).map((name, k) =>
+        s("text", { x: 10, y: this.g.y(k + 1) + 4, mid: true, font: 10.5 }, name),
       ),
     );
   }
@@ -550,7 +545,7 @@ export class Strip {
     const midi = this.picture.midiAt(y);
     this.hover.hidden = midi === null;
     if (midi === null) return;
-    this.hover.textContent = `${pitchName(Math.round(midi))}  ${this.secAt(x).toFixed(2)} s`;
+    this.hover.textContent = `${pitchName(Math.round(midi), this.view_.document)}  ${this.secAt(x).toFixed(2)} s`;
     this.hover.style.transform = `translate(${Math.min(x + 12, this.width - 110)}px, ${this.tall + this.lane.tall + Math.max(0, y - 26)}px)`;
   }
 }

@@ -1,8 +1,8 @@
 // What a document says to the one who reads it: remarks, what decides the mode.
 
 import { clearNotices, control, h, notice } from "./dom.js";
-import { barName, pitchName, plural } from "./music.js";
-import { named } from "./told.js";
+import { plural } from "./music.js";
+import { named, noteName } from "./told.js";
 
 /** The notes that the tab cannot show on a string, each a step away from being given one. */
 function placeless(riff) {
@@ -12,10 +12,7 @@ function placeless(riff) {
     .slice(0, 12)
     .map((note, k) => [
       k ? ", " : "",
-      control(
-        { class: "link", onclick: () => riff.goTo(note.id) },
-        `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`,
-      ),
+      control({ class: "link", onclick: () => riff.goTo(note.id) }, noteName(riff, note)),
     ]);
   return h(
     "p",

@@ -111,7 +111,7 @@ function degreeBars(degrees) {
 
 /** The mode along the string of the melody, and in one position of the hand. */
 function neckPart(riff, { mode, scale }) {
-  const { instrument, drone } = riff.data.document;
+  const { drone } = riff.data.document;
   const name = printed(`${mode.tonic} ${mode.name}`);
   const width = Math.min(900, Math.max(460, riff.pane.clientWidth / 2 - 40));
   const strings = drone ? [drone.string, ...(drone.other_strings || [])] : [];
@@ -122,7 +122,7 @@ function neckPart(riff, { mode, scale }) {
           "div",
           {},
           h("h4", {}, label),
-          scaleNeck(instrument, notes, { label, drone: under, width }),
+          scaleNeck(riff.data.document, notes, { label, drone: under, width }),
         )
       : null;
   return h(

@@ -1,7 +1,7 @@
 // What a change did, in plain words, with the way back beside it.
 
 import { control, h, put } from "./dom.js";
-import { barName, capital, pitchName, placeText, plural, printed, tempoWords } from "./music.js";
+import { barName, capital, placeText, plural, printed, tempoWords } from "./music.js";
 
 const DONE = {
   alternative: "Taken over; pins stay.",
@@ -20,7 +20,7 @@ const COUNTED = {
 
 /** A note by its pitch and its place in the riff. */
 export function noteName(riff, note) {
-  return `${pitchName(note.pitch_midi)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`;
+  return `${riff.pitch(note)} ${riff.bars.there ? `in ${barName(riff.bars.place(note).bar)}` : `at ${note.onset_sec.toFixed(1)} s`}`;
 }
 
 /**
@@ -54,7 +54,7 @@ function opening(riff, edit, step) {
   if (edit.op === "pin") {
     const note = riff.note(edit.note);
     return (
-      `Pinned ${pitchName(note.pitch_midi)} to ${placeText(edit.string, edit.fret)}` +
+      `Pinned ${riff.pitch(note)} to ${placeText(edit.string, edit.fret)}` +
       (edit.also?.length ? `, and ${plural(edit.also.length, "repeat")} of it.` : ".")
     );
   }
