@@ -131,8 +131,9 @@ class RiffView {
   beginAtNotes() {
     const first = this.notes[0]?.onset_sec ?? 0;
     if (first < LEAD_SEC) return;
-    this.player.seek(first - LEAD_SEC / 2);
-    requestAnimationFrame(() => requestAnimationFrame(() => this.strip.ensureVisible(first)));
+    const from = first - LEAD_SEC / 2;
+    this.player.seek(from);
+    requestAnimationFrame(() => requestAnimationFrame(() => this.strip.showFrom(from)));
   }
 
   /** A file let go over a riff is a take to hold against it. */

@@ -296,6 +296,12 @@ export class Strip {
       this.scroller.scrollLeft = Math.max(0, at - this.width * 0.35);
   }
 
+  /** Bring a moment to the left edge. */
+  showFrom(sec) {
+    if (this.inLines) this.lines.ensureVisible(sec);
+    else this.scroller.scrollLeft = this.axis.xOf(sec);
+  }
+
   zoom(factor, around = this.width / 2) {
     const sec = this.secAt(around);
     this.pps = Math.min(600, Math.max(8, this.pps * factor));
