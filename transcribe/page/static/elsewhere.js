@@ -1,6 +1,7 @@
-// A riff that was changed elsewhere since it was read: what differs, and whose change stands.
+// A riff or a lesson that was changed elsewhere since it was read: what differs, and whose change
+// stands. Its view has a `what`, a place for `saved`, and takes over another state by `takeOver`.
 
-import { ask, say } from "./dom.js";
+import { ask, notice, say } from "./dom.js";
 import { plural } from "./music.js";
 
 /** How two states of a document differ, in a few words. */
@@ -26,23 +27,38 @@ function differences(ours, theirs) {
   return parts.join(", ") || "its notes are the same";
 }
 
-/** Ask whether `edit` is made too, now that the riff is as `theirs` has it; the answer to it. */
-export async function settle(riff, edit, theirs) {
-  riff.saved.textContent = "Changed elsewhere";
-  const differing = differences(riff.data.document, theirs.document);
+const SAVED = "Changed elsewhere";
+
+/** Tell that another state is there, which `show` shows. */
+export function tellNewer(view, show) {
+  view.saved.textContent = SAVED;
+  notice(`This ${view.what} was changed in another window or by the command.`, {
+    key: "elsewhere",
+    actions: [["Show the new version", show]],
+  });
+}
+
+/**
+ * Ask what becomes of a change, now that the document is as `theirs` has it: `again` makes it too.
+ * Without that, theirs can only be shown. Resolves to what `again` gives, or null.
+ */
+export async function settle(view, theirs, again = null) {
+  view.saved.textContent = SAVED;
+  const { document } = view.data;
+  const differing = document ? ` (${differences(document, theirs.document)})` : "";
   const answer = await ask(
-    "This riff was changed elsewhere",
-    [
-      `Another window or the command has saved this riff since this window read it (${differing}). Your change is not lost yet.`,
-    ],
-    [
-      ["Show theirs, drop my change", "theirs"],
-      ["Keep theirs and make my change too", "both", true],
-    ],
+    `This ${view.what} was changed elsewhere`,
+    `Another window or the command has saved this ${view.what} since this window read it${differing}.${again ? " Your change is not lost yet." : ""}`,
+    again
+      ? [
+          ["Show theirs, drop my change", "theirs"],
+          ["Keep theirs and make my change too", "both", true],
+        ]
+      : [["Show theirs", "theirs", true]],
   );
-  await riff.refresh(theirs);
-  if (answer === "both") return riff.send(edit, true);
-  riff.saved.textContent = "All saved";
+  const both = answer === "both";
+  await view.takeOver(theirs, { dropped: !both });
+  if (both) return again();
   say("Their version is shown.");
   return null;
 }

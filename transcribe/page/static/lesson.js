@@ -34,6 +34,7 @@ function style() {
 class LessonView {
   constructor(main, data) {
     this.main = main;
+    this.what = "lesson";
     this.data = data;
     this.queue = Promise.resolve();
     this.rows = new Map();
@@ -302,27 +303,19 @@ class LessonView {
   }
 
   async conflict(edit, theirs) {
-    this.saved.textContent = "Changed elsewhere";
+    const { settle } = await import("./elsewhere.js");
     // A step back would take theirs away.
     const again = edit.op && edit.op !== "back";
-    const answer = await ask(
-      "This lesson was changed elsewhere",
-      `Another window or the command has saved this lesson since this window read it.${again ? " Your change is not lost yet." : ""}`,
-      again
-        ? [
-            ["Show theirs, drop my change", "theirs"],
-            ["Keep theirs and make my change too", "both", true],
-          ]
-        : [["Show theirs", "theirs", true]],
-    );
+    return settle(this, theirs, again ? () => this.send(edit, { anyway: true }) : null);
+  }
+
+  /** Show what another window or the command has saved; `dropped`: in the fields that are typed in too. */
+  takeOver(theirs, { dropped = false } = {}) {
     this.done = [];
     this.undone = [];
     this.refresh(theirs);
     this.tellSaved();
-    if (answer === "both") return this.send(edit, { anyway: true });
-    this.showAnew();
-    say("Their version is shown.");
-    return null;
+    if (dropped) this.showAnew();
   }
 
   /** One step back, or forth again. */
@@ -466,21 +459,8 @@ class LessonView {
         if (stamp !== this.data.stamp) await this.reread();
         return;
       }
-      this.saved.textContent = "Changed elsewhere";
-      notice("This lesson was changed in another window or by the command.", {
-        key: "elsewhere",
-        actions: [
-          [
-            "Show the new version",
-            async () => {
-              this.done = [];
-              this.undone = [];
-              await this.reread();
-              this.tellSaved();
-            },
-          ],
-        ],
-      });
+      const { tellNewer } = await import("./elsewhere.js");
+      tellNewer(this, async () => this.takeOver(await get(`/api/lessons/${this.id}`)));
     } catch (error) {
       this.tellLost(error);
     } finally {
@@ -490,7 +470,7 @@ class LessonView {
 
   /** The server, its key or the file is gone, or, with no error, there again. */
   tellLost(error) {
-    tellLost(this, error, "lesson", () => {
+    tellLost(this, error, () => {
       this.tellSaved();
       say("It is there again.");
       // What was typed meanwhile is saved now.

@@ -49,6 +49,7 @@ export async function showRiff(main, riffId, lessonId) {
 class RiffView {
   constructor(main, data, lessonId = null) {
     this.main = main;
+    this.what = "riff";
     this.lessonId = lessonId; // that the riff was opened from
     main.riff = this;
     this.data = data;
@@ -623,12 +624,18 @@ class RiffView {
       this.showAsked(null);
       if (error.status === 409 && error.body.theirs) {
         const { settle } = await import("./elsewhere.js");
-        return settle(this, edit, error.body.theirs);
+        return settle(this, error.body.theirs, () => this.send(edit, true));
       }
       if (!this.lost) this.saved.textContent = error.status === 422 ? "All saved" : "Not saved";
       tellRefusal(this, edit, error);
       return null;
     }
+  }
+
+  /** Show the state of the document that another window or the command has saved. */
+  async takeOver(theirs) {
+    await this.refresh(theirs);
+    this.saved.textContent = "All saved";
   }
 
   /** A pinned note stands at its new place, marked as not saved, until the answer comes. */
@@ -651,19 +658,8 @@ class RiffView {
         return;
       const newest = await get(`/api/riffs/${this.id}/revision`);
       if (newest.revision === this.data.revision) return;
-      this.saved.textContent = "Changed elsewhere";
-      notice("This riff was changed in another window or by the command.", {
-        key: "elsewhere",
-        actions: [
-          [
-            "Show the new version",
-            async () => {
-              await this.refresh(await get(`/api/riffs/${this.id}`));
-              this.saved.textContent = "All saved";
-            },
-          ],
-        ],
-      });
+      const { tellNewer } = await import("./elsewhere.js");
+      tellNewer(this, async () => this.takeOver(await get(`/api/riffs/${this.id}`)));
     } catch (error) {
       this.tellLost(error);
     } finally {
@@ -673,7 +669,7 @@ class RiffView {
 
   /** The server, its key or the file is gone, or, with no error, there again. */
   tellLost(error) {
-    tellLost(this, error, "riff", () => {
+    tellLost(this, error, () => {
       this.saved.textContent = "All saved";
       say("It is there again.");
       if (!this.takeReady) this.openTake();

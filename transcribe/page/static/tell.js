@@ -143,12 +143,12 @@ function whatIsLost(error, what) {
 }
 
 /**
- * Say in a view that the server, its key or the file of its `what` is gone; with no error it is there
+ * Say in a view that the server, its key or the file of what it shows is gone; with no error it is there
  * again, and `back` says so.
  */
-export function tellLost(view, error, what, back) {
+export function tellLost(view, error, back) {
   const was = view.lost;
-  const [short, long] = error ? whatIsLost(error, what) : [null];
+  const [short, long] = error ? whatIsLost(error, view.what) : [null];
   view.lost = short;
   if (view.left || view.lost === was) return;
   clearNotices("lost");
