@@ -4,7 +4,6 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 
 import { Axis } from "../../transcribe/page/static/axis.js";
-import { judged } from "../../transcribe/page/static/engrave.js";
 import {
   Bars,
   barName,
@@ -20,6 +19,7 @@ import {
   tempoWords,
 } from "../../transcribe/page/static/music.js";
 import { layPage, signs } from "../../transcribe/page/static/sheet.js";
+import { judged } from "../../transcribe/page/static/tabdraw.js";
 
 // Read, "Music Notation" (1979), chapter 10: compound time counts dotted notes.
 test("a tempo is said in beats as they are counted", () => {

@@ -108,4 +108,4 @@ def test_one_script_has_each_module_once_and_no_imports() -> None:
     assert "import " not in "\n".join(
         line for line in text.splitlines() if line.startswith(("import", "export"))
     )
-    assert "drawSystems" in read_static("sheet.js")
+    assert "drawSystems" in read_static("systems.js")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections import Counter
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlparse
@@ -217,6 +218,52 @@ def test_the_take_lies_under_the_tab_and_is_heard_at_the_same_place(
     assert page.evaluate(loop) == first
     page.click("button:text-is('Clear the verdicts')")
     _expect(lane).to_be_hidden()
+
+
+def test_the_verdicts_go_back_to_the_student_on_a_sheet(
+    server: Server, open_page, compared, chromium, tmp_path: Path
+) -> None:
+    name = "handed-back"
+    page = open_page(server, compared(name))
+    page.locator(".verdict-line").get_by_role("button", name="What to practise").click()
+    with page.expect_download() as kept:
+        page.get_by_role("button", name="Sheet for the student").click()
+    assert kept.value.suggested_filename == f"{name}.take.html"
+    path = tmp_path / kept.value.suggested_filename
+    kept.value.save_as(path)
+    rows = json.loads((server.folder / f"{name}.check.json").read_text())["comparison"]["notes"]
+    bad = Counter(row["verdict"] for row in rows if row["verdict"] != "right")
+    context = chromium.new_context(offline=True)
+    sheet = context.new_page()
+    sheet.goto(path.as_uri())
+    _expect(sheet.locator(".take-told h3")).to_contain_text("mooring-slips.ogg")
+    for verdict, count in bad.items():
+        _expect(sheet.locator(f".on-screen .verdict.{verdict}")).to_have_count(count)
+    _expect(sheet.locator(".on-screen .verdict.right")).to_have_count(0)
+    # Each stands under its note.
+    figure, mark = (
+        sheet.locator(f".on-screen {what}").first.bounding_box()
+        for what in ("svg:has(.verdict.wrong)", ".verdict.wrong")
+    )
+    assert figure["y"] < mark["y"] < figure["y"] + figure["height"]
+    context.close()
+
+
+def test_a_lesson_is_handed_out_with_its_last_takes_where_that_is_wanted(
+    server: Server, open_page, compared
+) -> None:
+    riffs = [compared("with-take")]
+    _, made, _ = server.ask("POST", "/api/lessons", {"title": "Handed", "riffs": riffs})
+    page = open_page(server)
+    page.goto(f"{server.url}/#lesson={made['lesson']}")
+    _expect(page.get_by_label("With the last takes")).to_have_count(1)
+    texts = []
+    for ticked in (False, True):
+        page.get_by_label("With the last takes").set_checked(ticked)
+        with page.expect_download() as kept:
+            page.get_by_role("button", name="Save it (HTML)").click()
+        texts.append(Path(kept.value.path()).read_text("utf-8"))
+    assert ["mooring-slips.ogg" in text for text in texts] == [False, True]
 
 
 def test_progress_from_take_to_take_is_a_plot(server: Server, open_page, compared) -> None:

@@ -456,6 +456,11 @@ def _add_handout(commands: Any) -> None:
     handout.add_argument(
         "--fingers", action="store_true", help="write the fretting finger beside each note"
     )
+    handout.add_argument(
+        "--takes",
+        action="store_true",
+        help="with the verdicts on the last take that the page has checked, for whoever played it",
+    )
     handout.add_argument("--title", default="", help="what stands over it (the lesson's own title)")
     _json_argument(handout)
 

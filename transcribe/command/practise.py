@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from transcribe.core.lesson import LessonPart
     from transcribe.core.riff import Riff
+    from transcribe.lesson.take_on_sheet import Checks
     from transcribe.sound.rounds import PracticeSound
 
 __all__ = ["handout", "practise"]
@@ -198,6 +199,7 @@ def handout(args: argparse.Namespace, progress: Progress) -> int:
         title=title,
         fingers=args.fingers,
         paper=args.paper or "a4",
+        checks=_last_takes(args, getattr(source, "parts", ())) if args.takes else (),
         say=progress.say,
         progress=progress,
     )
@@ -210,6 +212,21 @@ def handout(args: argparse.Namespace, progress: Progress) -> int:
     if size > MOST_BYTES:
         progress.say("it may be too large for a mail; show fewer bars of its parts")
     return 0
+
+
+def _last_takes(args: argparse.Namespace, parts: Sequence[LessonPart]) -> Checks:
+    """The comparison that is kept beside the riff of each part, or beside the riff itself."""
+    from transcribe.library.last_comparison import check_path, read_check
+
+    folder = args.source.parent
+    riffs = [folder / part.riff for part in parts] or [args.source]
+    checks = [read_check(check_path(path)) for path in riffs]
+    if not any(checks):
+        raise ParameterError(
+            f"no take of {args.source.name} was checked yet; check one on the page (handspan page "
+            f"{folder}), or leave out --takes"
+        )
+    return checks
 
 
 def _take(args: argparse.Namespace, piece: _Piece, progress: Progress) -> np.ndarray:

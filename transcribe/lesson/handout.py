@@ -28,6 +28,8 @@ from transcribe.lesson.handout_content import (
     CARE,
     NECK_KEY,
     PLAN_WORDS,
+    TAKE_NOTES,
+    TAKE_PRACTICE,
     WHOLE,
     cautions_of,
     form_steps,
@@ -35,6 +37,7 @@ from transcribe.lesson.handout_content import (
     part_data,
     part_facts,
     practice_tempi,
+    printed,
     shown_parts,
     stands_alone,
     title_of,
@@ -45,6 +48,7 @@ from transcribe.lesson.handout_content import (
 from transcribe.lesson.handout_pdf import Paper, handout_pdf
 from transcribe.lesson.one_script import read_static, script_of
 from transcribe.lesson.part_riffs import in_bars, read_parts
+from transcribe.lesson.take_on_sheet import Checks, SheetTake, takes_on_sheet
 from transcribe.sound import render_riff
 from transcribe.sound.encoding import sound_bytes
 from transcribe.sound.rounds import CAUTION
@@ -74,6 +78,7 @@ def write_handout(
     title: str = "",
     fingers: bool = False,
     paper: Paper = "a4",
+    checks: Checks = (),
     say: Callable[[str], None] | None = None,
     progress: Progress | None = None,
 ) -> None:
@@ -93,6 +98,9 @@ def write_handout(
         Whether the fretting finger stands at each note.
     paper : {"a4", "letter"}
         What the PDF is for; HTML is printed on any.
+    checks : sequence of mapping or None, optional
+        The last comparison of a take with each part, as `transcribe.library.last_comparison` keeps
+        it: its verdicts stand under the tab, and what to practise beside them.
     say : callable, optional
         Called with a sentence where a part has unsure notes, or the font of the PDF lacks a sign.
     progress : callable, optional
@@ -132,9 +140,12 @@ def write_handout(
         lesson = dataclasses.replace(source, title=title or source.title)
         riffs = read_parts(source, folder)
     if kind == ".pdf":
-        data = handout_pdf(lesson, riffs, fingers=fingers, paper=paper, say=say, progress=progress)
+        data = handout_pdf(
+            lesson, riffs, fingers=fingers, paper=paper, checks=checks, say=say, progress=progress
+        )
     else:
-        data = handout_html(lesson, riffs, fingers=fingers, progress=progress).encode("utf-8")
+        made = handout_html(lesson, riffs, fingers=fingers, checks=checks, progress=progress)
+        data = made.encode("utf-8")
     write_atomically(Path(path), data)
     if say is not None:
         for part, riff in zip(lesson.parts, riffs, strict=True):
@@ -148,9 +159,12 @@ def handout_html(
     riffs: Sequence[Riff],
     *,
     fingers: bool = False,
+    checks: Checks = (),
     progress: Progress | None = None,
 ) -> str:
     """One HTML document for a lesson; ``riffs`` are the whole riffs of its parts, in order.
+
+    ``checks`` are as `write_handout` has them.
 
     Raises
     ------
@@ -163,9 +177,13 @@ def handout_html(
         sounds.append(render_riff(riff, sr=_SR))
         if progress is not None:
             progress("sound of the parts", (k + 1) / len(shown))
-    parts = [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)]
+    takes = takes_on_sheet(checks, lesson, riffs)
+    parts = [
+        part_data(part, riff, take)
+        for part, riff, take in zip(lesson.parts, shown, takes, strict=True)
+    ]
     whole = whole_of(lesson, shown)
-    body = _body(lesson, shown, whole)
+    body = _body(lesson, shown, whole, takes)
     style = "\n".join(read_static(name) for name in ("page.css", "print.css", "handout.css"))
     script = script_of("handout")
     bare = len((body + style + script + json.dumps(parts)).encode()) + 2000
@@ -190,7 +208,9 @@ def handout_html(
     )
 
 
-def _body(lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> str:
+def _body(
+    lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None, takes: Sequence[SheetTake | None]
+) -> str:
     """Everything that can be read without a script."""
     rows = [f"<h1>{escape(title_of(lesson))}</h1>"]
     neck = neck_of_all(riffs)
@@ -207,7 +227,7 @@ def _body(lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> str:
     rows.append(f'<p class="hint">{PLAN_WORDS}</p>')
     rows.append('<section id="sound" aria-label="Sound" hidden></section>')
     plain = ' class="unseen"' if stands_alone(lesson) else ""
-    for part, riff in zip(lesson.parts, riffs, strict=True):
+    for part, riff, take in zip(lesson.parts, riffs, takes, strict=True):
         anchor = anchors[part.label]
         text = write_tab(riff, width=_TEXT_WIDTH)
         facts = part_facts(part, riff, neck=not neck, mode=whole is None)
@@ -221,7 +241,9 @@ def _body(lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> str:
                 for words in cautions_of(riff)
             ),
             *_practise_at(practice_tempi(part, riff)),
+            *_take_head(take),
             '<div class="drawn"></div>',
+            *_take_notes(take),
             f'<details class="as-text" open><summary>As text</summary><pre tabindex="0" '
             f'role="region" aria-label="{escape(part.shown_name)} as text">{escape(text)}</pre>'
             "</details>",
@@ -238,6 +260,31 @@ def _body(lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> str:
     rows.append('<section id="scale" aria-label="Scale" hidden></section>')
     rows.append(f'<p class="hint foot">{CARE}</p>')
     return "\n".join(rows)
+
+
+def _take_head(take: SheetTake | None) -> list[str]:
+    """What a take shows of the whole, and what to practise."""
+    if take is None:
+        return []
+    rows = [f"<h3>{escape(take.head)}</h3>"]
+    if take.says:
+        rows.append(f'<p class="take">{escape(printed(" ".join(take.says)))}</p>')
+    if take.practice:
+        places = "".join(
+            f"<li><b>{escape(place)}</b><ul>"
+            + "".join(f"<li>{escape(printed(step))}</li>" for step in steps)
+            + "</ul></li>"
+            for place, steps in take.practice
+        )
+        rows.append(f"<h4>{TAKE_PRACTICE}</h4><ol>{places}</ol>")
+    return [f'<div class="take-told">{"".join(rows)}</div>']
+
+
+def _take_notes(take: SheetTake | None) -> list[str]:
+    if take is None or not take.notes:
+        return []
+    lines = "".join(f"<li>{escape(printed(line))}</li>" for line in take.notes)
+    return [f'<div class="take-told"><h4>{TAKE_NOTES}</h4><ul>{lines}</ul></div>']
 
 
 def _practise_at(tempi: Sequence[int]) -> list[str]:

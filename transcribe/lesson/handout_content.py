@@ -26,6 +26,7 @@ from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
 from transcribe.harmony import piece_theory, theory_report
 from transcribe.lesson.part_riffs import in_bars
+from transcribe.lesson.take_on_sheet import SheetTake
 
 if TYPE_CHECKING:
     from theory import Piece
@@ -34,6 +35,8 @@ __all__ = [
     "CARE",
     "NECK_KEY",
     "PLAN_WORDS",
+    "TAKE_NOTES",
+    "TAKE_PRACTICE",
     "WHOLE",
     "cautions_of",
     "form_steps",
@@ -41,6 +44,7 @@ __all__ = [
     "part_data",
     "part_facts",
     "practice_tempi",
+    "printed",
     "shown_parts",
     "stands_alone",
     "title_of",
@@ -63,6 +67,10 @@ NECK_KEY = (
     "A heavy string: the drone."
 )
 """How the picture of the scale is read."""
+
+TAKE_PRACTICE = "To practise, the most useful first"
+TAKE_NOTES = "Note by note"
+"""The headings over what the student's take asks for, and over what was not right in it."""
 
 PLAN_WORDS = (
     "Practise each part at its first tempo until it goes twice without a slip, then at the next."
@@ -154,8 +162,11 @@ def _moved(riff: Riff, sec: float) -> Riff:
     return dataclasses.replace(riff, notes=notes, rhythm=rhythm, drone=drone, theory=theory)
 
 
-def part_data(part: LessonPart, riff: Riff) -> dict[str, Any]:
-    """What the scripts draw and play of one part, in the form that the page gets a riff in."""
+def part_data(part: LessonPart, riff: Riff, take: SheetTake | None = None) -> dict[str, Any]:
+    """What the scripts draw and play of one part, in the form that the page gets a riff in.
+
+    The verdicts on a ``take`` stand under its tab.
+    """
     document = to_json(riff)
     told = {key: document[key] for key in _NEEDED if document.get(key) is not None}
     theory = document.get("theory") or {}
@@ -174,6 +185,8 @@ def part_data(part: LessonPart, riff: Riff) -> dict[str, Any]:
         ],
         "legato_from": legato_sources(riff.notes),
         "unsure": [note.id for note in riff.notes if note.unsure],
+        "verdicts": [] if take is None else list(take.verdicts.items()),
+        "extras": [] if take is None else list(take.extras),
     }
 
 
@@ -208,7 +221,7 @@ def whole_words(whole: Piece) -> tuple[str, list[str]]:
         f"{name}: {says}{f' Over these chords, {fit}' if fit else ''}"
         for name, says, fit in words.parts
     ]
-    return _printed(head), [_printed(line) for line in says]
+    return printed(head), [printed(line) for line in says]
 
 
 def form_steps(lesson: Lesson) -> list[tuple[LessonPart, int]]:
@@ -219,7 +232,7 @@ def form_steps(lesson: Lesson) -> list[tuple[LessonPart, int]]:
 def neck_of_all(riffs: Sequence[Riff]) -> str:
     """Tuning and capo where all parts have the same, else nothing."""
     necks = {(riff.instrument.open_midi, riff.instrument.capo) for riff in riffs}
-    return _printed(_capital(_neck_words(riffs[0]))) if len(necks) == 1 else ""
+    return printed(_capital(_neck_words(riffs[0]))) if len(necks) == 1 else ""
 
 
 def cautions_of(riff: Riff) -> list[str]:
@@ -297,13 +310,13 @@ def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -
         facts.append(f"chords: {row}{hint}")
     if riff.drone is not None:
         facts.append(f"string {riff.drone.string} rings open as a drone")
-    return _printed(_capital("; ".join(facts)))
+    return printed(_capital("; ".join(facts)))
 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _printed(text: str) -> str:
-    """Sharps and flats as they are printed."""
-    return _FLAT.sub("♭", text.replace("#", "♯"))
+def printed(text: str) -> str:
+    """Sharps and flats as they are printed, and no line that ends before a ``%``."""
+    return _FLAT.sub("♭", text.replace("#", "♯")).replace(" %", "\u00a0%")

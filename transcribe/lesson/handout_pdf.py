@@ -19,6 +19,8 @@ from transcribe.lesson.handout_content import (
     CARE,
     NECK_KEY,
     PLAN_WORDS,
+    TAKE_NOTES,
+    TAKE_PRACTICE,
     WHOLE,
     cautions_of,
     form_steps,
@@ -26,6 +28,7 @@ from transcribe.lesson.handout_content import (
     part_data,
     part_facts,
     practice_tempi,
+    printed,
     shown_parts,
     stands_alone,
     title_of,
@@ -41,6 +44,7 @@ from transcribe.lesson.page_drawing import (
     draw_lesson,
     with_boxes,
 )
+from transcribe.lesson.take_on_sheet import Checks, SheetTake, takes_on_sheet
 
 if TYPE_CHECKING:
     from theory import Piece
@@ -79,6 +83,7 @@ def handout_pdf(
     *,
     fingers: bool = False,
     paper: Paper = "a4",
+    checks: Checks = (),
     say: Callable[[str], None] | None = None,
     progress: Callable[[str, float], None] | None = None,
 ) -> bytes:
@@ -91,6 +96,8 @@ def handout_pdf(
     fingers : bool
         Whether the fretting finger stands at each note.
     paper : {"a4", "letter"}
+    checks : sequence of mapping or None, optional
+        The last comparison of a take with each part, as it is kept beside its riff.
     say : callable, optional
         Called with a sentence about signs that the font does not have.
     progress : callable, optional
@@ -107,15 +114,19 @@ def handout_pdf(
     shown = shown_parts(lesson, riffs)
     whole = whole_of(lesson, shown)
     width_mm = _SIZES_MM[paper][0] - 2 * _SIDE_MM
+    takes = takes_on_sheet(checks, lesson, riffs)
     drawn = draw_lesson(
-        [part_data(part, riff) for part, riff in zip(lesson.parts, shown, strict=True)],
+        [
+            part_data(part, riff, take)
+            for part, riff, take in zip(lesson.parts, shown, takes, strict=True)
+        ],
         whole=whole_data(whole),
         width_mm=width_mm / _SMALLER,
         fingers=fingers,
         progress=progress,
     )
     page = _Page(drawn, width_mm * _MM)
-    page.write(lesson, shown, whole)
+    page.write(lesson, shown, whole, takes)
     if page.unshown and say is not None:
         say(
             f"the font of the PDF does not have {' '.join(page.unshown)}, which stand as □; write "
@@ -154,7 +165,13 @@ class _Page:
             "under": style("under", fontSize=9, leading=10, alignment=1, spaceAfter=0),
         }
 
-    def write(self, lesson: Lesson, riffs: Sequence[Riff], whole: Piece | None) -> None:
+    def write(
+        self,
+        lesson: Lesson,
+        riffs: Sequence[Riff],
+        whole: Piece | None,
+        takes: Sequence[SheetTake | None],
+    ) -> None:
         self.text("title", title_of(lesson))
         neck = neck_of_all(riffs)
         if neck:
@@ -168,7 +185,9 @@ class _Page:
             )
             self.markup("form", f"Form: {steps}")
         self.text("hint", PLAN_WORDS)
-        for part, riff, drawn in zip(lesson.parts, riffs, self.drawn.parts, strict=True):
+        for part, riff, drawn, take in zip(
+            lesson.parts, riffs, self.drawn.parts, takes, strict=True
+        ):
             anchor = f'<a name="part-{anchors[part.label]}"/>'
             facts = part_facts(part, riff, neck=not neck, mode=whole is None)
             rest = [] if stands_alone(lesson) else [self.paragraph("facts", self.told(facts))]
@@ -189,11 +208,16 @@ class _Page:
                     self.paragraph("facts", f"<b>Take care:</b> {self.told(words)}")
                     for words in cautions_of(riff)
                 ),
+                *self.take_head(take),
                 *(lines[:1] if len(lines) > 1 else [*lines, *signs]),
             )
             self.story += lines[1:-1]
             if len(lines) > 1:
                 self.together(lines[-1], *signs)
+            if take is not None and take.notes:
+                first, *others = self.items(take.notes)
+                self.together(self.paragraph("label", f"<b>{TAKE_NOTES}</b>"), first)
+                self.story += others
         if whole is not None:
             said, lines = whole_words(whole)
             self.together(
@@ -204,6 +228,24 @@ class _Page:
         self.grips()
         self.scales()
         self.text("hint", CARE)
+
+    def take_head(self, take: SheetTake | None) -> list[Any]:
+        """What a take shows of the whole, and what to practise."""
+        if take is None:
+            return []
+        told = [
+            self.paragraph("plain", f"<b>{self.told(take.head)}</b>"),
+            self.paragraph("plain", self.told(printed(" ".join(take.says)))),
+        ]
+        if take.practice:
+            told.append(self.paragraph("label", f"<b>{TAKE_PRACTICE}</b>"))
+        for number, (place, steps) in enumerate(take.practice, start=1):
+            told.append(self.paragraph("item", f"{number}. <b>{self.told(place)}</b>"))
+            told += self.items(steps)
+        return told
+
+    def items(self, lines: Sequence[str]) -> list[Any]:
+        return [self.paragraph("item", f"– {self.told(printed(line))}") for line in lines]
 
     def shown(self, text: str) -> str:
         """``text`` with □ for what the font does not have."""

@@ -97,6 +97,10 @@ def _validate(kept: Any) -> None:
     for row in rows:
         _require(isinstance(row, dict) and isinstance(row.get("verdict"), str))
         _require(_is_index(row.get("reference"), notes) and _is_index(row.get("take"), pitches))
+        _require(row.get("bar") is None or _whole(row["bar"]))
+        _require(row.get("beat") is None or _number(row["beat"]))
+        _require(all(isinstance(row.get(key, ""), str) for key in ("place", "words")))
+    _validate_words(comparison)
     _require(isinstance(kept.get("progress"), dict | None))
     drawings = kept.get("drawings", {})
     _require(isinstance(drawings, dict) and all(isinstance(d, str) for d in drawings.values()))
@@ -107,6 +111,26 @@ def _validate(kept: Any) -> None:
         _require(isinstance(meter, list) and len(meter) == 2 and all(map(_whole, meter)))
         for key in ("beats_sec", "downbeats_sec"):
             _require(isinstance(rhythm.get(key), list) and all(map(_number, rhythm[key])))
+
+
+def _validate_words(comparison: Mapping[str, Any]) -> None:
+    """Raise ValueError unless what is told of the whole take can be written on a sheet."""
+    for key in ("headline", "remarks", "differences"):
+        _require(_all_of(str, comparison.get(key, [])))
+    drone = comparison.get("drone") or {}
+    _require(isinstance(drone, dict) and isinstance(drone.get("words", ""), str))
+    _require(_all_of(dict, drone.get("dropouts", [])))
+    _require(all(isinstance(gap.get("words", ""), str) for gap in drone.get("dropouts", [])))
+    _require(_all_of(dict, comparison.get("practice", [])))
+    for line in comparison.get("practice", []):
+        _require(isinstance(line.get("place") or "", str) and _all_of(str, line.get("steps", [])))
+        _require(line.get("tempo_bpm") is None or _number(line["tempo_bpm"]))
+        bars = line.get("bars", [])
+        _require(isinstance(bars, list) and all(map(_whole, bars)))
+
+
+def _all_of(kind: type, values: Any) -> bool:
+    return isinstance(values, list) and all(isinstance(value, kind) for value in values)
 
 
 def _refuse_nan(name: str) -> float:

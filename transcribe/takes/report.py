@@ -491,7 +491,7 @@ def as_json(comparison: Comparison) -> dict[str, Any]:
         "headline": headline(found.summary),
         "tempo_ratio": _plain(found.tempo_ratio),
         "notes": [_verdict_json(row, reference) for row in found.notes],
-        "drone": None if found.drone is None else _drone_json(found.drone),
+        "drone": None if found.drone is None else _drone_json(found.drone, found),
         "practice": [_practice_json(line, found) for line in found.practice],
         "same_riff": found.same_riff,
         "matched_share": _plain(found.matched_share),
@@ -532,7 +532,7 @@ def _verdict_json(row: Verdict, reference: Riff) -> dict[str, Any]:
     if row.played is not None:
         out["played"]["where"] = played_words(row, reference)
     if row.verdict != "right":
-        out["words"] = verdict_words(row, reference)
+        out |= {"place": place_words(row, reference), "words": verdict_words(row, reference)}
     always = ("reference", "take", "verdict", "offset_ms")
     return {key: v for key, v in out.items() if key in always or not (v is None or v is False)}
 
@@ -544,9 +544,11 @@ def _summary_json(summary: Summary) -> dict[str, Any]:
     return {name: counts.get(name, 0) for name in VERDICTS} | out | {"timing": timing}
 
 
-def _drone_json(drone: DroneVerdict) -> dict[str, Any]:
+def _drone_json(drone: DroneVerdict, comparison: Comparison) -> dict[str, Any]:
     out = _plain(drone)
-    return {"dropouts": out.pop("gaps")} | out | {"words": drone_words(drone)}
+    gaps = zip(out.pop("gaps"), drone.gaps, strict=True)
+    dropouts = [{**told, "words": gap_words(gap, comparison)} for told, gap in gaps]
+    return {"dropouts": dropouts} | out | {"words": drone_words(drone)}
 
 
 def _practice_json(line: Practice, comparison: Comparison) -> dict[str, Any]:

@@ -28,7 +28,7 @@ from transcribe.lesson.lesson_files import (
 )
 from transcribe.lesson.part_riffs import in_bars
 from transcribe.library import progress
-from transcribe.library.last_comparison import check_path
+from transcribe.library.last_comparison import check_path, read_check
 from transcribe.library.revisions import ConflictError, current_revision, hold, read_revision
 from transcribe.library.riff_files import RIFF_SUFFIX, riff_name
 from transcribe.page.server.brief import mode_words, opening_of
@@ -364,9 +364,10 @@ class Lessons:
         if kind not in ("html", "pdf"):
             raise ParameterError(f"there is no handout as {kind!r}; choose html or pdf")
         fingers, paper = body.get("fingers") is True, paper_of(body)
+        takes = body.get("takes") is True
         entry = self._store.lesson(lesson_id)
         lesson, revision = read_with_revision(entry.path)
-        riffs, revisions = [], []
+        riffs, revisions, checks = [], [], []
         for part in lesson.parts:
             path = self._store.below(part.riff)
             if path is None:
@@ -376,6 +377,9 @@ class Lessons:
                 )
             riffs.append(riff_to_json(self._riff(path)))
             revisions.append(current_revision(path))
+            if takes:
+                checks.append(read_check(check_path(path)))
+                revisions.append(str(_state(check_path(path))))
         look = f"{kind} {fingers} {paper if kind == 'pdf' else ''}"
         path = self._store.cached(f"lesson handout {look} {revision} {revisions!r}", f".{kind}")
         if is_own_file(path):
@@ -394,6 +398,7 @@ class Lessons:
             "kind": kind,
             "fingers": fingers,
             "paper": paper,
+            "checks": checks,
         }
         return self._jobs.start("handout", arguments, label=entry.name, finish=finish)
 
@@ -463,6 +468,7 @@ def _takes(riff: Path) -> dict[str, Any]:
         return {"count": 0, "damaged": str(error).replace(str(path), path.name)}
     shown = takes[-_SHOWN_TAKES:]
     told: dict[str, Any] = {"count": len(takes), "last": None, "plot": ""}
+    told["verdicts"] = is_own_file(check_path(riff))
     if shown:
         last = shown[-1]
         worst = max(last.bars, key=lambda bar: last.bars[bar], default=None)

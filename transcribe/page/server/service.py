@@ -437,8 +437,12 @@ class Service:
         if kind == "hear":
             options["what"] = str(body.get("what"))
             options["frets"] = body.get("frets")
+        seen = None
         if kind in ("handout", "handout-pdf"):
             options["title"] = entry.name
+            if body.get("take") is True:
+                check = check_path(entry.path)
+                options["checks"], seen = [read_check(check)], _stamp(check)
         if kind == "handout-pdf":
             options["paper"] = paper_of(body)
         if kind == "practice":
@@ -448,7 +452,8 @@ class Service:
                 if take is None:
                     raise NotHereError("The recording of this riff is not in the folder.")
                 options["take"] = str(take)
-        key_text = f"{kind} {revision} {sorted(options.items())!r}"
+        told = sorted(item for item in options.items() if item[0] != "checks")
+        key_text = f"{kind} {revision} {told!r} {seen}"
         path = self._store.cached(key_text, _SUFFIXES[kind])
         if is_own_file(path):
             os.utime(path)

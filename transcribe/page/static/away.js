@@ -1,7 +1,7 @@
 // Take the riff away: files for other programs, sound at any speed, and a printed sheet.
 
 import { make } from "./api.js";
-import { control, h, notice, put, say } from "./dom.js";
+import { control, download, h, notice, put, say } from "./dom.js";
 import { drawSheet, sheetFile } from "./sheet.js";
 
 const FILES = [
@@ -25,7 +25,7 @@ export function awayPane(riff) {
   const fetchFile = async (button, body, filename) => {
     button.disabled = true;
     try {
-      save(await make(riff.id, body), filename);
+      download(await make(riff.id, body), filename);
       say(`${filename} is ready.`);
     } catch (error) {
       notice(error.message, { kind: "error", key: "away" });
@@ -159,15 +159,8 @@ export function awayPane(riff) {
   return { element, refresh: preview };
 }
 
-function save(url, filename) {
-  const link = h("a", { href: url, download: filename });
-  document.body.append(link);
-  link.click();
-  link.remove();
-}
-
 function saveBlob(blob, filename) {
   const url = URL.createObjectURL(blob);
-  save(url, filename);
+  download(url, filename);
   setTimeout(() => URL.revokeObjectURL(url), 10000);
 }

@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
-import { address, remove } from "./api.js";
-import { control, drawing, drawn, h, notice, put, say } from "./dom.js";
+import { address, make, remove } from "./api.js";
+import { control, download, drawing, drawn, h, notice, put, say } from "./dom.js";
 import {
   barName,
   Bars,
@@ -16,18 +16,8 @@ import {
   TakeMap,
 } from "./music.js";
 import { bringIn } from "./shelf.js";
-import { VERDICTS } from "./tabdraw.js";
+import { VERDICTS, VERDICT_WORDS } from "./tabdraw.js";
 import { Work } from "./work.js";
-
-const WORDS = {
-  right: "right",
-  wrong: "wrong note",
-  missed: "missed",
-  extra: "extra",
-  early: "early",
-  late: "late",
-  unsure: "not sure",
-};
 
 const MOST_ROWS = 200;
 
@@ -94,6 +84,12 @@ export function checkPane(riff) {
       h("h3", {}, `${found.take} against ${riff.data.name}`),
       h("p", { class: "quiet" }, `Compared on ${dateText(found.when)}.`),
       summary(comparison),
+      h(
+        "div",
+        { class: "row" },
+        sheet("html", "Sheet for the student"),
+        sheet("pdf", "Sheet as PDF"),
+      ),
       comparison.remarks?.map((text) => h("p", {}, sentence(text))),
       comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
       h(
@@ -105,6 +101,28 @@ export function checkPane(riff) {
       table(riff, found),
       control({ onclick: clear }, "Clear the verdicts"),
     );
+  }
+
+  /** The handout of the riff with the verdicts on this take, to send to whoever played it. */
+  function sheet(kind, words) {
+    const button = control(
+      {
+        onclick: async () => {
+          const name = `${riff.data.name}.take.${kind}`;
+          button.disabled = true;
+          try {
+            const made = { kind: kind === "pdf" ? "handout-pdf" : "handout", take: true };
+            download(await make(riff.id, { ...made, paper: riff.paper }), name);
+            say(`${name} is ready.`);
+          } catch (error) {
+            notice(error.message, { kind: "error", key: "check", into: troubles });
+          }
+          button.disabled = false;
+        },
+      },
+      words,
+    );
+    return button;
   }
 
   /** The verdicts under the tab, and one line that says whose they are. */
@@ -158,7 +176,7 @@ export function checkPane(riff) {
               "span",
               {},
               h("span", { class: `verdict ${kind}`, "aria-hidden": "true" }, VERDICTS[kind]),
-              ` ${WORDS[kind]}`,
+              ` ${VERDICT_WORDS[kind]}`,
             ),
           ),
         ),
@@ -275,18 +293,23 @@ function dateText(when) {
 
 function summary(comparison) {
   const sum = comparison.summary;
-  const counts = Object.keys(WORDS)
+  const counts = Object.keys(VERDICT_WORDS)
     .filter((key) => sum[key])
     .map((key) =>
       h(
         "li",
         {},
         h("span", { class: `verdict ${key}`, "aria-hidden": "true" }, VERDICTS[key]),
-        ` ${sum[key]} ${WORDS[key]}`,
+        ` ${sum[key]} ${VERDICT_WORDS[key]}`,
       ),
     );
+  const gaps = (comparison.drone?.dropouts || []).filter((gap) => gap.words);
   // The first line is the count of right notes, which stands there in figures already.
-  const lines = [...(comparison.headline || []).slice(1), comparison.drone?.words].filter(Boolean);
+  const lines = [
+    ...(comparison.headline || []).slice(1),
+    comparison.drone?.words,
+    ...gaps.map((gap) => `The drone, ${gap.words}`),
+  ].filter(Boolean);
   return h(
     "div",
     {},
@@ -492,7 +515,7 @@ function table(riff, found) {
                   )
                 : "–",
             ),
-            h("td", {}, printed(row.words || WORDS[row.verdict] || row.verdict)),
+            h("td", {}, printed(row.words || VERDICT_WORDS[row.verdict] || row.verdict)),
           );
         }),
       ),

@@ -225,6 +225,14 @@ export async function askName(old, rename) {
   return made;
 }
 
+/** Hand a file to whoever sits before the page. */
+export function download(url, filename) {
+  const link = h("a", { href: url, download: filename });
+  document.body.append(link);
+  link.click();
+  link.remove();
+}
+
 /** Say that the name which was asked for is another riff's, where it is. */
 export function tellTaken({ taken, name }) {
   if (taken)

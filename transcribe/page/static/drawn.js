@@ -19,6 +19,8 @@ export function riffOf(told, { fingers = false } = {}) {
       (each) => each.start_beat < last * per && each.end_beat > (first - 1) * per,
     ),
     unsure: new Set(told.unsure),
+    verdicts: new Map(told.verdicts),
+    extras: told.extras,
     strip: { shown: { fingers } },
   };
 }

@@ -7,6 +7,7 @@ import {
   droneLine,
   figure,
   fingerMark,
+  judged,
   segmentBand,
   staff,
   marksOf,
@@ -148,14 +149,6 @@ function rhythm(show, from, to, place) {
       return a === undefined || b === undefined ? null : within((a + b) / 2);
     },
   });
-}
-
-/** The verdicts of notes that are struck together, the highest string's first. */
-export function judged(verdicts, column) {
-  return [...column.notes]
-    .sort((a, b) => (a.string ?? Infinity) - (b.string ?? Infinity))
-    .map((note) => verdicts.get(note.id))
-    .filter(Boolean);
 }
 
 function drawNote(show, ground, figures, column, note, k, place, left) {

@@ -7,7 +7,8 @@ import { gripsOf, riffOf, scalesOf } from "./drawn.js";
 import { countedBeats, printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
 import { Player } from "./player.js";
-import { drawSystems, signs } from "./sheet.js";
+import { signs } from "./sheet.js";
+import { drawSystems } from "./systems.js";
 
 const PAPER = 222; // millimetres of the drawing over the width of the printed page (by eye)
 const SCREEN = 3.6; // pixels of the screen for a millimetre of the drawing (chosen by eye)
@@ -39,7 +40,7 @@ class Part {
       { class: "on-paper", "aria-hidden": "true" },
       drawSystems(this.riff, PAPER).map(({ svg }) => svg),
     );
-    const key = signs(this.notes, this.riff.phrases, this.riff.unsure);
+    const key = signs(this.notes, this.riff.phrases, this.riff);
     put(
       section.querySelector(".drawn"),
       this.controls(),

@@ -1,7 +1,18 @@
 // A lesson: its parts in teaching order, the form, the handout, and how each part's takes went.
 
 import { address, get, post, wait } from "./api.js";
-import { accepted, ask, clearNotices, control, h, notice, put, refused, say } from "./dom.js";
+import {
+  accepted,
+  ask,
+  clearNotices,
+  control,
+  download,
+  h,
+  notice,
+  put,
+  refused,
+  say,
+} from "./dom.js";
 import { riffChoice } from "./lessons.js";
 import { isFree, PartRow } from "./lessonpart.js";
 import { plural, sentence } from "./music.js";
@@ -485,13 +496,19 @@ class LessonView {
     const stage = h("span", { class: "quiet", role: "status" });
     const frame = h("div", { class: "handout-frame", hidden: true });
     let shown = null; // the revision and the stamp of the riffs that the frame shows
-    const now = () => `${this.data.revision} ${this.data.stamp} ${fingers.checked}`;
+    const withTakes = () => takes.checked && !takesTick.hidden;
+    const now = () => `${this.data.revision} ${this.data.stamp} ${fingers.checked} ${withTakes()}`;
     const make = async (kind) => {
       const pressed = /** @type {HTMLElement} */ (document.activeElement);
       for (const button of buttons()) button.disabled = true;
       try {
         await this.queue;
-        const wanted = { kind, fingers: fingers.checked, paper: paper.value };
+        const wanted = {
+          kind,
+          fingers: fingers.checked,
+          paper: paper.value,
+          takes: withTakes(),
+        };
         const started = await post(`/api/lessons/${this.id}/handout`, wanted);
         const tell = (job) => {
           stage.textContent = stageText(job.stage);
@@ -539,13 +556,7 @@ class LessonView {
           onclick: async () => {
             const made = await make(kind);
             if (!made) return;
-            const link = h("a", {
-              href: address(made.url),
-              download: `${this.data.name}.handout.${kind}`,
-            });
-            document.body.append(link);
-            link.click();
-            link.remove();
+            download(address(made.url), `${this.data.name}.handout.${kind}`);
             say("The handout is ready.");
           },
         },
@@ -554,6 +565,13 @@ class LessonView {
     const [page, print] = [keep("html", "Save it (HTML)"), keep("pdf", "Save it (PDF)")];
     const buttons = () => [look, page, print];
     const fingers = h("input", { type: "checkbox", onchange: () => refresh() });
+    const takes = h("input", { type: "checkbox", onchange: () => refresh() });
+    const takesTick = h(
+      "label",
+      { class: "tick", title: "The verdicts on the last take of each part, and what to practise" },
+      takes,
+      "With the last takes",
+    );
     const paper = h(
       "select",
       {},
@@ -561,6 +579,7 @@ class LessonView {
       h("option", { value: "letter" }, "Letter"),
     );
     const refresh = () => {
+      takesTick.hidden = !this.data.parts.some((part) => part.takes?.verdicts);
       look.textContent =
         shown === null ? "Show it" : shown === now() ? "Show it again" : "Show it as it is now";
       for (const button of buttons()) button.disabled = !this.data.parts.length;
@@ -582,6 +601,7 @@ class LessonView {
         print,
         h("label", { class: "field inline" }, "Paper", paper),
         h("label", { class: "tick" }, fingers, "Fingers"),
+        takesTick,
         stage,
       ),
       frame,

@@ -5,7 +5,8 @@ import { chordBox } from "./chordbox.js";
 import { gripsOf, riffOf, scalesOf } from "./drawn.js";
 import { printed } from "./music.js";
 import { scaleNeck } from "./neck.js";
-import { drawSystems, signs } from "./sheet.js";
+import { signs } from "./sheet.js";
+import { drawSystems } from "./systems.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const NECK = 470; // pixels; the picture is scaled to the paper
@@ -79,7 +80,7 @@ export function drawLesson(parts, { whole, width, fingers }) {
       const riff = riffOf(part, { fingers });
       return {
         systems: drawSystems(riff, width).map(({ svg }) => drawn(svg)),
-        signs: signs(riff.notes, riff.phrases, riff.unsure),
+        signs: signs(riff.notes, riff.phrases, riff),
       };
     }),
     grips: gripsOf(parts, whole).map(({ symbol, shape, as, heavier }) => ({

@@ -5,6 +5,8 @@ import { s } from "./dom.js";
 import { openStrings, printed, tempoWords } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
 import {
+  VERDICTS,
+  VERDICT_WORDS,
   barLine,
   chordsOf,
   figure,
@@ -18,13 +20,12 @@ import {
 
 const PAPERS = { a4: [210, 297], letter: [215.9, 279.4] };
 const MARGIN = 16;
-const GAP = 3.3;
-const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
-const EDGE = 0.15; // beside a line of its own, so that its first and last stroke are whole
+export const GAP = 3.3;
+export const HEAD = 9.5; // before the first bar of a line: the word tab, the time signature
 const MOST = 1.5; // how much larger a short riff is drawn (chosen by eye)
 
 /** Where the strings of a system lie, and the names over them; strums stand between the two. */
-function linesOf(riff) {
+export function linesOf(riff) {
   const lift = riff.notes.some((note) => note.stroke) ? 2.4 : 0;
   const strings = riff.data.document.instrument.open_midi.length;
   const g = geometry(strings, { gap: GAP, top: 10 + lift });
@@ -58,7 +59,7 @@ export function drawSheet(riff, paper) {
     page.append(drawSystem(riff, g, system, place, inner / size, ends));
     y += step;
   });
-  const key = signs(riff.notes, riff.bars.phrases, riff.unsure);
+  const key = signs(riff.notes, riff.bars.phrases, { unsure: riff.unsure });
   if (key) page.append(s("text", { x: MARGIN, y: height - 14, font: 3 }, key));
   pages.forEach((each, k) => {
     each.append(
@@ -70,41 +71,6 @@ export function drawSheet(riff, paper) {
     );
   });
   return pages;
-}
-
-/**
- * The lines of a riff as drawings of their own, for a page that flows: `width` in millimetres of
- * paper. Each has its `svg` and geometry `g`, the beats that it holds (`from`, `to`), the place `x`
- * of a beat in it and the bar at a place, in millimetres.
- */
-export function drawSystems(riff, width) {
-  const g = linesOf(riff);
-  const bars = layBars(riff);
-  const words = marksOf(riff.data.document).some((mark) => mark.kind === "words");
-  const height = g.bottom + (RHYTHM_ROOM + (words ? 1 : 0)) * GAP;
-  const systems = evenLines(bars, width - HEAD);
-  const per = riff.bars.meter[0];
-  return systems.map((system, index) => {
-    // A bar wider than the line is drawn as narrow as the line.
-    const wide = Math.max(width, HEAD + system.used);
-    const ends = [index === 0, index === systems.length - 1];
-    const group = drawSystem(riff, g, system, null, wide, ends);
-    const free = group.querySelector(".chord") ? 0 : 4;
-    const box = `${-EDGE} ${free} ${wide + 2 * EDGE} ${height - free}`;
-    const svg = s("svg", { class: "sheet-page", viewBox: box }, group);
-    const barOf = (beat) => system.bars.find((bar) => bar.number === Math.floor(beat / per + 1e-6));
-    return {
-      svg,
-      g,
-      from: system.bars[0].number * per,
-      to: (system.bars[system.bars.length - 1].number + 1) * per,
-      x(beat) {
-        const bar = barOf(beat);
-        return bar ? placeOf(bar, beat - bar.number * per, bar.inner, bar.end, per) : null;
-      },
-      barAt: (x) => system.bars.find((bar) => x < bar.end) || null,
-    };
-  });
 }
 
 function newPage(paper, width, height) {
@@ -181,7 +147,7 @@ function wrapped(text, most) {
 }
 
 /** Bars with their notes in columns; each column has a place along the bar and a note value. */
-function layBars(riff) {
+export function layBars(riff) {
   const { bars, notes } = riff;
   const per = bars.meter[0];
   const found = new Map();
@@ -244,7 +210,7 @@ const SIGNS = {
 };
 
 /** The signs that stand on the sheet, explained; empty where there are none. */
-export function signs(notes, phrases, unsure = new Set()) {
+export function signs(notes, phrases, { unsure = new Set(), verdicts = null, extras = [] } = {}) {
   const used = new Set(notes.map((note) => note.articulation));
   return [
     ...Object.keys(SIGNS)
@@ -255,13 +221,24 @@ export function signs(notes, phrases, unsure = new Set()) {
     notes.some((note) => note.stroke) ? "⊓ stroke down, V up" : "",
     notes.some((note) => note.string === null) ? "? no string yet" : "",
     notes.some((note) => unsure.has(note.id)) ? "lighter, with ?: unsure" : "",
+    verdicts?.size ? takeSigns(notes, verdicts, extras) : "",
     phrases.length ? `${[...new Set(phrases.map((each) => each.label))].join(", ")}: phrases` : "",
   ]
     .filter(Boolean)
     .join("   ·   ");
 }
 
-function breakLines(bars, room) {
+/** The marks of a take, explained. */
+function takeSigns(notes, verdicts, extras) {
+  const found = new Set(notes.map((note) => verdicts.get(note.id)));
+  if (extras.length) found.add("extra");
+  return Object.keys(VERDICTS)
+    .filter((kind) => kind !== "right" && found.has(kind))
+    .map((kind) => `${VERDICTS[kind]} ${VERDICT_WORDS[kind]}`)
+    .join("   ·   ");
+}
+
+export function breakLines(bars, room) {
   const systems = [];
   let line = [];
   let used = 0;
@@ -278,19 +255,8 @@ function breakLines(bars, room) {
   return systems;
 }
 
-/** As many lines as are needed, about equally full. */
-function evenLines(bars, room) {
-  const systems = breakLines(bars, room);
-  for (let less = room - 2; less > room / 2; less -= 2) {
-    const tighter = breakLines(bars, less);
-    if (tighter.length > systems.length || tighter.some((each) => each.used > less)) break;
-    systems.splice(0, systems.length, ...tighter);
-  }
-  return systems;
-}
-
 /** @param {boolean[]} ends whether it is the first, and the last */
-function drawSystem(riff, g, system, place, width, ends) {
+export function drawSystem(riff, g, system, place, width, ends) {
   const [isFirst, isLast] = ends;
   const doc = riff.data.document;
   const room = width - HEAD;
@@ -436,7 +402,7 @@ function drawSystem(riff, g, system, place, width, ends) {
   return group;
 }
 
-function placeOf(bar, beat, start, end, per) {
+export function placeOf(bar, beat, start, end, per) {
   let before = { x: start, beat: 0 };
   for (const column of bar.columns) {
     if (column.beat > beat + 0.06) {

@@ -3,13 +3,13 @@
 
 import { Axis } from "./axis.js";
 import { h, put, s } from "./dom.js";
-import { engrave, judged } from "./engrave.js";
+import { engrave } from "./engrave.js";
 import { Lane } from "./lane.js";
 import { pitchName, stringNames } from "./music.js";
 import { Overview } from "./overview.js";
 import { Picture, beginningIn } from "./picture.js";
 import { RHYTHM_ROOM } from "./rhythm.js";
-import { SEGMENT_ROOM, chordsOf, geometry } from "./tabdraw.js";
+import { SEGMENT_ROOM, chordsOf, geometry, judged } from "./tabdraw.js";
 
 const NEAR = 8;
 

@@ -262,7 +262,7 @@ export function segmentBand(kind, x1, x2) {
   return group;
 }
 
-const VERDICTS = {
+export const VERDICTS = {
   right: "✓",
   wrong: "✗",
   missed: "○",
@@ -272,6 +272,24 @@ const VERDICTS = {
   unsure: "?",
 };
 
+export const VERDICT_WORDS = {
+  right: "right",
+  wrong: "wrong note",
+  missed: "missed",
+  extra: "extra",
+  early: "early",
+  late: "late",
+  unsure: "not sure",
+};
+
+/** The verdicts of notes that are struck together, the highest string's first. */
+export function judged(verdicts, column) {
+  return [...column.notes]
+    .sort((a, b) => (a.string ?? Infinity) - (b.string ?? Infinity))
+    .map((note) => verdicts.get(note.id))
+    .filter(Boolean);
+}
+
 export function verdictMark(g, verdict, x, y = g.verdictY) {
   return s(
     "text",
@@ -279,5 +297,3 @@ export function verdictMark(g, verdict, x, y = g.verdictY) {
     VERDICTS[verdict] || "?",
   );
 }
-
-export { VERDICTS };

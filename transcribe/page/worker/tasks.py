@@ -382,6 +382,7 @@ def _hand_out(
     kind: str,
     fingers: bool,
     paper: Literal["a4", "letter"],
+    checks: Sequence[Mapping[str, Any] | None],
 ) -> list[str]:
     """The handout of a lesson: ``made`` in the scratch folder; what is to be said of it."""
     from transcribe.formats.lesson_document import from_json as lesson_from_json
@@ -394,10 +395,17 @@ def _hand_out(
     whole = [from_json(riff) for riff in riffs]
     if kind == "pdf":
         data = handout_pdf(
-            document, whole, fingers=fingers, paper=paper, say=said.append, progress=progress
+            document,
+            whole,
+            fingers=fingers,
+            paper=paper,
+            checks=checks,
+            say=said.append,
+            progress=progress,
         )
     else:
-        data = handout_html(document, whole, fingers=fingers, progress=progress).encode("utf-8")
+        made = handout_html(document, whole, fingers=fingers, checks=checks, progress=progress)
+        data = made.encode("utf-8")
     (scratch / "made").write_bytes(data)
     return said
 
