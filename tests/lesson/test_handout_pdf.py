@@ -163,6 +163,25 @@ def test_its_words_stand_there_part_by_part(ferry) -> None:
     assert "D dorian in one position" in lines
 
 
+def test_its_outline_and_its_form_lead_to_the_page_of_each_part(ferry) -> None:
+    lesson, _, reader = ferry
+    texts = [page.extract_text().splitlines() for page in reader.pages]
+
+    def stands_on(name: str) -> int:
+        return next(k for k, lines in enumerate(texts) if name in map(str.strip, lines))
+
+    names = [part.name for part in lesson.parts]
+    outline = {each.title: reader.get_destination_page_number(each) for each in reader.outline}
+    assert list(outline) == [*names, "The whole piece", "Chords", "On the neck"]
+    assert outline == {name: stands_on(name) for name in outline}
+    assert len(set(outline.values())) == 2
+    links = [each.get_object() for each in reader.pages[0]["/Annots"]]
+    led = [reader.pages.index(link["/Dest"][0].get_object()) for link in links]
+    assert led == [stands_on(name) for name in ("intro", "main", "verse", "lead", "verse", "main")]
+    # What a reader of the file has in its window's title.
+    assert reader.trailer["/Root"]["/ViewerPreferences"]["/DisplayDocTitle"]
+
+
 def test_every_fret_is_on_paper_once(ferry) -> None:
     _, riffs, reader = ferry
     drawn = Counter(each for page in reader.pages for each in letters(page, FIGURE))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from functools import cache
 from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -188,12 +189,12 @@ class _Page:
         for part, riff, drawn, take in zip(
             lesson.parts, riffs, self.drawn.parts, takes, strict=True
         ):
-            anchor = f'<a name="part-{anchors[part.label]}"/>'
+            key = f"part-{anchors[part.label]}"
             facts = part_facts(part, riff, neck=not neck, mode=whole is None)
             rest = [] if stands_alone(lesson) else [self.paragraph("facts", self.told(facts))]
-            head = self.paragraph("head", f"{anchor}{self.told(part.shown_name)}")
-            if stands_alone(lesson):
-                head = self.paragraph("facts", f"{anchor}{self.told(facts)}")
+            shown = facts if stands_alone(lesson) else part.shown_name
+            style = "facts" if stands_alone(lesson) else "head"
+            head = self.heading(part.shown_name, style=style, shown=shown, key=key)
             lines = [_scaled(system, self.width / system.width) for system in drawn.systems]
             signs = [self.paragraph("hint", self.told(drawn.signs))] if drawn.signs else []
             self.together(
@@ -221,7 +222,7 @@ class _Page:
         if whole is not None:
             said, lines = whole_words(whole)
             self.together(
-                self.paragraph("head", WHOLE),
+                self.heading(WHOLE),
                 self.paragraph("plain", self.told(said)),
                 *(self.paragraph("item", f"– {self.told(line)}") for line in lines),
             )
@@ -268,6 +269,12 @@ class _Page:
 
         return Paragraph(markup, self.styles[style])
 
+    def heading(self, name: str, *, style: str = "head", shown: str = "", key: str = "") -> Any:
+        """A heading that the outline of the PDF calls ``name`` and leads to."""
+        return _heading_type()(
+            self.told(shown or name), self.styles[style], name=name, key=key or name
+        )
+
     def together(self, *things: Any) -> None:
         """Put things on the page so that no page ends between them, where one can hold them."""
         from reportlab.platypus import CondPageBreak
@@ -304,7 +311,7 @@ class _Page:
             if grip.wide:
                 words += "<br/><font size=7>Take care: wide stretch</font>"
             cells.append([_scaled(grip.drawing, _GRIP), self.paragraph("under", words)])
-        self.together(self.paragraph("head", "Chords"), self.rows(cells, _GRIPS))
+        self.together(self.heading("Chords"), self.rows(cells, _GRIPS))
 
     def scales(self) -> None:
         if not self.drawn.scales:
@@ -318,7 +325,7 @@ class _Page:
             for scale in self.drawn.scales
         ]
         self.together(
-            self.paragraph("head", "On the neck"),
+            self.heading("On the neck"),
             self.paragraph("hint", NECK_KEY),
             self.rows(cells, 2),
         )
@@ -332,6 +339,23 @@ class _Page:
         table = Table(rows, colWidths=[self.width / across] * across)
         table.setStyle([*_BARE, ("BOTTOMPADDING", (0, 0), (-1, -1), 4)])
         return table
+
+
+@cache
+def _heading_type() -> Any:
+    from reportlab.platypus import Paragraph
+
+    class Heading(Paragraph):
+        def __init__(self, markup: str, style: Any, *, name: str, key: str) -> None:
+            super().__init__(markup, style)
+            self.name, self.key = name, key
+
+        def draw(self) -> None:
+            self.canv.bookmarkHorizontal(self.key, 0, self.height)
+            self.canv.addOutlineEntry(self.name, self.key)
+            super().draw()
+
+    return Heading
 
 
 def _scaled(drawing: Any, factor: float) -> Any:
@@ -363,10 +387,12 @@ def _file(story: list[Any], title: str, foot: str, paper: Paper) -> bytes:
 
         def showPage(self) -> None:
             self.kept.append(dict(self.__dict__))
+            self._doc.pageCounter += 1  # by which what leads to a page names it
             self._startPage()
 
         def save(self) -> None:
             kept = self.kept
+            self._doc.pageCounter = 1
             for number, state in enumerate(kept, start=1):
                 self.__dict__.update(state)
                 self.setFont(REGULAR, 8)
@@ -385,8 +411,10 @@ def _file(story: list[Any], title: str, foot: str, paper: Paper) -> bytes:
         bottomMargin=_FOOT_MM * _MM - _FRAME,
         title=title,
         author="",
+        subject="Guitar tab to practise from",
         creator="Handspan",
         lang="en",
+        displayDocTitle=1,
         invariant=1,
     )
     document.build(story, canvasmaker=Numbered)
