@@ -48,7 +48,8 @@ class PartNotes:
 
     ``onset_sec``, ``duration_sec`` and ``pitch_midi`` have one entry a note, as has ``confidence``
     where it is given; ``name`` is what the part is called. ``beats_sec`` and ``downbeats_sec``
-    rise, and ``drone_midi`` are pitches that ring throughout.
+    rise, and ``drone_midi`` are pitches that ring throughout. ``written_key`` is the tonic and the
+    name of the mode that its file writes.
     """
 
     name: str
@@ -59,6 +60,7 @@ class PartNotes:
     beats_sec: Sequence[float] | None = None
     downbeats_sec: Sequence[float] | None = None
     drone_midi: Sequence[int] | int | None = None
+    written_key: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,7 +319,14 @@ def _mode(parts: Sequence[_Part], neck: Neck) -> Mode:
     score = 0.5 * (each / np.sqrt(len(parts)) + together) if len(parts) > 1 else each
     likely = np.exp(score - score.max())
     flats = 2 * sum(p % 12 in (1, 3, 6, 8, 10) for p in neck.open_midi) > len(neck.open_midi)
-    return mode_among(likely / likely.sum(), whole, drones=drones, flats=flats)
+    written = {part.given.written_key for part in parts if part.given.written_key}
+    return mode_among(
+        likely / likely.sum(),
+        whole,
+        drones=drones,
+        flats=flats,
+        written_key=written.pop() if len(written) == 1 else None,
+    )
 
 
 def _obvious(mode: Mode, parts: Sequence[_Part]) -> tuple[str, tuple[int, ...]]:

@@ -48,12 +48,11 @@ def theory_report(riff: Riff) -> Report:
 
     if not riff.notes:
         raise ParameterError("there are no notes to find a mode in")
-    key = riff.written_key
     return theory.report(
         **_arrays(riff),
         meter=riff.rhythm.meter if riff.rhythm else None,
         written_chords=_written_chords(riff),
-        written_key=(key.tonic, key.mode) if key else None,
+        written_key=_written_key(riff),
         **_neck(riff),
     )
 
@@ -87,7 +86,10 @@ def piece_theory(parts: Sequence[tuple[str, Riff]]) -> Piece:
     heard = [(name, riff) for name, riff in parts if riff.notes]
     if not heard:
         raise ParameterError("no part of the lesson has a note to find a mode in")
-    given = [theory.PartNotes(name, **_arrays(riff)) for name, riff in heard]
+    given = [
+        theory.PartNotes(name, **_arrays(riff), written_key=_written_key(riff))
+        for name, riff in heard
+    ]
     return theory.piece(given, **_neck(heard[0][1]))
 
 
@@ -114,6 +116,12 @@ def _written_chords(riff: Riff) -> list[tuple[float, str]]:
         for mark in riff.marks
         if mark.kind == "chord" and mark.note in onset
     ]
+
+
+def _written_key(riff: Riff) -> tuple[str, str] | None:
+    """Tonic and mode of the key that was given."""
+    key = riff.written_key
+    return None if key is None else (key.tonic, key.mode)
 
 
 def _reached_midi(note: Note) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -173,3 +174,13 @@ def test_the_document_is_json(ferry: theory.Piece) -> None:
     assert document["mode"]["name"] == "dorian"
     assert [part["name"] for part in document["parts"]] == ["intro", "main", "verse", "lead"]
     assert document["fits"] is False
+
+
+@pytest.mark.parametrize("name", ["dorian", "aeolian"])
+def test_a_key_that_the_parts_give_settles_what_their_notes_leave_open(name: str) -> None:
+    given = replace(NO_SIXTH, written_key=("D", name))
+    found = piece([given, NO_SIXTH])
+    assert str(found.mode) == f"D {name}"
+    assert "written in the file" in found.words().mode
+    other = replace(NO_SIXTH, written_key=("D", "phrygian"))
+    assert piece([given, other]).mode.written is None

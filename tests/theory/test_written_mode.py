@@ -8,9 +8,13 @@ and modes in the ABC standard 2.1 (from memory); ``<fifths>`` and ``<mode>`` are
 from __future__ import annotations
 
 import dataclasses
+import io
+import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import mido
 import pytest
 
 from theory import report
@@ -19,8 +23,12 @@ from transcribe import api
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Riff, WrittenKey
 from transcribe.formats import read_any
+from transcribe.formats.chord_names import key_of, parse_key
 from transcribe.formats.document import from_json, read_riff, to_json, write_riff
+from transcribe.formats.jams import write_jams
+from transcribe.formats.midi import write_midi
 from transcribe.formats.musicxml.write import write_musicxml
+from transcribe.formats.tab.write import write_tab
 from transcribe.harmony import theory_report, with_theory
 
 NO_SIXTH = (57, 59, 60, 62, 64, 67, 64, 62, 60, 59, 60, 57)  # A B C D E G: aeolian or dorian
@@ -125,11 +133,137 @@ def test_the_key_of_a_score_is_kept_through_corrections(tmp_path: Path) -> None:
     assert "written" not in (undone.theory or {})["mode"]
 
 
-def test_a_key_that_was_found_is_not_taken_for_a_written_one(tmp_path: Path) -> None:
-    path = tmp_path / "hawser.musicxml"
-    path.write_text(_score(1, "dorian"), "utf-8")
-    path.write_bytes(write_musicxml(api.finger(read_any(path))))
+WRITERS: dict[str, Callable[[Riff], bytes]] = {
+    ".musicxml": write_musicxml,
+    ".mid": write_midi,
+    ".jams": lambda riff: write_jams(riff).encode(),
+    ".txt": lambda riff: write_tab(riff).encode(),
+    ".riff.json": lambda riff: json.dumps(to_json(riff)).encode(),
+}
+
+
+@pytest.mark.parametrize("suffix", WRITERS)
+@pytest.mark.parametrize("given", ["A dorian", "A aeolian", "A phrygian"])
+def test_a_key_that_was_given_comes_back_from_every_file(
+    suffix: str, given: str, tmp_path: Path
+) -> None:
+    """The line has no sixth and a B, so that it may be dorian or aeolian, and is not phrygian."""
+    key = parse_key(given)
+    made = api.finger(dataclasses.replace(_fingered(tmp_path), written_key=key))
+    path = tmp_path / f"halyard{suffix}"
+    path.write_bytes(WRITERS[suffix](made))
+    again = api.finger(read_any(path))
+    assert again.written_key == key
+    mode = (again.theory or {})["mode"]
+    assert mode["written"]["held"] == ("phrygian" not in given)
+    assert (f"{mode['tonic']} {mode['name']}" == given) == ("phrygian" not in given)
+
+
+@pytest.mark.parametrize("suffix", WRITERS)
+def test_a_key_that_was_found_is_not_taken_for_a_given_one(suffix: str, tmp_path: Path) -> None:
+    path = tmp_path / f"halyard{suffix}"
+    path.write_bytes(WRITERS[suffix](_fingered(tmp_path)))
     assert read_any(path).written_key is None
+
+
+def _fingered(folder: Path) -> Riff:
+    """The line of `_score`, whose file gives no mode, with the mode that is found."""
+    path = folder / "hawser.musicxml"
+    path.write_text(_score(0, ""), "utf-8")
+    return api.finger(read_any(path))
+
+
+def test_the_mode_of_a_tune_in_abc_outlasts_the_way_through_musicxml(tmp_path: Path) -> None:
+    """The fields are those of the ABC standard 2.1, 4.6: a mode by its first three letters."""
+    pytest.importorskip("music21")
+    path, score = tmp_path / "hawser.abc", tmp_path / "hawser.musicxml"
+    path.write_text("X:1\nT:Hawser\nM:4/4\nL:1/8\nK:Edor\nE2GA BAGE|D2EG A2B2|E2GA BdBA|G2E2E4|\n")
+    made = api.finger(read_any(path))
+    assert made.written_key == WrittenKey("E", "dorian")
+    score.write_bytes(write_musicxml(made))
+    again = api.finger(read_any(score))
+    assert again.written_key == WrittenKey("E", "dorian")
+    assert (again.theory or {})["mode"]["name"] == "dorian"
+
+
+@pytest.mark.parametrize(
+    ("name", "key"),
+    [
+        ("Bb", WrittenKey("Bb", "ionian")),
+        ("F#m", WrittenKey("F#", "aeolian")),
+        ("C", None),  # what programs write where nobody gave a key
+    ],
+)
+def test_the_key_signature_of_a_midi_file_is_read(
+    name: str, key: WrittenKey | None, tmp_path: Path
+) -> None:
+    track = mido.MidiTrack([mido.MetaMessage("key_signature", key=name)])
+    for pitch in (57, 59, 60, 64):
+        track.append(mido.Message("note_on", note=pitch, time=0))
+        track.append(mido.Message("note_off", note=pitch, time=480))
+    mido.MidiFile(tracks=[track]).save(tmp_path / "hawser.mid")
+    assert read_any(tmp_path / "hawser.mid").written_key == key
+
+
+@pytest.mark.parametrize(
+    ("fifths", "mode", "name"),
+    [(1, "dorian", "G"), (0, "minor", "Am"), (-3, "major", "Eb"), (-4, "minor", "Fm")],
+)
+def test_midi_has_the_signature_of_the_mode(
+    fifths: int, mode: str, name: str, tmp_path: Path
+) -> None:
+    """MIDI 1.0, Standard MIDI Files: sharps or flats, and major or minor; it has no other mode."""
+    path = tmp_path / "hawser.musicxml"
+    path.write_text(_score(fifths, mode), "utf-8")
+    file = mido.MidiFile(file=io.BytesIO(write_midi(read_any(path))))
+    assert [m.key for t in file.tracks for m in t if m.type == "key_signature"] == [name]
+
+
+TAB = """{head}
+e|-----------------|-----------------|
+B|-----------------|-----------------|
+G|-----------------|-----------------|
+D|-2-4-5-7-5-4-2---|-2-4-5-2-----2---|
+A|-0---------------|---------5-3-0---|
+E|-----------------|-----------------|
+"""
+
+
+@pytest.mark.parametrize(
+    ("head", "key"),
+    [
+        ("Key: Am", WrittenKey("A", "aeolian")),
+        ("key of A dorian, 100 bpm", WrittenKey("A", "dorian")),
+        ("Tempo: 90   Key: F# minor", WrittenKey("F#", "aeolian")),
+        ("Key: Bb", WrittenKey("Bb", "ionian")),
+        ("Key: Am, capo 2", None),  # of the shapes, or of what sounds
+        ("the key is to keep it slow", None),
+        ("a keyboard in A", None),
+    ],
+)
+def test_the_key_above_a_tab_is_read(head: str, key: WrittenKey | None, tmp_path: Path) -> None:
+    path = tmp_path / "hawser.txt"
+    path.write_text(TAB.format(head=head), "utf-8")
+    assert read_any(path).written_key == key
+
+
+def test_a_key_that_is_none_is_refused_in_an_own_tab(tmp_path: Path) -> None:
+    made = dataclasses.replace(_fingered(tmp_path), written_key=WrittenKey("A", "dorian"))
+    path = tmp_path / "halyard.txt"
+    path.write_text(write_tab(made).replace("Key:    A dorian", "Key:    H moll"), "utf-8")
+    with pytest.raises(FormatError, match=r"'H moll', expected a key, such as A dorian or Em"):
+        read_any(path)
+
+
+@pytest.mark.parametrize(
+    ("parent", "mode", "fifths"),
+    [("D harmonic minor", "harmonic minor", -1), ("B melodic minor", "melodic minor", 2)],
+)
+def test_a_harmonic_minor_has_the_signature_of_the_minor(
+    parent: str, mode: str, fifths: int
+) -> None:
+    found = {"tonic": parent[0], "name": mode, "parent": parent}
+    assert key_of({"mode": found}) == (fifths, "minor")
 
 
 def test_a_key_on_no_note_is_refused() -> None:

@@ -31,10 +31,11 @@ from transcribe.core.riff import (
     Rhythm,
     Riff,
     Source,
+    WrittenKey,
     places_of,
     sort_notes,
 )
-from transcribe.formats.chord_names import CHORDS, MODES
+from transcribe.formats.chord_names import CHORDS, MODES, key_words, parse_key
 from transcribe.formats.untyped import check_characters, shown
 
 __all__ = ["read_jams", "write_jams"]
@@ -128,6 +129,8 @@ def _positions(riff: Riff, notes: list[Note]) -> dict[str, Any]:
         "frets": instrument.frets,
     }
     sandbox |= {key: [getattr(note, key) for note in notes] for key in _PER_NOTE}
+    if riff.written_key is not None:
+        sandbox["key_given"] = key_words(riff.written_key)
     if riff.rhythm is not None:
         sandbox |= {"bpm": riff.rhythm.bpm, "meter": list(riff.rhythm.meter)}
     return sandbox
@@ -267,8 +270,19 @@ def read_jams(path: str | os.PathLike[str]) -> Riff:
         Source(title),
         _rhythm(by_name, sandbox, path),
         theory=_theory(by_name, path),
+        written_key=_written_key(by_name, sandbox, path),
         written_places=places_of(ordered),
     )
+
+
+def _written_key(
+    by_name: Mapping[str, list[Mapping[str, Any]]], sandbox: Mapping[str, Any], path: Path
+) -> WrittenKey | None:
+    """The key that was given; the one that Handspan annotates was found."""
+    if "open_midi" in sandbox:
+        return parse_key(str(sandbox.get("key_given") or ""))
+    rows = _rows(by_name.get("key_mode", []), path)
+    return parse_key(str(rows[0].get("value"))) if len(rows) == 1 else None
 
 
 def _load(path: Path) -> Mapping[str, Any]:

@@ -14,7 +14,7 @@ import itertools
 import os
 import re
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from transcribe.core.clock import Clock, ScoreNote, interpolate, score_notes
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.files import read_bytes
 from transcribe.core.instrument import parse_tuning
-from transcribe.core.pitch import pitch_name
+from transcribe.core.pitch import note_at_fifths, pitch_name
 from transcribe.core.riff import (
     ARTICULATIONS,
     Bend,
@@ -38,9 +38,17 @@ from transcribe.core.riff import (
     Riff,
     Source,
     Timing,
+    WrittenKey,
     sort_notes,
 )
-from transcribe.formats.chord_names import chord_changes, chord_section
+from transcribe.formats.chord_names import (
+    KEY_FIELD,
+    chord_changes,
+    chord_section,
+    key_of,
+    key_words,
+    parse_key,
+)
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["read_midi", "write_midi"]
@@ -154,6 +162,15 @@ def _head(riff: Riff, timing: _Timing) -> Any:
         (0, 1, mido.MetaMessage("text", text=about)),
         (0, 2, mido.MetaMessage("time_signature", numerator=top, denominator=unit)),
     ]
+    fifths, mode = key_of(riff.theory)
+    if mode is not None or fifths:
+        # MIDI knows major and minor alone; the signature is the mode's own.
+        minor = mode in ("minor", "aeolian")
+        key = note_at_fifths(fifths + 3) + "m" if minor else note_at_fifths(fifths)
+        events.append((0, 2, mido.MetaMessage("key_signature", key=key)))
+    if riff.written_key is not None:
+        given = f"{KEY_FIELD} {key_words(riff.written_key)}"
+        events.append((0, 2, mido.MetaMessage("text", text=given)))
     last = 0
     for beat in range(timing.start_beat, int(timing.end_beat) + 2):
         length = timing.clock.sec(beat + 1) - timing.clock.sec(beat)
@@ -334,6 +351,7 @@ def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
         sort_notes(notes),
         Source(path.name),
         theory=_chord_markers(file, grid),
+        written_key=_written_key(file, None if own is None else texts),
         warnings=tuple(warnings),
     )
     if own is None:
@@ -344,6 +362,19 @@ def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
             riff, rhythm=grid.rhythm(), warnings=(*riff.warnings, *grid.warnings)
         )
     return _played(riff, grid, max(_on_grid(starts, 4), _on_grid(starts, 3)) >= _TO_THE_CLICK)
+
+
+def _written_key(file: Any, own_texts: Sequence[str] | None) -> WrittenKey | None:
+    """The key that was given: in an own file its text event, else the first key signature.
+
+    C major is what programs write where nobody gave a key.
+    """
+    if own_texts is not None:
+        given = (text.removeprefix(KEY_FIELD) for text in own_texts if text.startswith(KEY_FIELD))
+        return next(map(parse_key, given), None)
+    names = (m.key for track in file.tracks for m in track if m.type == "key_signature")
+    key = parse_key(next(names, ""))
+    return None if key == WrittenKey("C", "ionian") else key
 
 
 def _on_grid(quarters: np.ndarray, per_quarter: int) -> float:

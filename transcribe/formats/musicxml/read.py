@@ -32,7 +32,7 @@ from transcribe.core.riff import (
     Source,
     WrittenKey,
 )
-from transcribe.formats.chord_names import CHORDS, MODES
+from transcribe.formats.chord_names import CHORDS, KEY_FIELD, MODES, parse_key
 from transcribe.formats.musicxml.frames import grip_in
 from transcribe.formats.musicxml.tree import line_of, load_xml
 from transcribe.formats.musicxml.unfold import (
@@ -144,8 +144,11 @@ def riff_from_tree(
 
 
 def _written_key(root: ET.Element, key: tuple[int, str] | None) -> WrittenKey | None:
-    """The key of a score, where it tells the mode. One that Handspan wrote was found, not given."""
-    if key is None or any(node.text == "Handspan" for node in root.iter("software")):
+    """The key of a score, where it tells the mode. One that Handspan found is not given."""
+    if any(node.text == "Handspan" for node in root.iter("software")):
+        fields = root.iterfind("identification/miscellaneous/miscellaneous-field")
+        return next((parse_key(f.text or "") for f in fields if f.get("name") == KEY_FIELD), None)
+    if key is None:
         return None
     fifths, name = key
     mode = _MODE_NAMES.get(name.strip().lower())

@@ -38,7 +38,7 @@ def line_of(element: ET.Element) -> int:
     return getattr(element, "line", 0)
 
 
-def tag(name: str, *children: ET.Element | str | int | None, **attributes: str) -> ET.Element:
+def tag(name: str, /, *children: ET.Element | str | int | None, **attributes: str) -> ET.Element:
     """An element; a string or number among its children is its text, None is passed over."""
     element = ET.Element(name, attributes)
     for child in children:

@@ -20,7 +20,15 @@ from transcribe.core.pitch import alteration, key_alteration, spell, split_chord
 from transcribe.core.riff import LEGATO, Bend, Instrument, Mark, Note, Rhythm, Riff, legato_sources
 from transcribe.core.score_place import counted_beats
 from transcribe.formats.bar_repeats import Repeat, find_repeats
-from transcribe.formats.chord_names import CHORDS, are_implied, chord_changes, chords_within, key_of
+from transcribe.formats.chord_names import (
+    CHORDS,
+    KEY_FIELD,
+    are_implied,
+    chord_changes,
+    chords_within,
+    key_of,
+    key_words,
+)
 from transcribe.formats.musicxml.frames import frame_of, grip_struck
 from transcribe.formats.musicxml.measures import TICKS, Event, Measure, make_measures
 from transcribe.formats.musicxml.tree import tag
@@ -80,7 +88,7 @@ def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True)
     score = tag(
         "score-partwise",
         tag("work", tag("work-title", title)) if title else None,
-        tag("identification", encoding),
+        tag("identification", encoding, _given(riff)),
         tag("part-list", guitar),
         tag("part", *_Writer(riff, rhythm, measures, tablature).measures(repeats), id="P1"),
         version="4.0",
@@ -88,6 +96,14 @@ def write_musicxml(riff: Riff, *, repeats: bool = False, tablature: bool = True)
     ET.indent(score, " ")
     body = ET.tostring(score, encoding="unicode")
     return (_DOCTYPE + body + "\n").encode("utf-8")
+
+
+def _given(riff: Riff) -> ET.Element | None:
+    """The key that was given. ``<key>`` has the one of the mode, which may have been found."""
+    if riff.written_key is None:
+        return None
+    key = tag("miscellaneous-field", key_words(riff.written_key), name=KEY_FIELD)
+    return tag("miscellaneous", key)
 
 
 def _alter(name: str, alter: int) -> ET.Element | None:

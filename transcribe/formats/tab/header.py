@@ -17,7 +17,8 @@ from typing import Any
 from transcribe.core.errors import HandspanError
 from transcribe.core.instrument import TUNINGS, make_instrument, parse_tuning
 from transcribe.core.pitch import parse_pitch, pitch_class, pitch_name
-from transcribe.core.riff import Instrument
+from transcribe.core.riff import Instrument, WrittenKey
+from transcribe.formats.chord_names import parse_key
 from transcribe.formats.tab.lines import StringLine, refuse, string_line
 from transcribe.formats.tab.names import STANDARD, classes_of, tuning_classes
 
@@ -31,7 +32,7 @@ OWN = re.compile(r"^Handspan tab (\d+)(?:: (.*))?$")
 
 _VERSION = "1"
 _FIELD = re.compile(
-    r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Mode|Loop|Chords|Easier|Unsure):\s*(.*)$"
+    r"^(Tuning|Capo|Frets|Meter|Tempo|Time|Drone|Key|Mode|Loop|Chords|Easier|Unsure):\s*(.*)$"
 )
 _ALSO = {
     "e-standard": "standard",
@@ -67,6 +68,7 @@ class Header:
     lowered: int = 0  # semitones that all strings are tuned down, in a tab that names no tuning
     column_sec: float | None = None
     drone: tuple[int, ...] = ()
+    key: WrittenKey | None = None
     mode: Mapping[str, Any] = field(default_factory=dict)
     loop: tuple[str, ...] = ()
     loop_implied: bool = False
@@ -248,6 +250,10 @@ def _take(head: Header, key: str, value: str, line: int, name: str) -> None:
             raise refuse(name, line, f"{match[1]} s", "over 0 and under 100 s")
     elif key == "Drone":
         head.drone = tuple(int(n) for n in re.findall(r"string (\d{1,2})", value))
+    elif key == "Key":
+        head.key = parse_key(value)
+        if head.key is None:
+            raise refuse(name, line, repr(value), "a key, such as A dorian or Em")
     elif key == "Mode" and not value.startswith(NOT_TOLD):
         match = need(
             r"([A-G][#b]*) (\S[^(]*?)"
@@ -296,6 +302,11 @@ _BARE_METER = re.compile(
     re.I,
 )
 _CAPO = re.compile(r"(?<!no )\bcapo\b\D{0,12}(\d{1,2})(?!\d|\s*/|\s*bpm)", re.I)
+_KEY = re.compile(
+    r"\bkey(?:\s*[:=]\s*|\s+of\s+|\s+)([A-G][#b♯♭]?(?:\s?(?:m|min|minor|maj|major|ionian|dorian|"
+    r"phrygian|lydian|mixolydian|aeolian|locrian))?)(?![\w#♯♭])",
+    re.I,
+)
 _STEP = r"(?P<{0}>half|1/2|whole|full)[\s-]*(?:an?\s)?(?:step|tone)"
 _DOWN = re.compile(
     r"\b(?:tun(?:e|ed|ing)|guitars?)\b\D{0,20}?"
@@ -325,6 +336,8 @@ def _read_lenient(lines: list[str]) -> Header:
         head.bass |= above and len(text) < 40 and _BASS.search(text) is not None
         if match := _CAPO.search(text):
             head.capo = int(match[1])
+        if head.key is None and (match := _KEY.search(text)):
+            head.key = parse_key(match[1])
         if head.bpm is None:
             _lenient_tempo(head, text)
         if head.meter is None:
@@ -333,6 +346,8 @@ def _read_lenient(lines: list[str]) -> Header:
                 head.meter = (max(1, int(match[1])), int(match[2]))
             elif above and "common time" in text.lower():
                 head.meter = (4, 4)
+    if head.capo:
+        head.key = None  # people give the key of the shapes or of what sounds
     return head
 
 

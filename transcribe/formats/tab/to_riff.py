@@ -180,6 +180,7 @@ def make_riff(
         timing=timing,
         written_places=places_of(notes),
         marks=tuple(marks),
+        written_key=head.key,
     )
 
 

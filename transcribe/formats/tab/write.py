@@ -15,6 +15,7 @@ from transcribe.core.instrument import tuning_name
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
 from transcribe.core.score_place import tempo_words
+from transcribe.formats.chord_names import key_words
 from transcribe.formats.tab.header import NOT_TOLD
 from transcribe.formats.tab.layout import System, column_sec, layout, mark_line, string_names
 
@@ -124,6 +125,8 @@ def _header(riff: Riff) -> list[str]:
         lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
         lines.append(_drone_line(riff.drone, instrument, _in_flats(riff.theory)))
+    if riff.written_key is not None:
+        lines.append(f"Key:    {key_words(riff.written_key)}")
     return lines + _theory_lines(riff.theory) + _unsure_lines(riff.notes)
 
 
