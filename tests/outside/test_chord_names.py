@@ -11,6 +11,8 @@ import pytest
 
 from theory.chord_symbols import KINDS as THEORY_KINDS
 from transcribe.core.pitch import (
+    FLATS,
+    SHARPS,
     fifths_of,
     key_alteration,
     note_at_fifths,
@@ -70,8 +72,8 @@ def test_pitch_names_are_read_as_music21_reads_them(letter: str, sign: str, octa
 def test_names_of_pitches_are_those_of_the_same_key_of_a_piano(midi: int) -> None:
     import music21
 
-    for flats in (False, True):
-        name = pitch_name(midi, flats=flats)
+    for names in (SHARPS, FLATS):
+        name = pitch_name(midi, names)
         assert music21.pitch.Pitch(name.replace("b", "-")).midi == midi
         assert parse_pitch(name) == midi
 

@@ -75,6 +75,7 @@ def _asks(args: argparse.Namespace) -> bool:
 def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff:
     """``riff`` with what ``args`` ask for: back, tempo, tuning, requests, notes, then pins."""
     from transcribe.core.clock import bpm_as_counted
+    from transcribe.core.key import note_names
     from transcribe.core.wording import sentence
     from transcribe.correct import note_edits, requests, retime, retune, worded_edits
     from transcribe.correct.history import redo, undo
@@ -136,7 +137,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
         for text in getattr(args, option):
             if option == "technique":
                 for remark in worded_edits.with_own_technique(riff, text):
-                    progress.say(f"{text}: {sentence(remark)}")
+                    progress.say(f"{text}: {sentence(remark, note_names(riff))}")
             riff = edit(riff, text)
     if args.unpin:
         wanted = {i for text in args.unpin for i in pinned_of(riff, text)}
@@ -145,7 +146,7 @@ def _corrected(riff: Riff, args: argparse.Namespace, progress: Progress) -> Riff
     for text in args.pin:
         pins |= places_asked(riff, text)
         for remark in unmoved(riff, text):
-            progress.say(f"{text}: {sentence(remark)}")
+            progress.say(f"{text}: {sentence(remark, note_names(riff))}")
     if args.from_tab is not None:
         pins |= places_in_tab(riff, args.from_tab)
     return pin(riff, pins, repeats=repeats) if pins else riff

@@ -61,6 +61,7 @@ def print_riff(riff: Riff, args: argparse.Namespace, form: FileForm | None = Non
 
         print(json.dumps(to_json(riff), ensure_ascii=False))
         return
+    from transcribe.core.key import note_names
     from transcribe.core.riff import FileForm
     from transcribe.core.wording import segments_line, sentence
     from transcribe.correct.retime import remaining_warnings
@@ -78,7 +79,7 @@ def print_riff(riff: Riff, args: argparse.Namespace, form: FileForm | None = Non
         ("take care: ", riff.cautions),
     ):
         for remark in remarks:
-            print(f"{mark}{sentence(remark)}")
+            print(f"{mark}{sentence(remark, note_names(riff))}")
 
 
 def repeats_wanted(riff: Riff, args: argparse.Namespace) -> bool:
@@ -97,10 +98,12 @@ def print_files(files: Sequence[Path], args: argparse.Namespace, progress: Progr
 
 def changes(old: Riff, new: Riff) -> list[str]:
     """What a correction changed, a line for the rhythm, tuning and drone and one for each note."""
+    from transcribe.core.key import note_names
     from transcribe.core.pitch import pitch_name
     from transcribe.core.score_place import place_of_note
 
     before = {note.id: note for note in old.notes}
+    names = note_names(new)
     lines = []
     if old.rhythm is not None and new.rhythm is not None and _tempo(old) != _tempo(new):
         lines.append(f"rhythm: {_tempo(old)} -> {_tempo(new)}")
@@ -116,9 +119,9 @@ def changes(old: Riff, new: Riff) -> list[str]:
         was = before.pop(note.id, None)
         name = f"note {note.id}"
         if was is None:
-            lines.append(f"{name}: {pitch_name(note.pitch_midi)} is there, {place(note)}")
+            lines.append(f"{name}: {pitch_name(note.pitch_midi, names)} is there, {place(note)}")
         elif was.pitch_midi != note.pitch_midi:
-            pitches = f"{pitch_name(was.pitch_midi)} -> {pitch_name(note.pitch_midi)}"
+            pitches = f"{pitch_name(was.pitch_midi, names)} -> {pitch_name(note.pitch_midi, names)}"
             lines.append(f"{name}: {pitches}, {place(note)}")
         elif (was.string, was.fret) != (note.string, note.fret):
             pinned = " (pinned)" if note.pinned else ""
@@ -135,7 +138,7 @@ def changes(old: Riff, new: Riff) -> list[str]:
         elif was is not None and was.offset_sec != note.offset_sec:
             longer = "longer" if note.offset_sec > was.offset_sec else "shorter"
             lines.append(f"{name}: {longer}, to {note.offset_sec:.2f} s")
-    lines += [f"note {i}: {pitch_name(n.pitch_midi)} is gone" for i, n in before.items()]
+    lines += [f"note {i}: {pitch_name(n.pitch_midi, names)} is gone" for i, n in before.items()]
     return lines
 
 

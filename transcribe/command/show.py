@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -72,11 +73,12 @@ def compare(args: argparse.Namespace, progress: Progress) -> int:
 
 def show(args: argparse.Namespace, progress: Progress) -> int:
     from transcribe import api
+    from transcribe.core.key import note_names
     from transcribe.core.pitch import pitch_name
 
     riff = api.to_show(args.riff, part=args.part)
     if args.alternative is not None:
-        others = [_told(k, other) for k, other in enumerate(riff.alternatives, 1)]
+        others = [_told(k, other, note_names(riff)) for k, other in enumerate(riff.alternatives, 1)]
         if args.alternative == 0 and not args.json:
             none = "There is no other fingering that differs enough to be worth a look."
             own = [other.cost - other.why.facts["more"] for other in riff.alternatives if other.why]
@@ -94,11 +96,12 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
     if args.why is not None:
         from transcribe import fingering
 
-        print(sentence(fingering.explain(riff, args.why)))
+        print(sentence(fingering.explain(riff, args.why), note_names(riff)))
         return 0
     if args.notes and not args.json:
         print(f"{'id':>4} {'bar':>4} {'beat':>6} {'seconds':>8} {'pitch':>5}  place")
         beats = riff.rhythm.meter[0] if riff.rhythm else 4
+        names = note_names(riff)
         for note in riff.notes:
             bar = beat = ""
             if note.onset_beat is not None:
@@ -109,17 +112,17 @@ def show(args: argparse.Namespace, progress: Progress) -> int:
             marks += f"  unsure ({note.confidence:.0%})" if note.unsure else ""
             print(
                 f"{note.id:>4} {bar:>4} {beat:>6} {note.onset_sec:8.2f} "
-                f"{pitch_name(note.pitch_midi):>5}  {place(note)}{marks}"
+                f"{pitch_name(note.pitch_midi, names):>5}  {place(note)}{marks}"
             )
         return 0
     print_riff(riff, args)
     return 0
 
 
-def _told(number: int, other: Alternative) -> str:
+def _told(number: int, other: Alternative, names: Sequence[str]) -> str:
     """An alternative in a line: its number, its name, and how it compares with the riff's own."""
     told = f"{number}: {other.name}, cost {other.cost:.1f}"
-    return told if other.why is None else f"{told}; {sentence(other.why)}"
+    return told if other.why is None else f"{told}; {sentence(other.why, names)}"
 
 
 def _fingered_like(riff: Riff, other: Alternative) -> Riff:

@@ -12,7 +12,7 @@ spelled from the nearest part of it (common practice, no source).
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, overload
 
@@ -23,8 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = [
     "A4_HZ",
+    "FLATS",
     "PARTIAL_SEMITONES",
     "SEMITONES",
+    "SHARPS",
     "accidentals",
     "alteration",
     "fifths_of",
@@ -51,8 +53,12 @@ PARTIAL_SEMITONES = (0, 12, 19, 24, 28, 31, 34, 36)
 """Semitones from a pitch to its partials 1 to 8, rounded: ``round(12 * log2(n))``."""
 
 _LINE = "FCGDAEB"  # the naturals on the line of fifths, C at 0
-_SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+"""Names of the pitch classes with a sharp for each black key."""
+
+FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+"""Names of the pitch classes with a flat for each black key."""
+
 _PITCH = re.compile(r"([A-Ga-g])([#b♯♭]{0,2})(-?\d{1,2})")
 _CHORD = re.compile(r"([A-G][#b]*)(\S*?)(?:/([A-G][#b]*))?")
 
@@ -139,9 +145,22 @@ def parse_pitch(text: str) -> int:
     return midi
 
 
-def pitch_name(pitch_midi: int, *, flats: bool = False) -> str:
-    """Name of a MIDI pitch with octave, such as ``F#3``; with ``flats`` ``Gb3``."""
-    return f"{(_FLATS if flats else _SHARPS)[pitch_midi % 12]}{pitch_midi // 12 - 1}"
+def pitch_name(pitch_midi: int, names: Sequence[str] = SHARPS) -> str:
+    """Name of a MIDI pitch with octave, such as ``F#3``.
+
+    Parameters
+    ----------
+    pitch_midi : int
+    names : sequence of 12 str
+        What each pitch class is called, as `transcribe.core.key.note_names` gives it for a riff.
+
+    Examples
+    --------
+    >>> pitch_name(58), pitch_name(58, FLATS)
+    ('A#3', 'Bb3')
+    """
+    name = names[pitch_midi % 12]
+    return f"{name}{(pitch_midi - alteration(name[1:]) - SEMITONES[name[0]]) // 12 - 1}"
 
 
 def spell(pitch_midi: int, fifths: int = 0) -> tuple[str, int, int]:

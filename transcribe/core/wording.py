@@ -12,12 +12,12 @@ another name.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.pitch import pitch_name
+from transcribe.core.pitch import SHARPS, pitch_name
 from transcribe.core.riff import Remark, Segment
 from transcribe.core.score_place import place_name, tempo_words
 
@@ -34,9 +34,15 @@ class NoteName:
 
 _Words = str | Iterable[str | NoteName]
 
+_NAMES = "note_names"
+"""What the facts call the names of the pitch classes, for as long as a sentence is made."""
 
-def sentence(remark: Remark) -> str:
+
+def sentence(remark: Remark, names: Sequence[str] = SHARPS) -> str:
     """The remark as a sentence in plain English.
+
+    ``names`` are what the pitch classes are called in the key of its riff
+    (`transcribe.core.key.note_names`).
 
     A kind that a later version of the program wrote has no words here; it is named.
 
@@ -45,11 +51,13 @@ def sentence(remark: Remark) -> str:
     >>> sentence(Remark("tab-no-meter", {"meter": [3, 4]}))
     'The tab gives no meter; 3/4 is assumed until you give one.'
     """
-    return "".join(part if isinstance(part, str) else part.text for part in parts(remark))
+    return "".join(part if isinstance(part, str) else part.text for part in parts(remark, names))
 
 
-def parts(remark: Remark) -> tuple[str | NoteName, ...]:
+def parts(remark: Remark, names: Sequence[str] = SHARPS) -> tuple[str | NoteName, ...]:
     """The sentence in parts: text, and the notes that it names.
+
+    ``names`` are what the pitch classes are called, as for `sentence`.
 
     Raises
     ------
@@ -58,12 +66,13 @@ def parts(remark: Remark) -> tuple[str | NoteName, ...]:
     """
     if remark.kind not in KINDS:
         return (f"a remark of another version: {remark.kind}",)
-    words = KINDS[remark.kind](remark)
+    spelled = replace(remark, facts={**remark.facts, _NAMES: names})
+    words = KINDS[remark.kind](spelled)
     return (words,) if isinstance(words, str) else tuple(words)
 
 
-def remark_json(remark: Remark) -> dict[str, Any]:
-    """The remark as JSON values for a reader that shows it.
+def remark_json(remark: Remark, names: Sequence[str] = SHARPS) -> dict[str, Any]:
+    """The remark as JSON values for a reader that shows it; ``names`` as for `sentence`.
 
     Returns
     -------
@@ -71,12 +80,12 @@ def remark_json(remark: Remark) -> dict[str, Any]:
         ``kind``, ``facts``, ``notes``, the finished ``sentence``, and its ``parts``: texts, and
         ``{"note": id, "text": name}`` for each note that it names.
     """
-    words = parts(remark)
+    words = parts(remark, names)
     return {
         "kind": remark.kind,
         "facts": dict(remark.facts),
         "notes": list(remark.notes),
-        "sentence": sentence(remark),
+        "sentence": sentence(remark, names),
         "parts": [
             part if isinstance(part, str) else {"note": part.note, "text": part.text}
             for part in words
@@ -99,9 +108,9 @@ def segments_line(segments: Sequence[Segment]) -> str:
     )
 
 
-def refusal(remark: Remark) -> ParameterError:
+def refusal(remark: Remark, names: Sequence[str] = SHARPS) -> ParameterError:
     """An error that carries its facts beside its sentence."""
-    return ParameterError(sentence(remark), remark=remark)
+    return ParameterError(sentence(remark, names), remark=remark)
 
 
 # Words that several kinds share --------------------------------------------------------------
@@ -119,9 +128,14 @@ def _number(note: int) -> NoteName:
     return NoteName(note, f"note {note}")
 
 
-def _named(note: int, pitch_midi: int, sec: float | None = None) -> NoteName:
+def _pitch(facts: Mapping[str, Any], pitch_midi: int) -> str:
+    """A pitch as the key of the riff spells it."""
+    return pitch_name(pitch_midi, facts.get(_NAMES, SHARPS))
+
+
+def _named(r: Remark, note: int, pitch_midi: int, sec: float | None = None) -> NoteName:
     at = "" if sec is None else f" at {sec:.2f} s"
-    return NoteName(note, f"note {note} ({pitch_name(pitch_midi)}{at})")
+    return NoteName(note, f"note {note} ({_pitch(r.facts, pitch_midi)}{at})")
 
 
 def _more_like_it(count: int) -> str:
@@ -132,7 +146,7 @@ def _neck_end(facts: Mapping[str, Any]) -> str:
     ends = {"below": "below the lowest string", "above": "above the last fret"}
     if facts["side"] not in ends:
         return "between what the strings reach"
-    return f"{ends[facts['side']]}, {pitch_name(facts['limit_midi'])}"
+    return f"{ends[facts['side']]}, {_pitch(facts, facts['limit_midi'])}"
 
 
 # Why a note has no place, or a pin cannot be kept --------------------------------------------
@@ -149,7 +163,7 @@ def _capo_that_fits(facts: Mapping[str, Any], low_midi: int, them: str) -> str:
 
 def _off_the_neck(r: Remark) -> _Words:
     pitch, fits = r.facts["pitch_midi"], _capo_that_fits(r.facts, r.facts["pitch_midi"], "it")
-    return f"{pitch_name(pitch)} has no place: it lies {_neck_end(r.facts)}{fits}"
+    return f"{_pitch(r.facts, pitch)} has no place: it lies {_neck_end(r.facts)}{fits}"
 
 
 def _wrong_pitch(r: Remark) -> _Words:
@@ -163,7 +177,7 @@ def _string_pinned(r: Remark) -> _Words:
 
 
 def _note_without_string(r: Remark) -> _Words:
-    other = _named(r.notes[1], r.facts["other_midi"])
+    other = _named(r, r.notes[1], r.facts["other_midi"])
     return other, ", which begins at the same time, would be left without a string"
 
 
@@ -185,14 +199,15 @@ def _reason(r: Remark) -> tuple[str | NoteName, ...]:
 
 def _no_place(r: Remark) -> _Words:
     if r.facts["reason"] == "no-string":
-        name = f"{pitch_name(r.facts['pitch_midi'])} (note {r.notes[0]} at {r.facts['sec']:.2f} s)"
+        pitch = _pitch(r.facts, r.facts["pitch_midi"])
+        name = f"{pitch} (note {r.notes[0]} at {r.facts['sec']:.2f} s)"
         return "No free string for ", NoteName(r.notes[0], name)
-    return _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"]), ": ", *_reason(r)
+    return _named(r, r.notes[0], r.facts["pitch_midi"], r.facts["sec"]), ": ", *_reason(r)
 
 
 def _many_off_the_neck(r: Remark) -> _Words:
     facts = r.facts
-    low, high = pitch_name(facts["low_midi"]), pitch_name(facts["high_midi"])
+    low, high = _pitch(facts, facts["low_midi"]), _pitch(facts, facts["high_midi"])
     span = low if low == high else f"{low} to {high}"
     fits = _capo_that_fits(facts, facts["low_midi"], "them")
     check = "check the tuning and the capo" if facts["capo"] else "check the tuning"
@@ -206,7 +221,7 @@ def _many_off_the_neck(r: Remark) -> _Words:
 
 
 def _repeat_not_pinned(r: Remark) -> _Words:
-    note = _named(r.notes[0], r.facts["pitch_midi"], r.facts["sec"])
+    note = _named(r, r.notes[0], r.facts["pitch_midi"], r.facts["sec"])
     return note, " is not pinned along with the other repeats: ", *_reason(r)
 
 
@@ -236,7 +251,7 @@ def _not_moved(r: Remark) -> _Words:
     out: list[str | NoteName] = [why[r.facts["reason"]] + (" " if len(r.notes) == 1 else "s ")]
     named = zip(r.notes[:_MAX_LISTED_NOTES], r.facts["pitches_midi"], strict=False)
     for k, (note, pitch) in enumerate(named):
-        out += [", " if k else "", NoteName(note, f"{note} ({pitch_name(pitch)})")]
+        out += [", " if k else "", NoteName(note, f"{note} ({_pitch(r.facts, pitch)})")]
     more = len(r.notes) - _MAX_LISTED_NOTES
     return *out, f" and {more} more" if more > 0 else ""
 
@@ -254,11 +269,11 @@ def _own_technique(r: Remark) -> _Words:
 
 def _pin_other_pitch(r: Remark) -> _Words:
     facts = r.facts
-    text = f" is {pitch_name(facts['pitch_midi'])}, and {_place(facts['place'])} "
+    text = f" is {_pitch(facts, facts['pitch_midi'])}, and {_place(facts['place'])} "
     if facts.get("sounds_midi") is None:
         text += f"is not on the neck (frets 0 to {facts['top_fret']})"
     else:
-        text += f"sounds {pitch_name(facts['sounds_midi'])}"
+        text += f"sounds {_pitch(facts, facts['sounds_midi'])}"
     if facts.get("nearest") is not None:
         text += f"; nearest: {_place(facts['nearest'])}"
     return _number(r.notes[0]), text
@@ -323,7 +338,7 @@ def asked_for(kind: str, number: int | None) -> str:
 
 def _request_not_kept(r: Remark) -> _Words:
     facts = r.facts
-    note = _named(r.notes[0], facts["pitch_midi"], facts["sec"])
+    note = _named(r, r.notes[0], facts["pitch_midi"], facts["sec"])
     why = _NOT_KEPT[facts["reason"]](r)
     asked = _REQUESTS[facts["request"]](facts)
     where: tuple[str | NoteName, ...] = ("at ", note)
@@ -361,7 +376,7 @@ def _too_wide(r: Remark) -> _Words:
         f"{_more_like_it(r.facts['others'])}: leave out "
     ]
     for k, (note, pitch) in enumerate(zip(r.notes, r.facts["left_out_midi"], strict=True)):
-        out += [" and " if k else "", _named(note, pitch)]
+        out += [" and " if k else "", _named(r, note, pitch)]
     return *out, ", or play its notes one after the other"
 
 
@@ -379,7 +394,7 @@ def _far_up(r: Remark) -> _Words:
     facts = r.facts
     string, fret = facts["place"]
     return (
-        _named(r.notes[0], facts["pitch_midi"]),
+        _named(r, r.notes[0], facts["pitch_midi"]),
         f" lies at fret {fret} of string {string}, {facts['above_frets']} frets above the melody "
         f"around it, to stay beside the drone{_more_like_it(len(r.notes) - 1)}; "
         f"{_place(facts['nearest'])} is nearer: pin it there if it is played so",
@@ -502,7 +517,7 @@ def _beside_drone(facts: Mapping[str, Any]) -> str:
 
 def _why_here(r: Remark) -> _Words:
     facts, note = r.facts, r.notes[0]
-    name = NoteName(note, f"Note {note} ({pitch_name(facts['pitch_midi'])})")
+    name = NoteName(note, f"Note {note} ({_pitch(facts, facts['pitch_midi'])})")
     if facts.get("place") is None:
         if facts.get("side") is None:
             return name, " has no place yet: there is no free string for it."
@@ -541,7 +556,7 @@ def _tuning_guessed(r: Remark) -> _Words:
 
 def _notes_below(f: Mapping[str, Any]) -> str:
     many = "1 note lies" if f["count"] == 1 else f"{f['count']} notes lie"
-    lowest, deepest = pitch_name(f["lowest_midi"]), pitch_name(f["deepest_midi"])
+    lowest, deepest = _pitch(f, f["lowest_midi"]), _pitch(f, f["deepest_midi"])
     return f"{many} below {lowest}, the lowest string of {f['instead_of']}, down to {deepest}"
 
 
@@ -552,7 +567,7 @@ _TUNING_SIGNS: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
         f"{100 * f['standard_share']:.0f} % in standard"
     ),
     "drone": lambda f: (
-        f"{pitch_name(f['pitch_midi'])} rings on under the melody as an open string does, struck "
+        f"{_pitch(f, f['pitch_midi'])} rings on under the melody as an open string does, struck "
         f"{f['struck']} times, and it is no open string in standard (a capo at fret 4 would sound "
         "the same)"
     ),

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
-from transcribe.core.pitch import pitch_name
+from transcribe.core.key import pitch_in
 from transcribe.core.riff import ARTICULATIONS, Note, Remark, Riff, sort_notes
 from transcribe.core.wording import refusal
 from transcribe.correct.history import next_note_id, record
@@ -236,7 +236,7 @@ def _check(riff: Riff, note: Note) -> None:
             f"{note.articulation!r} is no technique; use {', '.join(ARTICULATIONS)}"
         )
     if not riff.instrument.places(note.pitch_midi):
-        pitch = pitch_name(note.pitch_midi)
+        pitch = pitch_in(riff, note.pitch_midi)
         raise ParameterError(f"no string of this instrument reaches {pitch}")
 
 

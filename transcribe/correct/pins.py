@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from transcribe.core.errors import ParameterError
+from transcribe.core.key import note_names
 from transcribe.core.overtones import likely_overtones
 from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.strokes import STROKE_SEC
@@ -126,9 +127,11 @@ def _pinned(
             if note_id in asked:
                 others = {i: p for i, p in kept.items() if i != note_id}
                 others = {**before, **others}
-                raise refusal(_refused(riff, note_id, kept[note_id], clash, others))
+                raise refusal(
+                    _refused(riff, note_id, kept[note_id], clash, others), note_names(riff)
+                )
         if not in_the_way:
-            raise refusal(_refused(riff, clash.note_id, None, clash, before))
+            raise refusal(_refused(riff, clash.note_id, None, clash, before), note_names(riff))
         for note_id in in_the_way:
             left.append(Remark("repeat-not-pinned", *_why(riff, clash, note_id)))
             del kept[note_id]
@@ -253,9 +256,9 @@ def _check(riff: Riff, note_id: int, place: Place) -> None:
     strings = len(riff.instrument.open_midi)
     if not 1 <= string <= strings:
         facts = {"string": string, "strings": strings}
-        raise refusal(Remark("no-such-string", facts, (note_id,)))
+        raise refusal(Remark("no-such-string", facts, (note_id,)), note_names(riff))
     if riff.instrument.fret_of(string, note.pitch_midi) != fret:
-        raise refusal(_wrong_place(riff, note, place))
+        raise refusal(_wrong_place(riff, note, place), note_names(riff))
 
 
 def _wrong_place(riff: Riff, note: Note, place: Place) -> Remark:

@@ -15,7 +15,7 @@ import re
 from collections.abc import Sequence
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.pitch import pitch_name
+from transcribe.core.key import pitch_in
 from transcribe.core.riff import Note, Remark, Riff, places_of
 from transcribe.core.score_place import place_of_note
 from transcribe.core.strokes import STROKE_SEC
@@ -228,7 +228,7 @@ def _sounding(note: Note, found: Note, riff: Riff, name: str) -> Note:
     if fret is None:
         raise ParameterError(
             f"{name}: {place_of_note(riff, note)}: the dead note {note.id} is heard near "
-            f"{pitch_name(note.pitch_midi)}, which string {found.string} does not reach; "
+            f"{pitch_in(riff, note.pitch_midi)}, which string {found.string} does not reach; "
             "move it to a string that does"
         )
     return dataclasses.replace(found, pitch_midi=note.pitch_midi, fret=fret)
@@ -243,7 +243,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
             new.remove(match)
     faults: list[tuple[float, str]] = []
     for note in lost:
-        where, name = place_of_note(riff, note), pitch_name(note.pitch_midi)
+        where, name = place_of_note(riff, note), pitch_in(riff, note.pitch_midi)
         near = [other for other in new if _apart(note, other) <= 1]
         near = [other for other in near if other.string == note.string] or near
         if near:
@@ -251,7 +251,7 @@ def _faults(riff: Riff, mine: Sequence[Note], theirs: Sequence[Note]) -> list[st
             new.remove(other)
             text = (
                 f"{where}: string {other.string} fret {other.fret} sounds "
-                f"{pitch_name(other.pitch_midi)}, but the note there is {name}, string "
+                f"{pitch_in(riff, other.pitch_midi)}, but the note there is {name}, string "
                 f"{note.string} fret {note.fret}"
             )
         else:

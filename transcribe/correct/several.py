@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from transcribe.core.errors import ParameterError
-from transcribe.core.pitch import pitch_name
+from transcribe.core.key import pitch_in
 from transcribe.core.riff import Note, Riff, sort_notes
 from transcribe.core.strokes import strokes
 
@@ -50,7 +50,8 @@ def places_on_string(riff: Riff, note_ids: Iterable[int], string: int) -> dict[i
         fret = riff.instrument.fret_of(string, note.pitch_midi)
         if fret is None:
             raise ParameterError(
-                f"string {string} has no fret for note {note.id} ({pitch_name(note.pitch_midi)}); "
+                f"string {string} has no fret for note {note.id} "
+                f"({pitch_in(riff, note.pitch_midi)}); "
                 "choose another string, or leave that note out"
             )
         places[note.id] = (string, fret)
@@ -95,7 +96,7 @@ def places_in_position(riff: Riff, note_ids: Iterable[int], position: int) -> di
         if found is None:
             blocked = next((n for n, c in zip(struck, choices, strict=True) if not c), struck[-1])
             raise ParameterError(
-                f"note {blocked.id} ({pitch_name(blocked.pitch_midi)}) has no place of its own "
+                f"note {blocked.id} ({pitch_in(riff, blocked.pitch_midi)}) has no place of its own "
                 f"within reach of position {position}; choose another position, or leave it out"
             )
         places.update(zip((note.id for note in struck), found, strict=True))

@@ -7,13 +7,12 @@ et al., ISMIR 2005).
 from __future__ import annotations
 
 import bisect
-import re
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any, get_args
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from transcribe.core.clock import Clock, score_notes
-from transcribe.core.pitch import fifths_of
-from transcribe.core.riff import KeyMode, Rhythm, Riff, WrittenKey
+from transcribe.core.key import KEY_FIELD, MODES, key_of, key_words, parse_key
+from transcribe.core.riff import Rhythm, Riff
 
 __all__ = [
     "CHORDS",
@@ -28,24 +27,6 @@ __all__ = [
     "parse_key",
 ]
 
-KEY_FIELD = "key given"
-"""What files that Handspan writes call the key that a player or another file gave."""
-
-_KEY = re.compile(r"([A-Ga-g])([#b♯♭]?)[ :-]?([A-Za-z]*)")
-_NOTE = re.compile(r"[A-G][#b]*")
-
-MODES: Mapping[str, int] = {
-    "ionian": 0,
-    "major": 0,
-    "dorian": -2,
-    "phrygian": -4,
-    "lydian": 1,
-    "mixolydian": -1,
-    "aeolian": -3,
-    "minor": -3,
-    "locrian": -5,
-}
-"""Mode -> what it adds to the tonic's place on the line of fifths to give the key's sharps."""
 
 CHORDS: dict[str, tuple[str, str]] = {
     "": ("major", "maj"),
@@ -77,58 +58,6 @@ CHORDS: dict[str, tuple[str, str]] = {
     "5": ("power", "(1,5)"),
 }
 """Suffix of a chord symbol -> its MusicXML kind and its JAMS quality; usual spellings first."""
-
-
-def key_of(theory: Mapping[str, Any] | None) -> tuple[int, str | None]:
-    """Sharps (flats below zero) and MusicXML mode name of a riff's mode; (0, None) without one."""
-    mode = (theory or {}).get("mode")
-    if not isinstance(mode, Mapping):
-        return 0, None
-    name = str(mode.get("name") or "").lower()
-    if name.endswith(" minor"):  # the harmonic and the melodic one have the signature of the plain
-        name = "minor"
-    known = name if name in MODES else None
-    parent, _, kind = str(mode.get("parent") or "").partition(" ")
-    tonic = str(mode.get("tonic") or "")
-    if kind == "major" and _NOTE.fullmatch(parent):
-        fifths = fifths_of(parent)
-    elif known is not None and _NOTE.fullmatch(tonic):
-        fifths = fifths_of(tonic) + MODES[known]
-    else:
-        return 0, None
-    # Beyond seven signs the key is written by its other name.
-    while abs(fifths) > 7:
-        fifths -= 12 if fifths > 0 else -12
-    return fifths, known
-
-
-def parse_key(text: str) -> WrittenKey | None:
-    """The key that people write as ``A dorian``, ``Am`` or ``F# min``; None where it is none.
-
-    A name alone is major; the name of a mode may be cut short after three letters, as in ABC.
-
-    Examples
-    --------
-    >>> [key_words(key) for text in ("A dorian", "Bbm", "Edor") if (key := parse_key(text))]
-    ['A dorian', 'Bb aeolian', 'E dorian']
-    """
-    match = _KEY.fullmatch(text.strip())
-    if match is None:
-        return None
-    tonic = match[1].upper() + match[2].replace("♯", "#").replace("♭", "b")
-    if match[3] in ("", "m", "M"):
-        return WrittenKey(tonic, "aeolian" if match[3] == "m" else "ionian")
-    word = match[3].lower()
-    names: dict[str, KeyMode] = {name: name for name in get_args(KeyMode)}
-    names |= {"major": "ionian", "minor": "aeolian"}
-    found = (mode for name, mode in names.items() if len(word) >= 3 and name.startswith(word))
-    mode = next(found, None)
-    return None if mode is None else WrittenKey(tonic, mode)
-
-
-def key_words(key: WrittenKey) -> str:
-    """A key as ``A dorian``, which `parse_key` reads."""
-    return f"{key.tonic} {key.mode}"
 
 
 def chord_changes(riff: Riff, rhythm: Rhythm) -> list[tuple[int, str]]:

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import tuning_name
+from transcribe.core.key import note_names
 from transcribe.core.lesson import Lesson, LessonPart
-from transcribe.core.pitch import pitch_name
+from transcribe.core.pitch import FLATS, SHARPS, pitch_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.core.wording import sentence
@@ -237,7 +238,7 @@ def neck_of_all(riffs: Sequence[Riff]) -> str:
 
 def cautions_of(riff: Riff) -> list[str]:
     """What may hurt in it, the first three."""
-    return [sentence(remark) for remark in riff.cautions[:3]]
+    return [sentence(remark, note_names(riff)) for remark in riff.cautions[:3]]
 
 
 def practice_tempi(part: LessonPart, riff: Riff) -> tuple[int, ...]:
@@ -272,7 +273,7 @@ def practice_tempi(part: LessonPart, riff: Riff) -> tuple[int, ...]:
 def _neck_words(riff: Riff) -> str:
     """Tuning and capo."""
     strings, capo = riff.instrument.open_midi, riff.instrument.capo
-    names = " ".join(pitch_name(midi, flats=_in_flats(riff)) for midi in strings)
+    names = " ".join(pitch_name(midi, FLATS if _in_flats(riff) else SHARPS) for midi in strings)
     tuning = tuning_name(strings)
     words = f"strings from the highest: {names}{f' ({tuning})' if tuning else ''}"
     return words + (f"; capo at fret {capo}" if capo else "")

@@ -226,7 +226,7 @@ def _drone_lines(comparison: Comparison) -> list[str]:
     drone = comparison.drone
     if drone is None:
         return []
-    lines = [drone_words(drone)]
+    lines = [drone_words(drone, comparison.reference)]
     return lines + [f"  {gap_words(gap, comparison)}" for gap in drone.gaps]
 
 
@@ -402,7 +402,7 @@ def _drone_section(comparison: Comparison) -> str:
     return _section(
         "drone",
         "The drone",
-        f"<p>{escape(sentence(drone_words(drone)))}</p>"
+        f"<p>{escape(sentence(drone_words(drone, comparison.reference)))}</p>"
         + (_scroll(drawing, "The drone's level") if drawing else "")
         + _items(gap_words(gap, comparison) for gap in drone.gaps),
     )
@@ -548,7 +548,7 @@ def _drone_json(drone: DroneVerdict, comparison: Comparison) -> dict[str, Any]:
     out = _plain(drone)
     gaps = zip(out.pop("gaps"), drone.gaps, strict=True)
     dropouts = [{**told, "words": gap_words(gap, comparison)} for told, gap in gaps]
-    return {"dropouts": dropouts} | out | {"words": drone_words(drone)}
+    return {"dropouts": dropouts} | out | {"words": drone_words(drone, comparison.reference)}
 
 
 def _practice_json(line: Practice, comparison: Comparison) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any
 
+from transcribe.core.key import note_names, pitch_in
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Note, Remark, Riff
 from transcribe.core.score_place import (
@@ -85,13 +86,13 @@ def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def _note_words(note: Note) -> str:
+def _note_words(note: Note, riff: Riff) -> str:
     """Where a note is played and what it is called; the name alone where it has no place.
 
-    >>> _note_words(Note(1, 0.0, 1.0, 45, string=5, fret=0)), _note_words(Note(1, 0.0, 1.0, 60))
-    ('string 5 open (A2)', 'C4')
+    >>> _note_words(Note(1, 0.0, 1.0, 45, string=5, fret=0), Riff())
+    'string 5 open (A2)'
     """
-    name = pitch_name(note.pitch_midi)
+    name = pitch_in(riff, note.pitch_midi)
     if note.string is None or note.fret is None:
         return name
     return f"string {note.string} {f'fret {note.fret}' if note.fret else 'open'} ({name})"
@@ -153,14 +154,14 @@ def played_words(row: Verdict, reference: Riff) -> str:
     if played is None:
         return ""
     if row.reference is None:
-        return pitch_name(played.pitch_midi)
-    return _slip_words(played, reference.notes[row.reference])
+        return pitch_in(reference, played.pitch_midi)
+    return _slip_words(played, reference.notes[row.reference], note_names(reference))
 
 
-def _slip_words(played: Played, note: Note) -> str:
-    name = pitch_name(played.pitch_midi)
+def _slip_words(played: Played, note: Note, names: Sequence[str]) -> str:
+    name = pitch_name(played.pitch_midi, names)
     if note.string is None or note.fret is None:
-        return f"{name} instead of {pitch_name(note.pitch_midi)}"
+        return f"{name} instead of {pitch_name(note.pitch_midi, names)}"
     if played.string is None or played.fret is None:
         return f"{name}, which this neck does not have"
     if played.string == note.string:
@@ -184,7 +185,7 @@ def place_words(row: Verdict, reference: Riff) -> str:
         where = f"{row.time_sec:.2f} s"
     if row.reference is None:
         return where
-    return f"{where}, {_note_words(reference.notes[row.reference])}"
+    return f"{where}, {_note_words(reference.notes[row.reference], reference)}"
 
 
 def verdict_words(row: Verdict, reference: Riff) -> str:
@@ -193,10 +194,9 @@ def verdict_words(row: Verdict, reference: Riff) -> str:
         return row.length or "right"
     where = played_words(row, reference)
     if row.verdict == "wrong" and row.played is not None:
-        named = row.played.string is None
-        return (
-            f"played {where}" if named else f"played {pitch_name(row.played.pitch_midi)}, {where}"
-        )
+        if row.played.string is None:
+            return f"played {where}"
+        return f"played {pitch_in(reference, row.played.pitch_midi)}, {where}"
     if row.verdict in ("early", "late") and row.offset_ms is not None:
         return f"{abs(row.offset_ms):.0f} ms {row.verdict}"
     if row.verdict == "extra":
@@ -227,7 +227,7 @@ def missed_words(rows: Sequence[Verdict], reference: Riff) -> str:
     """One note that was missed many times, in one line."""
     bars = [r.bar for r in rows if r.bar is not None]
     where = f" in {bar_list(bars)}" if bars else ""
-    note = _note_words(reference.notes[rows[0].reference or 0])
+    note = _note_words(reference.notes[rows[0].reference or 0], reference)
     return f"{note}: was not played, {len(rows)} times{where}"
 
 
@@ -264,9 +264,10 @@ def headline(summary: Summary) -> list[str]:
 _OTHERS = ("wrong", "missed", "extra", "early", "late", "unsure")
 
 
-def drone_words(drone: DroneVerdict) -> str:
+def drone_words(drone: DroneVerdict, reference: Riff) -> str:
     """How much of its time the drone rang."""
-    name = f"Drone ({pitch_name(drone.pitch_midi)}, string {drone.string})"
+    pitch = pitch_in(reference, drone.pitch_midi)
+    name = f"Drone ({pitch}, string {drone.string})"
     return f"{name}: rings {_percent(drone.ringing_share)} of the time it should"
 
 
@@ -294,6 +295,11 @@ def pass_words(one: Pass, reference: Riff) -> str:
 # Remarks -----------------------------------------------------------------------------------------
 
 _Facts = Mapping[str, Any]
+_NAMES = "note_names"  # what the facts call the names of the pitch classes in the reference's key
+
+
+def _pitch(facts: _Facts, pitch_midi: int) -> str:
+    return pitch_name(pitch_midi, facts[_NAMES])
 
 
 def _steps(semitones: float) -> str:
@@ -331,7 +337,8 @@ def _retuned(facts: _Facts) -> str:
     written, played = facts["written_midi"], facts["played_midi"]
     return (
         f"string {facts['string']} sounds {_steps(played - written)} than in the reference: it "
-        f"seems tuned to {pitch_name(played)} instead of {pitch_name(written)}; this is not counted"
+        f"seems tuned to {_pitch(facts, played)} instead of {_pitch(facts, written)}; this is not "
+        "counted"
     )
 
 
@@ -346,7 +353,7 @@ def _another_riff(facts: _Facts) -> str:
 
 
 def _first_chords(facts: _Facts) -> str:
-    chords = ["+".join(map(pitch_name, chord)) for chord in facts["chords_midi"]]
+    chords = ["+".join(_pitch(facts, midi) for midi in chord) for chord in facts["chords_midi"]]
     return " ".join(chords) + (" ..." if facts["more"] else "")
 
 
@@ -450,7 +457,7 @@ def remark_words(remark: Remark, reference: Riff) -> str:
         index = {note.id: i for i, note in enumerate(reference.notes)}
         indices = [index[i] for i in remark.notes]
         place = _stretch_words(reference, indices[0], indices[-1])
-    return REMARKS[remark.kind](remark.facts, place)
+    return REMARKS[remark.kind]({**remark.facts, _NAMES: note_names(reference)}, place)
 
 
 # Practice ----------------------------------------------------------------------------------------
@@ -484,6 +491,9 @@ class _PracticeWords:
         self.line, self.reference, self.tempo_bpm = line, reference, tempo_bpm
         self.meter = reference.rhythm.meter if reference.rhythm is not None else None
 
+    def _note(self, note: Note) -> str:
+        return _note_words(note, self.reference)
+
     def step(self, step: PracticeStep) -> str:
         """One step as a clause."""
         if step.kind == "drone rings":
@@ -509,13 +519,13 @@ class _PracticeWords:
         if step.kind == "wrong":
             played = played_words(step.rows[0], self.reference) or "another note"
             more = f"; {step.others} more wrong note{'s' if step.others > 1 else ''}"
-            return f"play {_note_words(notes[0])}, it was {played}{more if step.others else ''}"
+            return f"play {self._note(notes[0])}, it was {played}{more if step.others else ''}"
         if step.kind == "missed":
             return self._missed(step, notes)
         return self._off_the_beat(step, notes)
 
     def _missed(self, step: PracticeStep, notes: Sequence[Note]) -> str:
-        (name, most), *others = Counter(map(_note_words, notes)).most_common()
+        (name, most), *others = Counter(map(self._note, notes)).most_common()
         if others:
             which = f", most of all {name}" if most > others[0][1] else ""
             return f"{len({r.reference for r in step.rows})} notes are missing{which}"
@@ -529,9 +539,9 @@ class _PracticeWords:
         if len({self._beat(r) for r in step.rows}) < count:
             who = "what is played there comes"
         elif count > 1:
-            who = f"{_note_words(notes[0])} and {count - 1} more come"
+            who = f"{self._note(notes[0])} and {count - 1} more come"
         else:
-            who = f"{_note_words(notes[0])} comes"
+            who = f"{self._note(notes[0])} comes"
         off = step.offset_ms or 0.0
         return f"{who} {off:.0f} ms {step.kind}{self._part_of_beat(off)}, count aloud"
 

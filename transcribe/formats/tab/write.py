@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from transcribe.core.instrument import tuning_name
+from transcribe.core.key import note_names
 from transcribe.core.pitch import pitch_name
 from transcribe.core.riff import Drone, Instrument, Note, Rhythm, Riff
 from transcribe.core.score_place import tempo_words
@@ -124,7 +125,7 @@ def _header(riff: Riff) -> list[str]:
     else:
         lines.append(f"Time:   one column is {column_sec(riff):g} s, no bars")
     if riff.drone is not None:
-        lines.append(_drone_line(riff.drone, instrument, _in_flats(riff.theory)))
+        lines.append(_drone_line(riff.drone, instrument, note_names(riff)))
     if riff.written_key is not None:
         lines.append(f"Key:    {key_words(riff.written_key)}")
     return lines + _theory_lines(riff.theory) + _unsure_lines(riff.notes)
@@ -136,19 +137,12 @@ def _rhythm_lines(rhythm: Rhythm, taken: bool) -> list[str]:
     return [f"Meter:  {top}/{unit}", f"Tempo:  {tempo}"]
 
 
-def _in_flats(theory: Mapping[str, Any] | None) -> bool:
-    """Whether the mode found is spelled with flats."""
-    mode = (theory or {}).get("mode")
-    notes = mode.get("notes") if isinstance(mode, Mapping) else None
-    return any("b" in str(note) for note in notes or ())
-
-
-def _drone_line(drone: Drone, instrument: Instrument, flats: bool) -> str:
+def _drone_line(drone: Drone, instrument: Instrument, names: Sequence[str]) -> str:
     strings = (drone.string, *drone.other_strings)
-    names = " and ".join(
-        f"string {s} ({pitch_name(instrument.pitch_midi(s, 0), flats=flats)})" for s in strings
+    where = " and ".join(
+        f"string {s} ({pitch_name(instrument.pitch_midi(s, 0), names)})" for s in strings
     )
-    return f"Drone:  open {names}"
+    return f"Drone:  open {where}"
 
 
 def _unsure_lines(notes: Sequence[Note]) -> list[str]:
@@ -233,7 +227,8 @@ def _footer(riff: Riff, width: int, *, counted: Sequence[str]) -> list[str]:
         parts.append("\n".join(_wrap("Signs:  ", signs, width)))
     names = list(riff.left_out)
     missing = [n for n in riff.notes if n.string is None]
-    names += [f"{pitch_name(n.pitch_midi)} at {n.onset_sec:.2f} s" for n in missing]
+    called = note_names(riff)
+    names += [f"{pitch_name(n.pitch_midi, called)} at {n.onset_sec:.2f} s" for n in missing]
     if names:
         parts.append("\n".join(_wrap(LEFT_OUT, names, width)))
     return parts

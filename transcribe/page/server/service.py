@@ -12,6 +12,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import tuning_name
+from transcribe.core.key import note_names
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
@@ -109,6 +110,7 @@ class Service:
         take = self._take_path(riff)
         ready = take is not None and self._has_views(take)
         document = to_json(riff)
+        names = note_names(riff)
         # The history grows without limit and the page has no use for it.
         del document["history"]
         return {
@@ -117,7 +119,7 @@ class Service:
             "revision": revision,
             "document": document,
             "remarks": {
-                key: [remark_json(remark) for remark in remarks]
+                key: [remark_json(remark, names) for remark in remarks]
                 for key, remarks in (
                     ("unmet", riff.unmet),
                     ("warnings", riff.warnings),
@@ -127,8 +129,8 @@ class Service:
             "legato_from": legato_sources(riff.notes),
             "bars": written_rhythm(riff),
             "unsure": [note.id for note in riff.notes if note.unsure],
-            "undo": remark_json(remark_of(done[-1])) if done else None,
-            "redo": remark_json(remark_of(undone[-1])) if undone else None,
+            "undo": remark_json(remark_of(done[-1]), names) if done else None,
+            "redo": remark_json(remark_of(undone[-1]), names) if undone else None,
             "requests": [name_of_request(request) for request in riff.player.requests],
             "written": len(places_as_written(riff)),
             "mode": mode_words(riff),

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from transcribe.core.key import note_names
 from transcribe.core.meanwhile import Meanwhile
 from transcribe.core.wording import remark_json
 from transcribe.formats.document import from_json, to_json
@@ -138,8 +139,8 @@ def _note(*, scratch: Path, progress: _Progress, riff: Riff, note: int) -> dict[
             for choice in fingering.choices(riff, note)
         ],
         "hand": hand_at(riff, note),
-        "why": remark_json(why),
-        "why_in_words": remark_json(in_words),
+        "why": remark_json(why, note_names(riff)),
+        "why_in_words": remark_json(in_words, note_names(riff)),
         "repeats": list(repeats_of(riff, note)),
     }
 
