@@ -32,6 +32,7 @@ __all__ = [
     "forced_drone",
     "is_over",
     "melody_string",
+    "stands_apart",
 ]
 
 DroneChoice = Literal["auto", "off"] | int
@@ -96,6 +97,19 @@ def drone_strings(drone: Drone) -> tuple[int, ...]:
 def is_over(drone: Drone, time_sec: float) -> bool:
     """Whether a note that begins at ``time_sec`` (seconds) sounds over the drone."""
     return drone.start_sec - _EARLY_SEC <= time_sec <= drone.end_sec + _EARLY_SEC
+
+
+def stands_apart(open_midi: Sequence[int], string: int) -> bool:
+    """Whether ``string`` sounds higher than the one before it, as string 4 of a ukulele does.
+
+    The strings beside it are no neighbours in pitch, so the melody over it may lie on any.
+
+    Examples
+    --------
+    >>> [stands_apart((69, 64, 60, 67), string) for string in (1, 2, 3, 4)]
+    [False, False, False, True]
+    """
+    return string > 1 and open_midi[string - 1] > open_midi[string - 2]
 
 
 def melody_string(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> int | None:
@@ -258,8 +272,9 @@ def _measure(
     rare = share < _MIN_SHARE_OF_STROKES and covered < _MIN_SHARE_COVERED_IF_RARE
     if covered < _MIN_SHARE_COVERED or together > _MAX_SHARE_TOGETHER or rare:
         return None
+    apart = stands_apart(instrument.open_midi, string)
     near = sorted({s + d for s in _strings_of(instrument, pitch, also) for d in (-1, 1)})
-    if not _beside(melody, near, instrument, _MIN_SHARE_BESIDE):
+    if not (apart or _beside(melody, near, instrument, _MIN_SHARE_BESIDE)):
         return None
     if share <= _MAX_SHARE_OF_BASS and _a_bass(struck, melody, ends_known):
         return None
@@ -273,7 +288,7 @@ def _measure(
         if (
             not steady
             or length < 0.9 * whole
-            or not _beside(melody, (string + 1,), instrument, _MIN_SHARE_BESIDE_THICKER)
+            or not (apart or _beside(melody, (string + 1,), instrument, _MIN_SHARE_BESIDE_THICKER))
         ):
             return None
     return _Measured(pitch, string, start, end, covered + share + below)

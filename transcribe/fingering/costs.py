@@ -105,6 +105,7 @@ COSTS = (
     Cost("shift_guided", "move", -0.1),
     Cost("voice_far", "move", 0.1),
     Cost("legato", "rule", 200.0),
+    Cost("step_over", "rule", 0.5, worded_as="skip_strings"),
     Cost("shape_off", "rule", 6.0),
     Cost("shape_moves", "rule", 6.0),
     Cost("struck_off", "rule", 12.0),

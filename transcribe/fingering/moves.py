@@ -27,6 +27,8 @@ __all__ = [
 _BOX_FRET = 5  # a line with notes at this fret or higher is played without open strings
 _BOX_STEP = 3  # semitones from one note of a pentatonic scale to the next, at most
 
+_NEXT_PITCH = 2  # semitones to the next note of a scale
+
 # Frets from one note to another that a hand stops at once, at most: a finger a fret and one more
 # (common practice, no source).
 _HELD_FRETS = 4
@@ -148,13 +150,17 @@ def voice_moves(
     fret: Array,
     apart: Array | int,
     box: Array | bool,
+    by_pitch: Array,
 ) -> Iterator[tuple[str, Array]]:
     """The costs of a note after the one before it in its voice.
 
     ``before``, ``was``: string and fret of the earlier note; ``string``, ``fret``: of the later.
     ``apart``: semitones between them. ``box``: whether both belong to a line on a pentatonic scale.
+    ``by_pitch``: the place of each string in their order by pitch. Strings that are next to each
+    other in pitch are the next ones to pick, wherever they lie; the hand that stops them follows a
+    scale over strings that lie side by side.
     """
-    step = np.abs(before - string)
+    step = np.abs(by_pitch[before] - by_pitch[string])
     one_open = (was == 0) != (fret == 0)
     frets = np.maximum(np.abs(was - fret) - 4, 0) / 5.0
     yield "cross", step
@@ -164,6 +170,8 @@ def voice_moves(
     if np.any(box):
         yield "box_mixed", one_open & (np.maximum(was, fret) >= _BOX_FRET) & box
         yield "box_cross", (step > 0) & ((apart <= _BOX_STEP) & box)
+    further = np.maximum(np.abs(before - string) - step, 0)
+    yield "step_over", further * ((apart > 0) & (apart <= _NEXT_PITCH))
     same = step == 0
     yield "step_same_string", same & ((apart > 0) & (apart <= 2))
     yield "third_same_string", same & ((apart > 2) & (apart <= 4))

@@ -18,7 +18,7 @@ import numpy as np
 from transcribe.core.overtones import SURE_CONFIDENCE
 from transcribe.core.riff import LEGATO, Drone, Instrument, Note, legato_sources
 from transcribe.core.strokes import STROKE_SEC
-from transcribe.drone import drone_strings, is_over, melody_string
+from transcribe.drone import drone_strings, is_over, melody_string, stands_apart
 from transcribe.fingering.asked import Asked, silences, with_slurs_whole
 from transcribe.fingering.candidates import Candidates, Chooser, Places
 from transcribe.fingering.movable_shapes import mark_shapes
@@ -270,7 +270,8 @@ class _OverDrone:
     ``strikes``: ids of the notes that are the drone. ``lane``: the string (from 1) beside it that
     the melody can run along. ``sources``: as `legato_sources` gives them, but a melody carries on
     from its own notes where it can, not from the drone struck in between. ``top_midi``: the highest
-    pitch that the strings beside the drone sound below the body.
+    pitch that the strings beside the drone sound below the body. ``apart``: whether the drone's
+    string has no neighbours in pitch, so that the melody lies anywhere but on it.
     """
 
     drone: Drone
@@ -278,6 +279,7 @@ class _OverDrone:
     lane: int | None
     sources: Mapping[int, int]
     top_midi: int
+    apart: bool
 
     def holds(self, time_sec: float) -> bool:
         return is_over(self.drone, time_sec)
@@ -303,7 +305,8 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
         (instrument.pitch_midi(s, min(_BESIDE_FRETS, instrument.top_fret)) for s in on_neck),
         default=127,
     )
-    over = _OverDrone(drone, frozenset(), lane, {}, top)
+    apart = stands_apart(instrument.open_midi, drone.string)
+    over = _OverDrone(drone, frozenset(), lane, {}, top, apart)
     own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
     sources = _sources(notes)
     melody = _sources([n for n in notes if n.id not in own])
@@ -314,7 +317,7 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
         slurred |= {s for i, s in sources.items() if i not in own and i not in melody} & own
         own -= slurred
         melody = _sources([n for n in notes if n.id not in own])
-    return _OverDrone(drone, frozenset(own), lane, {**sources, **melody}, top)
+    return _OverDrone(drone, frozenset(own), lane, {**sources, **melody}, top, apart)
 
 
 def _look_around(onsets: Sequence[Onset]) -> None:
@@ -496,6 +499,9 @@ def _allowed(
                 taken[pin[0]] = note.id
         elif over is not None and note.id in over.strikes:
             places = _drone_places(note, places, group, notes, over.drone, pins)
+        elif over is not None and over.apart and over.holds(note.onset_sec):
+            beside = tuple(p for p in places if p[0] not in drone_strings(over.drone))
+            places = beside or places
         kept.append(i)
         allowed.append(places)
     return kept, allowed
@@ -640,7 +646,7 @@ def _mark_drone(onset: Onset, notes: Sequence[Note], over: _OverDrone) -> None:
     onset.drone_strings = tuple(s - 1 for s in drone_strings(over.drone))
     onset.lane = None if over.lane is None else over.lane - 1
     onset.droned = tuple(n for n, i in enumerate(onset.notes) if notes[i].id in over.strikes)
-    rest = [n for n in range(len(onset.notes)) if n not in onset.droned]
+    rest = [n for n in range(len(onset.notes)) if n not in onset.droned and not over.apart]
     # The surest note leads: what is heard beside it may be an overtone.
     onset.melody = tuple(sorted(rest, key=lambda n: (_trust(notes[onset.notes[n]]), n)))
     onset.trust = tuple(

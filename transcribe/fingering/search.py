@@ -180,6 +180,7 @@ class Beam:
         self._kept: list[_Run] = []
         self._mm = np.array(neck_mm(instrument))
         self.open = np.array(instrument.open_midi) + instrument.capo
+        self.by_pitch = np.argsort(np.argsort(-self.open, kind="stable"))
         nut = np.array(instrument.nut_frets or (0,) * len(self.open)) - instrument.capo
         self._nut = np.maximum(nut, 0)
 
@@ -565,7 +566,9 @@ class Beam:
             before = states.strings[:, j % MEMORY]
             was = self.frets_of(onset.pitches[n] - rise, before)
             now = cand.strings[:, n], cand.frets[:, n]
-            yield from voice_moves(before[:, None], was[:, None], *now, abs(rise), onset.box)
+            yield from voice_moves(
+                before[:, None], was[:, None], *now, abs(rise), onset.box, self.by_pitch
+            )
         for n, j in onset.same:
             other = ~_same(states, j, onset, n)
             yield "other_place", other

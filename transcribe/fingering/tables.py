@@ -253,6 +253,7 @@ class Tables:
             self.beam.frets_of(pitch, strings),
             np.abs(pitch - pitch_was),
             box > 0,
+            self.beam.by_pitch,
         ):
             if weight := self.weights[name]:
                 costs[:, :-1] += weight * values
