@@ -138,15 +138,17 @@ def test_the_chosen_note_is_seen_with_its_panel(
 
 
 @pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (390, 844)])
-def test_play_and_the_way_back_stay_at_hand_in_a_long_tab_in_lines(
-    server: Server, open_page, put, one_riff: Riff, size: tuple[int, int]
+@pytest.mark.parametrize("way", ["strip", "lines"])
+def test_play_and_the_way_back_stay_at_hand(
+    server: Server, open_page, put, one_riff: Riff, size: tuple[int, int], way: str
 ) -> None:
     width, height = size
     riff = over_and_over(one_riff, times=20)
-    riff_id = put(server, f"at-hand-{width}", riff=riff)
+    riff_id = put(server, f"at-hand-{way}-{width}", riff=riff)
     page = open_page(server, riff_id, viewport={"width": width, "height": height})
-    page.click("button.in-words")
-    page.wait_for_selector(".line .note")
+    if way == "lines":
+        page.click("button.in-words")
+        page.wait_for_selector(".line .note")
     page.locator("[role=listbox]").focus()
     for key in ("End", "ArrowLeft", "ArrowLeft"):
         page.keyboard.press(key)
