@@ -938,12 +938,13 @@ def test_take_is_compared_and_the_worst_place_looped(
     _expect(page.locator(".check-result")).to_contain_text("% right")
     assert page.locator(".plot .dot").count() > 5
     page.click("button:text-is('Loop the worst place')")
-    _expect(page.locator(".loop-text")).to_contain_text("Loop")
+    place = page.locator(".plan li b").first.inner_text().lower().replace(" and ", "–")
+    _expect(page.locator(".loop-text")).to_have_text(f"Loop {place}")
     _expect(page.locator(".band")).to_be_visible()
     # It plays at the tempo that the advice names.
     _expect(page.locator("button.play")).to_have_text("Pause", timeout=60_000)
     advice = page.locator(".plan li").first.inner_text()
-    tempo = int(re.search(r"at (\d+) bpm", advice)[1])
+    tempo = int(re.search(r"from (\d+) bpm", advice)[1])
     assert truth.rhythm is not None
     speed = page.evaluate("document.querySelector('main').riff.player.speed")
     assert abs(speed * truth.rhythm.bpm - tempo) < 1

@@ -84,14 +84,14 @@ export function checkPane(riff) {
       h("h3", {}, `${found.take} against ${riff.data.name}`),
       h("p", { class: "quiet" }, `Compared on ${dateText(found.when)}.`),
       summary(comparison),
+      comparison.remarks?.map((text) => h("p", {}, sentence(text))),
+      comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
       h(
         "div",
         { class: "row" },
         sheet("html", "Sheet for the student"),
         sheet("pdf", "Sheet as PDF"),
       ),
-      comparison.remarks?.map((text) => h("p", {}, sentence(text))),
-      comparison.differences?.map((text) => h("p", { class: "quiet" }, sentence(text))),
       h(
         "div",
         { class: "check-parts" },
@@ -394,8 +394,7 @@ function practice(riff, kept) {
           "li",
           {},
           h("b", {}, capital(line.place) || (line.bar ? `Bar ${line.bar}` : "Here")),
-          line.tempo_bpm ? `, at ${Math.round(line.tempo_bpm)} bpm` : "",
-          printed(`: ${line.listen_for} `),
+          line.tempo_bpm ? `, from ${Math.round(line.tempo_bpm)} bpm ` : " ",
           line.reference
             ? control(
                 {
@@ -421,6 +420,11 @@ function practice(riff, kept) {
                 k === 0 ? "Loop the worst place" : "Loop it",
               )
             : null,
+          h(
+            "ul",
+            {},
+            (line.steps || [line.listen_for]).map((step) => h("li", {}, sentence(step))),
+          ),
         ),
       ),
     ),

@@ -73,9 +73,6 @@ export class Lane extends Picture {
       WAVE.top + 4 + (WAVE.tall - 8) * (1 - (midi - this.low) / (this.high - this.low));
     const x = (sec) => axis.xOf(this.map.toRiff(sec)) - offset;
     c.font = "12px system-ui, sans-serif";
-    c.fillStyle = faint;
-    c.textAlign = "left";
-    if (named) c.fillText("compared", left + 2, 12);
     c.textAlign = "center";
     for (const row of this.rows) {
       const note = this.found.played[row.take];
@@ -107,6 +104,13 @@ export class Lane extends Picture {
         c.stroke();
       }
       if (!good) c.fillText(VERDICTS[row.verdict], a, 12);
+    }
+    if (named) {
+      c.textAlign = "left";
+      c.fillStyle = paper;
+      c.fillRect(left, 0, c.measureText("compared").width + 6, WAVE.top);
+      c.fillStyle = faint;
+      c.fillText("compared", left + 2, 12);
     }
     c.restore();
   }

@@ -94,7 +94,7 @@ export class Lines {
     const band = s("rect", { class: "line-band", y: 0 });
     const head = s("line", { class: "line-head", y1: 0 });
     const names = s("g", { class: "names", "aria-hidden": "true" });
-    const svg = s("svg", { class: "tab line", role: "presentation" }, band, head, root, names);
+    const svg = s("svg", { class: "tab line", role: "presentation" }, head, root, band, names);
     const take = h("canvas", { class: "lane", "aria-hidden": "true" });
     return { svg, root, band, head, names, take, near: false };
   }

@@ -96,7 +96,7 @@ export function sentence(text) {
     .trim()
     .replace(/->/g, "→")
     .replace(/([\s(])-(?=\d)/g, "$1−")
-    .replace(/(\d)%/g, "$1\u00a0%")
+    .replace(/(\d) ?%/g, "$1\u00a0%")
     .replace(/^[a-z](?=[a-z ])/, (letter) => letter.toUpperCase());
   return /[.?!:]$/.test(words) ? words : `${words}.`;
 }
@@ -145,7 +145,7 @@ export function barName(bar) {
 }
 
 // A loop begins this long before its first attack, so that the attack is heard whole (chosen by ear).
-const LEAD_SEC = 0.06;
+export const LEAD_SEC = 0.06;
 
 /** The bars of a riff: seconds to beats, beats to seconds, and a bar's edges. */
 export class Bars {

@@ -2,7 +2,7 @@
 
 import { address, make } from "./api.js";
 import { control, h, notice, recall, remember } from "./dom.js";
-import { clock } from "./music.js";
+import { LEAD_SEC, barName, clock } from "./music.js";
 
 const QUIET = 35; // percent of the loudness at which it begins (chosen by ear)
 
@@ -169,7 +169,17 @@ export class Transport {
   showLoop(range) {
     this.loopOff.hidden = !range;
     this.stepField.hidden = !range;
-    this.loopText.textContent = range ? `Loop ${range[0].toFixed(2)}–${range[1].toFixed(2)} s` : "";
+    this.loopText.textContent = range ? `Loop ${this.loopName(range)}` : "";
+  }
+
+  /** The bars that are looped, or their seconds where it is no whole bars. */
+  loopName([from, to]) {
+    const { bars, notes } = this.riff;
+    const [first, last] = [from, to - 2 * LEAD_SEC].map((sec) => bars.barAt(sec, notes));
+    const whole = bars.there && last >= first ? bars.loopOf(notes, first, last) : [0, 0];
+    if (Math.abs(whole[0] - from) > 0.01 || Math.abs(whole[1] - to) > 0.01)
+      return `${from.toFixed(2)}–${to.toFixed(2)} s`;
+    return first === last ? barName(first) : `bars ${first}–${last}`;
   }
 
   // -- sound
