@@ -281,7 +281,7 @@ def test_a_position_is_asked_for_on_the_page_and_given_up(
     page.locator(f"#note-{line[1].id}").click(modifiers=["Shift"])
     page.get_by_role("tab", name="Fingerings").click()
     page.get_by_label("Ask for").select_option("Up to a fret")
-    page.get_by_label("Number").fill("4")
+    page.get_by_label("Fret", exact=True).fill("4")
     page.get_by_label("For which notes").select_option("the 2 chosen notes")
     page.click("button:text-is('Ask for it')")
     _expect(page.locator(".again")).to_contain_text("Asked: highest fret 4, of 2 notes.")

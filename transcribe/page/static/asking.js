@@ -1,6 +1,7 @@
 // Asking for a fingering in words: a hand position, no open strings and the like; and giving it up.
 
 import { h, put } from "./dom.js";
+import { capital } from "./music.js";
 
 /**
  * What can be asked: its name, its words with # for a number, and the least number.
@@ -23,11 +24,14 @@ export function askingPart(riff) {
     ASKED.map(([name], k) => h("option", { value: String(k) }, name)),
   );
   const number = h("input", { type: "number", min: "0", max: "24", value: "5", required: true });
-  const numberField = h("label", {}, "Number ", number);
+  const numbered = h("span", {});
+  const field = (...children) => h("label", { class: "field inline" }, children);
+  const numberField = field(numbered, number);
   const where = h("select", {});
   const asked = h("ul", { class: "others" });
   const showNumber = () => {
-    const [, , least] = ASKED[Number(what.value)];
+    const [, words, least] = ASKED[Number(what.value)];
+    numbered.textContent = capital(words.split(" ").at(-2) || ""); // what the number counts
     numberField.hidden = number.disabled = least === undefined;
     number.min = String(least ?? 0);
   };
@@ -44,9 +48,9 @@ export function askingPart(riff) {
         riff.edit(where.value === " " ? { ...edit, notes: riff.chosen } : edit);
       },
     },
-    h("label", {}, "Ask for ", what),
+    field(h("span", {}, "Ask for"), what),
     numberField,
-    h("label", {}, "For which notes ", where),
+    field(h("span", {}, "For which notes"), where),
     h("button", { type: "submit" }, "Ask for it"),
   );
 

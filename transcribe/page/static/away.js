@@ -1,7 +1,7 @@
 // Take the riff away: files for other programs, sound at any speed, and a printed sheet.
 
 import { make } from "./api.js";
-import { control, download, h, notice, put, say } from "./dom.js";
+import { busy, control, download, h, notice, put, say } from "./dom.js";
 import { drawSheet, sheetFile } from "./sheet.js";
 
 const FILES = [
@@ -22,16 +22,15 @@ const VOICES = [
 ];
 
 export function awayPane(riff) {
-  const fetchFile = async (button, body, filename) => {
-    button.disabled = true;
-    try {
-      download(await make(riff.id, body), filename);
-      say(`${filename} is ready.`);
-    } catch (error) {
-      notice(error.message, { kind: "error", key: "away" });
-    }
-    button.disabled = false;
-  };
+  const fetchFile = (button, body, filename) =>
+    busy(button, async () => {
+      try {
+        download(await make(riff.id, body), filename);
+        say(`${filename} is ready.`);
+      } catch (error) {
+        notice(error.message, { kind: "error", key: "away" });
+      }
+    });
   const files = FILES.map(([kind, suffix, label]) => {
     const button = control(
       {

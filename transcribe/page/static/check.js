@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
 import { address, make, remove } from "./api.js";
-import { control, download, drawing, drawn, h, notice, put, say } from "./dom.js";
+import { busy, control, download, drawing, drawn, h, notice, put, say } from "./dom.js";
 import {
   barName,
   Bars,
@@ -107,18 +107,17 @@ export function checkPane(riff) {
   function sheet(kind, words) {
     const button = control(
       {
-        onclick: async () => {
-          const name = `${riff.data.name}.take.${kind}`;
-          button.disabled = true;
-          try {
-            const made = { kind: kind === "pdf" ? "handout-pdf" : "handout", take: true };
-            download(await make(riff.id, { ...made, paper: riff.paper }), name);
-            say(`${name} is ready.`);
-          } catch (error) {
-            notice(error.message, { kind: "error", key: "check", into: troubles });
-          }
-          button.disabled = false;
-        },
+        onclick: () =>
+          busy(button, async () => {
+            const name = `${riff.data.name}.take.${kind}`;
+            try {
+              const made = { kind: kind === "pdf" ? "handout-pdf" : "handout", take: true };
+              download(await make(riff.id, { ...made, paper: riff.paper }), name);
+              say(`${name} is ready.`);
+            } catch (error) {
+              notice(error.message, { kind: "error", key: "check", into: troubles });
+            }
+          }),
       },
       words,
     );

@@ -225,6 +225,18 @@ export async function askName(old, rename) {
   return made;
 }
 
+/** Do what a button asks for, which cannot be asked for again meanwhile; the focus stays on it. */
+export async function busy(button, act) {
+  const had = document.activeElement === button;
+  button.disabled = true;
+  try {
+    return await act();
+  } finally {
+    button.disabled = false;
+    if (had && document.activeElement === document.body) button.focus({ preventScroll: true });
+  }
+}
+
 /** Hand a file to whoever sits before the page. */
 export function download(url, filename) {
   const link = h("a", { href: url, download: filename });

@@ -1,7 +1,7 @@
 // The theory of the riff, as a short reading: mode and why, the loop, ways to play each chord.
 
 import { chordBox } from "./chordbox.js";
-import { control, h, notice, put, recall, remember } from "./dom.js";
+import { busy, control, h, notice, put, recall, remember } from "./dom.js";
 import { plural, printed, sentence } from "./music.js";
 import { scaleNeck } from "./neck.js";
 
@@ -11,15 +11,14 @@ export function theoryPane(riff) {
     control(
       {
         "aria-label": name,
-        onclick: async (event) => {
-          event.target.disabled = true;
-          try {
-            await riff.transport.hear({ kind: "hear", ...body });
-          } catch (error) {
-            notice(error.message, { kind: "error", key: "hear" });
-          }
-          event.target.disabled = false;
-        },
+        onclick: (event) =>
+          busy(event.target, async () => {
+            try {
+              await riff.transport.hear({ kind: "hear", ...body });
+            } catch (error) {
+              notice(error.message, { kind: "error", key: "hear" });
+            }
+          }),
       },
       label,
     );
@@ -31,7 +30,7 @@ export function theoryPane(riff) {
     }
     put(
       element,
-      modePart(theory.mode, hear),
+      modePart(theory.mode, hear, riff.data.document.drone),
       h("div", {}, theory.loop ? loopPart(theory, hear) : null, whyPart(theory.mode)),
       theory.scale?.on_string?.length ? neckPart(riff, theory) : null,
       theory.ways?.length ? waysPart(theory.ways, hear, again) : null,
@@ -45,7 +44,7 @@ export function theoryPane(riff) {
   return { element, refresh };
 }
 
-function modePart(mode, hear) {
+function modePart(mode, hear, drone) {
   const confidence = Math.round(mode.confidence * 100);
   const deciding = mode.deciding || [];
   return h(
@@ -67,7 +66,7 @@ function modePart(mode, hear) {
       ". ",
       hear("Hear the scale", { what: "scale" }),
     ),
-    mode.degrees?.length ? degreeBars(mode.degrees) : null,
+    mode.degrees?.length ? degreeBars(mode.degrees, drone) : null,
     deciding.length
       ? [
           h("p", {}, "What decides it (marked △ under the tab):"),
@@ -82,7 +81,7 @@ function modePart(mode, hear) {
 }
 
 /** How much of the time each degree sounds, as bars; the numbers stand over them. */
-function degreeBars(degrees) {
+function degreeBars(degrees, drone) {
   const most = Math.max(...degrees.map((each) => each.share), 0.01);
   return h(
     "figure",
@@ -105,7 +104,11 @@ function degreeBars(degrees) {
         ),
       ),
     ),
-    h("figcaption", {}, "The share of the time that each degree sounds, the drone left out"),
+    h(
+      "figcaption",
+      {},
+      `The share of the time that each degree sounds${drone ? ", the drone left out" : ""}`,
+    ),
   );
 }
 
