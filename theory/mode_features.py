@@ -27,14 +27,17 @@ FEATURES = tuple(WEIGHTS)
 """Names of the features, in the order of the columns that `features` returns."""
 
 _COLUMN: Mapping[str, int] = MappingProxyType({name: i for i, name in enumerate(FEATURES)})
-_TURNS = tuple(
-    i
-    for i, name in enumerate(FEATURES)
-    if name.startswith(("long_", "low_", "opening_", "closing_", "quarter_", "half_start_"))
-    or name.startswith(("leap_", "step_", "again_"))
+# How much each kind of feature of the melody counts where a drone holds the key; by hand.
+_OVER_DRONE = (
+    (("long_", "low_", "closing_", "quarter_", "half_", "end_", "step_", "again_"), 0.25),
+    (("opening_", "leap_"), 0.5),
+    (("last_",), 1.7),
 )
-_ENDS = tuple(
-    i for i, name in enumerate(FEATURES) if name.startswith(("last_", "end_", "half_end_"))
+_OVER_DRONE_SHARE = np.array(
+    [
+        next((share for starts, share in _OVER_DRONE if name.startswith(starts)), 1.0)
+        for name in FEATURES
+    ]
 )
 _LINE = tuple(
     i
@@ -44,10 +47,7 @@ _LINE = tuple(
 )
 _WINDOW_NOTES = 8  # notes at the beginning and at the end that state the key
 _CLOSE_NOTES = 16  # notes that lead up to the end and close on it
-# how much the melody's turns and opening count where a drone holds the key
-_OVER_DRONE_SHARE = 0.25
-_ENDS_OVER_DRONE_SHARE = 1.3  # and how much more the ends of its phrases
-# and how much they count, its ends too, where chords are played, not a line
+# how much the melody's turns, opening and ends count where chords are played, not a line
 _IN_CHORDS_SHARE = 0.25
 _CHORD_LEAPS_SHARE = 0.85  # share of leaps among the moves that only chords have
 # notes; a longer riff is worth more evidence, but never more than this many notes
@@ -160,10 +160,11 @@ def features(
         columns.values[:, _LINE] *= _IN_CHORDS_SHARE
         _put_chords(columns, chords)
     if drones:
-        # A drone already says where home is, so how the melody opens and turns matters less. If
-        # the melody has another home, that is where its phrases end. Its notes count in full.
-        columns.values[:, _TURNS] *= _OVER_DRONE_SHARE
-        columns.values[:, _ENDS] *= _ENDS_OVER_DRONE_SHARE
+        # A drone already says where home is, so how the melody turns matters less, and its phrases
+        # may end on any note of the chord that they break. If it has another home than the drone,
+        # that is where all of it ends; which chord it opens with and leaps within tells between
+        # them. Its notes count in full.
+        columns.values *= _OVER_DRONE_SHARE
         drone = _one_hot(min(drones))
         columns.by_degree("drone", drone, (1, 5))
         columns.put("drone_off", columns.off @ drone)

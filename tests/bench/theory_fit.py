@@ -16,6 +16,18 @@ held-out tune is learnt from. The answers are then read as `theory.find_mode` gi
 every mode allowed: ionian and major pentatonic count as major; aeolian, harmonic and melodic minor,
 minor pentatonic and blues as minor. ``--nested`` also chooses `RIDGE` and `LIFT` anew inside each
 training part, so that not even those have seen the held-out tunes.
+
+What these notes can give at most was tried with the same folds and scikit-learn (no part of the
+project). Each tonic was described by its profile of pitches over the whole, by quarters, on strong
+beats, at the ends of phrases, by the first and last notes and by pairs of notes. Gradient-boosted
+trees had 0.925 of all tunes right and 0.725 as the mean of the labels, 0.903 and 0.779 with the
+rarer labels raised; with this model's own scores among their columns 0.923 and 0.778, 0.909 and
+0.819, 0.898 and 0.824; their mean with this model 0.909 and 0.817. A network of 12 hidden units on
+the features and 60 components of the profiles had 0.905 and 0.812. This model has 0.891 and 0.810.
+So 0.90 of all is in these notes, for thousands of leaves, and 0.85 as the mean of labels is not: in
+11 of 72 tunes that are called mixolydian the seventh never sounds, in 2 more the major one sounds
+longer; in 6 of 74 that are called dorian the sixth tells nothing or otherwise; and of 111 pairs of
+variants 4 carry another label. One tune of those two labels is 0.003 of the mean.
 """
 
 from __future__ import annotations
