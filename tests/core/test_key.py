@@ -5,6 +5,7 @@ The notes of each key are those of the circle of fifths (any theory primer; from
 
 from __future__ import annotations
 
+import dataclasses
 from pathlib import Path
 
 import pytest
@@ -12,7 +13,8 @@ import pytest
 from transcribe import api
 from transcribe.command.main import main
 from transcribe.core.errors import ParameterError
-from transcribe.core.key import note_names, pitch_in
+from transcribe.core.instrument import make_instrument
+from transcribe.core.key import note_names, pitch_in, string_names
 from transcribe.core.pitch import SHARPS
 from transcribe.core.riff import Note, Remark, Riff, WrittenKey
 from transcribe.core.wording import remark_json, sentence
@@ -51,6 +53,19 @@ def test_the_notes_of_a_mode_are_named_as_its_key_has_them(
     assert all(
         len(n) == 2 and n not in ("E#", "B#") for n in set(names) - set(own.split()) if n[1:]
     )
+
+
+# A guitar that is tuned down half a step has its strings in flats (common practice, no source).
+def test_the_strings_of_a_riff_are_spelled_alike() -> None:
+    down = Riff(instrument=make_instrument("half-step-down"))
+    flats, sharps = "Eb4 Bb3 Gb3 Db3 Ab2 Eb2", "D#4 A#3 F#3 C#3 G#2 D#2"
+    assert " ".join(string_names(down)) == flats
+    for tonic, name, spelled in (("F", "ionian", flats), ("E", "ionian", sharps)):
+        mode = {"tonic": tonic, "name": name, "parent": f"{tonic} major"}
+        assert " ".join(string_names(dataclasses.replace(down, theory={"mode": mode}))) == spelled
+    with_capo = Riff(instrument=make_instrument("standard", capo=1))
+    assert " ".join(string_names(with_capo)) == "E4 B3 G3 D3 A2 E2"
+    assert " ".join(string_names(with_capo, capo=True)) == "F4 C4 G#3 D#3 A#2 F2"
 
 
 def test_a_degree_of_the_mode_is_named_as_the_theory_names_it() -> None:

@@ -16,6 +16,7 @@ import {
   placeText,
   plural,
   printed,
+  stringNames,
   tempoWords,
 } from "../../transcribe/page/static/music.js";
 import { layPage, signs } from "../../transcribe/page/static/sheet.js";
@@ -29,75 +30,26 @@ test("a tempo is said in beats as they are counted", () => {
 });
 
 // MIDI 1.0 numbers with A4 = 69 = 440 Hz (ISO 16); middle C is C4 = 60.
-test("pitches are named with their octave and read back", () => {
-  assert.equal(pitchName(69), "A4");
-  assert.equal(pitchName(60), "C4");
-  assert.equal(pitchName(40), "E2");
+test("pitches are read with their octave", () => {
+  assert.equal(parsePitch("A4"), 69);
+  assert.equal(parsePitch("C4"), 60);
+  assert.equal(parsePitch("E2"), 40);
   assert.equal(parsePitch("Bb3"), 58);
   assert.equal(parsePitch(" f♯4 "), 66);
   assert.equal(parsePitch("H2"), null);
   assert.equal(parsePitch("C"), null);
-  for (let midi = 12; midi < 128; midi += 1) assert.equal(parsePitch(pitchName(midi)), midi);
 });
 
-const LETTERS = ["C", "D", "E", "F", "G", "A", "B"];
-
-/** A pitch class of a key by its signature: "B♭" of one flat. */
-function bySignature(letter, count) {
-  // The order of the sharps and, backwards, of the flats (key signatures in any handbook).
-  const order = "FCGDAEB";
-  const signed = count > 0 ? order.slice(0, count) : order.slice(order.length + count);
-  return letter + (signed.includes(letter) ? (count > 0 ? "♯" : "♭") : "");
-}
-
-test("a pitch is spelled in the key of the riff", () => {
-  const keys = {
-    "C#": 7,
-    "F#": 6,
-    E: 4,
-    G: 1,
-    C: 0,
-    F: -1,
-    Bb: -2,
-    Eb: -3,
-    Db: -5,
-    Gb: -6,
-    Cb: -7,
-  };
-  for (const [key, count] of Object.entries(keys)) {
-    const doc = { theory: { mode: { parent: `${key} major` } } };
-    const names = new Set();
-    for (let midi = 48; midi < 60; midi += 1) {
-      const name = pitchName(midi, doc);
-      assert.equal(parsePitch(name), midi, `${name} in ${key} major`);
-      names.add(name.replace(/\d/, ""));
-    }
-    for (const letter of LETTERS) {
-      const name = bySignature(letter, count);
-      // A white key that the theory has not named keeps its plain name.
-      if (/^([EB]♯|[CF]♭)$/.test(name)) continue;
-      assert.ok(names.has(name), `${name} in ${key} major: ${[...names]}`);
-    }
-  }
-});
-
-test("a degree is called as the theory calls it", () => {
-  const degrees = ["D", "E", "F", "G", "A", "Bb", "C#"].map((note) => ({ note }));
-  const doc = { theory: { mode: { parent: "D harmonic minor", degrees } } };
-  assert.equal(pitchName(58, doc), "B♭3");
-  assert.equal(pitchName(61, doc), "C♯4");
-  const low = { theory: { mode: { parent: "Gb major", degrees: [{ note: "Cb" }] } } };
-  assert.equal(pitchName(59, low), "C♭4"); // a B natural, in the octave of its letter
-});
-
-// A guitar tuned down half a step has its strings in flats (common practice, no source).
-test("the strings of a riff are spelled alike", () => {
-  const down = { open_midi: [63, 58, 54, 49, 44, 39], capo: 0 };
-  assert.equal(openStrings({ instrument: down }).join(" "), "E♭4 B♭3 G♭3 D♭3 A♭2 E♭2");
-  const theory = { mode: { parent: "E major" } };
-  assert.equal(openStrings({ instrument: down, theory }).join(" "), "D♯4 A♯3 F♯3 C♯3 G♯2 D♯2");
-  const usual = { open_midi: [64, 59, 55, 50, 45, 40], capo: 0 };
-  assert.equal(openStrings({ instrument: usual }).join(" "), "E4 B3 G3 D3 A2 E2");
+test("strings and pitches are called by the names that come with the riff", () => {
+  const notes = ["B#", "Db", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "Cb"];
+  const names = { notes, open: ["Eb4", "Bb3"], strings: ["E4", "B3"] };
+  assert.equal(pitchName(58, { names }), "B♭3");
+  assert.equal(pitchName(66, { names }), "F♯4");
+  // A pitch has the octave of its letter: C flat 4 is the key below C4, B sharp 3 is C4.
+  assert.equal(pitchName(59, { names }), "C♭4");
+  assert.equal(pitchName(60, { names }), "B♯3");
+  assert.deepEqual(openStrings({ names }), ["E♭4", "B♭3"]);
+  assert.deepEqual(stringNames({ names }), ["E", "B"]);
 });
 
 test("sharps and flats are printed as signs, words stay", () => {

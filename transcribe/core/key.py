@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from typing import Any, get_args
 
 from transcribe.core.pitch import (
+    FLATS,
     SHARPS,
     accidentals,
     fifths_of,
@@ -20,7 +21,17 @@ from transcribe.core.pitch import (
 )
 from transcribe.core.riff import KeyMode, Riff, WrittenKey
 
-__all__ = ["KEY_FIELD", "MODES", "key_of", "key_words", "note_names", "parse_key", "pitch_in"]
+__all__ = [
+    "KEY_FIELD",
+    "MODES",
+    "key_of",
+    "key_words",
+    "names_to_show",
+    "note_names",
+    "parse_key",
+    "pitch_in",
+    "string_names",
+]
 
 KEY_FIELD = "key given"
 """What files that Handspan writes call the key that a player or another file gave."""
@@ -65,6 +76,14 @@ def key_of(theory: Mapping[str, Any] | None) -> tuple[int, str | None]:
     return fifths, known
 
 
+def _signature(riff: Riff) -> int | None:
+    """The signature of the mode that was found, else of the key that was given; None without."""
+    if isinstance((riff.theory or {}).get("mode"), Mapping):
+        return key_of(riff.theory)[0]
+    key = riff.written_key
+    return None if key is None else fifths_of(key.tonic) + MODES[key.mode]
+
+
 def note_names(riff: Riff) -> tuple[str, ...]:
     """What each of the twelve pitch classes is called in the key of a riff.
 
@@ -75,15 +94,11 @@ def note_names(riff: Riff) -> tuple[str, ...]:
     Examples
     --------
     >>> note_names(Riff(written_key=WrittenKey("D", "aeolian")))[8:]
-    ('G#', 'A', 'Bb', 'B')
+    ('Ab', 'A', 'Bb', 'B')
     """
     mode = (riff.theory or {}).get("mode")
-    key = riff.written_key
-    if isinstance(mode, Mapping):
-        fifths = key_of(riff.theory)[0]
-    elif key is not None:
-        fifths = fifths_of(key.tonic) + MODES[key.mode]
-    else:
+    fifths = _signature(riff)
+    if fifths is None:
         return SHARPS
     names = []
     for pc, plain in enumerate(SHARPS):
@@ -96,6 +111,36 @@ def note_names(riff: Riff) -> tuple[str, ...]:
         if _NOTE.fullmatch(note):
             names[pitch_class(note)] = note
     return tuple(names)
+
+
+def string_names(riff: Riff, *, capo: bool = False) -> tuple[str, ...]:
+    """The open strings with their octaves, string 1 first; with ``capo`` as they sound behind it.
+
+    All are spelled alike: by flats where the key has them, or where it has no signs and most
+    strings are black keys, as on a guitar that is tuned down half a step; else by sharps (common
+    practice, no source).
+
+    Examples
+    --------
+    >>> from transcribe.core.instrument import make_instrument
+    >>> string_names(Riff(instrument=make_instrument("half-step-down")))
+    ('Eb4', 'Bb3', 'Gb3', 'Db3', 'Ab2', 'Eb2')
+    """
+    up = riff.instrument.capo if capo else 0
+    strings = [midi + up for midi in riff.instrument.open_midi]
+    signs = _signature(riff) or 0
+    black = sum(len(SHARPS[midi % 12]) > 1 for midi in strings)
+    flats = signs < 0 or (signs == 0 and 2 * black > len(strings))
+    return tuple(pitch_name(midi, FLATS if flats else SHARPS) for midi in strings)
+
+
+def names_to_show(riff: Riff) -> dict[str, list[str]]:
+    """What the page and the handout call the notes, the open strings, and those behind the capo."""
+    return {
+        "notes": list(note_names(riff)),
+        "open": list(string_names(riff)),
+        "strings": list(string_names(riff, capo=True)),
+    }
 
 
 def pitch_in(riff: Riff, pitch_midi: int) -> str:

@@ -16,13 +16,11 @@ from typing import TYPE_CHECKING, Any
 from transcribe.core.clock import Clock
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import tuning_name
-from transcribe.core.key import note_names
+from transcribe.core.key import names_to_show, note_names, string_names
 from transcribe.core.lesson import Lesson, LessonPart
-from transcribe.core.pitch import FLATS, SHARPS, pitch_name
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.score_place import bar_and_beat, counted_beats
 from transcribe.core.wording import sentence
-from transcribe.formats.chord_names import key_of
 from transcribe.formats.document import to_json
 from transcribe.formats.notation import written_rhythm
 from transcribe.harmony import piece_theory, theory_report
@@ -171,6 +169,7 @@ def part_data(part: LessonPart, riff: Riff, take: SheetTake | None = None) -> di
     document = to_json(riff)
     told = {key: document[key] for key in _NEEDED if document.get(key) is not None}
     theory = document.get("theory") or {}
+    told["names"] = names_to_show(riff)
     told["theory"] = {key: theory[key] for key in _NEEDED_THEORY if key in theory}
     numbers = [
         bar_and_beat(note.onset_beat, riff.rhythm.meter)[0]
@@ -273,22 +272,10 @@ def practice_tempi(part: LessonPart, riff: Riff) -> tuple[int, ...]:
 def _neck_words(riff: Riff) -> str:
     """Tuning and capo."""
     strings, capo = riff.instrument.open_midi, riff.instrument.capo
-    names = " ".join(pitch_name(midi, FLATS if _in_flats(riff) else SHARPS) for midi in strings)
+    names = " ".join(string_names(riff))
     tuning = tuning_name(strings)
     words = f"strings from the highest: {names}{f' ({tuning})' if tuning else ''}"
     return words + (f"; capo at fret {capo}" if capo else "")
-
-
-def _in_flats(riff: Riff) -> bool:
-    """Whether the open strings are named by flats; the page's scripts do so by the same rule.
-
-    They are where the key has flats, or where it has no signs and most strings are black keys, as
-    on a guitar that is tuned down half a step (common practice, no source).
-    """
-    signs, _ = key_of(riff.theory)
-    strings = riff.instrument.open_midi
-    black = sum("#" in pitch_name(midi) for midi in strings)
-    return signs < 0 or (signs == 0 and 2 * black > len(strings))
 
 
 def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -> str:

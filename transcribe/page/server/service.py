@@ -12,7 +12,7 @@ from typing import Any
 
 from transcribe.core.errors import FormatError, ParameterError
 from transcribe.core.instrument import tuning_name
-from transcribe.core.key import note_names
+from transcribe.core.key import names_to_show, note_names
 from transcribe.core.riff import Riff, legato_sources
 from transcribe.core.wording import remark_json
 from transcribe.correct.history import remark_of, steps
@@ -113,6 +113,7 @@ class Service:
         names = note_names(riff)
         # The history grows without limit and the page has no use for it.
         del document["history"]
+        document["names"] = names_to_show(riff)
         return {
             "id": entry.id,
             "name": entry.name,

@@ -43,10 +43,10 @@ export function gripsOf(parts, whole) {
 /** The pictures of the modes on the neck: that of the whole, else once each those of the parts. */
 export function scalesOf(parts, whole) {
   if (whole) {
-    const { instrument } = parts[0].document;
+    const { instrument, names } = parts[0].document;
     return scalePictures(
       whole,
-      { instrument, theory: whole },
+      { instrument, names },
       whole.drone_string ? [whole.drone_string] : [],
     );
   }

@@ -1,10 +1,8 @@
 // Names and numbers of music for people, and where a moment lies in the bars.
 
 const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
-const NATURALS = { 0: "C", 2: "D", 4: "E", 5: "F", 7: "G", 9: "A", 11: "B" };
-const FIFTHS = "FCGDAEB"; // the naturals on the line of fifths, where C is at 0
-const FLATS = ["C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B"];
-const SHARPS = ["C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B"];
+
+export const MOST_ONCE = 16; // chords that do not come round and are still told in one line
 
 export const TECHNIQUES = [
   "picked",
@@ -23,57 +21,20 @@ function semitones(name) {
   return sum;
 }
 
-/** The sharps in the key of a mode, flats below zero; 0 where its parent is no major scale. */
-function signsOf(mode) {
-  const parent = /^([A-G])([#b]*) major$/.exec(mode?.parent || "");
-  if (!parent) return 0;
-  const [, letter, signs] = parent;
-  return FIFTHS.indexOf(letter) - 1 + 7 * signs.length * (signs[0] === "b" ? -1 : 1);
-}
-
-const spellings = new WeakMap();
-
-/**
- * A name for each pitch class in the mode of a riff: a degree as the theory spells it, another
- * black key from the nearest part of the line of fifths, another white key plain (common practice,
- * no source).
- */
-function spelling(mode) {
-  if (mode && spellings.has(mode)) return spellings.get(mode);
-  const low = signsOf(mode) - 3;
-  const names = SHARPS.map((_, pc) => {
-    if (NATURALS[pc]) return NATURALS[pc];
-    const place = ((((7 * pc - low) % 12) + 12) % 12) + low + 1;
-    const alter = Math.floor(place / 7);
-    return FIFTHS[place - 7 * alter] + (alter < 0 ? "♭" : "♯").repeat(Math.abs(alter));
-  });
-  for (const { note } of mode?.degrees || []) names[(semitones(note) + 12) % 12] = printed(note);
-  if (mode) spellings.set(mode, names);
-  return names;
-}
-
-/** A pitch with its octave, spelled in the mode of the riff that `doc` is. */
-export function pitchName(midi, doc = null) {
-  const name = spelling(doc?.theory?.mode)[((midi % 12) + 12) % 12];
+/** A pitch with its octave, as the key of the riff that `doc` is spells it; its names come with it. */
+export function pitchName(midi, doc) {
+  const name = printed(doc.names.notes[((midi % 12) + 12) % 12]);
   return `${name}${Math.round((midi - semitones(name)) / 12) - 1}`;
 }
 
-/**
- * The open strings of a riff with their octaves, the highest first, or what sounds behind a capo.
- * All are spelled alike: in flats where the key has them, or where it has no signs and most strings
- * are black keys, as on a guitar that is tuned down half a step.
- */
-export function openStrings({ instrument, theory }, capo = 0) {
-  const open = instrument.open_midi.map((midi) => midi + capo);
-  const signs = signsOf(theory?.mode);
-  const black = open.filter((midi) => !NATURALS[midi % 12]).length;
-  const names = signs < 0 || (signs === 0 && 2 * black > open.length) ? FLATS : SHARPS;
-  return open.map((midi) => `${names[midi % 12]}${Math.floor(midi / 12) - 1}`);
+/** The open strings with their octaves, the highest first, as they are tuned. */
+export function openStrings({ names }) {
+  return names.open.map(printed);
 }
 
 /** The notes of the strings as they sound where nothing is stopped, without their octaves. */
-export function stringNames(doc) {
-  return openStrings(doc, doc.instrument.capo).map((name) => name.replace(/-?\d+$/, ""));
+export function stringNames({ names }) {
+  return names.strings.map((name) => printed(name.replace(/-?\d+$/, "")));
 }
 
 export function parsePitch(text) {

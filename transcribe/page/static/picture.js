@@ -1,7 +1,7 @@
 // The picture of the sound: a ruler, the waveform, the spectrogram with the notes over it.
 
 import { bytes } from "./api.js";
-import { clock, lowerBound, pitchName } from "./music.js";
+import { clock, lowerBound } from "./music.js";
 
 const RULER = 18;
 const KEPT_TILES = 40;
@@ -192,7 +192,7 @@ export class Picture {
       c.fillStyle = this.colours().paper;
       c.fillRect(0, y - 7, 18, 14);
       c.fillStyle = faint;
-      c.fillText(pitchName(midi), 2, y + 4);
+      c.fillText(`C${midi / 12 - 1}`, 2, y + 4);
       c.fillRect(19, y, 4, 1);
     }
   }

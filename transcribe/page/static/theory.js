@@ -2,7 +2,7 @@
 
 import { chordBox } from "./chordbox.js";
 import { busy, control, h, notice, put, recall, remember } from "./dom.js";
-import { plural, printed, sentence } from "./music.js";
+import { MOST_ONCE, plural, printed, sentence } from "./music.js";
 import { scaleNeck } from "./neck.js";
 
 export function theoryPane(riff) {
@@ -185,6 +185,7 @@ function whyPart(mode) {
 
 function loopPart(theory, hear) {
   const { loop } = theory;
+  const title = loop.once ? "The chords" : "The loop";
   const words = "A single line: no chords are played, its notes only hint at these.";
   const hint = loop.implied ? h("p", { class: "quiet" }, words) : null;
   const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
@@ -194,7 +195,7 @@ function loopPart(theory, hear) {
     return h(
       "section",
       {},
-      h("h3", {}, "The loop"),
+      h("h3", {}, title),
       hint,
       h(
         "p",
@@ -206,10 +207,19 @@ function loopPart(theory, hear) {
       ),
     );
   }
+  // What does not come round, and is long, stands over the tab; a row of it tells nothing.
+  if (loop.once && loop.symbols.length > MOST_ONCE)
+    return h(
+      "section",
+      {},
+      h("h3", {}, title),
+      hint,
+      h("p", {}, `${plural(new Set(loop.symbols).size, "different chord")}, over the tab.`),
+    );
   return h(
     "section",
     {},
-    h("h3", {}, "The loop"),
+    h("h3", {}, title),
     hint,
     h(
       "p",
@@ -222,9 +232,11 @@ function loopPart(theory, hear) {
       "p",
       {},
       `${plural(loop.bars, "bar")}`,
-      loop.times ? `, ${Number(loop.times.toFixed(1))} times round` : "",
+      loop.times && !loop.once ? `, ${Number(loop.times.toFixed(1))} times round` : "",
       ". ",
-      theory.ways?.length ? hear("Hear the loop", { what: "loop" }) : null,
+      theory.ways?.length
+        ? hear(loop.once ? "Hear them" : "Hear the loop", { what: "loop" })
+        : null,
     ),
     (loop.departures || []).map((d) =>
       h("p", { class: "quiet" }, printed(`Bar ${d.bar} departs from it: ${d.symbols.join(" ")}.`)),
