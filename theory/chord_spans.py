@@ -47,6 +47,7 @@ __all__ = ["CHORD_STATES", "ChordSpan", "find_chords"]
 
 _CHANGE_BAR_NATS, _CHANGE_HALF_NATS, _CHANGE_BEAT_NATS = -0.9, -2.4, -4.2
 _CHANGE_DRONE_NATS = -0.5  # and this much less likely over a drone
+_LINE_HOME_SHARE = 0.5  # how much home is expected under a line alone, against over its drone
 # nats, about two strings of a stroke, that move a change off the beat; by hand
 _MOVE_GAIN_NATS = 3.0
 _MIN_BASS_SHARE = 0.7  # of the full strokes that start on a note, for an inversion to be named
@@ -166,6 +167,8 @@ def find_chords(
     if drones:
         expected += tonic_prior(drones, mode)
         change += _CHANGE_DRONE_NATS
+    elif played.is_single_line and mode is not None:
+        expected += _LINE_HOME_SHARE * tonic_prior((mode.tonic_pc,), mode)
     prior = prior - np.logaddexp.reduce(prior)
     # What a single line only hints at in one round is no clearer in two.
     bar_starts = None if played.is_single_line else played.bar_starts

@@ -158,7 +158,7 @@ def test_its_words_stand_there_part_by_part(ferry) -> None:
         ["75", "83", "92", "100"],
     ]
     grips = lines[lines.index("Chords") : lines.index("On the neck")]
-    assert [each for each in grips if each in ("Dm", "G", "Am")] == ["Dm", "G", "Am"]
+    assert [each for each in grips if each in ("Dm", "G", "Am")] == ["Dm", "G"]
     assert {"D5", "G5"} <= set(grips)
     assert "D dorian in one position" in lines
 

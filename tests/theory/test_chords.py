@@ -471,3 +471,18 @@ def test_find_chords_names_another_bass_from_the_next_bar_on():
         downbeats_sec=[0.0, 2.0, 4.0, 6.0],
     )
     assert [span.symbol for span in found] == ["F", "C/E", "C/G", "Am"]
+
+
+def test_a_line_alone_hints_at_the_chord_of_its_home():
+    """D minor up and down from D: the third below home would explain as many of its notes."""
+    line = [50, 52, 53, 52, 50, 48, 46, 45, 48, 46, 52, 53, 57, 53, 52, 50] * 2
+    spans = find_chords(
+        onset_sec=[0.25 * k for k in range(32)],
+        duration_sec=[0.22] * 32,
+        pitch_midi=line,
+        beats_sec=[0.5 * k for k in range(17)],
+        downbeats_sec=[2.0 * k for k in range(5)],
+        mode=mode_of("D", "aeolian"),
+    )
+    assert {span.symbol for span in spans} == {"Dm"}
+    assert all(span.implied for span in spans)
