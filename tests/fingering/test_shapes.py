@@ -17,7 +17,7 @@ from transcribe.core.riff import Instrument, Note, Riff
 from transcribe.core.wording import sentence
 from transcribe.correct.pins import pin
 from transcribe.fingering import apply, explain, solve
-from transcribe.fingering.movable_shapes import movable_shape
+from transcribe.fingering.chord_shape import movable_shape
 from transcribe.fingering.solver import Solver
 
 Shape = tuple[int | None, ...]
@@ -182,3 +182,17 @@ def test_explain_names_the_shape() -> None:
     assert "string 5 fret 5" in said
     assert "string 4 open, the next best" in said
     assert "a chord struck again, or a note of it, changes its place" in said
+
+
+def test_one_finger_lies_across_a_power_chord_at_one_fret() -> None:
+    """Drop D: root, fifth and octave at one fret (common practice, no source)."""
+    drop = make_instrument("drop-d")
+    notes = []
+    for k, fret in enumerate((3, 5, 6, 5, 7, 3)):
+        for string in (6, 5, 4):
+            pitch = drop.pitch_midi(string, fret)
+            notes.append(Note(len(notes) + 1, 0.4 * k, 0.4 * k + 0.4, pitch))
+    fingers = solve(notes, drop).fingers
+    for k in range(0, len(notes), 3):
+        assert len({fingers[n.id] for n in notes[k : k + 3]}) == 1
+        assert fingers[notes[k].id] in (1, 3)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from transcribe.core.riff import Instrument
+from transcribe.fingering.chord_shape import movable_shape
 from transcribe.fingering.costs import PLACE
 from transcribe.fingering.hand import Hand, finger_choices, neck_mm, place_costs
 
@@ -208,7 +209,8 @@ def _ways(
 ) -> tuple[tuple[tuple[int, ...], np.ndarray, float | None], ...]:
     """Every way to finger ``places``, its costs and its position; kept, whatever the weights."""
     out = []
-    for fingers in finger_choices(places):
+    _, apart = movable_shape([instrument.pitch_midi(*place) for place in places])
+    for fingers in finger_choices(places, across=apart == 1):
         costs, position = place_costs(places, fingers, instrument, hand)
         out.append((fingers, np.array(costs), position))
     return tuple(out)

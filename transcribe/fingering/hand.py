@@ -22,6 +22,7 @@ from transcribe.fingering.costs import PLACE
 
 __all__ = ["Hand", "finger_choices", "hand_of", "neck_mm", "place_costs"]
 
+_ACROSS = 3  # so many strings of a power chord at one fret take one finger
 _GRIP = 4  # so many stopped notes leave no finger over for a second note at the lowest fret
 _PAIR_SHARE = {
     (1, 2): 0.42,
@@ -75,14 +76,15 @@ def neck_mm(instrument: Instrument) -> tuple[float, ...]:
 
 
 def finger_choices(
-    places: Sequence[tuple[int, int]],
+    places: Sequence[tuple[int, int]], *, across: bool = False
 ) -> list[tuple[int, ...]]:
     """Every way to put fingers 1-4 on ``places`` ((string, fret), 0 = open), best-ordered none.
 
     A higher fret takes a higher finger; at one fret the thicker string takes the lower finger,
     or one finger lies across several strings (a barre) where no open string sounds between. The
-    index finger lies across all strings of the lowest fret of a grip of four or more stopped notes
-    (common practice, no source).
+    index finger lies across all strings of the lowest fret of a grip of four or more stopped notes,
+    and index or ring finger across a power chord of three or more at one fret, ``across``, as in a
+    drop tuning (common practice, no source).
     """
     fretted = sorted(
         (i for i, (_, fret) in enumerate(places) if fret > 0),
@@ -117,6 +119,8 @@ def finger_choices(
 
     put(0, 0)
     lowest = [i for i in fretted if places[i][1] == places[fretted[0]][1]]
+    if across and len(lowest) == len(places) >= _ACROSS:
+        return [fingers for fingers in found if fingers[0] in (1, 3) and len(set(fingers)) == 1]
     if len(fretted) >= _GRIP and len(lowest) > 1:
         barred = [fingers for fingers in found if all(fingers[i] == 1 for i in lowest)]
         return barred or found

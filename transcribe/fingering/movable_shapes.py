@@ -1,41 +1,19 @@
-"""Chords of one movable shape: power chords and octaves, and how their notes lie on the strings.
-
-A power chord is a root and its fifth, doubled at the octave or not; its shape takes adjacent
-strings from the lowest note up. An octave alone is none: its two notes lie two strings apart, the
-one between muted. Both shapes move along the neck as they are (common practice, no source).
-"""
+"""Marks the chords of a movable shape, and the chords that one keeps its places or shape from."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
 
+from transcribe.fingering.chord_shape import movable_shape
 from transcribe.fingering.onsets import MEMORY, Onset
 
-__all__ = ["mark_shapes", "movable_shape"]
+__all__ = ["mark_shapes"]
 
-_FOURTH, _FIFTH, _OCTAVE = 5, 7, 12
 _SAME_CHORD_SEC = 4.0  # a chord struck again within a bar or so keeps its shape
 _CHORDS_AROUND = 8
 _FULL_CHORD_NOTES = 4  # notes of a full chord, as it is strummed
 _MOSTLY_SHARE = 0.6  # share of the chords around that have the same kind of shape
-
-
-def movable_shape(pitches: Sequence[int]) -> tuple[tuple[int, ...], int]:
-    """The places of a chord's notes in ``pitches`` (MIDI), lowest first, and the strings between.
-
-    The second number says how many strings further each note lies than the one below it: 1 for a
-    power chord (fourths and fifths by turns: root, fifth and octave, or the fifth below the root),
-    2 for an octave. ``((), 0)`` for any other chord and for single notes.
-    """
-    order = tuple(sorted(range(len(pitches)), key=lambda n: pitches[n]))
-    steps = [pitches[b] - pitches[a] for a, b in itertools.pairwise(order)]
-    if steps == [_OCTAVE]:
-        return order, 2
-    by_turns = all(a != b for a, b in itertools.pairwise(steps))
-    if steps and by_turns and all(step in (_FOURTH, _FIFTH) for step in steps):
-        return order, 1
-    return (), 0
 
 
 def mark_shapes(onsets: Sequence[Onset]) -> None:
