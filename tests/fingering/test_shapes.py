@@ -196,3 +196,22 @@ def test_one_finger_lies_across_a_power_chord_at_one_fret() -> None:
     for k in range(0, len(notes), 3):
         assert len({fingers[n.id] for n in notes[k : k + 3]}) == 1
         assert fingers[notes[k].id] in (1, 3)
+
+
+def test_sixths_in_a_row_keep_two_strings_with_one_between() -> None:
+    """Sixths up and down the scale of C over strings 1 and 3 (common practice, no source)."""
+    places = [
+        ((3, 4), (1, 3)),
+        ((3, 5), (1, 5)),
+        ((3, 7), (1, 7)),
+        ((3, 9), (1, 8)),
+        ((3, 7), (1, 7)),
+    ]
+    neck = Instrument()
+    notes = [
+        Note(2 * k + n, 0.6 * k, 0.6 * k + 0.6, neck.pitch_midi(*place))
+        for k, pair in enumerate(places)
+        for n, place in enumerate(pair, 1)
+    ]
+    solved = solve(notes, neck)
+    assert [tuple(solved.positions[2 * k + n] for n in (1, 2)) for k in range(5)] == places

@@ -67,11 +67,11 @@ def mark_shapes(onsets: Sequence[Onset]) -> None:
 def _shapes(onsets: Sequence[Onset], chords: Sequence[Onset]) -> list[tuple[tuple[int, ...], int]]:
     """The shape of each chord; none over a drone, where the melody's own string decides."""
     shapes = [((), 0) if onset.droned else movable_shape(onset.pitches) for onset in chords]
-    octaves = {onset.notes for onset, (_, apart) in zip(chords, shapes, strict=True) if apart == 2}
+    over = {onset.notes for onset, (_, apart) in zip(chords, shapes, strict=True) if apart == 2}
     after = {a.notes: b.notes for a, b in itertools.pairwise(onsets)}
     for t, (onset, (_, apart)) in enumerate(zip(chords, shapes, strict=True)):
-        # A bass note under its octave is two voices; octaves in a row are one.
-        if apart == 2 and not {onset.previous, after.get(onset.notes)} & octaves:
+        # A bass note under its octave is two voices; octaves or sixths in a row are one.
+        if apart == 2 and not {onset.previous, after.get(onset.notes)} & over:
             shapes[t] = ((), 0)
     return shapes
 

@@ -53,13 +53,13 @@ class Onset:
     parallel: list[tuple[int, int]] = field(default_factory=list)
     """(n, note of the onset before) where a chord moves up or down as one."""
     shape: tuple[int, ...] = ()
-    """The n of a power chord or an octave, lowest note first."""
+    """The n of a power chord, an octave or a sixth, lowest note first."""
     apart: int = 0
     """How many strings lie from each note of ``shape`` to the next."""
     struck: list[tuple[int, int]] = field(default_factory=list)
     """(n, earlier note) where a chord, or one note of it, is struck again."""
     shape_from: list[tuple[int, int]] = field(default_factory=list)
-    """(n, earlier note) where a power chord or an octave follows another of its build."""
+    """(n, earlier note) where such a chord follows another of its build."""
     box: bool = False
     """Whether the note belongs to a line on a pentatonic scale, to be played in one position."""
     pin: tuple[int, float] | None = None

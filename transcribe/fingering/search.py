@@ -34,7 +34,7 @@ from transcribe.fingering.tables import BACK, MELODY, Known, Tables
 
 __all__ = ["Beam", "States", "Step", "off_position"]
 
-_OCTAVE_SHARE = 0.2  # an octave keeps its shape less strictly: editions often open a string
+_WIDE_SHARE = 0.2  # octaves and sixths keep their shape less strictly: editions open strings
 _KEPT_RUNS = 3  # a riff with repeats is searched twice, and a third may be of another window
 _KEPT_ONSETS = 2000  # a longer riff would take more than 2 MB a run
 _NOTHING = 1e-9  # two sums of the same costs differ by less
@@ -143,7 +143,7 @@ def _other_finger(states: States, j: int, onset: Onset, n: int) -> np.ndarray:
 
 def _share(onset: Onset) -> float:
     """How strictly the shape of an onset is kept."""
-    return _OCTAVE_SHARE if onset.apart == 2 else 1.0
+    return _WIDE_SHARE if onset.apart == 2 else 1.0
 
 
 def off_position(frets: np.ndarray, position: int) -> np.ndarray:
