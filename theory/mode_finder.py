@@ -169,8 +169,15 @@ def _sounding(notes: Notes, drones: tuple[int, ...]) -> set[int]:
 
 
 def _with_short_scales(likely: FloatArray, heard: set[int]) -> FloatArray:
-    """The probabilities, with a pentatonic or blues scale ahead where its notes alone sound."""
+    """The probabilities, with a pentatonic or blues scale ahead where its notes alone sound.
+
+    Where two of its notes or more never sound, it is no more than the seven-note modes are.
+    """
     pairs = candidates()
+    own = [{(tonic + step) % 12 for step in MODES[name].semitones} for tonic, name in pairs]
+    silent = np.array([len(notes) < 7 and len(notes - heard) > 1 for notes in own])
+    likely = np.where(silent, 0.0, likely)
+    likely = likely / float(likely.sum())
     majors = [home for home in heard if {(home + s) % 12 for s in _PENTATONIC} == heard]
     if majors:
         homes = (majors[0], (majors[0] + 9) % 12)
@@ -178,14 +185,12 @@ def _with_short_scales(likely: FloatArray, heard: set[int]) -> FloatArray:
         likely = likely * share / float(likely @ share)
     out = likely.copy()
     for row, (tonic, name) in enumerate(pairs):
-        own = {(tonic + step) % 12 for step in MODES[name].semitones}
-        if len(own) == 7 or own != heard:
+        if len(own[row]) == 7 or own[row] != heard:
             continue
         # The flat fifth of the blues scale is in no seven-note mode beside the fifth.
-        core = own - {(tonic + 6) % 12} if name == "blues" else own
-        for other, (home, full) in enumerate(pairs):
-            holds = core <= {(home + step) % 12 for step in MODES[full].semitones}
-            if other != row and home == tonic and holds:
+        core = own[row] - {(tonic + 6) % 12} if name == "blues" else own[row]
+        for other, (home, _) in enumerate(pairs):
+            if other != row and home == tonic and core <= own[other]:
                 moved = _SHORT_SCALE_SHARE * likely[other]
                 out[other] -= moved
                 out[row] += moved

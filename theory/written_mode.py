@@ -10,7 +10,10 @@ from theory.scales import MODES, mode_shape, parse_note, spell
 __all__ = ["with_written_mode"]
 
 _MIN_HOME = 0.15  # probability of a tonic from which a written mode on it is taken; by hand
-_SIGNED_ALIKE = {"aeolian": ("harmonic minor", "melodic minor", "blues")}
+_SIGNED_ALIKE = {
+    "aeolian": ("harmonic minor", "melodic minor", "blues", "minor pentatonic"),
+    "ionian": ("major pentatonic",),
+}
 # Modes that are written with the key of another one; common practice, no source.
 
 

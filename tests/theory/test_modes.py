@@ -460,3 +460,11 @@ def test_find_mode_tells_a_drone_on_the_tonic_from_one_on_the_fifth():
     ]
     assert np.mean(lines) >= 0.9, np.mean(lines)
     assert np.mean(fifths) >= 0.85, np.mean(fifths)
+
+
+def test_find_mode_names_no_pentatonic_where_two_of_its_notes_never_sound():
+    """A chord of A minor alone is A minor; with the fourth or the seventh it may be pentatonic."""
+    strum = [45, 52, 57, 60, 64]
+    mode = find_mode(onset_sec=[0] * 5, duration_sec=[2] * 5, pitch_midi=strum)
+    assert str(mode) == "A aeolian"
+    assert not any("pentatonic" in c.name for c in mode.runners_up)

@@ -85,6 +85,21 @@ def test_a_harmonic_minor_is_written_as_minor() -> None:
     assert (str(mode), mode.written) == ("A harmonic minor", None)
 
 
+@pytest.mark.parametrize(
+    ("pitches", "key", "name"),
+    [
+        ((57, 60, 62, 64, 67, 69, 67, 64, 62, 60, 57), "minor", "A minor pentatonic"),
+        ((57, 59, 61, 64, 66, 69, 66, 64, 61, 59, 57), "major", "A major pentatonic"),
+        ((57, 60, 62, 64, 67, 69, 67, 64, 62, 60, 57), "dorian", "A dorian"),
+    ],
+)
+def test_five_notes_of_a_major_or_minor_key_are_its_pentatonic(
+    pitches: tuple[int, ...], key: str, name: str
+) -> None:
+    """Minor and major are said of the pentatonic too; another mode is meant as it is written."""
+    assert str(report(**_line(pitches), written_key=("A", key)).mode) == name
+
+
 def _score(fifths: int, mode: str, software: str = "") -> str:
     named = [("A", 3), ("B", 3), ("C", 4), ("D", 4), ("E", 4), ("C", 4), ("B", 3), ("A", 3)]
     notes = "".join(
