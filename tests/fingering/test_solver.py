@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from transcribe.core.errors import ParameterError
 from transcribe.core.instrument import make_instrument
-from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, sort_notes
+from transcribe.core.riff import Instrument, Note, Phrase, Rhythm, legato_sources, sort_notes
 from transcribe.core.wording import sentence
 from transcribe.fingering import Hand, apply, solve, unmet_remarks
 from transcribe.fingering.hand import finger_choices, neck_mm, place_costs
@@ -361,3 +361,33 @@ def test_many_notes_off_the_neck_are_told_of_together() -> None:
     assert below.startswith("3 notes have no place, G1 to D2, the first of them note 2 at 1.00 s")
     assert "below the lowest string, E2; check the tuning" in below
     assert above.startswith("note 5 (B6 at 3.00 s): ")
+
+
+@pytest.mark.parametrize("articulation", ["bend", "vibrato", "slide"])
+def test_a_technique_that_needs_a_finger_is_not_on_an_open_string(articulation: str) -> None:
+    """B3, D4 and E4 lie open and stopped; no open string is slid from or to, or bent."""
+    notes = line([64, 59, 62, 64, 62, 59, 64], length=0.3)
+    notes = [
+        dataclasses.replace(n, articulation="picked" if k % 2 == 0 else articulation)
+        for k, n in enumerate(notes)
+    ]
+    fingered = solve(notes, STANDARD).positions
+    slid = [k for k, n in enumerate(notes) if n.articulation == articulation]
+    held = slid + ([k - 1 for k in slid] if articulation == "slide" else [])
+    assert all(fingered[notes[k].id][1] > 0 for k in held)
+
+
+def test_a_chord_that_slides_does_so_on_its_strings() -> None:
+    """A power chord slid up three frets: each note comes from the one of its string."""
+    places = [(6, 3), (5, 5), (4, 5)]
+    notes = [
+        Note(
+            3 * k + n, 0.5 * k, 0.5 * k + 0.5, STANDARD.pitch_midi(s, fret + 2 * k), articulation=a
+        )
+        for k, a in enumerate(("picked", "slide"))
+        for n, (s, fret) in enumerate(places, 1)
+    ]
+    assert legato_sources(notes) == {4: 1, 5: 2, 6: 3}
+    solved = solve(notes, STANDARD)
+    assert [solved.positions[n] for n in (4, 5, 6)] == [(s, fret + 3) for s, fret in places]
+    assert not solved.cautions

@@ -614,7 +614,8 @@ def legato_sources(notes: tuple[Note, ...] | list[Note]) -> dict[int, int]:
 
     The source is the latest earlier note that still sounds, or ended just before,
     on the pitch side that the technique needs (a hammer-on rises, a pull-off falls, a slide does
-    either) and within 12 semitones, nearest in pitch where several began together. A note that is
+    either) and within 12 semitones, nearest in pitch where several began together. A chord that
+    carries on from one of as many notes does so note by note, from the lowest up. A note that is
     already on a string only takes a source from that string or from none. Notes without a source
     are left out.
     """
@@ -634,7 +635,28 @@ def legato_sources(notes: tuple[Note, ...] | list[Note]) -> dict[int, int]:
             best = rank if best is None else max(best, rank)
         if best is not None:
             sources[note.id] = best[2]
-    return sources
+    return sources | _chord_sources(ordered, sources)
+
+
+def _chord_sources(notes: tuple[Note, ...], sources: Mapping[int, int]) -> dict[int, int]:
+    """The sources of notes that begin together and carry on from as many that began together."""
+    by_id = {note.id: note for note in notes}
+    slurred: dict[tuple[float, float], list[Note]] = {}
+    for note_id, source in sources.items():
+        moments = (by_id[note_id].onset_sec, by_id[source].onset_sec)
+        slurred.setdefault(moments, []).append(by_id[note_id])
+    began: dict[float, list[Note]] = {}
+    for note in notes:
+        began.setdefault(note.onset_sec, []).append(note)
+    found: dict[int, int] = {}
+    for (_, moment), chord in slurred.items():
+        before = began[moment]
+        if len(chord) == len(before) > 1:
+            rising = (sorted(group, key=lambda n: n.pitch_midi) for group in (chord, before))
+            pairs = list(zip(*rising, strict=True))
+            if all(_can_carry(earlier, note) for note, earlier in pairs):
+                found |= {note.id: earlier.id for note, earlier in pairs}
+    return found
 
 
 _GAP_SEC = 0.12  # from the end of a note to one that carries on from it

@@ -129,7 +129,7 @@ def plan_onsets(
     kept: list[tuple[int, ...]] = []
     found: list[Candidates] = []
     for group in outline.groups:
-        group, allowed = _allowed(notes, group, instrument, over, pins, unmet)
+        group, allowed = _allowed(notes, group, instrument, over, pins, outline.stopped, unmet)
         if asked.places:
             allowed = _as_asked(notes, group, allowed, over, pins, asked, chooser)
         candidates = chooser.candidates(tuple(allowed)) if group else None
@@ -202,6 +202,7 @@ class _Outline:
     groups: list[list[int]]
     over: _OverDrone | None
     sources: Mapping[int, int]
+    stopped: frozenset[int]
     made: dict[tuple[tuple[int, ...], ...], list[Onset]] = field(default_factory=dict)
 
     def onsets(
@@ -259,7 +260,7 @@ def _outline(notes: Sequence[Note], instrument: Instrument, drone: Drone | None)
             _KEPT_OUTLINES.pop(next(iter(_KEPT_OUTLINES)))
         over = None if drone is None else _over_drone(notes, instrument, drone)
         sources = _sources(notes) if over is None else over.sources
-        _KEPT_OUTLINES[key] = _Outline(_groups(notes), over, sources)
+        _KEPT_OUTLINES[key] = _Outline(_groups(notes), over, sources, _stopped(notes, sources))
     return _KEPT_OUTLINES[key]
 
 
@@ -294,6 +295,13 @@ def _sources(notes: Sequence[Note]) -> dict[int, int]:
     if not any(note.articulation in LEGATO for note in notes):
         return {}
     return legato_sources([dataclasses.replace(note, string=None) for note in notes])
+
+
+def _stopped(notes: Sequence[Note], sources: Mapping[int, int]) -> frozenset[int]:
+    """The notes of a slide, bend or vibrato, which needs a finger on the string."""
+    slid = {n.id for n in notes if n.articulation == "slide"}
+    slid |= {source for i, source in sources.items() if i in slid}
+    return frozenset(slid | {n.id for n in notes if n.articulation in ("bend", "vibrato")})
 
 
 def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> _OverDrone:
@@ -461,9 +469,13 @@ def _allowed(
     instrument: Instrument,
     over: _OverDrone | None,
     pins: Mapping[int, tuple[int, int]],
+    stopped: frozenset[int],
     unmet: list[Unmet],
 ) -> tuple[list[int], list[Places]]:
-    """The notes of a group that have a place at all, and the places of each."""
+    """The notes of a group that have a place at all, and the places of each.
+
+    ``stopped``: ids of the notes that no open string can play.
+    """
     kept: list[int] = []
     allowed: list[Places] = []
     taken: dict[int, int] = {}
@@ -502,6 +514,8 @@ def _allowed(
         elif over is not None and over.apart and over.holds(note.onset_sec):
             beside = tuple(p for p in places if p[0] not in drone_strings(over.drone))
             places = beside or places
+        if pin is None and note.id in stopped:
+            places = tuple(p for p in places if p[1]) or places
         kept.append(i)
         allowed.append(places)
     return kept, allowed
