@@ -382,7 +382,7 @@ def test_a_chord_that_slides_does_so_on_its_strings() -> None:
     places = [(6, 3), (5, 5), (4, 5)]
     notes = [
         Note(
-            3 * k + n, 0.5 * k, 0.5 * k + 0.5, STANDARD.pitch_midi(s, fret + 2 * k), articulation=a
+            3 * k + n, 0.5 * k, 0.5 * k + 0.5, STANDARD.pitch_midi(s, fret + 3 * k), articulation=a
         )
         for k, a in enumerate(("picked", "slide"))
         for n, (s, fret) in enumerate(places, 1)
