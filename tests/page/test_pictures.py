@@ -221,7 +221,7 @@ def test_the_take_lies_under_the_tab_and_is_heard_at_the_same_place(
 
 
 def test_the_verdicts_go_back_to_the_student_on_a_sheet(
-    server: Server, open_page, compared, chromium, tmp_path: Path
+    server: Server, open_page, compared, chromium, axe: Path, tmp_path: Path
 ) -> None:
     name = "handed-back"
     page = open_page(server, compared(name))
@@ -246,6 +246,7 @@ def test_the_verdicts_go_back_to_the_student_on_a_sheet(
         for what in ("svg:has(.verdict.wrong)", ".verdict.wrong")
     )
     assert figure["y"] < mark["y"] < figure["y"] + figure["height"]
+    assert violations(sheet, axe) == []
     context.close()
 
 
@@ -257,6 +258,10 @@ def test_a_lesson_is_handed_out_with_its_last_takes_where_that_is_wanted(
     page = open_page(server)
     page.goto(f"{server.url}/#lesson={made['lesson']}")
     _expect(page.get_by_label("With the last takes")).to_have_count(1)
+    # Of one part it is one press away.
+    with page.expect_download() as kept:
+        page.get_by_role("button", name="Sheet for the student").click()
+    assert kept.value.suggested_filename == "with-take.take.html"
     texts = []
     for ticked in (False, True):
         page.get_by_label("With the last takes").set_checked(ticked)

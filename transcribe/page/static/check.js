@@ -1,7 +1,7 @@
 // Hold another take against this riff: verdicts under the tab, timing, what to practise.
 
-import { address, make, remove } from "./api.js";
-import { busy, control, download, drawing, drawn, h, notice, put, say } from "./dom.js";
+import { address, remove } from "./api.js";
+import { control, drawing, drawn, h, notice, put, say } from "./dom.js";
 import {
   barName,
   Bars,
@@ -16,6 +16,7 @@ import {
   TakeMap,
 } from "./music.js";
 import { bringIn } from "./shelf.js";
+import { studentSheet } from "./studentsheet.js";
 import { VERDICTS, VERDICT_WORDS } from "./tabdraw.js";
 import { Work } from "./work.js";
 
@@ -103,25 +104,8 @@ export function checkPane(riff) {
     );
   }
 
-  /** The handout of the riff with the verdicts on this take, to send to whoever played it. */
   function sheet(kind, words) {
-    const button = control(
-      {
-        onclick: () =>
-          busy(button, async () => {
-            const name = `${riff.data.name}.take.${kind}`;
-            try {
-              const made = { kind: kind === "pdf" ? "handout-pdf" : "handout", take: true };
-              download(await make(riff.id, { ...made, paper: riff.paper }), name);
-              say(`${name} is ready.`);
-            } catch (error) {
-              notice(error.message, { kind: "error", key: "check", into: troubles });
-            }
-          }),
-      },
-      words,
-    );
-    return button;
+    return studentSheet(riff.data, words, { kind, paper: () => riff.paper, into: troubles });
   }
 
   /** The verdicts under the tab, and one line that says whose they are. */

@@ -4,6 +4,7 @@ import { control, drawing, h, notice, put, say } from "./dom.js";
 import { opening } from "./list.js";
 import { capital, plural, printed, sentence } from "./music.js";
 import { dropOn } from "./shelf.js";
+import { studentSheet } from "./studentsheet.js";
 import { Work } from "./work.js";
 
 export class PartRow {
@@ -314,6 +315,12 @@ export class PartRow {
               },
               "Note by note",
             )
+          : null,
+        takes.verdicts
+          ? studentSheet({ id: riff, name: this.part.riff_name }, "Sheet for the student", {
+              into: this.troubles,
+              props: { class: "small", "aria-label": `Sheet for the student: ${name}` },
+            })
           : null,
       ),
     );
