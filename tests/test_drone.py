@@ -363,3 +363,20 @@ def test_a_note_of_the_line_falls_silent_where_a_drone_rings_on(
     ]
     drone = find_drone(notes, Instrument())
     assert (drone.string if drone else None) == string
+
+
+def test_a_melody_in_unison_with_its_drone_stays_on_its_own_string() -> None:
+    """The open first string under a melody on string 2, which begins on the drone's own pitch."""
+    guitar = Instrument()
+    notes = []
+    for k, fret in enumerate((5, 5, 7, 7, 9, 9, 10, 9, 9, 7, 7, 5, 5, 7)):
+        for string, at in ((1, 0), (2, fret)):
+            pitch = guitar.pitch_midi(string, at)
+            notes.append(Note(len(notes) + 1, 0.3 * k, 0.3 * k + 0.3, pitch))
+    solved = solve(notes, guitar)
+    assert solved.drone is not None
+    assert solved.drone.string == 1
+    for k in range(0, len(notes), 2):
+        pair = {solved.positions[n.id] for n in notes[k : k + 2]}
+        assert (1, 0) in pair
+        assert {string for string, _ in pair} == {1, 2}

@@ -315,7 +315,9 @@ def _over_drone(notes: Sequence[Note], instrument: Instrument, drone: Drone) -> 
     )
     apart = stands_apart(instrument.open_midi, drone.string)
     over = _OverDrone(drone, frozenset(), lane, {}, top, apart)
-    own = {n.id for n in notes if n.pitch_midi in pitches and over.holds(n.onset_sec)}
+    # Of two at one moment one is the drone and the other the melody, stopped beside it.
+    struck = {(n.onset_sec, n.pitch_midi): n.id for n in reversed(notes) if n.pitch_midi in pitches}
+    own = {i for (onset_sec, _), i in struck.items() if over.holds(onset_sec)}
     sources = _sources(notes)
     melody = _sources([n for n in notes if n.id not in own])
     if lane is not None and lane > drone.string:
@@ -510,7 +512,7 @@ def _allowed(
                 places = (pin,)
                 taken[pin[0]] = note.id
         elif over is not None and note.id in over.strikes:
-            places = _drone_places(note, places, group, notes, over.drone, pins)
+            places = _drone_places(note, places, group, notes, over, pins)
         elif over is not None and over.apart and over.holds(note.onset_sec):
             beside = tuple(p for p in places if p[0] not in drone_strings(over.drone))
             places = beside or places
@@ -556,16 +558,18 @@ def _drone_places(
     places: Places,
     group: Sequence[int],
     notes: Sequence[Note],
-    drone: Drone,
+    over: _OverDrone,
     pins: Mapping[int, tuple[int, int]],
 ) -> Places:
-    """A note of the drone's own pitch is the drone, unless two of that pitch begin together.
+    """A note of the drone's own pitch is the drone, unless it is struck twice in one stroke.
 
     Where a pin takes the drone's string, the drone's note may lie elsewhere.
     """
-    twins = sum(notes[i].pitch_midi == note.pitch_midi for i in group)
+    twins = sum(
+        notes[i].pitch_midi == note.pitch_midi and notes[i].id in over.strikes for i in group
+    )
     pinned = {pins[notes[i].id][0] for i in group if notes[i].id in pins}
-    for string in drone_strings(drone):
+    for string in drone_strings(over.drone):
         if twins == 1 and string not in pinned and (string, 0) in places:
             return ((string, 0),)
     return places
