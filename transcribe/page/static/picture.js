@@ -68,7 +68,7 @@ export class Picture {
         ink: value("--ink"),
         faint: value("--faint"),
         accent: value("--accent"),
-        paper: value("--paper"),
+        paper: value("--leaf"),
         line: value("--line"),
       };
     }
