@@ -163,7 +163,8 @@ def _add_refinger(commands: Any) -> None:
             "--technique",
             "ID=NAME",
             "how a note is played: picked, hammer-on, pull-off, slide, bend, "
-            "vibrato, harmonic or dead; several at once: 12,13=slide, bar:2=vibrato",
+            "vibrato, harmonic or dead; several at once: 12,13=slide, bar:2=vibrato (which "
+            "leaves the slurs and bends of the bar)",
         ),
     ):
         again.add_argument(
