@@ -1,69 +1,65 @@
-"""Fit the weights of ``transcribe/rhythm/meter.py`` on generated riffs.
+"""Fit the network of ``transcribe/rhythm/meter.py`` on invented takes and on published tunes.
 
-``python -m tests.bench.rhythm_fit`` draws riffs (seeds that the bench does not use), lists every
-reading of each with its features, marks the readings whose beats and downbeats are the true ones,
-and fits the weights of a softmax over the readings by penalised maximum likelihood. Prints how
-often the best reading is right on riffs left out, and writes ``meter_weights.json``.
+``python -m tests.bench.rhythm_fit`` draws takes (`tests.bench.rhythm_takes`, and riffs of
+`tests.bench.rhythm_riffs` in all meters alike; seeds that no bench uses), lists every reading of
+each with its features, marks the readings whose beats and downbeats are the true ones, and fits a
+softmax over the readings by maximum likelihood (torch, in the extra ``train``). Prints, for takes
+of other seeds and for tunes that were not fitted on, how often the best reading is right in all, in
+its meter and in its tempo, before and after; ``--write`` writes ``meter_weights.json``.
 
-``--shared`` leaves the other weights as they ship and fits `SHARED` on these riffs and on the
-phrases of ``transcribe.training.phrases`` together, which know nothing of each other.
+``--without KIND`` leaves a kind of take out of the fit: what is then right of that kind is right of
+music that the fit knows nothing of.
 """
 
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import itertools
 import json
-from collections.abc import Iterable, Iterator, Sequence
+import multiprocessing
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scipy.optimize import minimize
 
-from tests.bench.rhythm_riffs import Truth, make_phrase, make_riff, spoil
+from tests.bench import rhythm_takes
+from tests.bench.rhythm_riffs import Truth, make_riff
+from tests.bench.rhythm_tunes import UNSEEN, BarredTune, load_barred, training_part
 from transcribe.rhythm import meter as meters
-from transcribe.rhythm.bar_evidence import METERS
 from transcribe.rhythm.beats import TICKS, track
 from transcribe.rhythm.events import group_events, skip_cost
 
-FIRST_SEED = 100_000
-EDGE = 8.0  # nats an octave beyond the fast edge of the tempo range
-RARER = {"3_4": 1.0, "6_8": 4.0, "2_4": 1.8, "5_4": 1.8, "7_8": 1.8}
-"""Nats taken off each meter beside 4/4, which is far more common than the riffs' even draw says
-(common practice, no source); 2/4 is nearly always written as 4/4. An odd figure of
-three is not yet 6/8: where pulses are divided in threes all through, ``threes`` gives three of the
-four nats back."""
-
-SET = {
-    "threes": 3.0,
-    "twos": -6.0,
-    "repeats_fit": 2.0,
-    "repeats_off": -2.0,
-    "repeats_even": 0.5,
-    "bars_again": 4.0,
-    "tempo_slow": -10.0,
-    "bar_sec": -0.3,
+FIRST_SEED, FIRST_TEST = 1_000_000, 9_000_000
+DRAWN = {
+    "tune": 3600,
+    "picked": 1800,
+    "lick": 2000,
+    "riff": 2000,
+    "strum": 800,
+    "phrase": 1200,
+    "any meter": 900,
 }
-"""Weights that are set, not fitted. The generator's forms seldom lay three phrases end to end as
-A A B A does, so that a fit trusts a repeat after eight bars of three (24 beats) that in truth is
-three phrases of eight beats; the nearest repeats (``twins``) are held against that. The generator
-draws its tempo evenly between 60 and 160; takes keep nearer to the middle, and a pulse below 70
-with fine values is mostly felt at the double (a preferred tempo of about 500 ms: van Noorden &
-Moelants 1999, J. New Music Research 28, from memory)."""
+"""Takes of each kind that are fitted on. ``any meter``: riffs with 5/4 and 7/8 as often as 4/4."""
+TESTED = 300
+UNITS, PASSES, BATCH, RATE, DECAY, DROPPED = 48, 20, 128, 6e-3, 3e-3, 0.2
+"""Units of the network; passes over the takes, takes a step, greatest rate of learning, decay of
+the weights and share of units left out while learning."""
 
-SHARED = ("loud_half", "loud_fine")
-"""How loud it is between the beats, which tells the tempo from its half and its double. Fitted on
-either kind alone, these help on the other as well; the weights of bars, phrases, tempo and note
-values do not carry over, since each kind draws them in its own way."""
-SHARED_RIDGE = 5.0
 
-LOUD_BETWEEN = 0.25
-"""Share of the fitted weight that loudness between the beats keeps: through sound it says far less
-than the velocities that it is fitted on, and with more of it rings of a picked chord that come out
-loud tip a take in 3/4 over to 6/8."""
+@dataclass(frozen=True)
+class Readings:
+    """Every reading of one take: features (n, f), and whether it is right in all, in its meter and
+    in its tempo, (n,) of bool each."""
 
-LOUD = 0.6
-"""Share of the fitted weight that loudness keeps: strings, places and the room colour what is
-heard, which the generator's even notes do not show."""
+    kind: str
+    fitted: bool
+    values: np.ndarray
+    right: np.ndarray
+    meter: np.ndarray
+    tempo: np.ndarray
 
 
 def right(candidates: meters.Candidates, truth: Truth) -> np.ndarray:
@@ -84,114 +80,156 @@ def right(candidates: meters.Candidates, truth: Truth) -> np.ndarray:
     return out
 
 
-def riffs(seeds: range) -> Iterator[Truth]:
-    """Riffs to fit on: as the bench draws them, with slower 6/8 and with errors of tracking."""
-    for seed in seeds:
-        truth = make_riff(seed)
-        if truth.meter == (6, 8) and seed % 3 == 0:  # slower 6/8 than the bench draws is common
-            truth = make_riff(seed, meter=(6, 8), pulse=40 + seed % 40)
-        yield spoil(truth, seed) if seed % 5 < 2 else truth
-
-
-def gather(truths: Iterable[Truth]) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Features (n, f) and right marks (n,) of each riff that has readings."""
-    out = []
-    for truth in truths:
-        events = group_events(truth.bare)
-        tracks = track(events.onset_sec, skip_cost=skip_cost(events))
-        if not tracks:
-            continue
-        found = meters.read_candidates(events, tracks)
-        good = right(found, truth) if len(found) else np.zeros(0, dtype=bool)
-        out.append((found.values.astype(np.float32), good))
+def _as_good(truth: Truth) -> list[Truth]:
+    """The truth, and for a tune in 2/4 the two ways to write it in 4/4."""
+    out = [truth]
+    if truth.kind.startswith("tune") and truth.meter == (2, 4):
+        pairs = dataclasses.replace(truth, meter=(4, 4), downbeats_sec=truth.downbeats_sec[::2])
+        out += [pairs, dataclasses.replace(truth, meter=(4, 4), bpm=2 * truth.bpm)]
     return out
 
 
-def fit(
-    data: list[tuple[np.ndarray, np.ndarray]],
-    *,
-    ridge: float = 1.0,
-    start: np.ndarray | None = None,
-    free: Sequence[str] = meters.FEATURES,
-) -> np.ndarray:
-    """Weights (f,) that make the right readings likely, near ``start`` (0 if left out); only those
-    of ``free`` move."""
-    data = [(v, g) for v, g in data if g.any()]
-    spread = np.std(np.vstack([v for v, _ in data]), axis=0) + 1e-6
-    sizes = np.array([len(v) for v, _ in data])
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    owner = np.repeat(np.arange(len(data)), sizes)
-    x = np.vstack([v for v, _ in data]) / spread
-    good = np.concatenate([g for _, g in data])
-    near = np.zeros(x.shape[1]) if start is None else start * spread
-
-    def loss(w: np.ndarray) -> tuple[float, np.ndarray]:
-        s = x @ w
-        top = np.maximum.reduceat(s, starts)
-        e = np.exp(s - top[owner])
-        z = np.add.reduceat(e, starts)
-        zg = np.add.reduceat(e * good, starts) + 1e-300
-        p = e / z[owner]
-        pg = e * good / zg[owner]
-        away = w - near
-        value = float(np.sum(np.log(z) - np.log(zg))) + 0.5 * ridge * float(away @ away)
-        return value, x.T @ (p - pg) + ridge * away
-
-    bounds: list[tuple[float | None, float | None]] = []
-    for i, f in enumerate(meters.FEATURES):
-        if f not in free:
-            bounds.append((near[i], near[i]))
-        elif f in SET:
-            bounds.append((SET[f] * spread[i], SET[f] * spread[i]))
-        elif f == "tempo_fast":  # the draw ends sharply at 60 and 160; takes do not
-            bounds.append((-EDGE * spread[i], 0.0))
-        else:
-            bounds.append((None, None))
-    result = minimize(loss, near, jac=True, method="L-BFGS-B", bounds=bounds)
-    return result.x / spread
+def read(truth: Truth, kind: str, *, fitted: bool) -> Readings | None:
+    """The readings of a take; None where there are none."""
+    events = group_events(truth.bare)
+    tracks = track(events.onset_sec, skip_cost=skip_cost(events))
+    found = meters.read_candidates(events, tracks) if tracks else None
+    if not found:
+        return None
+    ways = _as_good(truth)
+    named = [found.meters.index(way.meter) for way in ways]
+    tempo = np.abs(np.log(found.bpm[:, None] / [way.bpm for way in ways])) < 0.05
+    return Readings(
+        kind,
+        fitted,
+        found.values.astype(np.float32),
+        np.any([right(found, way) for way in ways], axis=0),
+        np.isin(found.meter, named),
+        tempo.any(axis=1),
+    )
 
 
-def accuracy(data: list[tuple[np.ndarray, np.ndarray]], weights: np.ndarray) -> float:
-    """Share of riffs whose best reading is right."""
-    return float(np.mean([bool(len(g)) and bool(g[np.argmax(v @ weights)]) for v, g in data]))
+_tunes: dict[str, list[BarredTune]] = {}
+
+
+def _job(job: tuple[str, int, bool]) -> Readings | None:
+    kind, seed, fitted = job
+    if kind == "any meter":
+        return read(make_riff(seed), kind, fitted=fitted)
+    tunes = _tunes["fitted" if fitted else kind]
+    truth = rhythm_takes.make_take("tune" if kind == "unseen" else kind, seed, tunes)
+    return read(truth, kind, fitted=fitted)
+
+
+def gather(drawn: dict[str, int], tested: int) -> list[Readings]:
+    """Readings of ``drawn`` takes of each kind to fit on, and of ``tested`` that are not."""
+    tunes = load_barred()
+    _tunes["fitted"] = training_part(tunes)
+    held_out = [t for t in tunes if t.held_out and t.name.split("/")[0] not in UNSEEN]
+    _tunes.update(dict.fromkeys(rhythm_takes.KINDS, held_out))
+    _tunes["unseen"] = [t for t in tunes if t.name.split("/")[0] in UNSEEN]
+    jobs = [(kind, FIRST_SEED + k, True) for kind, n in drawn.items() for k in range(n)]
+    jobs += [(kind, FIRST_TEST + k, False) for kind in (*drawn, "unseen") for k in range(tested)]
+    np.random.default_rng(0).shuffle(jobs)  # so that every process has long and short ones
+    mixed = [(kind, int(seed), fitted == "True") for kind, seed, fitted in np.array(jobs)]
+    with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
+        return [r for r in pool.imap_unordered(_job, mixed, chunksize=4) if r is not None]
+
+
+def fit(data: Sequence[Readings], *, seed: int = 0) -> meters.Network:
+    """The network that makes the right readings likely."""
+    import torch
+
+    data = [d for d in data if d.right.any()]
+    every = np.concatenate([d.values for d in data])
+    mean, spread = every.mean(axis=0), every.std(axis=0) + 1e-3
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    x = torch.tensor((every - mean) / spread, device=device)
+    good = torch.tensor(np.concatenate([d.right for d in data]), device=device)
+    ends = np.cumsum([len(d.values) for d in data])
+    rows = [torch.arange(a, b, device=device) for a, b in itertools.pairwise([0, *ends.tolist()])]
+
+    torch.manual_seed(seed)
+    direct = torch.nn.Linear(x.shape[1], 1, bias=False, device=device)
+    hidden = torch.nn.Linear(x.shape[1], UNITS, device=device)
+    out = torch.nn.Linear(UNITS, 1, bias=False, device=device)
+    learned = [*direct.parameters(), *hidden.parameters(), *out.parameters()]
+    steps = PASSES * len(data) // BATCH
+    optimiser = torch.optim.AdamW(learned, lr=RATE, weight_decay=DECAY)
+    rate = torch.optim.lr_scheduler.OneCycleLR(optimiser, RATE, steps + 1)
+    rng = np.random.default_rng(seed)
+    for _ in range(steps):
+        drawn = [rows[i] for i in rng.choice(len(rows), min(BATCH, len(rows)), replace=False)]
+        index = torch.cat(drawn)
+        sizes = torch.tensor([len(d) for d in drawn], device=device)
+        owner = torch.repeat_interleave(torch.arange(len(drawn), device=device), sizes)
+        unit = torch.nn.functional.dropout(torch.relu(hidden(x[index])), DROPPED)
+        score = (direct(x[index]) + out(unit))[:, 0]
+        top = torch.full((len(drawn),), -torch.inf, device=device)
+        top = top.scatter_reduce(0, owner, score.detach(), "amax")
+        share = torch.exp(score - top[owner])
+        total = torch.zeros(len(drawn), device=device)
+        all_of = total.index_add(0, owner, share)
+        right_of = total.index_add(0, owner, share * good[index])
+        loss = (torch.log(all_of) - torch.log(right_of + 1e-12)).mean()
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        rate.step()
+    return meters.Network(
+        mean.astype(float),
+        spread.astype(float),
+        *(
+            tensor.detach().cpu().numpy().astype(float)
+            for tensor in (direct.weight[0], hidden.weight.T, hidden.bias, out.weight[0])
+        ),
+    )
+
+
+def table(data: Iterable[Readings], network: meters.Network | None) -> dict[str, list[float]]:
+    """Share of the takes of each kind, not fitted on, whose best reading is right in all, in its
+    meter, in its tempo."""
+    rows: dict[str, list[tuple[bool, bool, bool]]] = {}
+    for d in data:
+        if not d.fitted:
+            best = int(np.argmax((network or meters.shipped_network()).score(d.values)))
+            row = (bool(d.right[best]), bool(d.meter[best]), bool(d.tempo[best]))
+            rows.setdefault(d.kind, []).append(row)
+    return {kind: np.mean(row, axis=0).tolist() for kind, row in sorted(rows.items())}
+
+
+def print_tables(before: dict[str, list[float]], after: dict[str, list[float]]) -> None:
+    """Both tables side by side."""
+    print(f"{'':10s} {'right in all':>17s} {'meter':>17s} {'tempo':>17s}")
+    for kind in after:
+        pairs = zip(before.get(kind, [np.nan] * 3), after[kind], strict=True)
+        print(f"{kind:10s} " + " ".join(f"{a:8.3f} ->{b:6.3f}" for a, b in pairs), flush=True)
+
+
+def write(network: meters.Network) -> None:
+    """Put the network beside the module that reads it."""
+    path = Path(meters.__file__).with_name("meter_weights.json")
+    numbers = {
+        field.name: np.round(getattr(network, field.name), 4).tolist()
+        for field in dataclasses.fields(network)
+    }
+    note = "fitted by tests/bench/rhythm_fit.py; in the order of FEATURES in meter.py"
+    path.write_text(json.dumps({"note": note, "network": numbers}, separators=(",", ":")) + "\n")
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--riffs", type=int, default=1500)
-    parser.add_argument("--shared", action="store_true", help="fit only the shared weights")
-    parser.add_argument("--phrases", type=int, default=400, help="with --shared")
+    """Fit, print, write."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--share", type=float, default=1.0, help="of the takes, for a quick try")
+    parser.add_argument("--without", action="append", default=[], metavar="KIND", help="not fitted")
     parser.add_argument("--write", action="store_true", help="write meter_weights.json")
     options = parser.parse_args()
-    held = gather(riffs(range(FIRST_SEED - 150, FIRST_SEED)))
-    data = gather(riffs(range(FIRST_SEED, FIRST_SEED + options.riffs)))
-    path = Path(meters.__file__).with_name("meter_weights.json")
-    free = [f for f in meters.FEATURES if f not in SHARED]
-    if options.shared:
-        shipped = json.loads(path.read_text())["weights"]
-        now = np.array([shipped.get(f, 0.0) for f in meters.FEATURES])
-        phrases = range(FIRST_SEED, FIRST_SEED + options.phrases)
-        data += gather(make_phrase(seed) for seed in phrases)
-        weights = fit(data, ridge=SHARED_RIDGE, start=now, free=SHARED)
-    else:
-        weights = fit(data, free=free)
-    print(f"riffs with a right reading: {np.mean([g.any() for _, g in data]):.3f}")
-    print(
-        f"best reading right: fitted on {accuracy(data, weights):.3f}, held out "
-        f"{accuracy(held, weights):.3f}"
-    )
-    for name, w in sorted(zip(meters.FEATURES, weights, strict=True), key=lambda p: -abs(p[1])):
-        print(f"{name:18s} {w:8.3f}")
+    drawn = {kind: max(1, int(options.share * n)) for kind, n in DRAWN.items()}
+    data = gather(drawn, max(1, int(options.share * TESTED)))
+    network = fit([d for d in data if d.fitted and d.kind not in options.without])
+    print_tables(table(data, None), table(data, network))
     if options.write:
-        named = {f: round(float(w), 4) for f, w in zip(meters.FEATURES, weights, strict=True)}
-        if not options.shared:
-            for a, b in METERS[1:]:
-                named[f"meter_{a}_{b}"] = round(named[f"meter_{a}_{b}"] - RARER[f"{a}_{b}"], 4)
-        for f in SHARED if options.shared else free:
-            if f.startswith("loud"):
-                named[f] = round((LOUD_BETWEEN if options.shared else LOUD) * named[f], 4)
-        note = "fitted by tests/bench/rhythm_fit.py on generated riffs, some set there"
-        path.write_text(json.dumps({"note": note, "weights": named}, indent=1) + "\n")
+        write(network)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ import numpy as np
 
 from transcribe.core.riff import Note, Phrase, sort_notes
 
-__all__ = ["KINDS", "METERS", "Truth", "make_phrase", "make_riff", "spoil"]
+__all__ = ["KINDS", "METERS", "Truth", "make_phrase", "make_riff", "spoil", "tempo_curve"]
 
 KINDS = ("drone", "line", "arpeggio", "strum")
 METERS = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
@@ -246,7 +246,7 @@ def _form(bars: int, rng: np.random.Generator) -> list[str]:
     return list(forms[int(rng.integers(len(forms)))])
 
 
-def _curve(beats: int, drift: float, rng: np.random.Generator) -> np.ndarray:
+def tempo_curve(beats: int, drift: float, rng: np.random.Generator) -> np.ndarray:
     """Length of each beat relative to the mean, shape (beats,)."""
     x = np.arange(beats)
     draw = rng.random()
@@ -351,7 +351,7 @@ def _perform(struck, kind, meter, bpm, end, phrases, swings, jitter_sec, drift, 
     count_in = meter[0] if wants_taps else 0
     before = lead + count_in
     beats = before + end // TICKS + 1
-    lengths = 60.0 / bpm * _curve(beats, float(rng.uniform(0, drift)), rng)
+    lengths = 60.0 / bpm * tempo_curve(beats, float(rng.uniform(0, drift)), rng)
     grid = np.concatenate([[0.0], np.cumsum(lengths)]) + rng.uniform(0.1, 0.8)
     ratio = float(rng.uniform(0.6, 0.69)) if swings else 0.5
     stress = float(rng.uniform(0.0, 3.0))  # dB on the downbeat; many players give none

@@ -61,7 +61,8 @@ class Take:
     """Notes as heard, the stroke each belongs to, and what was played.
 
     ``struck`` holds (onset in seconds, string, fret, loudness in dB, stroke) of every string that
-    the hand struck, ``eighth_sec`` the length of an eighth at the start.
+    the hand struck, ``eighth_sec`` the length of an eighth at the start, ``eighths_sec`` when each
+    eighth came after the first.
     """
 
     notes: tuple[Note, ...]
@@ -70,6 +71,7 @@ class Take:
     meter: tuple[int, int]
     first_sec: float
     eighth_sec: float
+    eighths_sec: tuple[float, ...]
     loop: tuple[str, ...]
     struck: tuple[tuple[float, int, int, float, int], ...]
 
@@ -88,9 +90,11 @@ def strum(seed: int) -> Take:
     down = []
     fingers = np.random.default_rng([seed, 5])
     clock, drift = start, float(rng.uniform(-2e-4, 2e-4))
+    eighths = []
     for bar in range(rounds * len(symbols)):
         shape = SHAPES[symbols[bar % len(symbols)]]
         for mark in pattern:
+            eighths.append(clock - start)
             if mark != ".":
                 places = [(6 - i, int(c, 16)) for i, c in enumerate(shape) if c != "x"]
                 if mark == "U":
@@ -117,6 +121,7 @@ def strum(seed: int) -> Take:
         meter,
         start,
         first_eighth,
+        tuple(eighths),
         tuple(symbols),
         tuple(sorted(struck)),
     )

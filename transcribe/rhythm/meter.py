@@ -7,14 +7,16 @@ lengths and phases, in each meter and with each beat of the bar as the downbeat;
 candidate gets numbers (`FEATURES`): how well its places in the bar explain where events fall
 (the marginal likelihood of a Beta-Bernoulli model per place, so that a rhythm that comes back bar
 after bar speaks for that bar), where the drone or bass, long, loud and big events and changes of
-harmony fall, whether the riff repeats itself at whole bars, how it starts and ends, and which
-tempo and shortest values that would mean. A weighted sum and a softmax turn them into
-probabilities; the weights are fitted on generated riffs (``tests/bench/rhythm_fit.py``, which
-also says which of them are set by hand and why).
+harmony fall, whether the riff repeats itself at whole bars, how it starts and ends, how many bars
+and which tempo and shortest values that would mean, and how much there is to go by. A small network
+gives each reading a score, and a softmax turns the scores into probabilities. It is fitted on
+invented riffs and on published tunes, played by the computer as people play
+(``tests/bench/rhythm_fit.py``).
 """
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 from collections.abc import Sequence
@@ -42,7 +44,7 @@ from transcribe.rhythm.bar_evidence import (
 from transcribe.rhythm.beats import TICKS, Grid, Track, move_middle, smooth
 from transcribe.rhythm.events import Events
 
-__all__ = ["FEATURES", "Candidates", "read_candidates", "weigh"]
+__all__ = ["FEATURES", "Candidates", "Network", "read_candidates", "shipped_network", "weigh"]
 
 _FACTORS = (1.0, 0.5, 2.0, 1 / 3, 2 / 3, 1.5, 3.0, 0.25, 4.0)
 _QUARTER_SEC = (0.3, 1.2)  # lengths of a beat that are tried, x/4
@@ -50,7 +52,7 @@ _EIGHTH_SEC = (0.11, 0.62)  # and x/8
 _MAX_EVENTS = 400  # the meter is settled on this many events
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
-# Set by hand before the weights were fitted to the features (`tests.bench.rhythm_fit`).
+# Set by hand before the network was fitted to the features (`tests.bench.rhythm_fit`).
 _MAX_TRACKS, _TRACK_NATS = 5, 18.0  # tracks that are read, and how much worse the last may be
 _BPM_OFF = 1.12  # ratio by which a reading may differ from the tempo that is given
 _DOTTED_OFF = 1.04  # or its dotted beats, which are one meaning of a number among two
@@ -61,14 +63,57 @@ _MIN_HALVES = 0.1  # of the events, in a riff that has halves
 _MIN_LAST_THIRDS = 0.15  # of the events, in a beat that swings in eighths
 _SLOW, _SLOW_THREES = 0.5, 0.8  # octaves under 100 a minute from which a felt pulse is slow: 70,
 # and 57 where its three parts are counted as well
+_SAME_DOWNBEAT = 0.01  # of a bar
 _MIN_REPEAT, _NEAR_BEST = 0.3, 0.92  # a lag's share that is a repeat; of the best, as good as that
 
-_WEIGHTS: dict[str, float] = json.loads(
-    resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text("utf-8")
-)["weights"]
-FEATURES = tuple(_WEIGHTS)
-"""Names of the numbers that each candidate gets, in order: those that have a weight."""
+# fmt: off
+FEATURES = (
+    "here", "bass", "long", "loud", "big", "turn", "here_whole", "bass_whole", "long_whole",
+    "loud_whole", "big_whole", "turn_whole", "bass_down", "long_down", "loud_down", "big_down",
+    "turn_down", "bass_group", "long_group", "loud_group", "big_group", "turn_group",
+    "bass_beat", "long_beat", "loud_beat", "big_beat", "turn_beat", "loud_half", "loud_fine",
+    "syncopated", "syncopated_whole", "timing", "values", "track", "swing", "swing_gain",
+    "never_middle", "threes", "twos", "bar_again", "bars_again", "bar_over_beats", "off_bar",
+    "phrase_whole", "phrase_even", "repeats_fit", "repeats_off", "repeats_even", "starts_down",
+    "pickup", "pickup_long", "ends_down", "repeat_down", "boundary_down", "boundary_beat",
+    "tempo", "tempo_square", "tempo_fast", "tempo_slow", "beats_filled", "halves", "quarters",
+    "thirds", "no_parts", "quarters_fast", "quarters_slow", "no_parts_slow", "no_parts_fast",
+    "halves_only_slow", "bar_sec", "meter_3_4", "meter_6_8", "meter_2_4", "meter_5_4",
+    "meter_7_8", "events", "chords", "basses", "drone", "bars", "bars_by_2", "bars_by_4",
+    "bars_2", "bars_4", "bars_8", "to_downbeat_by_2", "to_downbeat_by_4",
+)
+# fmt: on
+"""Names of the numbers that each candidate gets, in order."""
 _COLUMN = {name: k for k, name in enumerate(FEATURES)}
+
+
+@dataclass(frozen=True)
+class Network:
+    """A score for each candidate: a weighted sum of its features, and of some units of them.
+
+    Features are shifted by ``mean`` (f,) and divided by ``spread`` (f,) first; then ``direct`` (f,)
+    weighs them, ``hidden`` (f, h) and ``bias`` (h,) make the units, ``out`` (h,) weighs those.
+    """
+
+    mean: np.ndarray
+    spread: np.ndarray
+    direct: np.ndarray
+    hidden: np.ndarray
+    bias: np.ndarray
+    out: np.ndarray
+
+    def score(self, values: np.ndarray) -> np.ndarray:
+        """Score of each candidate, (n,), from its features (n, f)."""
+        x = (values - self.mean) / self.spread
+        unit = np.maximum(x @ self.hidden + self.bias, 0.0)
+        return np.asarray(x @ self.direct + unit @ self.out)
+
+
+@functools.cache
+def shipped_network() -> Network:
+    """The network that `tests.bench.rhythm_fit` wrote."""
+    text = resources.files("transcribe.rhythm").joinpath("meter_weights.json").read_text("utf-8")
+    return Network(**{k: np.array(v) for k, v in json.loads(text)["network"].items()})
 
 
 @dataclass(frozen=True)
@@ -112,6 +157,12 @@ def read_candidates(
     """
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
+    to_go_by = {
+        "events": math.log(len(events)),
+        "chords": math.log(max(1.0, float(np.mean(events.size)))),
+        "basses": float(np.mean(events.bass)),
+        "drone": float(bool(events.drone)),
+    }
     tracks = [t for t in tracks if t.cost < best + _TRACK_NATS][:_MAX_TRACKS]
     onset = events.onset_sec[:_MAX_EVENTS]
     n = len(onset)
@@ -131,6 +182,7 @@ def read_candidates(
             "track": (best - tr.cost) / 4,
             "swing": float(tr.swing != 0.5),
             "swing_gain": swing_gain if tr.swing != 0.5 else 0.0,
+            **to_go_by,
         }
         joints = repeat_boundaries(events, tr.ticks[:n], again, room)
         twins = nearest_repeats(events, tr.ticks[:n], max(window, 1))
@@ -309,6 +361,22 @@ def _threes(ticks: np.ndarray, first: int) -> tuple[float, float]:
     return min(1.0, (len(third) + len(middle)) / held), len(half) / held
 
 
+def _number_of_bars(bars: float) -> dict[str, float]:
+    """How many bars there are, where the last event begins ``bars`` after the first downbeat.
+
+    People play two, four or eight bars; a last event on a downbeat may belong to them or end them.
+    """
+    held = math.floor(bars + _SAME_DOWNBEAT) + 1
+    on_downbeat = abs(bars - round(bars)) < _SAME_DOWNBEAT
+    until = round(bars) if on_downbeat else held
+    return {
+        "bars": math.log2(max(bars, 0.2)),
+        **{f"bars_by_{k}": float(held % k == 0) for k in (2, 4)},
+        **{f"bars_{k}": float(held == k) for k in (2, 4, 8)},
+        **{f"to_downbeat_by_{k}": float(until % k == 0) for k in (2, 4)},
+    }
+
+
 def _share(which: np.ndarray) -> float:
     """Share of ``which`` (n,) that is true, 0 of none."""
     return np.count_nonzero(which) / len(which) if len(which) else 0.0
@@ -339,7 +407,8 @@ def _readings(
             eighth = thirds[(np.arange(3) + down) % 3]
             never_middle = float(eighth[1] < _RARE_SHARE and eighth[2] > _MIN_LAST_THIRDS)
         own.append(
-            {
+            _number_of_bars((last - first - pickup) / bar + (pickup > bar / 2))
+            | {
                 "starts_down": float(pickup == 0),
                 "pickup": float(0 < pickup <= bar / 2),
                 "pickup_long": float(pickup > bar / 2),
@@ -363,8 +432,8 @@ def _readings(
     ]
 
 
-def weigh(candidates: Candidates, weights: np.ndarray | None = None) -> np.ndarray:
+def weigh(candidates: Candidates, network: Network | None = None) -> np.ndarray:
     """Probability of each candidate, shape (n,)."""
-    score = candidates.values @ (np.array(list(_WEIGHTS.values())) if weights is None else weights)
+    score = (network or shipped_network()).score(candidates.values)
     score = np.exp(score - score.max(initial=-np.inf))
     return score / score.sum()
