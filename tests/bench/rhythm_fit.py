@@ -34,17 +34,17 @@ from transcribe.rhythm.events import group_events, skip_cost
 
 FIRST_SEED, FIRST_TEST = 1_000_000, 9_000_000
 DRAWN = {
-    "tune": 3600,
-    "picked": 1800,
-    "lick": 2000,
-    "riff": 2000,
-    "strum": 800,
-    "phrase": 1200,
-    "any meter": 900,
+    "tune": 5000,
+    "picked": 3000,
+    "lick": 2800,
+    "riff": 3600,
+    "strum": 1200,
+    "phrase": 2000,
+    "any meter": 1400,
 }
 """Takes of each kind that are fitted on. ``any meter``: riffs with 5/4 and 7/8 as often as 4/4."""
 TESTED = 300
-UNITS, PASSES, BATCH, RATE, DECAY, DROPPED = 48, 20, 128, 6e-3, 3e-3, 0.2
+UNITS, PASSES, BATCH, RATE, DECAY, DROPPED = 64, 40, 128, 6e-3, 3e-3, 0.2
 """Units of the network; passes over the takes, takes a step, greatest rate of learning, decay of
 the weights and share of units left out while learning."""
 
@@ -115,7 +115,9 @@ _tunes: dict[str, list[BarredTune]] = {}
 def _job(job: tuple[str, int, bool]) -> Readings | None:
     kind, seed, fitted = job
     if kind == "any meter":
-        return read(make_riff(seed), kind, fitted=fitted)
+        riff = make_riff(seed)
+        heard = rhythm_takes.as_heard(riff, seed) if seed % 2 else riff
+        return read(heard, kind, fitted=fitted)
     tunes = _tunes["fitted" if fitted else kind]
     truth = rhythm_takes.make_take("tune" if kind == "unseen" else kind, seed, tunes)
     return read(truth, kind, fitted=fitted)

@@ -3,7 +3,7 @@
 Conventions: as in `tests.bench.rhythm_riffs`, whose `Truth` each take is. A score is a list of
 (beat, beats that it lasts, pitch), beat 0 the first downbeat. How often each meter, tempo and
 length comes is set by hand after what teachers hand out (common practice, no source): mostly 4/4,
-near 95 quarters or 72 dotted quarters a minute, two to eight bars.
+near 100 quarters or 68 dotted quarters a minute, two to eight bars.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tests.bench.rhythm_riffs import Truth, make_phrase, make_riff, spoil, tempo
 from tests.bench.rhythm_tunes import BarredTune
 from transcribe.core.riff import Note, sort_notes
 
-__all__ = ["KINDS", "make_take"]
+__all__ = ["KINDS", "as_heard", "make_take"]
 
 Score = list[tuple[float, float, int]]
 Meter = tuple[int, int]
@@ -47,12 +47,19 @@ _CELLS_8 = (
     ((1.0, 1.0, 0.5, 0.5), 0.4, 999),
     ((0.5, 0.5, 1.0, 1.0), 0.2, 999),
 )
+# Old collections hold few tunes in three quarters and many in six eighths; riffs are otherwise.
+_TUNE_METERS: tuple[Meter, ...] = ((4, 4), (2, 4), (3, 4), (6, 8))
+_TUNE_SHARES = (0.45, 0.25, 0.15, 0.15)
+# What a tracker makes of a take, set by hand after takes through sound.
+_HEARD_SHARE = 0.6  # of the takes
+_COLOUR_DB, _LOUD_DB = 3.0, 2.5  # by which the pitches, and single notes, come out louder or softer
+_HEARD_SEC, _HEARD_LENGTH = 0.005, 0.4  # spread of the onsets, and of the lengths' logarithm
 
 
 def _pulse(rng: np.random.Generator, meter: Meter) -> float:
     """Felt pulses a minute."""
-    middle = 95.0 if meter[1] == 4 else 72.0
-    return float(np.clip(middle * np.exp(rng.normal(0, 0.24)), 45, 160))
+    middle = {(3, 4): 108.0, (6, 8): 68.0}.get(meter, 100.0)
+    return float(np.clip(middle * np.exp(rng.normal(0, 0.28)), 42, 168))
 
 
 def _play(
@@ -113,8 +120,10 @@ def _truth(kind: str, meter: Meter, grid: np.ndarray, lead: int, notes: Sequence
 
 def _tune(rng: np.random.Generator, tunes: Sequence[BarredTune]) -> Truth:
     """The first bars of a published tune, once or twice, with or without a drone."""
+    meter = _TUNE_METERS[int(rng.choice(len(_TUNE_METERS), p=_TUNE_SHARES))]
+    among = [t for t in tunes if t.meter == meter]
     while True:
-        tune = tunes[int(rng.integers(len(tunes)))]
+        tune = among[int(rng.integers(len(among)))]
         bar = tune.meter[0]
         bars = int(rng.choice([2, 4, 4, 4, 6, 8])) * (2 if tune.meter == (2, 4) else 1)
         first = -bar if rng.random() < 0.8 else 0  # some begin without the pickup
@@ -224,7 +233,7 @@ def _lick(rng: np.random.Generator) -> Truth:
 def _riff(rng: np.random.Generator, seed: int) -> Truth:
     """A riff of `tests.bench.rhythm_riffs` in a usual meter and tempo, most cut after some bars."""
     meters: tuple[Meter, ...] = ((4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (7, 8))
-    meter = meters[int(rng.choice(6, p=[0.6, 0.15, 0.12, 0.01, 0.06, 0.06]))]
+    meter = meters[int(rng.choice(6, p=[0.6, 0.18, 0.1, 0.01, 0.06, 0.05]))]
     truth = make_riff(500_000 + seed, meter=meter, pulse=max(_pulse(rng, meter), 45.0))
     end = int(rng.choice([2, 3, 4, 4, 6, 8])) * meter[0]
     kept = [n for n in truth.notes if n.onset_beat is not None and n.onset_beat < end]
@@ -241,13 +250,36 @@ def _strum(seed: int) -> Truth:
     return _truth("strum", take.meter, clock[:: 2 if take.meter[1] == 4 else 1], 0, take.notes)
 
 
+def as_heard(truth: Truth, seed: int) -> Truth:
+    """The take as a tracker hears it: loudness coloured by pitch, ends guessed, some notes missed
+    or added."""
+    rng = np.random.default_rng([seed, 47])
+    colour = rng.normal(0, _COLOUR_DB, 128)
+    notes = []
+    for note in truth.notes:
+        onset = max(0.0, note.onset_sec + float(rng.normal(0, _HEARD_SEC)))
+        length = (note.offset_sec - note.onset_sec) * float(np.exp(rng.normal(0, _HEARD_LENGTH)))
+        loud = (note.loudness_db or 0.0) + colour[note.pitch_midi] + float(rng.normal(0, _LOUD_DB))
+        notes.append(
+            dataclasses.replace(
+                note,
+                onset_sec=onset,
+                offset_sec=onset + max(0.04, length),
+                loudness_db=float(loud),
+            )
+        )
+    missed, extra = rng.uniform(0, 0.08, 2)
+    heard = dataclasses.replace(truth, notes=sort_notes(notes))
+    return spoil(heard, seed, missed=float(missed), extra=float(extra))
+
+
 _DRAWN: dict[str, Callable[[np.random.Generator], Truth]] = {"picked": _picked, "lick": _lick}
 KINDS = ("tune", "picked", "lick", "riff", "strum", "phrase")
 """Kinds of takes that `make_take` draws."""
 
 
 def make_take(kind: str, seed: int, tunes: Sequence[BarredTune]) -> Truth:
-    """A take of one of `KINDS`; in two of five some notes are missed or added, as in a tracker.
+    """A take of one of `KINDS`; of three in five, what a tracker makes of it.
 
     Examples
     --------
@@ -261,9 +293,9 @@ def make_take(kind: str, seed: int, tunes: Sequence[BarredTune]) -> Truth:
     elif kind == "riff":
         truth = _riff(rng, seed)
     elif kind == "strum":
-        return _strum(seed)  # strings are missed there as well
+        truth = _strum(seed)
     elif kind == "phrase":
         truth = make_phrase(700_000 + seed)
     else:
         truth = _DRAWN[kind](rng)
-    return spoil(truth, seed) if seed % 5 < 2 else truth
+    return as_heard(truth, seed) if rng.random() < _HEARD_SHARE else truth
