@@ -11,6 +11,7 @@ import pytest
 
 from tests.bench.rhythm import beat_f, exact_values, render, repeats
 from tests.bench.rhythm_riffs import KINDS, METERS, make_riff, spoil
+from tests.bench.theory_riffs import picked
 from transcribe.core.errors import ParameterError
 from transcribe.core.riff import Note
 from transcribe.rhythm import find_rhythm
@@ -229,8 +230,10 @@ def test_foot_taps_in_the_sound_decide_the_tempo() -> None:
 
 
 def test_choices_are_ranked_and_hold_half_or_double() -> None:
-    truth = make_riff(21, kind="drone", meter=(4, 4), pulse=96)
-    rhythm, _ = find_rhythm(truth.bare, duration_sec=truth.duration_sec)
+    # Even notes alone could be quarters or eighths.
+    pitches = (57, 60, 62, 64, 67, 64, 62, 60) * 2
+    notes = [Note(k, 0.42 * k + 0.3, 0.42 * k + 0.7, p) for k, p in enumerate(pitches, 1)]
+    rhythm, _ = find_rhythm(notes, duration_sec=8.0)
     choices = rhythm.bpm_choices
     shares = [c.confidence for c in choices]
     assert shares == sorted(shares, reverse=True)
@@ -239,6 +242,39 @@ def test_choices_are_ranked_and_hold_half_or_double() -> None:
     meters = rhythm.meter_choices
     assert {m.meter for m in meters} == set(METERS)
     assert meters[0].meter == rhythm.meter
+
+
+def test_a_lick_of_four_bars_is_in_four() -> None:
+    # Quarters and eighths of a pentatonic, the last note held: 16 beats are four bars of four.
+    beats = (0, 0.5, 1, 2, 2.5, 3, 3.5, 4, 5, 5.5, 6, 7, 8, 8.5, 9, 10, 10.5, 11, 11.5, 12, 13, 14)
+    pitches = (57, 60, 62, 64, 62, 60, 57, 55, 57, 60, 62, 64, 57, 60, 62, 67, 64, 62, 60, 62, 60, 57)
+    ends = (*beats[1:], 16)
+    notes = [
+        Note(k, 0.3 + 0.6 * on, 0.3 + 0.6 * end - 0.03, pitch)
+        for k, (on, end, pitch) in enumerate(zip(beats, ends, pitches, strict=True), 1)
+    ]
+    rhythm, placed = find_rhythm(notes, duration_sec=10.5)
+    assert rhythm.meter == (4, 4)
+    assert rhythm.bpm == pytest.approx(100, rel=0.02)
+    assert [note.onset_beat for note in placed] == list(beats)
+
+
+@pytest.mark.parametrize("seed", range(79, 87))
+def test_six_bars_of_picked_chords_are_in_four(seed: int) -> None:
+    # Eight picked eighths a bar, a chord a bar: neither 2/4 nor chords of half a bar.
+    played = picked(seed)
+    end = 6 * 4
+    notes = [
+        Note(k, on + 0.3, on + 0.3 + length, pitch)
+        for k, (on, length, pitch) in enumerate(
+            zip(played.onset, played.duration, played.pitch, strict=True), 1
+        )
+        if on < played.beats[1] * end
+    ]
+    rhythm, _ = find_rhythm(notes, duration_sec=notes[-1].offset_sec)
+    assert rhythm.meter == (4, 4)
+    assert rhythm.bpm == pytest.approx(60 / played.beats[1], rel=0.02)
+    assert rhythm.downbeats_sec[0] == pytest.approx(0.3, abs=0.05)
 
 
 @pytest.mark.parametrize("kind", KINDS)
