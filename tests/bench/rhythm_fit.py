@@ -7,8 +7,8 @@ softmax over the readings by maximum likelihood (torch, in the extra ``train``).
 of other seeds and for tunes that were not fitted on, how often the best reading is right in all, in
 its meter and in its tempo, before and after; ``--write`` writes ``meter_weights.json``.
 
-``--without KIND`` leaves a kind of take out of the fit: what is then right of that kind is right of
-music that the fit knows nothing of.
+``--measure`` only measures the network that ships. ``--without KIND`` leaves a kind of take out of
+the fit: what is then right of that kind is right of music that the fit knows nothing of.
 """
 
 from __future__ import annotations
@@ -105,7 +105,7 @@ def read(truth: Truth, kind: str, *, fitted: bool) -> Readings | None:
         found.values.astype(np.float32),
         np.any([right(found, way) for way in ways], axis=0),
         np.isin(found.meter, named),
-        tempo.any(axis=1),
+        np.any(tempo, axis=1),
     )
 
 
@@ -131,7 +131,7 @@ def gather(drawn: dict[str, int], tested: int) -> list[Readings]:
     _tunes.update(dict.fromkeys(rhythm_takes.KINDS, held_out))
     _tunes["unseen"] = [t for t in tunes if t.name.split("/")[0] in UNSEEN]
     jobs = [(kind, FIRST_SEED + k, True) for kind, n in drawn.items() for k in range(n)]
-    jobs += [(kind, FIRST_TEST + k, False) for kind in (*drawn, "unseen") for k in range(tested)]
+    jobs += [(kind, FIRST_TEST + k, False) for kind in (*DRAWN, "unseen") for k in range(tested)]
     np.random.default_rng(0).shuffle(jobs)  # so that every process has long and short ones
     mixed = [(kind, int(seed), fitted == "True") for kind, seed, fitted in np.array(jobs)]
     with multiprocessing.get_context("fork").Pool(os.cpu_count()) as pool:
@@ -225,7 +225,12 @@ def main() -> None:
     parser.add_argument("--share", type=float, default=1.0, help="of the takes, for a quick try")
     parser.add_argument("--without", action="append", default=[], metavar="KIND", help="not fitted")
     parser.add_argument("--write", action="store_true", help="write meter_weights.json")
+    parser.add_argument("--measure", action="store_true", help="the shipped network, without a fit")
     options = parser.parse_args()
+    if options.measure:
+        shipped = table(gather({}, max(1, int(options.share * TESTED))), None)
+        print_tables(shipped, shipped)
+        return
     drawn = {kind: max(1, int(options.share * n)) for kind, n in DRAWN.items()}
     data = gather(drawn, max(1, int(options.share * TESTED)))
     network = fit([d for d in data if d.fitted and d.kind not in options.without])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import itertools
 import json
 import re
 import sys
@@ -34,7 +35,7 @@ _METERS = {(2, 2): (4, 4)} | {m: m for m in ((4, 4), (2, 4), (3, 4), (6, 8))}
 
 @dataclass(frozen=True, slots=True)
 class BarredTune:
-    """One tune: ``meter`` with 2/2 as 4/4, onsets and durations in beats of it, a pickup below 0."""
+    """One tune: ``meter`` with 2/2 as 4/4, onsets and durations in its beats, a pickup below 0."""
 
     name: str
     meter: tuple[int, int]
@@ -73,7 +74,7 @@ def _read(name: str, text: str) -> dict[str, Any] | None:
         return None
     bar = 4 * meter[0] / meter[1]
     starts = sorted({float(m.offset) for m in part.getElementsByClass("Measure")})
-    full = [a for a, b in zip(starts, starts[1:], strict=False) if abs(b - a - bar) < 1e-6]
+    full = [a for a, b in itertools.pairwise(starts) if abs(b - a - bar) < 1e-6]
     if len(full) < 4 or full[0] >= bar or any((b - full[0]) % bar > 1e-6 for b in full):
         return None
     per = meter[1] / 4

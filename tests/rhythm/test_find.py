@@ -247,7 +247,30 @@ def test_choices_are_ranked_and_hold_half_or_double() -> None:
 def test_a_lick_of_four_bars_is_in_four() -> None:
     # Quarters and eighths of a pentatonic, the last note held: 16 beats are four bars of four.
     beats = (0, 0.5, 1, 2, 2.5, 3, 3.5, 4, 5, 5.5, 6, 7, 8, 8.5, 9, 10, 10.5, 11, 11.5, 12, 13, 14)
-    pitches = (57, 60, 62, 64, 62, 60, 57, 55, 57, 60, 62, 64, 57, 60, 62, 67, 64, 62, 60, 62, 60, 57)
+    pitches = (
+        57,
+        60,
+        62,
+        64,
+        62,
+        60,
+        57,
+        55,
+        57,
+        60,
+        62,
+        64,
+        57,
+        60,
+        62,
+        67,
+        64,
+        62,
+        60,
+        62,
+        60,
+        57,
+    )
     ends = (*beats[1:], 16)
     notes = [
         Note(k, 0.3 + 0.6 * on, 0.3 + 0.6 * end - 0.03, pitch)

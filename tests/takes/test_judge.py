@@ -119,6 +119,17 @@ def test_one_note_off_the_beat(shift: float, verdict: str) -> None:
     assert row.offset_ms == pytest.approx(1000 * shift, abs=8)
 
 
+@pytest.mark.parametrize("ratio", [0.8, 1.0])
+def test_a_note_that_comes_after_the_next_one_is_late(ratio: float) -> None:
+    riff = reference(drone=False)
+    notes = played(riff, ratio=ratio)
+    shift = 0.75 * STEP / ratio  # the next note is half a beat away
+    notes[10] = later([notes[10]], shift)[0]
+    comparison = compare(take(notes), riff)
+    assert verdicts(comparison) == {"late": [10]}
+    assert comparison.notes[10].offset_ms == pytest.approx(1000 * shift, abs=15)
+
+
 def test_a_late_melody_note_over_a_drone_on_time() -> None:
     riff = reference()
     notes = played(riff)

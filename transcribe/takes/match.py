@@ -173,7 +173,26 @@ def fit_stretch(
     moved = due + _chord_offsets(pairs, stretch.reference, where, due, arrays.at)
     if len(pairs) and np.any(moved != due):
         pairs = _same_pitch(moved, stretch, arrays)
-    return StretchFit(stretch, pairs, due, local, pauses)
+    pairs += _far_off(pairs, due, stretch, arrays, beat_sec * float(np.median(local)))
+    return StretchFit(stretch, tuple(sorted(pairs)), due, local, pauses)
+
+
+def _far_off(
+    pairs: _Pairs, due: np.ndarray, stretch: Stretch, arrays: NoteArrays, beat_sec: float
+) -> _Pairs:
+    """More pairs of equal pitch, up to a beat apart: a note that came after its neighbour is late,
+    not missed and another one more."""
+    left = np.flatnonzero(~np.isin(stretch.reference, [i for i, _ in pairs]))
+    free = stretch.take[~np.isin(stretch.take, [j for _, j in pairs])]
+    own = stretch.reference[left]
+    found = same_pitch(
+        due[left],
+        arrays.ref_pitch[own],
+        arrays.at[free],
+        arrays.take_pitch[free],
+        window_sec=max(_WINDOW_SEC, beat_sec),
+    )
+    return tuple((int(own[i]), int(free[j])) for i, j in found)
 
 
 def _same_pitch(due: np.ndarray, stretch: Stretch, arrays: NoteArrays) -> _Pairs:
