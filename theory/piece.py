@@ -218,8 +218,8 @@ def piece(parts: Sequence[PartNotes], **neck: Unpack[NeckOptions]) -> Piece:
     --------
     A verse of D minor and G major, and a riff that leaves out the sixth:
 
-    >>> strum = [(0, (50, 57, 62, 65)), (2, (43, 50, 55, 59)), (4, (50, 57, 62, 65))]
-    >>> verse = [(at, pitch) for at, chord in strum for pitch in chord]
+    >>> strum = ((50, 57, 62, 65), (43, 50, 55, 59)) * 2
+    >>> verse = [(2 * bar, pitch) for bar, chord in enumerate(strum) for pitch in chord]
     >>> riff = list(enumerate((62, 60, 57, 55, 53, 52, 50)))
     >>> found = piece(
     ...     [
@@ -228,7 +228,7 @@ def piece(parts: Sequence[PartNotes], **neck: Unpack[NeckOptions]) -> Piece:
     ...             [float(at) for at, _ in notes],
     ...             [2.0 if name == "verse" else 1.0] * len(notes),
     ...             [pitch for _, pitch in notes],
-    ...             downbeats_sec=(0.0, 2.0, 4.0),
+    ...             downbeats_sec=(0.0, 2.0, 4.0, 6.0),
     ...         )
     ...         for name, notes in (("verse", verse), ("riff", riff))
     ...     ]
