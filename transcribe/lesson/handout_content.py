@@ -292,10 +292,10 @@ def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -
     loop = (riff.theory or {}).get("loop") or {}
     symbols = loop.get("symbols") or ()
     if symbols:
-        hint = " (implied)" if loop.get("implied") else ""
+        what = "chords it hints at" if loop.get("implied") else "chords"
         listed = not loop.get("once") or len(symbols) <= _MAX_ROW
         row = " – ".join(symbols) if listed else f"{len(set(symbols))} different ones"
-        facts.append(f"chords: {row}{hint}")
+        facts.append(f"{what}: {row}")
     if riff.drone is not None:
         facts.append(f"string {riff.drone.string} rings open as a drone")
     return printed(_capital("; ".join(facts)))

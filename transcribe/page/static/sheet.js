@@ -112,7 +112,7 @@ function heading(page, riff, width) {
       y,
       3.4,
       printed(
-        `${loop.once ? "Chords" : "Loop"}: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${loop.implied ? " (implied)" : ""}${shapes}`,
+        `${loop.implied ? "Chords it hints at" : loop.once ? "Chords" : "Loop"}: | ${(loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols).join(" | ")} |${shapes}`,
       ),
     );
     y += 5;

@@ -185,8 +185,8 @@ function whyPart(mode) {
 
 function loopPart(theory, hear) {
   const { loop } = theory;
-  const title = loop.once ? "The chords" : "The loop";
-  const words = "A single line: no chords are played, its notes only hint at these.";
+  const title = loop.implied ? "Chords it hints at" : loop.once ? "The chords" : "The loop";
+  const words = "A single line: no chords are played.";
   const hint = loop.implied ? h("p", { class: "quiet" }, words) : null;
   const bars = loop.by_bar?.length ? loop.by_bar.map((bar) => bar.join(" ")) : loop.symbols;
   // A drone on one chord goes round nothing; say so rather than count it.
