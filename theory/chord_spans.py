@@ -501,7 +501,7 @@ def _name(root: int, mode: Mode | None) -> str:
 
 
 def _bass(played: Played, strokes: Sequence[npt.NDArray[np.int64]]) -> int | None:
-    """Pitch class of the lowest note of the fullest of some strokes.
+    """Pitch class of the bass of some strokes: the lowest note of the fullest, or the one before.
 
     None for a single line.
     """
@@ -511,6 +511,12 @@ def _bass(played: Played, strokes: Sequence[npt.NDArray[np.int64]]) -> int | Non
         pitches = played.notes.pitch[np.concatenate(list(strokes))]
         first = int(played.notes.pitch[strokes[0]].min())
         return None if first > pitches.min() or first in played.drones else first % 12
+    full = [stroke for stroke in strokes if len(stroke) > 1]
+    if broken and full and len(strokes[0]) == 1:
+        # Bass, then chord: the bass that it starts on, where the chords lie above it.
+        first = int(played.notes.pitch[strokes[0][0]])
+        if first <= played.notes.pitch[np.concatenate(full)].min():
+            return None if first in played.drones else first % 12
     sums: dict[int, float] = {}
     for stroke in strokes:
         low = lowest_of_chord(played, stroke)

@@ -68,6 +68,19 @@ def test_a_tempo_may_have_spaces(tmp_path: Path, tempo: str) -> None:
     assert rhythm.bpm == pytest.approx(90)
 
 
+def test_the_chord_names_of_abc_are_kept_as_they_are_written(tmp_path: Path) -> None:
+    """Names that music21 leaves out or changes, a flat, a bass, and words that are no chord."""
+    names = ["Cmaj9", "C6/9", "Bm7b5", "E7#9", "Cadd9", "C5", "Bb7", "G9sus4", "D/F#"]
+    bars = '"N.C."CDEF|' + "|".join(f'"{name}"CDEF' for name in names)
+    path = tmp_path / "tune.abc"
+    path.write_text(
+        f'X:1\nT:The "C" tune\nM:4/4\nL:1/4\nK:C\n{bars}|"^Fine"C4|]\n', encoding="utf-8"
+    )
+    theory = read_any(path).theory
+    assert theory is not None
+    assert [chord["symbol"] for chord in theory["chords"]] == names
+
+
 def test_a_tune_with_pickup_grace_note_triplet_and_endings(book: Path) -> None:
     riff = read_any(book, part="3")
     assert _notes(riff)[:7] == [

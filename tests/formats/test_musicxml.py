@@ -203,6 +203,33 @@ def test_harmony_comes_back(tmp_path: Path) -> None:
         assert a["start_sec"] == pytest.approx(b["start_sec"], abs=1e-4)
 
 
+@pytest.mark.parametrize(
+    ("kind", "degrees", "symbol"),
+    [
+        ("dominant", [(9, 1, "add")], "C7#9"),
+        ("minor-seventh", [(5, -1, "alter")], "Cm7b5"),
+        ("major", [(9, 0, "add")], "Cadd9"),
+        ("minor", [(9, 0, "add")], "Cmadd9"),
+        ("dominant", [(3, 0, "subtract")], "C7(no3)"),
+        ("major", [("x", 0, "add")], "C"),
+    ],
+)
+def test_the_degrees_of_a_chord_are_of_its_name(
+    tmp_path: Path, kind: str, degrees: list[tuple[object, int, str]], symbol: str
+) -> None:
+    """Source: the degree element of MusicXML 4.0 (add, alter, subtract)."""
+    within = "".join(
+        f"<degree><degree-value>{number}</degree-value><degree-alter>{alter}</degree-alter>"
+        f"<degree-type>{how}</degree-type></degree>"
+        for number, alter, how in degrees
+    )
+    chord = f"<root><root-step>C</root-step></root><kind>{kind}</kind>{within}"
+    score = _score(f"<harmony>{chord}</harmony>" + _note("C", 4), path=tmp_path / "riff.musicxml")
+    back = read_musicxml(score)
+    assert back.theory is not None
+    assert [c["symbol"] for c in back.theory["chords"]] == [symbol]
+
+
 def test_harmony_inside_a_held_note(tmp_path: Path) -> None:
     theory = {
         "chords": [

@@ -473,6 +473,27 @@ def test_find_chords_names_another_bass_from_the_next_bar_on():
     assert [span.symbol for span in found] == ["F", "C/E", "C/G", "Am"]
 
 
+@pytest.mark.parametrize("meter", [3, 4])
+def test_find_chords_of_a_bass_note_and_then_chords_stands_on_that_bass(meter):
+    """Bass, chord, chord (a waltz), or bass, chord, fifth, chord: the basses are the roots."""
+    shapes = {"C": (48, 43, 55, 60, 64), "Dm": (50, 45, 57, 62, 65), "G": (43, 50, 55, 59, 67)}
+    names = ["C", "Dm", "G", "C"]
+    notes = []
+    for bar, name in enumerate(names):
+        root, fifth, *upper = shapes[name]
+        for beat in range(meter):
+            alone = {0: [root], 2: [fifth] if meter == 4 else upper}
+            notes += [(0.5 * (meter * bar + beat), p) for p in alone.get(beat, upper)]
+    found = find_chords(
+        onset_sec=[on for on, _ in notes],
+        duration_sec=[0.45] * len(notes),
+        pitch_midi=[p for _, p in notes],
+        beats_sec=[0.5 * k for k in range(4 * meter)],
+        downbeats_sec=[0.5 * meter * bar for bar in range(4)],
+    )
+    assert [span.symbol for span in found] == names
+
+
 def test_a_line_alone_hints_at_the_chord_of_its_home():
     """D minor up and down from D: the third below home would explain as many of its notes."""
     line = [50, 52, 53, 52, 50, 48, 46, 45, 48, 46, 52, 53, 57, 53, 52, 50] * 2

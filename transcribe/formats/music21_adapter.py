@@ -15,7 +15,7 @@ import io
 import os
 import re
 import xml.etree.ElementTree as ET
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,12 @@ FORMATS = {
 
 _NAMES = {"abc": "ABC", "humdrum": "Humdrum", "mei": "MEI"}
 _MAX_MB = 16
+_ABC_CHORD = re.compile(
+    r'"[ \t]*(?P<symbol>(?P<root>[A-G][#b]?)'
+    r"(?:maj|min|dim|aug|sus|add|alt|no|m|M|6/9|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?)"
+    r'[ \t]*"'
+)
+_AS_WRITTEN = "as written: "  # begins the name of a chord in music21 that the file writes
 _SPACED_TEMPO = re.compile(r"(?m)((?:^|\[)Q:[^=\n\]]*?)[ \t]*=[ \t]*")
 
 
@@ -71,10 +77,12 @@ def read_score(path: str | os.PathLike[str], *, part: str | None = None) -> Riff
         name = tune.name or name
         part = None if chosen else part
         text = _SPACED_TEMPO.sub(r"\1=", text)  # which music21 takes for several note values
-    converter = _music21(f"{path} is read").converter.Converter()
+    music21 = _music21(f"{path} is read")
     with _errors_in_one_line(path, kind):
-        converter.parseData(text, format=kind)
-        stream = converter.stream
+        plain, symbols = _plain_chords(text) if kind == "abc" else (text, [])
+        stream = music21.converter.parseData(plain, format=kind)
+        if symbols and not _name_chords(stream, symbols, music21):
+            stream = music21.converter.parseData(text, format=kind)
     riff = _riff(stream, part=part, instrument=None, where=path)
     return replace(riff, source=Source(name), warnings=(*warnings, *riff.warnings))
 
@@ -213,6 +221,10 @@ def _riff(stream: Any, *, part: str | None, instrument: Instrument | None, where
             technical = ET.SubElement(ET.SubElement(note, "notations"), "technical")
             for tag, number in place.items():
                 ET.SubElement(technical, tag).text = str(number)
+    for kind in root.iterfind(".//harmony/kind"):
+        if (text := kind.get("text", "")).startswith(_AS_WRITTEN):
+            kind.text = "other"
+            kind.set("text", text.removeprefix(_AS_WRITTEN))
     riff = riff_from_tree(root, where, part=part, instrument=instrument)
     source = Source(title) if title else None
     return replace(riff, source=source, warnings=(*warnings, *riff.warnings))
@@ -286,6 +298,39 @@ def _one_tune(
             chosen = pick(names, wanted, str(path), kind="tune")
     number, _, rest = tunes[names.index(chosen)].partition("\n")
     return f"{number}\n{shared}{rest}", chosen, remarks, len(names) > 1
+
+
+def _plain_chords(tune: str) -> tuple[str, list[str]]:
+    """The tune with the root alone of each chord symbol, and the symbols as they are written.
+
+    music21 leaves out a symbol that it does not know (Cmaj9, C6/9), and changes others.
+    """
+    symbols = []
+
+    def root_alone(match: re.Match[str]) -> str:
+        symbols.append(match["symbol"])
+        return f'"{match["root"]}"'
+
+    lines = [
+        line if re.match(r"[A-Za-z+]:|%", line) else _ABC_CHORD.sub(root_alone, line)
+        for line in tune.split("\n")
+    ]
+    return "\n".join(lines), symbols
+
+
+def _name_chords(stream: Any, symbols: Sequence[str], music21: Any) -> bool:
+    """Give the chords of a stream, which are their roots alone, their symbols; False if others."""
+    kinds = music21.harmony.ChordSymbol, music21.harmony.NoChord
+    chords = [
+        chord
+        for chord in stream.recurse().getElementsByClass(kinds[0])
+        if not isinstance(chord, kinds[1])
+    ]
+    if [chord.root().step for chord in chords] != [symbol[0] for symbol in symbols]:
+        return False
+    for chord, symbol in zip(chords, symbols, strict=True):
+        chord.chordKindStr = _AS_WRITTEN + re.sub(r"^[A-G][#b]?", "", symbol)
+    return True
 
 
 def _field(tune: str, letter: str) -> str:

@@ -202,6 +202,19 @@ def _choose(
     return chosen, left_out(list(known.values()), known[chosen])
 
 
+def _degree(node: ET.Element) -> str:
+    """A note that a chord has beside its kind, or lacks, as symbols write it: #9, add9, (no3)."""
+    number, how = node.findtext("degree-value", "").strip(), node.findtext("degree-type", "add")
+    alter = node.findtext("degree-alter", "0").strip()
+    if not re.fullmatch(r"\d{1,2}", number) or alter not in ("-2", "-1", "0", "1", "2"):
+        return ""
+    if how.strip() == "subtract":
+        return f"(no{number})"
+    if alter == "0":
+        return f"add{number}"
+    return ("#" if int(alter) > 0 else "b") * abs(int(alter)) + number
+
+
 def _decimal(text: str) -> str:
     """``text`` if it is a plain decimal number of usual length; else ValueError."""
     if not _DECIMAL.fullmatch(text.strip()):
@@ -471,12 +484,16 @@ class _PartReader:
         if not root:
             return
         kind = node.find("kind")
+        if node.findtext("kind") == "none" and node.find("degree") is None:
+            return  # no chord is played here
         suffix = _SUFFIXES.get(node.findtext("kind", "major"))
         if suffix is None and kind is not None:
-            suffix = kind.get("text", "")
+            suffix = kind.get("text", "")  # which holds the degrees too
+        else:
+            suffix = (suffix or "") + "".join(map(_degree, node.findall("degree")))
         bass = self.note_name(node, "bass")
         offset = self.number(node, "offset", Fraction, Fraction(0)) / self.divisions
-        symbol = f"{root}{suffix or ''}" + (f"/{bass}" if bass else "")
+        symbol = f"{root}{suffix}" + (f"/{bass}" if bass else "")
         frame = node.find("frame")
         if frame is not None and (grip := grip_in(frame)) is not None:
             self.grips.setdefault(symbol, grip)
