@@ -94,6 +94,18 @@ def test_notes_played_to_the_files_tempo_keep_its_bars(tmp_path: Path) -> None:
     assert remark.facts["to_the_click"] is True
 
 
+def test_a_file_without_a_tempo_has_no_click(tmp_path: Path) -> None:
+    """At 90 bpm quarters are two thirds of a beat at 120, which the format assumes."""
+    rng = np.random.default_rng(3)
+    steps = [0, 1, 2, 3, 5, 6, 7, 8, 9, 12, 13, 14, 15, 17, 18, 19, 20, 21]
+    strikes = [(0.3 + step * 60 / 90 + rng.normal(0.0, 0.01), 0.5, 57 + step % 7) for step in steps]
+    riff = finger(read_midi(_write(tmp_path / "free.mid", strikes)))
+    assert riff.rhythm is not None
+    assert riff.rhythm.bpm == pytest.approx(90.0, rel=0.02)
+    (remark,) = (w for w in riff.warnings if w.kind == "midi-played")
+    assert remark.facts["to_the_click"] is False
+
+
 def test_notes_that_a_program_wrote_stay_where_it_put_them(tmp_path: Path) -> None:
     beats = [0.0, 0.5, 0.75, 1.0, 4 / 3, 5 / 3, 2.0, 2.125, 3.0]
     strikes = [(beat * 0.5, 0.05, 50) for beat in beats]

@@ -361,7 +361,10 @@ def read_midi(path: str | os.PathLike[str], *, part: str | None = None) -> Riff:
         return dataclasses.replace(
             riff, rhythm=grid.rhythm(), warnings=(*riff.warnings, *grid.warnings)
         )
-    return _played(riff, grid, max(_on_grid(starts, 4), _on_grid(starts, 3)) >= _TO_THE_CLICK)
+    # A file without a tempo has no click, and keeps to 120 bpm only by chance.
+    has_tempo = any(message.type == "set_tempo" for track in file.tracks for message in track)
+    near = max(_on_grid(starts, 4), _on_grid(starts, 3)) >= _TO_THE_CLICK
+    return _played(riff, grid, to_the_click=has_tempo and near)
 
 
 def _written_key(file: Any, own_texts: Sequence[str] | None) -> WrittenKey | None:
