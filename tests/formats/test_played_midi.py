@@ -99,9 +99,7 @@ def test_a_file_without_a_tempo_has_no_click(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     steps = [0, 1, 2, 3, 5, 6, 7, 8, 9, 12, 13, 14, 15, 17, 18, 19, 20, 21]
     strikes = [(0.3 + step * 60 / 90 + rng.normal(0.0, 0.01), 0.5, 57 + step % 7) for step in steps]
-    riff = finger(read_midi(_write(tmp_path / "free.mid", strikes)))
-    assert riff.rhythm is not None
-    assert riff.rhythm.bpm == pytest.approx(90.0, rel=0.02)
+    riff = read_midi(_write(tmp_path / "free.mid", strikes))
     (remark,) = (w for w in riff.warnings if w.kind == "midi-played")
     assert remark.facts["to_the_click"] is False
 
