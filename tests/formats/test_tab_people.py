@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from transcribe import finger
 from transcribe.core.errors import FormatError
 from transcribe.core.riff import Bend, Instrument, Riff
 from transcribe.core.wording import sentence
@@ -384,6 +385,14 @@ def test_meter_and_tempo_anywhere_above_the_strings(
     assert timing.meter == (meter or (4, 4))
     bar_sec = timing.bars_sec[1] - timing.bars_sec[0]
     assert bar_sec == pytest.approx((meter or (4, 4))[0] * 60.0 / (bpm or 120.0), abs=1e-5)
+
+
+def test_meter_and_tempo_of_a_tab_without_bar_lines() -> None:
+    rows = "".join(f"{name}|--0-2-3-0-2-3-0-2-----\n" for name in "eBGDAE")
+    riff = finger(read_tab("6/8, dotted quarter = 60\n" + rows))
+    assert riff.rhythm is not None
+    assert (riff.rhythm.meter, riff.rhythm.bpm) == ((6, 8), 180.0)
+    assert not {"tab-no-meter", "tempo-taken"} & {warning.kind for warning in riff.warnings}
 
 
 @pytest.mark.parametrize(

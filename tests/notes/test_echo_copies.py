@@ -55,6 +55,18 @@ def test_even_strokes_are_no_echo() -> None:
         assert not is_echo(notes, 0.25)
 
 
+def test_strokes_in_even_time_that_come_back_a_little_softer_are_no_echo() -> None:
+    """A jig from a program: the same pitch three eighths later, struck off the beat."""
+    rows = [
+        (0.5 * k + late, 57 + 2 * (k % 3), -12.0 - 1.4 * (late > 0))
+        for k in range(6)
+        for late in (0.0, 0.25)
+    ]
+    notes = _notes(*rows)
+    assert copies(notes, 0.25)
+    assert not is_echo(notes, 0.25)
+
+
 def test_even_strokes_of_one_sampled_sound_are_all_written() -> None:
     """A sequencer repeats its wave exactly, which alone would pass for an echo."""
     one = plucked([(57, 0.0, 0.27)], duration_sec=0.3)

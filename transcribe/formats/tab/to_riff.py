@@ -127,9 +127,16 @@ def make_riff(
     played: list[TabBar], head: Header, instrument: Instrument, name: str, counted: bool
 ) -> Riff:
     rhythm = None
-    timing = Timing("order", "ring")
+    timing = Timing(
+        "order",
+        "ring",
+        meter=head.meter,
+        meter_given=head.meter is not None,
+        bpm=head.bpm,
+        bpm_unit=None if head.bpm is None else head.bpm_of,
+    )
     if counted:
-        timing = replace(timing, kind="written")
+        timing = Timing("written", "ring")
         meter = _meter(played, head, name)
         starts = _bar_starts(played, meter[0])
         first = min([0.0, *(s + b.first_beat for s, b in zip(starts, played, strict=True))])
@@ -149,9 +156,6 @@ def make_riff(
             column_sec=round(bar_sec / _BAR_COLUMNS, 6),
             bars_sec=(*bars_sec, grid.sec(starts[-1] + 1)),
             meter=meter,
-            meter_given=head.meter is not None,
-            bpm=head.bpm,
-            bpm_unit=None if head.bpm is None else head.bpm_of,
         )
     else:
         starts = [0.0]
