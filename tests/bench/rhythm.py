@@ -19,8 +19,8 @@ repeats    share of the true pairs of a phrase and its (also varied) repeat that
            is the share of found pairs that map different music onto each other.
 
 ``--phrases`` measures on the phrases that the note network is trained on instead, which are drawn
-in another way and played at 60 to 180 quarters a minute; the meter is fitted on such phrases too, of
-other seeds.
+in another way and played at 60 to 180 quarters a minute; the meter is fitted on such phrases
+too, of other seeds.
 
 librosa is scored at whichever level suits it better, beat or felt pulse; that favours it.
 """
