@@ -123,7 +123,8 @@ def riff_from_tree(
     reader = _PartReader(path)
     measures = [reader.measure(node) for node in parts[chosen]]
     if not any(measure.notes for measure in measures):
-        raise FormatError(f"{path}: found no notes in part {chosen}, expected at least one")
+        where = f" in part {chosen}" if len(parts) > 1 else ""
+        raise FormatError(f"{path}: found no notes{where}, expected at least one")
     keep = reader.tab_staff(measures)
     for measure in measures:
         measure.notes = [n for n in measure.notes if keep is None or n.staff == keep]
