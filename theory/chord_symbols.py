@@ -10,6 +10,7 @@ Community Group); added-note, seventh-with-suspension and six-nine chords are co
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -19,7 +20,16 @@ from types import MappingProxyType
 from theory.errors import TheoryError
 from theory.scales import USUAL_NAMES, note_name, parse_note
 
-__all__ = ["KINDS", "Chord", "ChordKind", "as_chord", "chord_tones", "name_chord", "parse_chord"]
+__all__ = [
+    "KINDS",
+    "Chord",
+    "ChordKind",
+    "as_chord",
+    "chord_tones",
+    "known_symbol",
+    "name_chord",
+    "parse_chord",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +238,10 @@ class Chord:
         return self.symbol
 
 
+_ALTERATION = re.compile(r"(?!\d*$)(?:alt|no|omit|add|sus|maj|[#b♯♭+(), -]|\d)+", re.I)
+"""What may follow a chord that is named by its beginning."""
+
+
 def parse_chord(symbol: str) -> Chord:
     """The chord that a symbol such as ``F#m7``, ``Bbsus4`` or ``C/E`` names.
 
@@ -266,6 +280,36 @@ def parse_chord(symbol: str) -> Chord:
             "m, 7, m7, maj7, sus4, sus2, dim, aug, add9, 6 or 5"
         )
     return Chord(root, kind, bass)
+
+
+def known_symbol(symbol: str) -> str:
+    """A symbol that `parse_chord` reads: the given one, or the plainer chord that it begins with.
+
+    Of ``Cmaj7#11``, whose own kind is unknown, that is ``Cmaj7``. A word that begins with the
+    letter of a note (``Ad lib``) is no chord.
+
+    Raises
+    ------
+    TheoryError
+        If no chord begins it, or what follows is no alteration.
+
+    Examples
+    --------
+    >>> known_symbol("Cm7"), known_symbol("C7alt"), known_symbol("Am7(no5)/G")
+    ('Cm7', 'C7', 'Am7/G')
+    """
+    try:
+        parse_chord(symbol)
+        return symbol
+    except TheoryError:
+        whole, slash, bass = symbol.strip().rpartition("/")
+        text = whole if slash and re.fullmatch(r"[A-G][#b♯♭]?", bass) else symbol.strip()
+        slash = symbol.strip()[len(text) :]
+        for end in range(len(text) - 1, 0, -1):
+            if _ALTERATION.fullmatch(text[end:]):
+                with contextlib.suppress(TheoryError):
+                    return parse_chord(text[:end] + slash).symbol
+        raise
 
 
 def _suffix_of(text: str) -> str | None:

@@ -13,7 +13,7 @@ import numpy as np
 
 from theory.arrays import Notes
 from theory.chord_spans import ChordSpan
-from theory.chord_symbols import chord_tones, parse_chord
+from theory.chord_symbols import chord_tones, known_symbol, parse_chord
 from theory.errors import TheoryError
 from theory.modes import Mode
 from theory.roman_numerals import borrowed_from, roman_numeral
@@ -39,7 +39,8 @@ def with_written_chords(
         What the notes suggest, in order of time. Before the first written chord it stays.
     written : iterable of (float, str)
         Second and symbol. A symbol that names no chord (``N.C.``, a bar's remark) ends the one
-        before it and is no chord itself.
+        before it and is no chord itself; one of an unknown kind counts as the plainer chord that
+        it begins with (``C7alt`` as C7).
     notes : Notes
         What sounds: a written chord that explains less than half of it has in ``sounds`` the
         chord that was found there.
@@ -69,9 +70,10 @@ def with_written_chords(
     ends = [sec for sec, _ in rows[1:]] + [float(notes.end.max())]
     for (sec, symbol), end in zip(rows, ends, strict=True):
         try:
-            chord = parse_chord(symbol)
+            symbol = known_symbol(symbol)
         except TheoryError:
             continue
+        chord = parse_chord(symbol)
         if end <= sec:
             continue
         if out and out[-1].written and out[-1].symbol == symbol and out[-1].end_sec == sec:

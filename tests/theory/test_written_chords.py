@@ -24,6 +24,19 @@ def _riff(tab: str, folder: Path) -> transcribe.Riff:
     return transcribe.finger(transcribe.read_any(path))
 
 
+def test_a_name_of_an_unknown_kind_counts_as_the_chord_that_it_begins_with(tmp_path: Path) -> None:
+    tab = _OVER_A_LINE.replace("D9  ", "D7alt", 1).replace("Gmaj7   ", "Gmaj7#11", 1)
+    riff = _riff(tab, tmp_path)
+    assert [m.text for m in riff.marks if m.kind == "chord"] == [
+        "Am7",
+        "D7alt",
+        "Gmaj7#11",
+        "Cmaj7",
+    ]
+    symbols = [span.symbol for span in theory_report(riff).chords]
+    assert symbols == ["Am7", "D7", "Gmaj7", "Cmaj7"]
+
+
 def test_the_loop_is_the_one_that_is_written(tmp_path: Path) -> None:
     riff = _riff(_OVER_A_LINE, tmp_path)
     report = theory_report(riff)
