@@ -49,7 +49,7 @@ __all__ = ["FEATURES", "Candidates", "Network", "read_candidates", "shipped_netw
 _FACTORS = (1.0, 0.5, 2.0, 1 / 3, 2 / 3, 1.5, 3.0, 0.25, 4.0)
 _QUARTER_SEC = (0.3, 1.2)  # lengths of a beat that are tried, x/4
 _EIGHTH_SEC = (0.11, 0.62)  # and x/8
-_MAX_EVENTS = 400  # the meter is settled on this many events
+_MAX_EVENTS = 200  # the meter is settled on this many, about as many as it was fitted on
 _WINDOW_SEC = 24.0  # the farthest lag at which the riff is compared with itself
 
 # Set by hand before the network was fitted to the features (`tests.bench.rhythm_fit`).
@@ -158,7 +158,7 @@ def read_candidates(
     best = min(t.cost for t in tracks)
     swing_gain = _swing_gain(tracks)
     to_go_by = {
-        "events": math.log(len(events)),
+        "events": math.log(min(len(events), _MAX_EVENTS)),
         "chords": math.log(max(1.0, float(np.mean(events.size)))),
         "basses": float(np.mean(events.bass)),
         "drone": float(bool(events.drone)),
