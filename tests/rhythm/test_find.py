@@ -300,6 +300,31 @@ def test_six_bars_of_picked_chords_are_in_four(seed: int) -> None:
     assert rhythm.downbeats_sec[0] == pytest.approx(0.3, abs=0.05)
 
 
+@pytest.mark.parametrize(
+    ("seed", "kind", "meter", "pulse"),
+    [(7015, "strum", (4, 4), 120), (7020, "drone", (3, 4), 70), (7024, "drone", (6, 8), 70)],
+)
+def test_a_riff_played_eight_times_over_keeps_its_tempo(
+    seed: int, kind: str, meter: tuple[int, int], pulse: float
+) -> None:
+    truth = make_riff(seed, kind=kind, meter=meter, pulse=pulse, taps=False, pickup=False)
+    first, last = truth.downbeats_sec[0], truth.downbeats_sec[-1]
+    once = [n for n in truth.bare if first - 0.05 <= n.onset_sec < last - 0.05]
+    notes = [
+        dataclasses.replace(
+            n,
+            id=10_000 * k + n.id,
+            onset_sec=n.onset_sec + k * (last - first),
+            offset_sec=n.offset_sec + k * (last - first),
+        )
+        for k in range(8)
+        for n in once
+    ]
+    rhythm, _ = find_rhythm(notes, duration_sec=notes[-1].offset_sec + 1)
+    assert rhythm.meter == meter
+    assert abs(rhythm.bpm / truth.bpm - 1) < 0.05
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_riffs_of_every_kind_are_read(kind: str) -> None:
     """Floors well under what the bench measures: a broken stage falls far below them."""
