@@ -23,7 +23,7 @@ from theory.chord_symbols import KINDS, Chord, parse_chord
 from theory.modes import Mode
 from theory.roman_numerals import roman_numeral
 
-__all__ = ["Loop", "bars_of", "find_loop", "plain_symbol"]
+__all__ = ["MAX_ROW", "Loop", "bars_of", "find_loop", "plain_symbol"]
 
 _BAR_COST = 1.0  # describing one bar of the loop
 _MISS_COST = 1.25  # describing one bar that departs from it
@@ -31,8 +31,10 @@ _BASS_COST = 0.45  # describing one bar that has the chord over another bass
 _MAX_BASS_SHARE = 0.25  # share of the bars up to which that is chance: a string that is not reached
 _MAX_MISSED_SHARE = 0.3  # share of the bars that may depart; common practice, no source
 _MAX_WRONG_SHARE = 0.4  # and of the bars after the first round, which alone can depart; by hand
-_MAX_ROW = 16  # chords that are played once and told in one line
 _MIN_AGAIN = 2  # bars of a loop, and half of it, that come again; by hand
+
+MAX_ROW = 16
+"""Chords that are played once and still told in one line; by hand."""
 
 # Shares of a bar or of a chord, set by hand and checked with `tests.bench.theory`.
 _MIN_LAST_BAR = 0.3  # of a bar that the last chord must reach into, for the bar to count
@@ -73,7 +75,7 @@ class Loop:
     @property
     def is_long_row(self) -> bool:
         """Whether the chords do not come round and are too many to tell in one line."""
-        return self.once and len(self.symbols) > _MAX_ROW
+        return self.once and len(self.symbols) > MAX_ROW
 
 
 def find_loop(

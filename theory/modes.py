@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from theory.scales import MODES, degree_label, mode_shape, parent_of, parse_note, scale_notes, spell
+from theory.scales import (
+    MODES,
+    degree_label,
+    mode_shape,
+    parent_of,
+    parse_note,
+    scale_notes,
+    seven_note_shape,
+    spell,
+)
 
 __all__ = ["Candidate", "Degree", "Mode", "WrittenMode", "mode_of"]
 
@@ -102,10 +111,12 @@ class Mode:
             return self.name
         shape = MODES[self.name]
         core = set(shape.semitones) - ({6} if self.name == "blues" else set())
-        parent = next(s.name for s in MODES.values() if s.parent_step == shape.parent_step)
         full = [c.name for c in self.posterior if c.tonic == self.tonic]
         holding = (name for name in full if core <= set(MODES[name].semitones))
-        return next((name for name in holding if len(MODES[name].semitones) == 7), parent)
+        return next(
+            (name for name in holding if len(MODES[name].semitones) == 7),
+            seven_note_shape(shape).name,
+        )
 
     def spell(self, pitch: int, *, rising: bool = False) -> str:
         """Name of a pitch (class) in this mode."""

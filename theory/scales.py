@@ -28,6 +28,7 @@ __all__ = [
     "parent_of",
     "parse_note",
     "scale_notes",
+    "seven_note_shape",
     "spell",
     "tonic_name",
 ]
@@ -145,6 +146,19 @@ def _accidentals(names: tuple[str, ...]) -> int:
 _USUAL = frozenset({"C#", "Eb", "F#", "G#", "Bb"})
 
 
+def seven_note_shape(shape: ModeShape) -> ModeShape:
+    """The mode itself, or the seven-note mode of the same parent and tonic as a shorter scale.
+
+    Examples
+    --------
+    >>> seven_note_shape(MODES["minor pentatonic"]).name
+    'aeolian'
+    """
+    if len(shape.numbers) == 7:
+        return shape
+    return next(s for s in MODES.values() if s.parent_step == shape.parent_step)
+
+
 def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
     """Name of the tonic that spells ``mode`` with the fewest accidentals.
 
@@ -158,9 +172,7 @@ def tonic_name(tonic_pc: int, mode: str, *, flats: bool = False) -> str:
     """
     shape = mode_shape(mode)
     # The seven-note parent decides, so that a pentatonic is spelled like its full scale.
-    full = next(s for s in MODES.values() if s.parent_step == shape.parent_step)
-    if len(shape.numbers) == 7:
-        full = shape
+    full = seven_note_shape(shape)
     best: tuple[int, int, int, str] | None = None
     for letter in range(7):
         name = note_name(letter, tonic_pc)

@@ -15,6 +15,7 @@ from transcribe.core.key import KEY_FIELD, MODES, key_of, key_words, parse_key
 from transcribe.core.riff import Rhythm, Riff
 
 __all__ = [
+    "AFTER_ROOT",
     "CHORDS",
     "KEY_FIELD",
     "MODES",
@@ -27,6 +28,8 @@ __all__ = [
     "parse_key",
 ]
 
+AFTER_ROOT = r"(?:maj|min|dim|aug|sus|add|alt|no|m|M|6/9|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?"
+"""Pattern of what people write after the root of a chord: its kind, and its bass."""
 
 CHORDS: dict[str, tuple[str, str]] = {
     "": ("major", "maj"),

@@ -23,6 +23,7 @@ from typing import Any
 from transcribe.core.errors import FormatError, HandspanError
 from transcribe.core.files import read_bytes
 from transcribe.core.riff import Instrument, Remark, Riff, Source
+from transcribe.formats.chord_names import AFTER_ROOT
 from transcribe.formats.parts import PartName, left_out, pick
 
 __all__ = ["FORMATS", "from_music21", "read_score", "to_music21"]
@@ -36,11 +37,7 @@ FORMATS = {
 
 _NAMES = {"abc": "ABC", "humdrum": "Humdrum", "mei": "MEI"}
 _MAX_MB = 16
-_ABC_CHORD = re.compile(
-    r'"[ \t]*(?P<symbol>(?P<root>[A-G][#b]?)'
-    r"(?:maj|min|dim|aug|sus|add|alt|no|m|M|6/9|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?)"
-    r'[ \t]*"'
-)
+_ABC_CHORD = re.compile(rf'"[ \t]*(?P<symbol>(?P<root>[A-G][#b]?){AFTER_ROOT})[ \t]*"')
 _AS_WRITTEN = "as written: "  # begins the name of a chord in music21 that the file writes
 _SPACED_TEMPO = re.compile(r"(?m)((?:^|\[)Q:[^=\n\]]*?)[ \t]*=[ \t]*")
 

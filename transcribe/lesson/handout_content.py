@@ -83,7 +83,6 @@ _SHARES = (0.6, 0.75, 0.9, 1.0)  # of the tempo, where none to start from was to
 _STEPS = 4
 _FLAT = re.compile(r"(?<=\b[A-G])b(?=(maj|min|m|dim|aug|sus|add)?(?![a-z]))")
 _NEEDED = ("rhythm", "instrument", "drone", "notes", "marks")
-_MAX_ROW = 16  # chords that do not come round and are still told in one line
 _NEEDED_THEORY = ("mode", "loop", "chords", "ways", "scale")
 
 
@@ -280,6 +279,8 @@ def _neck_words(riff: Riff) -> str:
 
 def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -> str:
     """Tempo, chords and drone of a part; its tuning and capo, its own mode where they are asked."""
+    from theory.loop import MAX_ROW
+
     found: Mapping[str, Any] = (riff.theory or {}).get("mode") or {}
     facts = [_neck_words(riff)] if neck else []
     if mode and found and not found.get("candidates"):
@@ -293,7 +294,7 @@ def part_facts(part: LessonPart, riff: Riff, *, neck: bool, mode: bool = True) -
     symbols = loop.get("symbols") or ()
     if symbols:
         what = "chords it hints at" if loop.get("implied") else "chords"
-        listed = not loop.get("once") or len(symbols) <= _MAX_ROW
+        listed = not loop.get("once") or len(symbols) <= MAX_ROW
         row = " – ".join(symbols) if listed else f"{len(set(symbols))} different ones"
         facts.append(f"{what}: {row}")
     if riff.drone is not None:

@@ -173,15 +173,16 @@ def fit_stretch(
     moved = due + _chord_offsets(pairs, stretch.reference, where, due, arrays.at)
     if len(pairs) and np.any(moved != due):
         pairs = _same_pitch(moved, stretch, arrays)
-    pairs += _far_off(pairs, due, stretch, arrays, beat_sec * float(np.median(local)))
+    # A note that came after its neighbour is late, not missed and another one more.
+    beat = beat_sec * float(np.median(local))
+    pairs += _left_over(pairs, due, stretch, arrays, max(_WINDOW_SEC, beat))
     return StretchFit(stretch, tuple(sorted(pairs)), due, local, pauses)
 
 
-def _far_off(
-    pairs: _Pairs, due: np.ndarray, stretch: Stretch, arrays: NoteArrays, beat_sec: float
+def _left_over(
+    pairs: _Pairs, due: np.ndarray, stretch: Stretch, arrays: NoteArrays, window_sec: float
 ) -> _Pairs:
-    """More pairs of equal pitch, up to a beat apart: a note that came after its neighbour is late,
-    not missed and another one more."""
+    """More pairs of equal pitch, up to ``window_sec`` apart, of the notes that are in no pair."""
     left = np.flatnonzero(~np.isin(stretch.reference, [i for i, _ in pairs]))
     free = stretch.take[~np.isin(stretch.take, [j for _, j in pairs])]
     own = stretch.reference[left]
@@ -190,7 +191,7 @@ def _far_off(
         arrays.ref_pitch[own],
         arrays.at[free],
         arrays.take_pitch[free],
-        window_sec=max(_WINDOW_SEC, beat_sec),
+        window_sec=window_sec,
     )
     return tuple((int(own[i]), int(free[j])) for i, j in found)
 
@@ -285,17 +286,7 @@ def _fit_in_order(stretch: Stretch, arrays: NoteArrays) -> StretchFit:
     due = np.where(where < points[0], onsets[0] - step * (points[0] - where), due)
     due = np.where(where > points[-1], onsets[-1] + step * (where - points[-1]), due)
     pairs += _rolled(pairs, stretch, arrays)
-    left = ~np.isin(stretch.reference, [i for i, _ in pairs])
-    ids = stretch.reference[left]
-    free = stretch.take[~np.isin(stretch.take, [j for _, j in pairs])]
-    found = same_pitch(
-        due[left],
-        arrays.ref_pitch[ids],
-        arrays.at[free],
-        arrays.take_pitch[free],
-        window_sec=_STEP_SHARE * step if step > 0 else 0.1,
-    )
-    more = tuple((int(ids[i]), int(free[j])) for i, j in found)
+    more = _left_over(pairs, due, stretch, arrays, _STEP_SHARE * step if step > 0 else 0.1)
     return StretchFit(stretch, tuple(sorted(pairs + more)), due, np.full(len(where), step))
 
 

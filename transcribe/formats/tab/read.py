@@ -22,6 +22,7 @@ from pathlib import Path
 from transcribe.core.errors import FormatError
 from transcribe.core.files import read_bytes
 from transcribe.core.riff import MARKS, FileForm, Instrument, Mark, Remark, Riff, Source
+from transcribe.formats.chord_names import AFTER_ROOT
 from transcribe.formats.tab.around import Around, is_section, read_around
 from transcribe.formats.tab.header import OWN, Header, read_header
 from transcribe.formats.tab.layout import string_names
@@ -44,9 +45,7 @@ from transcribe.formats.tab.write import LEFT_OUT, TAKEN
 __all__ = ["is_tab", "read_tab"]
 
 _COUNT = re.compile(r"^(?:\d{1,2}|[&+eaitl.]|an?d?|\|)$")
-_CHORD = re.compile(
-    r"^[A-G][#b]?(?:maj|min|dim|aug|sus|add|alt|no|m|M|6/9|\d|[#b+°ø()-])*(?:/[A-G][#b]?)?$"
-)
+_CHORD = re.compile(rf"^[A-G][#b]?{AFTER_ROOT}$")
 _NAMED = {"&": 0.5, "+": 0.5, "and": 0.5, "e": 0.25, "a": 0.75, "t": 1 / 3, "l": 2 / 3, "i": 0.25}
 _NARROW_SHARE = 0.6  # of the width of a counted bar: what is narrower is a part of one
 _AGAIN = re.compile(

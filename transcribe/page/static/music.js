@@ -2,7 +2,10 @@
 
 const STEPS = { c: 0, d: 2, e: 4, f: 5, g: 7, a: 9, b: 11 };
 
-export const MOST_ONCE = 16; // chords that do not come round and are still told in one line
+const MOST_ONCE = 16; // chords that do not come round and are still told in one line: MAX_ROW in theory
+
+/** Whether the chords do not come round and are too many to tell in one line. */
+export const isLongRow = (loop) => loop.once && loop.symbols.length > MOST_ONCE;
 
 export const TECHNIQUES = [
   "picked",

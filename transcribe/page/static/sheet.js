@@ -2,7 +2,7 @@
 // Lengths are millimetres of paper.
 
 import { s } from "./dom.js";
-import { MOST_ONCE, openStrings, printed, tempoWords } from "./music.js";
+import { isLongRow, openStrings, printed, tempoWords } from "./music.js";
 import { RHYTHM_ROOM, drawRhythm } from "./rhythm.js";
 import {
   VERDICTS,
@@ -102,7 +102,7 @@ function heading(page, riff, width) {
   text(MARGIN, 31.5, 3.4, facts);
   let y = 37;
   const loop = doc.theory?.loop;
-  if (loop?.symbols?.length && !(loop.once && loop.symbols.length > MOST_ONCE)) {
+  if (loop?.symbols?.length && !isLongRow(loop)) {
     const played = loop.symbols.map(
       (symbol) => doc.theory.ways?.find((way) => way.symbol === symbol)?.as_played,
     );

@@ -2,7 +2,7 @@
 
 import { chordBox } from "./chordbox.js";
 import { busy, control, h, notice, put, recall, remember } from "./dom.js";
-import { MOST_ONCE, plural, printed, sentence } from "./music.js";
+import { isLongRow, plural, printed, sentence } from "./music.js";
 import { scaleNeck } from "./neck.js";
 
 export function theoryPane(riff) {
@@ -208,7 +208,7 @@ function loopPart(theory, hear) {
     );
   }
   // What does not come round, and is long, stands over the tab; a row of it tells nothing.
-  if (loop.once && loop.symbols.length > MOST_ONCE)
+  if (isLongRow(loop))
     return h(
       "section",
       {},
